@@ -1,0 +1,82 @@
+"""How a column is described: title, unit, description, kind and allowed words, in one place.
+
+`column()` makes a pandera field that carries them; `describe()` reads them back. The templates of
+`tankround new`, the labels of the dashboard, the exported data package and the docs all come from here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import pandera.polars as pa
+
+# What the text of a cell is meant to be; pipeline/intake has one parser a kind.
+Kind = Literal[
+    "text",  # free text, kept as typed
+    "key",  # an identifier: trimmed text
+    "word",  # one of `words`
+    "list",  # names separated by |
+    "steps",  # a kit ladder: numbers separated by |
+    "number",  # a plain number in `unit`
+    "count",  # a whole number
+    "share",  # 0 to 1, or a per cent
+    "date",
+    "time",
+    "reading",  # a kit reading: number, range, "<5", ">100"
+    "change",  # a water change: per cent or an amount with its unit
+]
+
+
+@dataclass(frozen=True)
+class Note:
+    """What is known of one column."""
+
+    name: str
+    title: str
+    description: str
+    unit: str
+    kind: Kind
+    words: tuple[str, ...]
+    required: bool
+
+
+def column(
+    title: str,
+    description: str = "",
+    *,
+    kind: Kind = "text",
+    unit: str = "",
+    words: Sequence[str] = (),
+    required: bool = False,
+    **rules: Any,
+) -> Any:
+    """A pandera field. A column is nullable unless `required`; `rules` are pandera's own (ge=, le=, ...)."""
+    if words:
+        rules["isin"] = list(words)
+    return pa.Field(
+        title=title,
+        description=description,
+        nullable=not required,
+        metadata={"unit": unit, "kind": kind, "words": tuple(words), "required": required},
+        **rules,
+    )
+
+
+def describe(model: type[pa.DataFrameModel]) -> dict[str, Note]:
+    """The notes of a model's columns, in order; columns not made by `column()` are left out."""
+    notes: dict[str, Note] = {}
+    for name, field in model.to_schema().columns.items():
+        told = field.metadata
+        if told and "kind" in told:
+            notes[name] = Note(
+                name=name,
+                title=field.title or name,
+                description=field.description or "",
+                unit=told["unit"],
+                kind=told["kind"],
+                words=told["words"],
+                required=told["required"],
+            )
+    return notes

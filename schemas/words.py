@@ -1,0 +1,126 @@
+"""The words that records, findings and pages may use. One word for one thing."""
+
+from __future__ import annotations
+
+# -- records ---------------------------------------------------------------------------------------
+PLANTING = ("none", "light", "moderate", "dense")
+STOCKING = ("light", "normal", "heavy", "messy")
+STAGES = ("settlement", "coarse", "medium", "fine", "biological", "chemical")  # in flow order
+FILTER_KINDS = ("canister", "internal", "sump", "trickle", "air sponge", "hang-on")
+SHAPES = ("box", "cylinder", "ring")
+TAKEN = ("before", "after", "none", "unknown")
+CHANGE_KINDS = ("change", "top-up", "emergency")
+FISH_LOOK = ("well", "off", "not seen")
+JOBS = ("check", "pads", "carbon in", "carbon out", "media rinsed", "impeller", "full")
+RINSE_WATER = ("tank", "tap", "none")
+FOUND = ("clean", "light", "heavy", "sludge")
+EVENTS = (
+    "fish in",
+    "fish out",
+    "fish died",
+    "medication",
+    "power cut",
+    "overfed",
+    "filter stopped",
+    "other",
+)
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+DATE_ORDERS = ("iso", "day-first", "month-first")
+GALLONS = ("imperial", "US")
+
+# What a visit may measure, in the order pages show it, and the unit everything is kept in.
+PARAMETERS = (
+    "ammonia",
+    "nitrite",
+    "nitrate",
+    "ph",
+    "kh",
+    "gh",
+    "temperature",
+    "phosphate",
+    "oxygen",
+    "flow_l_h",
+)
+CANON = {
+    "ammonia": "mg/L NH4",
+    "nitrite": "mg/L NO2",
+    "nitrate": "mg/L NO3",
+    "ph": "",
+    "kh": "°dH",
+    "gh": "°dH",
+    "temperature": "°C",
+    "phosphate": "mg/L PO4",
+    "oxygen": "mg/L O2",
+    "flow_l_h": "L/h",
+}
+PARAMETER_TITLES = {
+    "ammonia": "Ammonia",
+    "nitrite": "Nitrite",
+    "nitrate": "Nitrate",
+    "ph": "pH",
+    "kh": "KH",
+    "gh": "GH",
+    "temperature": "Temperature",
+    "phosphate": "Phosphate",
+    "oxygen": "Oxygen",
+    "flow_l_h": "Flow",
+}
+
+# -- what became of a cell or a row -----------------------------------------------------------------
+OUTCOMES = ("accepted", "converted", "warned", "held")  # of a cell
+ROW_OUTCOMES = ("accepted", "converted", "warned", "part_held", "held", "repeats")  # of a row: its worst cell
+
+# Why a nitrate reading stays out of the trend, though it is kept and shown.
+DOUBTS = ("basis", "nitrite", "taken")
+
+# -- the review ------------------------------------------------------------------------------------
+CLASSES = ("act today", "this week", "can't say", "plan", "due", "steady")  # in ranking order
+LOAD_STATES = ("comfortable", "within", "borderline", "over", "half cycle only", "can't say")
+RATE_STATES = ("ok", "rough", "at least", "below chart", "too few")
+CAUSES = (
+    "overfeeding",
+    "new fish",
+    "too much stock",
+    "too little media",
+    "media not ripe",
+    "media clogged",
+    "flow lost",
+    "bypass",
+    "rinsed in tap water",
+    "over-cleaned",
+    "medication",
+    "filter stopped",
+    "dead fish",
+    "heater",
+    "tap nitrate",
+    "tap ammonia",
+    "too few changes",
+    "unlogged change",
+    "top-ups only",
+    "wrong basis",
+    "kit expired",
+    "kit batch",
+    "not shaken",
+    "nitrite interference",
+    "taken after the change",
+    "wrong tank",
+    "typing slip",
+    "plants or algae",
+    "limestone",
+    "tank still new",
+)
+
+CAUTIONS = (
+    "Power off at the wall before hands go in; drip loops and residual-current protection on every lead.",
+    "A canister stopped over 12 hours is not restarted into the tank.",
+    "A litre of water weighs a kilogram: lift within your limits. Wet floors are marked.",
+    "Cuts covered, hands washed, separate buckets for each site; reagents and carbon out of residents' reach.",
+    "Nobody with weak immunity cleans a tank.",
+    "Advice to be judged by the keeper: this neither diagnoses disease nor doses medicine. Welfare outranks"
+    " nitrate. Local codes and licensed practice come first.",
+)
+CAUTION_LINE = (
+    "Power off at the wall before hands go in. A canister stopped over 12 hours is not restarted into the"
+    " tank. Advice to be judged by the keeper: this neither diagnoses disease nor doses medicine."
+    " Local codes and licensed practice come first."
+)
