@@ -1,0 +1,358 @@
+"""The commands of `tankround`. Each one reads its words, calls the room that does the work, and prints.
+
+Heavy libraries are imported inside the commands, so that `--version` and `--help` answer at once.
+Exit codes: 0 done, 1 could not, 2 wrong use. Held rows are not an error.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import os
+import sys
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    from pipeline.week import Week
+
+app = typer.Typer(
+    name="tankround",
+    help="A weekly review of other people's freshwater tanks, from a folder of CSVs.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+FORMATS = ("text", "json")
+
+
+def _date(text: str) -> dt.date:
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise typer.BadParameter(f"“{text}” is not a date; expected one like 2026-06-01.") from None
+
+
+def _format(text: str) -> str:
+    if text not in FORMATS:
+        raise typer.BadParameter(f"“{text}” is not a format; expected text or json.")
+    return text
+
+
+Logs = Annotated[Path, typer.Argument(metavar="LOGS", help="A log folder: round.toml, CSVs, visits/ …")]
+AsOf = Annotated[
+    dt.date | None,
+    typer.Option("--as-of", metavar="DATE", parser=_date, help="As of this day; the last day in the logs by default."),
+]
+Form = Annotated[str, typer.Option("--format", callback=_format, help="text or json.")]
+Db = Annotated[Path | None, typer.Option("--db", metavar="FILE", help="Warehouse in another place.")]
+Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to write into; made if it is not there.")]
+
+
+def _stop(sentence: str) -> NoReturn:
+    """Could not: the sentence goes to the error stream, and the command ends with 1."""
+    print(sentence, file=sys.stderr)
+    raise typer.Exit(1)
+
+
+def _print_json(value: Any) -> None:
+    print(json.dumps(value, ensure_ascii=False, indent=2, default=str, allow_nan=False))
+
+
+def _folder(path: Path) -> Path:
+    if not path.is_dir():
+        what = "is a file, not a folder" if path.exists() else "is not there"
+        _stop(f"{path} {what}; expected a log folder. `tankround new {path.name or 'logs'}` makes an empty one.")
+    return path
+
+
+def _open(logs: Path, as_of: dt.date | None, db: Path | None) -> Week:
+    from pipeline.progress import reporting
+    from pipeline.weekly import open_week
+
+    with reporting() as progress:
+        return open_week(_folder(logs), as_of=as_of, db=db, progress=progress)
+
+
+def _written(paths: list[Path]) -> None:
+    for path in paths:
+        print(f"wrote {path}")
+
+
+@app.callback(invoke_without_command=True)
+def _main(
+    show_version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False,
+) -> None:
+    if show_version:
+        print(f"tankround {version('tankround')}")
+        raise typer.Exit
+
+
+@app.command()
+def load(logs: Logs, db: Db = None, form: Form = "text") -> None:
+    """Read and check a log folder, build its warehouse, print the account."""
+    from pipeline import weekly
+    from pipeline.progress import reporting
+    from pipeline.tellings import account_text
+
+    with reporting() as progress:
+        result = weekly.load(_folder(logs), db=db, progress=progress)
+    if form == "json":
+        _print_json(result.account)
+    else:
+        print(account_text(result.account, nothing_new=not result.new, warehouse=str(result.db)))
+
+
+@app.command()
+def review(
+    logs: Logs,
+    as_of: AsOf = None,
+    db: Db = None,
+    form: Form = "text",
+    pdf: Annotated[Path | None, typer.Option("--pdf", metavar="FILE", help="Also write the review as a PDF.")] = None,
+) -> None:
+    """The weekly review of all tanks, ranked, with reasons and next steps."""
+    from pipeline.review import review as room
+
+    week = _open(logs, as_of, db)
+    if form == "json":
+        _print_json(room.as_json(week))
+    else:
+        print(room.as_text(week))
+    if pdf is not None:
+        from pipeline.papers.week_pdf import week_pdf
+        from pipeline.papers.writing import write_bytes
+
+        write_bytes(pdf, week_pdf(week))
+        print(f"wrote {pdf}", file=sys.stderr)
+
+
+@app.command()
+def held(logs: Logs, db: Db = None, form: Form = "text") -> None:
+    """What is held: file, line, column, what was typed, why, and what is suggested."""
+    from pipeline.tellings import held_rows, held_text
+
+    week = _open(logs, None, db)
+    rows = held_rows(week)
+    if form == "json":
+        _print_json(rows)
+    else:
+        print(held_text(rows))
+
+
+@app.command("will-it-do")
+def will_it_do(
+    logs: Logs,
+    model: Annotated[
+        list[str], typer.Option("--model", metavar="M", help="Model in filter_models.csv; repeat to compare.")
+    ],
+    net_l: Annotated[float | None, typer.Option("--net-l", min=0.1, help="Net litres of the tank.")] = None,
+    gross_l: Annotated[float | None, typer.Option("--gross-l", min=0.1, help="Gross litres, net unknown.")] = None,
+    stocking: Annotated[str | None, typer.Option("--stocking", help="light, normal, heavy or messy.")] = None,
+    flow: Annotated[float | None, typer.Option("--flow", min=0.0, help="Timed flow in litres an hour.")] = None,
+    letter: Annotated[bool, typer.Option("--letter", help="A reply to send, instead of the sums.")] = False,
+    pdf: Annotated[Path | None, typer.Option("--pdf", metavar="FILE", help="Write the reply as a PDF.")] = None,
+    db: Db = None,
+    form: Form = "text",
+) -> None:
+    """Will a filter do for so many litres? Half and full cycle, and what would make it yes."""
+    from pipeline.advise import fit
+    from schemas.words import STOCKING
+
+    if net_l is None and gross_l is None:
+        raise typer.BadParameter("give --net-l (litres of water) or --gross-l (outside volume).")
+    if stocking is not None and stocking not in STOCKING:
+        raise typer.BadParameter(f"--stocking “{stocking}”; expected {', '.join(STOCKING)}.")
+    week = _open(logs, None, db)
+    answers = [fit.will_it_do(week, name, net_l=net_l, gross_l=gross_l, stocking=stocking, flow=flow) for name in model]
+    if form == "json":
+        _print_json(answers[0] if len(answers) == 1 else answers)
+    elif letter:
+        print("\n\n".join(fit.letter(answer) for answer in answers))
+    else:
+        print("\n\n".join(fit.as_text(answer) for answer in answers))
+    if pdf is not None:
+        from pipeline.papers.reply import reply_pdf
+        from pipeline.papers.writing import write_bytes
+
+        write_bytes(pdf, reply_pdf(week, answers))
+        print(f"wrote {pdf}", file=sys.stderr)
+
+
+@app.command()
+def plan(
+    logs: Logs,
+    tank: Annotated[str, typer.Option("--tank", metavar="T", help="Tank id.")],
+    as_of: AsOf = None,
+    db: Db = None,
+    form: Form = "text",
+) -> None:
+    """Changes that bring a tank within its rating, cheapest first, and the water change for its ceiling."""
+    from pipeline.advise import plan as room
+
+    answer = room.plan(_open(logs, as_of, db), tank)
+    if form == "json":
+        _print_json(answer)
+    else:
+        print(room.as_text(answer))
+
+
+@app.command()
+def report(
+    logs: Logs,
+    site: Annotated[str, typer.Option("--site", metavar="S", help="Site id.")],
+    from_: Annotated[dt.date, typer.Option("--from", metavar="DATE", parser=_date, help="First day.")],
+    to: Annotated[dt.date, typer.Option("--to", metavar="DATE", parser=_date, help="Last day.")],
+    out: Out,
+    notes: Annotated[
+        list[str] | None, typer.Option("--note", metavar="FILE:LINE", help="A note to print; repeat. None by default.")
+    ] = None,
+    issue: Annotated[bool, typer.Option("--issue", help="Freeze it as an issue under LOGS/issued/.")] = False,
+    db: Db = None,
+) -> None:
+    """The manager's page of a site, as PDF and as one self-contained HTML file."""
+    from pipeline.papers import writing
+
+    if to < from_:
+        raise typer.BadParameter(f"--to {to} is before --from {from_}.")
+    week = _open(logs, to, db)
+    _written(writing.write_site_report(week, site, from_, to, out, notes=notes or [], issue=issue))
+
+
+@app.command()
+def sheets(
+    logs: Logs,
+    out: Out,
+    site: Annotated[list[str] | None, typer.Option("--site", metavar="S", help="Site id; repeat. Default all.")] = None,
+    day: Annotated[dt.date | None, typer.Option("--day", metavar="DATE", parser=_date, help="Day of visit.")] = None,
+    html: Annotated[bool, typer.Option("--html", help="One history page a tank, to read on a phone.")] = False,
+    labels: Annotated[bool, typer.Option("--labels", help="Labels for the tanks.")] = False,
+    as_of: AsOf = None,
+    db: Db = None,
+) -> None:
+    """Visit sheets and the load list; with --html the history pages, with --labels the tank labels."""
+    from pipeline.papers import writing
+
+    week = _open(logs, as_of, db)
+    _written(writing.write_sheets(week, site or [], out, day=day, html=html, labels=labels))
+
+
+@app.command()
+def calendar(
+    logs: Logs,
+    out: Out,
+    as_of: AsOf = None,
+    db: Db = None,
+) -> None:
+    """Due services, carbon, kits and visits as an iCalendar file."""
+    from pipeline.papers import writing
+
+    _written(writing.write_calendar(_open(logs, as_of, db), out))
+
+
+@app.command()
+def export(
+    logs: Logs,
+    out: Out,
+    form: Annotated[str, typer.Option("--format", help="csv or parquet.")] = "csv",
+    db: Db = None,
+) -> None:
+    """All checked tables as CSV or Parquet, with a data package that describes every column."""
+    from pipeline.papers import writing
+
+    if form not in ("csv", "parquet"):
+        raise typer.BadParameter(f"--format “{form}”; expected csv or parquet.")
+    _written(writing.write_export(_open(logs, None, db), out, form))
+
+
+@app.command()
+def dashboard(
+    logs: Logs,
+    port: Annotated[int | None, typer.Option("--port", help="Port on this machine; a free one by default.")] = None,
+    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")] = True,
+    db: Db = None,
+) -> None:
+    """The dashboard, on this machine only and without telemetry. Ctrl-C stops it."""
+    from dashboard.launch import serve
+
+    _open(logs, None, db)
+    raise typer.Exit(serve(logs, db, port, browser))
+
+
+@app.command()
+def figures(
+    logs: Annotated[Path | None, typer.Argument(metavar="[LOGS]", help="A log folder with overrides.")] = None,
+    form: Form = "text",
+) -> None:
+    """Every constant with value, unit and basis, and what the folder overrides."""
+    from pipeline.figures import built_in, with_overrides
+    from pipeline.tellings import figures_rows, figures_text
+
+    in_force, problems = built_in(), []
+    if logs is not None:
+        from pipeline.intake import read_round
+
+        round_ = read_round(_folder(logs))
+        in_force, problems = with_overrides(round_.overrides)
+    if form == "json":
+        _print_json(figures_rows(in_force))
+    else:
+        print(figures_text(in_force))
+    for problem in problems:
+        print(problem, file=sys.stderr)
+
+
+@app.command()
+def new(folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to make.")]) -> None:
+    """An empty log folder with headed templates, and one filled example beside each under example/."""
+    from pipeline.new_folder import make_folder
+
+    made = make_folder(folder)
+    print(f"Made {folder} with {len(made)} files. Fill in round.toml, sites.csv and tanks.csv first;")
+    print(f"example/ beside them shows each file filled in and is never loaded. Then: tankround load {folder}")
+
+
+@app.command()
+def demo(
+    show: Annotated[bool, typer.Option("--dashboard/--no-dashboard", help="Open the dashboard at the end.")] = True,
+    port: Annotated[int | None, typer.Option("--port", help="Port on this machine; a free one by default.")] = None,
+    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")] = True,
+) -> None:
+    """Copy the invented demo round to ./tankround-demo, load it, print its review, open the dashboard."""
+    from pipeline.new_folder import copy_demo
+
+    logs = Path("tankround-demo")
+    print("The demo round is invented: no such sites, tanks, filters or kits exist.")
+    print(f"{'copied to' if copy_demo(logs) else 'reusing'} {logs}/\n")
+    load(logs)
+    print()
+    review(logs)
+    if show:
+        print()
+        dashboard(logs, port=port, browser=browser)
+
+
+def main() -> None:
+    """The console script: no traceback for bad input, whatever it is."""
+    from pipeline.problems import Problem
+
+    try:
+        app()
+    except Problem as problem:
+        print(problem, file=sys.stderr)
+        raise SystemExit(1) from None
+    except BrokenPipeError:
+        # The reader of a pipe (head, less) has seen enough; Python must not complain at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise SystemExit(0) from None
+    except KeyboardInterrupt:
+        raise SystemExit(130) from None
+
+
+if __name__ == "__main__":
+    main()
