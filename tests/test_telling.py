@@ -1,0 +1,59 @@
+"""How numbers, ranges, dates and ages are said."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline import telling
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [(0, "0"), (0.0042, "0.0042"), (12.345, "12.3"), (1234.6, "1235"), (-3.0, "−3"), (None, "not known"), (7.0, "7")],
+)
+def test_number(value: float | None, said: str) -> None:
+    assert telling.number(value) == said
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [
+        (38, 58, "38–58"),
+        (83, None, "over 83"),
+        (83, float("inf"), "over 83"),
+        (None, 3, "under 3"),
+        (None, None, "not known"),
+        (7, 7, "7"),
+        (0, 1.5, "0–1.5"),
+    ],
+)
+def test_interval(low: float | None, high: float | None, said: str) -> None:
+    assert telling.interval(low, high) == said
+
+
+@given(st.floats(allow_nan=True, allow_infinity=True))
+def test_no_number_is_ever_said_as_nan_or_infinity(value: float) -> None:
+    for said in (telling.number(value), telling.fixed(value, 1), telling.per_cent(value)):
+        assert "nan" not in said
+        assert "inf" not in said
+
+
+def test_dates_and_ages() -> None:
+    june = dt.date(2026, 6, 2)
+    assert telling.day(june) == "Tue 2 June"
+    assert telling.day(june, year=True) == "Tue 2 June 2026"
+    assert telling.ago(june, june) == "today"
+    assert telling.ago(dt.date(2026, 5, 27), june).replace(telling.NBSP, " ") == "6 days ago"
+    assert telling.ago(dt.date(2026, 2, 24), june).replace(telling.NBSP, " ") == "14 weeks ago"
+    assert telling.ago(dt.date(2026, 6, 3), june).replace(telling.NBSP, " ") == "in 1 day"
+
+
+def test_lists_and_counts() -> None:
+    assert telling.listed([]) == ""
+    assert telling.listed(["a", "b", "c"]) == "a, b and c"
+    assert telling.counted(1, "tank").replace(telling.NBSP, " ") == "1 tank"
+    assert telling.counted(24, "tank").replace(telling.NBSP, " ") == "24 tanks"
