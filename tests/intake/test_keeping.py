@@ -1,0 +1,107 @@
+"""Writing to a log folder: whole or not at all, never over a raw file, never outside the folder."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import os
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+
+from pipeline.intake import keeping
+from pipeline.problems import Problem
+
+ROW = {
+    "file": "visits/2026-05.csv",
+    "line": "7",
+    "column": "nitrate",
+    "was": "05-Oct",
+    "now": "5-10",
+    "by": "owner",
+    "on": "2026-06-01",
+    "why": 'spreadsheet, "helpful"',
+}
+
+
+def test_the_first_correction_makes_the_file(tmp_path: Path) -> None:
+    keeping.add_corrections(tmp_path, [ROW])
+    with (tmp_path / "corrections.csv").open(newline="") as file:
+        assert list(csv.DictReader(file)) == [ROW]
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16"])
+def test_a_correction_keeps_encoding_separator_and_column_order(tmp_path: Path, encoding: str) -> None:
+    target = tmp_path / "corrections.csv"
+    header = "Why;by;ON;now;was;column;line;file"
+    target.write_bytes(f"{header}\nça va;x;2026-05-01;1;2;ph;3;visits/a.csv".encode(encoding))
+    keeping.add_corrections(tmp_path, [ROW])
+    lines = target.read_bytes().decode(encoding).split("\n")
+    assert lines[0] == header
+    assert lines[1].startswith("ça va;")
+    assert lines[2].endswith(";owner;2026-06-01;5-10;05-Oct;nitrate;7;visits/2026-05.csv")
+    assert target.read_bytes()[:3] == (b"\xef\xbb\xbf" if encoding == "utf-8-sig" else target.read_bytes()[:3])
+
+
+def test_a_header_not_understood_changes_nothing(tmp_path: Path) -> None:
+    target = tmp_path / "corrections.csv"
+    target.write_text("file,cell,new\n")
+    with pytest.raises(Problem, match="line 1"):
+        keeping.add_corrections(tmp_path, [ROW])
+    assert target.read_text() == "file,cell,new\n"
+
+
+def test_corrections_added_at_once_are_all_kept(tmp_path: Path) -> None:
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(lambda n: keeping.add_corrections(tmp_path, [{**ROW, "line": str(n)}]), range(24)))
+    with (tmp_path / "corrections.csv").open(newline="") as file:
+        assert sorted(int(row["line"]) for row in csv.DictReader(file)) == list(range(24))
+
+
+def test_visits_are_new_files_with_the_columns_that_were_filled(tmp_path: Path) -> None:
+    day = dt.date(2026, 6, 1)
+    first = keeping.save_visits(tmp_path, [{"date": "2026-06-01", "tank": "M1", "nitrate": "13-29"}], day)
+    second = keeping.save_visits(tmp_path, [{"date": "2026-06-01", "tank": "M2"}], day)
+    assert first != second
+    assert first.read_text() == "date,tank,nitrate\n2026-06-01,M1,13-29\n"
+    assert [p.name for p in sorted((tmp_path / "visits").iterdir())] == [first.name, second.name]
+
+
+@pytest.mark.parametrize(
+    "name", ["../escape.csv", "/etc/x.csv", "a/b.csv", ".hidden.csv", "x.txt", "", "a\x00.csv", "ü.csv"]
+)
+def test_an_upload_never_leaves_its_folder(tmp_path: Path, name: str) -> None:
+    with pytest.raises(Problem, match="file name"):
+        keeping.save_upload(tmp_path, "visits", name, b"date,tank\n")
+    assert not any(tmp_path.rglob("*.csv"))
+
+
+def test_an_upload_never_writes_over_a_file(tmp_path: Path) -> None:
+    kept = keeping.save_upload(tmp_path, "services", "may.csv", b"one\n")
+    with pytest.raises(Problem, match="there already"):
+        keeping.save_upload(tmp_path, "services", "may.csv", b"two\n")
+    assert kept.read_bytes() == b"one\n"
+    with pytest.raises(Problem, match="takes no uploads"):
+        keeping.save_upload(tmp_path, "sites", "may.csv", b"two\n")
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
+def test_a_read_only_folder_is_told(tmp_path: Path) -> None:
+    tmp_path.chmod(0o500)
+    with pytest.raises(Problem, match="may not be written"):
+        keeping.add_corrections(tmp_path, [ROW])
+
+
+def test_a_full_disk_is_told_and_changes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    keeping.add_corrections(tmp_path, [ROW])
+    before = (tmp_path / "corrections.csv").read_bytes()
+
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(Problem, match="disk is full"):
+        keeping.add_corrections(tmp_path, [ROW])
+    assert (tmp_path / "corrections.csv").read_bytes() == before
+    assert sorted(p.name for p in tmp_path.iterdir()) == [".tankround", "corrections.csv"]
