@@ -1,0 +1,87 @@
+"""How a paper is printed: a typst template, its data as JSON, its pictures; tagged PDF, the same bytes every time.
+
+Data of users reaches a template only through `json("data.json")`, so that nothing they typed is ever read as typst.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import unicodedata
+import warnings
+from collections.abc import Mapping
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import typst
+
+TEMPLATES = Path(__file__).with_name("templates")
+STANDARDS = ["a-2a", "ua-1"]
+FONT = "Libertinus Serif"  # compiled into typst: every machine prints alike
+MISSING = "□"  # stands for a character that none of the fonts compiled into typst can print
+EPOCH = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)  # any fixed moment: it is not shown
+
+
+@lru_cache(maxsize=32)
+def template(name: str) -> bytes:
+    """A template that comes with the package."""
+    return (TEMPLATES / name).read_bytes()
+
+
+@lru_cache(maxsize=4096)
+def _prints(char: str) -> bool:
+    """Whether the fonts compiled into typst hold this character, found out by trying."""
+    source = f'#set document(title: "x")\n#set text(lang: "en", font: "{FONT}")\n#json("data.json")'
+    files = {"main.typ": source.encode(), "data.json": json.dumps(f"a{char}").encode()}
+    try:
+        typst.compile(files, ignore_system_fonts=True, pdf_standards=STANDARDS, timestamp=EPOCH)  # type: ignore[call-overload]
+    except typst.TypstError:
+        return False
+    return True
+
+
+def printable(text: str) -> str:
+    """`text` as these fonts can print it: control characters become spaces, unknown letters become □."""
+    if text.isascii() and text.isprintable():
+        return text
+    out = []
+    for char in unicodedata.normalize("NFC", text):
+        kind = unicodedata.category(char)
+        if char == "\n" or " " <= char <= "\u024f" and kind != "Cc":
+            out.append(char)
+        elif kind in ("Cc", "Zl", "Zp"):
+            out.append(" ")
+        elif kind in ("Cf", "Cs", "Co", "Cn"):
+            out.append("" if kind == "Cf" else MISSING)  # direction marks and the like are not printed
+        else:
+            out.append(char if _prints(char) else MISSING)
+    return "".join(out)
+
+
+def _printable(value: Any) -> Any:
+    if isinstance(value, str):
+        return printable(value)
+    if isinstance(value, Mapping):
+        return {str(key): _printable(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_printable(item) for item in value]
+    return value
+
+
+def pdf(name: str, data: Mapping[str, Any], made: dt.date, pictures: Mapping[str, str | bytes] | None = None) -> bytes:
+    """The PDF (PDF/A-2a and PDF/UA-1) of template `name` with `data`; `made` is the day written into its metadata."""
+    files: dict[str, bytes] = {
+        "main.typ": template(name),
+        "shared.typ": template("shared.typ"),
+        "data.json": json.dumps(_printable(data), ensure_ascii=True, allow_nan=False).encode(),
+    }
+    for path, picture in (pictures or {}).items():
+        files[path] = picture.encode() if isinstance(picture, str) else picture
+    stamp = dt.datetime.combine(made, dt.time(), tzinfo=dt.UTC)
+    made_pdf, told = typst.compile_with_warnings(  # type: ignore[call-overload]
+        files, ignore_system_fonts=True, pdf_standards=STANDARDS, timestamp=stamp
+    )
+    for warning in told:
+        warnings.warn(f"{name}: {warning}", stacklevel=2)  # a test run turns this into a failure
+    return bytes(made_pdf)

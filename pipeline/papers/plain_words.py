@@ -1,0 +1,82 @@
+"""Plain words for what the review found: rules, causes, jobs and plans as a manager reads them (plain_words.toml)."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+WORDS_FILE = Path(__file__).with_name("plain_words.toml")
+
+
+@dataclass(frozen=True)
+class Suggestion:
+    """A step we suggest, and what it costs in words."""
+
+    text: str
+    cost: str
+
+
+@dataclass(frozen=True)
+class Plain:
+    """What a manager reads for one finding."""
+
+    found: str
+    why: str = "Why"  # heading over the likely causes
+    suggest: tuple[Suggestion, ...] = ()
+    do: tuple[str, ...] = ()
+    dont: tuple[str, ...] = ()
+    plan: bool = False  # suggestions come from the tank's plan, where it has one
+
+
+@lru_cache(maxsize=1)
+def words() -> Mapping[str, Any]:
+    """The table, read once."""
+    with WORDS_FILE.open("rb") as handle:
+        return tomllib.load(handle)
+
+
+def _plain(entry: Mapping[str, Any]) -> Plain:
+    return Plain(
+        found=entry["found"],
+        why=entry.get("why", "Why"),
+        suggest=tuple(Suggestion(text, cost) for text, cost in entry.get("suggest", ())),
+        do=tuple(entry.get("do", ())),
+        dont=tuple(entry.get("dont", ())),
+        plan=bool(entry.get("plan", False)),
+    )
+
+
+def state(class_: str) -> str:
+    """Good, Being watched, Needs work or Not checked lately; a class nobody knows is not called good."""
+    known: Mapping[str, str] = words()["state"]
+    return known.get(class_, known["can't say"])
+
+
+def of_finding(rule: str, class_: str) -> Plain:
+    """The words for a rule in a class; a rule without words of its own gets those of its class."""
+    by_class = words()["class"]
+    rules = words()["rule"]
+    if rule in rules:
+        return _plain(rules[rule])
+    return _plain(by_class.get(class_, by_class["can't say"]))
+
+
+def has_words(rule: str) -> bool:
+    """Whether a rule has words of its own."""
+    return rule in words()["rule"]
+
+
+def cause(name: str) -> str | None:
+    """A likely cause in plain words; None for one nobody knows."""
+    found: str | None = words()["cause"].get(name)
+    return found
+
+
+def received(kind: str | None) -> str:
+    """The label of the line on which the place signs."""
+    lines: Mapping[str, str] = words()["received"]
+    return lines.get((kind or "").strip().lower(), lines["other"])

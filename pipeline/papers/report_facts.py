@@ -1,0 +1,174 @@
+"""What the records say of one tank in one span of days, for the manager's page. No words of the review in here."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import polars as pl
+
+from pipeline.papers.lay_chart import Bar
+from pipeline.week import Week
+from schemas.words import WEEKDAYS
+
+Row = Mapping[str, Any]
+WEEK = dt.timedelta(days=7)
+
+
+@dataclass(frozen=True)
+class Facts:
+    """The records of a tank from `first` to `last`, both included."""
+
+    tank: Row
+    site: Row
+    first: dt.date
+    last: dt.date
+    visits: list[dt.date]
+    tested: list[dt.date]
+    changed: list[dt.date]  # days with a water change
+    topped_up: list[dt.date]
+    jobs: list[tuple[str, list[dt.date]]]  # service job -> days
+    events: list[Row]
+    fish: list[Row]  # visit rows that say something of the fish, in order
+    gaps: list[dt.date]  # Mondays of weeks without a visit (weekly round)
+    long_gaps: list[tuple[dt.date, dt.date]]  # days without a visit between (other rounds)
+    held: int
+    expired: list[dt.date]  # days read with an expired kit
+    next_visit: dt.date | None
+    next_check: dt.date | None
+    bars: list[Bar]
+    bar_changes: list[dt.date]
+    ceiling: float
+    water: list[Row]
+    notes: list[str] = field(default_factory=list)
+
+
+def _of(week: Week, table: str, tank: str, day: str, first: dt.date, last: dt.date) -> pl.DataFrame:
+    rows = week.table(table).filter((pl.col("tank") == tank) & pl.col(day).is_between(first, last))
+    return rows.sort(day, "file", "line") if "file" in rows.columns else rows.sort(day)
+
+
+def _days(frame: pl.DataFrame, column: str = "day") -> list[dt.date]:
+    return sorted(frame[column].unique().to_list())
+
+
+def next_visit(site: Row, after: dt.date) -> dt.date | None:
+    """The next visit after a day: the date fixed for the site, else its weekday of the round."""
+    fixed: dt.date | None = site["next_visit"]
+    if fixed is not None and fixed > after:
+        return fixed
+    if site["visit_day"] in WEEKDAYS:
+        ahead = (WEEKDAYS.index(site["visit_day"]) - after.weekday() - 1) % 7 + 1
+        return after + dt.timedelta(days=ahead)
+    return None
+
+
+def weeks_without(visits: list[dt.date], first: dt.date, last: dt.date) -> list[dt.date]:
+    """Mondays of the whole weeks within the span in which there was no visit."""
+    monday = first + dt.timedelta(days=-first.weekday() % 7)
+    seen = {day - dt.timedelta(days=day.weekday()) for day in visits}
+    weeks = [monday + WEEK * n for n in range(max(0, (last - monday).days + 1) // 7)]
+    return [week for week in weeks if week not in seen]
+
+
+def spans_without(
+    visits: list[dt.date], first: dt.date, last: dt.date, longest: float
+) -> list[tuple[dt.date, dt.date]]:
+    """Spans between visits, or to either end, longer than `longest` days."""
+    ends = [first, *visits, last]
+    return [(a, b) for a, b in zip(ends, ends[1:], strict=False) if (b - a).days > longest]
+
+
+def _bars(week: Week, tank: str, first: dt.date, last: dt.date) -> list[Bar]:
+    weeks = int(week.figures["lay_chart_weeks"])
+    start = last - dt.timedelta(weeks=weeks) + dt.timedelta(days=2)  # a bar on the very edge would be cut
+    rows = _of(week, "reading", tank, "day", start, last).filter(
+        (pl.col("parameter") == "nitrate") & (pl.col("taken") != "after")
+    )
+    return [
+        Bar(row["day"], row["low"], row["high"], row["day"] >= first, bool(row["doubt"]) or row["expired"])
+        for row in rows.iter_rows(named=True)
+    ]
+
+
+def _noted(week: Week, tank: Row, ticked: frozenset[tuple[str, int]]) -> list[str]:
+    """The ticked notes, and only those that belong to this tank, or to its site as a whole."""
+    if not ticked:
+        return []
+    found: list[tuple[dt.date, str]] = []
+    where = pl.DataFrame(
+        {"file": [file for file, _ in ticked], "line": [line for _, line in ticked]},
+        schema={"file": pl.String, "line": pl.Int64},
+    )
+    for table, day, text in (
+        ("visit", "day", "note"),
+        ("service", "date", "note"),
+        ("event", "date", "note"),
+        ("promise", "made_on", "promise"),
+        ("feeding", "from", "note"),
+        ("tank", None, "note"),
+        ("site", None, "note"),
+    ):
+        rows = week.table(table)
+        mine = pl.col("tank") == tank["tank"] if "tank" in rows.columns else pl.lit(False)
+        whole_site = pl.lit(False)
+        if table in ("promise", "site"):
+            whole_site = pl.col("site") == tank["site"]
+            if "tank" in rows.columns:
+                whole_site &= pl.col("tank").is_null()
+        rows = rows.filter(mine | whole_site).join(where, on=["file", "line"], how="semi")
+        for row in rows.iter_rows(named=True):
+            if row[text]:
+                found.append((row[day] if day else dt.date.min, row[text]))
+    return [text for _, text in sorted(found)]
+
+
+def gather(
+    week: Week, tank: Row, site: Row, first: dt.date, last: dt.date, ticked: frozenset[tuple[str, int]]
+) -> Facts:
+    """The records of a tank between two days, as the page needs them."""
+    name, figures = tank["tank"], week.figures
+    begun = max(first, tank["set_up"]) if tank["set_up"] else first
+    ended = min(last, tank["closed"]) if tank["closed"] else last
+    visit = _of(week, "visit", name, "day", first, last)
+    reading = _of(week, "reading", name, "day", first, last)
+    change = _of(week, "water_change", name, "day", first, last)
+    service = _of(week, "service", name, "date", first, last)
+    real = change.filter(pl.col("kind") != "top-up")
+    visits = sorted({*_days(visit), *_days(reading), *_days(change), *_days(service, "date")})
+    weekly = week.round.visit_every_days == 7
+    silent = figures["silent_intervals"] * week.round.visit_every_days
+    held = week.table("held").filter((pl.col("tank") == name) & pl.col("day").is_between(first, last))
+    check = week.now("due").filter((pl.col("tank") == name) & (pl.col("what") == "check"))
+    outlook = week.now("nitrate_outlook").filter(pl.col("tank") == name)
+    ceiling = tank["nitrate_ceiling"] or figures["ceiling_default"]
+    bars = _bars(week, name, first, last)
+    chart_from = last - dt.timedelta(weeks=int(figures["lay_chart_weeks"])) + dt.timedelta(days=2)
+    earlier = _of(week, "water_change", name, "day", chart_from, last).filter(pl.col("kind") != "top-up")
+    jobs = {job: _days(service.filter(pl.col("job") == job), "date") for job in service["job"].unique(maintain_order=True)}
+    return Facts(
+        tank=tank,
+        site=site,
+        first=first,
+        last=last,
+        visits=visits,
+        tested=_days(reading),
+        changed=_days(real),
+        topped_up=_days(change.filter(pl.col("kind") == "top-up")),
+        jobs=sorted(jobs.items(), key=lambda item: item[1]),
+        events=_of(week, "event", name, "date", first, last).to_dicts(),
+        fish=visit.filter(pl.col("fish_seen").is_not_null() | pl.col("fish_look").is_not_null()).to_dicts(),
+        gaps=weeks_without(visits, begun, ended) if weekly else [],
+        long_gaps=[] if weekly else spans_without(visits, begun, ended, silent),
+        held=held.height,
+        expired=_days(reading.filter(pl.col("expired"))),
+        next_visit=None if tank["closed"] and tank["closed"] <= last else next_visit(site, last),
+        next_check=check["on"].min() if check.height else None,  # type: ignore[arg-type]
+        bars=bars,
+        bar_changes=_days(earlier),
+        ceiling=float(outlook["ceiling"][0] if outlook.height else ceiling),
+        water=week.now("water").filter(pl.col("tank") == name).to_dicts(),
+        notes=_noted(week, tank, ticked),
+    )

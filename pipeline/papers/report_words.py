@@ -1,0 +1,232 @@
+"""The sentences of the manager's page, from the facts of a tank. Plain words; no mg/L outside the small table."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+
+from pipeline.papers import plain_words
+from pipeline.papers.plain_words import Plain, Suggestion
+from pipeline.papers.report_facts import Facts, Row
+from pipeline.papers.saying import (
+    MANY_DATES,
+    count_word,
+    counted_word,
+    dates,
+    day_month,
+    full_day,
+    on_dates,
+    sentence,
+)
+from pipeline.telling import interval, with_unit
+from pipeline.week import Week
+from schemas.words import CANON, PARAMETER_TITLES, PARAMETERS
+
+MOST_LINES = 4  # of any list, so that the page stays one page
+MOST_NOTE = 220  # characters of a ticked note
+NO_CHOICE = ("Free.", "Part of our service.")  # costs that leave nothing to choose
+SHORT_UNITS = {"mg/L NH4": "mg/L", "mg/L NO2": "mg/L", "mg/L NO3": "mg/L", "mg/L PO4": "mg/L", "mg/L O2": "mg/L"}
+IN_TABLE = tuple(name for name in PARAMETERS if name != "flow_l_h")
+
+
+def clipped(text: str) -> str:
+    """A note as it may stand on one page: on one line, cut with an ellipsis."""
+    flat = " ".join(text.split())
+    return flat if len(flat) <= MOST_NOTE else flat[: MOST_NOTE - 1].rstrip() + "…"
+
+
+def visits(facts: Facts) -> str:
+    """`Visits on 6, 13, 20 and 27 May 2026`."""
+    if not facts.visits:
+        return f"No visit from {dates([facts.first])} to {dates([facts.last])}"
+    if len(facts.visits) <= MANY_DATES:
+        return f"{'Visit' if len(facts.visits) == 1 else 'Visits'} on {dates(facts.visits)}"
+    return f"{len(facts.visits)} visits from {dates(facts.visits[:1])} to {dates(facts.visits[-1:])}"
+
+
+def fish(facts: Facts) -> str:
+    """What was seen of the fish, and deaths; honest where nobody counted."""
+    said = []
+    seen = [int(row["fish_seen"]) for row in facts.fish if row["fish_seen"] is not None]
+    looks = [(row["day"], row["fish_look"]) for row in facts.fish if row["fish_look"] is not None]
+    where = "at each visit" if len(set(seen)) == 1 and len(seen) > 1 else "at the last count"
+    count = f"{seen[-1]} {where}" if seen else ""
+    off = [date for date, look in looks if look == "off"]
+    if looks and looks[-1][1] == "off":
+        said.append(f"Some fish did not look right on {day_month(looks[-1][0])}.")
+        if count:
+            said.append(f"We counted {count}.")
+    elif looks and looks[-1][1] == "not seen":
+        said.append(f"We could not see the fish on {day_month(looks[-1][0])}.")
+    elif looks:
+        said.append(f"The fish look well{': ' + count.replace(' ', ' seen ', 1) if count else ''}.")
+        if off:
+            said.append(f"Some did not look right {on_dates(off)}.")
+    elif count:
+        said.append(f"We counted {count}.")
+    elif facts.visits:
+        said.append("The fish were not counted in this time.")
+    for row in facts.events:
+        if row["event"] == "fish died":
+            number = counted_word(int(row["count"]), "fish", "fish") if row["count"] else "Fish"
+            said.append(f"{sentence(number)} died on {day_month(row['date'])}.")
+    return " ".join(said[:MOST_LINES])
+
+
+def where_nitrate_stands(facts: Facts) -> str:
+    """Where the last nitrate test stands against the limit, without a number."""
+    trusted = [bar for bar in facts.bars if not bar.guide]
+    if not trusted:
+        return ""
+    last = trusted[-1]
+    if last.low > facts.ceiling:
+        return "It is over the limit we keep to."
+    if last.high is not None and last.high <= facts.ceiling:
+        return "It is under the limit we keep to."
+    return "It is near the limit we keep to."
+
+
+def holding(week: Week, facts: Facts) -> str:
+    """Whether water changes keep it under the limit, where the reckoning can tell."""
+    rows = week.now("nitrate_outlook").filter(pl.col("tank") == facts.tank["tank"])
+    if not rows.height or not facts.changed or where_nitrate_stands(facts).startswith("It is over"):
+        return ""
+    high = rows["plateau_high"][0]
+    return "Our water changes are holding it." if high is not None and high <= facts.ceiling else ""
+
+
+def lead(week: Week, facts: Facts, plain: Plain, rule: str) -> str:
+    """The paragraph under the state: the fish, the reason, and where it stands."""
+    said = [fish(facts), plain.found]
+    if "(nitrate)" in plain.found and "limit" not in plain.found:
+        said += [where_nitrate_stands(facts), holding(week, facts)]
+    if not facts.visits:
+        said.insert(0, f"We did not visit this tank from {day_month(facts.first)} to {day_month(facts.last)}.")
+    return " ".join(part for part in said if part)
+
+
+def gaps(facts: Facts) -> str:
+    """What is missing, said plainly; `Gaps: none.` where a weekly round missed no week."""
+    said = []
+    if facts.gaps:
+        shown = facts.gaps[:MANY_DATES]
+        more = len(facts.gaps) - len(shown)
+        tail = f" and {counted_word(more, 'other week')}" if more else ""
+        said.append(f"no visit in the {'week' if len(facts.gaps) == 1 else 'weeks'} of {dates(shown, year=False)}{tail}")
+    said += [f"no visit between {day_month(a)} and {day_month(b)}" for a, b in facts.long_gaps[:MOST_LINES]]
+    untested = [date for date in facts.visits if date not in facts.tested]
+    if untested:
+        said.append(f"no test {on_dates(untested)}")
+    if facts.held == 1:
+        said.append("one reading is held until we have checked it")
+    elif facts.held:
+        said.append(f"{count_word(facts.held)} readings are held until we have checked them")
+    if facts.expired:
+        said.append(f"the test kit was past its date {on_dates(facts.expired)}")
+    return f"Gaps: {'; '.join(said)}." if said else "Gaps: none."
+
+
+def done(facts: Facts) -> list[str]:
+    """What we did, a line each."""
+    said = []
+    total = len(facts.visits)
+    visit_words = f"each of the {count_word(total)} visits" if total > 1 else "the visit"
+    def at(days: list[dt.date]) -> str:
+        return visit_words if len(days) == total else f"{count_word(len(days))} of the {counted_word(total, 'visit')}"
+
+    if facts.changed and facts.changed == facts.tested:
+        said.append(f"Water tested and partly changed at {at(facts.changed)}.")
+    else:
+        if facts.tested:
+            said.append(f"Water tested at {at(facts.tested)}.")
+        if facts.changed:
+            said.append(f"Water partly changed at {at(facts.changed)}.")
+        elif facts.visits:
+            said.append("No water was changed.")
+    if facts.topped_up:
+        said.append(f"Water topped up {on_dates(facts.topped_up)}.")
+    names: Mapping[str, str] = plain_words.words()["job"]
+    said += [f"{names.get(job, sentence(job))} {on_dates(days)}." for job, days in facts.jobs[:MOST_LINES]]
+    if facts.next_check:
+        when = "is due" if facts.next_check <= facts.last else f"on {day_month(facts.next_check)}"
+        said.append(f"Next filter check {when}.")
+    events: Mapping[str, str] = plain_words.words()["event"]
+    told = [row for row in facts.events if row["event"] in events and row["event"] != "fish died"]
+    for row in told[:MOST_LINES]:
+        number = f"{count_word(int(row['count']))} fish" if row["event"] in ("fish in", "fish out") and row["count"] else ""
+        text = events[row["event"]].replace("Fish", sentence(number), 1) if number else events[row["event"]]
+        said.append(f"{text} on {day_month(row['date'])}.")
+    return said or ["No work was recorded."]
+
+
+def _money(cost: float | None, currency: str) -> str:
+    """A cost in words: free, a sum as in the price list, or not known yet."""
+    if cost is None:
+        return "We quote first."
+    if cost == 0:
+        return "Free."
+    return f"About {currency}{cost:.0f}; we quote first." if cost >= 1 else "A small sum; we quote first."
+
+
+def from_plan(plan: Mapping[str, Any], currency: str, as_of: dt.date) -> list[Suggestion]:
+    """The cheapest ways of a plan as suggestions; one the house words do not know is left out."""
+    words: Mapping[str, str] = plain_words.words()["plan"]
+    offered = []
+    for option in plan.get("options", ()):
+        kinds = [change["kind"] for change in option["changes"]]
+        if not kinds or any(kind not in words for kind in kinds):
+            continue
+        text = " ".join(words[kind] for kind in kinds)
+        when = option.get("effective_on")
+        day_ = dt.date.fromisoformat(when) if isinstance(when, str) else when
+        if day_ and (day_ - as_of).days > 28:
+            text += f" It works fully from {day_:%B} {day_.year} on."
+        offered.append(Suggestion(text, _money(option.get("cost"), currency)))
+    return offered[:3]
+
+
+def suggestions(week: Week, tank: str, plain: Plain) -> list[Suggestion]:
+    """What we suggest: the plan of the tank where the finding calls for one, else the words of the finding."""
+    if not plain.plan:
+        return list(plain.suggest)
+    from pipeline.advise.plan import plan
+
+    currency = str(week.round.prices.get("currency", ""))
+    return from_plan(plan(week, tank), currency, week.as_of) or list(plain.suggest)
+
+
+def _value(row: Row) -> str:
+    """A test result for the small table."""
+    name = row["parameter"]
+    if row["matched"] == 0 and name in ("ammonia", "nitrite", "nitrate", "phosphate"):
+        return "none found"
+    unit = SHORT_UNITS.get(CANON[name], CANON[name])
+    return with_unit(interval(row["low"], row["high"], 3), unit)
+
+
+def tests(facts: Facts, as_of: dt.date) -> tuple[str, list[dict[str, str]]]:
+    """Title and cells of the small table: the latest test of each kind within four weeks, its day where it differs."""
+    rows = {row["parameter"]: row for row in facts.water if row["parameter"] in IN_TABLE}
+    if not rows:
+        return "No test of the last four weeks can be used.", []
+    latest = max(row["day"] for row in rows.values())
+    same = [row for row in rows.values() if row["day"] == latest]
+    taken = {row["taken"] for row in same}
+    when = {"before": ", before the water change", "after": ", after the water change"}.get(
+        next(iter(taken)) if len(taken) == 1 else "", ""
+    )
+    cells = []
+    for name in [name for name in IN_TABLE if name in rows][:8]:
+        row = rows[name]
+        value = _value(row)
+        if row["day"] != latest:
+            value += f" ({day_month(row['day'])})"
+        if row["expired"]:
+            value += " (old kit)"
+        cells.append({"name": PARAMETER_TITLES[name], "value": value})
+    return f"Last test, {full_day(latest)}{when}", cells
+
+

@@ -1,0 +1,215 @@
+"""The manager's page: what we did, found and suggest for each tank of a site, in plain words, one A4 sheet a tank."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import polars as pl
+
+from pipeline.papers import lay_chart, plain_words, report_words
+from pipeline.papers.layout import pdf
+from pipeline.papers.plain_words import Suggestion
+from pipeline.papers.report_facts import Facts, Row, gather
+from pipeline.papers.saying import dates, full_day, tank_title
+from pipeline.problems import Problem
+from pipeline.week import Week
+from schemas.words import CLASSES
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """The page of one tank, as text and chart data."""
+
+    tank: str
+    title: str
+    visits: str
+    state: str
+    lead: list[str]
+    gaps: str
+    caption: str
+    alt: str
+    did: list[str]
+    why_title: str
+    why: list[str]
+    suggest: list[dict[str, Any]]
+    do: list[str]
+    dont: list[str]
+    notes: list[str]
+    ring: str
+    next_visit: str
+    received: str
+    test_title: str
+    tests: list[dict[str, str]]
+    bars: list[list[Any]]  # day, low, high, in the period, a guide only
+    changes: list[str]
+    ceiling: float
+
+
+@dataclass(frozen=True)
+class SiteReport:
+    """What the page says, complete: the same report gives the same PDF, HTML and content hash."""
+
+    site: str
+    title: str
+    first: dt.date
+    last: dt.date
+    limits: str
+    sheets: tuple[Sheet, ...]
+    issue: str = "Aquarium report, not yet issued"
+
+    def content(self) -> dict[str, Any]:
+        """Everything but the issue line, as JSON has it: what the content hash is taken of."""
+        data = asdict(self)
+        del data["issue"]
+        return {**data, "first": self.first.isoformat(), "last": self.last.isoformat()}
+
+
+def tanks_of(week: Week, site: str, first: dt.date, last: dt.date) -> list[Row]:
+    """The tanks of a site that ran in the period, in the order of tanks.csv."""
+    rows = week.table("tank").filter(
+        (pl.col("site") == site)
+        & (pl.col("set_up").is_null() | (pl.col("set_up") <= last))
+        & (pl.col("closed").is_null() | (pl.col("closed") >= first))
+    )
+    return rows.sort("file", "line").to_dicts()
+
+
+def _findings(week: Week, tank: str, class_: str) -> list[Row]:
+    """The findings a manager reads, the class of the tank first; those noted as known are left out."""
+    rows = week.now("finding").filter((pl.col("tank") == tank) & ~pl.col("quiet")).to_dicts()
+    order = {name: place for place, name in enumerate(CLASSES)}
+    return sorted(rows, key=lambda row: (row["class"] != class_, order.get(row["class"], len(order)), row["harm"]))
+
+
+def _why(week: Week, tank: str, findings: Sequence[Row]) -> tuple[str, list[str]]:
+    """The likely causes of the first finding, then what else was found."""
+    title, lines = "What else we found", []
+    if findings:
+        first = findings[0]
+        causes = week.now("finding_cause").filter((pl.col("tank") == tank) & (pl.col("rule") == first["rule"]))
+        lines = [said for name in causes.sort("place")["cause"] if (said := plain_words.cause(name))]
+        if lines:
+            title = plain_words.of_finding(first["rule"], first["class"]).why
+    seen = {plain_words.of_finding(row["rule"], row["class"]).found for row in findings[:1]}
+    for row in findings[1:]:
+        said = plain_words.of_finding(row["rule"], row["class"]).found
+        if said not in seen and len(lines) < report_words.MOST_LINES:
+            seen.add(said)
+            lines.append(f"Also: {said[0].lower()}{said[1:]}" if title != "What else we found" else said)
+    return title, lines
+
+
+def _sheet(week: Week, facts: Facts, suggestions: Sequence[Suggestion] | None) -> Sheet:
+    tank = facts.tank["tank"]
+    review = week.now("review").filter(pl.col("tank") == tank)
+    class_ = str(review["class"][0]) if review.height else "can't say"
+    findings = _findings(week, tank, class_)
+    plain = plain_words.of_finding(findings[0]["rule"] if findings else "", findings[0]["class"] if findings else class_)
+    why_title, why = _why(week, tank, findings)
+    offered = report_words.suggestions(week, tank, plain) if suggestions is None else list(suggestions)
+    weeks = int(week.figures["lay_chart_weeks"])
+    always = plain_words.words()["always"]
+    house_do = always["do"] if facts.tank["temperature_c"] is not None else always["do_no_heater"]
+    if any("feed" in line.lower() for line in plain.do):
+        house_do = [line for line in house_do if "feed" not in line.lower()]
+    title, cells = report_words.tests(facts, week.as_of)
+    return Sheet(
+        tank=tank,
+        title=f"{tank_title(tank, facts.tank['name'])}, {facts.site['name']}",
+        visits=report_words.visits(facts),
+        state=plain_words.state(class_),
+        lead=[report_words.lead(week, facts, plain, findings[0]["rule"] if findings else "")],
+        gaps=report_words.gaps(facts),
+        caption=lay_chart.caption(facts.bars, weeks, changes=bool(facts.bar_changes))
+        if facts.bars
+        else f"There is no chart: no nitrate test of this tank in {weeks} weeks.",
+        alt=lay_chart.description(facts.bars, facts.ceiling, weeks, len(facts.bar_changes)),
+        did=report_words.done(facts),
+        why_title=why_title,
+        why=why,
+        suggest=[
+            {"text": item.text, "cost": item.cost, "choice": item.cost not in report_words.NO_CHOICE}
+            for item in offered[: report_words.MOST_LINES]
+        ],
+        do=[*plain.do, *house_do],
+        dont=[*plain.dont, *always["dont"]],
+        notes=[report_words.clipped(note) for note in facts.notes],
+        ring=always["ring"],
+        next_visit=f"{full_day(facts.next_visit)}." if facts.next_visit else "to be agreed.",
+        received=plain_words.received(facts.site["kind"]),
+        test_title=title,
+        tests=cells,
+        bars=[[bar.day.isoformat(), bar.low, bar.high, bar.late, bar.guide] for bar in facts.bars],
+        changes=[day.isoformat() for day in facts.bar_changes],
+        ceiling=facts.ceiling,
+    )
+
+
+def site_report(
+    week: Week,
+    site: str,
+    first: dt.date,
+    last: dt.date,
+    notes: Collection[tuple[str, int]] = (),
+    suggestions: Mapping[str, Sequence[Suggestion]] | None = None,
+) -> SiteReport:
+    """The report of a site from `first` to `last`; the state is that of `last`, for which `week` was opened.
+
+    `notes` are the (file, line) whose notes may be printed, none by default. `suggestions` by tank replace those
+    that come of the findings: a proposal saved on the Plan page, say.
+    """
+    known = week.table("site").filter(pl.col("site") == site).to_dicts()
+    if not known:
+        names = ", ".join(week.table("site")["site"].sort()) or "none"
+        raise Problem(f"There is no site “{site}”. Sites in sites.csv: {names}. Give one of these.")
+    if week.as_of != last:
+        raise Problem(
+            f"The report ends on {last}, but the round was opened as of {week.as_of}."
+            f" The state must be that of the last day: open it as of {last}."
+        )
+    if last < first:
+        raise Problem(f"The report runs from {first} to {last}; expected the first day before the last.")
+    ticked = frozenset(notes)
+    tanks = tanks_of(week, site, first, last)
+    if not tanks:
+        raise Problem(f"No tank of {known[0]['name']} ran between {first} and {last}. Choose other days.")
+    sheets = tuple(
+        _sheet(week, gather(week, tank, known[0], first, last, ticked), (suggestions or {}).get(tank["tank"]))
+        for tank in tanks
+    )
+    span = f"{dates([first])} to {dates([last])}"
+    return SiteReport(
+        site, f"Aquarium report: {known[0]['name']}, {span}", first, last, plain_words.words()["always"]["limits"], sheets
+    )
+
+
+def chart_svg(sheet: Sheet, last: dt.date, weeks: int) -> str | None:
+    """The lay chart of a sheet; None where there is nothing to draw."""
+    if not sheet.bars:
+        return None
+    bars = [lay_chart.Bar(dt.date.fromisoformat(day), *rest) for day, *rest in sheet.bars]
+    days = [dt.date.fromisoformat(day) for day in sheet.changes]
+    return lay_chart.svg(bars, days, sheet.ceiling, last, weeks)
+
+
+def charts(report: SiteReport, weeks: int = 13) -> list[str | None]:
+    """The charts of all sheets, in order: drawn once for both PDF and HTML."""
+    return [chart_svg(sheet, report.last, weeks) for sheet in report.sheets]
+
+
+def report_pdf(report: SiteReport, drawn: Sequence[str | None] | None = None) -> bytes:
+    """The PDF: as many pages as there are tanks."""
+    drawn = charts(report) if drawn is None else drawn
+    pictures = {f"chart{n}.svg": svg for n, svg in enumerate(drawn) if svg is not None}
+    data = {**report.content(), "issue": report.issue}
+    for n, (sheet, svg) in enumerate(zip(data["sheets"], drawn, strict=True)):
+        sheet["chart"] = None if svg is None else f"chart{n}.svg"
+    return pdf("site_report.typ", data, report.last, pictures)
+
+
+def with_issue(report: SiteReport, said: str) -> SiteReport:
+    """The same report under an issue line."""
+    return replace(report, issue=said)
