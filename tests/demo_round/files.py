@@ -216,11 +216,11 @@ def standing() -> dict[str, str]:
     }
 
 
-def _by_month(folder: str, header: Sequence[str], rows: list[Row]) -> dict[str, str]:
-    months = sorted({row["date"][:7] for row in rows})
+def _by_date(folder: str, header: Sequence[str], rows: list[Row], part: int = 7) -> dict[str, str]:
+    """A file a month (the first 7 characters of a date), or a year (4)."""
     return {
-        f"{folder}/{month}.csv": text(header, [[r[c] for c in header] for r in rows if r["date"][:7] == month])
-        for month in months
+        f"{folder}/{when}.csv": text(header, [[r[c] for c in header] for r in rows if r["date"][:part] == when])
+        for when in sorted({row["date"][:part] for row in rows})
     }
 
 
@@ -278,13 +278,13 @@ def sheets() -> dict[str, bytes]:
     relief = [r for r in rows if r["site"] == RELIEF_SITE and r["date"][:7] == RELIEF_MONTH]
     again = [r for r in rows if (r["site"], r["date"]) == AGAIN[:2]]
     rest = [r for r in rows if r not in evening and r not in relief]
-    texts = standing() | _by_month("visits", COLUMNS, rest)
+    texts = standing() | _by_date("visits", COLUMNS, rest)
     texts |= _evening(evening)
     texts[AGAIN[2]] = text(COLUMNS, [[r[c] for c in COLUMNS] for r in again])
     texts[HARDNESS] = _hardness()
-    texts |= _by_month("services", diary.SERVICE_COLUMNS, diary.services())
+    texts |= _by_date("services", diary.SERVICE_COLUMNS, diary.services())
     events = [dict(zip(("date", "tank", "event", "count", "hours", "note"), e, strict=True)) for e in diary.EVENTS]
-    texts |= _by_month("events", ("date", "tank", "event", "count", "hours", "note"), events)
+    texts |= _by_date("events", ("date", "tank", "event", "count", "hours", "note"), events, 4)
     files = {name: content.encode() for name, content in texts.items()}
     files[RELIEF_FILE] = _relief(relief).encode("cp1252")
     return files
