@@ -1,0 +1,133 @@
+"""Units against the outside: CHECKS rows B1–B6 and B8–B11. Each figure names its source beside it.
+
+Base: IUPAC abridged atomic weights. The second opinions are the packages molmass (molar masses) and pint
+(gallons, pounds, degrees); neither is used by the pipeline.
+"""
+
+from __future__ import annotations
+
+import pint
+import pytest
+from molmass import Formula
+
+from pipeline import units
+from pipeline.figures import built_in
+
+FIGURES = built_in()
+
+
+def mass(formula: str) -> float:
+    return float(Formula(formula).mass)
+
+
+@pytest.mark.parametrize(
+    ("parameter", "basis", "ratio", "outside"),
+    [
+        # molmass 2026.1.8, computed; B1, B2, B3 print 4.426644, 3.284429, 1.287856, 1.215892, 1.0592
+        ("nitrate", "NO3-N", 4.426644, lambda: mass("NO3") / mass("N")),
+        ("nitrite", "NO2-N", 3.284429, lambda: mass("NO2") / mass("N")),
+        ("ammonia", "NH4-N", 1.287856, lambda: mass("NH4") / mass("N")),
+        ("ammonia", "TAN", 1.287856, lambda: mass("NH4") / mass("N")),
+        ("ammonia", "NH3", 1.0592, lambda: mass("NH4") / mass("NH3")),
+        # phosphate as phosphorus, molmass
+        ("phosphate", "PO4-P", 3.0662, lambda: mass("PO4") / mass("P")),
+    ],
+)
+def test_nitrogen_and_phosphorus_bases_b1_b2_b3(parameter: str, basis: str, ratio: float, outside) -> None:  # type: ignore[no-untyped-def]
+    assert units.factor(parameter, basis) == pytest.approx(ratio, rel=1e-4)
+    assert units.factor(parameter, basis) == pytest.approx(outside(), rel=1e-4)
+
+
+def test_free_ammonia_is_counted_as_nh3_b3() -> None:
+    """NH3 over N, 1.215892 (molmass, computed)."""
+    m = units.molar_masses(FIGURES)
+    assert m["NH3"] / m["N"] == pytest.approx(1.215892, rel=1e-4)
+
+
+def test_health_canada_equivalences_b4() -> None:
+    """Health Canada, Guideline Technical Document Nitrate and Nitrite, 2013: 45 mg/L nitrate is 10 mg/L as N,
+    3 mg/L nitrite is 1 mg/L as N, both rounded."""
+    assert 10 * units.factor("nitrate", "NO3-N") == pytest.approx(45, rel=0.017)  # type: ignore[operator]
+    assert 1 * units.factor("nitrite", "NO2-N") == pytest.approx(3, rel=0.095)  # type: ignore[operator]
+
+
+def test_one_german_degree_b5() -> None:
+    """10 mg/L CaO by definition: 17.8480 mg/L CaCO3, 0.17832 mmol/L, 0.35665 meq/L (molmass, computed)."""
+    assert units.caco3_per_dh(FIGURES) == pytest.approx(17.8480, rel=1e-4)
+    assert units.caco3_per_dh(FIGURES) == pytest.approx(10 * mass("CaCO3") / mass("CaO"), rel=1e-4)
+    assert units.factor("gh", "mmol/L") == pytest.approx(5.6077, rel=1e-4)
+    assert 1 / units.factor("gh", "mmol/L") == pytest.approx(0.17832, rel=1e-4)  # type: ignore[operator]
+    assert 1 / units.factor("kh", "meq/L") == pytest.approx(0.35665, rel=1e-4)  # type: ignore[operator]
+
+
+@pytest.mark.parametrize(
+    ("basis", "caco3"),
+    # definitions (from memory): French 10, Clark one grain in an imperial gallon, 14.2538 mg/L CaCO3
+    [
+        ("french", 10.0),
+        ("°fH", 10.0),
+        ("English", 14.2538),
+        ("Clark", 14.2538),
+        ("mg/L CaCO3", 1.0),
+        ("ppm CaCO3", 1.0),
+    ],
+)
+def test_other_degrees_of_hardness_b5(basis: str, caco3: float) -> None:
+    assert units.factor("kh", basis) == pytest.approx(caco3 / 17.8480, rel=1e-4)
+
+
+def test_the_clark_degree_is_a_grain_in_an_imperial_gallon_b5() -> None:
+    reg = pint.UnitRegistry()
+    grain_per_gallon = (1 * reg.grain / reg.imperial_gallon).to(reg.milligram / reg.liter).magnitude
+    assert FIGURES["clark_degree_caco3"] == pytest.approx(grain_per_gallon, rel=1e-5)
+
+
+def test_a_milliequivalent_of_alkalinity_b6() -> None:
+    """50.0435 mg/L CaCO3 (molmass, computed)."""
+    assert units.caco3_per_meq(FIGURES) == pytest.approx(50.0435, rel=1e-4)
+
+
+def test_gallons_b8() -> None:
+    """US 231 cubic inches, 3.785411784 L; imperial 4.54609 L, both exact (from memory, pint agrees)."""
+    reg = pint.UnitRegistry()
+    assert units.gallon_l("US", FIGURES) == pytest.approx((1 * reg.gallon).to(reg.liter).magnitude, rel=1e-12)
+    assert units.gallon_l("imperial", FIGURES) == pytest.approx(
+        (1 * reg.imperial_gallon).to(reg.liter).magnitude, rel=1e-12
+    )
+    assert (units.gallon_l("US", FIGURES), units.gallon_l("imperial", FIGURES)) == (3.785411784, 4.54609)
+
+
+def test_pound_ounce_inch_b9() -> None:
+    """453.59237 g and 28.349523125 g, exact; the inch 25.4 mm (pint)."""
+    reg = pint.UnitRegistry()
+    assert FIGURES["pound_g"] == pytest.approx((1 * reg.pound).to(reg.gram).magnitude, rel=1e-12)
+    assert FIGURES["ounce_g"] == pytest.approx((1 * reg.ounce).to(reg.gram).magnitude, rel=1e-12)
+    assert FIGURES["inch_mm"] == pytest.approx((1 * reg.inch).to(reg.millimeter).magnitude, rel=1e-12)
+
+
+@pytest.mark.parametrize(("f", "c"), [(68, 20), (77, 25), (78, 25.5556), (82, 27.7778), (-40, -40)])
+def test_fahrenheit_b10(f: float, c: float) -> None:
+    reg = pint.UnitRegistry()
+    assert units.fahrenheit_to_celsius(f) == pytest.approx(c, abs=5e-5)
+    assert units.fahrenheit_to_celsius(f) == pytest.approx(reg.Quantity(f, reg.degF).to(reg.degC).magnitude, abs=1e-9)
+
+
+def test_label_traps_b11() -> None:
+    """50 mg/L NO3 is 11.295 as N, 20 is 4.518; 10 mg/L NO3-N is 44.27 NO3; 1 mg/L NH4 is 0.7765 N, 0.9441 NH3."""
+    per_n = units.factor("nitrate", "mg/L NO3-N")
+    assert per_n is not None
+    assert 50 / per_n == pytest.approx(11.295, rel=1e-3)
+    assert 20 / per_n == pytest.approx(4.518, rel=1e-3)
+    assert 10 * per_n == pytest.approx(44.27, rel=1e-3)
+    assert 1 / units.factor("ammonia", "N") == pytest.approx(0.7765, rel=1e-3)  # type: ignore[operator]
+    assert 1 / units.factor("ammonia", "NH3") == pytest.approx(0.9441, rel=1e-3)  # type: ignore[operator]
+
+
+@pytest.mark.parametrize("text", ["mg/L NO3-N", "ppm no3-n", "NO3–N", "mg/l as NO₃-N", " no3 -n "])
+def test_one_basis_however_it_is_typed(text: str) -> None:
+    assert units.factor("nitrate", text) == units.factor("nitrate", "NO3-N")
+
+
+@pytest.mark.parametrize(("parameter", "text"), [("nitrate", "dKH"), ("kh", "NO3"), ("nitrate", "XX"), ("ph", "dKH")])
+def test_a_basis_that_is_not_known_has_no_factor(parameter: str, text: str) -> None:
+    assert units.factor(parameter, text) is None
