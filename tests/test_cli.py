@@ -1,0 +1,182 @@
+"""The commands as a person runs them: what they print, how they end."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from pipeline import cli
+from pipeline.cli import app
+
+README = Path(__file__).parents[1] / "README.md"
+OUTCOMES = ("accepted", "converted", "warned", "part_held", "held", "repeats")
+
+
+def run(*words: str) -> Result:
+    return CliRunner().invoke(app, list(words))
+
+
+def script(*words: str, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    """The console script in a process of its own, as from a shell."""
+    call = [sys.executable, "-m", "pipeline.cli", *words]
+    root = str(Path(__file__).parents[1])
+    return subprocess.run(call, capture_output=True, text=True, cwd=cwd or root, env={"PYTHONPATH": root, "PATH": ""})
+
+
+def test_version_answers_without_the_heavy_libraries() -> None:
+    code = "import sys, pipeline.cli as c\ntry:\n c.main()\nexcept SystemExit as e:\n print(e.code, [m for m in sys.modules if m in ('polars','duckdb','pandera','streamlit','altair','pandas')])"
+    root = str(Path(__file__).parents[1])
+    done = subprocess.run(
+        [sys.executable, "-c", code, "--version"], capture_output=True, text=True, cwd=root, check=True
+    )
+    assert re.match(r"tankround \d+\.\d+\.\d+\n0 \[\]\n", done.stdout), done.stdout
+
+
+def test_load_prints_an_account_that_adds_up(demo_logs: Path) -> None:
+    result = run("load", str(demo_logs), "--format", "json")
+    assert result.exit_code == 0, result.output
+    account = json.loads(result.stdout)
+    assert account["rows_in"] == sum(account[name] for name in OUTCOMES) > 500
+    for file in account["files"]:
+        assert file["rows_in"] == sum(file[name] for name in OUTCOMES), file
+    assert account["rows_in"] == sum(file["rows_in"] for file in account["files"])
+    text = run("load", str(demo_logs)).stdout
+    assert "Nothing new since the last load." in text
+    assert f"= {account['rows_in']}:" in text
+
+
+def test_review_has_every_key_and_counts_that_add_up(demo_logs: Path) -> None:
+    result = run("review", str(demo_logs), "--format", "json")
+    assert result.exit_code == 0, result.output
+    week = json.loads(result.stdout)
+    assert set(week) >= {"as_of", "counts", "tanks"}
+    assert sum(week["counts"].values()) == len(week["tanks"])
+    keys = {"tank", "name", "site", "class", "findings", "rating", "nitrate", "water", "last_reading", "held", "due"}
+    for tank in week["tanks"]:
+        assert keys <= set(tank)
+    for word in ("NaN", "Infinity"):
+        assert word not in result.stdout
+
+
+def test_review_as_text_names_every_tank_and_the_cautions(demo_logs: Path) -> None:
+    text = run("review", str(demo_logs)).stdout
+    week = json.loads(run("review", str(demo_logs), "--format", "json").stdout)
+    for tank in week["tanks"]:
+        assert tank["name"] in text
+    assert "Power off at the wall" in text
+    assert not re.search(r"\b(nan|None|null)\b", text)
+
+
+def test_review_as_of_an_earlier_day(demo_logs: Path) -> None:
+    week = json.loads(run("review", str(demo_logs), "--as-of", "2026-02-02", "--format", "json").stdout)
+    assert week["as_of"] == "2026-02-02"
+
+
+def test_held_lists_file_line_and_reason(demo_logs: Path) -> None:
+    rows = json.loads(run("held", str(demo_logs), "--format", "json").stdout)
+    assert rows
+    for row in rows:
+        assert set(row) == {"file", "line", "column", "text", "reason", "suggestion", "tank"}
+        assert row["reason"].endswith(".")
+    text = run("held", str(demo_logs)).stdout
+    assert rows[0]["file"] in text
+
+
+def test_figures_say_value_unit_basis_and_override(tmp_path: Path) -> None:
+    (tmp_path / "round.toml").write_text("[figures]\nlitres_per_kg = 90\nlitre_per_kg = 3\n")
+    rows = json.loads(run("figures", str(tmp_path), "--format", "json").stdout)
+    mine = next(row for row in rows if row["name"] == "litres_per_kg")
+    assert (mine["value"], mine["built_in"], mine["unit"]) == (90, 100, "L/kg")
+    done = run("figures", str(tmp_path))
+    assert "litres_per_kg = 90 L/kg" in done.stdout
+    assert "“litre_per_kg” is not a figure" in done.stderr
+    assert "common practice, no source" in done.stdout
+
+
+def test_new_makes_templates_that_load_and_an_example_that_is_not_read(tmp_path: Path) -> None:
+    logs = tmp_path / "mine"
+    assert run("new", str(logs)).exit_code == 0
+    account = json.loads(run("load", str(logs), "--format", "json").stdout)
+    assert account["rows_in"] == 0
+    assert not any(file["file"].startswith("example") for file in account["files"])
+    example = json.loads(run("load", str(logs / "example"), "--format", "json").stdout)
+    assert example["rows_in"] == example["accepted"] + example["converted"] > 15, run(
+        "held", str(logs / "example")
+    ).stdout
+    again = script("new", str(logs))
+    assert again.returncode == 1
+    assert "Nothing written" in again.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (["review", "nowhere"], 1, "is not there"),
+        (["review", "README.md"], 1, "is a file, not a folder"),
+        (["review", "sample_logs", "--as-of", "01/06/2026"], 2, "is not a date"),
+        (["review", "sample_logs", "--format", "xml"], 2, "expected text or json"),
+        (["plan", "sample_logs"], 2, "--tank"),
+        (["nonsense"], 2, "nonsense"),
+        (["will-it-do", "sample_logs", "--model", "x"], 2, "--net-l"),
+    ],
+)
+def test_wrong_use_and_could_not_end_in_a_sentence(words: list[str], code: int, said: str) -> None:
+    done = script(*words)
+    assert done.returncode == code, done.stderr
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_an_unknown_tank_or_model_or_site_is_a_sentence(demo_logs: Path, tmp_path: Path) -> None:
+    for words in (
+        ["plan", str(demo_logs), "--tank", "nope"],
+        ["will-it-do", str(demo_logs), "--model", "nope", "--net-l", "100"],
+        [
+            "report",
+            str(demo_logs),
+            "--site",
+            "nope",
+            "--from",
+            "2026-05-01",
+            "--to",
+            "2026-06-01",
+            "--out",
+            str(tmp_path),
+        ],
+        ["sheets", str(demo_logs), "--site", "nope", "--out", str(tmp_path)],
+    ):
+        done = script(*words)
+        assert done.returncode == 1, (words, done.stderr)
+        assert "nope" in done.stderr
+        assert "Traceback" not in done.stderr
+
+
+def test_every_command_is_in_the_readme_and_has_help() -> None:
+    text = README.read_text("utf-8")
+    for command in cli.app.registered_commands:
+        name = command.name or (command.callback.__name__ if command.callback else "")
+        assert f"tankround {name}" in text, name
+        assert command.callback is not None
+        assert command.callback.__doc__, name
+
+
+def test_demo_copies_loads_and_prints_the_review(tmp_path: Path) -> None:
+    root = str(Path(__file__).parents[1])
+    for said in ("copied to", "reusing"):
+        done = subprocess.run(
+            [sys.executable, "-m", "pipeline.cli", "demo", "--no-dashboard"],
+            capture_output=True,
+            text=True,
+            cwd=tmp_path,
+            env={"PYTHONPATH": root, "PATH": ""},
+        )
+        assert done.returncode == 0, done.stderr
+        assert said in done.stdout
+        assert "invented" in done.stdout
+        assert "rows read from" in done.stdout
