@@ -66,11 +66,11 @@ MEDIA = (
     ("sinter beads", "biological", "1", "0.61", "", ""),
     ("tuff chips", "biological", "0.7", "0.78", "", "crumbles a little when new"),
     ("smooth rings", "biological", "0.25", "0.7", "", "glazed: half cycle only"),
-    ("drum foam", "biological", "0", "", "365", "half cycle only"),
+    ("drum foam", "biological", "0", "", "", "half cycle only"),
     ("settling mesh", "settlement", "0", "", "", "washed at every check"),
-    ("open pad", "coarse", "0", "", "180", ""),
-    ("mid pad", "medium", "0", "", "90", ""),
-    ("close pad", "fine", "0", "", "42", "never washed, always new"),
+    ("open pad", "coarse", "0", "", "", "rinsed until it frays"),
+    ("mid pad", "medium", "0", "", "", ""),
+    ("close pad", "fine", "0", "", "", "new at every check, never washed"),
     ("nut carbon", "chemical", "0", "0.45", "56", "out by two months"),
 )
 POROUS = {"cinder stone": 1.0, "sinter beads": 1.0, "tuff chips": 0.7, "smooth rings": 0.25}
