@@ -30,7 +30,14 @@ def script(*words: str, cwd: Path | None = None) -> subprocess.CompletedProcess[
 
 
 def test_version_answers_without_the_heavy_libraries() -> None:
-    code = "import sys, pipeline.cli as c\ntry:\n c.main()\nexcept SystemExit as e:\n print(e.code, [m for m in sys.modules if m in ('polars','duckdb','pandera','streamlit','altair','pandas')])"
+    code = (
+        "import sys, pipeline.cli\n"
+        "try:\n"
+        "    pipeline.cli.main()\n"
+        "except SystemExit as end:\n"
+        "    heavy = {'polars', 'duckdb', 'pandera', 'streamlit', 'altair', 'pandas'}\n"
+        "    print(end.code, sorted(heavy & set(sys.modules)))\n"
+    )
     root = str(Path(__file__).parents[1])
     done = subprocess.run(
         [sys.executable, "-c", code, "--version"], capture_output=True, text=True, cwd=root, check=True
