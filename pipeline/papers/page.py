@@ -19,7 +19,8 @@ hr { border: 0; border-top: 1px solid var(--ink); margin: 12px 0 20px; }
 .state { font-size: 30px; margin: .2em 0; } .strong { font-weight: 600; }
 .pair { display: grid; grid-template-columns: 1fr 1fr; gap: 0 32px; }
 .hand { border-left: 3px solid var(--hand); padding: 2px 0 2px 12px; margin: 1.2em 0; }
-figure { margin: 1em 0; } svg { max-width: 100%; height: auto; }
+figure { margin: 1em 0; } svg { display: block; width: 100%; height: auto; } .sheet + .sheet { margin-top: 56px; }
+.choice { white-space: nowrap; font-size: 14px; color: var(--ink2); }
 .sign { display: grid; grid-template-columns: 5fr 5fr 3fr; gap: 32px; margin: 3.2em 0 1.6em; }
 .sign span { border-top: 1px solid var(--ink); font-size: 14px; color: var(--ink2); padding-top: 3px; }
 .wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: 15px; }

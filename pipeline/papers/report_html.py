@@ -24,7 +24,7 @@ def _suggested(sheet: Sheet) -> str:
     box = '<span class="box"></span>'
     lines = []
     for item in sheet.suggest:
-        choice = f' <span class="small">{box}yes{box}not now</span>' if item["choice"] else ""
+        choice = f' <span class="choice">{box}yes{box}not now</span>' if item["choice"] else ""
         lines.append(f'<li>{escape(item["text"])} <span class="cost">{escape(item["cost"])}</span>{choice}</li>')
     return f"<h2>What we suggest</h2><ol>{''.join(lines)}</ol>"
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+from contextlib import suppress
 from pathlib import Path
 
 from pipeline.problems import Problem
@@ -43,7 +44,8 @@ def write_bytes(path: Path, content: bytes | str) -> Path:
             os.fsync(handle.fileno())
         os.replace(beside, path)
     except OSError as error:
-        beside.unlink(missing_ok=True)
+        with suppress(OSError):
+            beside.unlink(missing_ok=True)
         raise Problem(
             f"{path} could not be written ({error.strerror or error}). Choose another folder, or make room."
         ) from error

@@ -1,0 +1,146 @@
+"""All checked tables as CSV or Parquet, described column by column as a Frictionless Data Package.
+
+CSV is safe to open in a spreadsheet: a text that begins like a formula gets an apostrophe before it, and only then.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline.papers.writing import write_bytes
+from pipeline.problems import Problem
+from pipeline.week import Week
+from schemas import TABLES, conform
+from schemas.columns import describe
+
+FORMATS = ("csv", "parquet")
+BOM = b"\xef\xbb\xbf"
+RISKY = r"^[=+\-@\t\r\n]"  # what a spreadsheet may take for a formula, or a separator that hides one
+PACKAGE = "datapackage.json"
+
+
+def guarded(column: str) -> pl.Expr:
+    """A text column with an apostrophe before what a spreadsheet would read as a formula."""
+    text = pl.col(column)
+    return pl.when(text.str.contains(RISKY)).then(pl.lit("'") + text).otherwise(text).alias(column)
+
+
+def _listed(column: str, kind: pl.DataType) -> pl.Expr:
+    """A list column as a JSON array, which is what a Data Package reads as an array."""
+    inner = getattr(kind, "inner", None)
+    if inner == pl.String:
+        return pl.col(column).map_elements(
+            lambda items: json.dumps(list(items), ensure_ascii=False), return_dtype=pl.String
+        )
+    joined = pl.col(column).list.eval(pl.element().cast(pl.String)).list.join(", ")
+    return pl.when(pl.col(column).is_null()).then(None).otherwise("[" + joined + "]").alias(column)
+
+
+def to_csv(frame: pl.DataFrame) -> bytes:
+    """The frame as CSV with a byte order mark; lists as JSON arrays, dates as ISO 8601, nulls empty."""
+    cells = []
+    for name, kind in frame.schema.items():
+        if isinstance(kind, pl.List):
+            cells.append(_listed(name, kind))
+        elif kind == pl.String:
+            cells.append(guarded(name))
+    out = io.BytesIO()
+    out.write(BOM)
+    frame.with_columns(cells).write_csv(out, datetime_format="%Y-%m-%dT%H:%M:%S")
+    return out.getvalue()
+
+
+def to_parquet(frame: pl.DataFrame) -> bytes:
+    """The frame as Parquet, text as it was typed."""
+    out = io.BytesIO()
+    frame.write_parquet(out)
+    return out.getvalue()
+
+
+def _type(kind: pl.DataType) -> dict[str, str]:
+    """The Table Schema type of a polars type."""
+    if isinstance(kind, pl.List):
+        return {"type": "array"}
+    if isinstance(kind, pl.Datetime):
+        return {"type": "datetime"}
+    names = {pl.Date: "date", pl.Boolean: "boolean", pl.String: "string"}
+    if kind in names:
+        return {"type": names[kind]}  # type: ignore[index]
+    return {"type": "integer"} if kind.is_integer() else {"type": "number"}
+
+
+def schema_of(table: str) -> dict[str, Any]:
+    """The Table Schema of a table, from the titles, units, descriptions and words of `schemas`."""
+    types: Mapping[str, pl.DataType] = conform(table, pl.DataFrame()).schema
+    fields = []
+    for name, note in describe(TABLES[table]).items():
+        field: dict[str, Any] = {"name": name, "title": note.title, **_type(types[name])}
+        if note.description:
+            field["description"] = note.description
+        if note.unit:
+            field["unit"] = note.unit
+        rules: dict[str, Any] = {}
+        if note.required and types[name] != pl.String:  # a text may be there and empty
+            rules["required"] = True
+        if note.words:
+            rules["enum"] = list(note.words)
+        if rules:
+            field["constraints"] = rules
+        fields.append(field)
+    return {"fields": fields}
+
+
+def _resource(table: str, form: str, content: bytes) -> dict[str, Any]:
+    about = (TABLES[table].__doc__ or table).strip().splitlines()[0]
+    resource: dict[str, Any] = {
+        "name": table.replace("_", "-"),
+        "path": f"{table}.{form}",
+        "profile": "tabular-data-resource" if form == "csv" else "data-resource",
+        "description": about,
+        "format": form,
+        "bytes": len(content),
+        "hash": f"sha256:{hashlib.sha256(content).hexdigest()}",
+        "schema": schema_of(table),
+    }
+    if form == "csv":
+        resource |= {"mediatype": "text/csv", "encoding": "utf-8-sig"}
+    else:
+        resource["mediatype"] = "application/vnd.apache.parquet"
+    return resource
+
+
+def _files(week: Week, form: str) -> Iterator[tuple[str, bytes]]:
+    for table in TABLES:
+        if table in week.tables:
+            frame = conform(table, week.tables[table])
+            yield table, to_csv(frame) if form == "csv" else to_parquet(frame)
+
+
+def export(week: Week, folder: Path, form: str = "csv") -> list[Path]:
+    """Writes every table the week holds into a folder, the description last: a package with one is whole."""
+    if form not in FORMATS:
+        raise Problem(f"“{form}” is not a format of an export; expected {' or '.join(FORMATS)}.")
+    written, resources = [], []
+    for table, content in _files(week, form):
+        written.append(write_bytes(folder / f"{table}.{form}", content))
+        resources.append(_resource(table, form, content))
+    package = {
+        "profile": "data-package",
+        "name": "tankround-export",
+        "title": f"Checked tables of {week.round.name or 'a tank round'}",
+        "description": (
+            f"Records and reckoning as of {week.as_of}. Empty means not known, never 0. "
+            + ("A text that begins with =, +, -, @, a tab or a line break stands after an apostrophe." if form == "csv" else "")
+        ).strip(),
+        "created": f"{week.as_of}T00:00:00Z",
+        "resources": resources,
+    }
+    written.append(write_bytes(folder / PACKAGE, json.dumps(package, ensure_ascii=False, indent=1)))
+    return written

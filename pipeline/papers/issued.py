@@ -1,0 +1,171 @@
+"""Issued reports are frozen: LOGS/issued/<site>/<first>_<last>/issue-N holds the PDF, the HTML and what they say.
+
+A correction is the next issue; the ones before stay readable. The same content issued again is the issue it was.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from pipeline.papers.report_html import report_html
+from pipeline.papers.saying import day_month
+from pipeline.papers.site_report import SiteReport, charts, report_pdf, with_issue
+from pipeline.papers.writing import safe_name, sync_folder, write_bytes
+from pipeline.problems import Problem
+
+FOLDER = "issued"
+RECORD, PDF, HTML = "report.json", "report.pdf", "report.html"
+
+
+@dataclass(frozen=True)
+class Issued:
+    """One issue as it lies on disk. `state`: whole; changed since it was issued; or not complete."""
+
+    site: str
+    title: str
+    first: dt.date
+    last: dt.date
+    number: int
+    on: dt.date
+    content_hash: str
+    folder: Path
+    state: str
+    new: bool = False  # made by this very call
+
+    def pdf(self) -> bytes:
+        return (self.folder / PDF).read_bytes()
+
+    def html(self) -> str:
+        return (self.folder / HTML).read_text(encoding="utf-8")
+
+
+def content_hash(report: SiteReport) -> str:
+    """SHA-256 of what the report says; the issue number and the day of issue are not part of it."""
+    said = json.dumps(report.content(), ensure_ascii=True, sort_keys=True, allow_nan=False)
+    return hashlib.sha256(said.encode()).hexdigest()
+
+
+def issue_line(number: int, on: dt.date) -> str:
+    """`Aquarium report, issue 2 of 3 June 2026, replaces issue 1`."""
+    line = f"Aquarium report, issue {number} of {day_month(on)} {on.year}"
+    return line if number == 1 else f"{line}, replaces issue {number - 1}"
+
+
+def _place(logs: Path, report: SiteReport) -> Path:
+    return logs / FOLDER / safe_name(report.site) / f"{report.first}_{report.last}"
+
+
+def _state(folder: Path, record: dict[str, Any]) -> str:
+    """Whether the files of an issue are still those that were issued."""
+    for name, mark in ((PDF, record["pdf_sha256"]), (HTML, record["html_sha256"])):
+        path = folder / name
+        if not path.is_file():
+            return "not complete"
+        if hashlib.sha256(path.read_bytes()).hexdigest() != mark:
+            return "changed since it was issued"
+    return "whole"
+
+
+def _read(folder: Path) -> Issued | None:
+    """An issue from its folder; None where that holds no record that can be read."""
+    try:
+        record: dict[str, Any] = json.loads((folder / RECORD).read_text(encoding="utf-8"))
+        first, last, on = (dt.date.fromisoformat(record[name]) for name in ("first", "last", "on"))
+        return Issued(
+            site=record["site"],
+            title=record["title"],
+            first=first,
+            last=last,
+            number=int(record["issue"]),
+            on=on,
+            content_hash=record["content_sha256"],
+            folder=folder,
+            state=_state(folder, record),
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def issues_of(logs: Path, report: SiteReport) -> list[Issued]:
+    """The issues there are of this site and period, oldest first."""
+    return _issues_in(_place(logs, report))
+
+
+def _issues_in(place: Path) -> list[Issued]:
+    found = [_read(folder) for folder in place.glob("issue-*")] if place.is_dir() else []
+    return sorted((one for one in found if one is not None), key=lambda one: one.number)
+
+
+def all_issued(logs: Path, site: str | None = None) -> list[Issued]:
+    """All issued reports of a log folder, newest first; of one site where asked."""
+    root = logs / FOLDER
+    places = sorted(root.glob("*/*_*")) if root.is_dir() else []
+    found = [one for place in places for one in _issues_in(place) if site is None or one.site == site]
+    return sorted(found, key=lambda one: (one.on, one.last, one.site, one.number), reverse=True)
+
+
+def _next_number(place: Path) -> int:
+    taken = [int(name.name[6:]) for name in place.glob("issue-*") if name.name[6:].isdigit()]
+    return max(taken, default=0) + 1
+
+
+def issue(logs: Path, report: SiteReport, on: dt.date) -> Issued:
+    """Freezes a report as the next issue of its site and period, unless the last issue says just the same."""
+    place, mark, drawn = _place(logs, report), content_hash(report), charts(report)
+    while True:
+        earlier = _issues_in(place)
+        if earlier and earlier[-1].content_hash == mark and earlier[-1].state == "whole":
+            return earlier[-1]
+        number = _next_number(place)
+        named = with_issue(report, issue_line(number, on))
+        made = _build(place, named, mark, number, on, report_pdf(named, drawn), report_html(named, drawn))
+        try:
+            os.rename(made, place / f"issue-{number}")  # fails where another issue took the number meanwhile
+        except OSError as error:
+            shutil.rmtree(made, ignore_errors=True)
+            if not (place / f"issue-{number}").exists():
+                raise Problem(f"{place} could not be written ({error.strerror}). Check the folder's rights.") from error
+            continue
+        sync_folder(place)
+        found = _read(place / f"issue-{number}")
+        if found is None:  # pragma: no cover - somebody removed it in this very moment
+            raise Problem(f"{place / f'issue-{number}'} vanished while it was written. Issue the report again.")
+        return replace(found, new=True)
+
+
+def _build(
+    place: Path, report: SiteReport, mark: str, number: int, on: dt.date, pdf: bytes, html: str
+) -> Path:
+    """The files of an issue in a folder beside its place, forced to disk."""
+    record = {
+        "issue": number,
+        "on": on.isoformat(),
+        "site": report.site,
+        "title": report.title,
+        "first": report.first.isoformat(),
+        "last": report.last.isoformat(),
+        "content_sha256": mark,
+        "pdf_sha256": hashlib.sha256(pdf).hexdigest(),
+        "html_sha256": hashlib.sha256(html.encode()).hexdigest(),
+        "content": report.content(),
+    }
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+        made = Path(tempfile.mkdtemp(prefix=".new-", dir=place))
+    except OSError as error:
+        raise Problem(
+            f"{place} could not be written ({error.strerror}). An issued report is kept there: give it write access."
+        ) from error
+    write_bytes(made / PDF, pdf)
+    write_bytes(made / HTML, html)
+    write_bytes(made / RECORD, json.dumps(record, ensure_ascii=False, indent=1))
+    made.chmod(0o755)
+    return made

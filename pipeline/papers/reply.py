@@ -1,0 +1,61 @@
+"""The answer to “will this filter do?” as a letter on paper, with both answers side by side where there are several."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pipeline.advise.fit import letter
+from pipeline.papers.layout import pdf
+from pipeline.papers.saying import full_day
+from pipeline.telling import number, with_unit
+from pipeline.week import Week
+from schemas.words import CAUTION_LINE
+
+Answer = Mapping[str, Any]
+
+
+def paragraphs(text: str) -> list[str]:
+    """A letter's paragraphs: parted by empty lines, the line breaks within them taken out."""
+    parts = [" ".join(part.split()) for part in text.replace("\r\n", "\n").split("\n\n")]
+    return [part for part in parts if part]
+
+
+def _cycle(answer: Mapping[str, Any] | None) -> str:
+    """`yes, rates 280 L, limit flow`; unknown is said."""
+    if not answer:
+        return "not known"
+    ok = answer.get("ok")
+    said = ["can't say" if ok is None else "yes" if ok else "no"]
+    if answer.get("rates_l") is not None:
+        said.append(f"rates {with_unit(number(answer['rates_l']), 'L')}")
+    if answer.get("limit"):
+        said.append(f"limit {answer['limit']}")
+    if answer.get("short_kg"):
+        said.append(f"short {with_unit(number(answer['short_kg']), 'kg')}")
+    return ", ".join(said)
+
+
+def reply_data(week: Week, answers: Sequence[Answer]) -> dict[str, Any]:
+    """What the letter says, as JSON has it."""
+    return {
+        "title": "Will it do? A reply",
+        "day": full_day(week.as_of),
+        "letters": [paragraphs(letter(dict(answer))) for answer in answers],
+        "compared": [
+            {
+                "model": str(answer.get("model", "this filter")),
+                "half": _cycle(answer.get("half")),
+                "full": _cycle(answer.get("full")),
+            }
+            for answer in answers
+        ]
+        if len(answers) > 1
+        else [],
+        "caution": CAUTION_LINE,
+    }
+
+
+def reply_pdf(week: Week, answers: Sequence[Answer]) -> bytes:
+    """The PDF of the letter: one page for one answer."""
+    return pdf("reply.typ", reply_data(week, answers), week.as_of)

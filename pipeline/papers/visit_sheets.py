@@ -1,0 +1,186 @@
+"""The sheet for a visit: last readings, what to expect, jobs in order, litres, boxes for a wet pencil. One site a sheet."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from typing import Any
+
+import polars as pl
+
+from pipeline.papers import water_today
+from pipeline.papers.expected import expected
+from pipeline.papers.layers import PAD_STAGES, in_flow_order, layers_on, pad_size
+from pipeline.papers.layout import pdf
+from pipeline.papers.report_facts import Row, next_visit
+from pipeline.papers.report_words import clipped
+from pipeline.papers.saying import day_month, full_day, sentence, tank_title
+from pipeline.problems import Problem
+from pipeline.telling import ago, day, interval, number, with_unit
+from pipeline.week import Week
+from schemas.words import CANON, CAUTION_LINE, PARAMETER_TITLES
+
+ALWAYS = ("ammonia", "nitrite", "nitrate", "ph", "kh", "temperature", "flow_l_h")
+ALSO = ("gh", "phosphate", "oxygen")  # get a line where they were tested lately
+LAST = 4  # visits shown
+MOST_JOBS = 5
+UNITS = {name: unit.replace(" NH4", "").replace(" NO2", "").replace(" NO3", "") for name, unit in CANON.items()}
+
+
+def day_of_visit(week: Week, site: Row) -> dt.date:
+    """The next visit of a site after as-of; a site without a day gets as-of itself."""
+    return next_visit(site, week.as_of) or week.as_of
+
+
+def open_tanks(week: Week, site: str, day_: dt.date) -> list[Row]:
+    """The tanks of a site that run on a day, in the order of tanks.csv."""
+    runs = (pl.col("closed").is_null() | (pl.col("closed") >= day_)) & (
+        pl.col("set_up").is_null() | (pl.col("set_up") <= day_)
+    )
+    return week.table("tank").filter((pl.col("site") == site) & runs).sort("file", "line").to_dicts()
+
+
+def _grid(week: Week, tank: str, day_: dt.date) -> dict[str, Any]:
+    """Last readings by parameter and day, what to expect, and whether a box after the change is wanted."""
+    rows = week.table("reading").filter(
+        (pl.col("tank") == tank) & (pl.col("taken") != "after") & (pl.col("day") <= week.as_of)
+    )
+    days = rows["day"].unique().sort().to_list()[-LAST:]
+    rows = rows.filter(pl.col("day").is_in(days)).sort("at")
+    said: dict[tuple[str, dt.date], str] = {}
+    for row in rows.iter_rows(named=True):
+        text = "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
+        said[row["parameter"], row["day"]] = f"({text})" if row["doubt"] or row["expired"] else text
+    hoped = expected(week, tank, day_)
+    shown = [*ALWAYS[:-1], *(name for name in ALSO if any(name == got for got, _ in said)), ALWAYS[-1]]
+    return {
+        "days": [day_month(date) for date in days] or ["no visit yet"],
+        "rows": [
+            {
+                "name": PARAMETER_TITLES[name],
+                "unit": UNITS[name],
+                "last": [said.get((name, date), "–") for date in days] or ["–"],
+                "expect": hoped.get(name, ""),
+            }
+            for name in shown
+        ],
+        "doubted": any(text.startswith("(") for text in said.values()),
+    }
+
+
+def _look(week: Week, tank: str) -> list[str]:
+    seen = week.table("visit").filter((pl.col("tank") == tank) & pl.col("fish_seen").is_not_null()).sort("at")
+    last = f" {number(seen['fish_seen'][-1], 4)} on {day_month(seen['day'][-1])}." if seen.height else ""
+    return [f"Fish: count, breathing, fins.{last}", "Smell, leaks, flow, plug and leads."]
+
+
+def _test(week: Week, tank: str, day_: dt.date) -> list[str]:
+    rows = week.table("reading").filter((pl.col("tank") == tank) & pl.col("kit").is_not_null()).sort("at")
+    lines = ["Test before anything is touched."]
+    for kit in rows.group_by("kit", maintain_order=True).agg(pl.col("day").max())[-2:]["kit"]:
+        book = week.table("kit").filter(pl.col("kit") == kit)
+        ends = book["expires"].min()
+        said = f"Kit: {kit}"
+        if isinstance(ends, dt.date):
+            said += f", {'EXPIRED on' if ends < day_ else 'expires on'} {day(ends, year=True, weekday=False)}"
+        lines.append(f"{said}.")
+    return lines
+
+
+def _service(week: Week, tank: str, day_: dt.date, layers: pl.DataFrame) -> list[str]:
+    due = week.now("due").filter((pl.col("tank") == tank) & (pl.col("what") != "promise")).sort("on")
+    lines = []
+    for row in due.iter_rows(named=True):
+        if row["on"] <= day_:
+            lines.append(f"{row['says']} {row['do']}")
+        elif row["what"] in ("check", "carbon"):
+            lines.append(f"Not today: {row['what']} on {day(row['on'])}.")
+    lines = lines[:MOST_JOBS] or ["Nothing due."]
+    pads = layers.filter(pl.col("stage").is_in(PAD_STAGES))
+    for row in pads.iter_rows(named=True):
+        lines.append(f"Pad, {row['stage']}: {row['medium']}, {pad_size(row['pad_mm'], row['thickness_mm'])}.")
+    return lines[: MOST_JOBS + LAST]
+
+
+def _promises(week: Week, site: str, tank: str) -> list[str]:
+    rows = week.table("promise").filter(
+        pl.col("done_on").is_null()
+        & ((pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == site)))
+        & (pl.col("made_on") <= week.as_of)
+    )
+    return [
+        clipped(row["promise"]) + (f" (by {day(row['due'])})" if row["due"] else "")
+        for row in rows.sort("made_on").iter_rows(named=True)
+    ][-3:]
+
+
+def _tank(week: Week, site: Row, tank: Row, day_: dt.date, all_layers: pl.DataFrame) -> dict[str, Any]:
+    name = tank["tank"]
+    layers = all_layers.filter(pl.col("tank") == name)
+    review = week.now("review").filter(pl.col("tank") == name).to_dicts()
+    capacity = week.now("capacity").filter(pl.col("tank") == name).to_dicts()
+    outlook = week.now("nitrate_outlook").filter(pl.col("tank") == name)
+    net, basis = (capacity[0]["net_l"], capacity[0]["net_basis"]) if capacity else (tank["net_l"], "measured")
+    ceiling = outlook["ceiling"][0] if outlook.height else tank["nitrate_ceiling"] or week.figures["ceiling_default"]
+    water = water_today.change(week, name, day_)
+    service = _service(week, name, day_, layers)
+    if water.fraction is not None and water.fraction > week.figures["act_change_share"] and service[0] != "Nothing due.":
+        service.insert(0, "A big change and the filter are too much for one visit: do the change, leave the filter.")
+    return {
+        "title": tank_title(name, tank["name"]),
+        "id": name,
+        "class": sentence(review[0]["class"]) if review else "Not reviewed",
+        "reason": review[0]["reason"] if review else "",
+        "facts": [
+            f"{with_unit(number(net, 4), 'L')} net, {basis}" if net is not None else "net volume not known",
+            f"ceiling {number(ceiling)}",
+            f"set to {with_unit(number(tank['temperature_c']), '°C')}" if tank["temperature_c"] is not None else "no heater",
+        ],
+        "grid": _grid(week, name, day_),
+        "look": _look(week, name),
+        "test": _test(week, name, day_),
+        "change": water.says,
+        "service": service,
+        "filters": [
+            f"{filter_}: {in_flow_order(rows)}"
+            for (filter_,), rows in layers.group_by("filter", maintain_order=True)
+        ] or ["No filter is recorded on this tank."],
+        "promises": _promises(week, site["site"], name),
+    }  # fmt: skip
+
+
+def sheet_data(week: Week, site: str, day_: dt.date | None = None) -> dict[str, Any]:
+    """What the sheet of a site says, as JSON has it."""
+    known = week.table("site").filter(pl.col("site") == site).to_dicts()
+    if not known:
+        names = ", ".join(week.table("site")["site"].sort()) or "none"
+        raise Problem(f"There is no site “{site}”. Sites in sites.csv: {names}. Give one of these.")
+    when = day_ or day_of_visit(week, known[0])
+    layers = layers_on(week, when)
+    return {
+        "title": f"Visit sheet: {known[0]['name']}, {full_day(when)}",
+        "site": known[0]["name"],
+        "day": full_day(when),
+        "as_of": f"Records to {day(week.as_of, year=True)}, {ago(week.as_of, when)}"
+        if week.as_of <= when
+        else f"Records to {day(week.as_of, year=True)}",
+        "note": clipped(known[0]["note"] or ""),
+        "tanks": [_tank(week, known[0], tank, when, layers) for tank in open_tanks(week, site, when)],
+        "caution": CAUTION_LINE,
+    }
+
+
+def visit_sheet(week: Week, site: str, day_: dt.date | None = None) -> bytes:
+    """The PDF of a site's sheet: two tanks a page."""
+    return pdf("visit_sheet.typ", sheet_data(week, site, day_), week.as_of)
+
+
+def sites_on(week: Week, day_: dt.date | None, sites: Sequence[str] = ()) -> list[str]:
+    """The sites asked for; else those whose next visit falls on the day; else, without a day, all with a tank."""
+    if sites:
+        return list(dict.fromkeys(sites))
+    rows = week.table("site").sort("file", "line").to_dicts()
+    if day_ is None:
+        return [row["site"] for row in rows if open_tanks(week, row["site"], day_of_visit(week, row))]
+    before = day_ - dt.timedelta(days=1)
+    return [row["site"] for row in rows if next_visit(row, before) == day_ and open_tanks(week, row["site"], day_)]

@@ -1,0 +1,102 @@
+"""How much water to change at a visit, in litres and containers, with the reason."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.telling import number, per_cent, with_unit
+from pipeline.week import Week
+
+# Rules of the review that fix the share changed today -> the figure that holds it.
+SMALL_STEPS = ("old_tank_trap", "old_tank")
+AT_ONCE = ("free_ammonia", "nitrite_act", "nitrite", "ammonia")
+
+
+@dataclass(frozen=True)
+class Change:
+    """A water change to make: fraction of the net volume and litres [L], None where they can't be said."""
+
+    fraction: float | None
+    litres: float | None
+    says: list[str]
+
+
+def containers(litres: float, container_l: float | None) -> str:
+    """`1½ containers of 20 L`, rounded up; blank where the van's container is not set."""
+    if not container_l:
+        return ""
+    halves = max(1, math.ceil(round(2 * litres / container_l, 6)))
+    whole, half = divmod(halves, 2)
+    count = f"{whole or ''}{'½' if half else ''}"
+    noun = "container" if halves <= 2 else "containers"
+    return f"{count} {noun} of {with_unit(number(container_l), 'L')}"
+
+
+def amount(fraction: float, net_l: float, container_l: float | None) -> str:
+    """`30 L (20 %), 1½ containers of 20 L`."""
+    litres = fraction * net_l
+    said = f"{with_unit(f'{litres:.0f}', 'L')} ({per_cent(100 * fraction)})"
+    carried = containers(litres, container_l)
+    return f"{said}, {carried}" if carried else said
+
+
+def usual(week: Week, tank: str) -> float | None:
+    """The mean fraction of the last changes that were really changes; None where there were none."""
+    rows = week.table("water_change").filter(
+        (pl.col("tank") == tank)
+        & (pl.col("kind") == "change")
+        & pl.col("fraction").is_not_null()
+        & (pl.col("day") <= week.as_of)
+    )
+    last = rows.sort("day")["fraction"].tail(4)
+    return float(last.mean()) if last.len() else None  # type: ignore[arg-type]
+
+
+def ro_share(week: Week, tank: str) -> float:
+    """The RO share of the last change [0 to 1]; what was done last is done again."""
+    rows = week.table("water_change").filter((pl.col("tank") == tank) & (pl.col("day") <= week.as_of)).sort("day")
+    return float(rows["ro_share"][-1]) if rows.height else 0.0
+
+
+def change(week: Week, tank: str, day: dt.date) -> Change:
+    """The change to make at the next visit: small steps in the old-tank trap, a large one where a test is
+    dangerous, else what is usual here, with what the ceiling would want beside it."""
+    figures = week.figures
+    capacity = week.now("capacity").filter(pl.col("tank") == tank)
+    net = capacity["net_l"][0] if capacity.height else None
+    found = week.now("finding").filter((pl.col("tank") == tank) & ~pl.col("quiet"))
+    urgent = set(found.filter(pl.col("class") == "act today")["rule"])
+    fraction, why = usual(week, tank), "as usual"
+    if set(found["rule"]) & set(SMALL_STEPS):
+        fraction, why = figures["old_tank_change_share"], "no more: sour water, small steps"
+    elif urgent & set(AT_ONCE):
+        fraction, why = figures["act_change_share"], "a test is dangerous"
+    elif fraction is None:
+        fraction, why = figures["usual_change_share"], "none recorded lately"
+    if net is None:
+        return Change(fraction, None, [f"Change {per_cent(100 * fraction)}, {why}: net volume not known, measure it."])
+    says = [f"Change {amount(fraction, net, week.round.van.get('container_l'))}, {why}."]
+    wanted = _for_ceiling(week, tank)
+    if wanted and why == "as usual":
+        says.append(wanted)
+    share = ro_share(week, tank)
+    if share > 0:
+        says.append(f"Of it {per_cent(100 * share)} RO: {with_unit(f'{fraction * net * share:.0f}', 'L')}.")
+    return Change(fraction, fraction * net, says)
+
+
+def _for_ceiling(week: Week, tank: str) -> str:
+    """What the ceiling would want, where the usual change does not hold it."""
+    rows = week.now("nitrate_outlook").filter(pl.col("tank") == tank)
+    if not rows.height or rows["plateau"][0] is None or rows["plateau"][0] <= rows["ceiling"][0]:
+        return ""
+    from pipeline.advise.plan import plan
+
+    told = plan(week, tank)["water_change"]["says"]
+    return str(told)
+
+
