@@ -63,9 +63,7 @@ def _jobs(week: Week) -> list[Event]:
     rows = (
         due.join(tanks, on="tank", how="left")
         .filter(pl.col("closed").is_null() | (pl.col("closed") > week.as_of))
-        .with_columns(
-            pl.when(pl.col("what").is_in(SHARED)).then(pl.lit("")).otherwise(pl.col("tank")).alias("apart")
-        )
+        .with_columns(pl.when(pl.col("what").is_in(SHARED)).then(pl.lit("")).otherwise(pl.col("tank")).alias("apart"))
         .sort("on", "what", "about", "tank", nulls_last=True)
         .group_by("what", "about", "on", "apart", maintain_order=True)
         .agg("tank", "called", "site", "says", "do", "late_days")

@@ -28,7 +28,7 @@ def _theme() -> alt.theme.ThemeConfig:
     )
 
 
-def to_svg(picture: alt.Chart | alt.LayerChart, name: str) -> str:
+def to_svg(picture: alt.Chart | alt.LayerChart | alt.FacetChart, name: str) -> str:
     """The chart as SVG; `name` is its accessible name, which vl-convert would drop."""
     with alt.theme.enable("paper"), alt.data_transformers.enable("default", max_rows=None):
         spec = picture.to_dict()  # not to_json: a NaN would make that invalid

@@ -11,9 +11,7 @@ from pipeline.week import Week
 from schemas.words import PARAMETERS
 
 
-def nitrate_on(
-    level: tuple[float, float], rate: tuple[float, float], days: int
-) -> tuple[float, float]:
+def nitrate_on(level: tuple[float, float], rate: tuple[float, float], days: int) -> tuple[float, float]:
     """Nitrate before the change some days on [mg/L NO3]: level range plus rate range [mg/L NO3 per day] times days.
 
     Right while no water is changed in between; never under 0.

@@ -137,7 +137,11 @@ def export(week: Week, folder: Path, form: str = "csv") -> list[Path]:
         "title": f"Checked tables of {week.round.name or 'a tank round'}",
         "description": (
             f"Records and reckoning as of {week.as_of}. Empty means not known, never 0. "
-            + ("A text that begins with =, +, -, @, a tab or a line break stands after an apostrophe." if form == "csv" else "")
+            + (
+                "A text that begins with =, +, -, @, a tab or a line break stands after an apostrophe."
+                if form == "csv"
+                else ""
+            )
         ).strip(),
         "created": f"{week.as_of}T00:00:00Z",
         "resources": resources,

@@ -141,9 +141,7 @@ def issue(logs: Path, report: SiteReport, on: dt.date) -> Issued:
         return replace(found, new=True)
 
 
-def _build(
-    place: Path, report: SiteReport, mark: str, number: int, on: dt.date, pdf: bytes, html: str
-) -> Path:
+def _build(place: Path, report: SiteReport, mark: str, number: int, on: dt.date, pdf: bytes, html: str) -> Path:
     """The files of an issue in a folder beside its place, forced to disk."""
     record = {
         "issue": number,

@@ -36,20 +36,21 @@ def label_data(week: Week, sites: Sequence[str] = ()) -> dict[str, Any]:
     if unknown := [site for site in sites if site not in {row["site"] for row in rows}]:
         raise Problem(f"There is no site “{unknown[0]}”. Sites in sites.csv: {', '.join(row['site'] for row in rows)}.")
     address = week.round.address
-    labels, pictures = [], {}
+    made: list[dict[str, Any]] = []
+    pictures: dict[str, str] = {}
     for row in rows:
         if sites and row["site"] not in sites:
             continue
         for tank in open_tanks(week, row["site"], week.as_of):
-            name = f"qr{len(labels)}.svg" if address else None
+            name = f"qr{len(made)}.svg" if address else None
             if name:
                 pictures[name] = qr_svg(page_of_tank(address, tank["tank"]))
-            labels.append(
+            made.append(
                 {"id": tank["tank"], "tank": tank_title(tank["tank"], tank["name"]), "site": row["name"], "qr": name}
             )
-    if not labels:
+    if not made:
         raise Problem("There is no running tank to make a label for. Enter tanks in tanks.csv first.")
-    return {"title": "Tank labels", "labels": labels, "a_page": A_PAGE, "pictures": pictures}
+    return {"title": "Tank labels", "labels": made, "a_page": A_PAGE, "pictures": pictures}
 
 
 def labels(week: Week, sites: Sequence[str] = ()) -> bytes:

@@ -19,7 +19,7 @@ ROOM_DAYS = 19  # empty days at the right, where the words "our limit" and "none
 
 @dataclass(frozen=True)
 class Bar:
-    """A nitrate reading: `high` None is open above; `late` lies in the report's period; `guide` is not fully trusted."""
+    """A nitrate reading: `high` None is open above; `late`: in the report's period; `guide`: not fully trusted."""
 
     day: dt.date
     low: float
@@ -37,7 +37,9 @@ def scale_top(bars: Sequence[Bar], ceiling: float) -> float:
 def caption(bars: Sequence[Bar], weeks: int, *, changes: bool) -> str:
     """One caption that says how to read it."""
     late = sum(bar.late for bar in bars)
-    said = [f"Nitrate in the water over {weeks} weeks. Each bar runs from the lowest to the highest the test could mean"]
+    said = [
+        f"Nitrate in the water over {weeks} weeks. Each bar runs from the lowest to the highest the test could mean"
+    ]
     if late and late < len(bars):
         dark = "dark bar is" if late == 1 else f"{count_word(late)} dark bars are"
         said[0] += f"; the {dark} from the days of this report"
@@ -104,7 +106,9 @@ def svg(bars: Sequence[Bar], changes: Sequence[dt.date], ceiling: float, to: dt.
     y, y2 = alt.Y("low:Q", scale=scale, axis=None), alt.Y2("high:Q")
     trusted = drawn.transform_filter("!datum.guide").mark_bar(width=5.5).encode(y=y, y2=y2, color=shade)
     guide = drawn.transform_filter("datum.guide").mark_bar(width=5, fill="white", strokeWidth=1.2)
-    off = drawn.transform_filter("datum.off").mark_point(shape="triangle-up", size=26, filled=True, opacity=1, yOffset=-3)
+    off = drawn.transform_filter("datum.off").mark_point(
+        shape="triangle-up", size=26, filled=True, opacity=1, yOffset=-3
+    )
     ticks = alt.Chart(pl.DataFrame({"day": [noon(day) for day in changes]}, schema={"day": pl.String}))
     limit = alt.Chart(pl.DataFrame({"level": [ceiling]}))
     words = alt.Chart(pl.DataFrame({"level": [float(ceiling), 0.0], "said": ["our limit", "none"]}))
@@ -113,7 +117,9 @@ def svg(bars: Sequence[Bar], changes: Sequence[dt.date], ceiling: float, to: dt.
         trusted,
         guide.encode(y=y, y2=y2, stroke=alt.Color("shade:N", scale=None)),
         off.encode(y=alt.Y("high:Q", scale=scale, axis=None), color=shade),
-        limit.mark_rule(color=INK, strokeDash=[5, 3], strokeWidth=1.3).encode(y=alt.Y("level:Q", scale=scale, axis=None)),
+        limit.mark_rule(color=INK, strokeDash=[5, 3], strokeWidth=1.3).encode(
+            y=alt.Y("level:Q", scale=scale, axis=None)
+        ),
         words.mark_text(align="right", baseline="bottom", dy=-3, fontSize=12, color=INK2).encode(
             x=alt.value(WIDTH - 4), y=alt.Y("level:Q", scale=scale, axis=None), text="said:N"
         ),

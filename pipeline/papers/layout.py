@@ -48,7 +48,7 @@ def printable(text: str) -> str:
     out = []
     for char in unicodedata.normalize("NFC", text):
         kind = unicodedata.category(char)
-        if char == "\n" or " " <= char <= "\u024f" and kind != "Cc":
+        if char == "\n" or (" " <= char <= "\u024f" and kind != "Cc"):
             out.append(char)
         elif kind in ("Cc", "Zl", "Zp"):
             out.append(" ")

@@ -51,7 +51,9 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date, media: Sequence[M
     if load.water_l and (carried := containers(load.water_l, van)):
         water[0] += f", {carried} where a site has no tap to fill from"
     if load.ro_l:
-        water.append(f"Of it RO to bring: {with_unit(f'{load.ro_l:.0f}', 'L')}, {containers(load.ro_l, van)}".rstrip(", "))
+        water.append(
+            f"Of it RO to bring: {with_unit(f'{load.ro_l:.0f}', 'L')}, {containers(load.ro_l, van)}".rstrip(", ")
+        )
     if load.conditioner_ml is not None:
         water.append(f"Conditioner: {with_unit(f'{load.conditioner_ml:.0f}', 'ml')}, as its label says")
     promises = week.table("promise").filter(pl.col("done_on").is_null() & (pl.col("made_on") <= week.as_of))

@@ -87,9 +87,9 @@ def _pads(week: Week, tanks: Sequence[str], day: dt.date) -> list[tuple[str, str
     )
     share = week.figures["pads_spare_share"]
     return [
-        (row["stage"], row["medium"], pad_size(row["pad_mm"], row["thickness_mm"]), row["len"], with_spare(row["len"], share))
-        for row in pads.iter_rows(named=True)
-    ]  # fmt: skip
+        (stage, medium, pad_size(pad_mm, thick), due, with_spare(due, share))
+        for stage, medium, pad_mm, thick, due in pads.drop("place").iter_rows()
+    ]
 
 
 def _media(week: Week, jobs: Sequence[MediaJob]) -> list[tuple[str, float, int]]:

@@ -9,8 +9,10 @@ STYLE = """
 :root { --ink: #1C2733; --ink2: #51606B; --hand: #B24A00; --hair: #D5DAD8; }
 * { box-sizing: border-box; }
 body { margin: 0 auto; padding: 24px 16px 48px; max-width: 44rem; background: #FAFBFA; color: var(--ink);
-  font: 17px/1.45 "Libertinus Serif", "Source Serif 4", Georgia, serif; font-variant-numeric: lining-nums tabular-nums; }
+  font: 17px/1.45 "Libertinus Serif", "Source Serif 4", Georgia, serif;
+  font-variant-numeric: lining-nums tabular-nums; }
 h1 { font-size: 25px; line-height: 1.2; margin: 0; } h2 { font-size: 17px; margin: 1.4em 0 .3em; }
+h3 { font-size: 17px; font-weight: 400; margin: 1em 0 .2em; }
 p, li, td, th, figcaption { text-wrap: pretty; } p { margin: .6em 0; }
 ul, ol { margin: 0; padding-left: 1.3em; } ul { list-style: "–  "; padding-left: 1.1em; }
 .small, figcaption, footer { font-size: 14px; color: var(--ink2); } .cost, .muted { color: var(--ink2); }
@@ -26,6 +28,7 @@ figure { margin: 1em 0; } svg { display: block; width: 100%; height: auto; } .sh
 .wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: 15px; }
 th { text-align: left; font-weight: 400; color: var(--ink2); vertical-align: bottom; }
 th, td { padding: 4px 12px 4px 0; vertical-align: top; } .rows tr { border-bottom: 1px solid var(--hair); }
+.visits td { white-space: nowrap; } .visits td:last-child { white-space: normal; min-width: 14em; }
 .box { display: inline-block; width: .8em; height: .8em; border: 1px solid var(--ink); margin: 0 .35em 0 .8em; }
 details { border-top: 1px solid var(--hair); } summary { padding: 10px 0; cursor: pointer; min-height: 44px; }
 @media (max-width: 600px) { .pair { grid-template-columns: 1fr; } .sign { gap: 14px; } }
@@ -44,7 +47,8 @@ def table(head: Iterable[str], rows: Iterable[Iterable[str]], kind: str = "rows"
     """A table of texts with a header row; it scrolls sideways by itself where it is too wide."""
     top = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in head)
     body = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows)
-    return f'<div class="wide"><table class="{kind}"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
+    inner = f"<thead><tr>{top}</tr></thead><tbody>{body}</tbody>"
+    return f'<div class="wide" tabindex="0"><table class="{kind}">{inner}</table></div>'
 
 
 def page(title: str, body: str) -> str:

@@ -11,7 +11,9 @@ _SENTENCE = re.compile(r"[^.!?]*[A-Za-z0-9][^.!?]*")
 _VOWELS = re.compile(r"[aeiouy]+")
 # Where groups of vowels mislead; checked in tests against words counted by ear.
 _SILENT_E = re.compile(r"[^aeiouyl]e$|[aeiouy]le$|[^aeiouytd]ed$|[^aeiouysxzcgh]es$|(?<![cs])hes$")
-_TWO_VOWELS = re.compile(r"i[ao](?!u)|eo(?!us)|(?<![qg])ua(?!r)|ui(?=ng)|[aeouy]ing|iu|cre(?=at)|[dr]ea$|ie(?=t|nc)|[^aeiouy]sm$|[nd]'t$")
+_TWO_VOWELS = re.compile(
+    r"i[ao](?!u)|eo(?!us)|(?<![qg])ua(?!r)|ui(?=ng)|[aeouy]ing|iu|cre(?=at)|[dr]ea$|ie(?=t|nc)|[^aeiouy]sm$|[nd]'t$"
+)
 _ONE_VOWEL = re.compile(r"[tcsg]i[ao]|peo|[aeiouy]lely|[^aeiouyl]e(?=ly$|ful|ment|less|where|thing)")
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 import polars as pl
@@ -13,7 +13,7 @@ from pipeline.papers.lay_chart import Bar
 from pipeline.week import Week
 from schemas.words import WEEKDAYS
 
-Row = Mapping[str, Any]
+Row = dict[str, Any]
 WEEK = dt.timedelta(days=7)
 
 
@@ -78,7 +78,7 @@ def spans_without(
 ) -> list[tuple[dt.date, dt.date]]:
     """Spans between visits, or to either end, longer than `longest` days."""
     ends = [first, *visits, last]
-    return [(a, b) for a, b in zip(ends, ends[1:], strict=False) if (b - a).days > longest]
+    return [(a, b) for a, b in pairwise(ends) if (b - a).days > longest]
 
 
 def _bars(week: Week, tank: str, first: dt.date, last: dt.date) -> list[Bar]:
@@ -119,9 +119,7 @@ def _noted(week: Week, tank: Row, ticked: frozenset[tuple[str, int]]) -> list[st
             if "tank" in rows.columns:
                 whole_site &= pl.col("tank").is_null()
         rows = rows.filter(mine | whole_site).join(where, on=["file", "line"], how="semi")
-        for row in rows.iter_rows(named=True):
-            if row[text]:
-                found.append((row[day] if day else dt.date.min, row[text]))
+        found += [(row[day] if day else dt.date.min, row[text]) for row in rows.iter_rows(named=True) if row[text]]
     return [text for _, text in sorted(found)]
 
 
@@ -147,7 +145,9 @@ def gather(
     bars = _bars(week, name, first, last)
     chart_from = last - dt.timedelta(weeks=int(figures["lay_chart_weeks"])) + dt.timedelta(days=2)
     earlier = _of(week, "water_change", name, "day", chart_from, last).filter(pl.col("kind") != "top-up")
-    jobs = {job: _days(service.filter(pl.col("job") == job), "date") for job in service["job"].unique(maintain_order=True)}
+    jobs = {
+        job: _days(service.filter(pl.col("job") == job), "date") for job in service["job"].unique(maintain_order=True)
+    }
     return Facts(
         tank=tank,
         site=site,

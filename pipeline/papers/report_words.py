@@ -115,7 +115,9 @@ def gaps(facts: Facts) -> str:
         shown = facts.gaps[:MANY_DATES]
         more = len(facts.gaps) - len(shown)
         tail = f" and {counted_word(more, 'other week')}" if more else ""
-        said.append(f"no visit in the {'week' if len(facts.gaps) == 1 else 'weeks'} of {dates(shown, year=False)}{tail}")
+        said.append(
+            f"no visit in the {'week' if len(facts.gaps) == 1 else 'weeks'} of {dates(shown, year=False)}{tail}"
+        )
     said += [f"no visit between {day_month(a)} and {day_month(b)}" for a, b in facts.long_gaps[:MOST_LINES]]
     untested = [date for date in facts.visits if date not in facts.tested]
     if untested:
@@ -134,6 +136,7 @@ def done(facts: Facts) -> list[str]:
     said = []
     total = len(facts.visits)
     visit_words = f"each of the {count_word(total)} visits" if total > 1 else "the visit"
+
     def at(days: list[dt.date]) -> str:
         return visit_words if len(days) == total else f"{count_word(len(days))} of the {counted_word(total, 'visit')}"
 
@@ -156,7 +159,9 @@ def done(facts: Facts) -> list[str]:
     events: Mapping[str, str] = plain_words.words()["event"]
     told = [row for row in facts.events if row["event"] in events and row["event"] != "fish died"]
     for row in told[:MOST_LINES]:
-        number = f"{count_word(int(row['count']))} fish" if row["event"] in ("fish in", "fish out") and row["count"] else ""
+        number = (
+            f"{count_word(int(row['count']))} fish" if row["event"] in ("fish in", "fish out") and row["count"] else ""
+        )
         text = events[row["event"]].replace("Fish", sentence(number), 1) if number else events[row["event"]]
         said.append(f"{text} on {day_month(row['date'])}.")
     return said or ["No work was recorded."]
@@ -228,5 +233,3 @@ def tests(facts: Facts, as_of: dt.date) -> tuple[str, list[dict[str, str]]]:
             value += " (old kit)"
         cells.append({"name": PARAMETER_TITLES[name], "value": value})
     return f"Last test, {full_day(latest)}{when}", cells
-
-

@@ -107,7 +107,9 @@ def _sheet(week: Week, facts: Facts, suggestions: Sequence[Suggestion] | None) -
     review = week.now("review").filter(pl.col("tank") == tank)
     class_ = str(review["class"][0]) if review.height else "can't say"
     findings = _findings(week, tank, class_)
-    plain = plain_words.of_finding(findings[0]["rule"] if findings else "", findings[0]["class"] if findings else class_)
+    plain = plain_words.of_finding(
+        findings[0]["rule"] if findings else "", findings[0]["class"] if findings else class_
+    )
     why_title, why = _why(week, tank, findings)
     offered = report_words.suggestions(week, tank, plain) if suggestions is None else list(suggestions)
     weeks = int(week.figures["lay_chart_weeks"])
@@ -182,7 +184,12 @@ def site_report(
     )
     span = f"{dates([first])} to {dates([last])}"
     return SiteReport(
-        site, f"Aquarium report: {known[0]['name']}, {span}", first, last, plain_words.words()["always"]["limits"], sheets
+        site,
+        f"Aquarium report: {known[0]['name']}, {span}",
+        first,
+        last,
+        plain_words.words()["always"]["limits"],
+        sheets,
     )
 
 

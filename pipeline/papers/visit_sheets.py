@@ -1,4 +1,4 @@
-"""The sheet for a visit: last readings, what to expect, jobs in order, litres, boxes for a wet pencil. One site a sheet."""
+"""The sheet of a site for a visit: last readings, what to expect, jobs in order, litres, boxes for a wet pencil."""
 
 from __future__ import annotations
 
@@ -122,9 +122,14 @@ def _tank(week: Week, site: Row, tank: Row, day_: dt.date, all_layers: pl.DataFr
     outlook = week.now("nitrate_outlook").filter(pl.col("tank") == name)
     net, basis = (capacity[0]["net_l"], capacity[0]["net_basis"]) if capacity else (tank["net_l"], "measured")
     ceiling = outlook["ceiling"][0] if outlook.height else tank["nitrate_ceiling"] or week.figures["ceiling_default"]
+    set_to = tank["temperature_c"]
     water = water_today.change(week, name, day_)
     service = _service(week, name, day_, layers)
-    if water.fraction is not None and water.fraction > week.figures["act_change_share"] and service[0] != "Nothing due.":
+    if (
+        water.fraction is not None
+        and water.fraction > week.figures["act_change_share"]
+        and service[0] != "Nothing due."
+    ):
         service.insert(0, "A big change and the filter are too much for one visit: do the change, leave the filter.")
     return {
         "title": tank_title(name, tank["name"]),
@@ -134,7 +139,7 @@ def _tank(week: Week, site: Row, tank: Row, day_: dt.date, all_layers: pl.DataFr
         "facts": [
             f"{with_unit(number(net, 4), 'L')} net, {basis}" if net is not None else "net volume not known",
             f"ceiling {number(ceiling)}",
-            f"set to {with_unit(number(tank['temperature_c']), '°C')}" if tank["temperature_c"] is not None else "no heater",
+            "no set temperature" if set_to is None else f"set to {with_unit(number(set_to), '°C')}",
         ],
         "grid": _grid(week, name, day_),
         "look": _look(week, name),
@@ -149,23 +154,33 @@ def _tank(week: Week, site: Row, tank: Row, day_: dt.date, all_layers: pl.DataFr
     }  # fmt: skip
 
 
-def sheet_data(week: Week, site: str, day_: dt.date | None = None) -> dict[str, Any]:
-    """What the sheet of a site says, as JSON has it."""
+def day_of(week: Week, site: str) -> dt.date:
+    """The day a site's sheet is for, where none is given."""
+    return day_of_visit(week, _site(week, site))
+
+
+def _site(week: Week, site: str) -> Row:
     known = week.table("site").filter(pl.col("site") == site).to_dicts()
     if not known:
         names = ", ".join(week.table("site")["site"].sort()) or "none"
         raise Problem(f"There is no site “{site}”. Sites in sites.csv: {names}. Give one of these.")
-    when = day_ or day_of_visit(week, known[0])
+    return known[0]
+
+
+def sheet_data(week: Week, site: str, day_: dt.date | None = None) -> dict[str, Any]:
+    """What the sheet of a site says, as JSON has it."""
+    row = _site(week, site)
+    when = day_ or day_of_visit(week, row)
     layers = layers_on(week, when)
     return {
-        "title": f"Visit sheet: {known[0]['name']}, {full_day(when)}",
-        "site": known[0]["name"],
+        "title": f"Visit sheet: {row['name']}, {full_day(when)}",
+        "site": row["name"],
         "day": full_day(when),
         "as_of": f"Records to {day(week.as_of, year=True)}, {ago(week.as_of, when)}"
         if week.as_of <= when
         else f"Records to {day(week.as_of, year=True)}",
-        "note": clipped(known[0]["note"] or ""),
-        "tanks": [_tank(week, known[0], tank, when, layers) for tank in open_tanks(week, site, when)],
+        "note": clipped(row["note"] or ""),
+        "tanks": [_tank(week, row, tank, when, layers) for tank in open_tanks(week, site, when)],
         "caution": CAUTION_LINE,
     }
 

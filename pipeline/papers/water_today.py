@@ -98,5 +98,3 @@ def _for_ceiling(week: Week, tank: str) -> str:
 
     told = plan(week, tank)["water_change"]["says"]
     return str(told)
-
-

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import os
 import re
+from collections.abc import Collection, Sequence
 from contextlib import suppress
 from pathlib import Path
 
 from pipeline.problems import Problem
+from pipeline.week import Week
 
 
 def safe_name(text: str) -> str:
     """A file name for an id: letters, digits, - and _; where anything else was lost, a short hash keeps it apart."""
     kept = re.sub(r"[^A-Za-z0-9_-]+", "-", text).strip("-")[:60]
-    if kept == text:
+    if kept and kept == text:
         return kept
     mark = hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:6]
     return f"{kept}-{mark}" if kept else mark
@@ -51,3 +54,93 @@ def write_bytes(path: Path, content: bytes | str) -> Path:
         ) from error
     sync_folder(path.parent)
     return path
+
+
+def ticked_notes(texts: Collection[str]) -> set[tuple[str, int]]:
+    """`visits/2026-05.csv:12` as (file, line); a text that is none gets a sentence."""
+    found = set()
+    for text in texts:
+        file, _, line = text.rpartition(":")
+        if not file or not line.isdigit():
+            raise Problem(f"“{text}” does not name a note; expected FILE:LINE, as visits/2026-05.csv:12.")
+        found.add((file, int(line)))
+    return found
+
+
+def write_site_report(
+    week: Week,
+    site: str,
+    first: dt.date,
+    last: dt.date,
+    out: Path,
+    notes: Collection[str] = (),
+    issue: bool = False,
+    on: dt.date | None = None,
+) -> list[Path]:
+    """The manager's page of a site as PDF and HTML; issued first where asked, so that the copies carry its number."""
+    from pipeline.papers import issued
+    from pipeline.papers.report_html import report_html
+    from pipeline.papers.site_report import charts, report_pdf, site_report
+
+    report = site_report(week, site, first, last, ticked_notes(notes))
+    name = f"report-{safe_name(site)}-{first}-{last}"
+    if issue:
+        frozen = issued.issue(week.folder, report, on or dt.date.today())
+        name = f"{name}-issue-{frozen.number}"
+        return [write_bytes(out / f"{name}.pdf", frozen.pdf()), write_bytes(out / f"{name}.html", frozen.html())]
+    drawn = charts(report)
+    return [
+        write_bytes(out / f"{name}.pdf", report_pdf(report, drawn)),
+        write_bytes(out / f"{name}.html", report_html(report, drawn)),
+    ]
+
+
+def write_sheets(
+    week: Week,
+    sites: Sequence[str],
+    out: Path,
+    day: dt.date | None = None,
+    html: bool = False,
+    labels: bool = False,
+) -> list[Path]:
+    """Visit sheets of the sites and a load list for each day they fall on; with `html` the history pages of their
+    tanks, with `labels` their labels."""
+    from pipeline.papers import visit_sheets
+    from pipeline.papers.history import history_page
+    from pipeline.papers.labels import labels as label_sheet
+    from pipeline.papers.load_list import load_list
+
+    chosen = visit_sheets.sites_on(week, day, sites)
+    if not chosen:
+        when = f"on {day}" if day else "on this round"
+        raise Problem(f"There is no visit {when}. Give --site, or a visit_day or next_visit in sites.csv.")
+    written, by_day = [], dict[dt.date, list[str]]()
+    for site in chosen:
+        when_ = day or visit_sheets.day_of(week, site)
+        by_day.setdefault(when_, []).append(site)
+        name = f"visit-{when_}-{safe_name(site)}.pdf"
+        written.append(write_bytes(out / name, visit_sheets.visit_sheet(week, site, when_)))
+    for when_, group in sorted(by_day.items()):
+        written.append(write_bytes(out / f"load-list-{when_}.pdf", load_list(week, group, when_)))
+    if labels:
+        written.append(write_bytes(out / "labels.pdf", label_sheet(week, chosen)))
+    if html:
+        for site in chosen:
+            for tank in visit_sheets.open_tanks(week, site, week.as_of):
+                path = out / f"history-{safe_name(tank['tank'])}.html"
+                written.append(write_bytes(path, history_page(week, tank["tank"])))
+    return written
+
+
+def write_calendar(week: Week, out: Path) -> list[Path]:
+    """The due dates as one iCalendar file."""
+    from pipeline.papers.calendar import calendar
+
+    return [write_bytes(out / "tankround.ics", calendar(week))]
+
+
+def write_export(week: Week, out: Path, form: str) -> list[Path]:
+    """All tables and their description."""
+    from pipeline.papers.export import export
+
+    return export(week, out, form)

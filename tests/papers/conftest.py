@@ -1,14 +1,17 @@
+# ruff: noqa: E501 - tables by hand read best one row a line
 """A small invented week, made by hand from frames, so that papers are tested without the rooms before them."""
 
 from __future__ import annotations
 
 import datetime as dt
+import io
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 import pytest
+from pypdf import PdfReader
 
 from pipeline.figures import built_in
 from pipeline.week import Round, Week
@@ -217,3 +220,13 @@ def make_week() -> Make:
 def week(make_week: Make) -> Week:
     """The week as it is, untouched."""
     return make_week()
+
+
+@pytest.fixture(scope="session")
+def pdf_pages() -> Callable[[bytes], list[str]]:
+    """The text of each page of a PDF, white space evened out, as another program reads it."""
+
+    def read(pdf: bytes) -> list[str]:
+        return [" ".join((page.extract_text() or "").split()) for page in PdfReader(io.BytesIO(pdf)).pages]
+
+    return read

@@ -1,0 +1,150 @@
+"""The weekly review on paper: every tank a line, in ranking order, with its class, reason, step and figures."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+
+from pipeline.papers.layout import pdf
+from pipeline.telling import ago, counted, day, fixed, interval, listed, number, per_cent
+from pipeline.week import Week
+from schemas.words import CAUTION_LINE, CLASSES
+
+STRIP_WEEKS = 12
+MOST_DUE = 2
+
+
+def _by_tank(frame: pl.DataFrame) -> Mapping[str, Mapping[str, Any]]:
+    return {row["tank"]: row for row in frame.iter_rows(named=True)}
+
+
+def _rate(fit: Mapping[str, Any] | None) -> str:
+    """Net rise a week, with the words of its state."""
+    if fit is None:
+        return "not known"
+    per_week = {name: None if fit[name] is None else 7 * fit[name] for name in ("rate", "low", "high")}
+    if fit["state"] == "too few":
+        return "too few readings"
+    if fit["state"] == "at least":
+        return f"at least {fixed(per_week['low'], 0)}" if per_week["low"] is not None else "not known"
+    if fit["state"] == "below chart":
+        return f"at most {fixed(per_week['high'], 0)}" if per_week["high"] is not None else "not known"
+    said = f"{fixed(per_week['rate'], 0)} ({fixed(per_week['low'], 0)} to {fixed(per_week['high'], 0)})"
+    return f"{said}, rough" if fit["state"] == "rough" else said
+
+
+def _plateau(outlook: Mapping[str, Any] | None, ceiling: float) -> str:
+    if outlook is None or outlook["plateau"] is None:
+        weeks = None if outlook is None else outlook["weeks_to_ceiling"]
+        reach = f", there in {counted(round(weeks), 'week')}" if weeks is not None else ""
+        return f"not known, ceiling {number(ceiling)}{reach}"
+    return f"{fixed(outlook['plateau'], 0)} of {number(ceiling)}"
+
+
+def _load(capacity: Mapping[str, Any] | None) -> str:
+    if capacity is None:
+        return "not known"
+    plain, working = capacity["plain_load_pct"], capacity["working_load_pct"]
+    if plain is None and working is None:
+        return str(capacity["plain_state"])
+    return f"{'–' if plain is None else fixed(plain, 0)} / {'–' if working is None else per_cent(working)}"
+
+
+def _strip(week: Week) -> Mapping[str, list[list[float | None]]]:
+    """Nitrate readings of the last weeks by tank: weeks before as-of, low, high (None open), of the ceiling."""
+    first = week.as_of - dt.timedelta(weeks=STRIP_WEEKS)
+    wanted = (pl.col("parameter") == "nitrate") & (pl.col("taken") != "after")
+    rows = (
+        week.table("reading")
+        .filter(wanted & pl.col("day").is_between(first, week.as_of))
+        .join(week.table("tank").select("tank", "nitrate_ceiling"), on="tank", how="left")
+        .with_columns(pl.col("nitrate_ceiling").fill_null(week.figures["ceiling_default"]).alias("top"))
+        .sort("tank", "at")
+        .select(
+            "tank",
+            ((pl.lit(week.as_of) - pl.col("day")).dt.total_days() / (7 * STRIP_WEEKS)).alias("age"),
+            (pl.col("low") / pl.col("top")).alias("low"),
+            (pl.col("high") / pl.col("top")).alias("high"),
+        )
+    )
+    return {
+        tank: [[row[1], row[2], row[3]] for row in group.iter_rows()]
+        for (tank,), group in rows.group_by("tank", maintain_order=True)
+    }
+
+
+def _last(week: Week) -> Mapping[str, str]:
+    rows = (
+        week.table("reading")
+        .filter((pl.col("parameter") == "nitrate") & (pl.col("taken") != "after") & (pl.col("day") <= week.as_of))
+        .sort("at")
+        .group_by("tank", maintain_order=True)
+        .last()
+    )
+    return {
+        row["tank"]: f"{interval(row['low'], row['high'])}, {ago(row['day'], week.as_of)}"
+        for row in rows.iter_rows(named=True)
+    }
+
+
+def counts_line(classes: pl.Series) -> str:
+    """`24 tanks: 1 act today, 2 this week …`, which add up."""
+    found = {name: int((classes == name).sum()) for name in CLASSES}
+    said = [f"{count} {name}" for name, count in found.items() if count]
+    return f"{counted(len(classes), 'tank')}: {listed(said)}." if said else "No tank is reviewed."
+
+
+def week_data(week: Week) -> dict[str, Any]:
+    """What the paper says, as JSON has it."""
+    review = week.now("review").sort("rank")
+    tanks = _by_tank(week.table("tank"))
+    sites = dict(week.table("site").select("site", "name").iter_rows())
+    fits = _by_tank(week.now("nitrate_fit").filter(pl.col("window") == "recent"))
+    outlooks, capacities = _by_tank(week.now("nitrate_outlook")), _by_tank(week.now("capacity"))
+    strips, last = _strip(week), _last(week)
+    due: dict[str, list[str]] = {}
+    for row in week.now("due").sort("on").iter_rows(named=True):
+        if row["late_days"] >= -week.figures["due_soon_days"]:
+            late = f", {row['late_days']} days late" if row["late_days"] > 0 else ""
+            due.setdefault(row["tank"], []).append(f"{row['what']} {day(row['on'], weekday=False)}{late}")
+    rows = []
+    for row in review.iter_rows(named=True):
+        name = row["tank"]
+        tank = tanks.get(name, {})
+        outlook = outlooks.get(name)
+        ceiling = outlook["ceiling"] if outlook else tank.get("nitrate_ceiling") or week.figures["ceiling_default"]
+        rows.append(
+            {
+                "class": row["class"],
+                "was": row["was_class"] if row["was_class"] and row["was_class"] != row["class"] else "",
+                "tank": tank.get("name") or name,
+                "id": name,
+                "site": sites.get(tank.get("site", ""), ""),
+                "reason": row["reason"],
+                "step": row["step"],
+                "last": last.get(name, "none"),
+                "rise": _rate(fits.get(name)),
+                "plateau": _plateau(outlook, ceiling),
+                "load": _load(capacities.get(name)),
+                "due": "; ".join(due.get(name, [])[:MOST_DUE]),
+                "strip": strips.get(name, []),
+            }
+        )
+    held = week.table("held").height
+    return {
+        "title": f"Weekly review, {day(week.as_of, year=True)}",
+        "name": week.round.name,
+        "as_of": day(week.as_of, year=True),
+        "counts": counts_line(review["class"]),
+        "held": f"{counted(held, 'item')} held: `tankround held` lists them." if held else "",
+        "rows": rows,
+        "caution": CAUTION_LINE,
+    }
+
+
+def week_pdf(week: Week) -> bytes:
+    """The PDF of the weekly review, on A4 across."""
+    return pdf("week.typ", week_data(week), week.as_of)

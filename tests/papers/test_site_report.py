@@ -1,0 +1,269 @@
+"""The manager's page: one page a tank, plain, honest, about this site alone."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable
+from typing import Any
+
+import polars as pl
+import pytest
+
+from pipeline.papers.plain_words import Suggestion
+from pipeline.papers.readability import grade
+from pipeline.papers.report_html import report_html
+from pipeline.papers.site_report import Sheet, SiteReport, report_pdf, site_report
+from pipeline.problems import Problem
+from pipeline.week import Week
+from schemas import Tables, conform
+from schemas.words import CLASSES
+
+FROM, TO = dt.date(2026, 5, 1), dt.date(2026, 5, 31)
+Pages = Callable[[bytes], list[str]]
+Make = Callable[..., Week]
+HOSTILE = ['=HYPERLINK("http://x","y")', "<script>alert(1)</script>", "#panic()", "Mrs Hollis in room 4 waved"]
+
+
+def body_of(sheet: Sheet) -> str:
+    """What is read above the small table."""
+    parts = [*sheet.lead, sheet.gaps, sheet.caption, *sheet.did, *sheet.why, *sheet.do, *sheet.dont]
+    parts += [f"{item['text']} {item['cost']}" for item in sheet.suggest]
+    parts += [f"Ring us if {sheet.ring}", f"Next visit {sheet.next_visit}", f"{sheet.state}."]
+    return " ".join(parts)
+
+
+def change(table: str, **columns: pl.Expr) -> Callable[[Tables], None]:
+    def edit(tables: Tables) -> None:
+        tables[table] = conform(table, tables[table].with_columns(**columns))
+
+    return edit
+
+
+def of(week: Week, site: str = "orchard", **more: Any) -> SiteReport:
+    return site_report(week, site, FROM, TO, **more)
+
+
+def test_one_page_a_tank_with_all_it_must_say(week: Week, pdf_pages: Pages) -> None:
+    pages = pdf_pages(report_pdf(of(week)))
+    assert len(pages) == 2
+    for said in (
+        "Dining room tank, Orchard Rise",
+        "Visits on 6, 13, 20 and 27 May 2026",
+        "Being watched.",
+        "14 seen at each visit",
+        "rising a little faster than this filter can keep up with",
+        "Water tested and partly changed at each of the four visits.",
+        "Filter checked on 13 May.",
+        "Fish were added, and the filter has more to do.",
+        "What we suggest",
+        "Free.",
+        "We quote first.",
+        "Please do",
+        "Please don’t",
+        "Ring us the same day if fish gasp",
+        "Next visit: Wednesday 3 June 2026.",
+        "Visited by",
+        "Received for the home",
+        "Last test, Wednesday 27 May 2026, before the water change",
+        "none found",
+        "Home test kits give ranges",
+        "Sheet 1 of 2",
+    ):
+        assert said in pages[0], said
+    assert "Not checked lately." in pages[1]
+    assert "No visit from 1 May 2026 to 31 May 2026" in pages[1]
+    assert "no visit in the weeks of 4, 11, 18 and 25 May" in pages[1]
+
+
+def test_no_measure_outside_the_foot_table(week: Week, pdf_pages: Pages) -> None:
+    for site in ("orchard", "quay"):
+        report = of(week, site)
+        for sheet in report.sheets:
+            assert not re.search(r"mg|/L|°|\bpH\b|\bKH\b|%", body_of(sheet))
+        for page in pdf_pages(report_pdf(report)):
+            assert "mg/L" not in page.split("Last test")[0]
+
+
+def test_another_site_is_never_mentioned(week: Week) -> None:
+    ours, theirs = report_html(of(week)), report_html(of(week, "quay"))
+    assert "Quay" not in ours
+    assert "Orchard" not in theirs
+    assert "Hall" not in ours
+
+
+@pytest.mark.parametrize("class_", CLASSES)
+def test_each_class_has_its_page_easy_to_read(make_week: Make, class_: str, pdf_pages: Pages) -> None:
+    def edit(tables: Tables) -> None:
+        change("review", **{"class": pl.lit(class_)})(tables)
+        tables["finding"] = tables["finding"].with_columns(rule=pl.lit("unheard of"), **{"class": pl.lit(class_)})
+
+    week = make_week(edit)
+    report = of(week)
+    state = {"steady": "Good", "due": "Good", "plan": "Being watched", "can't say": "Not checked lately"}
+    assert [sheet.state for sheet in report.sheets] == [state.get(class_, "Needs work")] * 2
+    for sheet in report.sheets:
+        assert grade(body_of(sheet), week.figures) <= week.figures["plain_grade"]
+    assert len(pdf_pages(report_pdf(report))) == 2
+
+
+def test_the_pages_of_the_made_up_week_are_easy_to_read(week: Week) -> None:
+    for site in ("orchard", "quay"):
+        for sheet in of(week, site).sheets:
+            assert grade(body_of(sheet), week.figures) <= week.figures["plain_grade"]
+
+
+def _hostile_notes(tables: Tables) -> None:
+    notes = (HOSTILE * 6)[: tables["visit"].height]
+    tables["visit"] = tables["visit"].with_columns(pl.Series("note", notes), pl.lit("Fenwick").alias("by"))
+
+
+def test_notes_and_names_stay_out_unless_ticked(make_week: Make, pdf_pages: Pages) -> None:
+    week = make_week(_hostile_notes)
+    report = of(week)
+    out = report_html(report) + " ".join(pdf_pages(report_pdf(report)))
+    assert not any(note in out for note in HOSTILE)
+    assert "Hollis" not in out
+    assert "Fenwick" not in out
+    ticked = {(row["file"], row["line"]) for row in week.table("visit").head(4).iter_rows(named=True)}
+    page = of(week, notes=ticked)
+    assert sorted(page.sheets[0].notes) == sorted(HOSTILE)
+    assert page.sheets[1].notes == []
+    assert all(note in pdf_pages(report_pdf(page))[0] for note in HOSTILE)
+    html = report_html(page)
+    assert "<script" not in html
+    assert "&lt;script&gt;alert(1)" in html
+
+
+def test_a_ticked_note_of_another_site_is_not_printed(make_week: Make) -> None:
+    week = make_week(_hostile_notes)
+    theirs = week.table("visit").filter(pl.col("tank") == "T03")
+    ticked = {(row["file"], row["line"]) for row in theirs.iter_rows(named=True)}
+    assert all(sheet.notes == [] for sheet in of(week, notes=ticked).sheets)
+
+
+def test_gaps_are_said(make_week: Make) -> None:
+    def edit(tables: Tables) -> None:
+        for table in ("visit", "reading", "water_change"):
+            tables[table] = tables[table].filter(pl.col("day") != dt.date(2026, 5, 13))
+        tables["service"] = tables["service"].clear()
+        late = pl.col("day") == dt.date(2026, 5, 20)
+        tables["reading"] = tables["reading"].with_columns(expired=late)
+        held = {"file": "visits/2026-05.csv", "line": 7, "text": "05-Oct", "fault": "date", "reason": "a date",
+                "tank": "T01", "day": dt.date(2026, 5, 27)}  # fmt: skip
+        tables["held"] = conform("held", pl.DataFrame([held]))
+
+    sheet = of(make_week(edit)).sheets[0]
+    assert sheet.gaps == (
+        "Gaps: no visit in the week of 11 May; one reading is held until we have checked it;"
+        " the test kit was past its date on 20 May."
+    )
+    assert "a hollow bar is a guide only" in sheet.caption
+
+
+def test_a_fortnightly_round_says_long_gaps_only(make_week: Make) -> None:
+    def edit(tables: Tables) -> None:
+        keep = [dt.date(2026, 4, 22), dt.date(2026, 5, 6)]
+        for table in ("visit", "reading", "water_change"):
+            tables[table] = tables[table].filter(pl.col("day").is_in(keep))
+        tables["service"] = tables["service"].clear()
+
+    week = make_week(edit, visit_every_days=14)
+    assert of(week).sheets[0].gaps == "Gaps: no visit between 6 May and 31 May."
+
+
+def test_fish_that_look_off_or_die_are_said(make_week: Make) -> None:
+    def edit(tables: Tables) -> None:
+        last = pl.col("day") == dt.date(2026, 5, 27)
+        tables["visit"] = tables["visit"].with_columns(
+            fish_look=pl.when(last).then(pl.lit("off")).otherwise(pl.col("fish_look")),
+            fish_seen=pl.when(last).then(pl.lit(12.0)).otherwise(pl.col("fish_seen")),
+        )
+        died = tables["event"].with_columns(event=pl.lit("fish died"), count=pl.lit(2.0))
+        tables["event"] = died
+
+    lead = of(make_week(edit)).sheets[0].lead[0]
+    assert lead.startswith("Some fish did not look right on 27 May. We counted 12 at the last count.")
+    assert "Two fish died on 6 May." in lead
+    assert "well" not in lead
+
+
+def test_suggestions_may_come_from_a_proposal(week: Week) -> None:
+    made = of(week, suggestions={"T01": [Suggestion("Move the tank out of the sun.", "About £20; we quote first.")]})
+    assert [item["text"] for item in made.sheets[0].suggest] == ["Move the tank out of the sun."]
+    assert made.sheets[0].suggest[0]["choice"]
+
+
+def _long(tables: Tables) -> None:
+    long = "The Very Long and Winding Name of a Residence beside the Upper Mill Pond, East Wing "
+    change("site", name=pl.lit(long * 3))(tables)
+    change("tank", name=pl.lit(long * 2))(tables)
+    _hostile_notes(tables)
+    tables["visit"] = tables["visit"].with_columns(note=pl.lit("word " * 400))
+    jobs = ["check", "pads", "carbon in", "carbon out", "media rinsed", "impeller", "full"]
+    days = [dt.date(2026, 5, d) for d in range(1, 29)]
+    tables["service"] = conform(
+        "service",
+        pl.DataFrame([{"file": "s.csv", "line": n + 2, "date": d, "tank": "T01", "job": jobs[n % 7]}
+                      for n, d in enumerate(days)]),
+    )  # fmt: skip
+    kinds = ["fish in", "fish out", "fish died", "medication", "power cut", "overfed", "filter stopped"]
+    tables["event"] = conform(
+        "event",
+        pl.DataFrame([{"file": "e.csv", "line": n + 2, "date": d, "tank": "T01", "event": kinds[n % 7], "count": 30.0}
+                      for n, d in enumerate(days)]),
+    )  # fmt: skip
+    first = tables["finding"].filter(pl.col("rule") == "over_and_climbing")
+    more = [first.with_columns(rule=pl.lit(rule)) for rule in ("nitrite", "ammonia", "ph_low", "flow_low", "kh_low")]
+    tables["finding"] = pl.concat([tables["finding"], *more])
+    tables["water"] = tables["water"].with_columns(expired=pl.lit(True))
+
+
+def test_the_longest_texts_still_make_one_page(make_week: Make, pdf_pages: Pages) -> None:
+    week = make_week(_long)
+    ticked = {(row["file"], row["line"]) for row in week.table("visit").head(4).iter_rows(named=True)}
+    offered = [Suggestion("A long suggestion of many words. " * 4, "About £1200; we quote first.")] * 9
+    made = of(week, notes=ticked, suggestions={"T01": offered, "T02": offered})
+    pages = pdf_pages(report_pdf(made))
+    assert len(pages) == 2
+    assert "Visited by" in pages[0]
+    assert "Last test" in pages[0]
+
+
+def test_the_same_report_gives_the_same_bytes(week: Week) -> None:
+    assert report_pdf(of(week)) == report_pdf(of(week))
+    assert report_html(of(week)) == report_html(of(week))
+
+
+def test_the_page_for_the_screen_stands_alone(week: Week) -> None:
+    html = report_html(of(week))
+    assert "http" not in html.replace("http://www.w3.org/", "").replace("http-equiv", "")
+    assert "default-src 'none'" in html
+    assert html.count("<section") == 2
+    assert 'role="img" aria-label="Nitrate over 13 weeks' in html
+
+
+def test_a_tank_outside_the_period_has_no_page(make_week: Make) -> None:
+    week = make_week(change("tank", closed=pl.when(pl.col("tank") == "T02").then(pl.lit(dt.date(2026, 4, 1)))))
+    assert [sheet.tank for sheet in of(week).sheets] == ["T01"]
+
+
+@pytest.mark.parametrize(
+    ("site", "first", "last", "said"),
+    [
+        ("nowhere", FROM, TO, "There is no site “nowhere”. Sites in sites.csv: orchard, quay"),
+        ("orchard", FROM, dt.date(2026, 5, 30), "opened as of 2026-05-31"),
+        ("orchard", dt.date(2026, 6, 2), TO, "first day before the last"),
+    ],
+)
+def test_what_can_not_be_reported_gets_a_sentence(
+    week: Week, site: str, first: dt.date, last: dt.date, said: str
+) -> None:
+    with pytest.raises(Problem, match=re.escape(said)):
+        site_report(week, site, first, last)
+
+
+def test_an_empty_folder_has_no_report(make_week: Make) -> None:
+    week = make_week(lambda tables: [tables.pop(name) for name in list(tables)] and None)
+    with pytest.raises(Problem, match="Sites in sites.csv: none"):
+        of(week)
