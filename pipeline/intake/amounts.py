@@ -1,0 +1,183 @@
+"""Plain quantities of the standing records and of water changes: numbers in a unit, shares, counts, ladders."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from dataclasses import replace
+
+from pipeline.figures import Figures
+from pipeline.intake.grammar import BLANK, BLANKS, Cell, held, read_quantity
+from pipeline.units import fahrenheit_to_celsius, gallon_l
+
+
+def unit_factors(figures: Figures) -> dict[str, dict[str, float]]:
+    """Unit of a column -> unit as typed (no case, no spaces) -> factor."""
+    imperial, us = figures["imperial_gallon_l"], figures["us_gallon_l"]
+    inch, pound, ounce = figures["inch_mm"], figures["pound_g"] / 1000, figures["ounce_g"] / 1000
+    litres = {"l": 1.0, "litre": 1.0, "litres": 1.0, "liter": 1.0, "liters": 1.0, "ltr": 1.0, "ltrs": 1.0, "ml": 0.001}
+    gallons = {
+        f"{k}{g}": f
+        for k, f in (("imp", imperial), ("imperial", imperial), ("us", us))
+        for g in ("gal", "gallon", "gallons")
+    }
+    lengths = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": inch, "inch": inch, "inches": inch, '"': inch}
+    masses = {"kg": 1.0, "g": 0.001, "lb": pound, "lbs": pound, "oz": ounce}
+    return {
+        "L": {**litres, **gallons},
+        "mm": lengths,
+        "kg": masses,
+        "°C": {"°c": 1.0, "c": 1.0, "degc": 1.0, "ºc": 1.0},
+        "L/h": {"l/h": 1.0, "lph": 1.0, "l/hr": 1.0, "litres/hour": 1.0, "l/min": 60.0},
+        "kg/L": {"kg/l": 1.0, "g/l": 0.001, "g/ml": 1.0},
+        "g/day": {"g": 1.0, "g/day": 1.0, "g/d": 1.0, "mg": 0.001, "mg/day": 0.001},
+        "%": {"%": 1.0},
+        "days": {"days": 1.0, "day": 1.0, "d": 1.0, "weeks": 7.0, "wk": 7.0, "weeks.": 7.0},
+        "weeks": {"weeks": 1.0, "week": 1.0, "wk": 1.0, "w": 1.0, "days": 1 / 7, "day": 1 / 7},
+        "h": {"h": 1.0, "hours": 1.0, "hour": 1.0, "hrs": 1.0, "hr": 1.0, "min": 1 / 60},
+        "mg/L NO3": {"mg/l": 1.0, "ppm": 1.0, "mg/lno3": 1.0},
+    }
+
+
+def fold_unit(unit: str) -> str:
+    return re.sub(r"[\s.]+", "", unit).casefold()
+
+
+def read_number(text: str, unit: str, header_unit: str, figures: Figures, gallon: str = "") -> Cell:
+    """A plain number in the column's unit; ranges and limits are no plain numbers and are held."""
+    cell = read_quantity(text)
+    if cell.held or cell.kind == "blank":
+        return cell
+    if cell.kind != "number" or cell.low is None:
+        return held(
+            "not a plain number", f"“{text}” is not one number; expected a number{f' in {unit}' if unit else ''}."
+        )
+    typed = cell.unit or header_unit
+    if not typed:
+        return cell
+    folded = fold_unit(typed)
+    if unit == "°C" and folded in ("f", "°f", "ºf", "degf"):
+        value = round(fahrenheit_to_celsius(cell.low), 4)
+        return replace(
+            cell, outcome="converted", low=value, high=value, fault="unit", says=f"{text} read as {value:g} °C"
+        )
+    factors = unit_factors(figures).get(unit, {})
+    if folded in ("gal", "gallon", "gallons") and unit == "L":
+        if not gallon:
+            low, high = cell.low * figures["us_gallon_l"], cell.low * figures["imperial_gallon_l"]
+            return held(
+                "which gallon",
+                f"“{text}” is {high:.0f} L in imperial or {low:.0f} L in US gallons;"
+                " expected imp gal or US gal, or gallon under [units] in round.toml.",
+            )
+        factor = gallon_l(gallon, figures)
+    elif folded in factors:
+        factor = factors[folded]
+    elif not unit:
+        return held("unit", f"“{text}” has a unit where none is expected; expected a plain number.", f"{cell.low:g}")
+    else:
+        return held("unit", f"“{text}” is in “{typed}”, a unit we don't know here; expected {unit}.")
+    value = cell.low * factor
+    if factor == 1.0 and not cell.unit:
+        return cell
+    outcome = cell.outcome if cell.outcome == "warned" else "converted"
+    return replace(
+        cell, outcome=outcome, low=value, high=value, fault="unit", says=f"{text} read as {value:.5g} {unit}"
+    )
+
+
+def read_share(text: str, header_unit: str) -> Cell:
+    """0 to 1, or a per cent with its sign, or a fraction such as 1/3."""
+    tidy = text.strip()
+    if found := re.fullmatch(r"(\d)\s*/\s*(\d)", tidy):
+        top, bottom = int(found[1]), int(found[2])
+        if bottom > 0 and top <= bottom:
+            value = top / bottom
+            return Cell("converted", value, value, "number", fault="unit", says=f"{tidy} read as {value:.3g}")
+    cell = read_quantity(text)
+    if cell.held or cell.kind == "blank":
+        return cell
+    if cell.kind != "number" or cell.low is None:
+        return held("not a plain number", f"“{text}” is not one number; expected 0 to 1, or a per cent.")
+    typed = fold_unit(cell.unit or header_unit)
+    if typed in ("%", "percent", "pct"):
+        value = cell.low / 100
+        if value > 1:
+            return held("share over 1", f"“{text}” is over 100 %; expected 0 to 100 %.")
+        return replace(cell, outcome="converted", low=value, high=value, fault="unit", says=f"{text} read as {value:g}")
+    if typed:
+        return held("unit", f"“{text}” is in “{typed}”; expected 0 to 1, or a per cent.")
+    if cell.low > 1:
+        return held(
+            "share over 1",
+            f"“{text}” is more than 1; expected 0 to 1, or a per cent with its sign.",
+            f"{cell.low:g}%" if cell.low <= 100 else "",
+        )
+    return cell
+
+
+def read_count(text: str) -> Cell:
+    """A whole number, 0 or more."""
+    cell = read_quantity(text)
+    if cell.held or cell.kind == "blank":
+        return cell
+    if cell.kind != "number" or cell.low is None or cell.low != int(cell.low) or cell.unit:
+        return held("not a count", f"“{text}” is not a whole number; expected one such as 14.")
+    return cell
+
+
+def read_steps(text: str) -> tuple[list[float], Cell]:
+    """A kit's ladder: at least three rising numbers separated by |."""
+    if text.strip().casefold() in BLANKS:
+        return [], BLANK
+    steps: list[float] = []
+    for part in text.split("|"):
+        cell = read_quantity(part.strip())
+        if cell.held or cell.kind != "number" or cell.low is None or cell.unit:
+            return [], held("ladder", f"“{part.strip()}” in the steps is no number; expected steps such as 0|4|13|29.")
+        steps.append(cell.low)
+    if len(steps) < 3 or any(a >= b for a, b in itertools.pairwise(steps)):
+        return [], held("ladder", f"The steps “{text[:60]}” do not rise; expected three or more, such as 0|4|13|29.")
+    return steps, Cell()
+
+
+BUCKETS = re.compile(
+    r"^(?P<n>\d+(?:\.\d+)?)\s*(?:x|×|\*)?\s*(?:(?P<l>\d+(?:\.\d+)?)\s*(?:l|litres?)\s*)?buckets?"
+    r"(?:\s*(?:of|@|at|à)?\s*\(?(?P<l2>\d+(?:\.\d+)?)\s*(?:l|litres?)\)?)?$"
+)
+
+
+def read_change(text: str, header_unit: str, figures: Figures, gallon: str) -> Cell:
+    """A water change: `unit` is % or L. A bare number is held: 50 may be litres or per cent."""
+    tidy = re.sub(r"\s+", " ", text.replace("\u00a0", " ")).strip()
+    folded = tidy.casefold()
+    if folded in BLANKS | {"none", "no"}:
+        return BLANK
+    if found := BUCKETS.match(folded):
+        size = found["l"] or found["l2"]
+        if not size:
+            return held("bucket", f"“{text}” does not say how large the bucket is; expected e.g. 3 x 12 L buckets.")
+        litres = float(found["n"]) * float(size)
+        return Cell("converted", litres, litres, "number", "L", fault="bucket", says=f"{text} read as {litres:g} L")
+    about = re.match(r"^(?:about|approx\.?|roughly|around|circa|ca\.?|~|≈)\s*|\s*\?$", folded)
+    cell = read_quantity(tidy.rstrip("? ") if folded.endswith("?") else tidy)
+    guessed = bool(about) or cell.guessed or folded.endswith("?")
+    if cell.held or cell.kind == "blank":
+        return cell
+    if cell.kind not in ("number", "between") or cell.low is None or cell.high is None:
+        return held("not an amount", f"“{text}” is no amount of water; expected e.g. 30% or 40 L.")
+    middle = (cell.low + cell.high) / 2
+    cell = replace(cell, low=middle, high=middle, guessed=guessed or cell.kind == "between")
+    typed = fold_unit(cell.unit or header_unit)
+    if typed in ("%", "percent", "pct"):
+        return replace(cell, unit="%")
+    if not typed:
+        return held(
+            "change without unit",
+            f"“{text}” may be litres or per cent; expected 30% or 40 L. Type it with its unit.",
+        )
+    amount = read_number(f"{middle:g} {cell.unit or header_unit}", "L", "", figures, gallon)
+    if amount.held:
+        return replace(amount, says=amount.says.replace(f"“{middle:g} {cell.unit or header_unit}”", f"“{text}”"))
+    outcome = "converted" if typed not in ("l", "litre", "litres") else cell.outcome
+    return replace(amount, outcome=outcome, unit="L", guessed=cell.guessed)

@@ -1,0 +1,134 @@
+"""Dates as typed. The order of day and month is never sniffed from a value: the file settles it, or the declared
+order does, or the row is held with both readings."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from pipeline.intake.grammar import BLANK, MONTHS, Cell, held
+
+ISO = re.compile(r"^(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[ T]\d{1,2}:\d{2}.*)?$")
+COMPACT = re.compile(r"^(20\d\d|19\d\d)(\d\d)(\d\d)$")
+NUMERIC = re.compile(r"^(\d{1,2})[-/. ](\d{1,2})[-/. ](\d{4}|\d{2})$")
+NAMED = re.compile(r"^(?:[a-z]{3,9},? )?(\d{1,2})(?:st|nd|rd|th)?[-/. ]+([a-z]{3,9})\.?,?[-/. ]+(\d{4}|\d{2})$")
+NAMED_TURNED = re.compile(r"^([a-z]{3,9})\.? (\d{1,2})(?:st|nd|rd|th)?,? (\d{4}|\d{2})$")
+SERIAL = re.compile(r"^[34]\d{4}$")
+WEEKDAY = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
+
+
+@dataclass(frozen=True)
+class DateCell:
+    """A date cell read: the day, or the cell that says why not. `either` holds both readings of an ambiguous one."""
+
+    day: dt.date | None
+    cell: Cell
+    either: tuple[dt.date, dt.date] | None = None
+
+
+def _year(text: str) -> int:
+    """Two-digit years are of this century: tanks are younger than that."""
+    return int(text) + 2000 if len(text) == 2 else int(text)
+
+
+def _made(year: int, month: int, day: int) -> dt.date | None:
+    try:
+        return dt.date(year, month, day)
+    except ValueError:
+        return None
+
+
+def evidence(texts: Iterable[str]) -> str:
+    """What order a file's dates show: day-first, month-first, both, or blank where no part is over 12."""
+    shown = set()
+    for text in texts:
+        if found := NUMERIC.match(text.strip()):
+            first, second = int(found[1]), int(found[2])
+            if first > 12 >= second:
+                shown.add("day-first")
+            elif second > 12 >= first:
+                shown.add("month-first")
+    return shown.pop() if len(shown) == 1 else "both" if shown else ""
+
+
+def _impossible(text: str) -> DateCell:
+    return DateCell(
+        None,
+        held("impossible date", f"“{text}” is no day of the calendar; expected a date such as 2026-06-01."),
+    )
+
+
+def _converted(day: dt.date | None, text: str, how: str) -> DateCell:
+    if day is None:
+        return _impossible(text)
+    return DateCell(day, Cell("converted", fault="date form", says=f"{how}: {day.isoformat()}"))
+
+
+def _numeric(text: str, first: int, second: int, year_text: str, order: str, shown: str) -> DateCell:
+    year = _year(year_text)
+    day_first, month_first = _made(year, second, first), _made(year, first, second)
+    if day_first is None and month_first is None:
+        return _impossible(text)
+    if day_first is None or month_first is None or day_first == month_first:
+        return _converted(day_first or month_first, text, "read as")
+    if shown == "both":
+        why = "this file holds dates in both orders"
+    elif shown:
+        return _converted(day_first if shown == "day-first" else month_first, text, f"read {shown}, as this file shows")
+    elif order in ("day-first", "month-first"):
+        return _converted(day_first if order == "day-first" else month_first, text, f"read {order}, as round.toml says")
+    else:
+        why = "nothing says whether the day or the month comes first"
+    says = (
+        f"“{text}” may be {day_first.day} {day_first:%B} (a {WEEKDAY[day_first.weekday()]}) or"
+        f" {month_first.day} {month_first:%B} (a {WEEKDAY[month_first.weekday()]}): {why}."
+        " Set date_order in round.toml, or type dates like 2026-06-01."
+    )
+    return DateCell(None, held("ambiguous date", says), (day_first, month_first))
+
+
+def read_date(text: str, order: str, shown: str) -> DateCell:
+    """A date. `order` is the round's declared order, `shown` what the file's own dates show (`evidence`)."""
+    tidy = re.sub(r"\s+", " ", text.replace("\u00a0", " ")).strip()
+    folded = tidy.casefold()
+    if folded in ("", "-"):
+        return DateCell(None, BLANK)
+    if found := ISO.match(tidy):
+        day = _made(int(found[1]), int(found[2]), int(found[3]))
+        if day is None:
+            return _impossible(text)
+        plain = tidy == day.isoformat()
+        return DateCell(day, Cell()) if plain else _converted(day, text, "read as")
+    if found := COMPACT.match(tidy):
+        return _converted(_made(int(found[1]), int(found[2]), int(found[3])), text, "read as")
+    if found := NUMERIC.match(tidy):
+        return _numeric(tidy, int(found[1]), int(found[2]), found[3], order, shown)
+    if SERIAL.match(tidy):
+        return _converted(dt.date(1899, 12, 30) + dt.timedelta(int(tidy)), text, "a spreadsheet's day number, read as")
+    named, turned = NAMED.match(folded), NAMED_TURNED.match(folded)
+    if named or turned:
+        number, name, year = (
+            (named[1], named[2], named[3]) if named else (turned[2], turned[1], turned[3])  # type: ignore[index]
+        )
+        if name[:3] in MONTHS:
+            return _converted(_made(_year(year), MONTHS.index(name[:3]) + 1, int(number)), text, "read as")
+    return DateCell(
+        None, held("not a date", f"“{text[:60]}” can't be read as a date; expected one such as 2026-06-01.")
+    )
+
+
+def read_time(text: str) -> tuple[dt.time | None, Cell]:
+    """A time of day: 9:20, 09.20, 0920, 9:20 pm; anything else is held, and the row counts from midnight."""
+    folded = re.sub(r"\s+", "", text).casefold()
+    if folded in ("", "-"):
+        return None, BLANK
+    found = re.match(r"^(\d{1,2})[:.h](\d{2})(?:[:.]\d{2}(?:\.\d+)?)?(am|pm)?$|^(\d{2})(\d{2})$", folded)
+    if found:
+        hour, minute = int(found[1] or found[4]), int(found[2] or found[5])
+        if found[3]:
+            hour = hour % 12 + (12 if found[3] == "pm" else 0)
+        if hour < 24 and minute < 60:
+            return dt.time(hour, minute), Cell()
+    return None, held("not a time", f"“{text[:40]}” can't be read as a time; expected one such as 09:20. Left out.")

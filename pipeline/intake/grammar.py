@@ -1,0 +1,217 @@
+"""What a cell may say, and what is made of it. Each reader takes the text of one cell and returns a Cell.
+
+Readers run once for each distinct text, so they are plain Python and easy to follow. Each fault is one small entry:
+a test, an outcome, a sentence, a suggestion.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from difflib import get_close_matches
+from typing import Literal
+
+Outcome = Literal["accepted", "converted", "warned", "held"]
+WORST: dict[Outcome, int] = {"accepted": 0, "converted": 1, "warned": 2, "held": 3}
+
+BLANKS = frozenset({"", "-", "–", "—", "n/t", "nt", "not tested", "n/a", "na", "none taken"})
+NO_RESULT = frozenset({"ok", "fine", "good", "?", "??", "yes", "no", "bad", "high", "low", "normal", "x"})
+TRACES = frozenset({"trace", "nd", "n.d.", "not detected", "undetectable", "nil detected"})
+
+NUMBER = r"(?:\d+(?:\.\d+)?|\.\d+)"
+PLAIN = re.compile(rf"^[+]?{NUMBER}$")
+COMMA = re.compile(r"^\d+,\d{1,2}$|^\d+,\d{4,}$|^0,\d+$")
+THOUSAND = re.compile(r"^[1-9]\d{0,2},\d{3}$")
+UNDER = re.compile(rf"^(?:<|≤|<=|under|below|less than)\s*(?P<n>{NUMBER})$")
+OVER = re.compile(rf"^(?:>|≥|>=|over|above|more than)\s*(?P<n>{NUMBER})$|^(?P<m>{NUMBER})\s*\+$")
+RANGE = re.compile(rf"^(?:between\s+)?(?P<a>{NUMBER})\s*(?:-|–|—|to|and|\.\.\.)\s*(?P<b>{NUMBER})$")
+SLASHED = re.compile(r"^\d{1,3}/\d{1,3}(?:/\d{2,4})?$")
+WITH_UNIT = re.compile(r"^(?P<body>.*?\d\.?|.*?\d\s*\+)\s*(?P<unit>[^\d\s.,<>+\-–][^<>]*)$")
+MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+EATEN = re.compile(rf"^(?P<d>\d{{1,2}})[-/ .](?P<m>{'|'.join(MONTHS)})[a-z]*\.?(?:[-/ .]\d{{2,4}})?$")
+EATEN_TURNED = re.compile(rf"^(?P<m>{'|'.join(MONTHS)})[a-z]*[-/ .](?P<d>\d{{1,2}})(?:[-/ .]\d{{2,4}})?$")
+EATEN_ISO = re.compile(r"^(?:19|20)\d\d-(?P<m>\d\d)-(?P<d>\d\d)(?: 00:00:00)?$")
+SERIAL = re.compile(r"^[34]\d{4}$")
+SLIPS = str.maketrans({"O": "0", "o": "0", "l": "1", "I": "1", "|": "1"})
+ABOUT = re.compile(r"^(?:about|approx\.?|approximately|roughly|around|circa|ca\.?|c\.|~|≈)\s*")
+
+
+@dataclass(frozen=True)
+class Cell:
+    """What a cell was taken for. `low`..`high` is what was typed; `high` None is open above; all None is blank."""
+
+    outcome: Outcome = "accepted"
+    low: float | None = None
+    high: float | None = None
+    kind: Literal["blank", "number", "under", "over", "between"] = "blank"
+    unit: str = ""
+    word: str = ""
+    guessed: bool = False
+    fault: str = ""
+    says: str = ""
+    suggestion: str = ""
+    digits: int = 0  # decimals typed, for readings without a ladder
+
+    @property
+    def held(self) -> bool:
+        return self.outcome == "held"
+
+
+BLANK = Cell()
+
+
+def held(fault: str, says: str, suggestion: str = "") -> Cell:
+    return Cell("held", fault=fault, says=says, suggestion=suggestion)
+
+
+def _tidy(text: str) -> str:
+    return re.sub(r"\s+", " ", text.replace("\u00a0", " ").replace("\u202f", " ")).strip()
+
+
+def _serial_date(serial: int) -> tuple[int, int]:
+    """Day and month of a spreadsheet's serial date (day 1 is 1 January 1900)."""
+    day = dt.date(1899, 12, 30) + dt.timedelta(serial)
+    return day.day, day.month
+
+
+def _eaten(text: str) -> Cell | None:
+    """#6: a range that a spreadsheet turned into a date."""
+    folded = text.casefold()
+    for pattern in (EATEN, EATEN_TURNED, EATEN_ISO):
+        if found := pattern.match(folded):
+            month = found["m"]
+            second = int(month) if month.isdigit() else MONTHS.index(month) + 1
+            first = int(found["d"])
+            return held(
+                "eaten by a spreadsheet",
+                f"“{text}” is a date in a column of readings: a spreadsheet has turned a range such as"
+                f" {first}-{second} into it. Was it {first}-{second}?",
+                f"{first}-{second}",
+            )
+    if SERIAL.match(text):
+        first, second = _serial_date(int(text))
+        return held(
+            "eaten by a spreadsheet",
+            f"“{text}” is a spreadsheet's number for a date: a range such as {first}-{second} was turned into it."
+            f" Was it {first}-{second}?",
+            f"{first}-{second}",
+        )
+    return None
+
+
+def _slip(text: str, reads: Callable[[str], bool]) -> str:
+    """What a mistyped number may have been, or blank."""
+    swapped = text.translate(SLIPS)
+    tries = [
+        swapped,
+        re.sub(r"\.{2,}", ".", swapped),
+        re.sub(r",{2,}", ".", swapped),
+        swapped.rstrip(".,"),
+        swapped.lstrip("'`"),
+        swapped.replace(" ", ""),
+    ]
+    return next((t for t in tries if t != text and reads(t)), "")
+
+
+def _decimals(text: str) -> int:
+    return len(text.split(".")[1]) if "." in text else 0
+
+
+def read_quantity(text: str) -> Cell:
+    """A number, range, "<5", ">100" with or without a unit behind it; the unit is kept, not judged."""
+    tidy = _tidy(text)
+    folded = tidy.casefold()
+    if folded in BLANKS:
+        return BLANK
+    if folded in TRACES:
+        return Cell("accepted", 0.0, None, "under", word="trace")
+    if folded in NO_RESULT:
+        return held("no result", f"“{text}” is not a result; expected a number, a range such as 5-10, or <5. Left out.")
+    if (eaten := _eaten(tidy)) is not None:
+        return eaten
+    if tidy[:1] in "=@" or (tidy[:1] in "+-" and not re.match(rf"^[+-]\s*{NUMBER}", tidy)):
+        return held("formula", f"“{text}” looks like a formula; expected the number it gave. Type the number.")
+    about = ABOUT.match(folded)
+    guessed = about is not None
+    body = folded[about.end() :] if about else folded
+    cell = _read_body(body, text)
+    if cell is None and (found := WITH_UNIT.match(body)):
+        unit = _tidy(tidy[len(tidy) - len(found["unit"]) :])
+        cell = _read_body(found["body"].strip(), text)
+        if cell is not None and not cell.held:
+            cell = replace(cell, unit=unit)
+    if cell is None:
+        return _not_read(tidy, text)
+    return replace(cell, guessed=True) if guessed and not cell.held else cell
+
+
+def _read_body(body: str, text: str) -> Cell | None:
+    """The number or range of a cell without its unit; None where it is neither."""
+    if THOUSAND.match(body):
+        whole, point = body.replace(",", ""), body.replace(",", ".")
+        return held(
+            "thousand or decimal",
+            f"“{text}” may be {whole} or {point}: a comma before three digits can be either. Type it without.",
+        )
+    converted = ""
+    if COMMA.match(body):
+        body, converted = body.replace(",", "."), "decimal comma read as a point"
+    elif "," in body and re.search(r"\d,\d", body) and not re.search(r"\d,\d{3}(?!\d)", body):
+        body, converted = re.sub(r"(\d),(\d)", r"\1.\2", body), "decimal comma read as a point"
+    outcome: Outcome = "converted" if converted else "accepted"
+    fault = "decimal comma" if converted else ""
+    if PLAIN.match(body):
+        value = float(body)
+        return Cell(outcome, value, value, "number", fault=fault, says=converted, digits=_decimals(body))
+    if re.match(rf"^-\s*{NUMBER}$", body):
+        return held("negative", f"“{text}” is negative; expected 0 or more. Type what was read.", body.lstrip("- "))
+    if found := UNDER.match(body):
+        return Cell(outcome, 0.0, float(found["n"]), "under", fault=fault, says=converted)
+    if found := OVER.match(body):
+        return Cell(outcome, float(found["n"] or found["m"]), None, "over", fault=fault, says=converted)
+    if found := RANGE.match(body):
+        low, high = float(found["a"]), float(found["b"])
+        if low > high:
+            turned = f"{found['b']}-{found['a']}"
+            return held("turned range", f"“{text}” runs from high to low; expected the lower end first.", turned)
+        return Cell(outcome, low, high, "between", fault=fault, says=converted)
+    if SLASHED.match(body):
+        a, b = body.split("/")[:2]
+        return held(
+            "date or fraction",
+            f"“{text}” could be a range, a date or a fraction; expected a range such as {a}-{b}.",
+            f"{a}-{b}",
+        )
+    return None
+
+
+def _not_read(tidy: str, text: str) -> Cell:
+    suggestion = _slip(tidy, lambda t: (c := _read_body(t.casefold(), t)) is not None and not c.held)
+    return held(
+        "not a number",
+        f"“{text[:60]}” can't be read as a number; expected a number, a range such as 5-10, <5 or >100.",
+        suggestion,
+    )
+
+
+def read_word(text: str, words: Sequence[str], what: str) -> Cell:
+    """One of the allowed words, case and spacing apart; anything else is held with the nearest one."""
+    tidy = _tidy(text)
+    if tidy in ("", "-"):
+        return BLANK
+    by_fold = {re.sub(r"[\s_-]+", "", w).casefold(): w for w in words}
+    folded = re.sub(r"[\s_-]+", "", tidy).casefold()
+    if folded in by_fold:
+        word = by_fold[folded]
+        return Cell(word=word) if word == tidy else Cell("converted", word=word, fault="word", says=f"read as {word}")
+    starts = [w for f, w in by_fold.items() if len(folded) >= 3 and f.startswith(folded)]
+    if len(starts) == 1:
+        return Cell("converted", word=starts[0], fault="word", says=f"read as {starts[0]}")
+    near = get_close_matches(folded, by_fold, 1, 0.7)
+    return held(
+        "word not known",
+        f"“{text[:60]}” is no {what} we know; expected {', '.join(words)}.",
+        by_fold[near[0]] if near else "",
+    )

@@ -1,0 +1,166 @@
+"""Kit readings to intervals: what a matched step, a between, a "<5" could mean, in the canonical unit."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from pipeline.figures import Figures
+from pipeline.intake.grammar import Cell, read_quantity
+from pipeline.telling import number
+from pipeline.units import factor, fahrenheit_to_celsius, fold_basis
+from schemas.words import CANON, PARAMETER_TITLES
+
+# Readings of a meter or a stopwatch: only the last digit is uncertain, not a share of the value.
+BY_DIGIT_ONLY = frozenset({"ph", "temperature", "flow_l_h"})
+FAHRENHEIT = frozenset({"f", "°f", "ºf", "degf"})
+
+
+@dataclass(frozen=True)
+class KitRow:
+    """A kit for one parameter: its steps in its own unit, and the factor to the canonical one."""
+
+    steps: tuple[float, ...]
+    factor: float
+    basis: str
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A reading as an interval in the canonical unit, or why not."""
+
+    low: float | None
+    high: float | None
+    matched: float | None
+    cell: Cell
+
+
+def _near(a: float, b: float) -> bool:
+    return math.isclose(a, b, rel_tol=1e-6, abs_tol=1e-9)
+
+
+def step_interval(steps: Sequence[float], value: float) -> tuple[float, float | None, bool]:
+    """(low, high, on the ladder) of a matched value; high None is open above.
+
+    A step means halfway to each neighbour; the lowest reaches down to 0, the top has no end. A value between two
+    steps lies between them; above the top it is at least the top.
+    """
+    place = bisect_left(steps, value - 1e-9 * max(1.0, abs(value)))
+    if place < len(steps) and _near(steps[place], value):
+        low = 0.0 if place == 0 else (steps[place - 1] + steps[place]) / 2
+        high = None if place == len(steps) - 1 else (steps[place] + steps[place + 1]) / 2
+        return low, high, True
+    if place == 0:
+        return 0.0, steps[0], False
+    if place == len(steps):
+        return steps[-1], None, False
+    return steps[place - 1], steps[place], False
+
+
+def _of_meter(parameter: str, cell: Cell, value: float, share: float) -> tuple[float, float]:
+    half = 0.5 * 10.0**-cell.digits
+    if parameter not in BY_DIGIT_ONLY:
+        half = max(half, share * value)
+    return max(0.0, value - half), value + half
+
+
+def _factor(parameter: str, cell: Cell, header_unit: str, kit: KitRow | None) -> tuple[float, Cell | None]:
+    """What one typed unit is in the canonical one, or the cell that says why it can't be said."""
+    typed = cell.unit or header_unit
+    plain = fold_basis(typed) in ("", "mg/l") if typed else True
+    if typed and not plain:
+        stated = factor(parameter, typed)
+        if stated is None:
+            says = f"“{typed}” is no unit of {PARAMETER_TITLES[parameter].lower()} we know; expected {CANON[parameter] or 'none'}."
+            return 1.0, Cell("held", fault="unit", says=says)
+        if kit is not None and not _near(stated, kit.factor):
+            says = f"The value is in {typed}, but its kit reads in {kit.basis or CANON[parameter]}; expected one of the two. Put the kit or the unit right."
+            return 1.0, Cell("held", fault="unit against kit", says=says)
+        return stated, None
+    return (kit.factor if kit is not None else 1.0), None
+
+
+def _limited(parameter: str, text: str, value: float, figures: Figures) -> Cell | None:
+    """The cell that says why a value cannot be, with what it may have been."""
+    low = figures.get(f"{parameter}_hold_below")
+    high = figures.get(f"{parameter}_hold_above")
+    if (low is None or value >= low) and (high is None or value <= high):
+        return None
+    title, unit = PARAMETER_TITLES[parameter], CANON[parameter]
+    limit = f"under {high:g}" if high is not None and value > high else f"{low:g} or more"
+    suggestion, hint = "", ""
+    if parameter == "ph" and low is not None and high is not None and low <= value / 10 <= high:
+        suggestion, hint = f"{value / 10:g}", f" A point may be missing: {value / 10:g}?"
+    elif parameter in ("kh", "gh") and high is not None and value / 17.848 <= high:
+        suggestion = number(value / 17.848, 3)
+        hint = f" It may be mg/L CaCO3: that is {suggestion} °dH. Or a point may be missing."
+    elif parameter == "temperature" and low is not None and high is not None:
+        celsius = fahrenheit_to_celsius(value)
+        if low <= celsius <= high:
+            suggestion = f"{celsius:.1f}"
+            hint = f" It may be °F: that is {suggestion} °C."
+    says = f"{title} “{text}” can't be; expected {limit}{f' {unit}' if unit else ''}.{hint}"
+    return Cell("held", fault="beyond limits", says=says, suggestion=suggestion)
+
+
+def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None, figures: Figures) -> Taken:
+    """One reading cell to its interval."""
+    cell = read_quantity(text)
+    if cell.held or cell.kind == "blank":
+        return Taken(None, None, None, cell)
+    typed = (cell.unit or header_unit).replace(" ", "").casefold()
+    celsius = parameter == "temperature" and typed in FAHRENHEIT
+    if parameter == "temperature" and typed in ("degc", "ºc", "celsius"):
+        cell = Cell(**{**cell.__dict__, "unit": "°C"})
+    times, trouble = (1.0, None) if celsius else _factor(parameter, cell, header_unit, kit)
+    if trouble is not None:
+        return Taken(None, None, None, trouble)
+    outcome, fault, says = cell.outcome, cell.fault, cell.says
+    steps = kit.steps if kit is not None else ()
+    low, high = cell.low or 0.0, cell.high
+    matched = low
+    if cell.kind == "under":
+        matched = 0.0
+        if cell.word == "trace":
+            above = next((s for s in steps if s > 0), None)
+            if above is None:
+                says = (
+                    f"“{text}” says nothing without the kit's steps; expected <n, with the least value the kit shows."
+                )
+                return Taken(None, None, None, Cell("held", fault="trace", says=says))
+            high = above
+    elif cell.kind == "between":
+        matched = (low + (high or low)) / 2
+    elif cell.kind == "number":
+        if steps:
+            low, high, on = step_interval(steps, matched)
+            if not on:
+                outcome, fault = "warned", "off the ladder"
+                says = f"{text} is no step of this kit; taken as {'over ' + number(low) if high is None else f'between {number(low)} and {number(high)}'}."
+        else:
+            low, high = _of_meter(parameter, cell, matched, figures["meter_share"])
+    if celsius:
+        low, high, matched = (
+            round(fahrenheit_to_celsius(x), 3) if x is not None else None for x in (low, high, matched)
+        )  # type: ignore[assignment]
+        outcome, fault, says = "converted", "unit", f"{text} read as {matched:.1f} °C."
+    else:
+        low, matched, high = low * times, matched * times, None if high is None else high * times
+        if not _near(times, 1.0) and outcome == "accepted":
+            outcome, fault = "converted", "basis"
+            says = f"{text} read as {number(matched)} {CANON[parameter]}."
+        elif cell.unit and outcome == "accepted":
+            outcome, fault, says = "converted", "unit", "The unit stands in the cell; the number is used."
+    if (beyond := _limited(parameter, text, matched, figures)) is not None:
+        return Taken(None, None, None, beyond)
+    return Taken(low, high, matched, Cell(outcome, fault=fault, says=says, kind=cell.kind, guessed=cell.guessed))
+
+
+def kit_rows(kits: Mapping[tuple[str, str], tuple[Sequence[float], float, str]]) -> dict[tuple[str, str], KitRow]:
+    """(kit, parameter) -> KitRow, from ladders in the canonical unit."""
+    return {
+        key: KitRow(tuple(step / times for step in ladder), times, basis)
+        for key, (ladder, times, basis) in kits.items()
+    }

@@ -1,0 +1,97 @@
+"""round.toml: what is true of the whole round. Anything not understood is told, and the default stands."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pipeline.figures import with_overrides
+from pipeline.week import Round
+from schemas.words import DATE_ORDERS, GALLONS
+
+KNOWN = {
+    "round": {"name", "date_order", "visit_every_days"},
+    "units": {"gallon"},
+    "figures": None,  # by name, checked against figures.toml
+    "prices": None,
+    "van": {"payload_kg", "container_l"},
+    "dosing": {"conditioner_ml_per_l"},
+    "dashboard": {"address"},
+}
+
+
+def _numbers(table: Mapping[str, Any], where: str, problems: list[str]) -> dict[str, float]:
+    good = {}
+    for name, value in table.items():
+        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e9:
+            problems.append(f"round.toml [{where}]: {name} is “{value}”; expected a number, 0 or more. Not used.")
+        else:
+            good[name] = float(value)
+    return good
+
+
+def _prices(table: Mapping[str, Any], problems: list[str]) -> dict[str, object]:
+    """Plain prices, and tables of prices by medium or model; a price not understood is not known, never 0."""
+    plain = _numbers({k: v for k, v in table.items() if not isinstance(v, Mapping)}, "prices", problems)
+    by_name = {k: _numbers(v, f"prices.{k}", problems) for k, v in table.items() if isinstance(v, Mapping)}
+    return {**plain, **by_name}
+
+
+def read_round(folder: Path) -> Round:
+    """The settings of a log folder; a missing file means all defaults."""
+    path = folder / "round.toml"
+    if not path.is_file():
+        return Round()
+    try:
+        data = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        return Round(
+            problems=(f"round.toml can't be read: {error}. Expected a TOML file; all settings are at their defaults.",)
+        )
+    problems: list[str] = []
+    tables: dict[str, dict[str, Any]] = {}
+    for name, value in data.items():
+        if name not in KNOWN:
+            problems.append(f"round.toml: “{name}” is not known; expected {', '.join(KNOWN)}. Not used.")
+        elif not isinstance(value, dict):
+            problems.append(f"round.toml: [{name}] is “{value}”; expected a table. Not used.")
+        else:
+            tables[name] = value
+            allowed = KNOWN[name]
+            problems += [
+                f"round.toml [{name}]: “{key}” is not known; expected {', '.join(sorted(allowed))}. Not used."
+                for key in value
+                if allowed is not None and key not in allowed
+            ]
+    top = tables.get("round", {})
+    order = str(top.get("date_order", "iso"))
+    if order not in DATE_ORDERS:
+        problems.append(f"round.toml [round]: date_order is “{order}”; expected {', '.join(DATE_ORDERS)}. iso is used.")
+        order = "iso"
+    every = top.get("visit_every_days", 7)
+    if isinstance(every, bool) or not isinstance(every, int) or not 1 <= every <= 366:
+        problems.append(
+            f"round.toml [round]: visit_every_days is “{every}”; expected a whole number of days. 7 is used."
+        )
+        every = 7
+    gallon = str(tables.get("units", {}).get("gallon", ""))
+    if gallon and gallon not in GALLONS:
+        problems.append(f"round.toml [units]: gallon is “{gallon}”; expected {' or '.join(GALLONS)}. Not used.")
+        gallon = ""
+    overrides = dict(tables.get("figures", {}))
+    problems += with_overrides(overrides)[1]
+    van, dosing = tables.get("van", {}), tables.get("dosing", {})
+    return Round(
+        name=str(top.get("name", "")),
+        date_order=order,
+        visit_every_days=every,
+        gallon=gallon,
+        overrides=overrides,
+        prices=_prices(tables.get("prices", {}), problems),
+        van=_numbers({k: v for k, v in van.items() if k in (KNOWN["van"] or ())}, "van", problems),
+        dosing=_numbers({k: v for k, v in dosing.items() if k in (KNOWN["dosing"] or ())}, "dosing", problems),
+        address=str(tables.get("dashboard", {}).get("address", "")),
+        problems=tuple(problems),
+    )

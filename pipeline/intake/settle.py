@@ -1,0 +1,50 @@
+"""What can only be said of rows side by side: exact repeats, and two values for the same tank, time and parameter."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.intake.columns import issue_rows, join_issues
+from pipeline.intake.sheets import text_columns
+
+RETEST = r"(?i)\bre-?test"
+
+
+def exact_repeats(placed: pl.DataFrame, name: str) -> pl.DataFrame:
+    """(file, line) of rows that say exactly what an earlier row says, wherever it stands."""
+    told = [c for c in text_columns(name) if c not in ("date", "time", "site", "tank") and c in placed.columns]
+    cells = ["tank_id", "day", "at", *(pl.col(c).fill_null("").str.to_lowercase() for c in told)]
+    first = placed.select(pl.struct(cells).is_first_distinct().alias("first"))["first"]
+    return placed.filter(~first).select("file", "line")
+
+
+def two_values(
+    frame: pl.DataFrame, key: list[str], values: list[str], column: pl.Expr
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Rows of the same key: alike, the first is kept; different, all are held, each naming the other.
+
+    `column` names the cell of each row. A row marked as a retest in its note stands beside the first test.
+    """
+    if frame.height == 0:
+        return frame, join_issues([])
+    many = frame.filter(pl.len().over(key) > 1)
+    if many.height == 0:
+        return frame, join_issues([])
+    n = pl.struct(values).n_unique().over(key)
+    place = pl.format("“{}” in {}, line {}", "text", "file", "line")
+    clash = many.with_columns(n.alias("n"), place.alias("place"), column.alias("column")).filter(pl.col("n") > 1)
+    clash = clash.with_columns(pl.col("place").implode().over(key).list.join(" and ").alias("places"))
+    issues = [
+        issue_rows(
+            part,
+            pl.lit(True),
+            column=str(name),
+            text=pl.col("text"),
+            outcome="held",
+            fault="two values",
+            says=pl.format("The same tank and time reads {}: neither is used. Reject the wrong one.", "places"),
+        )
+        for (name,), part in clash.group_by("column", maintain_order=True)
+    ]
+    kept = frame.filter(~((pl.len().over(key) > 1) & (n > 1)))
+    return kept.unique(key, keep="first", maintain_order=True), join_issues(issues)

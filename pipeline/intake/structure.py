@@ -1,0 +1,216 @@
+"""Bytes to text cells with physical line numbers. No row is lost: what is no row is told with its line.
+
+A clean file (no quotes, the same count of separators on every line) is read by polars; any other by the csv module,
+line by line, so that one bad line costs only itself.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+import polars as pl
+
+SEPARATORS = ",;\t"
+HEADER_WITHIN = 25  # records: title lines above a table are few
+csv.field_size_limit(16 * 1024 * 1024)
+
+
+@dataclass(frozen=True)
+class BadLine:
+    """A line that is no row: its number, its text, and why."""
+
+    line: int
+    text: str
+    fault: str
+    reason: str
+
+
+@dataclass
+class Table:
+    """A file as text: `cells` has one column per header name, and `line`."""
+
+    header: list[str]
+    cells: pl.DataFrame
+    bad: list[BadLine] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+    short: list[int] = field(default_factory=list)  # lines with fewer fields than the header
+    separator: str = ","
+
+
+class NoTable(Exception):
+    """The file has no table that can be read; the message says what was found and what to do."""
+
+    def __init__(self, fault: str, message: str) -> None:
+        super().__init__(message)
+        self.fault = fault
+
+
+def decode(raw: bytes) -> tuple[str, str]:
+    """Text of a file, and a remark where the encoding had to be worked out."""
+    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return raw.decode("utf-16", errors="replace"), "read as UTF-16"
+    if raw.count(b"\x00") > len(raw) // 8:
+        little = raw[1::2].count(b"\x00") >= raw[0::2].count(b"\x00")
+        return raw.decode("utf-16-le" if little else "utf-16-be", errors="replace"), "read as UTF-16 without its mark"
+    try:
+        return raw.decode("utf-8-sig"), ""
+    except UnicodeDecodeError:
+        # cp1252 leaves five bytes undefined; latin-1 keeps those rather than losing the file.
+        try:
+            return raw.decode("cp1252"), "read as Windows-1252"
+        except UnicodeDecodeError:
+            return raw.decode("latin-1"), "read as Latin-1"
+
+
+def _lines(text: str) -> list[str]:
+    """Physical lines with their ends; also for files whose lines end in a lone carriage return."""
+    return list(io.StringIO(text, newline=""))
+
+
+def _records(lines: list[str], separator: str, start: int) -> Iterator[tuple[int, int, list[str]]]:
+    """(first line, last line, fields) of every record from index `start`; lines count from 1.
+
+    A quote that is opened and never closed would swallow the file: then the record is that line alone, read
+    without quotes, and reading goes on with the next line.
+    """
+    index = start
+    while index < len(lines):
+        position = index
+
+        def feed() -> Iterator[str]:
+            nonlocal position
+            while position < len(lines):
+                position += 1
+                yield lines[position - 1]
+
+        reader = csv.reader(feed(), delimiter=separator, strict=True)
+        while True:
+            first = position
+            try:
+                fields = next(reader, None)
+            except csv.Error:
+                fields = next(csv.reader([lines[first]], delimiter=separator, quoting=csv.QUOTE_NONE), [])
+                yield first + 1, first + 1, fields
+                index = first + 1
+                break
+            if fields is None:
+                return
+            yield first + 1, position, fields
+
+
+def _header(
+    lines: list[str], separator: str, knows: frozenset[str], fold: Callable[[str], str]
+) -> tuple[int, int, list[str]]:
+    """(first line, last line, names) of the header: the record near the top that holds most known names."""
+    best: tuple[int, int, list[str]] | None = None
+    most = 0
+    for count, (first, last, fields) in enumerate(_records(lines[: HEADER_WITHIN * 4], separator, 0)):
+        if count >= HEADER_WITHIN:
+            break
+        known = len({fold(name) for name in fields} & knows)
+        if known > most:
+            most, best = known, (first, last, fields)
+    if best is None:
+        top = next((line.strip() for line in lines if line.strip()), "")
+        raise NoTable("no header", f"no line at its top names a known column; its first line reads “{top[:80]}”")
+    return best
+
+
+def read_table(raw: bytes, knows: frozenset[str], fold: Callable[[str], str]) -> Table:
+    """Read a file. `fold` makes a header name comparable; `knows` are the folded names that a header may hold."""
+    text, remark = decode(raw)
+    lines = _lines(text)
+    if not any(line.strip() for line in lines):
+        return Table([], pl.DataFrame({"line": []}, schema={"line": pl.Int64}))
+    sample = [line for line in lines[: HEADER_WITHIN * 4] if line.strip()][:HEADER_WITHIN]
+    separator = max(
+        SEPARATORS,
+        key=lambda mark: max(
+            (len({fold(n) for n in line.split(mark)} & knows) for line in sample),
+            default=0,
+        ),
+    )
+    first, last, names = _header(lines, separator, knows, fold)
+    names = [name.strip().strip("\ufeff") for name in names]
+    while names and not names[-1]:
+        names.pop()
+    table = _read_clean(lines, last, separator, names) or _read_line_by_line(lines, last, separator, names)
+    table.separator = separator
+    if remark:
+        table.remarks.append(remark)
+    if first > 1:
+        table.remarks.append(f"{first - 1} lines above the table passed over")
+    return table
+
+
+def _unique(names: list[str]) -> list[str]:
+    """Names made distinct: a name that comes again gets its column number."""
+    seen: set[str] = set()
+    result = []
+    for place, name in enumerate(names, 1):
+        own = name or f"(column {place})"
+        result.append(own if own not in seen and own != "line" else f"{own} (column {place})")
+        seen.add(own)
+    return result
+
+
+def _read_clean(lines: list[str], skip: int, separator: str, names: list[str]) -> Table | None:
+    """The quick way, for files where every line has just the fields of the header and no quotes; else None."""
+    body = pl.DataFrame(
+        {"line": pl.int_range(skip + 1, len(lines) + 1, eager=True), "text": pl.Series(lines[skip:], dtype=pl.String)}
+    ).with_columns(pl.col("text").str.strip_chars_end("\r\n"))
+    body = body.filter(pl.col("text").str.strip_chars(" \t" + separator).str.len_bytes() > 0)
+    if body.height == 0:
+        schema = {"line": pl.Int64, **dict.fromkeys(_unique(names), pl.String)}
+        return Table(_unique(names), pl.DataFrame(schema=schema))
+    told = body.select(
+        pl.col("text").str.count_matches(separator, literal=True).alias("marks"),
+        pl.col("text").str.contains('"', literal=True).alias("quoted"),
+    )
+    if told["quoted"].any() or told["marks"].n_unique() > 1 or told["marks"][0] < len(names) - 1:
+        return None
+    width = int(told["marks"][0]) + 1
+    parts = body["text"].str.split_exact(separator, width - 1).struct.unnest()
+    parts.columns = [f"c{i}" for i in range(width)]
+    surplus = parts[:, len(names) :]
+    if surplus.width and not surplus.select(pl.all_horizontal(pl.all().str.strip_chars() == "").all()).item():
+        return None
+    cells = parts[:, : len(names)]
+    cells.columns = _unique(names)
+    return Table(cells.columns, cells.insert_column(0, body["line"]))
+
+
+def _read_line_by_line(lines: list[str], skip: int, separator: str, names: list[str]) -> Table:
+    """The careful way: a line with too many fields is held as typed, one with too few is filled with blanks."""
+    width = len(names)
+    rows: list[tuple[int, int, list[str]]] = [
+        (first, last, fields)
+        for first, last, fields in _records(lines, separator, skip)
+        if any(f.strip() for f in fields)
+    ]
+    everywhere = min((len(fields) for _, _, fields in rows), default=width)
+    spare = everywhere > width and all(not "".join(fields[width:]).strip() for _, _, fields in rows)
+    good: list[list[str | int]] = []
+    bad: list[BadLine] = []
+    short: list[int] = []
+    for first, last, fields in rows:
+        if len(fields) > width and not (spare and len(fields) == everywhere):
+            shown = "".join(lines[first - 1 : last]).rstrip("\r\n")
+            bad.append(
+                BadLine(
+                    first,
+                    shown[:2000],
+                    "too many fields",
+                    f"the line has {len(fields)} fields where the header has {width};"
+                    " a comma inside a value must stand in quotes, or the file use semicolons.",
+                )
+            )
+            continue
+        if len(fields) < width:
+            short.append(first)
+        good.append([first, *(fields + [""] * width)[:width]])
+    schema = {"line": pl.Int64, **dict.fromkeys(_unique(names), pl.String)}
+    return Table(_unique(names), pl.DataFrame(good, schema=schema, orient="row"), bad, [], short)

@@ -1,0 +1,82 @@
+"""Tap tests: one row a test of a supply, kept as one row a parameter."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.intake.columns import Given, issue_rows, issues_of, join_issues, read_dates
+from pipeline.intake.ladders import read_reading
+from pipeline.intake.sheets import unit_column
+from schemas import conform, empty
+
+MEASURED = ("nitrate", "ph", "kh", "ammonia")
+KEY = ["file", "line"]
+
+
+def _readings(frame: pl.DataFrame, parameter: str, given: Given) -> tuple[pl.DataFrame, pl.DataFrame]:
+    typed = frame.filter(pl.col(parameter).fill_null("") != "")
+    if typed.height == 0:
+        return pl.DataFrame(), join_issues([])
+    unit = pl.col(unit_column(parameter)).fill_null("") if unit_column(parameter) in typed.columns else pl.lit("")
+    keyed = typed.with_columns(pl.col(parameter).alias("text"), unit.alias("of"))
+    distinct = keyed.select("text", "of").unique(maintain_order=True)
+    taken = [read_reading(parameter, text, of, None, given.figures) for text, of in distinct.iter_rows()]
+    read = distinct.with_columns(
+        pl.Series("low", [t.low for t in taken], pl.Float64),
+        pl.Series("high", [t.high for t in taken], pl.Float64),
+        pl.Series("matched", [t.matched for t in taken], pl.Float64),
+        *(
+            pl.Series(name, [getattr(t.cell, name) or None for t in taken], pl.String)
+            for name in ("outcome", "fault", "says", "suggestion")
+        ),
+    )
+    joined = keyed.join(read, on=["text", "of"], how="left", maintain_order="left")
+    kept = joined.filter(pl.col("matched").is_not_null()).select(
+        *KEY, "water_supply", "day", pl.lit(parameter).alias("parameter"), "low", "high", "matched", "text", "outcome"
+    )
+    return kept, issues_of(joined, joined, parameter)
+
+
+def read_taps(frame: pl.DataFrame | None, given: Given) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """The tap table, its issues, and the rows that repeat."""
+    nothing = pl.DataFrame(schema={"file": pl.String, "line": pl.Int64})
+    if frame is None or frame.height == 0:
+        return empty("tap"), join_issues([]), nothing
+    cells = [pl.col(c).fill_null("").str.to_lowercase() for c in ("water_supply", "date", *MEASURED, "note")]
+    first = frame.select(pl.struct(cells).is_first_distinct().alias("first"))["first"]
+    again = frame.filter(~first).select(KEY)
+    frame = frame.filter(first)
+    days, told = read_dates(frame, "date", given)
+    frame = frame.with_columns(days.alias("day"))
+    blank = [
+        issue_rows(
+            frame,
+            pl.col(name) == "",
+            column=name,
+            text=pl.lit(""),
+            outcome="held",
+            fault="key missing",
+            says=pl.lit(f"The row has no {name.replace('_', ' ')}; expected one. The row waits for it."),
+        )
+        for name in ("water_supply", "date")
+    ]
+    future = issue_rows(
+        frame,
+        (pl.col("day") > given.today).fill_null(False),
+        column="date",
+        text=pl.col("date"),
+        outcome="held",
+        fault="future",
+        says=pl.lit("The day is in the future; expected one up to the day of loading. The row waits."),
+    )
+    issues = [told, *blank, future]
+    stuck = join_issues(issues).filter(pl.col("outcome") == "held").select(KEY).unique()
+    good = frame.join(stuck, on=KEY, how="anti", maintain_order="left")
+    parts = []
+    for parameter in MEASURED:
+        kept, told = _readings(good, parameter, given)
+        issues.append(told)
+        if kept.height:
+            parts.append(kept)
+    tap = pl.concat(parts).drop("date", strict=False).rename({"day": "date"}) if parts else empty("tap")
+    return conform("tap", tap.sort(*KEY, "parameter")), join_issues(issues), again
