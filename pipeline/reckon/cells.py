@@ -48,7 +48,7 @@ def upper_tail(distance: Array, gauss: Array) -> Array:
     """1 − Φ(distance) for distance ≥ 0, given gauss = exp(−distance²/2).
 
     Chebyshev approximation in the variable of Shepherd & Laframboise (1981), Mathematics of Computation 36:249-253;
-    relative error under 1e-13 (test_cells). Works in place on few temporaries: it is most of the fit's time.
+    relative error under 1e-12 (tests/reckon/test_cells.py). In place, on few temporaries: it is most of the fit's time.
     """
     x = distance * _INV_SQRT_2
     y = (x - _SPLIT) / (x + _SPLIT)

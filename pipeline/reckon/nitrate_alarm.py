@@ -6,7 +6,6 @@ would the likelihood gain from a step there, after the nuisance factors have tak
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +13,8 @@ import numpy as np
 from pipeline.reckon.cells import Array
 from pipeline.reckon.nitrate_design import IntArray, Windows, step_days
 from pipeline.reckon.nitrate_fit import FRACTION, Fit
+
+NO_INFORMATION = 1e-12  # information under this is rounding
 
 
 @dataclass(frozen=True)
@@ -23,35 +24,42 @@ class Scan:
     z: Array
     size: Array  # [mg/L NO3 per day]
     visits_ago: IntArray  # the step begins after the visit so many visits before the last
+    row: IntArray  # the row of the window after which it begins; −1 where nothing could be tested
 
 
-def scan(windows: Windows, fit: Fit, visit: IntArray, nearest: int, farthest: int) -> Scan:
-    """Try a step after each of the visits `nearest` … `farthest` before the last one and keep the best.
+def efficient_scores(slope: Array, fit: Fit) -> tuple[Array, Array]:
+    """Score u and information v of added terms, what the fit's own parameters can explain taken out.
+
+    `slope` [terms, visits, tanks] is how the log level would change with each term. Returns [terms, tanks] twice:
+    z = u/√v, and u/v estimates the term. v is not over 0 where the term cannot be told from the rest.
+    """
+    informed = slope * fit.information
+    c = np.einsum("smt,pmt->spt", informed, fit.jacobian)
+    v = np.einsum("smt,smt->st", informed, slope)
+    v -= np.einsum("spt,pqt,sqt->st", c, fit.covariance, c)
+    return np.einsum("smt,mt->st", slope, fit.score), v
+
+
+def scan(windows: Windows, fit: Fit, visit: IntArray, nearest: IntArray, farthest: IntArray) -> Scan:
+    """Try a step after each of the visits `nearest` … `farthest` [tanks] before the last one and keep the best.
 
     `visit` [visits, tanks] numbers the visits of a window (rows of one day share a number; padding has the first).
     METHODS: D, Jd, u, c, v, z = u/√v, size = u/v.
     """
     tanks = windows.days.shape[1]
-    ago = np.arange(nearest, farthest + 1)
+    ago = np.arange(int(nearest.min(initial=1)), int(farthest.max(initial=1)) + 1)
     wanted = visit[-1] - ago[:, None]
     # The last row of the wanted visit; −1 where the window does not reach so far back.
     start = np.array([(visit <= one).sum(axis=0) - 1 for one in wanted])
-    start = np.where(wanted >= visit[0], start, -1)
+    possible = (wanted >= visit[0]) & (ago[:, None] >= nearest) & (ago[:, None] <= farthest)
+    start = np.where(possible, start, len(visit))
     slope, _ = step_days(windows, fit.theta[FRACTION], start)
     slope *= fit.lift
+    u, v = efficient_scores(slope, fit)
     with np.errstate(divide="ignore", invalid="ignore"):
-        u = np.einsum("smt,mt->st", slope, fit.score)
-        informed = slope * fit.information
-        c = np.einsum("smt,pmt->spt", informed, fit.jacobian)
-        v = np.einsum("smt,smt->st", informed, slope)
-        v -= np.einsum("spt,pqt,sqt->st", c, fit.covariance, c)
-        z = np.where((v > 1e-12) & (start >= 0), u / np.sqrt(v), -np.inf)
+        z = np.where((v > NO_INFORMATION) & possible, u / np.sqrt(v), -np.inf)
         best = z.argmax(axis=0)
         pick = best, np.arange(tanks)
-        size = np.where(np.isfinite(z[pick]), u[pick] / v[pick], 0.0)
-    return Scan(z=z[pick], size=size, visits_ago=np.where(np.isfinite(z[pick]), ago[best], 0))
-
-
-def raised(scan: Scan, threshold: float | Array, figures: Mapping[str, float]) -> np.ndarray:
-    """Whether a scan raises the alarm, Boolean [tanks]."""
-    return (scan.z > threshold) & (scan.size > figures["alarm_size"])
+        found = np.isfinite(z[pick])
+        size = np.where(found, u[pick] / v[pick], 0.0)
+    return Scan(z[pick], size, np.where(found, ago[best], 0), np.where(found, start[pick], -1))

@@ -127,8 +127,8 @@ def design(windows: Windows) -> Design:
 def step_days(windows: Windows, phi: Array, start: IntArray) -> tuple[Array, Array]:
     """Days of stepped-up rise that the level still holds: the design of a step.
 
-    `start` [steps, tanks] is the row after which each step begins, −1 for a step that cannot be. Returns it at every
-    reading [steps, visits, tanks] and after the last row [steps, tanks]. φ [tanks] is the log-bias of the fractions.
+    `start` [steps, tanks] is the row after which each step begins; the count of rows stands for none. Returns it at
+    every reading [steps, visits, tanks] and after the last row [steps, tanks]. φ [tanks] is the log-bias of fractions.
     """
     rows, tanks = windows.days.shape
     kept = 1.0 - windows.fraction * np.exp(-phi)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.reckon.cells import Array, cell_scores
-from pipeline.reckon.nitrate_design import Design, State, Windows, design
+from pipeline.reckon.nitrate_design import Design, IntArray, State, Windows, design
 
 N0, RISE, FRACTION, TAP, KIT = 0, 1, 2, 3, 4  # places of the parameters; kits follow from KIT on
 CHUNK = 192  # tanks worked at once: their arrays stay in a core's cache
@@ -26,7 +26,7 @@ class Priors:
     mean: Array
     precision: Array
 
-    def tanks(self, chosen: slice) -> Priors:
+    def tanks(self, chosen: slice | IntArray) -> Priors:
         """The same of some tanks."""
         return Priors(self.mean[:, chosen], self.precision[:, chosen])
 
@@ -64,6 +64,7 @@ class Fit:
     information: Array
     lift: Array
     jacobian: Array  # [parameters, visits, tanks] of the log level
+    objective: Array  # [tanks] log posterior, constants left out
     design: Design
 
 
@@ -156,6 +157,8 @@ class _Problem:
             "information": cells.information,
             "weight": cells.weight,
             "lift": np.where(level > 0, lift, figures["clamp_slope"] * lift),
+            "objective": cells.log_chance.sum(axis=0)
+            - 0.5 * (self.prior.precision * (theta - self.prior.mean) ** 2).sum(axis=0),
         }
 
     def curvature(self, at: dict[str, Array]) -> Array:
@@ -228,10 +231,17 @@ def inverse(h: Array) -> Array:
     return out
 
 
-def fit(windows: Windows, prior: Priors, figures: Mapping[str, float], step_days: Array | None = None) -> Fit:
+def fit(
+    windows: Windows,
+    prior: Priors,
+    figures: Mapping[str, float],
+    step_days: Array | None = None,
+    start_rise: Array | None = None,
+) -> Fit:
     """Fit every tank of a batch (arrays [visits, tanks]); about 10,000 tanks of 26 readings a second on one core.
 
     `step_days` [visits, tanks], where given, is the design of a step in the rise; its size is the last parameter.
+    `start_rise` [tanks] begins there rather than at least squares.
     Read the interval of g as rise ± interval_z·√covariance[RISE, RISE].
     """
     tanks = windows.days.shape[1]
@@ -241,6 +251,7 @@ def fit(windows: Windows, prior: Priors, figures: Mapping[str, float], step_days
             prior.tanks(slice(i, i + CHUNK)),
             figures,
             None if step_days is None else step_days[:, i : i + CHUNK],
+            None if start_rise is None else start_rise[i : i + CHUNK],
         )
         for i in range(0, max(tanks, 1), CHUNK)
     ]
@@ -248,7 +259,7 @@ def fit(windows: Windows, prior: Priors, figures: Mapping[str, float], step_days
         return parts[0]
     joined = {
         name: np.concatenate([getattr(p, name) for p in parts], axis=-1)
-        for name in ("theta", "covariance", "weight", "score", "information", "lift", "jacobian")
+        for name in ("theta", "covariance", "weight", "score", "information", "lift", "jacobian", "objective")
     }
     plans = {name: np.concatenate([getattr(p.design, name) for p in parts], axis=-1) for name in STATE}
     ends = {name: np.concatenate([getattr(p.design.end, name) for p in parts]) for name in (*STATE, "s")}
@@ -258,9 +269,13 @@ def fit(windows: Windows, prior: Priors, figures: Mapping[str, float], step_days
 STATE = ("a", "b", "c", "da", "db", "dc")  # of the design; the state after the last row has s besides
 
 
-def _fit_chunk(windows: Windows, prior: Priors, figures: Mapping[str, float], step_days: Array | None) -> Fit:
+def _fit_chunk(
+    windows: Windows, prior: Priors, figures: Mapping[str, float], step_days: Array | None, start_rise: Array | None
+) -> Fit:
     problem = _Problem(windows, prior, figures, step_days)
     theta = problem.start(windows)
+    if start_rise is not None:
+        theta[RISE] = start_rise
     floor = figures["n0_floor"]
     for iteration in range(int(figures["newton_steps"])):
         # A wide cell error first: it leads past the flat places that a gross error makes.

@@ -11,8 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.reckon.cells import Array, normal_cdf
-from pipeline.reckon.nitrate_design import State
+from pipeline.reckon.nitrate_design import IntArray, State
 from pipeline.reckon.nitrate_fit import FRACTION, N0, RISE, TAP, Fit
+
+STEP = 4  # place of the step among the five parameters that a level hangs on
 
 
 @dataclass(frozen=True)
@@ -49,27 +51,51 @@ def _ratio(a: Array, b: Array, otherwise: float) -> Array:
         return np.where(b > 0, a / b, otherwise)
 
 
-def rate(fit: Fit, figures: Mapping[str, float]) -> Range:
-    """The net rise with its 90 % interval."""
-    half = figures["interval_z"] * np.sqrt(fit.covariance[RISE, RISE])
-    return Range(fit.theta[RISE], fit.theta[RISE] - half, fit.theta[RISE] + half)
+@dataclass(frozen=True)
+class Head:
+    """What a fit says of the level, its kit factors left behind: N0, g, φ, τ and the step δ (0 where none).
+
+    theta [5, tanks], covariance [5, 5, tanks].
+    """
+
+    theta: Array
+    covariance: Array
+
+    @classmethod
+    def of(cls, fit: Fit, stepped: bool) -> Head:
+        """The head of a fit, whose last parameter is a step where `stepped`."""
+        keep = [N0, RISE, FRACTION, TAP, len(fit.theta) - 1]
+        theta, covariance = fit.theta[keep], fit.covariance[np.ix_(keep, keep)]
+        if not stepped:
+            theta[STEP], covariance[STEP], covariance[:, STEP] = 0.0, 0.0, 0.0
+        return cls(theta, covariance)
+
+    def chosen(self, which: IntArray) -> Head:
+        """Of some tanks."""
+        return Head(self.theta[:, which], self.covariance[..., which])
+
+    def variance(self, slopes: Mapping[int, Array]) -> Array:
+        """Variance of what has these slopes by the parameters: JCJᵀ."""
+        total: Array = np.zeros(())
+        for p, slope in slopes.items():
+            for q, other in slopes.items():
+                total = total + slope * self.covariance[p, q] * other
+        return total
 
 
-def plateau(fit: Fit, routine: Routine, figures: Mapping[str, float]) -> Range:
+def plateau(head: Head, routine: Routine, fraction_variance: Array, figures: Mapping[str, float]) -> Range:
     """The level before a change at which the present routine settles: tap·e^τ + g·R, R = T·e^φ/f̄.
 
-    Interval by the delta method over g, φ and τ. nan without changes: there is no plateau. Never below 0.
+    g is the rise of today, a step included. Interval by the delta method over g, φ and τ, and over how well so many
+    visits show the routine (`fraction_variance`, relative, of f̄). nan without changes: it settles nowhere. Never
+    below 0.
     """
-    rise, phi, tau = fit.theta[RISE], fit.theta[FRACTION], fit.theta[TAP]
-    stretch = _ratio(routine.gap_days * np.exp(phi), routine.mean_fraction, np.nan)
-    tap = routine.tap * np.exp(tau)
+    rise = head.theta[RISE] + head.theta[STEP]
+    stretch = _ratio(routine.gap_days * np.exp(head.theta[FRACTION]), routine.mean_fraction, np.nan)
+    tap = routine.tap * np.exp(head.theta[TAP])
     value = tap + rise * stretch
-    slopes = {RISE: stretch, FRACTION: rise * stretch, TAP: tap}
-    variance = np.zeros_like(value)
-    for p, slope in slopes.items():
-        for q, other in slopes.items():
-            variance = variance + slope * fit.covariance[p, q] * other
-    half = figures["interval_z"] * np.sqrt(variance)
+    variance = head.variance({RISE: stretch, FRACTION: rise * stretch, TAP: tap, STEP: stretch})
+    half = figures["interval_z"] * np.sqrt(variance + (rise * stretch) ** 2 * fraction_variance)
     return Range(*(np.maximum(x, 0.0) for x in (value, value - half, value + half)))
 
 
@@ -87,30 +113,94 @@ class Level:
 
     def chance_over(self, limit: Array) -> Array:
         """Chance that the level is over a limit."""
-        sd = np.maximum(self.sd, 1e-9)
-        return normal_cdf((self.mean - limit) / sd)
+        return normal_cdf((self.mean - limit) / np.maximum(self.sd, 1e-9))
 
 
-def level(state: State, fit: Fit, figures: Mapping[str, float], stepped: bool = False) -> Level:
+def level(state: State, head: Head, figures: Mapping[str, float]) -> Level:
     """The level of a state of the balance; state arrays [tanks] or [moments, tanks].
 
-    The variance is JCJᵀ over N0, g, φ, τ and, where `stepped`, the step that the fit has as its last parameter, plus
-    the model's own relative error.
+    The variance is JCJᵀ over N0, g, φ, τ and the step, plus the model's own relative error.
     """
-    theta, tap = fit.theta, np.exp(fit.theta[TAP])
+    theta, tap = head.theta, np.exp(head.theta[TAP])
+    phi = theta[FRACTION]
     slopes = {
-        N0: state.a + theta[FRACTION] * state.da,
-        RISE: state.b + theta[FRACTION] * state.db,
-        TAP: tap * (state.c + theta[FRACTION] * state.dc),
+        N0: state.a + phi * state.da,
+        RISE: state.b + phi * state.db,
+        TAP: tap * (state.c + phi * state.dc),
+        STEP: state.s,
     }
-    mean = theta[N0] * slopes[N0] + theta[RISE] * slopes[RISE] + slopes[TAP]
-    if stepped:
-        slopes[len(theta) - 1] = state.s
-        mean = mean + theta[-1] * state.s
+    mean = theta[N0] * slopes[N0] + theta[RISE] * slopes[RISE] + slopes[TAP] + theta[STEP] * state.s
     slopes[FRACTION] = theta[N0] * state.da + theta[RISE] * state.db + tap * state.dc
     mean = np.maximum(mean, 0.0)
-    variance = (figures["forecast_model_error"] * mean) ** 2
-    for p, slope in slopes.items():
-        for q, other in slopes.items():
-            variance = variance + slope * fit.covariance[p, q] * other
-    return Level(mean, np.sqrt(variance))
+    return Level(mean, np.sqrt(head.variance(slopes) + (figures["forecast_model_error"] * mean) ** 2))
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """The visits expected within the horizon, arrays [tanks]."""
+
+    last_row_days: Array  # from the last row of the window to as-of
+    to_first: Array  # from as-of to the first expected visit, over 0
+    gap: Array  # [days] between expected visits
+
+
+def expected_visits(since_visit: Array, gap: Array) -> Array:
+    """Days from as-of to the next visit, if visits keep their gap from the last one, so many days before as-of."""
+    return gap - np.mod(since_visit, gap)
+
+
+def chance_over_ceiling(
+    end: State, head: Head, routine: Routine, ahead: Ahead, ceiling: Array, figures: Mapping[str, float]
+) -> Array:
+    """Chance that the level passes the ceiling at an expected visit, or at the horizon's end, within the horizon.
+
+    METHODS: the greatest chance over the moments with the usual changes made, and without any, weighed by the share of
+    visits that had a change.
+    """
+    horizon = figures["forecast_days"]
+    usual = routine.usual_fraction
+    inflow = np.where(usual > 0, np.nan_to_num(usual * routine.tap), 0.0)
+    total = np.zeros(len(ceiling))
+    for made, share in ((True, routine.change_share), (False, 1.0 - routine.change_share)):
+        state = end.wait(ahead.last_row_days)
+        passed, worst = np.zeros(len(ceiling)), np.zeros(len(ceiling))
+        for k in range(int(np.ceil(horizon / max(1.0, float(ahead.gap.min(initial=horizon)))))):
+            wait = np.minimum(ahead.to_first if k == 0 else ahead.gap, horizon - passed)
+            passed = passed + wait
+            state = state.wait(wait)
+            worst = np.maximum(worst, level(state, head, figures).chance_over(ceiling))
+            if made:
+                happens = passed < horizon
+                state = state.change(usual * happens, inflow * happens)
+        worst = np.maximum(worst, level(state.wait(horizon - passed), head, figures).chance_over(ceiling))
+        total = total + share * worst
+    return total
+
+
+def weeks_to_ceiling(
+    now: Array, head: Head, routine: Routine, settles: Array, ceiling: Array, figures: Mapping[str, float]
+) -> Array:
+    """Weeks until the level before a change passes the ceiling under the present routine; nan when it never does.
+
+    `now` is the level of the day, `settles` the plateau (nan without changes). 0 where it is over already. Further off
+    than `weeks_ahead_limit` counts as never: nobody knows the routine of so far a day.
+    """
+    rise = head.theta[RISE] + head.theta[STEP]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        straight = np.where(rise > 0, (ceiling - now) / rise, np.inf)
+        visits = np.log((settles - ceiling) / (settles - now)) / np.log1p(-routine.mean_fraction)
+        routine_days = np.where(settles > ceiling, visits * routine.gap_days, np.inf)
+    days = np.where(now > ceiling, 0.0, np.where(np.isnan(settles), straight, routine_days))
+    weeks = np.maximum(days, 0.0) / 7.0
+    return np.where(weeks <= figures["weeks_ahead_limit"], weeks, np.nan)
+
+
+def apparent_removal(rise: Range, expected_low: Array, expected_high: Array) -> tuple[Array, Array]:
+    """Share of the food's nitrate that does not show up as a rise, least and greatest: 1 − g/expected.
+
+    Both ranges count: that of the rise and that of what the food makes. Never credited to the filter alone.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        low = 1.0 - np.where(expected_low > 0, rise.high / expected_low, np.nan)
+        high = 1.0 - np.where(expected_high > 0, rise.low / expected_high, np.nan)
+    return low, high

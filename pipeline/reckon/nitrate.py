@@ -1,0 +1,228 @@
+"""Nitrate of the whole round: net rise, outlook, step alarms and suspect readings, frames in and frames out.
+
+`reckon_nitrate` takes many tanks and many days at once and does everything in batches; the arrays' part is in the
+nitrate_* modules. An unknown is null with a state in words, never nan, 0 or ∞.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipeline.figures import Figures
+from pipeline.reckon.balance_rows import Rows, build_rows, supply_tap
+from pipeline.reckon.balance_windows import AT_LEAST, BELOW, NUMBER, Spans, median_gap, spans_of_weeks
+from pipeline.reckon.cells import Array
+from pipeline.reckon.kit_shift import hold_down, trend_of
+from pipeline.reckon.nitrate_design import BoolArray, IntArray
+from pipeline.reckon.nitrate_hand import hand_check
+from pipeline.reckon.nitrate_heads import Heads, StepSought, chosen_spans, heads, steps_sought
+from pipeline.reckon.nitrate_outlook import (
+    Ahead,
+    Range,
+    apparent_removal,
+    chance_over_ceiling,
+    expected_visits,
+    level,
+    plateau,
+    weeks_to_ceiling,
+)
+from pipeline.reckon.nitrate_rates import Rates, rates
+from pipeline.reckon.nitrate_steps import Alarms, Scanned, alarms, scan_visits
+from pipeline.reckon.witness import witness
+from pipeline.week import Round
+from schemas import Tables, conform, empty
+
+
+@dataclass(frozen=True)
+class Reckoned:
+    """Everything reckoned of the asks, as arrays [asks]: what the frames and the chart are made from."""
+
+    rows: Rows
+    asks: pl.DataFrame
+    tank: IntArray
+    as_of: IntArray
+    gap: Array
+    recent: Rates
+    baseline: Rates
+    scanned: Scanned
+    alarm: Alarms
+    spans: Spans  # of the fit that the outlook stands on
+    sought: StepSought
+    heads: Heads
+    known: BoolArray  # the outlook stands on a number
+
+
+def reckon_arrays(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) -> Reckoned:
+    """Fits, alarms and outlook heads of the asks (tank, as_of)."""
+    asks = asks.select("tank", "as_of").unique(maintain_order=True)
+    rows = build_rows(tables, asks["tank"].to_list())
+    tank = np.searchsorted(np.array(rows.tanks, dtype=str), asks["tank"].to_numpy().astype(str)).astype(np.int64)
+    as_of = asks["as_of"].to_physical().cast(pl.Int64).to_numpy()
+    gap = median_gap(rows, tank, as_of, figures["baseline_weeks"], round_.visit_every_days)
+    weeks = np.where(gap <= figures["sparse_gap_days"], figures["recent_weeks"], figures["recent_weeks_sparse"])
+    recent_spans = spans_of_weeks(rows, tank, as_of, weeks)
+    baseline_spans = spans_of_weeks(rows, tank, as_of, np.full(len(tank), figures["baseline_weeks"]))
+    recent, baseline = rates(rows, recent_spans, figures), rates(rows, baseline_spans, figures)
+    since = np.full(len(rows.tanks), np.iinfo(np.int64).max)
+    np.minimum.at(since, tank, as_of)
+    # What was raised earlier sets the quiet of what comes later: scans begin a memory before the first ask.
+    scanned = scan_visits(
+        rows,
+        since - round(7 * figures["alarm_memory_weeks"]),
+        int(as_of.max(initial=0)),
+        round_.visit_every_days,
+        figures,
+    )
+    alarm = alarms(scanned, tank, as_of, figures)
+    spans, known = chosen_spans(recent_spans, baseline_spans, recent, baseline)
+    sought = steps_sought(rows, tank, as_of, weeks, scanned, alarm, figures)
+    found = heads(rows, spans, sought, figures)
+    return Reckoned(rows, asks, tank, as_of, gap, recent, baseline, scanned, alarm, spans, sought, found, known)
+
+
+def reckon_nitrate(
+    tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round, capacity: pl.DataFrame | None = None
+) -> Tables:
+    """nitrate_fit, nitrate_outlook, step_alarm and suspect of the asks (tank, as_of).
+
+    `tables` are all checked tables; `capacity`, where given, has the food's expected rise for the same asks. Alarms of
+    tanks that share a kit gone off are held down among the tanks asked for: after reckoning some tanks only, call
+    `kit_shift.hold_down` again over all of them.
+    """
+    done = reckon_arrays(tables, asks, figures, round_)
+    out = {
+        "nitrate_fit": pl.concat([_fit_frame(done, "recent", figures), _fit_frame(done, "baseline", figures)]),
+        "step_alarm": _alarm_frame(done),
+        "suspect": _suspect_frame(done),
+    }
+    out["nitrate_outlook"] = _outlook_frame(done, tables, out, figures, capacity)
+    return hold_down(out, tables, figures)
+
+
+def _dates(days: IntArray) -> pl.Series:
+    """Day numbers as dates; null where negative."""
+    return pl.Series(np.where(days < 0, 0, days).astype(np.int32)).cast(pl.Date).set(pl.Series(days < 0), None)
+
+
+def _numbers(**columns: Array) -> list[pl.Series]:
+    """Arrays as columns, nan and ∞ as null."""
+    return [
+        pl.Series(name, np.where(np.isfinite(values), values, np.nan)).fill_nan(None)
+        for name, values in columns.items()
+    ]
+
+
+def _fit_frame(done: Reckoned, window: str, figures: Figures) -> pl.DataFrame:
+    found: Rates = done.recent if window == "recent" else done.baseline
+    rough = (found.high - found.low) / 2 > figures["rough_half_width"]
+    state = np.select(
+        [found.outcome == AT_LEAST, found.outcome == BELOW, found.outcome == NUMBER],
+        ["at least", "below chart", np.where(rough, "rough", "ok")],
+        "too few",
+    )
+    frame = done.asks.with_columns(
+        pl.lit(window).alias("window"),
+        _dates(found.first_day).alias("since"),
+        pl.Series("readings", found.readings),
+        *_numbers(rate=found.rate, low=found.low, high=found.high),
+        pl.Series("state", state.astype(str)),
+    )
+    return conform("nitrate_fit", frame)
+
+
+def _alarm_frame(done: Reckoned) -> pl.DataFrame:
+    which = np.flatnonzero(done.alarm.at >= 0)
+    at = done.alarm.at[which]
+    since = done.rows.day[done.scanned.row[at]] if len(at) else at
+    frame = done.asks[which].with_columns(
+        _dates(since).alias("since"),
+        _dates(done.scanned.day[at]).alias("raised"),
+        *_numbers(size=done.scanned.size[at], z=done.scanned.z[at]),
+    )
+    return conform("step_alarm", frame)
+
+
+def _suspect_frame(done: Reckoned) -> pl.DataFrame:
+    ask, row, weight = done.heads.suspects
+    frame = pl.concat([done.asks[ask], done.rows.source[row]], how="horizontal").with_columns(
+        _dates(done.rows.day[row]).alias("day"), pl.Series("weight", weight)
+    )
+    return conform("suspect", frame)
+
+
+def ceilings(tables: Tables, asks: pl.DataFrame, figures: Figures) -> Array:
+    """Nitrate ceiling of each ask's tank [mg/L]."""
+    own = tables.get("tank", empty("tank")).select("tank", "nitrate_ceiling")
+    found = asks.join(own, on="tank", how="left", maintain_order="left")["nitrate_ceiling"]
+    return found.cast(pl.Float64).fill_null(figures["ceiling_default"]).to_numpy()
+
+
+def moments(done: Reckoned) -> tuple[BoolArray, Ahead]:
+    """Whether the level of the day is known [asks], and the visits ahead.
+
+    It is not after a change of unknown size that no reading followed.
+    """
+    rows, row = done.rows, np.maximum(done.heads.end_row, 0)
+    if not len(rows.day):
+        nothing = np.full(len(done.tank), np.nan)
+        return np.zeros(len(done.tank), bool), Ahead(nothing, nothing, done.gap)
+    last = np.searchsorted(rows.tank * 10**6 + rows.day, done.tank * 10**6 + done.as_of, side="right") - 1
+    open_end = done.known & (done.heads.end_row >= 0) & (last == done.heads.end_row)
+    broken = np.append(np.diff(rows.segment) != 0, False)[row] & np.append(np.diff(rows.tank) == 0, False)[row]
+    since = (done.as_of - rows.day[row]).astype(float)
+    return open_end & ~broken, Ahead(since, expected_visits(since, done.gap), done.gap)
+
+
+def _outlook_frame(
+    done: Reckoned, tables: Tables, out: Tables, figures: Figures, capacity: pl.DataFrame | None
+) -> pl.DataFrame:
+    head, routine, ceiling = done.heads.head, done.heads.routine, ceilings(tables, done.asks, figures)
+    settled = plateau(head, routine, done.heads.fraction_variance, figures)
+    placed, ahead = moments(done)
+    now = level(done.heads.end.wait(ahead.last_row_days), head, figures)
+    chance = chance_over_ceiling(done.heads.end, head, routine, ahead, ceiling, figures)
+    weeks = weeks_to_ceiling(now.mean, head, routine, settled.value, ceiling, figures)
+    by_hand, intervals = hand_check(done.rows, done.tank, done.as_of, figures)
+    band = now.range(figures["interval_z"])
+    tap = supply_tap(tables, done.asks, "nitrate")
+    frame = done.asks.with_columns(
+        pl.Series("ceiling", ceiling),
+        tap["tap"].fill_null(figures["tap_unknown_mg_l"]),
+        tap["tap_day"].cast(pl.Int32).cast(pl.Date),
+        *_numbers(
+            plateau=settled.value,
+            plateau_low=settled.low,
+            plateau_high=settled.high,
+            weeks_to_ceiling=np.where(placed, weeks, np.nan),
+            over_ceiling_probability=np.where(placed, chance, np.nan),
+            level=np.where(placed, now.mean, np.nan),
+            level_low=np.where(placed, band.low, np.nan),
+            level_high=np.where(placed, band.high, np.nan),
+            mean_fraction=routine.mean_fraction,
+            mean_gap_days=routine.gap_days,
+            change_share=routine.change_share,
+            hand_per_week=by_hand,
+        ),
+        pl.Series("hand_intervals", intervals),
+        trend_of(done.asks, out["nitrate_fit"], out["step_alarm"], figures),
+    )
+    expected = _expected(done.asks, capacity)
+    best = done.recent.outcome == NUMBER
+    rise = Range(*(np.where(best, getattr(done.recent, n), getattr(done.baseline, n)) for n in ("rate", "low", "high")))
+    removal = apparent_removal(rise, expected["expected_low"].to_numpy(), expected["expected_high"].to_numpy())
+    witnessed = witness(
+        tables, done.asks, expected["expected_rise"].to_numpy(), (frame["trend"] == "steady").to_numpy(), figures
+    )
+    frame = frame.with_columns(*_numbers(removal_low=removal[0], removal_high=removal[1]), *witnessed)
+    return conform("nitrate_outlook", frame)
+
+
+def _expected(asks: pl.DataFrame, capacity: pl.DataFrame | None) -> pl.DataFrame:
+    """The food's expected rise of each ask, nan where unknown."""
+    names = ["expected_rise", "expected_low", "expected_high"]
+    known = (empty("capacity") if capacity is None else capacity).select("tank", "as_of", *names)
+    found = asks.join(known, on=["tank", "as_of"], how="left", maintain_order="left")
+    return found.select(pl.col(names).cast(pl.Float64).fill_null(float("nan")))
