@@ -31,7 +31,8 @@ def _theme() -> alt.theme.ThemeConfig:
 def to_svg(picture: alt.Chart | alt.LayerChart | alt.FacetChart, name: str) -> str:
     """The chart as SVG; `name` is its accessible name, which vl-convert would drop."""
     with alt.theme.enable("paper"), alt.data_transformers.enable("default", max_rows=None):
-        spec = picture.to_dict()  # not to_json: a NaN would make that invalid
+        # Not to_json: a NaN would make that invalid. Checking a fixed shape each time costs as much as drawing it.
+        spec = picture.to_dict(validate=False)
     svg = str(vlc.vegalite_to_svg(spec))
     label = html.escape(name, quote=True)
     return svg.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1)

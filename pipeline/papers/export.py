@@ -22,7 +22,8 @@ from schemas.columns import describe
 
 FORMATS = ("csv", "parquet")
 BOM = b"\xef\xbb\xbf"
-RISKY = r"^[=+\-@\t\r\n]"  # what a spreadsheet may take for a formula, or a separator that hides one
+# What a spreadsheet may take for a formula. Apostrophes before it count, so that taking one away gives back the text.
+RISKY = r"^'*[=+\-@\t\r\n]"
 PACKAGE = "datapackage.json"
 
 

@@ -20,12 +20,14 @@ from pipeline.papers.saying import (
     full_day,
     on_dates,
     sentence,
+    short,
 )
 from pipeline.telling import interval, with_unit
 from pipeline.week import Week
 from schemas.words import CANON, PARAMETER_TITLES, PARAMETERS
 
 MOST_LINES = 4  # of any list, so that the page stays one page
+MOST_NOTES = 6
 MOST_NOTE = 220  # characters of a ticked note
 NO_CHOICE = ("Free.", "Part of our service.")  # costs that leave nothing to choose
 SHORT_UNITS = {"mg/L NH4": "mg/L", "mg/L NO2": "mg/L", "mg/L NO3": "mg/L", "mg/L PO4": "mg/L", "mg/L O2": "mg/L"}
@@ -34,8 +36,14 @@ IN_TABLE = tuple(name for name in PARAMETERS if name != "flow_l_h")
 
 def clipped(text: str) -> str:
     """A note as it may stand on one page: on one line, cut with an ellipsis."""
-    flat = " ".join(text.split())
-    return flat if len(flat) <= MOST_NOTE else flat[: MOST_NOTE - 1].rstrip() + "…"
+    return short(text, MOST_NOTE)
+
+
+def notes(facts: Facts) -> list[str]:
+    """The ticked notes; more than the page holds are counted."""
+    shown = [clipped(note) for note in facts.notes[:MOST_NOTES]]
+    more = len(facts.notes) - len(shown)
+    return [*shown, f"And {counted_word(more, 'more note')}, not printed here."] if more else shown
 
 
 def visits(facts: Facts) -> str:

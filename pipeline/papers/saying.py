@@ -9,6 +9,7 @@ from itertools import groupby
 from pipeline.telling import listed
 
 COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+MOST_NAME = 60  # characters of a name in a title
 MANY_DATES = 6  # more visits than this are counted, not listed
 
 
@@ -56,8 +57,15 @@ def on_dates(days: Sequence[dt.date]) -> str:
     return f"on {len(days)} days from {dates([days[0]])} to {dates([days[-1]])}"
 
 
+def short(name: str, most: int = MOST_NAME) -> str:
+    """A name as a title holds it: on one line, cut with an ellipsis."""
+    flat = " ".join(name.split())
+    return flat if len(flat) <= most else flat[: most - 1].rstrip() + "…"
+
+
 def tank_title(tank_id: str, name: str | None) -> str:
     """`Dining room tank`; a tank without a name goes by its id."""
     if not name:
-        return f"Tank {tank_id}"
+        return f"Tank {short(tank_id)}"
+    name = short(name)
     return name if any(word in name.lower() for word in ("tank", "aquarium", "pond")) else f"{name} tank"

@@ -13,7 +13,7 @@ from pipeline.papers import lay_chart, plain_words, report_words
 from pipeline.papers.layout import pdf
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.report_facts import Facts, Row, gather
-from pipeline.papers.saying import dates, full_day, tank_title
+from pipeline.papers.saying import dates, full_day, short, tank_title
 from pipeline.problems import Problem
 from pipeline.week import Week
 from schemas.words import CLASSES
@@ -120,7 +120,7 @@ def _sheet(week: Week, facts: Facts, suggestions: Sequence[Suggestion] | None) -
     title, cells = report_words.tests(facts, week.as_of)
     return Sheet(
         tank=tank,
-        title=f"{tank_title(tank, facts.tank['name'])}, {facts.site['name']}",
+        title=f"{tank_title(tank, facts.tank['name'])}, {short(facts.site['name'])}",
         visits=report_words.visits(facts),
         state=plain_words.state(class_),
         lead=[report_words.lead(week, facts, plain, findings[0]["rule"] if findings else "")],
@@ -138,7 +138,7 @@ def _sheet(week: Week, facts: Facts, suggestions: Sequence[Suggestion] | None) -
         ],
         do=[*plain.do, *house_do],
         dont=[*plain.dont, *always["dont"]],
-        notes=[report_words.clipped(note) for note in facts.notes],
+        notes=report_words.notes(facts),
         ring=always["ring"],
         next_visit=f"{full_day(facts.next_visit)}." if facts.next_visit else "to be agreed.",
         received=plain_words.received(facts.site["kind"]),

@@ -14,7 +14,7 @@ from pipeline.papers.layers import PAD_STAGES, in_flow_order, layers_on, pad_siz
 from pipeline.papers.layout import pdf
 from pipeline.papers.report_facts import Row, next_visit
 from pipeline.papers.report_words import clipped
-from pipeline.papers.saying import day_month, full_day, sentence, tank_title
+from pipeline.papers.saying import day_month, full_day, sentence, short, tank_title
 from pipeline.problems import Problem
 from pipeline.telling import ago, day, interval, number, with_unit
 from pipeline.week import Week
@@ -174,7 +174,7 @@ def sheet_data(week: Week, site: str, day_: dt.date | None = None) -> dict[str, 
     layers = layers_on(week, when)
     return {
         "title": f"Visit sheet: {row['name']}, {full_day(when)}",
-        "site": row["name"],
+        "site": short(row["name"]),
         "day": full_day(when),
         "as_of": f"Records to {day(week.as_of, year=True)}, {ago(week.as_of, when)}"
         if week.as_of <= when

@@ -36,7 +36,9 @@ def test_the_grade_by_hand() -> None:
 
 def test_a_hard_text_is_graded_harder_than_a_plain_one() -> None:
     plain = "The fish look well. We changed part of the water. Feed a little less, please."
-    hard = "Denitrification capacity is presumably insufficient, consequently bioaccumulation of nitrogenous metabolites"
+    hard = (
+        "Denitrification capacity is presumably insufficient, consequently bioaccumulation of nitrogenous metabolites"
+    )
     assert grade(plain, FIGURES) < 3
     assert grade(hard, FIGURES) > 18
 

@@ -38,7 +38,8 @@ def test_counts_and_days() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "said"), [("Dining room", "Dining room tank"), ("Big tank", "Big tank"), (None, "Tank T1"), ("", "Tank T1")]
+    ("name", "said"),
+    [("Dining room", "Dining room tank"), ("Big tank", "Big tank"), (None, "Tank T1"), ("", "Tank T1")],
 )
 def test_a_tank_is_called_a_tank_once(name: str | None, said: str) -> None:
     assert tank_title("T1", name) == said

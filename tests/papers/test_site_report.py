@@ -265,5 +265,5 @@ def test_what_can_not_be_reported_gets_a_sentence(
 
 def test_an_empty_folder_has_no_report(make_week: Make) -> None:
     week = make_week(lambda tables: [tables.pop(name) for name in list(tables)] and None)
-    with pytest.raises(Problem, match="Sites in sites.csv: none"):
+    with pytest.raises(Problem, match=r"Sites in sites\.csv: none"):
         of(week)

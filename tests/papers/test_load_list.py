@@ -1,0 +1,90 @@
+"""The load list: sums that add up, and what can't be summed is said."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+
+import polars as pl
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.papers.load_list import list_data, load_list
+from pipeline.papers.load_sums import MediaJob, load_of, with_spare
+from pipeline.week import Week
+from schemas import Tables
+
+DAY = dt.date(2026, 6, 3)
+Make = Callable[..., Week]
+
+
+def test_the_sums(week: Week) -> None:
+    load = load_of(week, ["orchard", "quay"], DAY, [MediaJob("T01", "pumice", 1.2), MediaJob("T02", "pumice", 0.3)])
+    assert (load.tanks, load.sites) == (3, ["orchard", "quay"])
+    assert [(grade, medium, due, take) for grade, medium, _, due, take in load.pads] == [
+        ("coarse", "open foam", 1, 2),
+        ("fine", "floss", 1, 2),
+    ]
+    assert load.media == [("pumice", pytest.approx(1.5), 4)]  # 1.2 kg in three bags of half a kilogram, 0.3 in one
+    assert load.carbon == [("T01", "carbon", 0.3)]
+    # 20 % of 150 L as usual, 25 % of 170 L where none was recorded; T03's net volume is not known.
+    assert load.water_l == pytest.approx(30 + 42.5)
+    assert load.conditioner_ml == pytest.approx(7.25)
+    assert load.weight_kg == pytest.approx(1.5 + 0.3)
+    assert load.weight_with_water_kg == pytest.approx(1.8 + 72.5)
+    assert load.unknown == ["water for T03: net volume not known"]
+
+
+def test_tests_needed_against_tests_left(week: Week) -> None:
+    load = load_of(week, ["orchard", "quay"], dt.date(2026, 6, 1))
+    nitrate = next(t for t in load.tests if t.parameter == "Nitrate")
+    assert (nitrate.needed, nitrate.left) == (2, 1)
+    assert nitrate.says(dt.date(2026, 6, 1)) == "short by 1: take another kit"
+    assert nitrate.says(DAY) == "expired: take another kit"
+    assert [t.says(dt.date(2026, 6, 1)) for t in load.tests if t.parameter == "KH"] == [""]
+
+
+def test_the_van_is_warned_of_weight(make_week: Make) -> None:
+    def ro(tables: Tables) -> None:
+        tables["water_change"] = tables["water_change"].with_columns(ro_share=pl.lit(1.0))
+
+    week = make_week(ro, van={"payload_kg": 25.0, "container_l": 20.0})
+    data = list_data(week, ["orchard"], DAY)
+    assert "OVER the van's payload of 25" in data["weight"]
+    assert "two trips" in data["weight"]
+    fits = list_data(make_week(van={"payload_kg": 50.0}), ["orchard", "quay"], DAY)
+    assert "fill at the sites" in fits["weight"]
+    assert fits["too_much"]
+
+
+def test_what_is_not_set_is_said_and_never_nought(make_week: Make) -> None:
+    week = make_week(van={}, dosing={})
+    load = load_of(week, ["orchard"], DAY)
+    assert load.conditioner_ml is None
+    assert load.payload_kg is None
+    data = list_data(week, ["orchard"], DAY)
+    assert any("conditioner_ml_per_l" in line for line in data["unknown"])
+    assert any("payload_kg" in line for line in data["unknown"])
+    assert not any("Conditioner" in line for line in data["water"])
+
+
+def test_the_paper(week: Week, pdf_pages: Callable[[bytes], list[str]]) -> None:
+    page = pdf_pages(load_list(week, ["orchard"], DAY))[0].replace("\u00a0", " ")
+    for said in ("Load list", "Wednesday 3 June 2026", "150 mm, 50 mm thick", "carbon, 0.3 kg", "bring a lid lock",
+                 "two buckets for each site, marked: 2 buckets", "New water: 72 L"):  # fmt: skip
+        assert said in page, said
+
+
+def test_a_day_without_visits_is_an_empty_list(week: Week, pdf_pages: Callable[[bytes], list[str]]) -> None:
+    page = pdf_pages(load_list(week, [], DAY))[0]
+    assert "No filter is due a check." in page
+    assert "None due." in page
+
+
+@given(st.integers(0, 500))
+def test_a_tenth_more_rounded_up(due: int) -> None:
+    take = with_spare(due, 0.1)
+    assert take >= due * 1.1 - 1e-6
+    assert take < due * 1.1 + 1
+    assert (take == 0) == (due == 0)
