@@ -15,6 +15,7 @@ from pipeline.papers.layers import in_flow_order, layers_on
 from pipeline.papers.page import items, page, table
 from pipeline.papers.report_facts import Row
 from pipeline.papers.saying import sentence, tank_title
+from pipeline.papers.water_today import net_of
 from pipeline.problems import Problem
 from pipeline.telling import ago, day, interval, number, per_cent, with_unit
 from pipeline.week import Week
@@ -170,11 +171,10 @@ def history_page(week: Week, tank: str) -> str:
         raise Problem(f"There is no tank “{tank}” in tanks.csv. Give the id of a tank there.")
     site = dict(week.table("site").select("site", "name").iter_rows()).get(found[0]["site"], found[0]["site"])
     review = week.now("review").filter(pl.col("tank") == tank).to_dicts()
-    capacity = week.now("capacity").filter(pl.col("tank") == tank).to_dicts()
     ceiling = found[0]["nitrate_ceiling"] or week.figures["ceiling_default"]
     svg = nitrate_chart(week, tank, ceiling)
     title = f"{tank_title(tank, found[0]['name'])}, {site}"
-    net = capacity[0]["net_l"] if capacity else found[0]["net_l"]
+    net, _ = net_of(week, tank)
     facts = [tank, f"{with_unit(number(net, 4), 'L')} net" if net is not None else "net volume not known"]
     facts.append(f"data as of {day(week.as_of, year=True)}")
     state = f"{sentence(review[0]['class'])}: {review[0]['reason']}" if review else "Not reviewed"

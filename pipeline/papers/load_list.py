@@ -47,14 +47,14 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date, media: Sequence[M
     tank_names = dict(week.table("tank").select("tank", "name").iter_rows())
     van = week.round.van.get("container_l")
     weight, too_much = _weight(load)
-    water = [f"New water: {with_unit(f'{load.water_l:.0f}', 'L')}"]
+    water = [f"New water: {with_unit(f'{load.water_l:.0f}', 'L')}"] if load.water_l else []
     if load.water_l and (carried := containers(load.water_l, van)):
         water[0] += f", {carried} where a site has no tap to fill from"
     if load.ro_l:
         water.append(
             f"Of it RO to bring: {with_unit(f'{load.ro_l:.0f}', 'L')}, {containers(load.ro_l, van)}".rstrip(", ")
         )
-    if load.conditioner_ml is not None:
+    if load.conditioner_ml:
         water.append(f"Conditioner: {with_unit(f'{load.conditioner_ml:.0f}', 'ml')}, as its label says")
     promises = week.table("promise").filter(pl.col("done_on").is_null() & (pl.col("made_on") <= week.as_of))
     tanks_there = [tank for tank, site in week.table("tank").select("tank", "site").iter_rows() if site in load.sites]

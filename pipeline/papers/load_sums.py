@@ -12,6 +12,7 @@ import polars as pl
 from pipeline.papers import water_today
 from pipeline.papers.layers import PAD_STAGES, layers_on, pad_size
 from pipeline.papers.visit_sheets import open_tanks
+from pipeline.telling import listed
 from pipeline.week import Week
 from schemas.words import PARAMETER_TITLES
 
@@ -139,14 +140,17 @@ def load_of(week: Week, sites: Sequence[str], day: dt.date, media: Sequence[Medi
     rows = [tank for site in sites for tank in open_tanks(week, site, day)]
     tanks = [row["tank"] for row in rows]
     unknown: list[str] = []
+    dry: list[str] = []  # tanks whose water can't be summed
     water = ro = 0.0
     for tank in tanks:
         change = water_today.change(week, tank, day)
         if change.litres is None:
-            unknown.append(f"water for {tank}: net volume not known")
+            dry.append(tank)
             continue
         water += change.litres
         ro += change.litres * water_today.ro_share(week, tank)
+    if dry:
+        unknown.append(f"water for {listed(dry)}: net volume not known")
     dose = week.round.dosing.get("conditioner_ml_per_l")
     if dose is None:
         unknown.append("conditioner: set conditioner_ml_per_l under [dosing] in round.toml")
@@ -154,7 +158,7 @@ def load_of(week: Week, sites: Sequence[str], day: dt.date, media: Sequence[Medi
     unknown += [f"carbon for {tank}: mass not recorded" for tank, _, kg in carbon if kg is None]
     bags = _media(week, media)
     density = week.figures["water_kg_l"]
-    dry = sum(kg for _, kg, _ in bags) + sum(kg or 0.0 for *_, kg in carbon)
+    carried = sum(kg for _, kg, _ in bags) + sum(kg or 0.0 for *_, kg in carbon)
     payload = week.round.van.get("payload_kg")
     if payload is None:
         unknown.append("weight limit: set payload_kg under [van] in round.toml")
@@ -169,8 +173,8 @@ def load_of(week: Week, sites: Sequence[str], day: dt.date, media: Sequence[Medi
         ro_l=ro,
         conditioner_ml=None if dose is None else (water - ro) * dose,
         tests=_tests(week, tanks),
-        weight_kg=dry + ro * density,
-        weight_with_water_kg=dry + water * density,
+        weight_kg=carried + ro * density,
+        weight_with_water_kg=carried + water * density,
         payload_kg=payload,
         unknown=unknown,
     )

@@ -118,9 +118,8 @@ def _tank(week: Week, site: Row, tank: Row, day_: dt.date, all_layers: pl.DataFr
     name = tank["tank"]
     layers = all_layers.filter(pl.col("tank") == name)
     review = week.now("review").filter(pl.col("tank") == name).to_dicts()
-    capacity = week.now("capacity").filter(pl.col("tank") == name).to_dicts()
     outlook = week.now("nitrate_outlook").filter(pl.col("tank") == name)
-    net, basis = (capacity[0]["net_l"], capacity[0]["net_basis"]) if capacity else (tank["net_l"], "measured")
+    net, basis = water_today.net_of(week, name)
     ceiling = outlook["ceiling"][0] if outlook.height else tank["nitrate_ceiling"] or week.figures["ceiling_default"]
     set_to = tank["temperature_c"]
     water = water_today.change(week, name, day_)
@@ -179,7 +178,7 @@ def sheet_data(week: Week, site: str, day_: dt.date | None = None) -> dict[str, 
         "as_of": f"Records to {day(week.as_of, year=True)}, {ago(week.as_of, when)}"
         if week.as_of <= when
         else f"Records to {day(week.as_of, year=True)}",
-        "note": clipped(row["note"] or ""),
+        "note": sentence(clipped(row["note"] or "")),
         "tanks": [_tank(week, row, tank, when, layers) for tank in open_tanks(week, site, when)],
         "caution": CAUTION_LINE,
     }

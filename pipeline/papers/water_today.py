@@ -44,6 +44,15 @@ def amount(fraction: float, net_l: float, container_l: float | None) -> str:
     return f"{said}, {carried}" if carried else said
 
 
+def net_of(week: Week, tank: str) -> tuple[float | None, str]:
+    """Net volume [L] and how it is known: as the capacity reckoned it, else as tanks.csv has it."""
+    reckoned = week.now("capacity").filter(pl.col("tank") == tank)
+    if reckoned.height and reckoned["net_l"][0] is not None:
+        return reckoned["net_l"][0], reckoned["net_basis"][0] or "basis not recorded"
+    typed = week.table("tank").filter(pl.col("tank") == tank)["net_l"].to_list()
+    return (typed[0], "measured") if typed and typed[0] is not None else (None, "")
+
+
 def usual(week: Week, tank: str) -> float | None:
     """The mean fraction of the last changes that were really changes; None where there were none."""
     rows = week.table("water_change").filter(
@@ -66,8 +75,7 @@ def change(week: Week, tank: str, day: dt.date) -> Change:
     """The change to make at the next visit: small steps in the old-tank trap, a large one where a test is
     dangerous, else what is usual here, with what the ceiling would want beside it."""
     figures = week.figures
-    capacity = week.now("capacity").filter(pl.col("tank") == tank)
-    net = capacity["net_l"][0] if capacity.height else None
+    net, _ = net_of(week, tank)
     found = week.now("finding").filter((pl.col("tank") == tank) & ~pl.col("quiet"))
     urgent = set(found.filter(pl.col("class") == "act today")["rule"])
     fraction, why = usual(week, tank), "as usual"
