@@ -32,9 +32,16 @@ th, td { padding: 4px 12px 4px 0; vertical-align: top; } .rows tr { border-botto
 .box { display: inline-block; width: .8em; height: .8em; border: 1px solid var(--ink); margin: 0 .35em 0 .8em; }
 details { border-top: 1px solid var(--hair); } summary { padding: 10px 0; cursor: pointer; min-height: 44px; }
 @media (max-width: 600px) { .pair { grid-template-columns: 1fr; } .sign { gap: 14px; } }
-@media print { body { background: white; font-size: 11pt; max-width: none; padding: 0; } .sheet { break-after: page; }
-  .sheet:last-of-type { break-after: auto; } figure, .hand, .sign { break-inside: avoid; } }
-@page { size: A4; margin: 18mm 20mm; }
+@media print {
+  body { background: white; font-size: 10.5pt; line-height: 1.35; max-width: none; padding: 0; }
+  h1 { font-size: 16pt; } h2, h3 { font-size: 10.5pt; margin: .9em 0 .2em; }
+  p { margin: .4em 0; } hr { margin: 6px 0 12px; }
+  .state { font-size: 19pt; } .small, figcaption, footer, .sign span, .choice { font-size: 9pt; }
+  table { font-size: 9.5pt; } th, td { padding: 2px 10px 2px 0; }
+  figure { margin: .5em 0; } .hand { margin: .8em 0; } .sign { margin: 2.2em 0 1em; }
+  .sheet { break-after: page; } .sheet:last-of-type { break-after: auto; } .sheet + .sheet { margin-top: 0; }
+  figure, .hand, .sign { break-inside: avoid; } }
+@page { size: A4; margin: 16mm 20mm; }
 """
 
 
