@@ -24,7 +24,7 @@ def day_of(sim: Simulated, visit: int) -> dt.date:
     return FIRST_DAY + dt.timedelta(days=int(sim.day[visit]))
 
 
-def tables_of(sim: Simulated, visits: int | None = None) -> Tables:
+def tables_of(sim: Simulated, visits: int | None = None, held_above: float = HELD_ABOVE) -> Tables:
     """The checked tables of the first so many visits (all without)."""
     count = len(sim.day) if visits is None else visits
     names = tank_names(sim)
@@ -47,7 +47,7 @@ def tables_of(sim: Simulated, visits: int | None = None) -> Tables:
         pl.when(pl.col("fraction") > 0).then(pl.lit("before")).otherwise(pl.lit("none")).alias("taken"),
         pl.lit("accepted").alias("outcome"),
     )
-    reading = frame.filter(pl.col("value").is_not_nan() & (pl.col("value") <= HELD_ABOVE)).with_columns(
+    reading = frame.filter(pl.col("value").is_not_nan() & (pl.col("value") <= held_above)).with_columns(
         pl.lit("nitrate").alias("parameter"),
         pl.when(pl.col("high").is_finite()).then("high").alias("high"),
         pl.col("value").alias("matched"),

@@ -183,7 +183,8 @@ def build_rows(tables: Tables, tanks: list[str], parameter: str = "nitrate") -> 
         days.join(readings, on=DAY_KEY, how="left")
         .sort("tank", "day", "slot", "at", "file", "line", nulls_last=False)
         .with_columns(
-            (~pl.col("slot")).sum().over(DAY_KEY).alias("before_count"),
+            # Signed: one is taken off it below.
+            (~pl.col("slot")).sum().cast(pl.Int64).over(DAY_KEY).alias("before_count"),
             pl.int_range(pl.len()).over(DAY_KEY).alias("place"),
         )
         # The row that the day's change hangs on.

@@ -69,8 +69,8 @@ def spans(rows: Rows, tank: IntArray, as_of: IntArray, earliest: IntArray) -> Sp
 
 
 def spans_of_weeks(rows: Rows, tank: IntArray, as_of: IntArray, weeks: Array) -> Spans:
-    """Windows of the last so many weeks: days after as-of − 7·weeks, up to as-of."""
-    earliest = rows_until(rows, tank, as_of - np.round(7 * weeks).astype(np.int64))
+    """Windows of the last so many weeks: from as-of − 7·weeks to as-of, both days in it."""
+    earliest = rows_until(rows, tank, as_of - np.round(7 * weeks).astype(np.int64) - 1)
     return spans(rows, tank, as_of, earliest)
 
 

@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 
 FAR = 40.0  # beyond this many standard deviations φ and the tail of Φ are 0 in float64
 _SPLIT = 3.75  # where the published map of [0, ∞) to [−1, 1] puts its middle
-_DEGREE = 22
+_DEGREE = 18
 _INV_SQRT_2PI = 1.0 / math.sqrt(2.0 * math.pi)
 _INV_SQRT_2 = 1.0 / math.sqrt(2.0)
 _TINY = 1e-300

@@ -126,10 +126,9 @@ def _shifts(users: pl.DataFrame, tables: Tables, figures: Figures) -> pl.DataFra
         begins = np.where((real & ~later).any(axis=1), begins, len(at))
         stepped, _ = step_days(part.windows, fitted.theta[FRACTION], begins)
         for place, slope in enumerate((factor, stepped * fitted.lift)):
-            for which, found in enumerate(efficient_scores(slope, fitted)):
-                np.add.at(
-                    pooled[place, which], (slice(None), group[part.which]), np.maximum(found, 0) if which else found
-                )
+            u, v = efficient_scores(slope, fitted)
+            for total, found in ((pooled[place, 0], u), (pooled[place, 1], np.maximum(v, 0.0))):
+                np.add.at(total.T, group[part.which], found.T)
     with np.errstate(divide="ignore", invalid="ignore"):
         z = np.where(pooled[:, 1] > NO_INFORMATION, pooled[:, 0] / np.sqrt(pooled[:, 1]), -np.inf)
     best = z[0].argmax(axis=0)

@@ -184,7 +184,7 @@ def _outlook_frame(
     placed, ahead = moments(done)
     now = level(done.heads.end.wait(ahead.last_row_days), head, figures)
     chance = chance_over_ceiling(done.heads.end, head, routine, ahead, ceiling, figures)
-    weeks = weeks_to_ceiling(now.mean, head, routine, settled.value, ceiling, figures)
+    weeks = weeks_to_ceiling(done.heads.end, head, routine, ahead, ceiling, figures)
     by_hand, intervals = hand_check(done.rows, done.tank, done.as_of, figures)
     band = now.range(figures["interval_z"])
     tap = supply_tap(tables, done.asks, "nitrate")

@@ -95,6 +95,7 @@ class _Problem:
         self.offset = figures["log_offset"]
         self.log_low = np.where(windows.low > 0, np.log(windows.low + self.offset), -np.inf)
         self.log_high = np.log(windows.high + self.offset)
+        self.read = windows.reading
         self.step_days = step_days
         self.kits = len(prior.mean) - KIT - (step_days is not None)
         self.of_kit = [(windows.kit == k).astype(float) for k in range(self.kits)]
@@ -157,7 +158,7 @@ class _Problem:
             "information": cells.information,
             "weight": cells.weight,
             "lift": np.where(level > 0, lift, figures["clamp_slope"] * lift),
-            "objective": cells.log_chance.sum(axis=0)
+            "objective": np.where(self.read, cells.log_chance, 0.0).sum(axis=0)
             - 0.5 * (self.prior.precision * (theta - self.prior.mean) ** 2).sum(axis=0),
         }
 

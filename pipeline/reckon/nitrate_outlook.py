@@ -178,19 +178,24 @@ def chance_over_ceiling(
 
 
 def weeks_to_ceiling(
-    now: Array, head: Head, routine: Routine, settles: Array, ceiling: Array, figures: Mapping[str, float]
+    end: State, head: Head, routine: Routine, ahead: Ahead, ceiling: Array, figures: Mapping[str, float]
 ) -> Array:
     """Weeks until the level before a change passes the ceiling under the present routine; nan when it never does.
 
-    `now` is the level of the day, `settles` the plateau (nan without changes). 0 where it is over already. Further off
-    than `weeks_ahead_limit` counts as never: nobody knows the routine of so far a day.
+    0 where the level of the day is over already. Further off than `weeks_ahead_limit` counts as never: nobody knows
+    the routine of so far a day.
     """
     rise = head.theta[RISE] + head.theta[STEP]
+    now = level(end.wait(ahead.last_row_days), head, figures).mean
+    next_peak = level(end.wait(ahead.last_row_days + ahead.to_first), head, figures).mean
+    settles = plateau(head, routine, np.zeros(len(now)), figures).value
     with np.errstate(divide="ignore", invalid="ignore"):
         straight = np.where(rise > 0, (ceiling - now) / rise, np.inf)
-        visits = np.log((settles - ceiling) / (settles - now)) / np.log1p(-routine.mean_fraction)
-        routine_days = np.where(settles > ceiling, visits * routine.gap_days, np.inf)
-    days = np.where(now > ceiling, 0.0, np.where(np.isnan(settles), straight, routine_days))
+        visits = np.log((settles - ceiling) / (settles - next_peak)) / np.log1p(-routine.mean_fraction)
+        later = np.where(settles > ceiling, ahead.to_first + visits * routine.gap_days, np.inf)
+    # Without changes, or before the next one, the way up is straight.
+    direct = np.isnan(settles) | (next_peak > ceiling)
+    days = np.where(now > ceiling, 0.0, np.where(direct, straight, later))
     weeks = np.maximum(days, 0.0) / 7.0
     return np.where(weeks <= figures["weeks_ahead_limit"], weeks, np.nan)
 
