@@ -48,6 +48,7 @@ class Rows:
     next_tap: Array  # its first test after the day; nan where none
     next_tap_day: IntArray
     segment: IntArray  # changes where a change of unknown size broke the balance
+    lost: BoolArray  # such a change followed the row's reading: the level after it is not known
     source: pl.DataFrame  # file and line of each row's reading
     kits: list[str]
     parameter: str
@@ -84,7 +85,7 @@ def tank_supply(tables: Tables) -> pl.DataFrame:
 def with_tap(frame: pl.DataFrame, tables: Tables, parameter: str) -> pl.DataFrame:
     """`frame` (supply, day [number]) with tap and tap_day of the test as of the day, and of the first one after it."""
     taps = _tap_values(tables, parameter)
-    keyed = frame.with_row_index("_row").sort("day")
+    keyed = frame.with_columns(pl.col("supply").cast(pl.String)).with_row_index("_row").sort("day")
     sides = []
     strategies: tuple[tuple[Literal["backward", "forward"], tuple[str, str]], ...] = (
         ("backward", ("tap", "tap_day")),
@@ -236,6 +237,7 @@ def build_rows(tables: Tables, tanks: list[str], parameter: str = "nitrate") -> 
         next_tap=number("next_tap", np.nan),
         next_tap_day=number("next_tap_day", 0.0).astype(np.int64),
         segment=np.cumsum(broken),
+        lost=breaks & ~after,
         source=frame.select("file", "line"),
         kits=kits,
         parameter=parameter,

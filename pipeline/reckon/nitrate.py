@@ -13,7 +13,7 @@ import polars as pl
 
 from pipeline.figures import Figures
 from pipeline.reckon.balance_rows import Rows, build_rows, supply_tap
-from pipeline.reckon.balance_windows import AT_LEAST, BELOW, NUMBER, Spans, median_gap, spans_of_weeks
+from pipeline.reckon.balance_windows import AT_LEAST, BELOW, FAR_DAY, NUMBER, Spans, median_gap, spans_of_weeks
 from pipeline.reckon.cells import Array
 from pipeline.reckon.kit_shift import hold_down, trend_of
 from pipeline.reckon.nitrate_design import BoolArray, IntArray
@@ -169,11 +169,10 @@ def moments(done: Reckoned) -> tuple[BoolArray, Ahead]:
     if not len(rows.day):
         nothing = np.full(len(done.tank), np.nan)
         return np.zeros(len(done.tank), bool), Ahead(nothing, nothing, done.gap)
-    last = np.searchsorted(rows.tank * 10**6 + rows.day, done.tank * 10**6 + done.as_of, side="right") - 1
+    last = np.searchsorted(rows.tank * FAR_DAY + rows.day, done.tank * FAR_DAY + done.as_of, side="right") - 1
     open_end = done.known & (done.heads.end_row >= 0) & (last == done.heads.end_row)
-    broken = np.append(np.diff(rows.segment) != 0, False)[row] & np.append(np.diff(rows.tank) == 0, False)[row]
     since = (done.as_of - rows.day[row]).astype(float)
-    return open_end & ~broken, Ahead(since, expected_visits(since, done.gap), done.gap)
+    return open_end & ~rows.lost[row], Ahead(since, expected_visits(since, done.gap), done.gap)
 
 
 def _outlook_frame(
