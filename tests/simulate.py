@@ -65,7 +65,8 @@ class Simulated:
     fraction: np.ndarray  # recorded
     tap: np.ndarray  # [tanks] recorded (true where never measured is hidden by the caller)
     true_tap: np.ndarray
-    true_fraction: np.ndarray  # [tanks] mean true logged fraction a visit, skipped visits as 0
+    true_fraction: np.ndarray  # [tanks] true fraction a visit that the routine comes to in the long run
+    true_change: np.ndarray  # true fraction of the logged changes
     value: np.ndarray  # what was written: a ladder step, ten times too much or little where a typo; nan where none
     low: np.ndarray  # its cell; 0 where none
     high: np.ndarray  # ∞ where open or none
@@ -159,6 +160,7 @@ def simulate(world: World, tanks: int, seed: int) -> Simulated:
         tap=np.round(tap * np.exp(w.tap_error_sd * rng.standard_normal(tanks)), 1),
         true_tap=tap,
         true_fraction=routine * bias * w.change_share,
+        true_change=true[keep],
         value=value,
         low=low,
         high=high,

@@ -43,7 +43,7 @@ def _first_reading_from(rows: Rows, row: IntArray) -> IntArray:
     return at[np.searchsorted(at, row)].astype(np.int64)
 
 
-def _last_reading_before(rows: Rows, row: IntArray) -> IntArray:
+def last_reading_before(rows: Rows, row: IntArray) -> IntArray:
     """The last row with a reading before a row; −1 where there is none."""
     at = np.concatenate([[-1], np.flatnonzero(rows.reading)])
     return at[np.searchsorted(at, row) - 1].astype(np.int64)
@@ -56,7 +56,7 @@ def spans(rows: Rows, tank: IntArray, as_of: IntArray, earliest: IntArray) -> Sp
     """
     end = rows_until(rows, tank, as_of)
     earliest = np.maximum(earliest, rows.first[tank])
-    last = _last_reading_before(rows, end)
+    last = last_reading_before(rows, end)
     empty = last < earliest
     if not len(rows.day):
         return Spans(end, end, as_of)

@@ -13,7 +13,16 @@ import polars as pl
 
 from pipeline.figures import Figures
 from pipeline.reckon.balance_rows import Rows, build_rows, supply_tap
-from pipeline.reckon.balance_windows import AT_LEAST, BELOW, FAR_DAY, NUMBER, Spans, median_gap, spans_of_weeks
+from pipeline.reckon.balance_windows import (
+    AT_LEAST,
+    BELOW,
+    NUMBER,
+    Spans,
+    last_reading_before,
+    median_gap,
+    rows_until,
+    spans_of_weeks,
+)
 from pipeline.reckon.cells import Array
 from pipeline.reckon.kit_shift import hold_down, trend_of
 from pipeline.reckon.nitrate_design import BoolArray, IntArray
@@ -40,6 +49,7 @@ from schemas import Tables, conform, empty
 class Reckoned:
     """Everything reckoned of the asks, as arrays [asks]: what the frames and the chart are made from."""
 
+    figures: Figures
     rows: Rows
     asks: pl.DataFrame
     tank: IntArray
@@ -80,7 +90,9 @@ def reckon_arrays(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: 
     spans, known = chosen_spans(recent_spans, baseline_spans, recent, baseline)
     sought = steps_sought(rows, tank, as_of, weeks, scanned, alarm, figures)
     found = heads(rows, spans, sought, figures)
-    return Reckoned(rows, asks, tank, as_of, gap, recent, baseline, scanned, alarm, spans, sought, found, known)
+    return Reckoned(
+        figures, rows, asks, tank, as_of, gap, recent, baseline, scanned, alarm, spans, sought, found, known
+    )
 
 
 def reckon_nitrate(
@@ -136,9 +148,8 @@ def _fit_frame(done: Reckoned, window: str, figures: Figures) -> pl.DataFrame:
 def _alarm_frame(done: Reckoned) -> pl.DataFrame:
     which = np.flatnonzero(done.alarm.at >= 0)
     at = done.alarm.at[which]
-    since = done.rows.day[done.scanned.row[at]] if len(at) else at
     frame = done.asks[which].with_columns(
-        _dates(since).alias("since"),
+        _dates(done.scanned.since[at]).alias("since"),
         _dates(done.scanned.day[at]).alias("raised"),
         *_numbers(size=done.scanned.size[at], z=done.scanned.z[at]),
     )
@@ -163,16 +174,25 @@ def ceilings(tables: Tables, asks: pl.DataFrame, figures: Figures) -> Array:
 def moments(done: Reckoned) -> tuple[BoolArray, Ahead]:
     """Whether the level of the day is known [asks], and the visits ahead.
 
-    It is not after a change of unknown size that no reading followed.
+    It is not after a change of unknown size that no reading followed, nor where the last reading is old.
     """
     rows, row = done.rows, np.maximum(done.heads.end_row, 0)
     if not len(rows.day):
         nothing = np.full(len(done.tank), np.nan)
         return np.zeros(len(done.tank), bool), Ahead(nothing, nothing, done.gap)
-    last = np.searchsorted(rows.tank * FAR_DAY + rows.day, done.tank * FAR_DAY + done.as_of, side="right") - 1
+    last = rows_until(rows, done.tank, done.as_of) - 1
     open_end = done.known & (done.heads.end_row >= 0) & (last == done.heads.end_row)
     since = (done.as_of - rows.day[row]).astype(float)
-    return open_end & ~rows.lost[row], Ahead(since, expected_visits(since, done.gap), done.gap)
+    return open_end & ~rows.lost[row] & fresh(done), Ahead(since, expected_visits(since, done.gap), done.gap)
+
+
+def fresh(done: Reckoned) -> BoolArray:
+    """Whether the last reading of each ask is young enough to speak of today, by the pace of its visits."""
+    rows = done.rows
+    last = last_reading_before(rows, rows_until(rows, done.tank, done.as_of))
+    limit = np.maximum(done.figures["outlook_fresh_days"], done.figures["silent_intervals"] * done.gap)
+    age = done.as_of - rows.day[np.maximum(last, 0)]
+    return np.asarray((last >= rows.first[done.tank]) & (age <= limit))
 
 
 def _outlook_frame(
@@ -181,6 +201,7 @@ def _outlook_frame(
     head, routine, ceiling = done.heads.head, done.heads.routine, ceilings(tables, done.asks, figures)
     settled = plateau(head, routine, done.heads.fraction_variance, figures)
     placed, ahead = moments(done)
+    today = fresh(done) if len(done.rows.day) else placed
     now = level(done.heads.end.wait(ahead.last_row_days), head, figures)
     chance = chance_over_ceiling(done.heads.end, head, routine, ahead, ceiling, figures)
     weeks = weeks_to_ceiling(done.heads.end, head, routine, ahead, ceiling, figures)
@@ -192,9 +213,9 @@ def _outlook_frame(
         tap["tap"].fill_null(figures["tap_unknown_mg_l"]),
         tap["tap_day"].cast(pl.Int32).cast(pl.Date),
         *_numbers(
-            plateau=settled.value,
-            plateau_low=settled.low,
-            plateau_high=settled.high,
+            plateau=np.where(today, settled.value, np.nan),
+            plateau_low=np.where(today, settled.low, np.nan),
+            plateau_high=np.where(today, settled.high, np.nan),
             weeks_to_ceiling=np.where(placed, weeks, np.nan),
             over_ceiling_probability=np.where(placed, chance, np.nan),
             level=np.where(placed, now.mean, np.nan),

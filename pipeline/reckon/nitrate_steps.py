@@ -27,6 +27,7 @@ class Scanned:
     z: Array  # −∞ where nothing could be tested
     size: Array
     row: IntArray  # flat row after which the step begins; −1 where none
+    since: IntArray  # day of that row; the scan's own day where none
     over: BoolArray  # z and size are over what raises an alarm
 
 
@@ -63,7 +64,7 @@ def scan_visits(rows: Rows, since: IntArray, until: int, usual_gap: float, figur
     """Scan as of every visit of every tank from day since[tank] to day `until`."""
     if not len(rows.day):
         none = np.zeros(0, np.int64)
-        return Scanned(none, none, none.astype(float), none.astype(float), none, none.astype(bool))
+        return Scanned(none, none, none.astype(float), none.astype(float), none, none, none.astype(bool))
     new = np.flatnonzero((np.diff(rows.visit, prepend=0) != 0) | (np.diff(rows.tank, prepend=-1) != 0))
     new = new[(rows.visit[new] > 0) & (rows.day[new] >= since[rows.tank[new]]) & (rows.day[new] <= until)]
     gap = median_gap(rows, rows.tank[new], rows.day[new], figures["baseline_weeks"], usual_gap)
@@ -81,14 +82,15 @@ def scan_visits(rows: Rows, since: IntArray, until: int, usual_gap: float, figur
         begins = part.row[np.maximum(found.row, 0), np.arange(len(part.which))]
         row[part.which] = np.where(usable, begins, -1)
     over = (z > cadence(gap, figures, "alarm_z")) & (size > figures["alarm_size"])
-    return Scanned(rows.tank[new], rows.day[new], z, size, row, over)
+    since_day = np.where(row >= 0, rows.day[row], rows.day[new])
+    return Scanned(rows.tank[new], rows.day[new], z, size, row, since_day, over)
 
 
 def alarms(scanned: Scanned, tank: IntArray, as_of: IntArray, figures: Mapping[str, float]) -> Alarms:
     """The last alarm raised in the quiet time to as-of, of each ask.
 
     From as-of back by `alarm_memory_weeks`, the first visit over the threshold raises an alarm, and then the first one
-    after each quiet time.
+    after each quiet time whose step is another one: a step that was told is not told again.
     """
     quiet = round(7 * figures["alarm_quiet_weeks"])
     memory = round(7 * figures["alarm_memory_weeks"])
@@ -101,12 +103,13 @@ def alarms(scanned: Scanned, tank: IntArray, as_of: IntArray, figures: Mapping[s
     over_key = key[over]
     begin = np.searchsorted(over_key, tank * FAR_DAY + as_of - memory, side="right")
     end = np.searchsorted(over_key, tank * FAR_DAY + as_of, side="right")
-    raised_on = np.full(len(tank), -FAR_DAY)
+    raised_on, told = np.full(len(tank), -FAR_DAY), np.full(len(tank), -FAR_DAY)
     at = np.full(len(tank), -1, np.int64)
     for j in range(int((end - begin).max(initial=0))):
         candidate = over[np.minimum(begin + j, len(over) - 1)]
-        rings = (begin + j < end) & (scanned.day[candidate] - raised_on >= quiet)
-        raised_on = np.where(rings, scanned.day[candidate], raised_on)
+        day, since = scanned.day[candidate], scanned.since[candidate]
+        rings = (begin + j < end) & (day - raised_on >= quiet) & (since - told > figures["alarm_same_step_days"])
+        raised_on, told = np.where(rings, day, raised_on), np.where(rings, since, told)
         at = np.where(rings, candidate, at)
     in_force = raised_on > as_of - quiet
     return Alarms(np.where(in_force, at, -1), np.where(found, latest, -1))

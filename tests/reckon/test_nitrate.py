@@ -174,8 +174,11 @@ def test_removal_is_a_range_and_needs_feeding() -> None:
 
 
 def test_a_silent_tank_is_too_few_again() -> None:
-    out = reckon(weekly([26.0] * 10), asks(63 + 40))
-    assert fit_of(out)["state"] == "too few"
+    assert fit_of(reckon(weekly([26.0] * 10), asks(63 + 40)))["state"] == "too few"
+    out = reckon(weekly([26.0] * 10), asks(63 + 28, 63 + 29))
+    said = out["nitrate_outlook"].select("plateau", "level", "over_ceiling_probability")
+    assert said.row(0) != (None,) * 3
+    assert said.row(1) == (None,) * 3  # nobody knows today's level from so long ago
 
 
 def test_after_a_change_of_unknown_size_the_level_of_the_day_is_not_known() -> None:

@@ -119,23 +119,38 @@ def test_a_short_window_is_not_scanned_beyond_its_start() -> None:
     assert (beyond.row == -1).all()
 
 
-def test_quiet_after_an_alarm_then_again() -> None:
-    """Always over: raised at the first, silent for twelve weeks, raised anew; in force for the twelve weeks."""
+def always_over(since_ago: int) -> Scanned:
+    """A tank whose every visit of forty weeks is over the threshold, with a step so many days before it."""
     days = np.arange(0, 7 * 40, 7)
     count = len(days)
-    scanned = Scanned(
-        tank=np.zeros(count, np.int64), day=days, z=np.full(count, 3.0), size=np.ones(count),
-        row=np.arange(count), over=np.ones(count, bool),
-    )  # fmt: skip
+    return Scanned(
+        tank=np.zeros(count, np.int64),
+        day=days,
+        z=np.full(count, 3.0),
+        size=np.ones(count),
+        row=np.arange(count),
+        since=days - since_ago,
+        over=np.ones(count, bool),
+    )
 
-    def raised(as_of: int) -> int:
-        at = alarms(scanned, np.array([0]), np.array([as_of]), FIGURES).at[0]
-        return -1 if at < 0 else int(scanned.day[at])
 
-    assert [raised(d) for d in (-1, 0, 83, 84, 167, 168)] == [-1, 0, 0, 84, 84, 168]
-    once = replace(scanned, over=days == 70)
-    at = alarms(once, np.array([0, 0, 0]), np.array([69, 70 + QUIET - 1, 70 + QUIET]), FIGURES).at
-    assert (at >= 0).tolist() == [False, True, False]
+def raised_by(scanned: Scanned, as_of: int) -> int:
+    at = alarms(scanned, np.array([0]), np.array([as_of]), FIGURES).at[0]
+    return -1 if at < 0 else int(scanned.day[at])
+
+
+def test_quiet_after_an_alarm_then_again() -> None:
+    """Always over: raised at the first, silent for twelve weeks, raised anew; in force for the twelve weeks."""
+    scanned = always_over(21)
+    assert [raised_by(scanned, d) for d in (-1, 0, 83, 84, 167, 168)] == [-1, 0, 0, 84, 84, 168]
+    once = replace(scanned, over=scanned.day == 70)
+    assert [raised_by(once, d) >= 0 for d in (69, 70 + QUIET - 1, 70 + QUIET)] == [False, True, False]
+
+
+def test_a_step_that_was_told_is_not_told_again() -> None:
+    """After the quiet the scan still finds the old step: no new alarm."""
+    scanned = replace(always_over(0), since=np.full(40, -14))
+    assert [raised_by(scanned, d) for d in (0, 83, 84, 200)] == [0, 0, -1, -1]
 
 
 def test_nothing_to_scan() -> None:
