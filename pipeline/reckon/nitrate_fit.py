@@ -17,6 +17,7 @@ from pipeline.reckon.nitrate_design import Design, IntArray, State, Windows, des
 
 N0, RISE, FRACTION, TAP, KIT = 0, 1, 2, 3, 4  # places of the parameters; kits follow from KIT on
 CHUNK = 192  # tanks worked at once: their arrays stay in a core's cache
+_NOTHING = 1e-12
 
 
 @dataclass(frozen=True)
@@ -98,6 +99,10 @@ class _Problem:
         self.read = windows.reading
         self.step_days = step_days
         self.kits = len(prior.mean) - KIT - (step_days is not None)
+        self.limit = np.full((len(prior.mean), 1), figures["newton_step_other"])
+        self.limit[N0], self.limit[RISE] = figures["newton_step_n0"], figures["newton_step_rise"]
+        if step_days is not None:
+            self.limit[-1] = figures["newton_step_rise"]
         self.of_kit = [(windows.kit == k).astype(float) for k in range(self.kits)]
 
     def start(self, windows: Windows) -> Array:
@@ -181,12 +186,8 @@ class _Problem:
             theta - self.prior.mean
         )
         move = solve(self.curvature(at), gradient)
-        limit = np.full((len(theta), 1), self.figures["newton_step_other"])
-        limit[N0], limit[RISE] = self.figures["newton_step_n0"], self.figures["newton_step_rise"]
-        if self.step_days is not None:
-            limit[-1] = self.figures["newton_step_rise"]
-        with np.errstate(divide="ignore"):
-            move *= np.minimum(1.0, (limit / np.abs(move)).min(axis=0))
+        # A step of nothing is not to be shortened.
+        move *= np.minimum(1.0, 1.0 / np.maximum((np.abs(move) / self.limit).max(axis=0), _NOTHING))
         return move
 
 
@@ -277,12 +278,27 @@ def _fit_chunk(
     theta = problem.start(windows)
     if start_rise is not None:
         theta[RISE] = start_rise
-    floor = figures["n0_floor"]
-    for iteration in range(int(figures["newton_steps"])):
-        # A wide cell error first: it leads past the flat places that a gross error makes.
-        widen = figures["newton_widen_first"] if iteration < 2 else figures["newton_widen_second"]
-        widen = 1.0 if iteration >= 4 else widen
-        theta += problem.step(theta, widen)
-        np.maximum(theta[N0], floor, out=theta[N0])
+    last, early = int(figures["newton_steps"]), int(figures["newton_steps_all"])
+    theta, moved = _newton(problem, theta, range(early))
+    # Few tanks need more steps; the others are done.
+    left = np.flatnonzero(moved > figures["newton_settled"])
+    if len(left):
+        days = None if step_days is None else step_days[:, left]
+        rest = _Problem(windows.tanks(left), prior.tanks(left), figures, days)
+        theta[:, left], _ = _newton(rest, theta[:, left], range(early, last))
     at = problem.evaluate(theta, 1.0)
     return Fit(theta=theta, covariance=inverse(problem.curvature(at)), design=problem.plan, **at)
+
+
+def _newton(problem: _Problem, theta: Array, iterations: range) -> tuple[Array, Array]:
+    """Newton steps from theta; the new theta, and the last step of each tank as a share of the longest allowed."""
+    figures = problem.figures
+    moved = np.zeros(theta.shape[1])
+    for iteration in iterations:
+        # A wide cell error first: it leads past the flat places that a gross error makes.
+        widen = figures["newton_widen_first"] if iteration < 2 else figures["newton_widen_second"]
+        move = problem.step(theta, 1.0 if iteration >= 4 else widen)
+        theta = theta + move
+        np.maximum(theta[N0], figures["n0_floor"], out=theta[N0])
+        moved = (np.abs(move) / problem.limit).max(axis=0)
+    return theta, moved

@@ -105,6 +105,28 @@ def _feeding_since(tables: Tables, asks: pl.DataFrame) -> IntArray:
     return found["from"].to_physical().cast(pl.Int64).fill_null(0).to_numpy()
 
 
+def _spoilt(tables: Tables, asks: pl.DataFrame, figures: Mapping[str, float]) -> pl.Series:
+    """Whether something that feeds or holds KH is noted: of the tank itself, or in the witness's weeks."""
+    standing = tables.get("tank", empty("tank")).filter(pl.col("note").str.contains(SPOILS)).select("tank")
+    dated = [
+        tables.get(name, empty(name))
+        .filter(pl.col("note").str.contains(SPOILS))
+        .select("tank", pl.col(day).alias("noted"))
+        for name, day in (("visit", "day"), ("event", "date"))
+    ]
+    weeks = pl.duration(weeks=round(figures["witness_weeks"]))
+    lately = (
+        asks.join(pl.concat(dated), on="tank")
+        .filter((pl.col("noted") <= pl.col("as_of")) & (pl.col("noted") >= pl.col("as_of") - weeks))
+        .select("tank", "as_of")
+        .unique()
+        .with_columns(lately=pl.lit(True))
+    )
+    found = asks.join(lately, on=["tank", "as_of"], how="left", maintain_order="left")
+    standing_too = pl.col("tank").is_in(standing["tank"].to_list()) | pl.col("lately").fill_null(False)
+    return found.select(standing_too.alias("spoilt")).to_series()
+
+
 def witness(
     tables: Tables, asks: pl.DataFrame, expected_rise: Array, flat: BoolArray, figures: Figures
 ) -> pl.DataFrame:
@@ -115,11 +137,10 @@ def witness(
     rows = build_rows(tables, asks["tank"].unique().to_list(), "kh")
     tank = np.searchsorted(np.array(rows.tanks), asks["tank"].to_numpy().astype(str)).astype(np.int64)
     as_of = asks["as_of"].to_physical().cast(pl.Int64).to_numpy()
-    spoilt = tables.get("tank", empty("tank")).filter(pl.col("note").str.contains(SPOILS))["tank"]
     frame = _ends(rows, tank, as_of, _feeding_since(tables, asks), figures).with_columns(
         pl.Series("rise", expected_rise).fill_nan(None),
         pl.Series("flat", flat),
-        asks["tank"].is_in(spoilt.to_list()).alias("spoilt"),
+        _spoilt(tables, asks, figures),
     )
     values = {name: frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy() for name in frame.columns[:8]}
     low, high = predictions(

@@ -90,6 +90,15 @@ def test_cannot_tell_and_says_why(tables: Tables, more: dict, says: str) -> None
     assert says in told_so
 
 
+def test_a_note_of_the_weeks_counts_and_an_old_one_does_not() -> None:
+    tables = small_log([kh(0, 6), kh(42, 4), kh(84, 4)])
+    noted = pl.DataFrame({"tank": ["T1"], "date": [day(30)], "event": ["other"], "note": ["pH buffer added"]})
+    tables["event"] = conform("event", noted.with_columns(file=pl.lit("events/a.csv"), line=2))
+    assert told(tables, 42)[0] == CANNOT_TELL
+    tables["event"] = tables["event"].with_columns(date=pl.lit(day(-60)))
+    assert told(tables, 42)[0] == DOUBT
+
+
 def test_the_span_begins_with_the_feeding_in_force() -> None:
     """What was fed before the present feeding is not known by its figure."""
     tables = small_log([kh(0, 9), kh(21, 6), kh(63, 4)])
