@@ -15,7 +15,7 @@ from pipeline.reckon.nitrate_design import Windows
 
 
 class SlowTank:
-    """One tank of some windows: its negative log posterior as METHODS words it, and the optimum."""
+    """One tank of some windows: its negative log posterior, and the optimum."""
 
     def __init__(self, windows: Windows, tank: int, figures: Mapping[str, float], guessed: bool, no_tap: bool) -> None:
         self.figures = figures

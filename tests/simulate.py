@@ -1,6 +1,7 @@
 """Our own simulator: tanks whose truth is known, kept and recorded the way people keep and record them.
 
-The standard world is the one METHODS describes; every way in which it can be mis-specified is a field of `World`.
+The standard world is an ordinary round, kept and read as people do; every way in which it can be mis-specified is a
+field of `World`.
 Kits and their ladders are invented and irregular. Nothing here uses the engine under test.
 """
 

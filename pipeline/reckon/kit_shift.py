@@ -18,7 +18,7 @@ from schemas import Tables, empty
 
 
 def trend_of(asks: pl.DataFrame, fits: pl.DataFrame, steps: pl.DataFrame, figures: Figures) -> pl.Series:
-    """climbing, steady or not clear, of each ask (METHODS: words for the trend). A step put down to a kit is none."""
+    """climbing, steady or not clear, of each ask A step put down to a kit is none."""
     recent = fits.filter(pl.col("window") == "recent").select("tank", "as_of", "low", "high")
     stepped = steps.filter(pl.col("kit_batch").is_null()).select("tank", "as_of", pl.lit(True).alias("step"))
     limit = figures["climbing_rate"]

@@ -44,7 +44,7 @@ def scan(windows: Windows, fit: Fit, visit: IntArray, nearest: IntArray, farthes
     """Try a step after each of the visits `nearest` … `farthest` [tanks] before the last one and keep the best.
 
     `visit` [visits, tanks] numbers the visits of a window (rows of one day share a number; padding has the first).
-    METHODS: D, Jd, u, c, v, z = u/√v, size = u/v.
+    With u and v of each step's score: z = u/√v, size = u/v; the best z has it.
     """
     tanks = windows.days.shape[1]
     ago = np.arange(int(nearest.min(initial=1)), int(farthest.max(initial=1)) + 1)

@@ -104,7 +104,7 @@ class Design:
 
 
 def design(windows: Windows) -> Design:
-    """The balance run through each window with the recorded fractions (METHODS: Design).
+    """The balance run through each window with the recorded fractions.
 
     Shapes: [visits, tanks] in, six of the same out. With one tap value throughout, c = tap·(1 − a) as in the textbook
     form; kept apart it also allows RO water, a tap that changes and top-ups.

@@ -1,8 +1,8 @@
 """The net nitrate rise of many tanks at once: a batched Newton fit of interval readings with nuisance factors.
 
 Parameters of each tank, in order: N0 [mg/L], g [mg/L per day], φ (log-bias of recorded fractions), τ (log-error of the
-tap), then one log-bias k a kit batch, and last the size of a step where one is fitted. METHODS.md §3 in the project's
-notes is the specification; DEVELOPERS.md tells how it is measured.
+tap), then one log-bias k a kit batch, and last the size of a step where one is fitted. DEVELOPERS.md, “Nitrate”,
+tells the model and how it is measured.
 """
 
 from __future__ import annotations

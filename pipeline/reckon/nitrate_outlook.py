@@ -154,7 +154,7 @@ def chance_over_ceiling(
 ) -> Array:
     """Chance that the level passes the ceiling at an expected visit, or at the horizon's end, within the horizon.
 
-    METHODS: the greatest chance over the moments with the usual changes made, and without any, weighed by the share of
+    The greatest chance over the moments with the usual changes made, and without any, weighed by the share of
     visits that had a change.
     """
     horizon = figures["forecast_days"]

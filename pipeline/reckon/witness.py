@@ -27,7 +27,7 @@ CANNOT_TELL, DOUBT, REMOVAL, MORE_ACID = (
     "more acid",
 )
 # What spoils the witness where it is noted of a tank, in any spelling of a note.
-SPOILS = r"(?i)lime|chalk|coral|aragonite|buffer|bicarbonate|co2|co₂|carbon dioxide"
+SPOILS = r"(?i)\b(?:lime|chalk|coral|aragonite|buffer|bicarbonate|co2|co₂|carbon dioxide)"
 
 
 def kh_per_nitrate(figures: Figures) -> float:

@@ -1,4 +1,4 @@
-"""The engine's cell likelihood against R's survreg, CHECKS G17–G23 and G25 (values given there, R and scipy agreeing).
+"""The engine's cell likelihood against R's survreg, rows G17–G23 and G25 (R 4 and scipy agree on them).
 
 G24 is Weibull: the engine has a normal likelihood only.
 """
@@ -20,7 +20,7 @@ QUANT = np.array(
 TOBIN_LOW = np.where(DURABLE > 0, DURABLE, -np.inf)
 ONE = np.ones(20)
 
-# Invented kit series of CHECKS 7e.
+# An invented kit series.
 T = np.arange(0.0, 64.0, 7.0)
 LOW = np.array([3, 3, 12, 12, 12, 21, 21, 21, 47, 47], float)
 HIGH = np.array([12, 12, 21, 21, 21, 47, 47, 47, 77, 77], float)

@@ -1,4 +1,4 @@
-"""Mixing algebra against CHECKS H1–H9: computed there; H2 and H8 are the textbook forms (dilution; stirred tank)."""
+"""Mixing algebra against rows H1–H9, by hand or loop; H2 and H8 are the textbook forms (dilution; stirred tank)."""
 
 import numpy as np
 import pytest
@@ -76,7 +76,7 @@ def test_h9_evaporation() -> None:
 
 
 def test_sizing_and_its_impossibilities() -> None:
-    """TRADE 3.5: B needs 45 %, D 59 % at ceiling 50; a tap at the ceiling or over the limit cannot do it."""
+    """The trade's examples: B needs 45 %, D 59 % at ceiling 50; a tap at the ceiling or over the limit cannot do it."""
     sized = fraction_for_ceiling([15.6, 23.4, 10.0, 30.0, -1.0], [40, 50, 40, 40, 40], [5, 10, 40, 0, 5], FIGURES)
     assert sized.fraction[:2] == pytest.approx([0.4457, 0.585], abs=1e-3)
     assert sized.why.tolist() == ["", "", "tap", "size", ""]

@@ -1,4 +1,4 @@
-"""Reference statistics of trends and charts, CHECKS G2–G8 and G12–G16; sources are named there and below."""
+"""Reference statistics of trends and charts, rows G2–G8 and G12–G16; each names its source."""
 
 import numpy as np
 import pymannkendall
@@ -44,7 +44,7 @@ def test_g4_one_outlier() -> None:
     ids=["G5", "G6", "G7", "G8"],
 )
 def test_mann_kendall(series: list[float], s: int, variance: float, z: float) -> None:
-    """Values of pymannkendall and R's cor.test, as listed in CHECKS 7c."""
+    """Values of pymannkendall and R's cor.test, which agree."""
     got = mann_kendall(np.array(series, float))
     assert (got[0][0], got[1][0], got[2][0]) == pytest.approx((s, variance, z), abs=1e-7)
     theirs = pymannkendall.original_test(series)

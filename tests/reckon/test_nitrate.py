@@ -92,7 +92,7 @@ def test_windows_are_of_the_last_weeks() -> None:
 
 
 def test_no_changes_no_plateau_but_weeks_to_the_ceiling() -> None:
-    """SCENARIOS 9: f = 0 rises straight to the ceiling."""
+    """Without changes it rises straight to the ceiling."""
     values = [11 + 0.3 * 7 * k for k in range(9)]
     days = range(0, 63, 7)
     tables = small_log([reading(n, v) for n, v in zip(days, values, strict=True)])
@@ -141,7 +141,7 @@ def test_an_after_reading_is_not_a_fall() -> None:
 
 
 def test_hand_check_of_the_worked_example() -> None:
-    """TRADE 3.5 A: 18, 19, 18, 20 before, 20 % weekly, tap 4: rises 3.8, 2.0, 4.8, median 3.8."""
+    """Worked example of the trade: 18, 19, 18, 20 before, 20 % weekly, tap 4: rises 3.8, 2.0, 4.8, median 3.8."""
     days = (0, 7, 14, 21)
     readings = [reading(n, v) for n, v in zip(days, (18.0, 19.0, 18.0, 20.0), strict=True)]
     out = reckon(small_log(readings, [change(n, 0.2) for n in days], [tap(-7, 4.0)]), asks(21))

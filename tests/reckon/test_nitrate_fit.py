@@ -84,7 +84,7 @@ def test_recovers_the_standard_world(world: World, rmse: float, gated: float) ->
     ids=["unlogged", "after as before", "guessed", "no tap", "heavy"],
 )
 def test_misspecified_worlds_stay_bounded(changed: dict, guessed: bool, no_tap: bool, bias: float) -> None:
-    """They pull the rise down or widen it (METHODS: known limits), but neither runs away."""
+    """They pull the rise down or widen it (known limits), but neither runs away."""
     found, number, error = fit_world(simulate(replace(World(visits=26), **changed), 800, 43), guessed, no_tap)
     assert abs(error[number].mean()) < bias
     assert (np.abs(error) <= half_width(found))[number].mean() > 0.72

@@ -1,4 +1,4 @@
-"""The KH witness: the worked check of TRADE 3.5, its algebra, and every way in which it cannot tell."""
+"""The KH witness: the trade's worked check, its algebra, and every way in which it cannot tell."""
 
 import datetime as dt
 
@@ -25,7 +25,7 @@ def told(tables: Tables, as_of: int, rise: float = 46.8 / 42, flat: bool = True)
 
 
 def test_cost_of_nitrate_made_from_food() -> None:
-    """CHECKS C6, C8: 0.452 dKH for 10 mg/L NO3, half of what nitrifying added ammonium takes."""
+    """C6, C8: 0.452 dKH for 10 mg/L NO3 from food, half of what nitrifying added ammonium takes (stoichiometry)."""
     assert kh_per_nitrate(FIGURES) * 10 == pytest.approx(0.452, rel=2e-3)
 
 
