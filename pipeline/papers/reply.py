@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.advise.fit import letter
 from pipeline.papers.layout import pdf
 from pipeline.papers.saying import full_day
 from pipeline.telling import number, with_unit
@@ -38,6 +37,8 @@ def _cycle(answer: Mapping[str, Any] | None) -> str:
 
 def reply_data(week: Week, answers: Sequence[Answer]) -> dict[str, Any]:
     """What the letter says, as JSON has it."""
+    from pipeline.advise.fit import letter
+
     return {
         "title": "Will it do? A reply",
         "day": full_day(week.as_of),

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import sys
 from collections.abc import Callable
+from types import SimpleNamespace
 
 import polars as pl
 import pytest
@@ -159,3 +161,15 @@ def test_unknown_net_gives_a_share_and_asks(week: Week) -> None:
 def test_ro_is_carried_again(make_week: Make) -> None:
     week = make_week(lambda t: t.update(water_change=t["water_change"].with_columns(ro_share=pl.lit(0.5))))
     assert water_today.change(week, "T01", week.as_of).says[1].replace("\u00a0", " ") == "Of it 50 % RO: 15 L."
+
+
+def test_what_the_ceiling_wants_stands_beside_the_usual_change(
+    make_week: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def plan(_: Week, tank: str) -> dict[str, object]:
+        return {"water_change": {"says": f"{tank} wants 45 L for its ceiling."}}
+
+    monkeypatch.setitem(sys.modules, "pipeline.advise.plan", SimpleNamespace(plan=plan))
+    week = make_week(lambda t: t.update(nitrate_outlook=t["nitrate_outlook"].with_columns(plateau=pl.lit(55.0))))
+    says = water_today.change(week, "T01", week.as_of).says
+    assert says[1] == "T01 wants 45 L for its ceiling."
