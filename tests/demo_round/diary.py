@@ -19,7 +19,7 @@ EVENTS = (
     ("2026-01-29", "HS2", "medication", "", "", "course prescribed by a vet, five days"),
     ("2026-03-18", "SS1", "fish out", "3", "", "rehomed with another school"),
     ("2026-03-31", "SS2", "other", "", "", "lid of P12 cracked; P13 ordered"),
-    ("2026-04-06", "LM2", "fish in", "10", "", "asked for by the home"),
+    ("2026-04-13", "LM2", "fish in", "10", "", "asked for by the home"),
     ("2026-04-14", "TC2", "overfed", "", "", "two people feed; flakes on the gravel since Easter"),
     ("2026-05-12", "MD2", "other", "", "", "second-hand P26 set up"),
     ("2026-05-14", "HS1", "fish died", "1", "", "found by staff"),

@@ -45,10 +45,10 @@ conditioner_ml_per_l = 0.13
 EVENING = ("2026-03-24", "2026-03-26")
 EVENING_FILE = "visits/2026-03-24-evening-sheet.csv"
 SLIPS: dict[tuple[str, str], str] = {
-    ("TC1", "nitrate"): "05-Oct",
+    ("TC1", "nitrate"): "<4",
     ("TC2", "ph"): "7,2",
     ("TC3", "temperature"): "77",
-    ("TC4", "nitrate"): "<3",
+    ("TC4", "nitrate"): "05-Oct",
     ("TC4", "tank"): "upper lounge ",
     ("MD1", "nitrate"): "22 mg/l",
     ("MD2", "nitrate"): "between 11 and 26",
@@ -70,7 +70,7 @@ CORRECTIONS = (("SS1", "ph", "7.2", "keeper", "2026-03-27", "missing point; look
 # Sent by a relief keeper from another machine: semicolons, decimal commas, day first, old Windows letters.
 RELIEF_SITE, RELIEF_MONTH, RELIEF_FILE = "stonewick", "2026-01", "visits/2026-01-stonewick.csv"
 RELIEF_HEADERS = {"nitrate": "Nitrate (mg/L NO3)", "temperature": "Temperature [°C]", "kh": "KH (dKH)"}
-AGAIN = ("tolland", "2025-10-07", "visits/2025-10-07-tolland-sent-again.csv")
+AGAIN = ("tolland", "2025-10-07", "visits/tolland-2025-10-07-sent-again.csv")
 HARDNESS = "visits/2026-04-hardness.csv"
 
 

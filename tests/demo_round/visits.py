@@ -52,7 +52,7 @@ TYPED: dict[tuple[str, str], Row] = {
     ("HS1", "2026-05-28"): {"ammonia": "0.06", "fish_look": "off", "note": "fish hang in the corner"},
     ("QO2", "2026-05-29"): {"kh": "65", "note": "typed in the car park"},
     ("TC3", "2025-11-18"): {"water_changed": "", "note": "in a hurry"},
-    ("TC2", "2026-04-14"): {"note": "flakes on the gravel; food weighed at 2 g"},
+    ("TC2", "2026-04-14"): {"note": "flakes on the gravel; food weighed: 1.85 g a day"},
     ("SL1", "2026-04-30"): {"note": "tap tested again: no lower"},
 }
 
