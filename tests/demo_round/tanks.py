@@ -81,7 +81,7 @@ TANKS = (
     Tank("LM1", "larkmead", "Garden lounge", 250, 211, "2022-03-14", (_feed(0.9, POTS),), VAN, "20%", "lounge",
          fish=18),
     Tank("LM2", "larkmead", "Supper room", 240, 204, "2023-10-09",
-         (_feed(0.75), _feed(1.75, "for the new fish too", "2026-04-13")), VAN, "15%", ceiling="50", fish=11,
+         (_feed(0.75), _feed(1.68, "for the new fish too", "2026-04-13")), VAN, "15%", ceiling="50", fish=11,
          nitrate=17.0, efficacy=0.75),
     Tank("LM3", "larkmead", "East landing", 180, 158, "2023-02-06", (_feed(0.75),), VAN, "10%", fish=14,
          nitrate=19.0, efficacy=0.95, kh=4.4),
