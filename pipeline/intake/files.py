@@ -40,8 +40,12 @@ def _hash(path: Path) -> str:
 
 
 def _file(folder: Path, path: Path, relative: str, limit_mb: float) -> LogFile:
+    told = os.fsencode(relative).decode("utf-8", "replace")
+    if told != relative:  # the name has bytes that are no UTF-8: neither a table nor a page could show it
+        return LogFile(told, family_of(told), "", 0, "its name is not readable text; rename the file")
     family = family_of(relative)
-    inside = path.resolve().is_relative_to(folder.resolve())
+    # realpath, as resolve() raises on a link that leads to itself
+    inside = Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder))
     if not inside:
         return LogFile(
             relative, family, "", 0, "it is a link that leads out of the log folder; put the file itself here"

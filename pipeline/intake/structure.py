@@ -15,6 +15,7 @@ import polars as pl
 
 SEPARATORS = ",;\t"
 HEADER_WITHIN = 25  # records: title lines above a table are few
+LONGEST_NAME = 200  # characters: no header name is longer, and folding a line of megabytes takes seconds
 csv.field_size_limit(16 * 1024 * 1024)
 
 
@@ -101,6 +102,11 @@ def _records(lines: list[str], separator: str, start: int) -> Iterator[tuple[int
             yield first + 1, position, fields
 
 
+def _known(names: list[str], knows: frozenset[str], fold: Callable[[str], str]) -> int:
+    """How many distinct known names stand among these."""
+    return len({fold(name) for name in names if len(name) <= LONGEST_NAME} & knows)
+
+
 def _header(
     lines: list[str], separator: str, knows: frozenset[str], fold: Callable[[str], str]
 ) -> tuple[int, int, list[str]]:
@@ -110,7 +116,7 @@ def _header(
     for count, (first, last, fields) in enumerate(_records(lines[: HEADER_WITHIN * 4], separator, 0)):
         if count >= HEADER_WITHIN:
             break
-        known = len({fold(name) for name in fields} & knows)
+        known = _known(fields, knows, fold)
         if known > most:
             most, best = known, (first, last, fields)
     if best is None:
@@ -129,7 +135,7 @@ def read_table(raw: bytes, knows: frozenset[str], fold: Callable[[str], str]) ->
     separator = max(
         SEPARATORS,
         key=lambda mark: max(
-            (len({fold(n) for n in line.split(mark)} & knows) for line in sample),
+            (_known(line.split(mark), knows, fold) for line in sample),
             default=0,
         ),
     )
