@@ -1,0 +1,91 @@
+"""What a compartment holds: litres from its dimensions or a measured fill, and the dry media that goes in."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import ArrayLike
+
+from pipeline.figures import Figures
+from pipeline.reckon.cells import Array
+
+MM3_PER_L = 1e6
+
+
+def _array(value: ArrayLike) -> Array:
+    return np.asarray(value, dtype=float)
+
+
+def box_l(length_mm: ArrayLike, width_mm: ArrayLike, depth_mm: ArrayLike) -> Array:
+    """Volume of a box [L] from its inside length, width and depth [mm]."""
+    return np.asarray(_array(length_mm) * _array(width_mm) * _array(depth_mm) / MM3_PER_L)
+
+
+def cylinder_l(diameter_mm: ArrayLike, depth_mm: ArrayLike) -> Array:
+    """Volume of a cylinder [L] from its inside diameter and depth [mm]: π r² h."""
+    return np.asarray(np.pi * _array(diameter_mm) ** 2 / 4 * _array(depth_mm) / MM3_PER_L)
+
+
+def ring_l(diameter_mm: ArrayLike, inner_mm: ArrayLike, depth_mm: ArrayLike) -> Array:
+    """Volume between a cylinder and the core it goes round [L]; diameters and depth [mm]."""
+    return cylinder_l(diameter_mm, depth_mm) - cylinder_l(inner_mm, depth_mm)
+
+
+def loose_kg(usable_l: ArrayLike, bulk_kg_l: ArrayLike) -> Array:
+    """Dry media [kg] poured loosely into `usable_l` [L], from its bulk density [kg/L]."""
+    return np.asarray(_array(usable_l) * _array(bulk_kg_l))
+
+
+def neat_kg(loose: ArrayLike, figures: Figures) -> Array:
+    """Dry media [kg] packed neatly where `loose` [kg] go in loosely."""
+    return np.asarray(_array(loose) * figures["neat_gain"])
+
+
+def _geometric() -> pl.Expr:
+    """Volume by dimensions [L], null where a dimension is missing."""
+    area = (
+        pl.when(pl.col("shape") == "box")
+        .then(pl.col("length_mm") * pl.col("width_mm"))
+        .when(pl.col("shape") == "cylinder")
+        .then(pl.col("width_mm") ** 2 * (np.pi / 4))
+        .when(pl.col("shape") == "ring")
+        .then((pl.col("width_mm") ** 2 - pl.col("inner_mm") ** 2) * (np.pi / 4))
+    )
+    return area * pl.col("depth_mm") / MM3_PER_L
+
+
+def rooms(compartments: pl.DataFrame, figures: Figures) -> pl.DataFrame:
+    """One row a compartment of a model: model, compartment, position, meant_for, usable_l, volume_basis, depth_mm,
+    room_loose_kg, room_neat_kg, usual_medium, pad_mm, room_note.
+
+    The book has a row a stage: a compartment of two stages is one room. A measured fill wins over dimensions.
+    usable_l [L] ÷ depth_mm gives the usable cross-section. room_loose_kg and room_neat_kg are the book's own weighings.
+    """
+    by_dimensions = _geometric() * pl.col("usable_share").fill_null(figures["usable_share_default"])
+    return (
+        compartments.sort("position")
+        .with_columns(pl.col("usable_l").alias("measured_l"), by_dimensions.alias("reckoned_l"))
+        .group_by("model", "compartment", maintain_order=True)
+        .agg(
+            pl.col("position").first(),
+            pl.col("stage").first().alias("meant_for"),
+            pl.col("measured_l").drop_nulls().first(),
+            pl.col("reckoned_l").drop_nulls().first(),
+            pl.col("depth_mm").drop_nulls().first(),
+            pl.col("loose_kg").drop_nulls().first().alias("room_loose_kg"),
+            pl.col("neat_kg").drop_nulls().first().alias("room_neat_kg"),
+            pl.col("medium").drop_nulls().last().alias("usual_medium"),
+            pl.col("pad_mm").max(),
+            pl.col("note").drop_nulls().str.join(" ").alias("room_note"),
+        )
+        .with_columns(
+            pl.coalesce("measured_l", "reckoned_l").alias("usable_l"),
+            pl.when(pl.col("measured_l").is_not_null())
+            .then(pl.lit("measured fill"))
+            .when(pl.col("reckoned_l").is_not_null())
+            .then(pl.lit("dimensions"))
+            .otherwise(pl.lit("not known"))
+            .alias("volume_basis"),
+        )
+        .drop("measured_l", "reckoned_l")
+    )
