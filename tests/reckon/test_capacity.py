@@ -98,7 +98,7 @@ def test_example_d_office_goldfish() -> None:
 
 def test_example_e_cleaned_under_the_tap() -> None:
     """240 net, 2.8 kg, rinsed in tap water three weeks ago: 86 % plain throughout, 152 % working; 100 % at week 6.4."""
-    r = one_tank(2.8).service("F1", 3, "media rinsed", media_share=1.0, rinse_water="tap")
+    r = one_tank(2.8).service("F1", 3, "media rinsed", media_share=1.0, rinse_water="tap", next_weeks=8)
     got = r.rating()
     assert round(got["plain_load_pct"]) == 86
     assert got["effective_kg"] == pytest.approx(1.575)
