@@ -6,6 +6,8 @@ after the factors. Unknown is null and `missing` names what is wanted.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 
@@ -116,21 +118,21 @@ def tank_side(tables: Tables, asks: pl.DataFrame, figures: Figures) -> pl.DataFr
 
 
 def layer_factors(
-    layers: pl.DataFrame, tanks: pl.DataFrame, filters: pl.DataFrame, reached: pl.DataFrame, figures: Figures,
-    days_ahead: int = 0,
-) -> pl.DataFrame:  # fmt: skip
-    """The layers with every factor, `days_ahead` of their as-of day if nothing else happens; null where none applies.
+    layers: pl.DataFrame, tanks: pl.DataFrame, filters: pl.DataFrame, reached: pl.DataFrame, figures: Figures
+) -> pl.DataFrame:
+    """The layers with every factor, `ahead` days from their as-of day if nothing else happens; null where none applies.
 
     Only biological layers have factors; pads and carbon do no work for the full cycle. Columns added: age_weeks,
     used_quality, maturity, disturbance, clog, temperature, effective_kg, why.
     """
-    felt = disturbance.disturbed(layers, reached, figures, days_ahead)
+    felt = disturbance.disturbed(layers, reached, figures)
     rows = pl.concat([layers, felt], how="horizontal")
     rows = rows.join(filters.select(*FILTER_ASK, "clog", "clog_why"), on=FILTER_ASK, how="left", maintain_order="left")
     rows = rows.join(
         tanks.select(*ASK, "load_basis", "temperature_c"), on=ASK, how="left", maintain_order="left"
     ).with_columns(pl.max_horizontal("wetted", "dried").alias("since"))
-    age = ((rows["as_of"] - rows["since"]).dt.total_days().cast(pl.Float64) + days_ahead) / disturbance.DAYS_A_WEEK
+    days = (rows["as_of"] - rows["since"]).dt.total_days().cast(pl.Float64)
+    age = (days + rows["ahead"]) / disturbance.DAYS_A_WEEK
     by_feed = (rows["load_basis"] == "feed").to_numpy()
     warmth = factors.temperature(np.where(by_feed, _numbers(rows, "temperature_c"), np.nan), figures)
     rows = rows.with_columns(
@@ -291,17 +293,39 @@ def rated(
     )
 
 
+@dataclass(frozen=True)
+class Reckoned:
+    """The parts a capacity is put together from, for what is asked of it afterwards (through time, what-if)."""
+
+    tanks: pl.DataFrame  # one row an ask
+    filters: pl.DataFrame  # one row a filter and ask
+    layers: pl.DataFrame  # one row a layer, without its factors; columns row and ahead
+    reached: pl.DataFrame  # the disturbances of each row
+
+
+def parts(tables: Tables, asks: pl.DataFrame, figures: Figures) -> Reckoned:
+    """What stands and lies on each asked tank that day, and what reaches it."""
+    days = asked(asks)
+    placed = filters_on(tables, days)
+    layers = layers_on(tables, days, figures).with_row_index("row").with_columns(pl.lit(0).alias("ahead"))
+    return Reckoned(
+        tanks=tank_side(tables, days, figures),
+        filters=_filters(tables, layers, placed, figures),
+        layers=layers,
+        reached=disturbance.reaching(layers, tables, figures),
+    )
+
+
+def put_together(found: Reckoned, figures: Figures) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Capacity and layers, with every column there is, of some parts."""
+    full = layer_factors(found.layers, found.tanks, found.filters, found.reached, figures)
+    return rated(found.tanks, full, found.filters, _missing(full, found.filters), figures), full
+
+
 def capacity(tables: Tables, asks: pl.DataFrame, figures: Figures) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Capacity and its layers for many tanks and days at once: frames of schemas Capacity and CapacityLayer.
 
     Everything is as of the day: what stood and lay there then, the services, food and readings up to then.
     """
-    days = asked(asks)
-    tanks = tank_side(tables, days, figures)
-    placed, layers = filters_on(tables, days), layers_on(tables, days, figures)
-    filters = _filters(tables, layers, placed, figures)
-    reached = disturbance.reaching(layers, tables, figures)
-    full = layer_factors(layers, tanks, filters, reached, figures)
-    frame = rated(tanks, full, filters, _missing(full, placed), figures)
-    shown = full.with_columns(pl.col("position").fill_null(0))
-    return conform("capacity", frame), conform("capacity_layer", shown)
+    frame, layers = put_together(parts(tables, asks, figures), figures)
+    return conform("capacity", frame), conform("capacity_layer", layers.with_columns(pl.col("position").fill_null(0)))

@@ -170,7 +170,7 @@ def disturbances(tables: Tables, figures: Figures) -> pl.DataFrame:
 
 
 def reaching(layers: pl.DataFrame, tables: Tables, figures: Figures) -> pl.DataFrame:
-    """The disturbances that reach each layer up to its as-of day: row (its place in `layers`), and those columns.
+    """The disturbances that reach each layer up to its day: row (as in `layers`), date, share, lowest, weeks, says.
 
     A disturbance reaches a layer through the very fill it met, or, for a fill recorded later, through the same media:
     same medium and wetted day in the same filter, or in any filter under the same batch.
@@ -181,7 +181,7 @@ def reaching(layers: pl.DataFrame, tables: Tables, figures: Figures) -> pl.DataF
         "medium", "wetted", "batch", pl.when(pl.col("batch").is_null()).then(pl.col("filter")).otherwise(pl.lit(""))
     ).alias("media")
     identity = fills.filter(pl.col("wetted").is_not_null()).select("fill", same, pl.col("from").alias("fill_from"))
-    rows = layers.with_row_index("row").select("row", "as_of", "fill", "from")
+    rows = layers.select("row", "as_of", "fill", "from")
     direct = rows.join(found, on="fill").filter(pl.col("date") <= pl.col("as_of"))
     followed = (
         rows.join(identity.select("fill", "media"), on="fill")
@@ -192,30 +192,31 @@ def reaching(layers: pl.DataFrame, tables: Tables, figures: Figures) -> pl.DataF
     return pl.concat([direct.select(columns), followed.select(columns)]).unique()
 
 
-def disturbed(layers: pl.DataFrame, reached: pl.DataFrame, figures: Figures, days_ahead: int = 0) -> pl.DataFrame:
+def disturbed(layers: pl.DataFrame, reached: pl.DataFrame, figures: Figures) -> pl.DataFrame:
     """Columns disturbance, disturbance_why and dried (the day it last dried out, or null), in the order of `layers`.
 
-    Counted `days_ahead` of each as-of day, if nothing else happens. The worst current one applies, not the product.
+    Counted `ahead` days (a column of layers) from each as-of day, if nothing else happens. The worst current one
+    applies, not the product.
     """
-    rows = layers.with_row_index("row").select("row", "as_of")
+    key = ["row", "ahead"]
+    rows = layers.select(*key, "as_of")
     dried = reached.filter(pl.col("lowest").is_null() & bool(figures["use_disturbance"]))
     dried = dried.group_by("row").agg(pl.col("date").max().alias("dried"))
     felt = reached.filter(pl.col("lowest").is_not_null()).join(rows, on="row", maintain_order="left")
-    since = ((pl.col("as_of") - pl.col("date")).dt.total_days() + days_ahead) / DAYS_A_WEEK
-    felt = felt.with_columns(since.alias("since"))
-    since_, lowest, weeks, share = (felt[name].to_numpy() for name in ("since", "lowest", "weeks", "share"))
-    values = factors.disturbance(since_, lowest, weeks, share, figures)
+    days = (pl.col("as_of") - pl.col("date")).dt.total_days() + pl.col("ahead")
+    felt = felt.with_columns((days / DAYS_A_WEEK).alias("since"))
+    since, lowest, weeks, share = (felt[name].to_numpy() for name in ("since", "lowest", "weeks", "share"))
+    values = factors.disturbance(since, lowest, weeks, share, figures)
     worst = (
         felt.with_columns(pl.Series("disturbance", values))
         .filter(pl.col("disturbance") < 1)
         .sort("disturbance", "date", descending=[False, True])
-        .unique("row", keep="first", maintain_order=True)
+        .unique(key, keep="first", maintain_order=True)
         .with_columns(pl.format("{} on {}", "says", pl.col("date").dt.strftime(SAID_DAY)).alias("disturbance_why"))
-        .select("row", "disturbance", "disturbance_why")
+        .select(*key, "disturbance", "disturbance_why")
     )
     return (
-        rows.join(worst, on="row", how="left")
-        .join(dried, on="row", how="left")
-        .sort("row")
+        rows.join(worst, on=key, how="left", maintain_order="left")
+        .join(dried, on="row", how="left", maintain_order="left")
         .select(pl.col("disturbance").fill_null(1.0), pl.col("disturbance_why").fill_null(""), "dried")
     )
