@@ -80,7 +80,7 @@ def _depth(figures: Figures) -> pl.Expr:
     bulk = pl.coalesce(pl.col("room_loose_kg") / pl.col("usable_l"), pl.col("bulk_kg_l"))
     loose = pl.col("mass_kg") / bulk / (pl.col("usable_l") / deep)
     neat = loose / figures["neat_gain"]
-    by_mass = pl.when(loose <= deep).then(loose).otherwise(pl.max_horizontal(deep, neat))
+    by_mass = pl.when(loose <= deep).then(loose).when(loose > deep).then(pl.max_horizontal(deep, neat))
     known = pl.coalesce("thickness_mm", by_mass)
     room = [*FILTER_ASK, "compartment"]
     left = (pl.col("room_depth_mm") - known.sum().over(room)).clip(lower_bound=0)

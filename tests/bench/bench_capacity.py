@@ -1,4 +1,4 @@
-"""How long capacity takes over a large round, and plans over a thousand tanks: `python -m tests.bench.bench_capacity`."""
+"""How long capacity takes over a large round: `python -m tests.bench.bench_capacity`."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def large_round(tanks: int, seed: int = 5) -> Rounds:
         for weeks in range(2, 50, 6):
             r.service(name, weeks, "media rinsed", media_share=float(draw.uniform(0, 1)), rinse_water="tank",
                       found="light", flow_after=float(draw.integers(300, 900)))  # fmt: skip
-        for weeks in range(0, 30):
+        for weeks in range(30):
             r.reading(tank, weeks, "temperature", float(draw.normal(25, 0.5)))
     return r
 
