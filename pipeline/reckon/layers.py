@@ -71,19 +71,34 @@ def fills_numbered(tables: Tables) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def _depth(figures: Figures) -> pl.Expr:
-    """Depth of a layer [mm]: as typed, else from its mass, else its share of what the typed ones leave free.
+def _shares(figures: Figures) -> list[pl.Expr]:
+    """loose_share and tight_share: how much of its room a layer takes, poured and packed neatly; null where not known.
+
+    By its typed thickness, else by its mass over what the room holds: as weighed for the medium that usually lies
+    there, else litres × bulk density.
+    """
+    usual = pl.when(pl.col("medium") == pl.col("usual_medium"))
+    by_litres = pl.col("usable_l") * pl.col("bulk_kg_l")
+    loose = pl.coalesce(usual.then("room_loose_kg"), by_litres)
+    neat = pl.coalesce(usual.then("room_neat_kg"), loose * figures["neat_gain"])
+    by_thickness = pl.col("thickness_mm") / pl.col("room_depth_mm")
+    return [
+        pl.coalesce(by_thickness, pl.col("mass_kg") / loose).alias("loose_share"),
+        pl.coalesce(by_thickness, pl.col("mass_kg") / neat).alias("tight_share"),
+    ]
+
+
+def _depth() -> pl.Expr:
+    """Depth of a layer [mm]: as typed, else from its mass, else its share of what the others leave free.
 
     Mass above the loose one is packed neatly first: it overflows only above the neat one.
     """
     deep = pl.col("room_depth_mm")
-    bulk = pl.coalesce(pl.col("room_loose_kg") / pl.col("usable_l"), pl.col("bulk_kg_l"))
-    loose = pl.col("mass_kg") / bulk / (pl.col("usable_l") / deep)
-    neat = loose / figures["neat_gain"]
-    by_mass = pl.when(loose <= deep).then(loose).when(loose > deep).then(pl.max_horizontal(deep, neat))
-    known = pl.coalesce("thickness_mm", by_mass)
+    loose = pl.col("loose_share")
+    share = pl.when(loose <= 1).then(loose).when(loose > 1).then(pl.max_horizontal(1.0, "tight_share"))
+    known = pl.coalesce("thickness_mm", share * deep)
     room = [*FILTER_ASK, "compartment"]
-    left = (pl.col("room_depth_mm") - known.sum().over(room)).clip(lower_bound=0)
+    left = (deep - known.sum().over(room)).clip(lower_bound=0)
     return pl.coalesce(known, left / known.is_null().sum().over(room))
 
 
@@ -153,7 +168,8 @@ def layers_on(tables: Tables, asks: pl.DataFrame, figures: Figures) -> pl.DataFr
 
     Columns: tank, as_of, filter, model, kind, fill, position, compartment, layer, stage, medium, mass_kg,
     thickness_mm, depth_mm, litres, batch, wetted, from, quality, bulk_kg_l, life_days, biological, foam, counts, place,
-    place_why, and those of the room (meant_for, usable_l, room_depth_mm, room_loose_kg, room_neat_kg, pad_mm).
+    place_why, loose_share and tight_share of the room, and those of the room (meant_for, usable_l, room_depth_mm,
+    room_loose_kg, room_neat_kg, usual_medium, pad_mm).
     A medium without a stage takes that of its compartment.
     """
     placed = filters_on(tables, asks)
@@ -175,6 +191,7 @@ def layers_on(tables: Tables, asks: pl.DataFrame, figures: Figures) -> pl.DataFr
         .fill_null(False)
         .alias("foam"),
         (biological & (pl.col("quality") >= figures["plain_min_quality"])).fill_null(False).alias("counts"),
-        _depth(figures).alias("depth_mm"),
-    ).with_columns(_litres().alias("litres"))
+        *_shares(figures),
+    )
+    layers = layers.with_columns(_depth().alias("depth_mm")).with_columns(_litres().alias("litres"))
     return pl.concat([layers, place_factor(layers, figures)], how="horizontal")

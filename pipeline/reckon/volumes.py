@@ -58,20 +58,30 @@ def rooms(compartments: pl.DataFrame, figures: Figures) -> pl.DataFrame:
     """One row a compartment of a model: model, compartment, position, meant_for, usable_l, volume_basis, depth_mm,
     room_loose_kg, room_neat_kg, usual_medium, pad_mm, room_note.
 
-    The book has a row a stage: a compartment of two stages is one room. A measured fill wins over dimensions.
-    usable_l [L] ÷ depth_mm gives the usable cross-section. room_loose_kg and room_neat_kg are the book's own weighings.
+    The book has a row a stage: rows of one compartment with the same dimensions are one room told again, rows with
+    dimensions of their own are parts of it and add up. A measured fill wins over dimensions. room_loose_kg and
+    room_neat_kg are the book's own weighings of its usual medium.
     """
     by_dimensions = _geometric() * pl.col("usable_share").fill_null(figures["usable_share_default"])
+    sizes = ["shape", "length_mm", "width_mm", "inner_mm", "depth_mm", "usable_l"]
+    # A row without any size only names a further stage of a room whose size stands in another row.
+    told = pl.any_horizontal(pl.col(sizes[1:]).is_not_null())
+    part = told & pl.struct("model", "compartment", *sizes).is_first_distinct()
+    rows = compartments.sort("position").with_columns(by_dimensions.alias("reckoned_l"), part.alias("part"))
+
+    def whole(name: str) -> pl.Expr:
+        """A size of the room: its parts added up; null where none has it."""
+        parts = pl.col(name).filter("part").drop_nulls()
+        return pl.when(parts.len() > 0).then(parts.sum())
+
     return (
-        compartments.sort("position")
-        .with_columns(pl.col("usable_l").alias("measured_l"), by_dimensions.alias("reckoned_l"))
-        .group_by("model", "compartment", maintain_order=True)
+        rows.group_by("model", "compartment", maintain_order=True)
         .agg(
             pl.col("position").first(),
             pl.col("stage").first().alias("meant_for"),
-            pl.col("measured_l").drop_nulls().first(),
-            pl.col("reckoned_l").drop_nulls().first(),
-            pl.col("depth_mm").drop_nulls().first(),
+            whole("usable_l").alias("measured_l"),
+            whole("reckoned_l"),
+            whole("depth_mm"),
             pl.col("loose_kg").drop_nulls().first().alias("room_loose_kg"),
             pl.col("neat_kg").drop_nulls().first().alias("room_neat_kg"),
             pl.col("medium").drop_nulls().last().alias("usual_medium"),
