@@ -55,8 +55,8 @@ def _geometric() -> pl.Expr:
 
 
 def rooms(compartments: pl.DataFrame, figures: Figures) -> pl.DataFrame:
-    """One row a compartment of a model: model, compartment, position, meant_for, usable_l, volume_basis, depth_mm,
-    room_loose_kg, room_neat_kg, usual_medium, pad_mm, room_note.
+    """One row a compartment of a model: model, compartment, position, meant_for, stages, usual (stage and medium of
+    each), usable_l, volume_basis, depth_mm, room_loose_kg, room_neat_kg, usual_medium, pad_mm, room_note.
 
     The book has a row a stage: rows of one compartment with the same dimensions are one room told again, rows with
     dimensions of their own are parts of it and add up. A measured fill wins over dimensions. room_loose_kg and
@@ -79,6 +79,8 @@ def rooms(compartments: pl.DataFrame, figures: Figures) -> pl.DataFrame:
         .agg(
             pl.col("position").first(),
             pl.col("stage").first().alias("meant_for"),
+            pl.col("stage").drop_nulls().alias("stages"),
+            pl.struct("stage", "medium").alias("usual"),
             whole("usable_l").alias("measured_l"),
             whole("reckoned_l"),
             whole("depth_mm"),

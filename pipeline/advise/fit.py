@@ -1,0 +1,217 @@
+"""Will this filter do for so many litres? Half and full cycle, what limits each, what would make it yes.
+
+The answer is the trade's rule of thumb on paper: both cycles, the limiting reason, what was assumed, and no promise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from pipeline.advise.book import Model, Prices, catalogue, model_named, read_prices
+from pipeline.advise.fit_words import as_text, letter
+from pipeline.advise.layouts import Layout, Rating, layouts, model_audit, rate
+from pipeline.advise.saying import STOCKED, kilograms, litres
+from pipeline.advise.saying import flow as flow_said
+from pipeline.figures import Figures
+from pipeline.problems import Problem
+from pipeline.reckon.factors import load_by_class
+from pipeline.telling import listed
+from pipeline.week import Week
+
+HEAVIER = {"light": "normal", "normal": "heavy", "heavy": "messy"}
+
+
+def _ok(rates: float | None, wanted: float) -> bool | None:
+    """Whether a rating covers what is wanted; a millilitre of rounding in gross × share is no lack."""
+    return None if rates is None else rates >= wanted * (1 - 1e-6)
+
+
+def _half(rating: Rating, net: float, figures: Figures, flow: float | None) -> dict[str, Any]:
+    return {
+        "ok": _ok(rating.half_l, net),
+        "rates_l": None if rating.half_l is None else round(rating.half_l, 1),
+        "limit": rating.half_limit or None,
+        "needs_l_h": round(net * figures["half_turnover_h"], 1),
+        "flow_l_h": None if flow is None else round(flow, 1),
+    }
+
+
+def _full(layout: Layout, rating: Rating, net: float, need_kg: float, figures: Figures, model: Model) -> dict[str, Any]:
+    kg = layout.full_kg(figures)
+    kg = 0.0 if kg is not None and model.half_cycle_kind else kg
+    return {
+        "ok": _ok(rating.full_l, net),
+        "rates_l": None if rating.full_l is None else round(rating.full_l, 1),
+        "limit": rating.full_limit or None,
+        "short_kg": None if kg is None else round(max(need_kg - kg, 0.0), 2),
+        "media_kg": None if kg is None else round(kg, 3),
+        "need_kg": round(need_kg, 3),
+        "layout": layout.says,
+    }
+
+
+def _yes(
+    model: Model, ways: list[tuple[Layout, dict[str, Any]]], half: dict[str, Any], net: float, flow_basis: str,
+    stocking: str, figures: Figures,
+) -> list[str]:  # fmt: skip
+    """What would make it yes, the smallest thing first."""
+    said: list[str] = []
+    if half["ok"] is False and half["limit"] == "flow":
+        now = f"it has {flow_said(half['flow_l_h'])}"
+        if flow_basis == "estimated":
+            now = f"{flow_said(half['flow_l_h'])} is only estimated: time it with a bucket"
+        said.append(f"half cycle: a timed flow of {flow_said(half['needs_l_h'])} ({now})")
+    elif half["ok"] is False:
+        kg = net / figures["litres_per_kg"] * figures["half_media_share"]
+        said.append(f"half cycle: {kilograms(kg)} of any biological media")
+    first = ways[0][1]
+    if first["ok"] is False and not model.half_cycle_kind:
+        better = [(lay, full) for lay, full in ways[1:] if full["short_kg"] == 0]
+        said += [
+            f"full cycle: {lay.says}: {kilograms(full['media_kg'])}, needs {kilograms(full['need_kg'])}"
+            + ("" if full["ok"] else ", and more flow")
+            for lay, full in better
+        ]
+        most = max(ways, key=lambda way: way[1]["media_kg"] or 0.0)[1]
+        if not better and first["short_kg"]:
+            said.append(
+                f"full cycle: {kilograms(most['short_kg'])} more media than it holds at the most"
+                f" ({kilograms(most['media_kg'])}), in a second filter"
+            )
+            lighter = next((word for word, heavier in HEAVIER.items() if heavier == stocking), None)
+            if lighter is not None:
+                need = net / figures["litres_per_kg"] * load_by_class(figures)[lighter]
+                if need <= (most["media_kg"] or 0.0):
+                    said.append(f"full cycle: fewer fish or less food, {STOCKED[lighter]}: needs {kilograms(need)}")
+    elif first["ok"] is False:
+        said.append("full cycle: another kind of filter; an internal or sponge filter does the half cycle only")
+    return said
+
+
+def _assumed(
+    model: Model, layout: Layout, net_said: str, stocking_given: bool, flow_basis: str, figures: Figures
+) -> list[str]:
+    """What the answer takes on trust, in words."""
+    said = [net_said] if net_said else []
+    if not stocking_given:
+        said.append("normally stocked")
+    if flow_basis == "estimated":
+        said.append(f"flow never timed: {100 * figures['flow_of_rated']:g} % of the rated one")
+    elif flow_basis == "unknown":
+        said.append("flow unknown: no limit by flow could be set")
+    elif flow_basis == "timed on this model":
+        said.append("the clean flow timed on filters of this model")
+    said.append(f"the book's dimensions and weighings ({model.source or 'source not recorded'})")
+    said.append(
+        f"media {'packed neatly' if layout.packing == 'neat' else 'filled in loosely'}, ripe, behind a fine stage"
+    )
+    said.append("a rule of thumb: a kilogram of good porous media for each"
+                f" {figures['litres_per_kg']:g} L net, normally stocked")  # fmt: skip
+    return said
+
+
+def _net(net_l: float | None, gross_l: float | None, figures: Figures) -> tuple[float, str]:
+    """Net litres, and what was assumed to get them."""
+    if net_l is not None and net_l > 0:
+        return net_l, ""
+    if gross_l is not None and gross_l > 0:
+        net = gross_l * figures["net_of_gross"]
+        return net, f"net {litres(net)}, {100 * figures['net_of_gross']:g} % of the {litres(gross_l)} gross"
+    raise Problem("No volume was given; expected net litres (measured by filling) or gross litres, more than 0.")
+
+
+def will_it_do(
+    week: Week,
+    model: str,
+    net_l: float | None = None,
+    gross_l: float | None = None,
+    stocking: str | None = None,
+    flow: float | None = None,
+) -> dict[str, Any]:
+    """Both cycles of a model for a tank: what it is good for, what limits it, what would make it yes, what is assumed.
+
+    The keys of DESIGN's `will-it-do --format json`, and beside them what the letter and the pages say. Litres, kg, L/h.
+    Raises Problem for a model that is not in the book, or where no volume is given.
+    """
+    figures, tables = week.figures, week.tables
+    found = model_named(tables, model, figures)
+    net, net_said = _net(net_l, gross_l, figures)
+    word = stocking or "normal"
+    if word not in load_by_class(figures):
+        raise Problem(f"Stocking “{stocking}” is not known; expected {', '.join(load_by_class(figures))}.")
+    load = load_by_class(figures)[word]
+    need = net / figures["litres_per_kg"] * load
+    prices = read_prices(week.round.prices)
+    l_h, basis = found.flow(figures, flow)
+    ways, ratings = [], []
+    for layout in layouts(found, catalogue(tables), prices, figures):
+        rating = rate(layout, l_h, figures, load, found.kind or "")
+        ratings.append(rating)
+        ways.append((layout, _full(layout, rating, net, need, figures, found)))
+    first = ways[0][0]
+    half = _half(ratings[0], net, figures, l_h)
+    heavier = HEAVIER.get(word)
+    return {
+        "model": found.name,
+        "net_l": round(net, 1),
+        "gross_l": gross_l if net_said else None,
+        "stocking": word,
+        "half": half,
+        "full": ways[0][1],
+        "layouts": [
+            {**full, "half_rates_l": None if r.half_l is None else round(r.half_l, 1)}
+            for (_, full), r in zip(ways, ratings, strict=True)
+        ],
+        "would_make_it_yes": _yes(found, ways, half, net, basis, word, figures),
+        "assumed": _assumed(found, first, net_said, stocking is not None, basis, figures),
+        "missing": list(first.missing),
+        "flow_basis": basis,
+        "months": [figures["ripe_months_low"], figures["ripe_months_high"]],
+        "if_heavier": None if heavier is None else _if_heavier(ways, net, heavier, figures),
+        "order": model_audit(tables, found, figures),
+        **_cost(found, first, prices),
+    }
+
+
+def _if_heavier(ways: list[tuple[Layout, dict[str, Any]]], net: float, word: str, figures: Figures) -> dict[str, Any]:
+    """What the next heavier stocking would need, and whether the most that fits in covers it."""
+    load = load_by_class(figures)[word]
+    need = net / figures["litres_per_kg"] * load
+    most = [full["media_kg"] for _, full in ways if full["media_kg"] is not None]
+    return {"stocking": word, "load": load, "need_kg": round(need, 3), "ok": max(most) >= need if most else None}
+
+
+def _cost(model: Model, layout: Layout, prices: Prices) -> dict[str, Any]:
+    """Price of the filter and the media in it; not known where one price is missing, and which."""
+    wanted: list[tuple[str, float | None]] = [(model.name, prices.of_filter(model.name))]
+    for content in layout.contents:
+        price = prices.of_medium(content.medium.name)
+        if content.kg:
+            wanted.append((content.medium.name, None if price is None else price * content.kg))
+    lacking = list(dict.fromkeys(name for name, price in wanted if price is None))
+    known = sum(price for _, price in wanted if price is not None)
+    if lacking or layout.missing:
+        return {"cost": None, "cost_says": f"price of {listed(lacking or ['its media'])} not in round.toml"}
+    return {"cost": round(known, 2), "cost_says": "the filter and its media, by round.toml"}
+
+
+def compare(
+    week: Week, names: Sequence[str], net_l: float | None = None, gross_l: float | None = None,
+    stocking: str | None = None,
+) -> list[dict[str, Any]]:  # fmt: skip
+    """Several models for one tank, those that do first, then the cheaper: answers with `slack_pct` beside them.
+
+    slack_pct is the share of the full rating that the tank leaves free; null where there is no rating.
+    """
+    answers = [will_it_do(week, name, net_l=net_l, gross_l=gross_l, stocking=stocking) for name in names]
+    for answer in answers:
+        rates = answer["full"]["rates_l"]
+        answer["slack_pct"] = round(100 * (1 - answer["net_l"] / rates), 1) if rates else None
+    return sorted(
+        answers,
+        key=lambda a: (not a["full"]["ok"], not a["half"]["ok"], a["cost"] is None, a["cost"] or 0.0, a["model"]),
+    )
+
+
+__all__ = ["as_text", "compare", "letter", "will_it_do"]
