@@ -174,7 +174,7 @@ def _why(figures: Figures) -> pl.Expr:
     return pl.concat_str(parts, separator="; ", ignore_nulls=True)
 
 
-def _missing(layers: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
+def missing(layers: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
     """What the layers lack, one row an ask: plain_missing and working_missing, lists of words."""
     where = pl.format("{} in {} {}", "medium", "filter", "compartment")
     no_stage = pl.col("stage").is_null()
@@ -319,7 +319,7 @@ def parts(tables: Tables, asks: pl.DataFrame, figures: Figures) -> Reckoned:
 def put_together(found: Reckoned, figures: Figures) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Capacity and layers, with every column there is, of some parts."""
     full = layer_factors(found.layers, found.tanks, found.filters, found.reached, figures)
-    return rated(found.tanks, full, found.filters, _missing(full, found.filters), figures), full
+    return rated(found.tanks, full, found.filters, missing(full, found.filters), figures), full
 
 
 def capacity(tables: Tables, asks: pl.DataFrame, figures: Figures) -> tuple[pl.DataFrame, pl.DataFrame]:

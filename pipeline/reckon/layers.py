@@ -117,8 +117,10 @@ def _met(layers: pl.DataFrame) -> np.ndarray:
 
 
 def place_factor(layers: pl.DataFrame, figures: Figures) -> pl.DataFrame:
-    """Columns place and place_why of layers in flow order; null where the book does not give their place."""
-    place = factors.place(_met(layers), figures)
+    """Columns place and place_why of layers in flow order, null where the book does not give their place; and met,
+    outside and bypass, which a change of the layout starts from."""
+    met = _met(layers)
+    place = factors.place(met, figures)
     said = {
         factors.MET_NOTHING: "meets the water first",
         factors.MET_COARSE: "after a coarse stage only",
@@ -127,39 +129,47 @@ def place_factor(layers: pl.DataFrame, figures: Figures) -> pl.DataFrame:
         factors.MET_CARBON: "",
     }
     notes = pl.concat_str([pl.col(n).fill_null("") for n in ("filter_note", "room_note", "fill_note")], separator=" ")
-    on = bool(figures["use_place"])
     trickle, internal = pl.col("kind") == "trickle", pl.col("kind").is_in(HALF_CYCLE_KINDS)
-    outside = notes.str.contains(OUT_OF_FLOW)
-    bypass = notes.str.contains(BYPASS) & ~notes.str.contains(NO_BYPASS)
+    rows = layers.with_columns(
+        pl.Series("_place", place),
+        pl.Series("met", met),
+        notes.str.contains(OUT_OF_FLOW).alias("outside"),
+        (notes.str.contains(BYPASS) & ~notes.str.contains(NO_BYPASS)).alias("bypass"),
+        trickle.fill_null(False).alias("trickle"),
+        internal.fill_null(False).alias("internal"),
+    )
+    on = bool(figures["use_place"])
 
     def figure(name: str) -> pl.Expr:
         return pl.lit(figures[name] if on else 1.0)
 
-    # `otherwise` meets a null kind: an unknown kind is none of these.
     base = (
-        pl.when(internal.fill_null(False))
+        pl.when("internal")
         .then(figure("place_internal"))
-        .when(trickle.fill_null(False))
+        .when("trickle")
         .then(figure("place_trickle"))
-        .when(outside)
+        .when("outside")
         .then(figure("place_not_in_flow"))
         .when(pl.col("position").is_not_null())
         .then(pl.col("_place"))
     )
     why = (
-        pl.when(internal.fill_null(False))
+        pl.when("internal")
         .then(pl.lit("in an internal or sponge filter: half cycle only"))
-        .when(trickle.fill_null(False))
+        .when("trickle")
         .then(pl.lit("in a trickle tower"))
-        .when(outside)
+        .when("outside")
         .then(pl.lit("not in the flow"))
         .when(pl.col("position").is_null())
         .then(pl.lit("its place in the flow is not in the book"))
-        .otherwise(pl.col("_met").replace_strict(said, return_dtype=pl.String))
+        .otherwise(pl.col("met").replace_strict(said, return_dtype=pl.String))
     )
-    return layers.with_columns(pl.Series("_place", place), pl.Series("_met", _met(layers))).select(
-        (base * pl.when(bypass).then(figure("place_bypass")).otherwise(1.0)).alias("place"),
-        pl.when(bypass).then(why + "; water is suspected to pass it by").otherwise(why).alias("place_why"),
+    return rows.select(
+        (base * pl.when("bypass").then(figure("place_bypass")).otherwise(1.0)).alias("place"),
+        pl.when("bypass").then(why + "; water is suspected to pass it by").otherwise(why).alias("place_why"),
+        "met",
+        "outside",
+        "bypass",
     )
 
 
@@ -167,9 +177,9 @@ def layers_on(tables: Tables, asks: pl.DataFrame, figures: Figures) -> pl.DataFr
     """One row a layer of every filter on the tank that day, in flow order within its filter.
 
     Columns: tank, as_of, filter, model, kind, fill, position, compartment, layer, stage, medium, mass_kg,
-    thickness_mm, depth_mm, litres, batch, wetted, from, quality, bulk_kg_l, life_days, biological, foam, counts, place,
-    place_why, loose_share and tight_share of the room, and those of the room (meant_for, usable_l, room_depth_mm,
-    room_loose_kg, room_neat_kg, usual_medium, pad_mm).
+    thickness_mm, depth_mm, litres, batch, wetted, from, quality, bulk_kg_l, life_days, biological, foam, counts, those
+    of `place_factor`, loose_share and tight_share of the room, and those of the room itself (meant_for, stages,
+    usable_l, room_depth_mm, room_loose_kg, room_neat_kg, usual_medium, pad_mm).
     A medium without a stage takes that of its compartment.
     """
     placed = filters_on(tables, asks)

@@ -1,0 +1,78 @@
+"""Bodies of media through time: what each works for the full cycle on any day after a change, if nothing else happens.
+
+A body is some media with one history. Its kilograms may change in steps (media exchanged or moved a third at a time);
+its maturity and its recovery go on by the calendar.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.figures import Figures
+from pipeline.reckon import factors
+from pipeline.reckon.cells import Array
+from pipeline.reckon.disturbance import DAYS_A_WEEK
+
+
+@dataclass(frozen=True)
+class Blow:
+    """A disturbance that a body has not slept off: weeks since, lowest factor, weeks to recover, share reached."""
+
+    weeks_since: float
+    lowest: float
+    recovery_weeks: float
+    share: float
+
+
+@dataclass(frozen=True)
+class Body:
+    """Some media of one history. `steps` are (day, kg × quality × place in force from that day); the first is day 0.
+
+    age_weeks is that of day 0: None is ripe, under 0 goes in later.
+    """
+
+    steps: tuple[tuple[int, float], ...]
+    age_weeks: float | None = None
+    blows: tuple[Blow, ...] = ()
+
+    @property
+    def mature_kg(self) -> float:
+        """What it works when ripe and recovered, after its last step."""
+        return self.steps[-1][1]
+
+
+def curve(bodies: Iterable[Body], days: Array, figures: Figures) -> Array:
+    """Effective kilograms of some bodies on each of some days after day 0 (clogging and warmth apart)."""
+    total = np.zeros(len(days))
+    weeks = days / DAYS_A_WEEK
+    for body in bodies:
+        at = np.searchsorted([day for day, _ in body.steps], days, side="right") - 1
+        worked = np.array([kg for _, kg in body.steps])[np.maximum(at, 0)]
+        if body.age_weeks is not None:
+            worked = worked * factors.maturity(body.age_weeks + weeks, figures)
+        if body.blows:
+            felt = [
+                factors.disturbance(blow.weeks_since + weeks, blow.lowest, blow.recovery_weeks, blow.share, figures)
+                for blow in body.blows
+            ]
+            worked = worked * np.minimum.reduce(felt)
+        total += worked
+    return total
+
+
+def mature(bodies: Iterable[Body]) -> float:
+    """Effective kilograms of some bodies when all is ripe and recovered."""
+    return sum(body.mature_kg for body in bodies)
+
+
+def horizon_days(figures: Figures) -> int:
+    """Days until the last third that goes in later is ripe."""
+    steps = round(1 / figures["media_share_at_once"]) - 1
+    weeks = max(
+        steps * figures["better_step_weeks"] + figures["maturity_full_weeks"],
+        *(figures[f"disturb_{name}_weeks"] for name in ("tank_rinse", "tap_rinse", "medication", "stopped")),
+    )
+    return int(np.ceil(weeks * DAYS_A_WEEK)) + 1

@@ -1,0 +1,283 @@
+"""How much water to change: for a ceiling at every change, or once, with what changes cannot do said in words."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import polars as pl
+
+from pipeline.figures import Figures
+from pipeline.reckon import mixing
+from pipeline.telling import days, fixed, number, per_cent, with_unit
+from pipeline.week import Week
+
+USED_RATES = ("ok", "rough")
+ASSUMED = "never tested: assumed"
+DAYS_A_WEEK = 7.0
+
+
+def nitrate(value: float | None) -> str:
+    return with_unit(number(value), "mg/L")
+
+
+def amount(fraction: float, net_l: float | None) -> str:
+    """A change in per cent, and in litres where the net volume is known."""
+    share = per_cent(100 * fraction)
+    return share if net_l is None else f"{share} ({with_unit(fixed(fraction * net_l, 0), 'L')})"
+
+
+def _answer(fraction: float | None, net_l: float | None, possible: bool | None, says: str) -> dict[str, Any]:
+    return {
+        "fraction": None if fraction is None else round(fraction, 4),
+        "litres": None if fraction is None or net_l is None else round(fraction * net_l, 1),
+        "possible": possible,
+        "says": says,
+    }
+
+
+def oftener(rise: float, ceiling: float, tap: float, figures: Figures) -> tuple[int, float] | None:
+    """Fewest changes an interval, and the fraction of each, that hold the ceiling within the limit of one change.
+
+    rise [mg/L] is that of the whole interval. None where even the most that is thought of would not do.
+    """
+    for count in range(2, round(figures["changes_a_week_most"]) + 1):
+        sized = mixing.fraction_for_ceiling(rise / count, ceiling, tap, figures)
+        if bool(sized.possible):
+            return count, float(sized.fraction)
+    return None
+
+
+def fraction_for_ceiling(
+    rise: float | None, ceiling: float, tap: float, net_l: float | None, every_days: float, figures: Figures
+) -> dict[str, Any]:
+    """The change at every interval that keeps nitrate before a change at the ceiling [mg/L]: f = R/(L − tap).
+
+    rise [mg/L] from one change to the next, tap [mg/L], net_l [L]. Keys fraction, litres, possible, says; fraction is
+    null where there is none to give.
+    """
+    if rise is None:
+        return _answer(
+            None, net_l, None, "Can't size a change: it needs nitrate readings of some weeks, or the food weighed."
+        )
+    if rise <= 0:
+        return _answer(0.0, net_l, True, "Nitrate is not rising: the ceiling asks for no change.")
+    sized = mixing.fraction_for_ceiling(rise, ceiling, tap, figures)
+    if str(sized.why) == "tap":
+        return _answer(
+            None,
+            net_l,
+            False,
+            f"No change can hold {nitrate(ceiling)}: the tap itself brings {nitrate(tap)}. Part RO, plants, less food"
+            " or more media can.",
+        )
+    fraction = float(sized.fraction)
+    every = f"every {days(round(every_days))}"
+    if str(sized.why) == "size":
+        more = oftener(rise, ceiling, tap, figures)
+        says = (
+            f"One change {every} can't hold {nitrate(ceiling)}: nitrate rises {nitrate(rise)} in that time, which wants"
+            f" {per_cent(100 * fraction)}; over {per_cent(100 * figures['change_limit'])} at a time is not sound."
+        )
+        if more is not None:
+            gap = days(max(round(every_days / more[0]), 1))
+            says += f" Smaller ones would: {amount(more[1], net_l)} every {gap}."
+        else:
+            says += " Less food or more media first."
+        return _answer(fraction, net_l, False, says)
+    says = (
+        f"Change {amount(fraction, net_l)} {every} to stay under {nitrate(ceiling)}: nitrate rises {nitrate(rise)} in"
+        f" that time and the tap brings {nitrate(tap)}."
+    )
+    if fraction > figures["change_at_once"]:
+        says += f" Gentler: {amount(fraction / 2, net_l)} twice in that time."
+    return _answer(fraction, net_l, True, says)
+
+
+def one_off(level: float, target: float, tap: float, net_l: float | None, figures: Figures) -> dict[str, Any]:
+    """One change from a level to a target [mg/L]: f = (C − target)/(C − tap). Keys as fraction_for_ceiling."""
+    if level <= target:
+        return _answer(0.0, net_l, True, f"Nitrate is at {nitrate(level)}: nothing to bring down.")
+    sized = mixing.one_off_fraction(level, target, tap, figures)
+    if str(sized.why) == "tap":
+        return _answer(
+            None, net_l, False, f"No change brings it to {nitrate(target)}: the tap itself brings {nitrate(tap)}."
+        )
+    fraction, most = float(sized.fraction), figures["change_at_once"]
+    down = f"nitrate from {nitrate(level)} to {nitrate(target)}"
+    if fraction <= most:
+        return _answer(fraction, net_l, True, f"One change of {amount(fraction, net_l)} brings {down}.")
+    # Two equal changes leave (1 − f)² of what is above the tap.
+    half = 1 - (1 - min(fraction, 1.0)) ** 0.5
+    if half <= most:
+        return _answer(
+            half, net_l, True, f"Two changes of {amount(half, net_l)} a day apart bring {down}; one would be too much."
+        )
+    return _answer(
+        fraction,
+        net_l,
+        False,
+        f"It would take {per_cent(100 * fraction)} to go from {nitrate(level)} to {nitrate(target)}: go down over"
+        f" several days, not over {per_cent(100 * most)} at a time.",
+    )
+
+
+# -- what is known of a tank ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What sizes the changes of a tank, each with where it comes from."""
+
+    rise_per_day: float | None
+    rise_from: str
+    tap: float
+    tap_from: str
+    ceiling: float
+    every_days: float
+    level: float | None
+    fraction_now: float | None
+    net_l: float | None
+    sour: str = ""  # why no big change may be made: KH used up or pH far down, in words
+
+
+def _rows(week: Week, name: str, tanks: Sequence[str]) -> dict[str, dict[str, Any]]:
+    """The rows of a derived table for the day, by tank."""
+    rows = week.now(name).filter(pl.col("tank").is_in(list(tanks)))
+    return {row["tank"]: row for row in rows.iter_rows(named=True)}
+
+
+def _rates(week: Week, tanks: Sequence[str]) -> dict[str, tuple[float, str]]:
+    """The net rise of each tank by its fits [mg/L per day]: the recent one, else the half-year's, with its source."""
+    found: dict[str, tuple[float, str]] = {}
+    fits = week.now("nitrate_fit").filter(pl.col("tank").is_in(list(tanks)))
+    # The recent window is read last, so that it is the one that stays.
+    for window, said in (("baseline", "the readings of half a year"), ("recent", "the readings of the last weeks")):
+        for row in fits.filter(pl.col("window") == window).iter_rows(named=True):
+            if row["rate"] is not None and row["state"] in USED_RATES:
+                found[row["tank"]] = row["rate"], said
+            elif row["state"] == "at least" and row["low"] is not None:
+                found[row["tank"]] = row["low"], f"{said}, at least: they are off the top of the kit"
+    return found
+
+
+def _taps(week: Week) -> dict[str, float]:
+    """The last nitrate test of each water supply [mg/L]."""
+    tests = week.table("tap").filter((pl.col("parameter") == "nitrate") & (pl.col("date") <= week.as_of)).sort("date")
+    return dict(tests.select("water_supply", "matched").iter_rows())
+
+
+def _sour(week: Week, tanks: Sequence[str]) -> dict[str, str]:
+    """Tanks whose latest pH or KH of the last weeks is one at which a big change can kill, with it in words."""
+    f = week.figures
+    since = week.as_of - dt.timedelta(days=round(f["outlook_fresh_days"]))
+    last = (
+        week.table("reading")
+        .filter(pl.col("parameter").is_in(["kh", "ph"]) & pl.col("tank").is_in(list(tanks)))
+        .filter((pl.col("day") <= week.as_of) & (pl.col("day") >= since))
+        .sort("at")
+        .unique(["tank", "parameter"], keep="last", maintain_order=True)
+        .sort("tank", "parameter")
+    )
+    used_up = (pl.col("parameter") == "kh") & (pl.col("matched") <= f["act_kh_at"])
+    down = (pl.col("parameter") == "ph") & (pl.col("matched") < f["old_tank_ph"])
+    found: dict[str, str] = {}
+    for tank, parameter, value in last.filter(used_up | down).select("tank", "parameter", "matched").iter_rows():
+        said = f"KH {with_unit(number(value), '°dH')}" if parameter == "kh" else f"pH {number(value)}"
+        found[tank] = f"{found[tank]} and {said}" if tank in found else said
+    return found
+
+
+def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
+    """What is known of some tanks for sizing their changes, by tank.
+
+    The net rise is measured where it can be, else what the food makes; the tap is the one the outlook took, else its
+    last test, else the figure for an unknown tap.
+    """
+    outlooks, capacities = _rows(week, "nitrate_outlook", tanks), _rows(week, "capacity", tanks)
+    rates, taps, sour = _rates(week, tanks), _taps(week), _sour(week, tanks)
+    own = week.table("tank").filter(pl.col("tank").is_in(list(tanks)))
+    book = own.join(week.table("site").select("site", "water_supply"), on="site", how="left")
+    told = {row["tank"]: row for row in book.iter_rows(named=True)}
+    found = {}
+    for tank in tanks:
+        outlook, capacity, record = outlooks.get(tank, {}), capacities.get(tank, {}), told.get(tank, {})
+        rise, rise_from = rates.get(tank, (None, ""))
+        if rise is None and outlook.get("hand_per_week") is not None:
+            rise, rise_from = outlook["hand_per_week"] / DAYS_A_WEEK, "the last readings by hand"
+        elif rise is None and capacity.get("expected_rise") is not None:
+            rise, rise_from = capacity["expected_rise"], "the food, as if nothing were removed"
+        tap, tap_from = outlook.get("tap"), "its last test" if outlook.get("tap_day") else ASSUMED
+        if tap is None:
+            tap, tap_from = taps.get(record.get("water_supply") or ""), "its last test"
+        if tap is None:
+            tap, tap_from = week.figures["tap_unknown_mg_l"], ASSUMED
+        found[tank] = Facts(
+            rise_per_day=rise,
+            rise_from=rise_from,
+            tap=tap,
+            tap_from=tap_from,
+            ceiling=float(outlook.get("ceiling") or record.get("nitrate_ceiling") or week.figures["ceiling_default"]),
+            every_days=float(outlook.get("mean_gap_days") or week.round.visit_every_days),
+            level=outlook.get("level"),
+            fraction_now=outlook.get("mean_fraction"),
+            net_l=capacity.get("net_l"),
+            sour=sour.get(tank, ""),
+        )
+    return found
+
+
+def facts(week: Week, tank: str) -> Facts:
+    """What is known of one tank for sizing its changes."""
+    return facts_of(week, [tank])[tank]
+
+
+def with_net(known: Facts, net_l: float | None) -> Facts:
+    """The same facts with the net volume that a plan reckons with."""
+    return replace(known, net_l=net_l)
+
+
+def _small_steps(known: Facts, figures: Figures) -> str:
+    """What to do instead of a big change where the water has turned sour."""
+    return (
+        f"No big change here: {known.sour}. {amount(figures['old_tank_change_share'], known.net_l)} a day for a week or"
+        " more, ammonia tested first: a rising pH makes it poisonous."
+    )
+
+
+def water_change(known: Facts, figures: Figures) -> dict[str, Any]:
+    """The water change for a tank's ceiling, as `plan` prints it, with what it was sized by."""
+    rise = None if known.rise_per_day is None else known.rise_per_day * known.every_days
+    sized = fraction_for_ceiling(rise, known.ceiling, known.tap, known.net_l, known.every_days, figures)
+    over = known.level is not None and known.level > known.ceiling
+    every = f"every {days(round(known.every_days))}"
+    fraction = sized["fraction"]
+    if rise is not None and rise <= 0 and over:
+        sized["says"] = (
+            f"Nitrate is not rising, but stands over {nitrate(known.ceiling)}: one change, then the usual ones."
+        )
+    elif sized["possible"] and fraction and known.fraction_now is not None and known.fraction_now >= fraction:
+        sized["says"] = (
+            f"Today's changes, {per_cent(100 * known.fraction_now)} {every}, are enough to stay under"
+            f" {nitrate(known.ceiling)}; {amount(fraction, known.net_l)} would do. Keep them up."
+        )
+    if known.sour and (fraction or 0.0) > figures["old_tank_change_share"]:
+        sized["says"] = _small_steps(known, figures)
+    once = None
+    if known.level is not None and over:
+        once = one_off(known.level, known.ceiling, known.tap, known.net_l, figures)
+        if known.sour:
+            step = figures["old_tank_change_share"]
+            once = _answer(step, known.net_l, False, _small_steps(known, figures))
+    return {
+        "ceiling": known.ceiling,
+        **sized,
+        "every_days": round(known.every_days, 1),
+        "rise_per_change": None if rise is None else round(rise, 2),
+        "rise_from": known.rise_from or None,
+        "tap": round(known.tap, 2),
+        "tap_from": known.tap_from,
+        "one_off": once,
+    }

@@ -1,0 +1,109 @@
+"""Filters that could come to a tank: a new one of the book, one that stands on no tank, one another tank can spare."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from pipeline.advise.bodies import mature
+from pipeline.advise.book import Medium, Model, best_medium
+from pipeline.advise.options import Change, amounts, price_of
+from pipeline.advise.state import Desk, FilterState, Layer, TankState, worked_kg
+from pipeline.figures import Figures
+
+
+def filled(desk: Desk, model: Model) -> tuple[FilterState, list[tuple[Medium, float]]] | None:
+    """A new filter of a model, filled loosely as the book has it, and its media; None where it can't be said."""
+    layers: list[Layer] = []
+    bought: list[tuple[Medium, float]] = []
+    best = best_medium(desk.media, desk.prices, desk.figures)
+    for room in model.rooms:
+        for stage, name in room.usual or ():
+            medium = desk.media.get(name or "") or (best if stage == "biological" else None)
+            if stage != "biological" or medium is None:
+                shown = medium or Medium(stage or "", stage, None, None)
+                layers.append(Layer(room.name, room.position, shown))
+                continue
+            if medium.foam:
+                layers.append(Layer(room.name, room.position, medium, litres=room.usable_l))
+                continue
+            kg = room.loose(medium)
+            if kg is None or medium.quality is None:
+                return None
+            layers.append(Layer(room.name, room.position, medium, kg, age_weeks=0.0))
+            bought.append((medium, kg))
+    state = FilterState(f"new {model.name}", model, model.kind, tuple(layers), model.flow(desk.figures)[0])
+    return (state, bought) if bought else None
+
+
+def second_filters(desk: Desk) -> list[Change]:
+    """A new filter of each model that does something for the full cycle; the dearer for no more is left out."""
+    f = desk.figures
+    found: list[tuple[float, Change]] = []
+    for model in desk.book.values():
+        made = None if model.half_cycle_kind else filled(desk, model)
+        if made is None:
+            continue
+        state, bought = made
+        gain = mature(state.bodies(f))
+        if gain < f["least_gain_kg"]:
+            continue
+        priced = ((model.name, desk.prices.of_filter(model.name)), *(price_of(desk, m, kg) for m, kg in bought))
+        change = Change(
+            f"second filter {model.name}", "second filter",
+            f"Set up a second filter, {model.name}, with {amounts(bought)}.",
+            f["visit_minutes_filter"], priced, group="second", filter=state.name,
+            details={"model": model.name, "kg": round(sum(kg for _, kg in bought), 3)}, brings=state,
+        )  # fmt: skip
+        found.append((gain, change))
+    return [change for gain, change in found if not _dominated(gain, change, found)]
+
+
+def _dominated(gain: float, change: Change, others: Iterable[tuple[float, Change]]) -> bool:
+    """Whether another model does as much for less; models of unknown price are only measured against each other."""
+    for more, other in others:
+        if other is change or (other.cost is None) != (change.cost is None):
+            continue
+        cheaper = (other.known_cost, -more, other.key) < (change.known_cost, -gain, change.key)
+        if more >= gain and other.known_cost <= change.known_cost and cheaper:
+            return True
+    return False
+
+
+def rehomings(desk: Desk, tank: TankState) -> Iterator[Change]:
+    """Filters that stand on no tank, and those that another tank of the same site can spare."""
+    f = desk.figures
+    for state in desk.spare:
+        if mature(state.bodies(f)) >= f["least_gain_kg"]:
+            yield Change(
+                f"rehome {state.name}", "rehome",
+                f"Set up {state.name}, which stands on no tank; its media dried out and counts as new.",
+                f["visit_minutes_filter"], group="rehome", filter=state.name, details={"from": None}, brings=state,
+            )  # fmt: skip
+    for donor in desk.donors.get(tank.site or "", ()):
+        if donor.tank == tank.tank:
+            continue
+        for state in donor.filters:
+            if mature(state.bodies(f)) >= f["least_gain_kg"] and can_spare(donor, state, f):
+                yield Change(
+                    f"rehome {state.name}", "rehome",
+                    f"Move {state.name} here from {donor.tank}, which stays within its rating without it; carry its"
+                    " media wet, in that tank's water.",
+                    f["visit_minutes_filter"], group="rehome", filter=state.name, details={"from": donor.tank},
+                    brings=state,
+                )  # fmt: skip
+
+
+def can_spare(donor: TankState, state: FilterState, figures: Figures) -> bool:
+    """Whether a tank stays within both ratings, and covered in the half cycle, without one of its filters."""
+    if not donor.known or donor.need_kg is None or donor.net_l is None or donor.capacity["media_kg"] is None:
+        return False
+    rest = [other for other in donor.filters if other is not state]
+    left = worked_kg(rest, donor.warmth, figures)
+    plain = sum(x.kg or 0.0 for s in rest for x in s.layers if x.media and x.medium.counts(figures))
+    half = sum(s.half_l(figures) for s in rest)
+    share = figures["within_pct"] / 100
+    return bool(
+        donor.need_kg <= left * share
+        and donor.net_l <= plain * figures["litres_per_kg"] * share
+        and half >= donor.net_l
+    )

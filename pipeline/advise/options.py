@@ -1,0 +1,304 @@
+"""The changes that could be made to a tank, each alone: what it does to its filters or its food, cost and minutes.
+
+Kinds here: feed cut, re-order, repack, carbon to media, better media; filters that come to the tank are in
+more_filters.py. (Sizing the water changes is no change of the rating; plan.py adds it.) Mature media is an asset: it is
+added to, never swapped wholesale; where poor media is exchanged, it goes a third at a time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field, replace
+
+from pipeline.advise.bodies import Body, mature
+from pipeline.advise.book import Medium, Room, best_medium, fine_pad
+from pipeline.advise.saying import kilograms
+from pipeline.advise.state import Desk, FilterState, Layer, TankState
+from pipeline.reckon.disturbance import DAYS_A_WEEK
+from pipeline.reckon.layers import HALF_CYCLE_KINDS
+from pipeline.telling import listed, number, per_cent
+
+
+@dataclass(frozen=True)
+class Change:
+    """One change. `cost` None: a price is not known (`lacking` names it); `known_cost` is the part that is.
+
+    Of one `group` only one is made. `apply` makes a filter's new state, `bodies` adds what the state cannot say.
+    """
+
+    key: str
+    kind: str
+    says: str
+    minutes: float
+    priced: tuple[tuple[str, float | None], ...] = ()  # (name, price of all of it)
+    group: str = ""
+    filter: str | None = None
+    details: dict[str, object] = field(default_factory=dict)
+    need_factor: float = 1.0
+    milder: tuple[str, ...] = ()  # keys of the changes of its group that ask less
+    edit: Callable[[FilterState], FilterState] | None = None
+    extra: Callable[[FilterState], list[Body]] | None = None  # bodies on top of the edited state's own
+    brings: FilterState | None = None  # a filter that comes to the tank
+
+    @property
+    def lacking(self) -> tuple[str, ...]:
+        return tuple(name for name, price in self.priced if price is None)
+
+    @property
+    def known_cost(self) -> float:
+        return sum(price for _, price in self.priced if price is not None)
+
+    @property
+    def cost(self) -> float | None:
+        return None if self.lacking else round(self.known_cost, 2)
+
+    def as_dict(self) -> dict[str, object]:
+        """As `plan --format json` prints it."""
+        shown = {"kind": self.kind, "key": self.key, "says": self.says, "cost": self.cost, "minutes": self.minutes}
+        return shown | ({"filter": self.filter} if self.filter else {}) | self.details
+
+
+def price_of(desk: Desk, medium: Medium, kg: float) -> tuple[str, float | None]:
+    price = desk.prices.of_medium(medium.name)
+    return medium.name, None if price is None else price * kg
+
+
+def own_medium(desk: Desk, state: FilterState) -> Medium | None:
+    """The medium to add to a filter: the one it has most of that counts, else the best of the catalogue."""
+    kg: dict[str, float] = {}
+    for layer in state.layers:
+        if layer.media and layer.medium.counts(desk.figures) and layer.medium.bulk is not None:
+            kg[layer.medium.name] = kg.get(layer.medium.name, 0.0) + (layer.kg or 0.0)
+    if kg:
+        return desk.media[max(sorted(kg), key=lambda name: kg[name])]
+    return best_medium(desk.media, desk.prices, desk.figures)
+
+
+def amounts(parts: Iterable[tuple[Medium, float]]) -> str:
+    """`0.52 kg of sinter beads and 1.46 kg of cinder stone`, each medium once."""
+    kg: dict[str, float] = {}
+    for medium, mass in parts:
+        kg[medium.name] = kg.get(medium.name, 0.0) + mass
+    return listed(f"{kilograms(mass)} of {name}" for name, mass in kg.items())
+
+
+def _added(state: FilterState, layer: Layer, before: int) -> FilterState:
+    """The state with a layer put in before the `before`-th."""
+    return replace(state, layers=(*state.layers[:before], layer, *state.layers[before:]))
+
+
+# -- the tank itself ---------------------------------------------------------------------------------
+
+
+def feed_cuts(desk: Desk, tank: TankState) -> Iterator[Change]:
+    """Less food, down to what light stocking gets; free and at once, if the feed is truly above need."""
+    f = desk.figures
+    if not f["use_load"]:
+        return
+    milder: tuple[str, ...] = ()
+    for cut in sorted({f["feed_cut_share"], f["feed_cut_most"]}):
+        if not 0 < cut < 1 or tank.load * (1 - cut) < f["load_light"] - 1e-9:
+            continue
+        says = f"Feed {per_cent(100 * cut)} less, if that is still enough for the fish"
+        details: dict[str, object] = {"share": cut}
+        if tank.load_basis == "feed" and tank.feed_g_day is not None:
+            grams = tank.feed_g_day * (1 - cut)
+            says += f": {number(tank.feed_g_day)} to {number(grams)} g a day"
+            details["feed_g_day"] = round(grams, 3)
+        key = f"feed cut {cut:g}"
+        yield Change(
+            key, "feed cut", says + ".", f["visit_minutes_feed"], group="feed", details=details, need_factor=1 - cut,
+            milder=milder,
+        )  # fmt: skip
+        milder = (*milder, key)
+
+
+# -- a filter that is there --------------------------------------------------------------------------
+
+
+def re_order(desk: Desk, state: FilterState) -> Iterator[Change]:
+    """All media behind a fine stage and in the flow; media in the pre-filter moves a third at a time."""
+    f = desk.figures
+    if state.kind in (*HALF_CYCLE_KINDS, "trickle"):
+        return
+    tidy = replace(state, tidied=True)
+    now, then = mature(state.bodies(f)), mature(tidy.bodies(f))
+    if then - now < f["least_gain_kg"]:
+        return
+    media = [layer for layer in state.layers if layer.media]
+    first = next(i for i, layer in enumerate(state.layers) if layer.media)
+    has_fine = any(layer.medium.stage == "fine" for layer in state.layers)
+    said = []
+    priced: tuple[tuple[str, float | None], ...] = ()
+    if not has_fine:
+        pad = fine_pad(desk.media, desk.prices)
+        name = pad.name if pad is not None else "a fine pad"
+        priced = ((name, None if pad is None else desk.prices.of_medium(pad.name)),)
+        said.append(f"put {name} before {media[0].medium.name} in {media[0].room}")
+    elif not any(layer.medium.stage == "fine" for layer in state.layers[:first]):
+        said.append(f"move the fine stage to before {media[0].medium.name} in {media[0].room}")
+    if any(layer.outside for layer in media):
+        said.append("put the bag of media into the flow")
+    if any(layer.bypass for layer in media):
+        said.append("refit the seal and cut pads to fit, so that no water passes by")
+    if not said:
+        said.append("put settlement, coarse, medium and fine before all media")
+    if first == 0:
+        said.append("move the media that meets the water first a third at a time")
+    text = f"{state.name}: {listed(said)}."
+    yield Change(
+        f"re-order {state.name}", "re-order", text[:1].upper() + text[1:], f["visit_minutes_pads"], priced,
+        filter=state.name, edit=lambda s: replace(s, tidied=True),
+    )  # fmt: skip
+
+
+def _neat_gain(desk: Desk, state: FilterState, room: Room) -> tuple[Medium, float, int] | None:
+    """(medium, kg, place) that a room takes on top when its media is packed neatly; None where it can't be known."""
+    inside = [(i, layer) for i, layer in enumerate(state.layers) if layer.room == room.name]
+    media = [layer for _, layer in inside if layer.media]
+    if not media or any(layer.tight_share is None for _, layer in inside):
+        return None
+    main = max(media, key=lambda layer: layer.kg or 0.0).medium
+    neat = room.neat(main, desk.figures)
+    if not main.counts(desk.figures) or neat is None:
+        return None
+    free = 1.0 - sum(layer.tight_share or 0.0 for _, layer in inside)
+    last = max(i for i, layer in inside if layer.media)
+    return main, neat * free, last + 1
+
+
+def repack(desk: Desk, state: FilterState) -> Iterator[Change]:
+    """Neat packing of the rooms that hold media, new media into the gaps."""
+    f = desk.figures
+    if state.model is None or state.kind in HALF_CYCLE_KINDS:
+        return
+    gains = {room.name: gain for room in state.model.rooms if (gain := _neat_gain(desk, state, room)) is not None}
+    gains = {name: gain for name, gain in gains.items() if gain[1] > 0}
+    total = sum(kg for _, kg, _ in gains.values())
+    if total < f["least_gain_kg"]:
+        return
+
+    def edit(s: FilterState) -> FilterState:
+        for name, (medium, kg, _) in gains.items():
+            at = max(i for i, layer in enumerate(s.layers) if layer.room == name and layer.media) + 1
+            s = _added(s, Layer(name, s.layers[at - 1].position, medium, kg, age_weeks=0.0), at)
+        return s
+
+    by_medium: dict[str, float] = {}
+    for medium, kg, _ in gains.values():
+        by_medium[medium.name] = by_medium.get(medium.name, 0.0) + kg
+    what = listed(f"{kilograms(kg)} of new {name}" for name, kg in by_medium.items())
+    yield Change(
+        f"repack {state.name}", "repack",
+        f"{state.name}: pack {listed(gains)} neatly, a third at a time, and add {what}. Stop if flow falls.",
+        f["visit_minutes_media"] * len(gains), tuple(price_of(desk, desk.media[n], kg) for n, kg in by_medium.items()),
+        filter=state.name, details={"kg": round(total, 3), "compartments": list(gains)}, edit=edit,
+    )  # fmt: skip
+
+
+def fill_empty(desk: Desk, state: FilterState) -> Iterator[Change]:
+    """Media into compartments meant for it that stand empty."""
+    f, medium = desk.figures, own_medium(desk, state)
+    if state.model is None or medium is None or state.kind in HALF_CYCLE_KINDS:
+        return
+    for room in state.model.rooms:
+        kg = room.loose(medium)
+        if not room.for_media or room.name in state.rooms_filled() or kg is None or kg < f["least_gain_kg"]:
+            continue
+
+        def edit(s: FilterState, room: Room = room, kg: float = kg) -> FilterState:
+            new = Layer(room.name, room.position, medium, kg, age_weeks=0.0)
+            later = [i for i, layer in enumerate(s.layers) if (layer.position or 0) > room.position]
+            return _added(s, new, min(later, default=len(s.layers)))
+
+        yield Change(
+            f"repack {state.name} {room.name}", "repack",
+            f"{state.name}: fill the empty {room.name} with {kilograms(kg)} of new {medium.name}.",
+            f["visit_minutes_media"], (price_of(desk, medium, kg),), filter=state.name,
+            details={"kg": round(kg, 3), "compartments": [room.name], "medium": medium.name}, edit=edit,
+        )  # fmt: skip
+
+
+def carbon_to_media(desk: Desk, state: FilterState) -> Iterator[Change]:
+    """Media where carbon lies: permanent, and the carbon need not be renewed."""
+    f, medium = desk.figures, own_medium(desk, state)
+    if state.model is None or medium is None or state.kind in HALF_CYCLE_KINDS:
+        return
+    for room in state.model.rooms:
+        inside = [layer for layer in state.layers if layer.room == room.name]
+        carbon = [layer for layer in inside if layer.medium.stage == "chemical"]
+        kg = room.loose(medium)
+        if not carbon or kg is None:
+            continue
+        if len(carbon) < len(inside):  # it shares its room: only its own part is free
+            if any(layer.loose_share is None for layer in carbon):
+                continue
+            kg *= min(sum(layer.loose_share or 0.0 for layer in carbon), 1.0)
+        if kg < f["least_gain_kg"]:
+            continue
+
+        def edit(s: FilterState, room: Room = room, kg: float = kg) -> FilterState:
+            at = next(i for i, x in enumerate(s.layers) if x.room == room.name and x.medium.stage == "chemical")
+            kept = tuple(x for x in s.layers if not (x.room == room.name and x.medium.stage == "chemical"))
+            new = Layer(room.name, room.position, medium, kg, age_weeks=0.0)
+            return replace(s, layers=(*kept[:at], new, *kept[at:]))
+
+        life = carbon[0].life_days or f["carbon_due_weeks"] * DAYS_A_WEEK
+        price = desk.prices.of("carbon")
+        saves = None if price is None else round(price * 365 / life, 2)
+        yield Change(
+            f"carbon to media {state.name} {room.name}", "carbon to media",
+            f"{state.name}: {kilograms(kg)} of new {medium.name} into {room.name} instead of carbon, which stays in"
+            " the van.",
+            f["visit_minutes_media"], (price_of(desk, medium, kg),), filter=state.name,
+            details={"kg": round(kg, 3), "compartments": [room.name], "medium": medium.name, "saves_a_year": saves},
+            edit=edit,
+        )  # fmt: skip
+
+
+def better_media(desk: Desk, state: FilterState) -> Iterator[Change]:
+    """Good media instead of media that does not count, a third at a time, weeks apart."""
+    f = desk.figures
+    medium = best_medium(desk.media, desk.prices, f)
+    if medium is None or medium.bulk is None or state.kind in HALF_CYCLE_KINDS:
+        return
+    goes = round(1 / f["media_share_at_once"])
+    weeks = f["better_step_weeks"]
+    for old in state.layers:
+        if not old.media or not old.kg or old.medium.quality is None or old.medium.counts(f):
+            continue
+        volume = old.kg / old.medium.bulk if old.medium.bulk else old.litres
+        if volume is None:
+            continue
+        kg = volume * medium.bulk
+        if kg * (medium.quality or 0) - old.kg * old.quality < f["least_gain_kg"]:
+            continue
+
+        def edit(s: FilterState, old: Layer = old) -> FilterState:
+            """The old media out of the state: `extra` has it, going a third at a time."""
+            return replace(s, layers=tuple(replace(x, kg=0.0) if x is old else x for x in s.layers))
+
+        def extra(s: FilterState, old: Layer = old, kg: float = kg) -> list[Body]:
+            gone = [x.room == old.room and x.medium is old.medium and x.kg == 0.0 for x in s.layers]
+            place = s.places(f)[gone.index(True)] or 0.0
+            was = (old.kg or 0.0) * (old.quality if f["use_quality"] else 1.0)
+            new = (medium.quality or 0.0) if f["use_quality"] else 1.0
+            days = [round(n * weeks * DAYS_A_WEEK) for n in range(goes)]
+            fading = tuple((day, was * place * (1 - (n + 1) / goes)) for n, day in enumerate(days))
+            thirds = [Body(((0, kg / goes * new * place),), -n * weeks) for n in range(goes)]
+            return [Body(fading, old.age_weeks, old.blows), *thirds]
+
+        yield Change(
+            f"better media {state.name} {old.room} {old.medium.name}", "better media",
+            f"{state.name}: exchange {old.medium.name} in {old.room} for {kilograms(kg)} of {medium.name}, a third"
+            f" every {number(weeks)} weeks, never all at once.",
+            f["visit_minutes_media"] * goes, (price_of(desk, medium, kg),), filter=state.name,
+            details={"kg": round(kg, 3), "compartments": [old.room], "medium": medium.name, "steps": goes},
+            edit=edit, extra=extra,
+        )  # fmt: skip
+
+
+def of_filter(desk: Desk, state: FilterState) -> list[Change]:
+    """Every change to one filter that would bring something."""
+    makers = (re_order, repack, fill_empty, carbon_to_media, better_media)
+    return [change for maker in makers for change in maker(desk, state)]

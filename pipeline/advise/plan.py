@@ -1,0 +1,266 @@
+"""The cheapest ways to bring a tank within its rating, and the water change that holds its ceiling meanwhile.
+
+Every set of changes that is enough and has nothing to spare, cheapest first, each with its load now, on the way and
+when mature, the day it takes effect, minutes, cost and litres. Accepting the half cycle and sizing the changes is one
+of the options.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from pipeline.advise import changes as water
+from pipeline.advise.evaluate import Effects, Outcome, cheapest, outcome
+from pipeline.advise.more_filters import rehomings, second_filters
+from pipeline.advise.options import Change, feed_cuts, of_filter
+from pipeline.advise.plan_words import as_text
+from pipeline.advise.saying import money
+from pipeline.advise.search import compatible, sufficient
+from pipeline.advise.state import Desk, TankState, build
+from pipeline.problems import Problem
+from pipeline.reckon.layers import table
+from pipeline.telling import day, listed, number, per_cent
+from pipeline.week import Week
+
+DAYS_A_YEAR = 365.0
+NAMES_SHOWN = 12
+
+
+def possible(desk: Desk, tank: TankState, new: Sequence[Change]) -> list[Change]:
+    """Every change that could be made to a tank, each alone; `new` are the second filters of the book."""
+    found = list(feed_cuts(desk, tank))
+    for state in tank.filters:
+        found += of_filter(desk, state)
+    return [*found, *rehomings(desk, tank), *new]
+
+
+def litres_a_year(fraction: float | None, net_l: float | None, every_days: float) -> float | None:
+    """Water changed in a year [L]; None where a part of it is not known."""
+    if fraction is None or net_l is None:
+        return None
+    return round(fraction * net_l * DAYS_A_YEAR / every_days)
+
+
+def _option(found: Outcome, litres: float | None) -> dict[str, Any]:
+    """An outcome as `plan --format json` prints it."""
+    cost_says = (
+        f"price of {listed(found.lacking)} not in round.toml" if found.lacking else "by the prices of round.toml"
+    )
+    return {
+        "changes": [change.as_dict() for change in found.made],
+        "cost": found.cost,
+        "cost_known_part": found.known_cost,
+        "cost_says": cost_says,
+        "cost_per": "once",
+        "minutes": found.minutes,
+        "working_now_pct": found.now_pct,
+        "working_mature_pct": found.mature_pct,
+        "plain_pct": found.plain_pct,
+        "effective_on": None if found.effective_on is None else found.effective_on.isoformat(),
+        "interim": [{"on": on.isoformat(), "working_pct": load} for on, load in found.interim],
+        "half_rating_l": None if found.half_l is None else round(found.half_l, 1),
+        "half_ok": found.half_ok,
+        "litres_year": litres,
+        "reaches_rating": True,
+    }
+
+
+def _sizing(
+    desk: Desk, tank: TankState, sized: dict[str, Any], known: water.Facts, now: dict[str, Any]
+) -> dict[str, Any]:
+    """Accept the half cycle and size the water changes: holds the ceiling, changes nothing of the rating."""
+    litres = litres_a_year(sized["fraction"], tank.net_l, known.every_days)
+    before = litres_a_year(known.fraction_now, tank.net_l, known.every_days)
+    price, f = desk.prices.of("water_m3"), desk.figures
+    more = None if litres is None else max(litres - (before or 0.0), 0.0)
+    cost = None if price is None or more is None else round(more / 1000 * price, 2)
+    said = "no more water than today" if more == 0 else "the water it takes more than today"
+    if cost is None:
+        said = "price of water (water_m3) not in round.toml" if price is None else "net litres not known"
+    elif before is None:
+        said = "all its water: today's changes are not known"
+    minutes = None if sized["litres"] is None else round(sized["litres"] / 100 * f["minutes_per_100l"], 1)
+    change = {
+        "kind": "size the changes", "key": "size the changes", "says": sized["says"], "cost": cost, "minutes": minutes,
+        "fraction": sized["fraction"], "litres": sized["litres"], "every_days": sized["every_days"],
+    }  # fmt: skip
+    return {
+        "changes": [change],
+        "cost": cost,
+        "cost_known_part": cost or 0.0,
+        "cost_says": said,
+        "cost_per": "a year",
+        "minutes": minutes,
+        "working_now_pct": now["working_load_pct"],
+        "working_mature_pct": now["working_mature_pct"],
+        "plain_pct": now["plain_load_pct"],
+        "effective_on": desk.week.as_of.isoformat(),
+        "interim": [],
+        "half_rating_l": tank.capacity["half_rating_l"],
+        "half_ok": None,
+        "litres_year": litres,
+        "reaches_rating": False,
+    }
+
+
+def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]], limit: float) -> str:
+    """What the plan comes to, in one or two sentences."""
+    if not tank.known:
+        return f"No plan yet: it needs {tank.capacity['missing'] or 'net litres and what fills the filters'}."
+    working, mature = now["working_load_pct"], now["working_mature_pct"]
+    if working is not None and working <= limit:
+        plain = now["plain_load_pct"]
+        if plain is not None and plain > limit:
+            return (
+                f"Over by the plain rule ({number(plain, 4)} %), within by the working one ({number(working, 4)} %):"
+                " leave it, and let its nitrate tell."
+            )
+        return "Within its rating: nothing needs doing."
+    if now["within_on"] is not None:
+        return (
+            f"It comes within its rating by itself on {now['within_says']}, when its media is ripe and recovered. Spend"
+            " nothing on it; feed less and test weekly until then."
+        )
+    reached = [option for option in options if option["reaches_rating"]]
+    if not reached:
+        return (
+            "No change or combination in the book brings it within its rating. Run it as half cycle, and size the water"
+            " changes."
+        )
+    state = "Nothing in it works for the full cycle" if mature is None else f"It is at {number(working, 4)} % today"
+    if mature is not None and working is not None and mature < working:
+        state += f" and {number(mature, 4)} % when ripe"
+    first = reached[0]
+    ways = " ".join(str(change["says"]) for change in first["changes"])
+    return f"{state}. Cheapest way within ({money(first['cost'])}): {ways}"
+
+
+def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -> dict[str, Any]:
+    figures, week, tank = desk.figures, desk.week, desk.tanks[name]
+    known = water.with_net(known, tank.net_l)
+    sized = water.water_change(known, figures)
+    limit = figures["within_pct"]
+    now: dict[str, Any] = {
+        "plain_load_pct": tank.capacity["plain_load_pct"],
+        "plain_state": tank.capacity["plain_state"],
+        "working_load_pct": tank.capacity["working_load_pct"],
+        "working_state": tank.capacity["working_state"],
+        "working_mature_pct": None,
+        "within_on": None,
+        "within_says": None,
+    }
+    found: list[Outcome] = []
+    ways: list[tuple[Change, ...]] = []
+    most = round(figures["options_most"])
+    if tank.known:
+        effects = Effects(tank, possible(desk, tank, new), figures)
+        as_it_is = outcome(effects, (), week.as_of)
+        now["working_mature_pct"] = as_it_is.mature_pct
+        if as_it_is.mature_pct is not None and as_it_is.mature_pct <= limit:
+            if _is_over(now, limit) and as_it_is.effective_on is not None:
+                on = as_it_is.effective_on
+                now |= {"within_on": on.isoformat(), "within_says": day(on, year=on.year != week.as_of.year)}
+                ways = [(change,) for change in effects.changes if change.kind == "feed cut"]
+        elif _is_over(now, limit):
+            ways = list(sufficient(effects, round(figures["changes_most"])))
+        found = cheapest(effects, ways, week.as_of, most)
+    litres = litres_a_year(known.fraction_now, tank.net_l, known.every_days)
+    options = [_option(one, litres) for one in found]
+    if (found and sized["fraction"]) or (tank.known and not found and _is_over(now, limit) and sized["fraction"]):
+        options = _placed(options, _sizing(desk, tank, sized, known, now))
+    return {
+        "tank": name,
+        "as_of": week.as_of.isoformat(),
+        "now": now,
+        "says": _says(tank, now, options, limit),
+        "options": options,
+        "more_options": len(ways) - len(found),
+        "water_change": sized,
+    }
+
+
+def _is_over(now: dict[str, Any], limit: float) -> bool:
+    """Whether a known tank is over today; one in which nothing works is."""
+    return now["working_load_pct"] is None or now["working_load_pct"] > limit
+
+
+def _placed(options: list[dict[str, Any]], sizing: dict[str, Any]) -> list[dict[str, Any]]:
+    """The options with the sized changes among them by cost; it holds the ceiling and does not reach the rating."""
+    dearer = [
+        i
+        for i, option in enumerate(options)
+        if sizing["cost"] is not None and (option["cost"] is None or option["cost"] > sizing["cost"])
+    ]
+    at = min(dearer, default=len(options))
+    return [*options[:at], sizing, *options[at:]]
+
+
+def plans(week: Week, tanks: Sequence[str]) -> dict[str, dict[str, Any]]:
+    """The plans of many tanks at once; `plan` says what one is."""
+    _check(week, tanks)
+    desk, known = build(week, tanks), water.facts_of(week, tanks)
+    new = second_filters(desk)
+    return {name: _plan_of(desk, name, known[name], new) for name in tanks}
+
+
+def _check(week: Week, tanks: Sequence[str]) -> None:
+    """A Problem in words for a tank that the round does not have."""
+    known = set(table(week.tables, "tank")["tank"])
+    for name in tanks:
+        if name not in known:
+            near = ", ".join(sorted(known)[:NAMES_SHOWN]) + (" …" if len(known) > NAMES_SHOWN else "")
+            raise Problem(f"“{name}” is no tank of this round; expected one of: {near or 'none yet'}.")
+
+
+def _desk(week: Week, tank: str) -> Desk:
+    _check(week, [tank])
+    return build(week, [tank])
+
+
+def plan(week: Week, tank: str) -> dict[str, Any]:
+    """The plan of a tank: the keys of DESIGN's `plan --format json`, and beside them what pages and papers say.
+
+    `now` loads [%]; `options` cheapest first (a cost that is not known last), each with its changes; `water_change` for
+    the ceiling [mg/L NO3]. Raises Problem for a tank that is not in the round.
+    """
+    return plans(week, [tank])[tank]
+
+
+def possible_changes(week: Week, tank: str) -> list[dict[str, object]]:
+    """Every change that could be made to a tank, for a page of what-if: as in `plan`, each with its key."""
+    desk = _desk(week, tank)
+    return [change.as_dict() for change in possible(desk, desk.tanks[tank], second_filters(desk))]
+
+
+def what_if(week: Week, tank: str, keys: Sequence[str], feed_share: float = 1.0) -> dict[str, Any]:
+    """What some changes of `possible_changes` do together, by their keys, fed a share of today's food.
+
+    An option as in `plan`, with reaches_rating as it turns out. Problem where a key is not known, or two exclude each
+    other.
+    """
+    desk = _desk(week, tank)
+    state = desk.tanks[tank]
+    by_key = {change.key: change for change in possible(desk, state, second_filters(desk))}
+    unknown = [key for key in keys if key not in by_key]
+    if unknown:
+        raise Problem(f"“{unknown[0]}” can't be done to {tank} now; expected one of: {', '.join(by_key) or 'nothing'}.")
+    made = [by_key[key] for key in keys]
+    if feed_share != 1.0:
+        made = [change for change in made if change.group != "feed"]
+        made.append(
+            Change("feed share", "feed cut", f"Feed {per_cent(100 * feed_share)} of today's food.",
+                   desk.figures["visit_minutes_feed"], group="feed", details={"share": round(1 - feed_share, 4)},
+                   need_factor=feed_share)
+        )  # fmt: skip
+    if not compatible(made):
+        raise Problem("Two of these changes exclude each other; expected one second filter, one rehomed, one feed cut.")
+    effects = Effects(state, [*by_key.values(), *made], desk.figures)
+    known = water.with_net(water.facts(week, tank), state.net_l)
+    option = _option(
+        outcome(effects, made, week.as_of), litres_a_year(known.fraction_now, state.net_l, known.every_days)
+    )
+    return option | {"reaches_rating": bool(state.known and effects.reaches(made)), "known": state.known}
+
+
+__all__ = ["as_text", "plan", "plans", "possible_changes", "what_if"]

@@ -1,0 +1,252 @@
+"""The tanks as advice starts from them: each filter's layers in flow order, and what the tank asks of them.
+
+Built once for many tanks from the same parts that capacity is reckoned from, so that a plan of no changes is the
+capacity of the day.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.advise.bodies import Blow, Body, curve
+from pipeline.advise.book import Medium, Model, Prices, catalogue, models, read_prices
+from pipeline.figures import Figures
+from pipeline.reckon import factors, half_cycle
+from pipeline.reckon.capacity import layer_factors, parts, rated
+from pipeline.reckon.capacity import missing as missing_of
+from pipeline.reckon.disturbance import DAYS_A_WEEK
+from pipeline.reckon.layers import HALF_CYCLE_KINDS, MET, fills_numbered, in_force, table
+from pipeline.week import Week
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One layer of a filter, in flow order. What is not known is None."""
+
+    room: str
+    position: int | None
+    medium: Medium
+    kg: float | None = None
+    litres: float | None = None
+    loose_share: float | None = None
+    tight_share: float | None = None
+    age_weeks: float | None = None  # None: ripe
+    blows: tuple[Blow, ...] = ()
+    outside: bool = False  # a bag beside the flow
+    bypass: bool = False
+    life_days: float | None = None
+
+    @property
+    def foam(self) -> bool:
+        """Counted by its litres: foam by name, or what has no mass and does nothing for the full cycle."""
+        return self.medium.biological and (self.medium.foam or (self.kg is None and self.medium.quality == 0))
+
+    @property
+    def media(self) -> bool:
+        """Biological media, not foam."""
+        return self.medium.biological and not self.foam
+
+    @property
+    def quality(self) -> float:
+        return self.medium.quality or 0.0
+
+
+@dataclass(frozen=True)
+class FilterState:
+    """A filter on the tank, or one that could stand on it."""
+
+    name: str
+    model: Model | None
+    kind: str | None
+    layers: tuple[Layer, ...]
+    flow_l_h: float | None = None
+    clog: float = 1.0
+    tidied: bool = False  # its flow order put right: all media behind a fine stage, in the flow
+
+    def places(self, figures: Figures) -> list[float | None]:
+        """The place factor of each layer."""
+        ranks, met = [], factors.MET_NOTHING
+        for layer in self.layers:
+            ranks.append(factors.MET_FINE if self.tidied else met)
+            met = max(met, MET.get(layer.medium.stage or "", factors.MET_NOTHING))
+        base = factors.place(ranks, figures)
+        return [self._place(layer, float(p), figures) for layer, p in zip(self.layers, base, strict=True)]
+
+    def _place(self, layer: Layer, by_met: float, figures: Figures) -> float | None:
+        if not figures["use_place"]:
+            return 1.0
+        bypass = figures["place_bypass"] if layer.bypass and not self.tidied else 1.0
+        if self.kind in HALF_CYCLE_KINDS:
+            return figures["place_internal"] * bypass
+        if self.kind == "trickle":
+            return figures["place_trickle"] * bypass
+        if layer.outside and not self.tidied:
+            return figures["place_not_in_flow"] * bypass
+        return None if layer.position is None else by_met * bypass
+
+    def bodies(self, figures: Figures) -> list[Body]:
+        """What its media works, each layer a body. Layers whose place or mass is not known are left out."""
+        found = []
+        for layer, place in zip(self.layers, self.places(figures), strict=True):
+            if not layer.media or layer.kg is None or place is None:
+                continue
+            quality = layer.quality if figures["use_quality"] else 1.0
+            found.append(Body(((0, layer.kg * quality * place),), layer.age_weeks, layer.blows))
+        return found
+
+    def half_l(self, figures: Figures) -> float:
+        """Half-cycle rating [L]; nan where it is not known."""
+        kg = [layer.kg for layer in self.layers if layer.media]
+        foam = [layer.litres for layer in self.layers if layer.foam]
+        flow = half_cycle.by_flow_l(np.nan if self.flow_l_h is None else self.flow_l_h, figures)
+        held = half_cycle.by_media_l(sum(x or 0.0 for x in kg), sum(x or 0.0 for x in foam), figures)
+        unsure = any(x is None for x in (*kg, *foam)) or not self.layers
+        media = np.nan if unsure and not held >= flow else held
+        return float(half_cycle.rating_l(media, flow))
+
+    def rooms_filled(self) -> set[str]:
+        return {layer.room for layer in self.layers}
+
+
+@dataclass(frozen=True)
+class TankState:
+    """A tank as of the day: what it asks, and the filters on it."""
+
+    tank: str
+    site: str | None
+    net_l: float | None
+    load: float
+    load_basis: str
+    feed_g_day: float | None
+    need_kg: float | None
+    warmth: float  # temperature factor, 1 where the load is by class
+    filters: tuple[FilterState, ...]
+    capacity: dict[str, Any]  # the row of schemas Capacity
+
+    @property
+    def known(self) -> bool:
+        """Whether a working load can be reckoned at all."""
+        return self.need_kg is not None and self.capacity["effective_kg"] is not None
+
+
+@dataclass(frozen=True)
+class Desk:
+    """All that plans of some tanks are made from."""
+
+    week: Week
+    tanks: dict[str, TankState]
+    media: dict[str, Medium]
+    book: dict[str, Model]
+    prices: Prices
+    spare: tuple[FilterState, ...] = ()  # filters that stand on no tank
+
+    @property
+    def figures(self) -> Figures:
+        return self.week.figures
+
+    @cached_property
+    def donors(self) -> dict[str, list[TankState]]:
+        """Tanks with more than one filter, by site: they may have one to spare."""
+        found: dict[str, list[TankState]] = {}
+        for tank in self.tanks.values():
+            if tank.site is not None and len(tank.filters) > 1:
+                found.setdefault(tank.site, []).append(tank)
+        return found
+
+
+def worked_kg(filters: Iterable[FilterState], warmth: float, figures: Figures) -> float:
+    """Effective media of some filters today [kg], as capacity reckons it."""
+    return float(sum(curve(state.bodies(figures), np.zeros(1), figures)[0] * state.clog for state in filters)) * warmth
+
+
+def _layers(rows: pl.DataFrame, media: dict[str, Medium], blows: dict[int, list[Blow]]) -> list[Layer]:
+    """The layers of some frame rows, in their order."""
+    plain = ["position", "litres", "loose_share", "tight_share", "age_weeks", "outside", "bypass", "life_days"]
+    found = []
+    for row in rows.select("row", "compartment", "medium", "stage", "mass_kg", *plain).iter_rows(named=True):
+        known = media.get(row["medium"], Medium(row["medium"], row["stage"], None, None))
+        known = known if known.stage == row["stage"] else replace(known, stage=row["stage"])
+        shared = {name: row[name] for name in plain}
+        found.append(Layer(row["compartment"], medium=known, kg=row["mass_kg"], blows=tuple(blows.get(row["row"], ())),
+                           **shared))  # fmt: skip
+    return found
+
+
+def _blows(reached: pl.DataFrame, layers: pl.DataFrame, figures: Figures) -> dict[int, list[Blow]]:
+    """The disturbances of each layer row that still hold it back."""
+    if not figures["use_disturbance"]:
+        return {}
+    felt = reached.drop_nulls("lowest").join(layers.select("row", "as_of"), on="row")
+    since = (pl.col("as_of") - pl.col("date")).dt.total_days() / DAYS_A_WEEK
+    found: dict[int, list[Blow]] = {}
+    for row, weeks_since, lowest, weeks, share in (
+        felt.with_columns(since.alias("since")).filter(pl.col("since") < pl.col("weeks"))
+        .select("row", "since", "lowest", "weeks", "share").iter_rows()
+    ):  # fmt: skip
+        found.setdefault(row, []).append(Blow(weeks_since, lowest, weeks, share))
+    return found
+
+
+def _spare(week: Week, book: dict[str, Model], media: dict[str, Medium]) -> tuple[FilterState, ...]:
+    """Filters that stand on no tank that day, with what lies in them. Their media dried out: it counts as new."""
+    day = pl.lit(week.as_of).alias("as_of")
+    standing = table(week.tables, "placement").with_columns(day).filter(in_force("as_of"))["filter"].to_list()
+    free = table(week.tables, "filter").filter(~pl.col("filter").is_in(standing))
+    fills = fills_numbered(week.tables).with_columns(day).filter(in_force("as_of"))
+    found = []
+    for name, model, clean in free.sort("filter").select("filter", "model", "clean_flow_l_h").iter_rows():
+        known = book.get(model)
+        if known is None:
+            continue
+        places = {room.name: room.position for room in known.rooms}
+        rows = fills.filter(pl.col("filter") == name).select("compartment", "layer", "medium", "mass_kg").rows()
+        layers = [
+            Layer(room, places.get(room), media[medium], kg, age_weeks=0.0)
+            for room, _, medium, kg in sorted(rows, key=lambda r: (places.get(r[0], 99), r[1]))
+            if medium in media
+        ]
+        if any(layer.media and layer.kg for layer in layers):
+            flow = clean if clean is not None else known.flow(week.figures)[0]
+            found.append(FilterState(name, known, known.kind, tuple(layers), flow))
+    return tuple(found)
+
+
+def build(week: Week, tanks: Sequence[str]) -> Desk:
+    """The desk for plans of some tanks; the others of their sites are on it too, since a filter may come from them."""
+    figures, tables = week.figures, week.tables
+    own = table(tables, "tank").select("tank", "site", "closed")
+    sites = own.filter(pl.col("tank").is_in(list(tanks)))["site"].unique()
+    running = pl.col("closed").is_null() | (pl.col("closed") >= week.as_of)
+    wanted = own.filter(pl.col("tank").is_in(list(tanks)) | (pl.col("site").is_in(sites.implode()) & running))
+    asks = wanted.select("tank", pl.lit(week.as_of).alias("as_of")).unique("tank", maintain_order=True)
+    found = parts(tables, asks, figures)
+    full = layer_factors(found.layers, found.tanks, found.filters, found.reached, figures)
+    rows = rated(found.tanks, full, found.filters, missing_of(full, found.filters), figures)
+    media, book = catalogue(tables), models(tables, figures)
+    blows = _blows(found.reached, found.layers, figures)
+    layers: dict[tuple[str, str], list[Layer]] = {}
+    for layer, tank, name in zip(_layers(full, media, blows), full["tank"], full["filter"], strict=True):
+        layers.setdefault((tank, name), []).append(layer)
+    filters: dict[str, list[FilterState]] = {}
+    for row in found.filters.sort("tank", "filter").iter_rows(named=True):
+        lying = tuple(layers.get((row["tank"], row["filter"]), ()))
+        model = book.get(row["model"] or "")
+        state = FilterState(row["filter"], model, row["kind"], lying, row["flow_l_h"], row["clog"])
+        filters.setdefault(row["tank"], []).append(state)
+    site = dict(wanted.select("tank", "site").iter_rows())
+    states = {}
+    for row in rows.iter_rows(named=True):
+        by_feed = row["load_basis"] == "feed" and row["temperature_c"] is not None
+        warmth = float(factors.temperature(row["temperature_c"] if by_feed else np.nan, figures))
+        states[row["tank"]] = TankState(
+            row["tank"], site.get(row["tank"]), row["net_l"], row["load"], row["load_basis"], row["feed_g_day"],
+            row["need_kg"], warmth, tuple(filters.get(row["tank"], ())), row,
+        )  # fmt: skip
+    prices = read_prices(week.round.prices)
+    return Desk(week, states, media, book, prices, _spare(week, book, media))
