@@ -1,0 +1,166 @@
+"""The warehouse file: built beside, swapped in whole, read as a copy in memory.
+
+Readers keep no lock and see the old or the new file, never a half of one. Builders take turns on a lock file.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import os
+import tempfile
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline.problems import Problem
+from pipeline.store.views import VIEWS
+from schemas import TABLES, Tables, columns_of, conform, empty
+
+FORMAT = "1"  # raise it when tables change, and older warehouses are built anew
+CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false"}
+LOCK_WAIT_S = 600.0
+
+
+class Unreadable(Exception):
+    """The file is no warehouse of this version; it is built anew."""
+
+
+def _explained(error: OSError, path: Path) -> Problem:
+    why = {
+        errno.ENOSPC: "the disk is full; make room and load again",
+        errno.EACCES: "the folder may not be written to; give --db FILE in a folder that may",
+        errno.EPERM: "the folder may not be written to; give --db FILE in a folder that may",
+        errno.EROFS: "the folder is read-only; give --db FILE in a folder that is not",
+    }.get(error.errno or 0, f"{error.strerror or error}; check the place and load again")
+    return Problem(f"The warehouse {path} could not be written: {why}. The log folder itself is unchanged.")
+
+
+@contextmanager
+def building_lock(target: Path) -> Iterator[None]:
+    """Two loads at once queue. The lock goes with the process, however it ends."""
+    lock = target.with_name(f"{target.name}.lock")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        handle = lock.open("w")
+    except OSError as error:
+        raise _explained(error, target) from None
+    with handle:
+        patience = time.monotonic() + LOCK_WAIT_S
+        while True:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if time.monotonic() > patience:
+                    raise Problem(
+                        f"Another load has held {lock} for {LOCK_WAIT_S / 60:.0f} minutes; expected it to be done."
+                        " End that load, then load again."
+                    ) from None
+                time.sleep(0.05)
+        for left in target.parent.glob(f".{target.name}.*.building*"):
+            left.unlink(missing_ok=True)  # of a build that was killed: we hold the lock, so nobody builds it
+        yield
+
+
+def _fsync(path: Path, flags: int) -> None:
+    handle = os.open(path, flags)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _fill(con: duckdb.DuckDBPyConnection, tables: Tables, meta: Mapping[str, str]) -> None:
+    con.execute("begin")
+    for name in TABLES:
+        incoming = conform(name, tables[name]) if name in tables else empty(name)
+        con.register("incoming_frame", incoming.to_arrow())
+        con.execute(f'create table "{name}" as select * from incoming_frame')
+        con.unregister("incoming_frame")
+    con.execute("create table meta (key varchar primary key, value varchar)")
+    con.executemany("insert into meta values (?, ?)", [["format", FORMAT], *([k, v] for k, v in meta.items())])
+    for view in VIEWS.values():
+        con.execute(view)
+    con.execute("commit")
+
+
+def publish(tables: Tables, meta: Mapping[str, str], target: Path) -> None:
+    """Write a whole new warehouse and swap it in. Call it under `building_lock`."""
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".building", dir=target.parent)
+        os.close(handle)
+        os.unlink(name)  # DuckDB refuses an empty file that is already there
+    except OSError as error:
+        raise _explained(error, target) from None
+    beside = Path(name)
+    try:
+        with duckdb.connect(str(beside), config=CONFIG) as con:
+            _fill(con, tables, meta)
+        _fsync(beside, os.O_RDWR)
+        os.replace(beside, target)
+        _fsync(target.parent, os.O_RDONLY)
+    except OSError as error:
+        raise _explained(error, target) from None
+    except duckdb.IOException as error:
+        full = "No space left" in str(error)
+        raise _explained(OSError(errno.ENOSPC if full else errno.EIO, "input or output error"), target) from None
+    finally:
+        beside.unlink(missing_ok=True)
+        beside.with_name(f"{beside.name}.wal").unlink(missing_ok=True)
+
+
+def stamp(path: Path) -> tuple[int, int, int] | None:
+    """Changes whenever a build swaps the file; None where there is none. A key for caches."""
+    try:
+        info = path.stat()
+    except OSError:
+        return None
+    return info.st_ino, info.st_mtime_ns, info.st_size
+
+
+def read_copy(path: Path) -> duckdb.DuckDBPyConnection:
+    """A private copy in memory; no lock on the file stays. Raises Unreadable for a file that is no warehouse."""
+    con = duckdb.connect(config=CONFIG)
+    try:
+        con.execute("attach $path as src (read_only)", {"path": str(path)})
+        con.execute("copy from database src to memory")
+        con.execute("detach src")
+        if meta(con).get("format") != FORMAT:
+            raise Unreadable(f"{path} is of another version")
+    except duckdb.Error as error:
+        con.close()
+        raise Unreadable(f"{path} is not a warehouse: {str(error)[:200]}") from None
+    except BaseException:
+        con.close()
+        raise
+    return con
+
+
+def query(con: duckdb.DuckDBPyConnection, sql: str, **params: object) -> pl.DataFrame:
+    """A query's rows. One cursor a call: a connection refuses to be shared between threads."""
+    cursor = con.cursor()
+    try:
+        return cursor.sql(sql, params=params or None).pl()
+    finally:
+        cursor.close()
+
+
+def meta(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """What is told of the warehouse itself: format, loaded_on, as_of, hashes."""
+    return dict(query(con, "select key, value from meta order by key").iter_rows())
+
+
+def read_tables(con: duckdb.DuckDBPyConnection, names: list[str] | None = None) -> Tables:
+    """Tables as frames with the types of their schemas, in the order they were stored."""
+    found = {name: query(con, f'select * from "{name}"') for name in (names or list(TABLES))}
+    return {name: _typed(name, frame) for name, frame in found.items()}
+
+
+def _typed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    wanted = columns_of(TABLES[name])
+    return frame if frame.schema == pl.Schema(wanted) else conform(name, frame)
