@@ -117,7 +117,7 @@ def review(
     pdf: Annotated[Path | None, typer.Option("--pdf", metavar="FILE", help="Also write the review as a PDF.")] = None,
 ) -> None:
     """The weekly review of all tanks, ranked, with reasons and next steps."""
-    from pipeline.review import review as room
+    from pipeline import review as room
 
     week = _open(logs, as_of, db)
     if form == "json":
@@ -293,7 +293,8 @@ def figures(
     from pipeline.figures import built_in, with_overrides
     from pipeline.tellings import figures_rows, figures_text
 
-    in_force, problems = built_in(), []
+    in_force = built_in()
+    problems: list[str] = []
     if logs is not None:
         from pipeline.intake import read_round
 

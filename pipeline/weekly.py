@@ -78,9 +78,9 @@ def review_of(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Roun
     return {**now, **review.findings({**tables, **now}, asks, figures, round_)}
 
 
-def _two(as_of: dt.date) -> list[dt.date]:
-    """As-of and the week before it, which "what has changed" is told against."""
-    return [as_of - dt.timedelta(7), as_of]
+def _reviewed(as_of: dt.date) -> list[dt.date]:
+    """As-of, and the days a week and four weeks before it, which "changed" and "worse" are told against."""
+    return [as_of - dt.timedelta(review.MONTH), as_of - dt.timedelta(review.WEEK), as_of]
 
 
 def _derived(tables: Tables, as_of: dt.date, weeks: int, figures: Figures, round_: Round, progress: Progress) -> Tables:
@@ -88,7 +88,7 @@ def _derived(tables: Tables, as_of: dt.date, weeks: int, figures: Figures, round
     days = [as_of - dt.timedelta(7 * back) for back in range(weeks, -1, -1)]
     history = reckon(tables, asks_of(tables, days), figures, round_)
     progress(0.8, "reviewing")
-    now = review_of({**tables, **history}, asks_of(tables, _two(as_of)), figures, round_)
+    now = review_of({**tables, **history}, asks_of(tables, _reviewed(as_of)), figures, round_)
     return {**history, **now}
 
 
@@ -179,7 +179,7 @@ def open_week(
         raise Problem(
             f"{as_of} is after {loaded_on}, the day of loading; expected a day up to it. Leave --as-of away for today."
         )
-    derived = _derived(tables, as_of, 1, figures, round_, progress)
+    derived = _derived(tables, as_of, review.MONTH // 7, figures, round_, progress)
     return Week(folder, round_, figures, as_of, loaded_on, {**tables, **derived})
 
 

@@ -142,9 +142,8 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
         else:
             low, high = _of_meter(parameter, cell, matched, figures["meter_share"])
     if celsius:
-        low, high, matched = (
-            round(fahrenheit_to_celsius(x), 3) if x is not None else None for x in (low, high, matched)
-        )  # type: ignore[assignment]
+        low, matched = round(fahrenheit_to_celsius(low), 3), round(fahrenheit_to_celsius(matched), 3)
+        high = None if high is None else round(fahrenheit_to_celsius(high), 3)
         outcome, fault, says = "converted", "unit", f"{text} read as {matched:.1f} °C."
     else:
         low, matched, high = low * times, matched * times, None if high is None else high * times

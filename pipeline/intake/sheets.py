@@ -27,6 +27,10 @@ ISSUE = {
 }
 
 
+FILE = {"file": pl.String, "family": pl.String, "sha256": pl.String, "rows_in": pl.Int64}
+UNKNOWN = {"file": pl.String, "column": pl.String, "like": pl.String}
+
+
 def no_issues() -> pl.DataFrame:
     return pl.DataFrame(schema=ISSUE)
 
@@ -39,10 +43,6 @@ class Sheets:
     issues: pl.DataFrame = field(default_factory=no_issues)
     files: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=FILE))
     unknown: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=UNKNOWN))
-
-
-FILE = {"file": pl.String, "family": pl.String, "sha256": pl.String, "rows_in": pl.Int64}
-UNKNOWN = {"file": pl.String, "column": pl.String, "like": pl.String}
 
 
 def text_columns(name: str) -> list[str]:

@@ -52,12 +52,22 @@ def _free_ammonia(reading: pl.DataFrame, tank: pl.DataFrame, figures: Figures) -
     ).select(reading.columns)
 
 
+def _zero() -> pl.Expr:
+    """A plain 0 was typed: a result, unlike "<0.5"; it stands for nothing found and asks for no retest."""
+    return (pl.col("matched") == 0) & ~pl.col("text").str.contains(r"[<≤]|[A-Za-z]{3}")
+
+
+def _one_a_day(reading: pl.DataFrame) -> pl.DataFrame:
+    """The reading that speaks for each day: the last one before the change, else the last one after it."""
+    after = pl.col("taken") == "after"
+    rows = reading.sort("day", after, "at", descending=[False, True, False], maintain_order=True)
+    return rows.unique(["tank", "parameter", "day"], keep="last", maintain_order=True)
+
+
 def _latest(asks: pl.DataFrame, reading: pl.DataFrame) -> pl.DataFrame:
     """The last row of every parameter up to each as-of day."""
     wanted = asks.join(reading.select("tank", "parameter").unique(), on="tank")
-    last = reading.sort("day", "at", maintain_order=True).unique(
-        ["tank", "parameter", "day"], keep="last", maintain_order=True
-    )
+    last = _one_a_day(reading)
     return wanted.sort("as_of").join_asof(
         last.sort("day"), left_on="as_of", right_on="day", by=["tank", "parameter"], check_sortedness=False
     )  # fmt: skip
@@ -66,19 +76,20 @@ def _latest(asks: pl.DataFrame, reading: pl.DataFrame) -> pl.DataFrame:
 def latest(tables: Tables, asks: pl.DataFrame, figures: Figures) -> pl.DataFrame:
     """The water frame of the asks: a reading counts for 28 days; the one 5 to 10 days before it stands beside it.
 
-    Where a day has a reading before and one after its change, the one before counts: that is how the tank lived.
+    Where a day has a reading before and one after its change, the one before counts: that is how the tank lived. Where
+    only the one after was read it counts too, but not for nitrate, which a change lowers.
     """
-    reading = tables["reading"].filter(pl.col("taken") != "after")
+    after = pl.col("taken") == "after"
+    reading = tables["reading"].filter(~(after & (pl.col("parameter") == "nitrate")))
     if reading.height == 0 or asks.height == 0:
         return empty("water")
     free = _free_ammonia(reading, tables["tank"], figures)
-    rows = _latest(asks, pl.concat([reading, free.select(reading.columns)])).drop_nulls("day")
+    every = pl.concat([reading, free.select(reading.columns)])
+    rows = _latest(asks, every).drop_nulls("day")
     rows = rows.with_columns((pl.col("as_of") - pl.col("day")).dt.total_days().alias("age_days"))
     rows = rows.filter(pl.col("age_days") <= int(figures["water_fresh_days"]))
     # A week or so before: from 5 days back, and no more than 10.
-    earlier = pl.concat([reading, free.select(reading.columns)]).sort("day", "at").unique(
-        ["tank", "parameter", "day"], keep="last", maintain_order=True
-    )  # fmt: skip
+    earlier = _one_a_day(every)
     before = (
         rows.select(*ASK, "parameter", "day")
         .with_columns(pl.col("day").dt.offset_by("-5d").alias("upto"))
@@ -95,5 +106,5 @@ def latest(tables: Tables, asks: pl.DataFrame, figures: Figures) -> pl.DataFrame
         )
         .select(*ASK, "parameter", "before_matched")
     )
-    joined = rows.join(before, on=[*ASK, "parameter"], how="left")
+    joined = rows.join(before, on=[*ASK, "parameter"], how="left").with_columns(_zero().alias("zero"))
     return conform("water", joined.sort("as_of", "tank", "parameter"))

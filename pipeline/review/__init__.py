@@ -1,0 +1,26 @@
+"""Findings and their ranking: which fish are at risk, what is due, what nobody knows."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.figures import Figures
+from pipeline.review.causes import causes
+from pipeline.review.facts import concat, gather
+from pipeline.review.ranking import MONTH, WEEK, quieten, rank
+from pipeline.review.rules import RULES
+from pipeline.review.told import as_json, as_text
+from pipeline.week import Round
+from schemas import Tables, conform
+
+__all__ = ["MONTH", "WEEK", "as_json", "as_text", "findings"]
+
+
+def findings(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) -> Tables:
+    """The findings of the asks with their causes, and the review that follows from them."""
+    facts = gather(tables, asks, figures, round_)
+    found = concat([rule(facts) for rule in RULES])
+    noted = facts.table("noted").drop_nulls("until").select("tank", "rule", "until")
+    found = conform("finding", quieten(found, noted, figures["worse_share"]))
+    found = found.sort("as_of", "tank", "harm", "rule")
+    return {"finding": found, "finding_cause": causes(found, facts), "review": rank(found, facts)}

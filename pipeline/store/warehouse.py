@@ -145,7 +145,8 @@ def query(con: duckdb.DuckDBPyConnection, sql: str, **params: object) -> pl.Data
     """A query's rows. One cursor a call: a connection refuses to be shared between threads."""
     cursor = con.cursor()
     try:
-        return cursor.sql(sql, params=params or None).pl()
+        rows: pl.DataFrame = cursor.sql(sql, params=params or None).pl()
+        return rows
     finally:
         cursor.close()
 

@@ -1,0 +1,392 @@
+"""The review as JSON, key for key as the commands promise, and as text that a person would print."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import textwrap
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import polars as pl
+
+from pipeline.telling import ago, counted, day, fixed, interval, listed, number, with_unit
+from pipeline.week import Week
+from schemas.words import CAUTION_LINE, CLASSES
+
+Row = dict[str, Any]
+WIDTH = 100
+NOT_READ = "not read lately"
+
+
+def _plain(value: Any) -> Any:
+    """JSON knows no NaN and no dates: unknown is null, a date is ISO text."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if isinstance(value, dt.date):
+        return value.isoformat()
+    return value
+
+
+def _pick(row: Mapping[str, Any], keys: Iterable[str]) -> Row:
+    return {key: _plain(row.get(key)) for key in keys}
+
+
+def by_tank(frame: pl.DataFrame) -> dict[str, list[Row]]:
+    """The rows of a frame by tank, in their order."""
+    found: dict[str, list[Row]] = {}
+    for row in frame.iter_rows(named=True):
+        found.setdefault(row["tank"], []).append(row)
+    return found
+
+
+def counts(review: pl.DataFrame) -> dict[str, int]:
+    """Tanks a class, in ranking order; they add up to all tanks."""
+    told = dict(review["class"].value_counts().iter_rows()) if review.height else {}
+    return {name: int(told.get(name, 0)) for name in CLASSES}
+
+
+# -- JSON --------------------------------------------------------------------------------------------
+
+RATING = (
+    "gross_l",
+    "net_l",
+    "net_basis",
+    "media_kg",
+    "plain_l",
+    "plain_load_pct",
+    "plain_state",
+    "over_full_cycle",
+    "need_kg",
+    "effective_kg",
+    "working_load_pct",
+    "working_state",
+    "load",
+    "load_basis",
+    "plants",
+    "half_rating_l",
+    "half_limit",
+    "flow_l_h",
+    "flow_basis",
+    "missing",
+)
+FACTORS = (
+    "filter",
+    "compartment",
+    "medium",
+    "mass_kg",
+    "counts",
+    "quality",
+    "place",
+    "maturity",
+    "disturbance",
+    "clog",
+    "temperature",
+    "effective_kg",
+    "why",
+)
+CANT = "can't say"
+
+
+def _rating(row: Row, layers: list[Row]) -> Row:
+    told = _pick(row, RATING)
+    told["plain_state"] = told["plain_state"] or CANT
+    told["working_state"] = told["working_state"] or CANT
+    told["factors"] = [_pick(layer, FACTORS) for layer in layers]
+    return told
+
+
+def _window(rows: list[Row], name: str) -> Row:
+    row = next((r for r in rows if r["window"] == name), None)
+    if row is None:
+        return {"rate": None, "low": None, "high": None, "readings": 0, "state": "too few"}
+    return _pick(row, ("rate", "low", "high", "readings", "state"))
+
+
+def _nitrate(fits: list[Row], outlook: Row, step: Row | None, suspects: list[Row], horizon: int) -> Row:
+    plateau = outlook.get("plateau")
+    if plateau is not None:
+        state = "ok"
+    elif outlook.get("weeks_to_ceiling") is not None:
+        state = "no changes: it settles nowhere"
+    else:
+        state = "not known"
+    return {
+        "recent": _window(fits, "recent"),
+        "baseline": _window(fits, "baseline"),
+        "trend": outlook.get("trend") or "not clear",
+        "plateau": {
+            "value": _plain(plateau),
+            "low": _plain(outlook.get("plateau_low")),
+            "high": _plain(outlook.get("plateau_high")),
+            "state": state,
+        },
+        "ceiling": _plain(outlook.get("ceiling")),
+        "weeks_to_ceiling": _plain(outlook.get("weeks_to_ceiling")),
+        "over_ceiling_probability": _plain(outlook.get("over_ceiling_probability")),
+        "horizon_days": horizon,
+        "step": None if step is None else _pick(step, ("since", "size", "z", "kit_batch")),
+        "by_hand": {"per_week": _plain(outlook.get("hand_per_week")), "intervals": outlook.get("hand_intervals") or 0},
+        "suspect": [
+            {"date": _plain(s["day"]), "file": s["file"], "line": s["line"], "weight": _plain(s["weight"])}
+            for s in suspects
+        ],
+        "witness": outlook.get("witness"),
+    }
+
+
+def _water(rows: list[Row]) -> Row:
+    told = {}
+    read = {row["parameter"]: row for row in rows}
+    for name in ("free_ammonia", "ammonia", "nitrite", "nitrate", "ph", "kh", "temperature"):
+        row = read.get(name, {})
+        told[name] = {
+            "low": _plain(row.get("low")),
+            "high": _plain(row.get("high")),
+            "matched": _plain(row.get("matched")),
+            "date": _plain(row.get("day")),
+            "age_days": row.get("age_days"),
+            "state": "read" if row else NOT_READ,
+        }
+    return told
+
+
+def last_readings(week: Week) -> dict[str, dt.date]:
+    """The day of each tank's last nitrate reading that is in no doubt about what it counts."""
+    reading = week.table("reading")
+    usable = (pl.col("doubt").is_null() | (pl.col("doubt") == "taken")) & (pl.col("day") <= week.as_of)
+    last = reading.filter((pl.col("parameter") == "nitrate") & usable).group_by("tank").agg(pl.col("day").max())
+    return dict(last.iter_rows())
+
+
+def held_counts(week: Week) -> dict[str, int]:
+    """Items held of each tank, of any age."""
+    held = week.table("held").drop_nulls("tank")
+    return {tank: int(n) for tank, n in held.group_by("tank").len().iter_rows()}
+
+
+def as_json(week: Week) -> Row:
+    """The review as `review --format json` prints it."""
+    review = week.now("review").sort("rank")
+    tanks = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
+    sites = dict(week.table("site").select("site", "name").iter_rows())
+    found, causes = by_tank(week.now("finding")), by_tank(week.now("finding_cause"))
+    capacity, layers = by_tank(week.now("capacity")), by_tank(week.now("capacity_layer"))
+    fits, outlook = by_tank(week.now("nitrate_fit")), by_tank(week.now("nitrate_outlook"))
+    steps, suspects = by_tank(week.now("step_alarm")), by_tank(week.now("suspect"))
+    water = by_tank(week.now("water"))
+    soon = week.now("due").filter(pl.col("late_days") >= -int(week.figures["due_soon_days"])).sort("on", "what")
+    due = by_tank(soon)
+    last, held = last_readings(week), held_counts(week)
+    told = []
+    for row in review.iter_rows(named=True):
+        tank = row["tank"]
+        record = tanks.get(tank, {})
+        reasons = causes.get(tank, [])
+        read = last.get(tank)
+        told.append(
+            {
+                "tank": tank,
+                "name": record.get("name") or tank,
+                "site": sites.get(record.get("site")) or record.get("site"),
+                "class": row["class"],
+                "reason": row["reason"],
+                "next_step": row["step"],
+                "was_class": row["was_class"],
+                "changed": row["changed"],
+                "findings": [_finding(f, reasons) for f in found.get(tank, [])],
+                "rating": _rating((capacity.get(tank) or [{}])[0], layers.get(tank, [])),
+                "nitrate": _nitrate(
+                    fits.get(tank, []),
+                    (outlook.get(tank) or [{}])[0],
+                    next(iter(steps.get(tank, [])), None),
+                    suspects.get(tank, []),
+                    int(week.figures["horizon_days"]),
+                ),
+                "water": _water(water.get(tank, [])),
+                "last_reading": {
+                    "date": _plain(read),
+                    "age_days": None if read is None else (week.as_of - read).days,
+                    "state": "no usable nitrate reading" if read is None else "read",
+                },
+                "held": held.get(tank, 0),
+                "due": [
+                    {"what": d["what"], "on": _plain(d["on"]), "late_days": d["late_days"]} for d in due.get(tank, [])
+                ],
+            }
+        )
+    return {"as_of": week.as_of.isoformat(), "counts": counts(review), "tanks": told}
+
+
+def _finding(row: Row, causes: list[Row]) -> Row:
+    return {
+        **_pick(row, ("rule", "class", "says", "do", "basis", "quiet")),
+        "causes": [
+            _pick(c, ("cause", "because", "check"))
+            for c in sorted(causes, key=lambda c: c["place"])
+            if c["rule"] == row["rule"]
+        ],
+    }
+
+
+# -- text --------------------------------------------------------------------------------------------
+
+
+def counts_sentence(review: pl.DataFrame) -> str:
+    """`24 tanks: 1 act today, 3 plan and 20 steady.`"""
+    told = [f"{n} {name}" for name, n in counts(review).items() if n]
+    return f"{counted(review.height, 'tank')}: {listed(told)}." if told else "No tanks are on this round yet."
+
+
+def ends(low: float | None, high: float | None, places: int = 1) -> str:
+    """A range whose low end may be negative: `0.8–1.6`, `−4.5 to 7.3`."""
+    to = " to " if low is not None and low < 0 else "–"
+    return f"{fixed(low, places)}{to}{fixed(high, places)}"
+
+
+def rate_words(fit: Row | None) -> str:
+    """Net rise a week with its range, or why there is none."""
+    if fit is None or fit["state"] == "too few":
+        return "rise not known"
+    low, high = 7 * (fit["low"] or 0.0), None if fit["high"] is None else 7 * fit["high"]
+    if fit["state"] == "below chart":
+        return f"rise under {fixed(high, 1)} a week" if high is not None else "rise below the chart"
+    if fit["state"] == "at least" or fit["rate"] is None:
+        return f"rises at least {fixed(low, 1)} a week"
+    rough = "roughly " if fit["state"] == "rough" else ""
+    return f"rises {rough}{fixed(7 * fit['rate'], 1)} ({ends(low, high)}) a week"
+
+
+def plateau_words(outlook: Row | None) -> str:
+    """Where it heads under the present routine, against the ceiling."""
+    if outlook is None:
+        return "plateau not known"
+    ceiling = number(outlook["ceiling"])
+    if outlook["plateau"] is not None:
+        span = ends(outlook["plateau_low"], outlook["plateau_high"], 0)
+        return f"heads for {fixed(outlook['plateau'], 0)} ({span}) of {ceiling}"
+    if outlook["weeks_to_ceiling"]:
+        return f"no changes: at its ceiling of {ceiling} in {fixed(outlook['weeks_to_ceiling'], 0)} weeks"
+    return f"plateau not known, ceiling {ceiling}"
+
+
+def load_words(row: Row | None) -> str:
+    """Plain and working load, each said and never mixed."""
+    if row is None or row["plain_state"] == CANT:
+        return "load not known"
+    if row["plain_state"] == "half cycle only":
+        return "half cycle only"
+    working = "not known" if row["working_load_pct"] is None else with_unit(fixed(row["working_load_pct"], 0), "%")
+    return f"load {with_unit(fixed(row['plain_load_pct'], 0), '%')} plain, {working} working"
+
+
+def last_words(week: Week, tank: str, water: list[Row], last: Mapping[str, dt.date]) -> str:
+    """The last nitrate as a range with its age."""
+    row = next((r for r in water if r["parameter"] == "nitrate"), None)
+    if row is not None:
+        return f"nitrate {interval(row['low'], row['high'])}, {ago(row['day'], week.as_of)}"
+    return f"nitrate not read since {day(last[tank], year=True)}" if tank in last else "nitrate never read"
+
+
+def loose_filters(week: Week) -> list[str]:
+    """Filters that stand on no tank on the day."""
+    on = week.table("placement").filter(
+        (pl.col("from") <= week.as_of) & (pl.col("to").is_null() | (pl.col("to") >= week.as_of))
+    )
+    return week.table("filter").join(on, on="filter", how="anti")["filter"].sort().to_list()
+
+
+def notices(week: Week) -> list[str]:
+    """What is never hidden: held rows of no known tank, filters on no tank, figures that were changed."""
+    lines = []
+    held = week.table("held")
+    stray = held.filter(pl.col("tank").is_null()).height
+    if held.height:
+        tail = f", {stray} of them of no known tank" if stray else ""
+        lines.append(f"{counted(held.height, 'item')} held{tail}: `tankround held` lists them.")
+    loose = loose_filters(week)
+    if loose:
+        lines.append(f"On no tank: {listed(loose)}.")
+    changed = [
+        f"{f.name} {number(f.value)} (built in {number(f.built_in)})"
+        for f in week.figures.records()
+        if f.built_in is not None
+    ]
+    if changed:
+        lines.append(f"Figures this folder sets itself: {'; '.join(changed)}.")
+    lines += list(week.round.problems)
+    return lines
+
+
+def as_text(week: Week) -> str:
+    """The weekly review, ranked, as a person would print it."""
+    review = week.now("review").sort("rank")
+    tanks = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
+    sites = dict(week.table("site").select("site", "name").iter_rows())
+    capacity, outlook = by_tank(week.now("capacity")), by_tank(week.now("nitrate_outlook"))
+    fits, water, due = by_tank(week.now("nitrate_fit")), by_tank(week.now("water")), by_tank(week.now("due"))
+    causes, last = by_tank(week.now("finding_cause")), last_readings(week)
+    found = by_tank(week.now("finding"))
+    name = f" of {week.round.name}" if week.round.name else ""
+    lines = [f"Weekly review{name}, as of {day(week.as_of, year=True)}.", counts_sentence(review)]
+    lines += notices(week)
+    above = ""
+    for row in review.iter_rows(named=True):
+        if row["class"] != above:
+            above = row["class"]
+            lines += ["", above.upper(), "-" * WIDTH]
+        lines += _tank_lines(week, row, tanks.get(row["tank"], {}), sites, capacity, outlook, fits, water, due, last)
+        top = next((f for f in found.get(row["tank"], []) if not f["quiet"] and f["class"] == above), None)
+        if top and above in ("act today", "this week", "plan"):
+            lines += _cause_lines([c for c in causes.get(row["tank"], []) if c["rule"] == top["rule"]])
+    lines += ["", *textwrap.wrap(CAUTION_LINE, WIDTH)]
+    return "\n".join(lines)
+
+
+def _tank_lines(
+    week: Week,
+    row: Row,
+    tank: Row,
+    sites: Mapping[str, str],
+    capacity: Mapping[str, list[Row]],
+    outlook: Mapping[str, list[Row]],
+    fits: Mapping[str, list[Row]],
+    water: Mapping[str, list[Row]],
+    due: Mapping[str, list[Row]],
+    last: Mapping[str, dt.date],
+) -> list[str]:
+    id_ = row["tank"]
+    site = sites.get(tank.get("site", "")) or tank.get("site") or ""
+    was = f"  (last week: {row['was_class']})" if row["was_class"] and row["was_class"] != row["class"] else ""
+    recent = next((f for f in fits.get(id_, []) if f["window"] == "recent"), None)
+    head = f"{id_}  {tank.get('name') or id_}, {site}: {row['reason']}{was}"
+    facts = (
+        f"{last_words(week, id_, water.get(id_, []), last)}; {rate_words(recent)};"
+        f" {plateau_words(next(iter(outlook.get(id_, [])), None))}; {load_words(next(iter(capacity.get(id_, [])), None))}"
+    )
+    lines = textwrap.wrap(head, WIDTH, subsequent_indent="      ")
+    lines += textwrap.wrap(f"→ {row['step']}", WIDTH, initial_indent="      ", subsequent_indent="        ")
+    if row["class"] not in ("steady",):
+        lines += textwrap.wrap(facts, WIDTH, initial_indent="      ", subsequent_indent="      ")
+    jobs = [
+        f"{d['what']} {_when(d['late_days'])}"
+        for d in due.get(id_, [])
+        if d["late_days"] >= -int(week.figures["due_soon_days"])
+    ]
+    if jobs:
+        lines += textwrap.wrap("due: " + ", ".join(jobs), WIDTH, initial_indent="      ", subsequent_indent="      ")
+    return lines
+
+
+def _when(late: int) -> str:
+    if late == 0:
+        return "today"
+    return f"{counted(late, 'day')} late" if late > 0 else f"in {counted(-late, 'day')}"
+
+
+def _cause_lines(causes: list[Row]) -> list[str]:
+    lines = []
+    for cause in sorted(causes, key=lambda c: c["place"]):
+        told = f"points to {cause['cause']}: {cause['because']}. Check: {cause['check']}."
+        lines += textwrap.wrap(told, WIDTH, initial_indent="      ", subsequent_indent="        ")
+    return lines
