@@ -158,7 +158,7 @@ class Water(Ask):
     age_days: int = column("Age", unit="days", required=True)
     taken: str = column("Taken", kind="key", required=True)
     expired: bool = column("Kit expired", required=True)
-    zero: bool = column("A plain 0", "Nothing was found; “under 0.5” is no such reading.", required=True)
+    zero: bool = column("A plain 0", "Nothing was found; “under 0.5” is no such reading.")
     before_matched: float = column("Matched a week or so before", "Latest reading 5 to 10 days earlier.")
 
 

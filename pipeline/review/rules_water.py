@@ -34,7 +34,11 @@ def free_ammonia(f: Facts) -> pl.DataFrame:
     """Free ammonia over its limit; where only the high end passes it, a retest."""
     limit = f.figures["act_free_ammonia"]
     acts = pl.col("free_ammonia_matched") > limit
-    perhaps = ~acts & (pl.col("free_ammonia_high").fill_null(float("inf")) > limit) & ~pl.col("free_ammonia_zero")
+    perhaps = (
+        ~acts
+        & (pl.col("free_ammonia_high").fill_null(float("inf")) > limit)
+        & ~pl.col("free_ammonia_zero").fill_null(False)
+    )
     rows = f.rows.filter(pl.col("free_ammonia_matched").is_not_null())
     range_ = span(pl.col("free_ammonia_low"), pl.col("free_ammonia_high"), 3)
     age = ago(pl.col("free_ammonia_age_days"))
@@ -84,7 +88,7 @@ def nitrite_act(f: Facts) -> pl.DataFrame:
     rows = f.rows.filter(pl.col("nitrite_matched").is_not_null())
     acts = pl.col("nitrite_matched") >= limit
     high = pl.col("nitrite_high").fill_null(float("inf"))
-    perhaps = ~acts & (high >= limit) & ~pl.col("nitrite_zero")
+    perhaps = ~acts & (high >= limit) & ~pl.col("nitrite_zero").fill_null(False)
     value, age = span(pl.col("nitrite_low"), pl.col("nitrite_high"), 2), ago(pl.col("nitrite_age_days"))
     # A new tank is expected to show nitrite; it still harms fish, so it is acted on, more gently.
     new = ~pl.col("established")

@@ -1,0 +1,20 @@
+"""The router: one page a question."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from dashboard.look import CSS
+
+st.set_page_config(page_title="tankround", layout="wide", initial_sidebar_state="collapsed")
+st.html(CSS)
+st.navigation(
+    [
+        st.Page("views/this_week.py", title="This week", default=True),
+        st.Page("views/one_tank.py", title="One tank", url_path="one_tank"),
+        st.Page("views/load_and_nitrate.py", title="Load and nitrate", url_path="load_and_nitrate"),
+        st.Page("views/held_rows.py", title="Held rows", url_path="held_rows"),
+        st.Page("views/figures.py", title="Figures", url_path="figures"),
+    ],
+    position="top",
+).run()

@@ -1,0 +1,184 @@
+"""Altair charts of the pages: nitrate with its fit and fan, small multiples, load against net rise."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from typing import Any
+
+import altair as alt
+import polars as pl
+
+from dashboard.look import BLUE, GROUND, HAND, INK, INK2, RULE
+
+AXIS = alt.Axis(labelColor=INK2, tickColor=RULE, domain=False, grid=False, title=None, labelFontSize=13)
+
+
+def _time(start: dt.date, end: dt.date) -> alt.X:
+    axis = alt.Axis(
+        format="%b", tickCount="month", labelColor=INK2, domainColor=RULE, tickColor=RULE, grid=False, title=None
+    )
+    # Spelled out as ISO text: a date object would be taken as one in the browser's own time zone.
+    return alt.X("at:T", axis=axis, scale=alt.Scale(domain=[start.isoformat(), end.isoformat()], nice=False))
+
+
+def nitrate(
+    readings: pl.DataFrame, changes: pl.DataFrame, path: pl.DataFrame, events: Sequence[tuple[int, dt.date]],
+    ceiling: float, start: dt.date, as_of: dt.date,
+) -> Any:  # fmt: skip
+    """Readings as bars from low to high, the fitted saw-tooth in its band, the fan, the ceiling, changes, events."""
+    end = as_of + dt.timedelta(15)
+    tops = [1.5 * ceiling]
+    if readings.height:
+        tops.append(float(readings.select(pl.max_horizontal("high", "low").max()).item() or 0) * 1.1)
+    if path.height:
+        tops.append(min(float(path["high"].max() or 0), 4 * ceiling))  # type: ignore[arg-type]
+    top = max(tops)
+    scale = alt.Scale(domain=[-0.16 * top, top], nice=False)
+    step = 20 if top < 160 else 50
+    axis = alt.Axis(
+        values=list(range(0, int(top) + 1, step)), labelColor=INK2, domain=False, grid=False, title=None, ticks=False
+    )
+
+    def y(field: str) -> alt.Y:
+        return alt.Y(field, scale=scale, axis=axis)
+
+    x = _time(start, end)
+    layers: list[Any] = [alt.Chart(pl.DataFrame({"y": [0.0]})).mark_rule(color=RULE).encode(y=y("y:Q"))]
+    if path.height:
+        fit, fan = path.filter(pl.col("part") == "fit"), path.filter(pl.col("part") == "forecast")
+        for frame, low, high, shade in (
+            (fit, "low", "high", 0.16),
+            (fan, "low", "high", 0.12),
+            (fan, "low_half", "high_half", 0.20),
+        ):
+            layers.append(
+                alt.Chart(frame).mark_area(color=BLUE, opacity=shade).encode(x=x, y=y(f"{low}:Q"), y2=f"{high}:Q")
+            )
+        layers.append(alt.Chart(fit).mark_line(color=BLUE, strokeWidth=1.6).encode(x=x, y=y("level:Q")))
+        layers.append(alt.Chart(fan).mark_line(color=BLUE, strokeDash=[3, 3]).encode(x=x, y=y("level:Q")))
+    rule = pl.DataFrame({"y": [ceiling], "at": [start.isoformat()], "says": [f"ceiling {ceiling:.0f}"]})
+    layers.append(alt.Chart(rule).mark_rule(color=INK, strokeDash=[6, 4], strokeWidth=1.2).encode(y=y("y:Q")))
+    layers.append(
+        alt.Chart(rule)
+        .mark_text(align="left", dx=4, dy=-7, color=INK, fontSize=13)
+        .encode(x=x, y=y("y:Q"), text="says:N")
+    )
+    if readings.height:
+        bars = readings.with_columns(pl.col("high").fill_null(top).alias("high"))
+        tip = [alt.Tooltip("day:T", title="Read", format="%a %-d %B"), alt.Tooltip("said:N", title="Nitrate, mg/L")]
+        width = alt.expr("max(3, min(7, width / 150))")
+        styles: list[tuple[bool, dict[str, Any]]] = [
+            (False, {"color": INK, "opacity": 0.78}),
+            (True, {"color": GROUND, "stroke": INK, "strokeWidth": 1.4}),
+        ]
+        for hollow, style in styles:
+            part = bars.filter(pl.col("hollow") == hollow)
+            if part.height:
+                layers.append(
+                    alt.Chart(part).mark_bar(width=width, **style).encode(x=x, y=y("low:Q"), y2="high:Q", tooltip=tip)
+                )
+    if changes.height:
+        tip = [alt.Tooltip("day:T", title="Changed", format="%a %-d %B"), alt.Tooltip("pct:N", title="Per cent")]
+        ticks = alt.Chart(changes.with_columns(pl.lit(top).alias("y"), pl.lit(top * 0.955).alias("y2")))
+        layers.append(ticks.mark_rule(color=INK2).encode(x=x, y=y("y:Q"), y2="y2:Q", tooltip=tip))
+        shown = alt.expr("width > 620 ? 1 : 0")
+        layers.append(
+            ticks.mark_text(color=INK2, fontSize=12, dy=8, opacity=shown).encode(x=x, y=y("y2:Q"), text="pct:N")
+        )
+    if events:
+        rows = pl.DataFrame({"n": [n for n, _ in events], "at": [d.isoformat() for _, d in events], "y": -0.08 * top})
+        layers.append(alt.Chart(rows).mark_rule(color=INK2, strokeDash=[1, 3]).encode(x=x))
+        layers.append(
+            alt.Chart(rows).mark_square(size=220, color=GROUND, stroke=INK, opacity=1).encode(x=x, y=y("y:Q"))
+        )
+        layers.append(alt.Chart(rows).mark_text(color=INK, fontSize=12).encode(x=x, y=y("y:Q"), text="n:N"))
+    now = pl.DataFrame({"at": [as_of.isoformat()], "says": ["14 days"], "y": [-0.08 * top]})
+    layers.append(alt.Chart(now).mark_rule(color=INK2).encode(x=x))
+    layers.append(
+        alt.Chart(now).mark_text(align="left", dx=4, color=INK2, fontSize=12).encode(x=x, y=y("y:Q"), text="says:N")
+    )
+    return alt.layer(*layers).properties(height=300).configure_view(stroke=None)
+
+
+def small(readings: pl.DataFrame, limit: float, top: float, start: dt.date, as_of: dt.date, colour: str) -> Any:
+    """One parameter over twelve weeks with its one limit."""
+    x = _time(start, as_of)
+    scale = alt.Scale(domain=[min(0.0, limit) if limit < 5 else limit - 1.0, top], nice=False)
+    y = alt.Y("low:Q", scale=scale, axis=AXIS)
+    bars = readings.with_columns(
+        pl.col("high").fill_null(top),
+        # A reading without width is still a mark.
+        pl.when((pl.col("high") - pl.col("low")) < top / 40)
+        .then(pl.col("low") + top / 40)
+        .otherwise(pl.col("high"))
+        .alias("top"),
+    )
+    rule = pl.DataFrame({"low": [limit], "at": [start.isoformat()], "says": [f"act at {limit:g}"]})
+    return (
+        alt.layer(
+            alt.Chart(bars).mark_bar(width=5, color=colour).encode(x=x, y=y, y2="top:Q"),
+            alt.Chart(rule).mark_rule(color=INK, strokeDash=[5, 4]).encode(y=y),
+            alt.Chart(rule)
+            .mark_text(align="left", dx=3, dy=-7, color=INK, fontSize=12)
+            .encode(x=x, y=y, text="says:N"),
+        )
+        .properties(height=104)
+        .configure_view(stroke=None)
+    )
+
+
+SHAPE = {
+    "act today": "M0,-1.1L1.1,0L0,1.1L-1.1,0Z",
+    "this week": "M0,-1.1L1.1,0L0,1.1L-1.1,0Z",
+    "can't say": "circle",
+    "plan": "M-1,1L1,1L1,-1Z",
+    "due": "M-.6,1.2L-.6,-1.2L1.1,-.55L-.6,.1",
+    "steady": "M-1,0L1,0",
+}
+
+
+def load_and_rise(rows: pl.DataFrame, normal: tuple[float, float]) -> Any:
+    """Load across, net rise up with its range; rows have id, name, class, x, y, low, high, loud, said."""
+    low_x, high_x = float(rows["x"].min() or 0) - 12, float(rows["x"].max() or 100) + 14  # type: ignore[arg-type]
+    xs = alt.Scale(domain=[min(low_x, 88), max(high_x, 112)], zero=False, nice=False)
+    top = max(12.0, float(rows["high"].max() or 12))  # type: ignore[arg-type]
+    ys = alt.Scale(domain=[min(0.0, float(rows["low"].min() or 0)), top], nice=False)  # type: ignore[arg-type]
+    x = alt.X("x:Q", scale=xs, title="load, % of its rating", axis=alt.Axis(grid=False, labelColor=INK2))
+    y = alt.Y("y:Q", scale=ys, title="net rise, mg/L a week", axis=alt.Axis(grid=False, labelColor=INK2))
+    band = pl.DataFrame({"y": [normal[0]], "y2": [normal[1]]})
+    rule = pl.DataFrame({"x": [100.0], "y": [top], "says": ["rating"]})
+    base = alt.Chart(rows)
+    tips = [
+        alt.Tooltip("name:N", title="Tank"),
+        alt.Tooltip("said:N", title="Net rise"),
+        alt.Tooltip("load:N", title="Load"),
+    ]
+    pick = alt.selection_point(name="pick", fields=["id"], on="click", clear=False)
+    loud, quiet = pl.col("loud"), ~pl.col("loud")
+    shape = alt.Shape("class:N", scale=alt.Scale(domain=list(SHAPE), range=list(SHAPE.values())), legend=None)
+    hand = alt.condition("datum.class == 'act today' || datum.class == 'this week'", alt.value(HAND), alt.value(INK))
+    named = rows.filter(loud | (pl.col("x") > 100))
+    return (
+        alt.layer(
+            alt.Chart(band).mark_rect(color=INK, opacity=0.06).encode(y=alt.Y("y:Q", scale=ys), y2="y2:Q"),
+            alt.Chart(rule).mark_rule(color=INK, strokeDash=[5, 4]).encode(x=alt.X("x:Q", scale=xs)),
+            alt.Chart(rule)
+            .mark_text(align="left", dx=4, dy=6, color=INK2)
+            .encode(x=alt.X("x:Q", scale=xs), y=y, text="says:N"),
+            alt.Chart(rows.filter(quiet))
+            .mark_rule(color=BLUE, opacity=0.5)
+            .encode(x=x, y=alt.Y("low:Q", scale=ys), y2="high:Q"),
+            alt.Chart(rows.filter(loud))
+            .mark_rule(color=BLUE, strokeWidth=2.2)
+            .encode(x=x, y=alt.Y("low:Q", scale=ys), y2="high:Q"),
+            base.mark_point(size=110, filled=False, opacity=1).encode(x=x, y=y, shape=shape, color=hand),
+            alt.Chart(named)
+            .mark_text(align="left", dx=9, fontSize=13, stroke=GROUND, strokeWidth=4)
+            .encode(x=x, y=y, text="name:N"),
+            alt.Chart(named).mark_text(align="left", dx=9, fontSize=13, color=INK).encode(x=x, y=y, text="name:N"),
+            base.mark_circle(size=900, opacity=0.001).encode(x=x, y=y, tooltip=tips).add_params(pick),
+        )
+        .properties(height=440)
+        .configure_view(stroke=None)
+    )

@@ -1,0 +1,48 @@
+"""The week that the pages show: loaded once, shared by all sessions, read anew when the warehouse changes."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import polars as pl
+import streamlit as st
+
+from pipeline import store, weekly
+from pipeline.problems import Problem
+from pipeline.week import Week
+
+
+def places() -> tuple[Path, Path | None]:
+    """The log folder and the warehouse's own place, as the command handed them over."""
+    db = os.environ.get("TANKROUND_DB", "")
+    return Path(os.environ.get("TANKROUND_LOGS", "logs")), Path(db) if db else None
+
+
+@st.cache_resource(max_entries=2, show_spinner="Reading the round")
+def _week(folder: str, db: str, stamp: str) -> Week:
+    return weekly.open_week(Path(folder), db=Path(db) if db else None)
+
+
+def week() -> Week:
+    """The week; a sentence and a stop where it cannot be read."""
+    folder, db = places()
+    try:
+        stamp = str(store.stamp(weekly.warehouse_of(folder, db)))
+        return _week(str(folder), str(db or ""), stamp)
+    except Problem as problem:
+        st.title("The round can't be shown")
+        st.write(str(problem))
+        st.stop()
+
+
+def tank_titles(week: Week) -> dict[str, str]:
+    """Tank id -> `Lounge, Holm Oak`."""
+    sites = dict(week.table("site").select("site", "name").iter_rows())
+    rows = week.table("tank").select("tank", "name", "site").iter_rows()
+    return {tank: f"{name or tank}, {sites.get(site) or site}" for tank, name, site in rows}
+
+
+def of(frame: pl.DataFrame, tank: str) -> pl.DataFrame:
+    """The rows of one tank."""
+    return frame.filter(pl.col("tank") == tank)

@@ -1,0 +1,111 @@
+"""Colours, type and print rules of every page. Ink was read, blue was reckoned, vermillion needs a hand."""
+
+from __future__ import annotations
+
+from html import escape
+
+import streamlit as st
+
+from pipeline.telling import day
+from pipeline.week import Week
+from schemas.words import CAUTION_LINE
+
+GROUND, PANEL, INK, INK2, INK3 = "#FAFBFA", "#F1F3F2", "#1C2733", "#51606B", "#78858D"
+STRIP, RULE, HAIR, BLUE, HAND = "#5F6E79", "#A9B1B3", "#D5DAD8", "#0072B2", "#B24A00"
+URGENT = ("act today", "this week")
+
+CSS = f"""
+<style>
+.stMainBlockContainer {{max-width: 1240px; padding: 3.6rem 24px 2rem;}}
+.stApp p, .stApp td, .stApp li {{text-wrap: pretty;}}
+.tr, .tr td, .tr th, .tr p, .tr li {{font-size: 15px; line-height: 1.35; font-variant-numeric: tabular-nums lining-nums; color: {INK};}}
+.tr .serif {{font-family: "Source Serif", serif;}}
+.tr .counts {{font-family: "Source Serif", serif; font-size: 21px; max-width: 68rem; margin: 0 0 .4rem;}}
+.tr .small, .tr .small td {{font-size: 13px; color: {INK2};}}
+.tr .hand {{color: {HAND}; font-weight: 600;}}
+.tr .blue {{color: {BLUE};}}
+.tr h2 {{font-family: "Source Serif", serif; font-size: 19px; font-weight: 600; border-top: 1px solid {INK}; padding: .6rem 0 .2rem; margin: 1.6rem 0 .3rem;}}
+.tr h2 span {{font-family: "Source Sans", sans-serif; font-size: 13px; font-weight: 400; color: {INK2}; margin-left: .6rem;}}
+.tr .say {{font-family: "Source Serif", serif; font-size: 18px; max-width: 44rem; margin: .2rem 0 .6rem;}}
+.tr .mark {{display: inline-block; width: 14px; height: 14px; background-repeat: no-repeat; vertical-align: -2px; margin-right: .4rem;}}
+.tr .caution {{font-size: 13px; color: {INK2}; border-top: 1px solid {HAIR}; padding-top: .5rem; margin-top: 2rem; max-width: 62rem;}}
+table.week {{border-collapse: collapse; width: 100%; table-layout: fixed; border-bottom: 1px solid {INK};}}
+table.week th {{font-size: 13px; font-weight: 400; color: {INK2}; text-align: left; vertical-align: bottom; border: 0; padding: 4px 8px 4px 0;}}
+table.week td, table.week tbody th {{border: 0; border-top: 1px solid {HAIR}; vertical-align: top; padding: 5px 8px 4px 0; text-align: left;}}
+table.week tbody tr:first-child td {{border-top: 1px solid {INK};}}
+table.week tr.loud td {{padding-top: 7px; padding-bottom: 6px;}}
+table.week td small, .tr small {{font-size: 13px; color: {INK2};}}
+table.week img {{display: block; max-width: 100%;}}
+table.week a {{color: {INK}; font-weight: 600; text-decoration: underline; text-decoration-color: {RULE};}}
+table.ledger {{border-collapse: collapse; width: 100%;}}
+table.ledger td, table.ledger th {{border: 0; border-bottom: 1px solid {HAIR}; padding: 4px 10px 4px 0; text-align: left; font-size: 15px;}}
+table.ledger th {{font-size: 13px; font-weight: 400; color: {INK2}; border-bottom: 1px solid {INK};}}
+table.ledger td.n, table.ledger th.n {{text-align: right;}}
+table.ledger tr.sum td {{font-weight: 600; border-bottom: 1px solid {INK};}}
+.tr ol.why {{padding-left: 1.3rem !important; margin: .4rem 0;}} .tr ol.why li {{margin-bottom: .5rem;}}
+.tr .step {{border-left: 3px solid {HAND}; padding-left: .6rem; font-weight: 600; margin: .6rem 0 1rem;}}
+.tr ol.events {{columns: 2; column-gap: 3rem; padding-left: 1.6rem !important; font-size: 15px;}}
+.filter {{display: flex; flex-direction: column-reverse; list-style: none; padding: 0 !important; margin: 0; border: 1.5px solid {INK}; border-width: 0 1.5px 1.5px;}}
+.filter.down {{flex-direction: column;}}
+.filter li {{display: flex; margin: 0; min-height: 26px; border-top: 1px solid {HAIR};}}
+.filter li.new {{border-top: 1.5px solid {INK};}}
+.filter .core {{flex: 0 0 104px; border-right: 1.5px solid {INK}; border-left: 1.5px solid {INK}; margin-left: 34px; print-color-adjust: exact;}}
+.filter .words {{padding: 3px 8px 3px 12px; font-size: 15px; line-height: 1.25;}}
+.settlement {{background: radial-gradient({INK2} 1px, transparent 1.4px) 0 0/14px 14px;}}
+.coarse {{background: radial-gradient(transparent 3px, {INK2} 3.2px, {INK2} 4px, transparent 4.2px) 0 0/12px 12px;}}
+.medium {{background: radial-gradient(transparent 1.6px, {INK2} 1.8px, {INK2} 2.5px, transparent 2.7px) 0 0/8px 8px;}}
+.fine {{background: repeating-linear-gradient({INK2} 0 1px, transparent 1px 3px);}}
+.biological {{background: radial-gradient({INK} 2.2px, transparent 2.5px) 0 0/14px 14px, radial-gradient({INK2} 1.3px, transparent 1.6px) 7px 7px/14px 14px, #E7ECEA;}}
+.chemical {{background: repeating-linear-gradient(45deg, {INK} 0 1px, transparent 1px 5px), repeating-linear-gradient(-45deg, {INK} 0 1px, transparent 1px 5px);}}
+@media screen and (max-width: 980px) {{
+ .stMainBlockContainer {{padding: 3.6rem 16px 2rem;}}
+ .tr .counts {{font-size: 19px;}}
+ .tr ol.events {{columns: 1;}}
+ table.week, table.week tbody {{display: block;}}
+ table.week thead {{display: none;}}
+ table.week tr {{display: grid; grid-template-columns: 168px 1fr; column-gap: 12px; border-top: 1px solid {HAIR}; padding: 8px 0;}}
+ table.week tbody tr:first-child {{border-top: 1px solid {INK};}}
+ table.week tr td {{border: 0 !important; padding: 0 !important;}}
+ table.week td.cls {{grid-column: 2; grid-row: 1; text-align: right;}}
+ table.week td.tank {{grid-column: 1; grid-row: 1;}}
+ table.week td.why {{grid-column: 1 / 3;}}
+ table.week td.strip {{grid-column: 1; grid-row: 3 / 8; padding-top: 4px !important;}}
+ table.week td.num {{grid-column: 2;}}
+ table.week td.due {{grid-column: 1 / 3;}}
+ table.week td[data-l]::before {{content: attr(data-l) " "; color: {INK2}; font-size: 13px;}}
+ table.week tr.quiet td.why .next {{display: none;}}
+ table.week .bars {{display: none !important;}}
+}}
+@media print {{
+ header, .stAppHeader, [data-testid="stToolbar"], .stSelectbox, .stButton, .stTextInput, [data-testid="stExpander"], [data-testid="stButtonGroup"], [data-testid="stSegmentedControl"] {{display: none !important;}}
+ body, .stApp {{background: white !important;}}
+ .stApp, .stMain, .stAppViewContainer, .stMainBlockContainer {{position: static !important; overflow: visible !important; height: auto !important;}}
+ .stMainBlockContainer {{padding: 0 !important;}}
+ tr {{break-inside: avoid;}} thead {{display: table-header-group;}}
+ table.week img, .filter .core {{print-color-adjust: exact;}}
+ table.week td, table.week th, .tr td small {{font-size: 10px !important;}}
+}}
+</style>
+"""
+
+
+def html(body: str) -> None:
+    """A piece of page. Everything in `body` that came from a record must have been escaped."""
+    st.html(f'<div class="tr">{body}</div>')
+
+
+def section(title: str, after: str = "") -> None:
+    html(f"<h2>{escape(title)}<span>{escape(after)}</span></h2>")
+
+
+def say(sentence: str) -> None:
+    html(f'<p class="say">{escape(sentence)}</p>')
+
+
+def as_of_line(week: Week) -> str:
+    return f"Data as of {day(week.as_of, year=True)}; loaded {day(week.loaded_on, year=True)}."
+
+
+def foot(week: Week) -> None:
+    """The caution line, on every page."""
+    html(f'<p class="caution">{escape(as_of_line(week))} {escape(CAUTION_LINE)}</p>')

@@ -1,0 +1,148 @@
+"""Small pictures inside tables: class shapes, the twelve-week strip, bars of rise and load. SVG in img, with alt."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from html import escape
+from typing import Any
+
+from dashboard.look import BLUE, GROUND, HAND, INK, INK2, INK3, RULE, STRIP
+
+Row = dict[str, Any]
+WEEKS = 12
+
+SHAPES = {
+    "act today": f'<path d="M7 .8 13.2 7 7 13.2 .8 7Z" fill="{HAND}"/>',
+    "this week": f'<path d="M7 1.6 12.4 7 7 12.4 1.6 7Z" fill="none" stroke="{HAND}" stroke-width="2"/>',
+    "can't say": f'<circle cx="7" cy="7" r="5.2" fill="none" stroke="{INK}" stroke-width="1.7" stroke-dasharray="2.6 2"/>',
+    "plan": f'<path d="M1 12.5H13V2.5Z" fill="{INK}"/>',
+    "due": f'<path d="M3 13.5V1.2M3 2 12.2 4.8 3 7.8" fill="none" stroke="{INK}" stroke-width="1.7"/>',
+    "steady": f'<path d="M1 7H13" stroke="{INK2}" stroke-width="2.2"/>',
+}
+
+
+def uri(body: str, width: float, height: float) -> str:
+    """An SVG as a data URI: Streamlit's sanitiser lets it through in an img, and only there."""
+    svg = f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}" height="{height:g}" viewBox="0 0 {width:g} {height:g}">{body}</svg>'
+    for a, b in (("%", "%25"), ("#", "%23"), ('"', "'"), ("<", "%3C"), (">", "%3E")):
+        svg = svg.replace(a, b)
+    return "data:image/svg+xml," + svg
+
+
+def img(body: str, alt: str, width: float, height: float) -> str:
+    """An img of an SVG; lazy, since a thousand of them take half a minute otherwise."""
+    return (
+        f'<img loading="lazy" decoding="async" src="{uri(body, width, height)}" width="{width:g}" height="{height:g}"'
+        f' alt="{escape(alt, quote=True)}">'
+    )
+
+
+def mark(name: str) -> str:
+    """The shape of a class; the word stands beside it, so it has no alt of its own."""
+    return f'<img src="{uri(SHAPES[name], 14, 14)}" width="14" height="14" alt="" style="display:inline;vertical-align:-2px;margin-right:6px">'
+
+
+def strip(
+    readings: Sequence[Row], changes: Sequence[Row], outlook: Row | None, ceiling: float, as_of: dt.date, loud: bool
+) -> str:
+    """Twelve weeks of readings and changes; twice the tank's ceiling is the height of every row."""
+    width, height, lane = 168.0, 56.0 if loud else 42.0, 14.0
+    weeks_w, base = width - 18, height - 3
+
+    def x(day: dt.date) -> float:
+        return 4 + (weeks_w - 10) * (1 - (as_of - day).days / (7 * WEEKS))
+
+    def y(value: float) -> float:
+        return base - (base - lane) * min(value / (2 * ceiling), 1.0)
+
+    parts = [
+        f'<path d="M0 {base:g}H{weeks_w:g}" stroke="{RULE}" stroke-width="1"/>',
+        f'<path d="M0 {y(ceiling):.1f}H{width:g}" stroke="{INK}" stroke-width="1" stroke-dasharray="4 3"/>',
+    ]
+    paths: dict[str, list[str]] = {"plain": [], "hollow": [], "over": [], "last": [], "caret": []}
+    for n, row in enumerate(readings):
+        high = 2 * ceiling if row["high"] is None else row["high"]
+        top, bottom = y(high), max(y(row["low"]), y(high) + 2)
+        last = n == len(readings) - 1
+        w = 5 if last else 3
+        at = x(row["day"])
+        shape = f"M{at - w / 2:.1f} {top:.1f}h{w}V{bottom:.1f}h-{w}Z"
+        over = last and row["low"] > ceiling
+        paths["hollow" if row["expired"] or row["doubt"] else "over" if over else "last" if last else "plain"].append(
+            shape
+        )
+        if row["high"] is None or row["high"] > 2 * ceiling:
+            paths["caret"].append(f"M{at - 3:.1f} {lane:g}l3 -3l3 3")
+    styles = {
+        "plain": f'fill="{STRIP}"',
+        "last": f'fill="{INK}"',
+        "over": f'fill="{HAND}"',
+        "hollow": f'fill="{GROUND}" stroke="{INK}" stroke-width="1.2"',
+        "caret": f'fill="none" stroke="{INK}" stroke-width="1"',
+    }
+    parts += [f'<path d="{"".join(d)}" {styles[name]}/>' for name, d in paths.items() if d]
+    ticks = "".join(f"M{x(c['day']) + 6:.1f} 0v{2 + 10 * min(c['fraction'] or 0, 1.0):.1f}" for c in changes)
+    if ticks:
+        parts.append(f'<path d="{ticks}" stroke="{INK2}" stroke-width="1.2" fill="none"/>')
+    seen = {(as_of - row["day"]).days // 7 for row in readings}
+    rings = "".join(
+        f'<circle cx="{x(as_of - dt.timedelta(7 * w + 3)):.1f}" cy="{base - 3:g}" r="2" fill="none" stroke="{INK3}"/>'
+        for w in range(WEEKS)
+        if w not in seen
+    )
+    parts.append(rings)
+    heads = "plateau not known"
+    if outlook and outlook["plateau"] is not None:
+        low, high, mid = outlook["plateau_low"], outlook["plateau_high"], outlook["plateau"]
+        at = width - 8
+        parts.append(
+            f'<path d="M{at:g} {y(high):.1f}V{y(max(low, 0)):.1f}M{at - 3:g} {y(high):.1f}h6M{at - 3:g} {y(max(low, 0)):.1f}h6"'
+            f' stroke="{BLUE}" stroke-width="1.4"/><circle cx="{at:g}" cy="{y(mid):.1f}" r="2.6" fill="{BLUE}"/>'
+        )
+        heads = f"heading for {mid:.0f} ({max(low, 0):.0f} to {high:.0f})"
+    if readings:
+        r = readings[-1]
+        last_said = f"over {r['low']:.0f}" if r["high"] is None else f"{r['low']:.0f} to {r['high']:.0f}"
+    else:
+        last_said = "none"
+    alt = (
+        f"Nitrate, {WEEKS} weeks: last {last_said} mg/L, ceiling {ceiling:.0f}; {len(readings)} readings,"
+        f" {sum(w not in seen for w in range(WEEKS))} weeks without; {heads}."
+    )
+    return img("".join(parts), alt, width, height)
+
+
+def rise_bar(low: float | None, rate: float | None, high: float | None) -> str:
+    """Net rise a week on a scale from −5 to 25, tick at 0."""
+    if rate is None or low is None or high is None:
+        return ""
+
+    def x(value: float) -> float:
+        return 2 + 76 * (min(max(value, -5), 25) + 5) / 30
+
+    body = (
+        f'<path d="M2 6H78" stroke="{RULE}"/><path d="M{x(0):.1f} 3v6" stroke="{INK2}"/>'
+        f'<path d="M{x(low):.1f} 6H{x(high):.1f}" stroke="{BLUE}" stroke-width="2.6"/>'
+        f'<circle cx="{x(rate):.1f}" cy="6" r="3" fill="{BLUE}"/>'
+    )
+    return img(body, "", 80, 12)
+
+
+def load_bar(plain: float | None, working: float | None) -> str:
+    """Plain load open over working load filled, 0 to 200 %, tick at 100, caret beyond."""
+    if plain is None:
+        return ""
+
+    def w(value: float) -> float:
+        return 80 * min(value, 200) / 200
+
+    body = (
+        f'<rect x=".5" y="1" width="{w(plain):.1f}" height="5" fill="none" stroke="{HAND if plain > 100 else INK2}"/>'
+    )
+    if working is not None:
+        body += f'<rect x="0" y="8" width="{w(working):.1f}" height="5" fill="{HAND if working > 100 else INK2}"/>'
+        if working > 200:
+            body += f'<path d="M82 8l4 2.5l-4 2.5" fill="none" stroke="{HAND}"/>'
+    body += f'<path d="M40 0V14" stroke="{INK}" stroke-dasharray="2 2"/>'
+    return img(body, "", 88, 14)
