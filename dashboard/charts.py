@@ -101,10 +101,11 @@ def nitrate(
     return alt.layer(*layers).properties(height=300).configure_view(stroke=None)
 
 
-def small(readings: pl.DataFrame, limit: float, top: float, start: dt.date, as_of: dt.date, colour: str) -> Any:
+def small(readings: pl.DataFrame, limit: float | None, top: float, start: dt.date, as_of: dt.date, colour: str) -> Any:
     """One parameter over twelve weeks with its one limit."""
     x = _time(start, as_of)
-    scale = alt.Scale(domain=[min(0.0, limit) if limit < 5 else limit - 1.0, top], nice=False)
+    # pH has no useful 0; the others start there.
+    scale = alt.Scale(domain=[limit - 1.0 if limit is not None and limit > 5 else 0.0, top], nice=False)
     y = alt.Y("low:Q", scale=scale, axis=AXIS)
     bars = readings.with_columns(
         pl.col("high").fill_null(top),
@@ -114,18 +115,13 @@ def small(readings: pl.DataFrame, limit: float, top: float, start: dt.date, as_o
         .otherwise(pl.col("high"))
         .alias("top"),
     )
-    rule = pl.DataFrame({"low": [limit], "at": [start.isoformat()], "says": [f"act at {limit:g}"]})
-    return (
-        alt.layer(
-            alt.Chart(bars).mark_bar(width=5, color=colour).encode(x=x, y=y, y2="top:Q"),
-            alt.Chart(rule).mark_rule(color=INK, strokeDash=[5, 4]).encode(y=y),
-            alt.Chart(rule)
-            .mark_text(align="left", dx=3, dy=-7, color=INK, fontSize=12)
-            .encode(x=x, y=y, text="says:N"),
-        )
-        .properties(height=104)
-        .configure_view(stroke=None)
-    )
+    layers: list[Any] = [alt.Chart(bars).mark_bar(width=5, color=colour).encode(x=x, y=y, y2="top:Q")]
+    if limit is not None:
+        rule = pl.DataFrame({"low": [limit], "at": [start.isoformat()], "says": [f"act at {limit:g}"]})
+        layers.append(alt.Chart(rule).mark_rule(color=INK, strokeDash=[5, 4]).encode(y=y))
+        text = alt.Chart(rule).mark_text(align="left", dx=3, dy=-7, color=INK, fontSize=12)
+        layers.append(text.encode(x=x, y=y, text="says:N"))
+    return alt.layer(*layers).properties(height=104).configure_view(stroke=None)
 
 
 SHAPE = {

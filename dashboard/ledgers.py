@@ -132,7 +132,7 @@ def findings_html(findings: list[Row], causes: list[Row]) -> str:
     for f in findings:
         mine = sorted((c for c in causes if c["rule"] == f["rule"]), key=lambda c: c["place"])
         told = "".join(
-            f"<li><strong>Points to {escape(c['cause'])}.</strong> {escape(c['because'].capitalize())}.<br>"
+            f"<li><strong>Points to {escape(c['cause'])}.</strong> {escape(c['because'][:1].upper() + c['because'][1:])}.<br>"
             f"<small>Check: {escape(c['check'])}.</small></li>"
             for c in mine
         )

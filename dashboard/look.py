@@ -20,6 +20,7 @@ CSS = f"""
 .stApp p, .stApp td, .stApp li {{text-wrap: pretty;}}
 .tr, .tr td, .tr th, .tr p, .tr li {{font-size: 15px; line-height: 1.35; font-variant-numeric: tabular-nums lining-nums; color: {INK};}}
 .tr .serif {{font-family: "Source Serif", serif;}}
+.tr a, .tr a:visited {{color: {INK}; text-decoration-color: {RULE};}}
 .tr .counts {{font-family: "Source Serif", serif; font-size: 21px; max-width: 68rem; margin: 0 0 .4rem;}}
 .tr .small, .tr .small td {{font-size: 13px; color: {INK2};}}
 .tr .hand {{color: {HAND}; font-weight: 600;}}

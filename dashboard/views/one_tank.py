@@ -85,7 +85,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> None:
     look.section("Nitrate", f"mg/L NO₃, {weeks} weeks to {day(week.as_of, year=True)} and the next 14 days")
     fit = next(iter(data.of(week.now("nitrate_fit").filter(pl.col("window") == "recent"), tank).to_dicts()), None)
     outlook = next(iter(data.of(week.now("nitrate_outlook"), tank).to_dicts()), None)
-    sentence = nitrate_sentence(fit, outlook, int(week.figures["horizon_days"]))
+    sentence = nitrate_sentence(fit, outlook, int(week.figures["forecast_days"]))
     look.say(sentence)
     inside = (pl.col("day") >= start) & (pl.col("day") <= week.as_of)
     readings = data.of(week.table("reading"), tank).filter((pl.col("parameter") == "nitrate") & inside).sort("at")
@@ -128,7 +128,7 @@ def rest(week: Week, tank: str) -> None:
     rows = data.of(week.table("reading"), tank).filter((pl.col("day") >= start) & (pl.col("day") <= week.as_of))
     now = {r["parameter"]: r for r in data.of(week.now("water"), tank).iter_rows(named=True)}
     places = st.columns(4, gap="medium")
-    wanted = (("ammonia", "Ammonia, mg/L", 0.2, 1.0), ("nitrite", "Nitrite, mg/L", f["act_nitrite"], 1.0),
+    wanted: tuple[tuple[str, str, float | None, float], ...] = (("ammonia", "Ammonia, mg/L", None, 1.0), ("nitrite", "Nitrite, mg/L", f["act_nitrite"], 1.0),
               ("ph", "pH", f["act_ph_below"], 9.0), ("kh", "KH, °dH", f["week_kh_at"], 16.0))  # fmt: skip
     for place, (name, title, limit, top) in zip(places, wanted, strict=True):
         read = (
@@ -169,7 +169,8 @@ def history(week: Week, tank: str) -> None:
         .group_by("day")
         .agg(pl.col("text").str.join("; ").alias("water changed"))
     )
-    table = table.join(changes, on="day", how="left")
+    table = table.join(changes, on="day", how="left", maintain_order="left")
+    table = table.with_columns(pl.col("day").dt.strftime("%a %-d %B %Y")).fill_null("–")
     st.dataframe(table.head(60), hide_index=True, alt=f"Readings of the tank, {table.height} visits")
 
 

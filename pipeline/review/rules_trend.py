@@ -240,7 +240,15 @@ def plateau_above_ceiling(f: Facts) -> pl.DataFrame:
         .otherwise(pl.format("Change {} each visit holds it; see the plan", change_words(share, pl.col("litres"))))
     )
     weeks = pl.col("weeks_to_ceiling")
-    soon = pl.when(weeks > 0).then(pl.format(f", in {{}}{NBSP}weeks", whole(weeks.clip(1, None)))).otherwise(pl.lit(""))
+    soon = (
+        pl.when(weeks > 0)
+        .then(
+            pl.when(weeks < 1.5)
+            .then(pl.lit(", in about a week"))
+            .otherwise(pl.format(f", in {{}}{NBSP}weeks", whole(weeks)))
+        )
+        .otherwise(pl.lit(""))
+    )
     return finding(
         rows,
         "plateau_above_ceiling",

@@ -201,7 +201,7 @@ def as_json(week: Week) -> Row:
                     (outlook.get(tank) or [{}])[0],
                     next(iter(steps.get(tank, [])), None),
                     suspects.get(tank, []),
-                    int(week.figures["horizon_days"]),
+                    int(week.figures["forecast_days"]),
                 ),
                 "water": _water(water.get(tank, [])),
                 "last_reading": {

@@ -1,0 +1,60 @@
+"""Draws the pictures of the README from the real pages: `python -m tests.make_pictures`. Needs Chromium."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from dashboard.launch import APP, free_port
+from pipeline import weekly
+
+ROOT = Path(__file__).parents[1]
+OUT = ROOT / "dashboard" / "pictures"
+PAGES = {
+    "this-week": "",
+    "one-tank": "one_tank?tank=LM2",
+    "load-and-nitrate": "load_and_nitrate",
+    "held-rows": "held_rows",
+}
+
+
+def main() -> None:
+    from playwright.sync_api import sync_playwright
+
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        raise SystemExit("No Chromium found; expected one on the path. Install it and try again.")
+    logs = Path(tempfile.mkdtemp()) / "logs"
+    shutil.copytree(ROOT / "sample_logs", logs)
+    weekly.load(logs)
+    port = free_port()
+    env = {**os.environ, "TANKROUND_LOGS": str(logs), "TANKROUND_DB": ""}
+    server = subprocess.Popen([sys.executable, "-m", "streamlit", "run", str(APP), "--server.port", str(port)], env=env)
+    time.sleep(4)
+    OUT.mkdir(exist_ok=True)
+    try:
+        with sync_playwright() as play:
+            browser = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+            for width in (1280, 390):
+                for name, address in PAGES.items():
+                    page = browser.new_page(viewport={"width": width, "height": 900})
+                    page.goto(f"http://127.0.0.1:{port}/{address}")
+                    page.wait_for_selector(".caution", timeout=30_000)
+                    time.sleep(2)
+                    height = page.evaluate("document.querySelector('.stMainBlockContainer').scrollHeight")
+                    page.set_viewport_size({"width": width, "height": int(height) + 60})
+                    time.sleep(1.5)
+                    page.screenshot(path=str(OUT / f"{name}-{width}.png"))
+                    page.close()
+            browser.close()
+    finally:
+        server.terminate()
+
+
+if __name__ == "__main__":
+    main()
