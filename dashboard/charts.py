@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Literal
 
 import altair as alt
 import polars as pl
@@ -98,7 +98,9 @@ def nitrate(
     layers.append(
         alt.Chart(now).mark_text(align="left", dx=4, color=INK2, fontSize=12).encode(x=x, y=y("y:Q"), text="says:N")
     )
-    return alt.layer(*layers).properties(height=300).configure_view(stroke=None)
+    return (
+        alt.layer(*layers).properties(height=300).configure_view(stroke=None).configure(font="Source Sans, sans-serif")
+    )
 
 
 def small(readings: pl.DataFrame, limit: float | None, top: float, start: dt.date, as_of: dt.date, colour: str) -> Any:
@@ -121,7 +123,9 @@ def small(readings: pl.DataFrame, limit: float | None, top: float, start: dt.dat
         layers.append(alt.Chart(rule).mark_rule(color=INK, strokeDash=[5, 4]).encode(y=y))
         text = alt.Chart(rule).mark_text(align="left", dx=3, dy=-7, color=INK, fontSize=12)
         layers.append(text.encode(x=x, y=y, text="says:N"))
-    return alt.layer(*layers).properties(height=104).configure_view(stroke=None)
+    return (
+        alt.layer(*layers).properties(height=104).configure_view(stroke=None).configure(font="Source Sans, sans-serif")
+    )
 
 
 SHAPE = {
@@ -137,7 +141,8 @@ SHAPE = {
 def load_and_rise(rows: pl.DataFrame, normal: tuple[float, float]) -> Any:
     """Load across, net rise up with its range; rows have id, name, class, x, y, low, high, loud, said."""
     low_x, high_x = float(rows["x"].min() or 0) - 12, float(rows["x"].max() or 100) + 14  # type: ignore[arg-type]
-    xs = alt.Scale(domain=[min(low_x, 88), max(high_x, 112)], zero=False, nice=False)
+    xs_low, xs_high = min(low_x, 88), max(high_x, 112)
+    xs = alt.Scale(domain=[xs_low, xs_high], zero=False, nice=False)
     top = max(12.0, float(rows["high"].max() or 12))  # type: ignore[arg-type]
     ys = alt.Scale(domain=[min(0.0, float(rows["low"].min() or 0)), top], nice=False)  # type: ignore[arg-type]
     x = alt.X("x:Q", scale=xs, title="load, % of its rating", axis=alt.Axis(grid=False, labelColor=INK2))
@@ -154,7 +159,23 @@ def load_and_rise(rows: pl.DataFrame, normal: tuple[float, float]) -> Any:
     loud, quiet = pl.col("loud"), ~pl.col("loud")
     shape = alt.Shape("class:N", scale=alt.Scale(domain=list(SHAPE), range=list(SHAPE.values())), legend=None)
     hand = alt.condition("datum.class == 'act today' || datum.class == 'this week'", alt.value(HAND), alt.value(INK))
-    named = rows.filter(loud | (pl.col("x") > 100))
+    # Names are clipped to the plot, else a narrow one is squeezed to make room for them; at the right they turn inwards.
+    named = rows.filter(loud | (pl.col("x") > 100)).with_columns(pl.col("name").str.split(",").list.first())
+    middle = (xs_low + xs_high) / 2
+
+    sides: list[tuple[pl.Expr, Literal["left", "right"], int]] = [
+        (pl.col("x") <= middle, "left", 9),
+        (pl.col("x") > middle, "right", -9),
+    ]
+
+    def names(**style: Any) -> list[Any]:
+        return [
+            alt.Chart(named.filter(side))
+            .mark_text(align=align, dx=dx, fontSize=13, clip=True, **style)
+            .encode(x=x, y=y, text="name:N")
+            for side, align, dx in sides
+        ]
+
     return (
         alt.layer(
             alt.Chart(band).mark_rect(color=INK, opacity=0.06).encode(y=alt.Y("y:Q", scale=ys), y2="y2:Q"),
@@ -177,4 +198,5 @@ def load_and_rise(rows: pl.DataFrame, normal: tuple[float, float]) -> Any:
         )
         .properties(height=440)
         .configure_view(stroke=None)
+        .configure(font="Source Sans, sans-serif")
     )

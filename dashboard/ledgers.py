@@ -83,15 +83,16 @@ def plain_html(row: Row, figures: Figures) -> str:
     )
 
 
-def need_html(row: Row) -> str:
+def need_html(row: Row, figures: Figures) -> str:
     """What the tank asks for, and the working load."""
     over = (row["working_load_pct"] or 0) > 100
-    net = None if row["net_l"] is None else row["net_l"] / 100
+    rule = figures["litres_per_kg"]
+    net = None if row["net_l"] is None else row["net_l"] / rule
     return (
         '<table class="ledger">'
         + "".join(
             [
-                _line("Net volume ÷ 100", _kg(net), "at normal stocking"),
+                _line(f"Net volume ÷ {number(rule)}", _kg(net), "at normal stocking"),
                 _line("× load", number(row["load"]), f"from {row['load_basis']}" if row["load_basis"] else ""),
                 _line("× plants", number(row["plants"]), "house figure"),
                 _line("Need", _kg(row["need_kg"]), "", total=True),
@@ -103,7 +104,7 @@ def need_html(row: Row) -> str:
     )
 
 
-def effective_html(layers: list[Row]) -> str:
+def effective_html(row: Row, layers: list[Row]) -> str:
     """Effective media: one row a layer, one column a factor, and why any factor is not 1."""
     rows = [r for r in layers if r["stage"] == "biological"]
     if not rows:
@@ -117,10 +118,9 @@ def effective_html(layers: list[Row]) -> str:
         for r in rows
     )
     why = "; ".join(dict.fromkeys(f"{r['compartment']}: {r['why']}" for r in rows if r["why"]))
-    total = sum(r["effective_kg"] or 0 for r in rows)
     return (
-        f'<table class="ledger"><thead><tr><th>Layer</th>{head}</tr></thead><tbody>{body}<tr class="sum"><td>Together</td>'
-        f'<td class="n" colspan="7"></td><td class="n">{fixed(total, 2)}</td></tr></tbody></table>'
+        f'<div class="wide"><table class="ledger"><thead><tr><th>Layer</th>{head}</tr></thead><tbody>{body}<tr class="sum"><td>Together</td>'
+        f'<td class="n" colspan="7"></td><td class="n">{fixed(row["effective_kg"], 2)}</td></tr></tbody></table></div>'
         f'<p class="small">{escape(why)}{". " if why else ""}Factors are house figures; change any of them in round.toml and'
         " this sum follows.</p>"
     )

@@ -24,11 +24,9 @@ CSS = f"""
 .tr .counts {{font-family: "Source Serif", serif; font-size: 21px; max-width: 68rem; margin: 0 0 .4rem;}}
 .tr .small, .tr .small td {{font-size: 13px; color: {INK2};}}
 .tr .hand {{color: {HAND}; font-weight: 600;}}
-.tr .blue {{color: {BLUE};}}
 .tr h2 {{font-family: "Source Serif", serif; font-size: 19px; font-weight: 600; border-top: 1px solid {INK}; padding: .6rem 0 .2rem; margin: 1.6rem 0 .3rem;}}
 .tr h2 span {{font-family: "Source Sans", sans-serif; font-size: 13px; font-weight: 400; color: {INK2}; margin-left: .6rem;}}
 .tr .say {{font-family: "Source Serif", serif; font-size: 18px; max-width: 44rem; margin: .2rem 0 .6rem;}}
-.tr .mark {{display: inline-block; width: 14px; height: 14px; background-repeat: no-repeat; vertical-align: -2px; margin-right: .4rem;}}
 .tr .caution {{font-size: 13px; color: {INK2}; border-top: 1px solid {HAIR}; padding-top: .5rem; margin-top: 2rem; max-width: 62rem;}}
 table.week {{border-collapse: collapse; width: 100%; table-layout: fixed; border-bottom: 1px solid {INK};}}
 table.week th {{font-size: 13px; font-weight: 400; color: {INK2}; text-align: left; vertical-align: bottom; border: 0; padding: 4px 8px 4px 0;}}
@@ -43,6 +41,8 @@ table.ledger td, table.ledger th {{border: 0; border-bottom: 1px solid {HAIR}; p
 table.ledger th {{font-size: 13px; font-weight: 400; color: {INK2}; border-bottom: 1px solid {INK};}}
 table.ledger td.n, table.ledger th.n {{text-align: right;}}
 table.ledger tr.sum td {{font-weight: 600; border-bottom: 1px solid {INK};}}
+.tr .wide {{overflow-x: auto;}}
+.tr .held td {{vertical-align: top; overflow-wrap: anywhere; min-width: 5.5rem;}}
 .tr ol.why {{padding-left: 1.3rem !important; margin: .4rem 0;}} .tr ol.why li {{margin-bottom: .5rem;}}
 .tr .step {{border-left: 3px solid {HAND}; padding-left: .6rem; font-weight: 600; margin: .6rem 0 1rem;}}
 .tr ol.events {{columns: 2; column-gap: 3rem; padding-left: 1.6rem !important; font-size: 15px;}}
@@ -76,6 +76,11 @@ table.ledger tr.sum td {{font-weight: 600; border-bottom: 1px solid {INK};}}
  table.week td[data-l]::before {{content: attr(data-l) " "; color: {INK2}; font-size: 13px;}}
  table.week tr.quiet td.why .next {{display: none;}}
  table.week .bars {{display: none !important;}}
+ .held thead {{display: none;}}
+ .held, .held tbody, .held tr, .held td {{display: block;}}
+ .held td {{border: 0 !important; padding: 1px 0 !important;}}
+ .held tr {{border-bottom: 1px solid {HAIR}; padding: 6px 0;}}
+ .held td[data-l]::before {{content: attr(data-l) " "; color: {INK2}; font-size: 13px;}}
 }}
 @media print {{
  header, .stAppHeader, [data-testid="stToolbar"], .stSelectbox, .stButton, .stTextInput, [data-testid="stExpander"], [data-testid="stButtonGroup"], [data-testid="stSegmentedControl"] {{display: none !important;}}

@@ -11,7 +11,8 @@ from pipeline.tellings import figures_rows
 def page() -> None:
     week = data.week()
     st.title("Figures")
-    rows = figures_rows(week.figures)
+    # A range or an override that is not stated is a dash, never "None".
+    rows = [{k: "–" if v is None else str(v) for k, v in row.items()} for row in figures_rows(week.figures)]
     own = sum(f.built_in is not None for f in week.figures.records())
     look.say(
         f"{len(rows)} figures stand behind every number here; this round sets {own or 'none'} of them itself, in round.toml."

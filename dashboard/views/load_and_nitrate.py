@@ -42,7 +42,6 @@ def page() -> None:
     missing = rows.join(drawn.select("tank"), on="tank", how="anti")
     climbing = week.now("nitrate_outlook").filter(pl.col("trend") == "climbing").select("tank")
     both = drawn.filter(pl.col(column) > 100).join(climbing, on="tank")["name"].to_list()
-    look.say(f"Over rating and climbing: {listed(both)}." if both else "No tank is both over its rating and climbing.")
     if missing.height:
         look.html(
             f'<p class="small">Not drawn, because load or rise is not known: {listed(missing["name"].to_list())}.</p>'
@@ -51,6 +50,7 @@ def page() -> None:
         st.write("Nothing can be drawn yet: it needs net litres, media and some weeks of nitrate readings.")
         look.foot(week)
         return
+    look.say(f"Over rating and climbing: {listed(both)}." if both else "No tank is both over its rating and climbing.")
     said = [
         f"{7 * r['rate']:.1f} ({told.ends(7 * r['low'], 7 * r['high'])}) a week" for r in drawn.iter_rows(named=True)
     ]
@@ -67,7 +67,7 @@ def page() -> None:
     ).with_columns(pl.Series("said", said))
     _corners(CORNERS[:2])
     event = st.altair_chart(
-        charts.load_and_rise(points, (6.7, 10.0)), width="stretch", theme=None, on_select="rerun", key="points",
+        charts.load_and_rise(points, told.normal_rise(week.figures)), width="stretch", theme=None, on_select="rerun", key="points",
         alt=f"{points.height} tanks: {which} across, net rise a week up. Over rating and climbing: {listed(both) or 'none'}.",
     )  # fmt: skip
     _corners(CORNERS[2:])

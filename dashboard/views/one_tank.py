@@ -224,8 +224,10 @@ def page() -> None:
                 "<strong>Plain rating: the bare rule of the trade</strong>" + ledgers.plain_html(capacity, week.figures)
             )
         with right:
-            look.html("<strong>Need: what this tank asks for</strong>" + ledgers.need_html(capacity))
-        look.html("<strong>Effective media: each layer, factor by factor</strong>" + ledgers.effective_html(layers))
+            look.html("<strong>Need: what this tank asks for</strong>" + ledgers.need_html(capacity, week.figures))
+        look.html(
+            "<strong>Effective media: each layer, factor by factor</strong>" + ledgers.effective_html(capacity, layers)
+        )
     history(week, tank)
     look.foot(week)
 

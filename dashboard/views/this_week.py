@@ -18,11 +18,23 @@ from schemas.words import CLASSES
 Row = dict[str, Any]
 MANY = 200  # rows above which steady tanks are folded
 
+KEY = (
+    '<p class="small">bar: a reading, low to high · hollow: not trusted · ring: no reading · tick from the top: a'
+    " water change · dashed: this tank's ceiling, same height in every row · blue: reckoned, with its 90 % range</p>"
+)
+
 JS = """export default function({setTriggerValue}) {
   const hear = e => { const a = e.target.closest && e.target.closest('a[data-tank]');
     if (!a || e.metaKey || e.ctrlKey || e.shiftKey || e.button) return;
     e.preventDefault(); setTriggerValue('open', a.dataset.tank); };
   document.addEventListener('click', hear); return () => document.removeEventListener('click', hear); }"""
+
+
+def empty_words(week: Week) -> str:
+    """Why there are no rows, and what to do."""
+    if week.now("review").height:
+        return "No tank of this choice: choose another site or day."
+    return "No tanks are on this round yet. Fill in sites.csv and tanks.csv, then run `tankround load`."
 
 
 def counts_html(week: Week, review: pl.DataFrame) -> str:
@@ -34,7 +46,7 @@ def counts_html(week: Week, review: pl.DataFrame) -> str:
     ]
     sites = week.table("tank").filter(pl.col("tank").is_in(review["tank"].to_list()))["site"].n_unique()
     head = f"{counted(review.height, 'tank')} on {counted(sites, 'site')}"
-    return f"{head}: {', '.join(said)}." if said else "No tanks are on this round yet. Fill in sites.csv and tanks.csv."
+    return f"{head}: {', '.join(said)}." if said else empty_words(week)
 
 
 def rise_html(fit: Row | None, loud: bool) -> str:
@@ -85,7 +97,7 @@ def load_html(row: Row | None, loud: bool) -> str:
 def last_html(week: Week, water: Row | None, last: dt.date | None) -> str:
     """The last nitrate as a range, and its age."""
     if water is None:
-        return f"<small>none since {day(last)}</small>" if last else "<small>none yet</small>"
+        return f"<small>not read since {day(last)}</small>" if last else "<small>never read</small>"
     ceiling_over = water["low"] > water["ceiling"]
     old = water["age_days"] > week.figures["late_reading_days"]
     value = interval(water["low"], water["high"])
@@ -160,7 +172,7 @@ def table_html(week: Week, review: pl.DataFrame) -> str:
             ]  # fmt: skip
             out.append(f'<tr role="row" class="{"loud" if loud else "quiet"}">')
             out += [
-                f'<td role="cell" class="{kind}"{f" data-l={chr(34)}{label}{chr(34)}" if label else ""}>{body}</td>'
+                f'<td role="cell" class="{kind}"{f" data-l={chr(34)}{label}{chr(34)}" if label and not body.startswith("<small>") else ""}>{body}</td>'
                 for kind, label, body in cells
             ]
             out.append("</tr>")
@@ -189,11 +201,11 @@ def page() -> None:
     moved = review.filter(pl.col("was_class").is_not_null() & (pl.col("was_class") != pl.col("class"))).height
     tell = f"{look.as_of_line(week)} {counted(moved, 'tank has', 'tanks have')} changed class since last week."
     more = " ".join(told.notices(week)).replace("`tankround held` lists them", "see Held rows")
-    look.html(
-        f'<p class="counts">{counts_html(week, review)}</p><p class="small">{escape(tell)} {escape(more)}</p>'
-        '<p class="small">bar: a reading, low to high · hollow: not trusted · ring: no reading · tick from the top: a'
-        " water change · dashed: this tank's ceiling, same height in every row · blue: reckoned, with its 90 % range</p>"
-    )
+    look.html(f'<p class="counts">{counts_html(week, review)}</p><p class="small">{escape(tell)} {escape(more)}</p>')
+    if not review.height:
+        look.foot(week)
+        return
+    look.html(KEY)
     if review.height > MANY and not st.toggle(f"{told.counts(review)['steady']} steady, show them"):
         review = review.filter(pl.col("class") != "steady")
     look.html(table_html(week, review))

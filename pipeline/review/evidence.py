@@ -10,8 +10,6 @@ from pipeline.review.facts import Facts
 from pipeline.review.saying import ASK, ago, day, num, span, whole
 from pipeline.telling import NBSP
 
-SIX_WEEKS, TWO_MONTHS = 42, 60
-
 
 def _said(rows: pl.DataFrame, because: pl.Expr) -> pl.DataFrame:
     """tank, as_of, because: the last word on each ask."""
@@ -44,13 +42,7 @@ def overfeeding(f: Facts) -> pl.DataFrame:
     rises = feeding.with_columns(pl.col("feed_g_day").shift().over("tank").alias("was")).filter(
         pl.col("feed_g_day") > pl.col("was")
     )
-    lately = (
-        f.rows.select(ASK)
-        .join(rises, on="tank")
-        .with_columns((pl.col("as_of") - pl.col("day")).dt.total_days().alias("ago"))
-        .filter((pl.col("ago") >= 0) & (pl.col("ago") < 2 * TWO_MONTHS))
-        .sort(*ASK, "day")
-    )
+    lately = f.in_span(rises, f.figures["long_cause_days"])
     parts.append(
         _said(
             lately,
@@ -62,12 +54,12 @@ def overfeeding(f: Facts) -> pl.DataFrame:
             ),
         )
     )
-    fed = f.lately("event", "date", 28).filter(pl.col("event") == "overfed")
+    fed = f.lately("event", "date", f.figures["recent_cause_days"]).filter(pl.col("event") == "overfed")
     parts.append(_said(fed, pl.format("overfed on {}", day(pl.col("day")))))
     return pl.concat(parts).unique(ASK, keep="last", maintain_order=True)
 
 
-def _event(f: Facts, name: str, days: int, words: str) -> pl.DataFrame:
+def _event(f: Facts, name: str, days: float, words: str) -> pl.DataFrame:
     rows = f.lately("event", "date", days).filter(pl.col("event") == name)
     count = pl.when(pl.col("count").is_null()).then(pl.lit("")).otherwise(pl.format("{} ", whole(pl.col("count"))))
     return _said(rows, pl.format(words, count, day(pl.col("day"))))
@@ -75,7 +67,7 @@ def _event(f: Facts, name: str, days: int, words: str) -> pl.DataFrame:
 
 def new_fish(f: Facts) -> pl.DataFrame:
     """Fish added within six weeks or so."""
-    return _event(f, "fish in", int(f.figures["fresh_stock_days"]) + 14, "{}fish in on {}")
+    return _event(f, "fish in", f.figures["fresh_stock_days"], "{}fish in on {}")
 
 
 def too_much_stock(f: Facts) -> pl.DataFrame:
@@ -92,7 +84,7 @@ def too_little_media(f: Facts) -> pl.DataFrame:
         over,
         pl.format(
             f"{{}}{NBSP}kg of media on {{}}{NBSP}L, which wants {{}}",
-            num(pl.col("media_kg").fill_null(0), 2),
+            num(pl.col("media_kg"), 2),
             whole(pl.col("net_l")),
             num(pl.col("net_l") / f.figures["litres_per_kg"], 2),
         ),
@@ -103,7 +95,7 @@ def media_not_ripe(f: Facts) -> pl.DataFrame:
     """Media that counts and is not ripe yet."""
     full = f.figures["maturity_full_weeks"]
     young = f.table("capacity_layer").filter(
-        pl.col("counts") & (pl.col("maturity") < 0.95) & (pl.col("age_weeks") < full)
+        pl.col("counts") & (pl.col("maturity") < f.figures["ripe_share"]) & (pl.col("age_weeks") < full)
     )
     rows = young.group_by(ASK, maintain_order=True).agg(pl.col("mass_kg").sum(), pl.col("age_weeks").min())
     return _said(
@@ -119,13 +111,19 @@ def media_not_ripe(f: Facts) -> pl.DataFrame:
 def media_clogged(f: Facts) -> pl.DataFrame:
     """Found heavy or sludgy at the last look, or a check well overdue."""
     found = (
-        f.lately("service", "date", 2 * TWO_MONTHS)
+        f.lately("service", "date", f.figures["long_cause_days"])
         .drop_nulls("found")
         .filter(pl.col("found").is_in(["heavy", "sludge"]))
     )
-    last = f.lately("service", "date", 2 * TWO_MONTHS).drop_nulls("found").unique(ASK, keep="last", maintain_order=True)
+    last = (
+        f.lately("service", "date", f.figures["long_cause_days"])
+        .drop_nulls("found")
+        .unique(ASK, keep="last", maintain_order=True)
+    )
     dirty = last.join(found.select(*ASK, "day").unique(), on=[*ASK, "day"])
-    late = f.table("due").filter((pl.col("what") == "check") & (pl.col("late_days") > 14))
+    late = f.table("due").filter(
+        (pl.col("what") == "check") & (pl.col("late_days") > 7 * f.figures["clog_overdue_weeks"])
+    )
     return pl.concat(
         [
             _said(late, pl.format(f"the check of {{}} is {{}}{NBSP}days late", "about", "late_days")),
@@ -136,7 +134,7 @@ def media_clogged(f: Facts) -> pl.DataFrame:
 
 def flow_lost(f: Facts) -> pl.DataFrame:
     """Timed flow well under clean flow."""
-    low = f.rows.filter((pl.col("flow_basis") == "timed") & (pl.col("flow_of_clean") < 0.8))
+    low = f.rows.filter((pl.col("flow_basis") == "timed") & (pl.col("flow_of_clean") < f.figures["flow_lost_share"]))
     return _said(
         low,
         pl.format(
@@ -154,21 +152,21 @@ def bypass(f: Facts) -> pl.DataFrame:
     return _said(half, pl.format("the book shows a compartment of {} half empty", "filter"))
 
 
-def _handled(f: Facts, days: int) -> pl.DataFrame:
+def _handled(f: Facts, days: float) -> pl.DataFrame:
     return f.lately("service", "date", days).filter(pl.col("job").is_in(["media rinsed", "full"]))
 
 
 def rinsed_in_tap_water(f: Facts) -> pl.DataFrame:
     """Media rinsed in tap water while that still holds it back."""
     weeks = f.figures["disturb_tap_rinse_weeks"]
-    rows = _handled(f, int(7 * weeks)).filter(pl.col("rinse_water") == "tap")
+    rows = _handled(f, 7 * weeks).filter(pl.col("rinse_water") == "tap")
     return _said(rows, pl.format("media rinsed in tap water on {}", day(pl.col("day"))))
 
 
 def over_cleaned(f: Facts) -> pl.DataFrame:
     """More than a third of the media handled in the days before."""
     most = f.figures["media_share_at_once"]
-    rows = _handled(f, int(f.figures["after_clean_days"]) + 4).filter(
+    rows = _handled(f, f.figures["after_clean_days"]).filter(
         (pl.col("media_share").fill_null(1.0) > most + 0.01) | (pl.col("job") == "full")
     )
     share = (
@@ -181,13 +179,17 @@ def over_cleaned(f: Facts) -> pl.DataFrame:
 
 def medication(f: Facts) -> pl.DataFrame:
     """A medicine within the weeks that it holds bacteria back."""
-    return _event(f, "medication", int(7 * f.figures["disturb_medication_weeks"]), "{}medicine on {}")
+    return _event(f, "medication", 7 * f.figures["disturb_medication_weeks"], "{}medicine on {}")
 
 
 def filter_stopped(f: Facts) -> pl.DataFrame:
     """A stop or a power cut, recorded as an event or with a service."""
-    events = f.lately("event", "date", SIX_WEEKS).filter(pl.col("event").is_in(["filter stopped", "power cut"]))
-    services = f.lately("service", "date", SIX_WEEKS).filter(pl.col("hours_stopped") >= f.figures["stop_short_hours"])
+    events = f.lately("event", "date", 7 * f.figures["disturb_stopped_weeks"]).filter(
+        pl.col("event").is_in(["filter stopped", "power cut"])
+    )
+    services = f.lately("service", "date", 7 * f.figures["disturb_stopped_weeks"]).filter(
+        pl.col("hours_stopped") >= f.figures["stop_short_hours"]
+    )
     hours = (
         pl.when(pl.col("hours").is_null())
         .then(pl.lit(""))
@@ -206,8 +208,8 @@ def filter_stopped(f: Facts) -> pl.DataFrame:
 
 def dead_fish(f: Facts) -> pl.DataFrame:
     """Fish that died, or fewer seen than at the visit before."""
-    died = _event(f, "fish died", 14, "{}fish died, on {}")
-    seen = f.lately("visit", "day", 28).drop_nulls("fish_seen")
+    died = _event(f, "fish died", f.figures["death_cause_days"], "{}fish died, on {}")
+    seen = f.lately("visit", "day", f.figures["recent_cause_days"]).drop_nulls("fish_seen")
     seen = seen.with_columns(pl.col("fish_seen").shift().over(ASK).alias("was")).unique(
         ASK, keep="last", maintain_order=True
     )
@@ -229,28 +231,26 @@ def heater(f: Facts) -> pl.DataFrame:
 
 def tap_nitrate(f: Facts) -> pl.DataFrame:
     """A tap that brings much of it."""
-    high = (pl.col("tap") >= f.figures["tap_nitrate_high"]) | (pl.col("tap") >= 0.5 * pl.col("ceiling"))
+    high = (pl.col("tap") >= f.figures["tap_nitrate_high"]) | (
+        pl.col("tap") >= f.figures["tap_ceiling_share"] * pl.col("ceiling")
+    )
     rows = f.rows.filter(high.fill_null(False))
     return _said(rows, pl.format(f"the tap brings {{}}{NBSP}mg/L", whole(pl.col("tap"))))
 
 
 def tap_ammonia(f: Facts) -> pl.DataFrame:
     """Ammonia in the tap."""
-    tap = f.table("tap").filter(pl.col("parameter") == "ammonia").select("water_supply", "date", "matched")
-    rows = (
-        f.rows.select(*ASK, "water_supply")
-        .sort("as_of")
-        .join_asof(tap.sort("date"), left_on="as_of", right_on="date", by="water_supply", check_sortedness=False)
-        .filter(pl.col("matched") > 0)
-    )
     return _said(
-        rows, pl.format(f"the tap had {{}}{NBSP}mg/L ammonia on {{}}", num(pl.col("matched"), 2), day(pl.col("date")))
+        f.rows.filter(pl.col("tap_ammonia") > 0),
+        pl.format(
+            f"the tap had {{}}{NBSP}mg/L ammonia on {{}}", num(pl.col("tap_ammonia"), 2), day(pl.col("tap_ammonia_day"))
+        ),
     )
 
 
 def _changes(f: Facts) -> pl.DataFrame:
     """Changes and top-ups of the last eight weeks: tank, as_of, changes, topups."""
-    rows = f.lately("water_change", "day", 8 * 7)
+    rows = f.lately("water_change", "day", f.figures["change_cause_days"])
     return rows.group_by(ASK, maintain_order=True).agg(
         (pl.col("kind") != "top-up").sum().alias("changes"), (pl.col("kind") == "top-up").sum().alias("topups")
     )
@@ -258,7 +258,10 @@ def _changes(f: Facts) -> pl.DataFrame:
 
 def too_few_changes(f: Facts) -> pl.DataFrame:
     """Visits without a change, or small ones."""
-    rows = f.rows.filter((pl.col("change_share") < 0.7) | (pl.col("mean_fraction") < 0.1))
+    rows = f.rows.filter(
+        (pl.col("change_share") < f.figures["few_changes_share"])
+        | (pl.col("mean_fraction") < f.figures["small_change_share"])
+    )
     return _said(
         rows,
         pl.format(
@@ -276,7 +279,9 @@ def top_ups_only(f: Facts) -> pl.DataFrame:
 
 
 def _doubted(f: Facts, doubt: str) -> pl.DataFrame:
-    return f.lately("reading", "day", 28).filter((pl.col("parameter") == "nitrate") & (pl.col("doubt") == doubt))
+    return f.lately("reading", "day", f.figures["recent_cause_days"]).filter(
+        (pl.col("parameter") == "nitrate") & (pl.col("doubt") == doubt)
+    )
 
 
 def wrong_basis(f: Facts) -> pl.DataFrame:
@@ -342,7 +347,9 @@ def still_new(f: Facts) -> pl.DataFrame:
 
 def typing_slip(f: Facts) -> pl.DataFrame:
     """A reading that the fit weighs at under half, or an item that is held."""
-    suspects = f.table("suspect").filter((pl.col("as_of") - pl.col("day")).dt.total_days() < 28)
+    suspects = f.table("suspect").filter(
+        (pl.col("as_of") - pl.col("day")).dt.total_days() < f.figures["recent_cause_days"]
+    )
     odd = _said(
         suspects.sort(*ASK, "day"),
         pl.format("the reading of {} does not fit the others ({} line {})", day(pl.col("day")), "file", "line"),

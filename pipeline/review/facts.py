@@ -16,6 +16,9 @@ from schemas.words import PARAMETERS
 READ = ("matched", "low", "high", "age_days", "before_matched", "taken", "zero", "expired")
 WATER = (*PARAMETERS, "free_ammonia")
 
+# A nitrate reading says how a tank stands unless it is in doubt what it counts; when it was taken matters to the trend.
+USABLE = (pl.col("parameter") == "nitrate") & (pl.col("doubt").is_null() | (pl.col("doubt") == "taken"))
+
 
 @dataclass(frozen=True)
 class Facts:
@@ -34,10 +37,14 @@ class Facts:
     def lately(self, name: str, day: str, days: float) -> pl.DataFrame:
         """Rows of a dated table in so many days up to each as-of day, with tank, as_of and `ago` [days]."""
         rows = self.table(name).rename({day: "day"}) if day != "day" else self.table(name)
+        return self.in_span(rows.drop("as_of", strict=False), days)
+
+    def in_span(self, rows: pl.DataFrame, days: float) -> pl.DataFrame:
+        """Rows with a tank and a `day` that lie in so many days up to each as-of day, as `lately` gives them."""
         ago = (pl.col("as_of") - pl.col("day")).dt.total_days()
         return (
             self.rows.select(ASK)
-            .join(rows.drop("as_of", strict=False), on="tank")
+            .join(rows, on="tank")
             .with_columns(ago.alias("ago"))
             .filter((pl.col("ago") >= 0) & (pl.col("ago") < days))
             .sort(*ASK, "day", maintain_order=True)
@@ -55,31 +62,32 @@ def _wide_water(asks: pl.DataFrame, water: pl.DataFrame) -> pl.DataFrame:
     return rows
 
 
-def _visit_rhythm(facts_asks: pl.DataFrame, tables: Tables, round_: Round) -> pl.DataFrame:
+def _visit_rhythm(asks: pl.DataFrame, visit: pl.DataFrame, figures: Figures, round_: Round) -> pl.DataFrame:
     """Days between visits: the round's own, or a tank's median gap where its round is slower (up to fourfold)."""
-    days = tables.get("visit", empty("visit")).select("tank", "day").unique().sort("tank", "day")
+    days = visit.select("tank", "day").unique().sort("tank", "day")
     gaps = days.with_columns(pl.col("day").diff().over("tank").dt.total_days().alias("gap")).drop_nulls("gap")
     usual = (
-        facts_asks.select(ASK)
+        asks.select(ASK)
         .join(gaps, on="tank")
-        .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > pl.col("as_of") - pl.duration(weeks=26)))
+        .filter(
+            (pl.col("day") <= pl.col("as_of"))
+            & (pl.col("day") > pl.col("as_of") - pl.duration(days=int(figures["rhythm_days"])))
+        )
         .group_by(ASK)
         .agg(pl.col("gap").median().alias("usual"), pl.len().alias("gaps"))
     )
     every = float(round_.visit_every_days)
-    own = pl.when(pl.col("gaps") >= 4).then(pl.col("usual"))
+    own = pl.when(pl.col("gaps") >= figures["rhythm_gaps"]).then(pl.col("usual"))
     return (
-        facts_asks.select(ASK)
+        asks.select(ASK)
         .join(usual, on=ASK, how="left", maintain_order="left")
-        .select(*ASK, own.fill_null(every).clip(every, 4 * every).alias("visit_days"))
+        .select(*ASK, own.fill_null(every).clip(every, figures["rhythm_most"] * every).alias("visit_days"))
     )
 
 
 def _last_nitrate(asks: pl.DataFrame, reading: pl.DataFrame) -> pl.DataFrame:
     """The last usable nitrate reading: kept, and in no doubt but for when it was taken."""
-    usable = reading.filter(
-        (pl.col("parameter") == "nitrate") & (pl.col("doubt").is_null() | (pl.col("doubt") == "taken"))
-    ).select("tank", "day", "low", "high", "matched", "taken", "kit", "expired")
+    usable = reading.filter(USABLE).select("tank", "day", "low", "high", "matched", "taken", "kit", "expired")
     usable = usable.sort("day", "tank", maintain_order=True).unique(["tank", "day"], keep="first", maintain_order=True)
     found = (
         asks.select(ASK)
@@ -98,6 +106,16 @@ def _last_nitrate(asks: pl.DataFrame, reading: pl.DataFrame) -> pl.DataFrame:
         (pl.col("as_of") - pl.col("last_day")).dt.total_days().alias("last_age"),
         *(pl.col(c).alias(f"last_{c}") for c in ("low", "high", "matched", "taken", "kit", "expired")),
     )
+
+
+def _tap(rows: pl.DataFrame, tap: pl.DataFrame, parameter: str) -> pl.DataFrame:
+    """The last test of each tank's supply up to the day: tap_PARAMETER, tap_PARAMETER_high, tap_PARAMETER_day."""
+    tests = tap.filter(pl.col("parameter") == parameter).sort("date")
+    found = rows.select(*ASK, "water_supply").sort("as_of").join_asof(
+        tests, left_on="as_of", right_on="date", by="water_supply", check_sortedness=False
+    )  # fmt: skip
+    names = {"matched": f"tap_{parameter}", "high": f"tap_{parameter}_high", "date": f"tap_{parameter}_day"}
+    return found.select(*ASK, *(pl.col(was).alias(now) for was, now in names.items()))
 
 
 def _held(asks: pl.DataFrame, held: pl.DataFrame, figures: Figures) -> pl.DataFrame:
@@ -147,13 +165,19 @@ def gather(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) 
         table("step_alarm").select(
             *ASK, *(pl.col(c).alias(f"step_{c}") for c in ("since", "raised", "size", "z", "kit_batch"))
         ),
-        _visit_rhythm(asks, tables, round_),
+        _visit_rhythm(asks, table("visit"), figures, round_),
         _last_nitrate(asks, table("reading")),
         _held(asks, table("held"), figures),
     ):
         rows = rows.join(frame, on=ASK, how="left", maintain_order="left")
     water = _wide_water(asks, table("water"))
     rows = rows.join(water, on=ASK, how="left", maintain_order="left")
+    for parameter in ("nitrate", "ammonia"):
+        rows = rows.join(_tap(rows, table("tap"), parameter), on=ASK, how="left", maintain_order="left")
+    # What the changes bring in; where none are made, what the tap would. The fit has a prior for a tap that was never
+    # tested; a rule that asks for litres may not lean on it: never tested stays unknown.
+    tested = pl.when(pl.col("tap_day").is_not_null()).then("tap")
+    rows = rows.with_columns(pl.coalesce(tested, "tap_nitrate").alias("tap"))
     weeks = (pl.col("as_of") - pl.col("set_up")).dt.total_days() / 7
     trap = (
         (pl.col("ph_matched") < figures["old_tank_ph"])
@@ -166,7 +190,6 @@ def gather(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) 
         (weeks > figures["established_weeks"]).fill_null(True).alias("established"),
         trap.fill_null(False).alias("trap"),
         pl.col("held", "held_fresh").fill_null(0),
-        pl.coalesce("net_l", pl.lit(None, pl.Float64)).alias("litres"),
         (pl.col("trend") == "climbing").fill_null(False).alias("climbing"),
         (7 * pl.col("recent_rate")).alias("week_rate"),
         (7 * pl.col("recent_low")).alias("week_low"),

@@ -55,7 +55,7 @@ def _steady_words(f: Facts) -> pl.DataFrame:
     usual = pl.col("mean_fraction") / pl.col("change_share")
     step = (
         pl.when(usual.is_between(0.01, 1))
-        .then(pl.format("Carry on: {} a visit", change_words(usual, pl.col("litres"))))
+        .then(pl.format("Carry on: {} a visit", change_words(usual, pl.col("net_l"))))
         .otherwise(pl.lit("Carry on"))
     )
     return f.rows.select(

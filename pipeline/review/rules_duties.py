@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.review.facts import Facts, concat
-from pipeline.review.saying import ASK, finding
+from pipeline.review.saying import ASK, capital, finding
 from pipeline.telling import NBSP
 
 RULES = {  # what of the due table -> rule
@@ -48,7 +48,7 @@ def jobs(f: Facts) -> pl.DataFrame:
                 "due",
                 reason=pl.format("{}{}", _short(late), more),
                 step=pl.col("do"),
-                says=pl.format("{}, {}{}.", _capital(pl.col("says")), late, more),
+                says=pl.format("{}, {}{}.", capital(pl.col("says")), late, more),
                 do=pl.col("do"),
                 basis=pl.col("basis"),
                 harm=-pl.col("late_days").cast(pl.Float64),
@@ -75,7 +75,3 @@ def _short(late: pl.Expr) -> pl.Expr:
         .then(pl.format("flow of {} to time, {}", about, late))
         .otherwise(pl.format("promise, {}: {}", late, about))
     )
-
-
-def _capital(said: pl.Expr) -> pl.Expr:
-    return said.str.slice(0, 1).str.to_uppercase() + said.str.slice(1)

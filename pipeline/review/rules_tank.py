@@ -5,21 +5,19 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.review.facts import Facts
-from pipeline.review.rules_water import ACT, DEATHS, FLOW, NITRATE, STOPPED, WEEK, _nearer
-from pipeline.review.saying import ASK, CP, HOUSE, ago, change_words, finding, num, span, whole
+from pipeline.review.rules_water import ACT, DEATHS, FLOW, NITRATE, STOPPED, WEEK, nearer
+from pipeline.review.saying import ASK, CP, HOUSE, ago, change_words, finding, num, round_up, span, whole
 from pipeline.telling import NBSP
-
-LOOK_BACK = 7  # days
 
 
 def filter_stopped(f: Facts) -> pl.DataFrame:
     """A filter that stood still in the last week, until ammonia and nitrite were tested on a later day."""
-    foul, short = f.figures["stopped_hours"], f.figures["stop_short_hours"]
-    events = f.lately("event", "date", LOOK_BACK).filter(
+    foul, short, back = f.figures["stopped_hours"], f.figures["stop_short_hours"], f.figures["alarm_back_days"]
+    events = f.lately("event", "date", back).filter(
         (pl.col("event") == "filter stopped") | ((pl.col("event") == "power cut") & (pl.col("hours") >= short))
     )
-    services = f.lately("service", "date", LOOK_BACK).filter(pl.col("hours_stopped") >= foul)
-    still = f.rows.filter((pl.col("flow_l_h_matched") == 0) & (pl.col("flow_l_h_age_days") < LOOK_BACK)).select(
+    services = f.lately("service", "date", back).filter(pl.col("hours_stopped") >= foul)
+    still = f.rows.filter((pl.col("flow_l_h_matched") == 0) & (pl.col("flow_l_h_age_days") < back)).select(
         *ASK, pl.lit(None, pl.Float64).alias("hours"), pl.col("flow_l_h_age_days").cast(pl.Int64).alias("ago")
     )
     stops = pl.concat(
@@ -63,14 +61,14 @@ def filter_stopped(f: Facts) -> pl.DataFrame:
         says=pl.format("The filter stood still {}, {}; no ammonia and nitrite since.", spell, ago(pl.col("ago"))),
         do=do,
         basis=f"a canister stopped over {foul:g} hours is not restarted into the tank; {CP}",
-        harm=_nearer(STOPPED, pl.col("hours").fill_null(foul) / foul),
+        harm=nearer(STOPPED, pl.col("hours").fill_null(foul) / foul),
     )
 
 
 def fish_deaths(f: Facts) -> pl.DataFrame:
     """Fish that died in the last week."""
     limit = f.figures["act_deaths_week"]
-    died = f.lately("event", "date", 7).filter(pl.col("event") == "fish died")
+    died = f.lately("event", "date", f.figures["alarm_back_days"]).filter(pl.col("event") == "fish died")
     deaths = died.group_by(ASK, maintain_order=True).agg(
         pl.col("count").fill_null(1).sum().alias("deaths"), pl.col("ago").min()
     )
@@ -89,7 +87,7 @@ def fish_deaths(f: Facts) -> pl.DataFrame:
         do="Test ammonia, nitrite, pH, KH and temperature today; count the fish, look behind the decor and at the intake;"
         " ask what was sprayed or added. For illness ask a vet: this tool diagnoses none.",
         basis=f"{limit:g} deaths in a week; {HOUSE}",
-        harm=_nearer(DEATHS, pl.col("deaths")),
+        harm=nearer(DEATHS, pl.col("deaths")),
     )
 
 
@@ -100,9 +98,23 @@ def nitrate_over_ceiling(f: Facts) -> pl.DataFrame:
     read, age = span(pl.col("nitrate_low"), pl.col("nitrate_high"), 0), ago(pl.col("nitrate_age_days"))
     hopeless = (tap >= ceiling).fill_null(False)
     most = f.figures["change_at_once"]
-    share = ((pl.col("nitrate_matched") - ceiling) / (pl.col("nitrate_matched") - tap.fill_null(0.0))).clip(0.1, most)
-    small = change_words(pl.lit(f.figures["old_tank_change_share"]), pl.col("litres"))
-    amount = change_words((share * 20).ceil() / 20, pl.col("litres"))
+    room = pl.col("nitrate_matched") - tap
+    wanted = ((pl.col("nitrate_matched") - ceiling) / room).clip(f.figures["change_least"], most)
+    # A tap that was never tested leaves the change unsized: the usual one, and the tap's test with it.
+    share = round_up(wanted, f.figures["change_round"]).fill_null(f.figures["usual_change_share"])
+    reaches = (
+        pl.when(tap.is_null())
+        .then(pl.lit("; how far that brings it down hangs on the tap, which was never tested: test it"))
+        .otherwise(
+            pl.format(
+                f", which brings {{}} down to about {{}}{NBSP}mg/L",
+                whole(pl.col("nitrate_matched")),
+                whole(pl.col("nitrate_matched") - share * room),
+            )
+        )
+    )
+    small = change_words(pl.lit(f.figures["old_tank_change_share"]), pl.col("net_l"))
+    amount = change_words(share, pl.col("net_l"))
     step = (
         pl.when(pl.col("trap"))
         .then(pl.format("No big change: {} a day, test ammonia first", small))
@@ -123,14 +135,9 @@ def nitrate_over_ceiling(f: Facts) -> pl.DataFrame:
         )
         .otherwise(
             pl.format(
-                f"Change {{}} in one go or in two a day apart, which brings {{}} down to about {{}}{NBSP}mg/L; retest at the"
-                " next visit, and look at what makes it rise.",
+                "Change {} in one go or in two a day apart{}; retest at the next visit, and look at what makes it rise.",
                 amount,
-                whole(pl.col("nitrate_matched")),
-                whole(
-                    pl.col("nitrate_matched")
-                    - ((share * 20).ceil() / 20) * (pl.col("nitrate_matched") - tap.fill_null(0.0))
-                ),
+                reaches,
             )
         )
     )
@@ -145,7 +152,7 @@ def nitrate_over_ceiling(f: Facts) -> pl.DataFrame:
         ),
         do=do,
         basis=pl.format("ceiling of {} mg/L, from tanks.csv or the house figure", whole(ceiling)),
-        harm=_nearer(NITRATE, pl.col("nitrate_matched") / ceiling),
+        harm=nearer(NITRATE, pl.col("nitrate_matched") / ceiling),
     )
 
 
@@ -170,7 +177,7 @@ def flow_low(f: Facts) -> pl.DataFrame:
         ),
         do="Clean pads, hose and impeller now, not the media on the same day; next check in four weeks; time the flow again.",
         basis=f"under {100 * limit:.0f} % of clean flow; {CP}",
-        harm=_nearer(FLOW, 1 - pl.col("flow_of_clean")),
+        harm=nearer(FLOW, 1 - pl.col("flow_of_clean")),
     )
 
 

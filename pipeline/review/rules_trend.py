@@ -5,10 +5,11 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.review.facts import Facts
-from pipeline.review.saying import CP, HOUSE, change_words, day, finding, num, span, whole
+from pipeline.review.saying import CP, HOUSE, change_words, day, finding, num, round_up, span, spell, whole
 from pipeline.telling import NBSP
 
 PLAN, STEADY = "plan", "steady"
+FITTED = "net rise from readings as ranges, with changes, tap and kit allowed for (90 % range)"
 
 
 def _soon(f: Facts) -> pl.Expr:
@@ -33,19 +34,20 @@ def _rise() -> pl.Expr:
 def _change_for_ceiling(f: Facts) -> pl.Expr:
     """The share a visit that holds the ceiling, f = R/(L − T); null where no change can."""
     rise = pl.col("recent_rate") * pl.col("mean_gap_days")
-    room = pl.col("ceiling") - pl.col("tap").fill_null(0.0)
+    room = pl.col("ceiling") - pl.col("tap")
     share = rise / room
-    return pl.when((room > 0) & (share > 0) & (share <= f.figures["change_limit"])).then((share * 20).ceil() / 20)
+    possible = (room > 0) & (share > 0) & (share <= f.figures["change_limit"])
+    return pl.when(possible).then(round_up(share, f.figures["change_round"]))
 
 
 def _short_kg(f: Facts) -> pl.Expr:
     """Media short of the plain rule [kg]."""
-    return pl.col("net_l") / f.figures["litres_per_kg"] - pl.col("media_kg").fill_null(0.0)
+    return pl.col("net_l") / f.figures["litres_per_kg"] - pl.col("media_kg")
 
 
 def _cure(f: Facts) -> pl.Expr:
     """What holds it: the media it is short of, or the change a visit."""
-    short = num(_short_kg(f).clip(0.05, None), 2)
+    short = num(_short_kg(f), 2)
     share = _change_for_ceiling(f)
     return (
         pl.when(share.is_null())
@@ -54,7 +56,7 @@ def _cure(f: Facts) -> pl.Expr:
             pl.format(
                 f"Feed less or add {{}}{NBSP}kg media; until then change {{}}",
                 short,
-                change_words(share, pl.col("litres")),
+                change_words(share, pl.col("net_l")),
             )
         )
     )
@@ -119,7 +121,7 @@ def over_and_climbing(f: Facts) -> pl.DataFrame:
         step=_cure(f),
         says=pl.format("Over its full-cycle rating and nitrate rises {}, changes allowed for{}.", _rise(), _heads()),
         do=pl.format("{}. More media takes four to six months to show.", _cure(f)),
-        basis="net rise from readings as ranges, with changes, tap and kit allowed for (90 % range)",
+        basis=FITTED,
         harm=_soon(f) - 0.5,
     )
 
@@ -130,12 +132,7 @@ def _heads() -> pl.Expr:
     when_ = (
         pl.when(weeks.is_null() | (weeks <= 0))
         .then(pl.lit(""))
-        .otherwise(
-            pl.format(
-                ", there in about {}",
-                pl.when(weeks < 1.5).then(pl.lit("a week")).otherwise(pl.format(f"{{}}{NBSP}weeks", whole(weeks))),
-            )
-        )
+        .otherwise(pl.format(", there in about {}", spell(weeks)))
     )
     return (
         pl.when(pl.col("plateau").is_not_null())
@@ -157,7 +154,6 @@ def _heads() -> pl.Expr:
 def climbing_within_rating(f: Facts) -> pl.DataFrame:
     """Within its rating, or rating not known, and climbing: look for a cause."""
     rows = f.rows.filter(~_over(f) & ~_no_media() & pl.col("climbing"))
-    young = (pl.col("working_load_pct") > pl.col("plain_load_pct") * 1.05).fill_null(False)
     return finding(
         rows,
         "climbing_within_rating",
@@ -169,9 +165,7 @@ def climbing_within_rating(f: Facts) -> pl.DataFrame:
             .then(pl.lit("its rating is not known"))
             .otherwise(pl.format(f"within its rating ({{}}{NBSP}%)", whole(pl.col("plain_load_pct")))),
         ),
-        step=pl.when(young)
-        .then(pl.lit("Weigh the food, check flow and pads, test the tap; add nothing yet"))
-        .otherwise(pl.lit("Look for a cause: weigh food, check flow and pads, test the tap")),
+        step="Look for a cause: weigh food, check flow and pads, test the tap",
         says=pl.format(
             "Nitrate rises {}, changes allowed for, though the filter holds enough media on paper{}.",
             _rise(),
@@ -179,7 +173,7 @@ def climbing_within_rating(f: Facts) -> pl.DataFrame:
         ),
         do="Weigh a day's food; check flow and pads; test the tap's nitrate; then judge over three weeks. Media is not the"
         " first thing to buy.",
-        basis="net rise from readings as ranges, with changes, tap and kit allowed for (90 % range)",
+        basis=FITTED,
         harm=_soon(f),
     )
 
@@ -197,7 +191,7 @@ def no_rated_media(f: Facts) -> pl.DataFrame:
         .then(pl.format(f"Add {{}}{NBSP}kg media after a fine stage, or feed less", num(need, 1)))
         .otherwise(
             pl.format(
-                f"Change {{}} a visit, or add {{}}{NBSP}kg media", change_words(share, pl.col("litres")), num(need, 1)
+                f"Change {{}} a visit, or add {{}}{NBSP}kg media", change_words(share, pl.col("net_l")), num(need, 1)
             )
         )
     )
@@ -237,18 +231,10 @@ def plateau_above_ceiling(f: Facts) -> pl.DataFrame:
         .then(pl.format("Tap is {}: part RO water, or media; tap water cannot do it", whole(pl.col("tap"))))
         .when(share.is_null())
         .then(pl.lit("Less food or more media: no water change alone holds it"))
-        .otherwise(pl.format("Change {} each visit holds it; see the plan", change_words(share, pl.col("litres"))))
+        .otherwise(pl.format("Change {} each visit holds it; see the plan", change_words(share, pl.col("net_l"))))
     )
     weeks = pl.col("weeks_to_ceiling")
-    soon = (
-        pl.when(weeks > 0)
-        .then(
-            pl.when(weeks < 1.5)
-            .then(pl.lit(", in about a week"))
-            .otherwise(pl.format(f", in {{}}{NBSP}weeks", whole(weeks)))
-        )
-        .otherwise(pl.lit(""))
-    )
+    soon = pl.when(weeks > 0).then(pl.format(", in about {}", spell(weeks))).otherwise(pl.lit(""))
     return finding(
         rows,
         "plateau_above_ceiling",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.review.facts import Facts
-from pipeline.review.saying import HOUSE, ago, finding, whole
+from pipeline.review.saying import HOUSE, ago, capital, finding, whole
 from pipeline.telling import NBSP
 
 CANT, DUE = "can't say", "due"
@@ -32,7 +32,7 @@ def no_usable_reading(f: Facts) -> pl.DataFrame:
         step="Test nitrate, ammonia and nitrite at the next visit, first of all",
         says=pl.format(
             "{}{}: nobody can say how this tank is.",
-            _capital(told),
+            capital(told),
             pl.when(never).then(pl.lit("")).otherwise(pl.format(" (the last one {})", ago(pl.col("last_age")))),
         ),
         do="Test nitrate, ammonia and nitrite at the next visit before anything else is done; type in sheets that lie about.",
@@ -47,10 +47,6 @@ def _spell(days: pl.Expr) -> pl.Expr:
         .then(pl.format(f"{{}}{NBSP}days", days))
         .otherwise(pl.format(f"{{}}{NBSP}weeks", (days // 7)))
     )
-
-
-def _capital(said: pl.Expr) -> pl.Expr:
-    return said.str.slice(0, 1).str.to_uppercase() + said.str.slice(1)
 
 
 def held(f: Facts) -> pl.DataFrame:

@@ -5,28 +5,38 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.review.facts import Facts, concat
-from pipeline.review.saying import CP, HOUSE, ago, change_words, finding, num, span, whole
+from pipeline.review.saying import ASK, CP, HOUSE, ago, change_words, finding, num, span, whole
 from pipeline.telling import NBSP
 
 ACT, WEEK, DUE = "act today", "this week", "due"
 
-# Order within the two urgent classes: what kills soonest comes first. Smaller is nearer.
-FREE, NITRITE, STOPPED, DEATHS, PH, KH, TRAP, TEMPERATURE, AMMONIA, NITRATE, FLOW = (100.0 * n for n in range(1, 12))
+# Order within the two urgent classes: what kills soonest comes first, smaller is nearer. The trap comes before all,
+# since its step forbids what the others would ask for.
+TRAP, FREE, NITRITE, STOPPED, DEATHS, PH, KH, TEMPERATURE, AMMONIA, NITRATE, FLOW = (100.0 * n for n in range(11))
 
 
-def _nearer(order: float, over: pl.Expr) -> pl.Expr:
+def nearer(order: float, over: pl.Expr) -> pl.Expr:
     """A place in the order of welfare; the further over its limit, the sooner."""
     return order - over.clip(0, 9).fill_null(0.0) * 10
 
 
 def _amount(f: Facts, share: str) -> pl.Expr:
     """The water to change now; small steps only in the old-tank trap, where a large change can kill."""
-    small = change_words(pl.lit(f.figures["old_tank_change_share"]), pl.col("litres"))
-    usual = change_words(pl.lit(f.figures[share]), pl.col("litres"))
+    small = change_words(pl.lit(f.figures["old_tank_change_share"]), pl.col("net_l"))
+    usual = change_words(pl.lit(f.figures[share]), pl.col("net_l"))
     return (
         pl.when(pl.col("trap"))
         .then(pl.format("Change no more than {}", small))
         .otherwise(pl.format("Change {}", usual))
+    )
+
+
+def _retest(
+    rows: pl.DataFrame, rule: str, *, reason: pl.Expr, step: str, says: pl.Expr, do: str, basis: str, order: float
+) -> pl.DataFrame:
+    """A finding for this week: the kit cannot tell whether a limit is passed, so it is read once more."""
+    return finding(
+        rows, rule, WEEK, reason=reason, step=step, says=says, do=do, basis=basis, harm=nearer(order, pl.lit(0.0))
     )
 
 
@@ -64,12 +74,11 @@ def free_ammonia(f: Facts) -> pl.DataFrame:
             amount,
         ),
         basis=basis,
-        harm=_nearer(FREE, pl.col("free_ammonia_matched") / limit),
+        harm=nearer(FREE, pl.col("free_ammonia_matched") / limit),
     )
-    doubted = finding(
+    doubted = _retest(
         rows.filter(perhaps),
         "free_ammonia",
-        WEEK,
         reason=pl.format(f"free ammonia may be over {limit:g}: {{}}{NBSP}mg/L, {{}}", range_, age),
         step="Retest ammonia and pH this week, with the finer kit if there is one",
         says=pl.format(
@@ -77,7 +86,7 @@ def free_ammonia(f: Facts) -> pl.DataFrame:
         ),
         do="Retest ammonia, pH and temperature this week; no extra food until then.",
         basis=basis,
-        harm=_nearer(FREE, pl.lit(0.0)),
+        order=FREE,
     )
     return concat([acted, doubted])
 
@@ -109,18 +118,17 @@ def nitrite_act(f: Facts) -> pl.DataFrame:
         ),
         do=pl.format("{} today, no food for 48 hours, more air, retest daily until it is 0 twice.", amount),
         basis=basis,
-        harm=_nearer(NITRITE, pl.col("nitrite_matched") / limit),
+        harm=nearer(NITRITE, pl.col("nitrite_matched") / limit),
     )
-    doubted = finding(
+    doubted = _retest(
         rows.filter(perhaps),
         "nitrite_act",
-        WEEK,
         reason=pl.format(f"nitrite may reach {limit:g}: {{}}{NBSP}mg/L, {{}}", value, age),
         step="Retest nitrite this week",
         says=pl.format(f"Nitrite {{}}{NBSP}mg/L, {{}}: the kit cannot tell whether it reaches {limit:g}.", value, age),
         do="Retest nitrite this week; half the food until then.",
         basis=basis,
-        harm=_nearer(NITRITE, pl.lit(0.0)),
+        order=NITRITE,
     )
     return concat([acted, doubted])
 
@@ -140,19 +148,17 @@ def nitrite(f: Facts) -> pl.DataFrame:
         says=pl.format(f"Nitrite {{}}{NBSP}mg/L, {{}}; an established tank has none.", value, age),
         do=pl.format("{}, feed half as much, leave the media alone, retest in two days.", amount),
         basis=f"any nitrite in a tank over {f.figures['established_weeks']:g} weeks old; {CP}",
-        harm=_nearer(NITRITE, pl.col("nitrite_matched") / limit),
+        harm=nearer(NITRITE, pl.col("nitrite_matched") / limit),
     )
 
 
 def ammonia(f: Facts) -> pl.DataFrame:
     """Any ammonia in an established tank. After a change, what the tap brings with it is no alarm."""
     age, amount = ago(pl.col("ammonia_age_days")), _amount(f, "usual_change_share")
-    tap = _tap_ammonia(f)
-    rows = f.rows.join(tap, on=["tank", "as_of"], how="left", maintain_order="left")
-    # T × f with the whole tap as its bound: what one change can bring in, plus half of what was matched for the kit.
-    explained = (pl.col("ammonia_taken") == "after") & (pl.col("ammonia_matched") <= pl.col("tap_brings")).fill_null(
-        False
-    )
+    rows = f.rows.join(_last_fraction(f), on=ASK, how="left", maintain_order="left")
+    # One change brings in T × f; the high end of the tap test is the most that T can be.
+    brings = pl.col("tap_ammonia_high").fill_null(pl.col("tap_ammonia")) * pl.col("fraction")
+    explained = ((pl.col("ammonia_taken") == "after") & (pl.col("ammonia_matched") <= brings)).fill_null(False)
     found = (pl.col("ammonia_matched") > 0) & pl.col("established") & ~explained
     value = num(pl.col("ammonia_matched"), 2)
     return finding(
@@ -164,30 +170,24 @@ def ammonia(f: Facts) -> pl.DataFrame:
         says=pl.format(f"Ammonia {{}}{NBSP}mg/L, {{}}; an established tank has none.", value, age),
         do=pl.format("{}, feed half as much, count the fish, check the flow, retest in two days.", amount),
         basis=f"any ammonia in a tank over {f.figures['established_weeks']:g} weeks old; {CP}",
-        harm=_nearer(AMMONIA, pl.col("ammonia_matched")),
+        harm=nearer(AMMONIA, pl.col("ammonia_matched")),
     )
 
 
-def _tap_ammonia(f: Facts) -> pl.DataFrame:
-    """What the last change can have brought in: `tap_brings` [mg/L]; null without a tap test or change."""
-    tap = f.table("tap").filter(pl.col("parameter") == "ammonia").select("water_supply", "date", "high", "matched")
+def _last_fraction(f: Facts) -> pl.DataFrame:
+    """The share of the last water change up to each as-of day: tank, as_of, fraction."""
     change = f.table("water_change").filter(pl.col("fraction").is_not_null()).select("tank", "day", "fraction")
-    key = ["tank", "as_of"]
     last = (
-        f.rows.select(*key, "water_supply")
+        f.rows.select(ASK)
         .sort("as_of")
         .join_asof(change.sort("day"), left_on="as_of", right_on="day", by="tank", check_sortedness=False)
     )
-    return (
-        last.sort("as_of")
-        .join_asof(tap.sort("date"), left_on="as_of", right_on="date", by="water_supply", check_sortedness=False)
-        .select(*key, (pl.col("high").fill_null(pl.col("matched")) * pl.col("fraction")).alias("tap_brings"))
-    )
+    return last.select(*ASK, "fraction")
 
 
 def new_tank(f: Facts) -> pl.DataFrame:
     """A tank in its first weeks: ammonia and nitrite are expected, watched, and no alarm."""
-    some = (pl.col("ammonia_matched").fill_null(0) > 0) | (pl.col("nitrite_matched").fill_null(0) > 0)
+    some = pl.any_horizontal(pl.col("ammonia_matched", "nitrite_matched") > 0)
     age = whole(pl.col("age_weeks_of_tank").floor())
     told = pl.when(some).then(pl.lit("; ammonia or nitrite shows, as expected")).otherwise(pl.lit(""))
     return finding(
@@ -209,7 +209,7 @@ def ph_low(f: Facts) -> pl.DataFrame:
     limit = f.figures["act_ph_below"]
     acts = pl.col("ph_matched") < limit
     value, age = num(pl.col("ph_matched"), 2), ago(pl.col("ph_age_days"))
-    small = change_words(pl.lit(f.figures["old_tank_change_share"]), pl.col("litres"))
+    small = change_words(pl.lit(f.figures["old_tank_change_share"]), pl.col("net_l"))
     acted = finding(
         f.rows.filter(acts),
         "ph_low",
@@ -223,12 +223,11 @@ def ph_low(f: Facts) -> pl.DataFrame:
             small,
         ),
         basis=f"pH under {limit:g} is acted on today; {CP}",
-        harm=_nearer(PH, limit - pl.col("ph_matched")),
+        harm=nearer(PH, limit - pl.col("ph_matched")),
     )
-    doubted = finding(
+    doubted = _retest(
         f.rows.filter((pl.col("ph_matched") >= limit) & (pl.col("ph_low") < limit)),
         "ph_low",
-        WEEK,
         reason=pl.format(
             f"pH may be under {limit:g}: read as {{}}, {{}}", span(pl.col("ph_low"), pl.col("ph_high"), 2), age
         ),
@@ -236,7 +235,7 @@ def ph_low(f: Facts) -> pl.DataFrame:
         says=pl.format(f"pH {{}}, {{}}: the kit cannot tell whether it is under {limit:g}.", value, age),
         do="Retest pH and KH this week.",
         basis=f"pH under {limit:g} is acted on today; {CP}",
-        harm=_nearer(PH, pl.lit(0.0)),
+        order=PH,
     )
     return concat([acted, doubted])
 
@@ -258,7 +257,7 @@ def ph_moved(f: Facts) -> pl.DataFrame:
         says=pl.format("pH moved from {} to {} in about a week ({}).", was, now, age),
         do="Retest pH, KH, ammonia and temperature today with the other kit; ask what was added; correct slowly.",
         basis=f"a move of {limit:g} within 5 to 10 days; {HOUSE}",
-        harm=_nearer(PH, move.abs()),
+        harm=nearer(PH, move.abs()),
     )
 
 
@@ -268,8 +267,8 @@ def kh_low(f: Facts) -> pl.DataFrame:
     falling = (pl.col("ph_matched") < pl.col("ph_before_matched")).fill_null(False)
     acts = (pl.col("kh_matched") <= act) & falling
     value, age = num(pl.col("kh_matched"), 1), ago(pl.col("kh_age_days"))
-    small = change_words(pl.lit(f.figures["old_tank_change_share"]), pl.col("litres"))
-    usual = change_words(pl.lit(f.figures["usual_change_share"]), pl.col("litres"))
+    small = change_words(pl.lit(f.figures["old_tank_change_share"]), pl.col("net_l"))
+    usual = change_words(pl.lit(f.figures["usual_change_share"]), pl.col("net_l"))
     rows = f.rows.filter(pl.col("kh_matched") <= week)
     return finding(
         rows,
@@ -293,14 +292,14 @@ def kh_low(f: Facts) -> pl.DataFrame:
         .then(pl.format("Test ammonia first. Change {} a day for a week; KH up by at most 1 dKH a day.", small))
         .otherwise(pl.format("Test the tap's KH. Change {} weekly, three times, then find the interval.", usual)),
         basis=f"KH at or under {week:g} dKH; at or under {act:g} with pH falling: today; {CP}",
-        harm=_nearer(KH, week - pl.col("kh_matched")),
+        harm=nearer(KH, week - pl.col("kh_matched")),
     )
 
 
 def old_tank_trap(f: Facts) -> pl.DataFrame:
     """Sour water, no KH, high nitrate: a large change now can kill."""
     fig = f.figures
-    small = change_words(pl.lit(fig["old_tank_change_share"]), pl.col("litres"))
+    small = change_words(pl.lit(fig["old_tank_change_share"]), pl.col("net_l"))
     return finding(
         f.rows.filter(pl.col("trap")),
         "old_tank_trap",
@@ -321,7 +320,7 @@ def old_tank_trap(f: Facts) -> pl.DataFrame:
         ),
         do=pl.format("Test ammonia first. Change {} a day for seven to ten days. No new fish, half the food.", small),
         basis=f"pH under {fig['old_tank_ph']:g}, KH at or under {fig['act_kh_at']:g}, nitrate over the ceiling; {HOUSE}",
-        harm=pl.lit(TRAP - 650.0),  # before all else: its step forbids what the others would ask for
+        harm=pl.lit(TRAP),
     )
 
 
@@ -349,5 +348,5 @@ def temperature_off(f: Facts) -> pl.DataFrame:
         .then(pl.lit("Check the heater and its plug; warm by at most 1 °C an hour; retest nitrite in two days."))
         .otherwise(pl.lit("Unplug the heater if it sticks; shade, more air; cool slowly; retest tomorrow.")),
         basis=f"{limit:g} °C from the set temperature; {CP}",
-        harm=_nearer(TEMPERATURE, off.abs()),
+        harm=nearer(TEMPERATURE, off.abs()),
     )

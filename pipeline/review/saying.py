@@ -71,6 +71,21 @@ def change_words(share: pl.Expr, litres: pl.Expr) -> pl.Expr:
     )
 
 
+def round_up(share: pl.Expr, step: float) -> pl.Expr:
+    """A share rounded up to the next step; first to ten places, so that 0.15 is not three steps and a hair."""
+    return (share / step).round(10).ceil() * step
+
+
+def capital(said: pl.Expr) -> pl.Expr:
+    """With a capital, as a sentence begins."""
+    return said.str.slice(0, 1).str.to_uppercase() + said.str.slice(1)
+
+
+def spell(weeks: pl.Expr) -> pl.Expr:
+    """So many weeks from now: `a week`, `5 weeks`."""
+    return pl.when(weeks < 1.5).then(pl.lit("a week")).otherwise(pl.format(f"{{}}{NBSP}weeks", whole(weeks)))
+
+
 def cut(said: pl.Expr, most: int) -> pl.Expr:
     """Text that fits; what is cut off is marked. In full it stands in `says` and `do`."""
     return (

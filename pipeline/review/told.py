@@ -10,6 +10,9 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.figures import Figures
+from pipeline.reckon.chemistry import nitrate_from_feed
+from pipeline.review.facts import USABLE
 from pipeline.telling import ago, counted, day, fixed, interval, listed, number, with_unit
 from pipeline.week import Week
 from schemas.words import CAUTION_LINE, CLASSES
@@ -154,8 +157,7 @@ def _water(rows: list[Row]) -> Row:
 def last_readings(week: Week) -> dict[str, dt.date]:
     """The day of each tank's last nitrate reading that is in no doubt about what it counts."""
     reading = week.table("reading")
-    usable = (pl.col("doubt").is_null() | (pl.col("doubt") == "taken")) & (pl.col("day") <= week.as_of)
-    last = reading.filter((pl.col("parameter") == "nitrate") & usable).group_by("tank").agg(pl.col("day").max())
+    last = reading.filter(USABLE & (pl.col("day") <= week.as_of)).group_by("tank").agg(pl.col("day").max())
     return dict(last.iter_rows())
 
 
@@ -268,6 +270,12 @@ def plateau_words(outlook: Row | None) -> str:
     if outlook["weeks_to_ceiling"]:
         return f"no changes: at its ceiling of {ceiling} in {fixed(outlook['weeks_to_ceiling'], 0)} weeks"
     return f"plateau not known, ceiling {ceiling}"
+
+
+def normal_rise(figures: Figures) -> tuple[float, float]:
+    """What the food of a normally stocked tank makes a week [mg/L NO3], least and most."""
+    made = nitrate_from_feed(figures["normal_feed_g_100l"], float("nan"), 100.0, figures)
+    return 7 * float(made.low), 7 * float(made.high)
 
 
 def load_words(row: Row | None) -> str:

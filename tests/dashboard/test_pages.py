@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -83,3 +84,14 @@ def test_markup_in_names_is_shown_as_text(tmp_path: Path, monkeypatch: pytest.Mo
     text = words(opened(tmp_path, "this_week", monkeypatch))
     assert "<script>" not in text
     assert "&lt;script&gt;" in text
+
+
+def test_load_and_nitrate_names_the_tanks_over_and_climbing(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = words(opened(demo_logs, "load_and_nitrate", monkeypatch))
+    assert "Over rating and climbing: Supper room, Larkmead and Front entrance, Sallowfield School." in text
+
+
+def test_held_rows_shows_every_reason_whole(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = unescape(words(opened(demo_logs, "held_rows", monkeypatch)))
+    for reason in weekly.open_week(demo_logs).table("held")["reason"]:
+        assert reason in text

@@ -122,3 +122,17 @@ def test_unknown_is_null_with_its_state_in_words(tmp_path: Path) -> None:
     assert tank["rating"]["plain_state"] in ("can't say", "half cycle only")
     assert tank["last_reading"]["date"] is None
     assert tank["nitrate"]["step"] is None
+
+
+def test_a_tap_that_was_never_tested_is_not_taken_as_clean(tmp_path: Path) -> None:
+    rows = ["2026-05-31,T1,before,0,0,60,7.2,6,25,"]
+    over = next(f for f in told(tmp_path / "a", rows)["findings"] if f["rule"] == "nitrate_over_ceiling")
+    assert "never tested" in over["do"]
+    sites = "site,name,water_supply\na,Home,main\n"
+    tap = "water_supply,date,nitrate\nmain,2026-05-01,10\n"
+    (tmp_path / "b").mkdir()
+    known = told(tmp_path / "b", rows, sites=sites, tap=tap)
+    over = next(f for f in known["findings"] if f["rule"] == "nitrate_over_ceiling")
+    # (60 − 40) ÷ (60 − 10) is 40 %, which leaves 40.
+    assert "40\xa0% (40\xa0L)" in over["do"]
+    assert "down to about 40\xa0mg/L" in over["do"]
