@@ -39,7 +39,8 @@ def _rate(fit: Mapping[str, Any] | None) -> str:
 def _plateau(outlook: Mapping[str, Any] | None, ceiling: float) -> str:
     if outlook is None or outlook["plateau"] is None:
         weeks = None if outlook is None else outlook["weeks_to_ceiling"]
-        reach = f", there in {counted(round(weeks), 'week')}" if weeks is not None else ""
+        # 0 weeks is no time to come: the level stands at its ceiling already.
+        reach = f", there in {counted(max(1, round(weeks)), 'week')}" if weeks else ""
         return f"not known, ceiling {number(ceiling)}{reach}"
     return f"{fixed(outlook['plateau'], 0)} of {number(ceiling)}"
 
