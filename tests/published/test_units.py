@@ -92,8 +92,8 @@ def test_a_milliequivalent_of_alkalinity_b6() -> None:
     assert units.caco3_per_meq(FIGURES) == pytest.approx(50.0435, rel=1e-4)
 
 
-# Rhône at Lyon, mg/L calcium, magnesium and hardness as CaCO3 as measured (Carrel et al. 1986, Acta Oecologica 7:189–203;
-# data set rhone of the R package ade4): the ends, the worst and some between of its 39 samples.
+# The river Rhône, mg/L calcium, magnesium and hardness as CaCO3 as measured (Carrel et al. 1986, Acta Oecologica
+# 7:189–203; data set rhone of the R package ade4): the ends, the worst and some between of its 39 samples.
 RHONE = [
     (62.9, 7.1, 186), (58.9, 4.9, 167), (57.3, 5.3, 165), (44.1, 2.9, 122), (37.3, 5.6, 116), (46.9, 5.4, 139),
     (56.1, 5.3, 162), (66.5, 8.8, 202), (75.8, 9.2, 227),
