@@ -280,7 +280,7 @@ def test_epa_2013_f1_to_f7(ph: float, t: float, acute: float, chronic: float) ->
 
 
 def test_epa_2013_calibration_and_edges() -> None:
-    """17 and 1.9 mg/L N as printed; F6: no fall below 7 °C; F7: 50.928 without salmonids."""
+    """EPA-822-R-13-001 (2013): 17 and 1.9 mg/L N as printed; F6: no fall below 7 °C; F7: 50.928 without salmonids."""
     assert round(float(c.epa_2013_acute(7.0, 20, FIGURES))) == 17
     assert round(float(c.epa_2013_chronic(7.0, 20, FIGURES)), 1) == 1.9
     assert c.epa_2013_chronic(7.0, [0.0, 7.0], FIGURES) == pytest.approx([4.363, 4.363], abs=1e-3)
