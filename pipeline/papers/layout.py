@@ -20,6 +20,7 @@ TEMPLATES = Path(__file__).with_name("templates")
 STANDARDS = ["a-2a", "ua-1"]
 FONT = "Libertinus Serif"  # compiled into typst: every machine prints alike
 MISSING = "□"  # stands for a character that none of the fonts compiled into typst can print
+SCREEN_PPI = 120.0  # a page of A4 is then 992 pixels wide
 EPOCH = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)  # any fixed moment: it is not shown
 
 
@@ -69,15 +70,20 @@ def _printable(value: Any) -> Any:
     return value
 
 
-def pdf(name: str, data: Mapping[str, Any], made: dt.date, pictures: Mapping[str, str | bytes] | None = None) -> bytes:
-    """The PDF (PDF/A-2a and PDF/UA-1) of template `name` with `data`; `made` is the day written into its metadata."""
+def _files(name: str, data: Mapping[str, Any], drawings: Mapping[str, str | bytes] | None) -> dict[str, bytes]:
     files: dict[str, bytes] = {
         "main.typ": template(name),
         "shared.typ": template("shared.typ"),
         "data.json": json.dumps(_printable(data), ensure_ascii=True, allow_nan=False).encode(),
     }
-    for path, picture in (pictures or {}).items():
+    for path, picture in (drawings or {}).items():
         files[path] = picture.encode() if isinstance(picture, str) else picture
+    return files
+
+
+def pdf(name: str, data: Mapping[str, Any], made: dt.date, drawings: Mapping[str, str | bytes] | None = None) -> bytes:
+    """The PDF (PDF/A-2a and PDF/UA-1) of template `name` with `data`; `made` is the day written into its metadata."""
+    files = _files(name, data, drawings)
     stamp = dt.datetime.combine(made, dt.time(), tzinfo=dt.UTC)
     made_pdf, told = typst.compile_with_warnings(  # type: ignore[call-overload]
         files, ignore_system_fonts=True, pdf_standards=STANDARDS, timestamp=stamp
@@ -85,3 +91,13 @@ def pdf(name: str, data: Mapping[str, Any], made: dt.date, pictures: Mapping[str
     for warning in told:
         warnings.warn(f"{name}: {warning}", stacklevel=2)  # a test run turns this into a failure
     return bytes(made_pdf)
+
+
+def pictures(
+    name: str, data: Mapping[str, Any], drawings: Mapping[str, str | bytes] | None = None, ppi: float = SCREEN_PPI
+) -> list[bytes]:
+    """The pages of the same paper as PNG, for a screen."""
+    made = typst.compile(  # type: ignore[call-overload]
+        _files(name, data, drawings), format="png", ppi=ppi, ignore_system_fonts=True
+    )
+    return [made] if isinstance(made, bytes) else [bytes(page) for page in made]

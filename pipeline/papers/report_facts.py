@@ -10,6 +10,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.papers.lay_chart import Bar
+from pipeline.papers.notes import notes_of
 from pipeline.week import Week
 from schemas.words import WEEKDAYS
 
@@ -97,30 +98,12 @@ def _noted(week: Week, tank: Row, ticked: frozenset[tuple[str, int]]) -> list[st
     """The ticked notes, and only those that belong to this tank, or to its site as a whole."""
     if not ticked:
         return []
-    found: list[tuple[dt.date, str]] = []
     where = pl.DataFrame(
         {"file": [file for file, _ in ticked], "line": [line for _, line in ticked]},
         schema={"file": pl.String, "line": pl.Int64},
     )
-    for table, day, text in (
-        ("visit", "day", "note"),
-        ("service", "date", "note"),
-        ("event", "date", "note"),
-        ("promise", "made_on", "promise"),
-        ("feeding", "from", "note"),
-        ("tank", None, "note"),
-        ("site", None, "note"),
-    ):
-        rows = week.table(table)
-        mine = pl.col("tank") == tank["tank"] if "tank" in rows.columns else pl.lit(False)
-        whole_site = pl.lit(False)
-        if table in ("promise", "site"):
-            whole_site = pl.col("site") == tank["site"]
-            if "tank" in rows.columns:
-                whole_site &= pl.col("tank").is_null()
-        rows = rows.filter(mine | whole_site).join(where, on=["file", "line"], how="semi")
-        found += [(row[day] if day else dt.date.min, row[text]) for row in rows.iter_rows(named=True) if row[text]]
-    return [text for _, text in sorted(found)]
+    rows = notes_of(week, tank["site"]).join(where, on=["file", "line"], how="semi", maintain_order="left")
+    return rows.filter(pl.col("tank").is_null() | (pl.col("tank") == tank["tank"]))["text"].to_list()
 
 
 def gather(

@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.papers import lay_chart, plain_words, report_words
-from pipeline.papers.layout import pdf
+from pipeline.papers.layout import pdf, pictures
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.report_facts import Facts, Row, gather
 from pipeline.papers.saying import dates, full_day, short, tank_title
@@ -65,6 +65,15 @@ class SiteReport:
         data = asdict(self)
         del data["issue"]
         return {**data, "first": self.first.isoformat(), "last": self.last.isoformat()}
+
+
+def site_of(week: Week, site: str) -> Row:
+    """The record of a site; a sentence where there is none."""
+    known = week.table("site").filter(pl.col("site") == site).to_dicts()
+    if not known:
+        names = ", ".join(week.table("site")["site"].sort()) or "none"
+        raise Problem(f"There is no site “{site}”. Sites in sites.csv: {names}. Give one of these.")
+    return known[0]
 
 
 def tanks_of(week: Week, site: str, first: dt.date, last: dt.date) -> list[Row]:
@@ -163,10 +172,7 @@ def site_report(
     `notes` are the (file, line) whose notes may be printed, none by default. `suggestions` by tank replace those
     that come of the findings: a proposal saved on the Plan page, say.
     """
-    known = week.table("site").filter(pl.col("site") == site).to_dicts()
-    if not known:
-        names = ", ".join(week.table("site")["site"].sort()) or "none"
-        raise Problem(f"There is no site “{site}”. Sites in sites.csv: {names}. Give one of these.")
+    known = site_of(week, site)
     if week.as_of != last:
         raise Problem(
             f"The report ends on {last}, but the round was opened as of {week.as_of}."
@@ -177,15 +183,15 @@ def site_report(
     ticked = frozenset(notes)
     tanks = tanks_of(week, site, first, last)
     if not tanks:
-        raise Problem(f"No tank of {known[0]['name']} ran between {first} and {last}. Choose other days.")
+        raise Problem(f"No tank of {known['name']} ran between {first} and {last}. Choose other days.")
     sheets = tuple(
-        _sheet(week, gather(week, tank, known[0], first, last, ticked), (suggestions or {}).get(tank["tank"]))
+        _sheet(week, gather(week, tank, known, first, last, ticked), (suggestions or {}).get(tank["tank"]))
         for tank in tanks
     )
     span = f"{dates([first])} to {dates([last])}"
     return SiteReport(
         site,
-        f"Aquarium report: {known[0]['name']}, {span}",
+        f"Aquarium report: {known['name']}, {span}",
         first,
         last,
         plain_words.words()["always"]["limits"],
@@ -207,14 +213,24 @@ def charts(report: SiteReport, weeks: int = 13) -> list[str | None]:
     return [chart_svg(sheet, report.last, weeks) for sheet in report.sheets]
 
 
-def report_pdf(report: SiteReport, drawn: Sequence[str | None] | None = None) -> bytes:
-    """The PDF: as many pages as there are tanks."""
-    drawn = charts(report) if drawn is None else drawn
-    pictures = {f"chart{n}.svg": svg for n, svg in enumerate(drawn) if svg is not None}
+def _laid_out(report: SiteReport, drawn: Sequence[str | None]) -> tuple[dict[str, Any], dict[str, str]]:
+    """What the template is given: the words, and the drawings by file name."""
+    drawings = {f"chart{n}.svg": svg for n, svg in enumerate(drawn) if svg is not None}
     data = {**report.content(), "issue": report.issue}
     for n, (sheet, svg) in enumerate(zip(data["sheets"], drawn, strict=True)):
         sheet["chart"] = None if svg is None else f"chart{n}.svg"
-    return pdf("site_report.typ", data, report.last, pictures)
+    return data, drawings
+
+
+def report_pdf(report: SiteReport, drawn: Sequence[str | None] | None = None) -> bytes:
+    """The PDF: as many pages as there are tanks."""
+    data, drawings = _laid_out(report, charts(report) if drawn is None else drawn)
+    return pdf("site_report.typ", data, report.last, drawings)
+
+
+def report_pictures(report: SiteReport, drawn: Sequence[str | None] | None = None) -> list[bytes]:
+    """The pages as PNG, as they will be printed: for looking at before it is issued."""
+    return pictures("site_report.typ", *_laid_out(report, charts(report) if drawn is None else drawn))
 
 
 def with_issue(report: SiteReport, said: str) -> SiteReport:

@@ -1,0 +1,54 @@
+"""What a report of some days will hold, in one sentence, before it is issued: sheets, visits, gaps, held readings."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+
+from pipeline.papers.report_facts import Facts, gather
+from pipeline.papers.saying import MANY_DATES, counted_word, dates, day_month, sentence, tank_title
+from pipeline.papers.site_report import site_of, tanks_of
+from pipeline.telling import listed
+from pipeline.week import Week
+
+
+def _visits(found: Sequence[Facts], first: dt.date, last: dt.date) -> str:
+    days = sorted({day for facts in found for day in facts.visits})
+    if not days:
+        return f"no visit from {dates([first])} to {dates([last])}"
+    if len(days) <= MANY_DATES:
+        return f"{counted_word(len(days), 'visit')}, on {dates(days)}"
+    return f"{counted_word(len(days), 'visit')}, from {dates(days[:1])} to {dates(days[-1:])}"
+
+
+def _gaps_of(facts: Facts) -> str:
+    """The gaps of one tank: weeks without a visit, or long spans on a round that is not weekly."""
+    if facts.gaps:
+        shown = facts.gaps[:MANY_DATES]
+        more = len(facts.gaps) - len(shown)
+        said = f"no visit in the {'week' if len(facts.gaps) == 1 else 'weeks'} of {dates(shown, year=False)}"
+        return said + (f" and {counted_word(more, 'other week')}" if more else "")
+    return listed([f"no visit between {day_month(a)} and {day_month(b)}" for a, b in facts.long_gaps[:MANY_DATES]])
+
+
+def _gaps(found: Sequence[Facts]) -> str:
+    said = [(facts, _gaps_of(facts)) for facts in found]
+    named = [(facts, text) for facts, text in said if text]
+    if not named:
+        return "no gaps"
+    if len({text for _, text in said}) == 1:  # the whole site was missed
+        return named[0][1]
+    parts = [f"{text} to {tank_title(facts.tank['tank'], facts.tank['name'])}" for facts, text in named[:3]]
+    return listed([*parts, f"gaps at {counted_word(len(named) - 3, 'other tank')}"] if len(named) > 3 else parts)
+
+
+def period_words(week: Week, site: str, first: dt.date, last: dt.date) -> str:
+    """`Five sheets, one a tank: four visits, on 4, 11, 18 and 25 May 2026; no gaps; nothing held.`"""
+    row = site_of(week, site)
+    found = [gather(week, tank, row, first, last, frozenset()) for tank in tanks_of(week, site, first, last)]
+    if not found:
+        return f"There is nothing to report: no tank of {row['name']} ran between {dates([first])} and {dates([last])}."
+    held = sum(facts.held for facts in found)
+    kept = "nothing held" if not held else f"{counted_word(held, 'item')} held and left out"
+    sheets = "One sheet" if len(found) == 1 else f"{sentence(counted_word(len(found), 'sheet'))}, one a tank"
+    return f"{sheets}: {_visits(found, first, last)}; {_gaps(found)}; {kept}."
