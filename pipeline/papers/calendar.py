@@ -79,7 +79,7 @@ def _jobs(week: Week) -> list[Event]:
         what = sentence(row["what"])
         about = f" {row['about']}" if shared and row["about"] else ""
         summary = f"{what}{about}" if shared else f"{what}: {titles[0]}, {places[0]}"
-        text = f"{row['says'][0]}\n{row['do'][0]}"
+        text = f"{sentence(row['says'][0])}\n{row['do'][0]}"
         if shared:
             text += f"\nTanks: {_named(titles)}"
         if late:

@@ -14,7 +14,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.papers.writing import write_bytes
+from pipeline.papers.writing import write_bytes, zipped
 from pipeline.problems import Problem
 from pipeline.week import Week
 from schemas import TABLES, conform
@@ -124,14 +124,14 @@ def _files(week: Week, form: str) -> Iterator[tuple[str, bytes]]:
             yield table, to_csv(frame) if form == "csv" else to_parquet(frame)
 
 
-def export(week: Week, folder: Path, form: str = "csv") -> list[Path]:
-    """Writes every table the week holds into a folder, the description last: a package with one is whole."""
+def contents(week: Week, form: str = "csv") -> Iterator[tuple[str, bytes]]:
+    """Name and bytes of every file of an export, the description last."""
     if form not in FORMATS:
         raise Problem(f"“{form}” is not a format of an export; expected {' or '.join(FORMATS)}.")
-    written, resources = [], []
+    resources = []
     for table, content in _files(week, form):
-        written.append(write_bytes(folder / f"{table}.{form}", content))
         resources.append(_resource(table, form, content))
+        yield f"{table}.{form}", content
     package = {
         "profile": "data-package",
         "name": "tankround-export",
@@ -147,5 +147,14 @@ def export(week: Week, folder: Path, form: str = "csv") -> list[Path]:
         "created": f"{week.as_of}T00:00:00Z",
         "resources": resources,
     }
-    written.append(write_bytes(folder / PACKAGE, json.dumps(package, ensure_ascii=False, indent=1)))
-    return written
+    yield PACKAGE, json.dumps(package, ensure_ascii=False, indent=1).encode()
+
+
+def export(week: Week, folder: Path, form: str = "csv") -> list[Path]:
+    """Writes every table the week holds into a folder, the description last: a package with one is whole."""
+    return [write_bytes(folder / name, content) for name, content in contents(week, form)]
+
+
+def export_zip(week: Week, form: str = "csv") -> bytes:
+    """The same files in one zip."""
+    return zipped(contents(week, form))

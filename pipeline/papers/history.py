@@ -14,8 +14,10 @@ from pipeline.papers.drawing import EARLIER, INK, INK2, for_screen, month_starts
 from pipeline.papers.layers import in_flow_order, layers_on
 from pipeline.papers.page import items, page, table
 from pipeline.papers.report_facts import Row
-from pipeline.papers.saying import sentence, tank_title
+from pipeline.papers.saying import job_words, sentence, tank_title
+from pipeline.papers.visit_sheets import open_tanks
 from pipeline.papers.water_today import net_of
+from pipeline.papers.writing import safe_name, zipped
 from pipeline.problems import Problem
 from pipeline.telling import ago, day, interval, number, per_cent, with_unit
 from pipeline.week import Week
@@ -181,7 +183,7 @@ def history_page(week: Week, tank: str) -> str:
     layers = layers_on(week, week.as_of).filter(pl.col("tank") == tank)
     filters = [f"{name}: {in_flow_order(rows)}" for (name,), rows in layers.group_by("filter", maintain_order=True)]
     due = week.now("due").filter(pl.col("tank") == tank).sort("on")
-    jobs = [f"{row['says']} {row['do']}" for row in due.iter_rows(named=True)]
+    jobs = [job_words(row["says"], row["do"]) for row in due.iter_rows(named=True)]
     held = week.table("held").filter(pl.col("tank") == tank)
     promises = week.table("promise").filter(
         (pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == found[0]["site"]))
@@ -214,3 +216,9 @@ def history_page(week: Week, tank: str) -> str:
         f"<footer>{items(CAUTIONS)}</footer>",
     ]  # fmt: skip
     return page(title, "\n".join(part for part in body if part))
+
+
+def histories_zip(week: Week, sites: Sequence[str]) -> bytes:
+    """The pages of all tanks that run at some sites, a file each."""
+    tanks = [tank["tank"] for site in sites for tank in open_tanks(week, site, week.as_of)]
+    return zipped((f"history-{safe_name(tank)}.html", history_page(week, tank).encode()) for tank in tanks)

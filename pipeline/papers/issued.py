@@ -112,6 +112,23 @@ def all_issued(logs: Path, site: str | None = None) -> list[Issued]:
     return sorted(found, key=lambda one: (one.on, one.last, one.site, one.number), reverse=True)
 
 
+def lost(logs: Path, site: str) -> list[str]:
+    """What is no longer there, or can't be read, of the issues of a site, each in a sentence. Silence would pass for
+    a paper that was never issued."""
+    said = []
+    root = logs / FOLDER / safe_name(site)
+    for place in sorted(root.glob("*_*")) if root.is_dir() else []:
+        numbers = {int(folder.name[6:]) for folder in place.glob("issue-*") if folder.name[6:].isdigit()}
+        read = {one.number for one in _issues_in(place)}
+        for number in range(1, max(numbers, default=0) + 1):
+            where = f"Issue {number} of {place.name.replace('_', ' to ')}"
+            if number not in numbers:
+                said.append(f"{where} is missing from the folder {FOLDER}. Bring it back from a copy.")
+            elif number not in read:
+                said.append(f"{where} can't be read: its {RECORD} is missing or damaged. Bring it back from a copy.")
+    return said
+
+
 def _next_number(place: Path) -> int:
     taken = [int(name.name[6:]) for name in place.glob("issue-*") if name.name[6:].isdigit()]
     return max(taken, default=0) + 1

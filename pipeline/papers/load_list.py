@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.papers.layout import pdf
-from pipeline.papers.load_sums import Load, MediaJob, load_of
+from pipeline.papers.load_sums import Load, MediaJob, Tests, load_of
 from pipeline.papers.saying import full_day
 from pipeline.papers.water_today import containers
 from pipeline.telling import counted, day, number, with_unit
@@ -20,6 +20,9 @@ SPARES = (
     "O-rings and seals", "impeller", "hose and clips", "silicone grease", "air pump with battery", "towels",
     "lid locks", "wet-floor sign", "waste bottle for used tests", "gloves", "feeding pots", "labels and pencil",
 )  # fmt: skip
+# Said where a part of the list is empty.
+NO_PAD, NO_MEDIA, NO_CARBON = "No filter is due a check.", "None planned.", "None due."
+NO_WATER, NO_KIT = "None that can be summed.", "No kit is recorded for these tanks."
 
 
 def _kg(kg: float | None) -> str:
@@ -38,6 +41,18 @@ def _weight(load: Load) -> tuple[str, bool]:
     if load.weight_with_water_kg > load.payload_kg:
         return f"{said} Carrying all of it is OVER the van's payload of {limit}: fill at the sites.", True
     return f"{said} The van's payload is {limit}.", False
+
+
+def _tests(tests: Sequence[Tests], when: dt.date) -> list[dict[str, str]]:
+    """A line for each kit; tests of which another number is needed or left get a line of their own."""
+    lines: dict[tuple[str, str, str, str], list[str]] = {}
+    for test in tests:
+        left = "not recorded" if test.left is None else number(test.left, 4)
+        lines.setdefault((test.kit, str(test.needed), left, test.says(when)), []).append(test.parameter)
+    return [
+        {"kit": kit, "parameter": ", ".join(names), "needed": needed, "left": left, "says": says}
+        for (kit, needed, left, says), names in lines.items()
+    ]
 
 
 def list_data(week: Week, sites: Sequence[str], when: dt.date, media: Sequence[MediaJob] = ()) -> dict[str, Any]:
@@ -72,17 +87,14 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date, media: Sequence[M
         "media": [f"{medium}: {_kg(kg)} in {counted(bags, 'bag')}, new, dry" for medium, kg, bags in load.media],
         "carbon": [f"{tank} {tank_names.get(tank) or ''}: {medium}, {_kg(kg)}" for tank, medium, kg in load.carbon],
         "water": water,
-        "tests": [
-            {"kit": t.kit, "parameter": t.parameter, "needed": str(t.needed),
-             "left": "not recorded" if t.left is None else number(t.left, 4), "says": t.says(when)}
-            for t in load.tests
-        ],
+        "tests": _tests(load.tests, when),
         "promises": [row["promise"] for row in promises.sort("made_on").iter_rows(named=True)],
         "spares": [*SPARES, f"two buckets for each site, marked: {counted(2 * len(load.sites), 'bucket')}"],
         "weight": weight,
         "too_much": too_much,
         "unknown": load.unknown,
         "cautions": [CAUTIONS[2], CAUTIONS[3]],
+        "none": {"pads": NO_PAD, "media": NO_MEDIA, "carbon": NO_CARBON, "water": NO_WATER, "tests": NO_KIT},
     }  # fmt: skip
 
 

@@ -21,25 +21,25 @@ def _visits(found: Sequence[Facts], first: dt.date, last: dt.date) -> str:
     return f"{counted_word(len(days), 'visit')}, from {dates(days[:1])} to {dates(days[-1:])}"
 
 
-def _gaps_of(facts: Facts) -> str:
-    """The gaps of one tank: weeks without a visit, or long spans on a round that is not weekly."""
+def _gaps_of(facts: Facts, to: str = "") -> str:
+    """The gaps of one tank: weeks without a visit, or long spans where visits are rarer than weekly."""
     if facts.gaps:
         shown = facts.gaps[:MANY_DATES]
         more = len(facts.gaps) - len(shown)
-        said = f"no visit in the {'week' if len(facts.gaps) == 1 else 'weeks'} of {dates(shown, year=False)}"
+        said = f"no visit{to} in the {'week' if len(facts.gaps) == 1 else 'weeks'} of {dates(shown, year=False)}"
         return said + (f" and {counted_word(more, 'other week')}" if more else "")
-    return listed([f"no visit between {day_month(a)} and {day_month(b)}" for a, b in facts.long_gaps[:MANY_DATES]])
+    return listed([f"no visit{to} between {day_month(a)} and {day_month(b)}" for a, b in facts.long_gaps[:MANY_DATES]])
 
 
 def _gaps(found: Sequence[Facts]) -> str:
-    said = [(facts, _gaps_of(facts)) for facts in found]
-    named = [(facts, text) for facts, text in said if text]
-    if not named:
+    missed = [facts for facts in found if facts.gaps or facts.long_gaps]
+    if not missed:
         return "no gaps"
-    if len({text for _, text in said}) == 1:  # the whole site was missed
-        return named[0][1]
-    parts = [f"{text} to {tank_title(facts.tank['tank'], facts.tank['name'])}" for facts, text in named[:3]]
-    return listed([*parts, f"gaps at {counted_word(len(named) - 3, 'other tank')}"] if len(named) > 3 else parts)
+    if len({_gaps_of(facts) for facts in found}) == 1:  # the whole site was missed
+        return _gaps_of(missed[0])
+    parts = [_gaps_of(facts, f" to {tank_title(facts.tank['tank'], facts.tank['name'])}") for facts in missed[:3]]
+    more = len(missed) - len(parts)
+    return listed([*parts, f"gaps at {counted_word(more, 'other tank')}"] if more else parts)
 
 
 def period_words(week: Week, site: str, first: dt.date, last: dt.date) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 from itertools import pairwise
+from statistics import median
 from typing import Any
 
 import polars as pl
@@ -82,6 +83,18 @@ def spans_without(
     return [(a, b) for a, b in pairwise(ends) if (b - a).days > longest]
 
 
+def rhythm(visits: list[dt.date], week: Week) -> float:
+    """Days between the visits of a tank: the round's own, or its median gap of late where that is longer; the same
+    as the review goes by, so that a fortnightly site is not told of gaps that were agreed."""
+    figures, every = week.figures, float(week.round.visit_every_days)
+    since = week.as_of - dt.timedelta(days=int(figures["rhythm_days"]))
+    days = [day for day in visits if day <= week.as_of]
+    gaps = [(b - a).days for a, b in pairwise(days) if b > since]
+    if len(gaps) < figures["rhythm_gaps"]:
+        return every
+    return min(max(median(gaps), every), figures["rhythm_most"] * every)
+
+
 def _bars(week: Week, tank: str, first: dt.date, last: dt.date) -> list[Bar]:
     weeks = int(week.figures["lay_chart_weeks"])
     start = last - dt.timedelta(weeks=weeks) + dt.timedelta(days=2)  # a bar on the very edge would be cut
@@ -119,8 +132,9 @@ def gather(
     service = _of(week, "service", name, "date", first, last)
     real = change.filter(pl.col("kind") != "top-up")
     visits = sorted({*_days(visit), *_days(reading), *_days(change), *_days(service, "date")})
-    weekly = week.round.visit_every_days == 7
-    silent = figures["silent_intervals"] * week.round.visit_every_days
+    every = rhythm(_days(week.table("visit").filter(pl.col("tank") == name)), week)
+    weekly = every == 7
+    silent = figures["silent_intervals"] * every
     held = week.table("held").filter((pl.col("tank") == name) & pl.col("day").is_between(first, last))
     check = week.now("due").filter((pl.col("tank") == name) & (pl.col("what") == "check"))
     outlook = week.now("nitrate_outlook").filter(pl.col("tank") == name)

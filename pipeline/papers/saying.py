@@ -69,3 +69,9 @@ def tank_title(tank_id: str, name: str | None) -> str:
         return f"Tank {short(tank_id)}"
     name = short(name)
     return name if any(word in name.lower() for word in ("tank", "aquarium", "pond")) else f"{name} tank"
+
+
+def job_words(says: str, do: str) -> str:
+    """A job that is due as sentences: what is due, then what to do."""
+    first = sentence(says.strip())
+    return f"{first}{'' if first.endswith(('.', '!', '?')) else '.'} {do}"

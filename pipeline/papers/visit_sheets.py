@@ -14,9 +14,9 @@ from pipeline.papers.layers import PAD_STAGES, in_flow_order, layers_on, pad_siz
 from pipeline.papers.layout import pdf
 from pipeline.papers.report_facts import Row, next_visit
 from pipeline.papers.report_words import clipped
-from pipeline.papers.saying import day_month, full_day, sentence, short, tank_title
+from pipeline.papers.saying import day_month, full_day, job_words, sentence, short, tank_title
 from pipeline.problems import Problem
-from pipeline.telling import ago, day, interval, number, with_unit
+from pipeline.telling import ago, counted, day, interval, number, with_unit
 from pipeline.week import Week
 from schemas.words import CANON, CAUTION_LINE, PARAMETER_TITLES
 
@@ -24,6 +24,7 @@ ALWAYS = ("ammonia", "nitrite", "nitrate", "ph", "kh", "temperature", "flow_l_h"
 ALSO = ("gh", "phosphate", "oxygen")  # get a line where they were tested lately
 LAST = 4  # visits shown
 MOST_JOBS = 5
+NO_TANK = "No tank of this site runs on that day."
 UNITS = {name: unit.replace(" NH4", "").replace(" NO2", "").replace(" NO3", "") for name, unit in CANON.items()}
 
 
@@ -92,7 +93,7 @@ def _service(week: Week, tank: str, day_: dt.date, layers: pl.DataFrame) -> list
     lines = []
     for row in due.iter_rows(named=True):
         if row["on"] <= day_:
-            lines.append(f"{row['says']} {row['do']}")
+            lines.append(job_words(row["says"], row["do"]))
         elif row["what"] in ("check", "carbon"):
             lines.append(f"Not today: {row['what']} on {day(row['on'])}.")
     lines = lines[:MOST_JOBS] or ["Nothing due."]
@@ -180,13 +181,21 @@ def sheet_data(week: Week, site: str, day_: dt.date | None = None) -> dict[str, 
         else f"Records to {day(week.as_of, year=True)}",
         "note": sentence(clipped(row["note"] or "")),
         "tanks": [_tank(week, row, tank, when, layers) for tank in open_tanks(week, site, when)],
-        "caution": CAUTION_LINE,
     }
 
 
 def visit_sheet(week: Week, site: str, day_: dt.date | None = None) -> bytes:
     """The PDF of a site's sheet: two tanks a page."""
-    return pdf("visit_sheet.typ", sheet_data(week, site, day_), week.as_of)
+    return visit_sheets(week, [site], day_)
+
+
+def visit_sheets(week: Week, sites: Sequence[str], day_: dt.date | None = None) -> bytes:
+    """One PDF with the sheets of several sites, each begun on its own page."""
+    data = [sheet_data(week, site, day_) for site in sites]
+    title = data[0]["title"] if len(data) == 1 else f"Visit sheets of {counted(len(data), 'site')}"
+    return pdf(
+        "visit_sheet.typ", {"title": title, "sites": data, "no_tank": NO_TANK, "caution": CAUTION_LINE}, week.as_of
+    )
 
 
 def sites_on(week: Week, day_: dt.date | None, sites: Sequence[str] = ()) -> list[str]:
