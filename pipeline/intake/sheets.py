@@ -90,9 +90,9 @@ def _frame(file: LogFile, table: Table, header: Header) -> pl.DataFrame:
 
 
 def read_file(
-    folder: Path, file: LogFile
+    folder: Path, file: LogFile, given: bytes | None = None
 ) -> tuple[str, pl.DataFrame | None, dict[str, object], list[dict[str, object]], list[dict[str, object]]]:
-    """One file: its frame's name, frame, file info, issues, unknown columns."""
+    """One file: its frame's name, frame, file info, issues, unknown columns. `given` stands for its bytes if not None."""
     if file.trouble or not file.family:
         says = file.trouble or (
             "no kind of record has a file of this name; expected one of "
@@ -102,7 +102,7 @@ def read_file(
     family: Family = FAMILY[file.family]
     knows = frozenset(names_of(family)) | (frozenset(long_names()) if file.family == "visit" else frozenset())
     try:
-        raw = (folder / file.path).read_bytes()
+        raw = (folder / file.path).read_bytes() if given is None else given
         table = read_table(raw, knows, fold)
     except OSError as error:
         return (
