@@ -1,0 +1,273 @@
+"""One entry of the filter book: a filter with what lies in it on a day, or a model filled as the book has it.
+
+What it holds in the order the water meets it, empty parts too, and what it is good for by itself at normal stocking.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from pipeline.advise.book import Model, catalogue, model_named, models, read_prices
+from pipeline.advise.layouts import layouts, model_audit, rate, usual_layers
+from pipeline.figures import Figures
+from pipeline.problems import Problem
+from pipeline.reckon.audit_rows import marked
+from pipeline.reckon.capacity import Reckoned, parts, put_together
+from pipeline.reckon.capacity_time import back_within, break_even
+from pipeline.reckon.fill_audit import empty_strainer, not_in_the_book
+from pipeline.reckon.floworder import audit_layers
+from pipeline.reckon.layers import HALF_CYCLE_KINDS, filters_on, in_force, table
+from pipeline.reckon.volumes import rooms
+from pipeline.week import Week
+from schemas import Tables, conform
+
+Row = dict[str, Any]
+NOWHERE = "(on no tank)"  # a name no record has: a spare filter is reckoned as if it stood there
+
+
+@dataclass(frozen=True)
+class Band:
+    """One band of the drawing, in flow order: a layer, or the empty part of its compartment (then `medium` is None)."""
+
+    room: str
+    number: int | None  # counted along the flow; empty parts have none
+    stage: str | None
+    medium: str | None
+    kg: float | None
+    depth_mm: float | None
+    age_weeks: float | None
+
+    @property
+    def empty(self) -> bool:
+        return self.medium is None
+
+
+@dataclass(frozen=True)
+class Good:
+    """What an entry is good for by itself, in net litres of a normally stocked tank. None where it can't be said."""
+
+    half_l: float | None
+    half_limit: str  # media, flow or flow unknown; blank where it can't be said
+    full_l: float | None
+    full_limit: str
+    full_kg: float | None  # dry media that counts
+    worked_kg: float | None  # what that media works for the full cycle today, on its tank; None for a model
+    missing: str | None
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A filter or a model of the book."""
+
+    name: str
+    is_model: bool
+    model: Model | None
+    kind: str | None
+    tank: str | None  # that it stands on
+    note: str | None
+    flow_l_h: float | None
+    flow_basis: str  # timed, timed on this model, estimated, unknown
+    flow_day: Any  # of the timing, None where the book's clean flow is taken
+    flow_of_clean: float | None
+    bands: tuple[Band, ...]
+    good: Good
+    audit: tuple[Row, ...]  # fault, says, do
+
+    @property
+    def recorded(self) -> bool:
+        """Whether anything is recorded of what lies in it."""
+        return any(not band.empty for band in self.bands)
+
+    @property
+    def depth_mm(self) -> float:
+        """All that is drawn, one above the other [mm]; what is not known counts nothing."""
+        return sum(band.depth_mm or 0.0 for band in self.bands)
+
+
+def bands(layers: pl.DataFrame, book: pl.DataFrame, figures: Figures) -> tuple[Band, ...]:
+    """The bands of one filter: its layers in flow order, and after those of each compartment what is left empty in it.
+
+    `book` has the rooms of its model. A compartment with nothing in it is one empty band. Where the depth of a layer or
+    of its compartment is not known, nothing is said to be empty.
+    """
+    lying: dict[str, list[Row]] = {}
+    for row in layers.iter_rows(named=True):
+        lying.setdefault(row["compartment"], []).append(row)
+    depths = dict(book.sort("position").select("compartment", "depth_mm").iter_rows())
+    found: list[Band] = []
+    for room in [*depths, *(name for name in lying if name not in depths)]:
+        rows = lying.get(room, [])
+        for row in rows:
+            number = sum(not band.empty for band in found) + 1
+            age = row.get("age_weeks")
+            found.append(Band(room, number, row["stage"], row["medium"], row["mass_kg"], row["depth_mm"], age))
+        deep = depths.get(room)
+        filled = [row["depth_mm"] for row in rows]
+        if deep is not None and None not in filled and deep - sum(filled) >= figures["empty_shown_mm"]:
+            found.append(Band(room, None, None, None, None, deep - sum(filled), None))
+    return tuple(found)
+
+
+def filters_of(week: Week) -> list[tuple[str, str | None]]:
+    """Every filter of the book with the tank it stands on that day; those on a tank first."""
+    placed = table(week.tables, "placement").with_columns(pl.lit(week.as_of).alias("day")).filter(in_force("day"))
+    own = table(week.tables, "filter").select("filter").unique(maintain_order=True)
+    names = pl.concat([own, placed.select("filter")]).unique(maintain_order=True)
+    rows = names.join(placed.select("filter", "tank").unique("filter", keep="last"), on="filter", how="left")
+    return sorted(rows.select("filter", "tank").iter_rows(), key=lambda row: (row[1] is None, row[0]))
+
+
+def models_of(week: Week) -> dict[str, Model]:
+    """Every model of the book by name."""
+    return models(week.tables, week.figures)
+
+
+def _good_of(row: Row, kind: str | None) -> Good:
+    """What a filter alone is good for, from the capacity row of a tank that has only this one."""
+    half, by_media, kg = row["half_rating_l"], row["plain_l"], row["media_kg"]
+    if kind in HALF_CYCLE_KINDS:
+        by_media, kg = (None, None) if by_media is None else (0.0, 0.0)
+    limit = row["half_limit"] or ""
+    # Media that counts for nothing is a full answer, whatever else is not known.
+    full = None if by_media is None or (half is None and by_media > 0) else min(by_media, half or 0.0)
+    bites = "" if full is None else "media" if half is None or by_media <= half else limit
+    missing = row["missing"]
+    wanted = [m for m in (missing or "").split("; ") if m and m not in ("no rated media", "net or gross litres")]
+    return Good(half, limit if half is not None else "", full, bites.replace("flow unknown", "media"), kg,
+                row["effective_kg"], "; ".join(wanted) or None)  # fmt: skip
+
+
+def _alone(found: Reckoned, name: str) -> Reckoned:
+    """The parts as if one filter stood there alone."""
+    mine = pl.col("filter") == name
+    return Reckoned(found.tanks, found.filters.filter(mine), found.layers.filter(mine), found.reached)
+
+
+def _tables_with(tables: Tables, name: str, week: Week) -> Tables:
+    """The tables with a spare filter put on a tank that no record has, from the day on."""
+    row = {"filter": name, "tank": NOWHERE, "from": week.as_of, "file": "spare", "line": 1}
+    extra = conform("placement", pl.DataFrame([row]))
+    return {**tables, "placement": pl.concat([table(tables, "placement"), extra], how="diagonal_relaxed")}
+
+
+def _entries(week: Week, tables: Tables, tanks: list[str]) -> list[Entry]:
+    """The filters on some tanks that day, in the order of their names."""
+    figures = week.figures
+    asks = pl.DataFrame({"tank": tanks, "as_of": week.as_of}, schema={"tank": pl.String, "as_of": pl.Date})
+    found = parts(tables, asks, figures)
+    book = rooms(table(tables, "compartment"), figures)
+    known = models(tables, figures)
+    notes = dict(table(tables, "filter").select("filter", "note").iter_rows())
+    placed = filters_on(tables, asks)
+    entries = []
+    for row in found.filters.sort("tank", "filter").iter_rows(named=True):
+        name, tank = row["filter"], row["tank"]
+        mine = _alone(found, name)
+        mine = Reckoned(mine.tanks.filter(pl.col("tank") == tank), mine.filters, mine.layers, mine.reached)
+        capacity, layers = put_together(mine, figures)
+        one = placed.filter(pl.col("filter") == name)
+        said = pl.concat(
+            [audit_layers(mine.layers, figures), empty_strainer(tables, one, mine.layers),
+             not_in_the_book(one, marked(mine.layers))]
+        )  # fmt: skip
+        good = _good_of(capacity.row(0, named=True), row["kind"])
+        own = book.filter(pl.col("model") == row["model"])
+        entries.append(
+            Entry(name, False, known.get(row["model"] or ""), row["kind"], None if tank == NOWHERE else tank,
+                  notes.get(name), row["flow_l_h"], row["flow_basis"], row["flow_day"], row["flow_of_clean"],
+                  bands(layers, own, figures), good,
+                  tuple(said.sort("fault", "says").select("fault", "says", "do").to_dicts()))
+        )  # fmt: skip
+    return entries
+
+
+def on_tank(week: Week, tank: str) -> list[Entry]:
+    """The filters on a tank that day."""
+    return _entries(week, week.tables, [tank])
+
+
+def of_filter(week: Week, name: str) -> Entry:
+    """A filter as it stands that day, on its tank or in the van. A Problem where no record has it."""
+    standing = dict(filters_of(week))
+    if name not in standing:
+        raise Problem(
+            f"“{name}” is no filter of filters.csv; expected one of: {', '.join(sorted(standing)) or 'none'}."
+        )
+    tank = standing[name]
+    tables = week.tables if tank is not None else _tables_with(week.tables, name, week)
+    return next(entry for entry in _entries(week, tables, [tank or NOWHERE]) if entry.name == name)
+
+
+def of_model(week: Week, name: str) -> Entry:
+    """A model filled as the book has it, loosely."""
+    figures, tables = week.figures, week.tables
+    model = model_named(tables, name, figures)
+    first = layouts(model, catalogue(tables), read_prices(week.round.prices), figures)[0]
+    flow, basis = model.flow(figures)
+    rated = rate(first, flow, figures, kind=model.kind or "")
+    kg = first.full_kg(figures)
+    kg = 0.0 if kg is not None and model.half_cycle_kind else kg
+    missing = "; ".join(first.missing) or None
+    good = Good(rated.half_l, rated.half_limit, rated.full_l, rated.full_limit, kg, None, missing)
+    book = rooms(table(tables, "compartment"), figures).filter(pl.col("model") == model.name)
+    return Entry(model.name, True, model, model.kind, None, model.note, flow, basis, None, None,
+                 bands(usual_layers(tables, model, figures), book, figures), good,
+                 tuple(model_audit(tables, model, figures)))  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Way:
+    """A way to fill a model, and what it is then good for."""
+
+    says: str
+    good: Good
+
+
+def ways_of(week: Week, name: str) -> list[Way]:
+    """Every way to fill a model: first as the book has it, then neat, then with media in place of carbon."""
+    figures, tables = week.figures, week.tables
+    model = model_named(tables, name, figures)
+    flow, _ = model.flow(figures)
+    found = []
+    for layout in layouts(model, catalogue(tables), read_prices(week.round.prices), figures):
+        rated = rate(layout, flow, figures, kind=model.kind or "")
+        kg = layout.full_kg(figures)
+        kg = 0.0 if kg is not None and model.half_cycle_kind else kg
+        good = Good(rated.half_l, rated.half_limit, rated.full_l, rated.full_limit, kg, None, None)
+        found.append(Way(layout.says, good))
+    return found
+
+
+def rooms_known(week: Week, model: str) -> list[Row]:
+    """What the book knows of each compartment of a model, in flow order, with where it knows it from.
+
+    Columns of `rooms`, and `sizes` (of each row of the book: shape and millimetres) and `sources`.
+    """
+    own = table(week.tables, "compartment").filter(pl.col("model") == model).sort("position")
+    told = own.group_by("compartment", maintain_order=True).agg(
+        pl.struct("shape", "length_mm", "width_mm", "inner_mm", "depth_mm", "usable_share").alias("sizes"),
+        pl.col("source").drop_nulls().unique(maintain_order=True).alias("sources"),
+    )
+    return rooms(own, week.figures).sort("position").join(told, on="compartment", maintain_order="left").to_dicts()
+
+
+@dataclass(frozen=True)
+class Standing:
+    """How a tank stands with all its filters: what of its rating is left, and what that hangs on."""
+
+    back: str  # when it is back within its working rating, in words
+    hangs_on: tuple[Row, ...]  # break-even: rating, what, now, at, says
+
+
+def standing(week: Week, tank: str) -> Standing | None:
+    """What to say beside a tank's two ratings; None where no capacity was reckoned for it."""
+    capacity = week.now("capacity").filter(pl.col("tank") == tank)
+    if not capacity.height:
+        return None
+    asks = capacity.select("tank", "as_of")
+    back = back_within(week.tables, asks, week.figures)
+    says = back["says"][0] if back.height else "Can't say: what is needed is not all known."
+    return Standing(says, tuple(break_even(capacity, week.figures).to_dicts()))
