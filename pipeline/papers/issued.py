@@ -11,6 +11,7 @@ import json
 import os
 import shutil
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -107,7 +108,7 @@ def _issues_in(place: Path) -> list[Issued]:
 def all_issued(logs: Path, site: str | None = None) -> list[Issued]:
     """All issued reports of a log folder, newest first; of one site where asked."""
     root = logs / FOLDER
-    places = sorted(root.glob("*/*_*")) if root.is_dir() else []
+    places = sorted(root.glob(f"{'*' if site is None else safe_name(site)}/*_*")) if root.is_dir() else []
     found = [one for place in places for one in _issues_in(place) if site is None or one.site == site]
     return sorted(found, key=lambda one: (one.on, one.last, one.site, one.number), reverse=True)
 
@@ -134,9 +135,10 @@ def _next_number(place: Path) -> int:
     return max(taken, default=0) + 1
 
 
-def issue(logs: Path, report: SiteReport, on: dt.date) -> Issued:
+def issue(logs: Path, report: SiteReport, on: dt.date, drawn: Sequence[str | None] | None = None) -> Issued:
     """Freezes a report as the next issue of its site and period, unless the last issue says just the same."""
-    place, mark, drawn = _place(logs, report), content_hash(report), charts(report)
+    place, mark = _place(logs, report), content_hash(report)
+    drawn = charts(report) if drawn is None else drawn
     while True:
         earlier = _issues_in(place)
         if earlier and earlier[-1].content_hash == mark and earlier[-1].state == "whole":

@@ -58,6 +58,7 @@ class SiteReport:
     last: dt.date
     limits: str
     sheets: tuple[Sheet, ...]
+    weeks: int  # that the charts look back
     issue: str = "Aquarium report, not yet issued"
 
     def content(self) -> dict[str, Any]:
@@ -196,6 +197,7 @@ def site_report(
         last,
         plain_words.words()["always"]["limits"],
         sheets,
+        int(week.figures["lay_chart_weeks"]),
     )
 
 
@@ -208,9 +210,9 @@ def chart_svg(sheet: Sheet, last: dt.date, weeks: int) -> str | None:
     return lay_chart.svg(bars, days, sheet.ceiling, last, weeks)
 
 
-def charts(report: SiteReport, weeks: int = 13) -> list[str | None]:
+def charts(report: SiteReport) -> list[str | None]:
     """The charts of all sheets, in order: drawn once for both PDF and HTML."""
-    return [chart_svg(sheet, report.last, weeks) for sheet in report.sheets]
+    return [chart_svg(sheet, report.last, report.weeks) for sheet in report.sheets]
 
 
 def _laid_out(report: SiteReport, drawn: Sequence[str | None]) -> tuple[dict[str, Any], dict[str, str]]:

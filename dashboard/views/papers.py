@@ -1,0 +1,256 @@
+"""Papers: the site report looked at, issued and kept; and every other paper, built when somebody asks for it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from html import escape
+
+import streamlit as st
+
+from dashboard import data, look
+from dashboard import papers_desk as desk
+from pipeline.papers import issued
+from pipeline.papers.issued import Issued
+from pipeline.papers.notes import offered
+from pipeline.papers.period import period_words
+from pipeline.papers.saying import dates
+from pipeline.papers.site_report import SiteReport
+from pipeline.papers.visit_sheets import sites_on
+from pipeline.problems import Problem
+from pipeline.telling import counted, day
+from pipeline.week import Week
+
+SPAN = dt.timedelta(days=27)  # the last four weeks, both end days in them
+OPEN_NOTES = 10  # more than these fold away
+SHOWN_ISSUES = 6
+REMINDER = (
+    "No name of a resident, pupil, patient or member of staff goes on a report, and nothing about anybody's health. Read a"
+    " note before you tick it."
+)
+STYLE = f"""<style>
+.st-key-sheet img {{border: 1px solid {look.HAIR}; background: white; max-width: 46rem;}}
+.st-key-notes label p {{font-size: 15px; overflow-wrap: anywhere;}}
+[class*="st-key-paper_row"] {{border-bottom: 1px solid {look.HAIR}; padding-bottom: 6px;}}
+[class*="st-key-paper_row"] p {{margin: 0;}}
+@media print {{.stDateInput, .stMultiSelect, .stDownloadButton, .stCheckbox {{display: none !important;}}}}
+</style>"""
+
+
+def _asked_day(name: str) -> dt.date | None:
+    try:
+        return dt.date.fromisoformat(st.query_params.get(name, ""))
+    except ValueError:
+        return None
+
+
+def choose(week: Week, sites: dict[str, str]) -> tuple[str, dt.date, dt.date]:
+    """Site and days, kept in the address by id and by date; what is wrong in the address is passed over."""
+    asked = st.query_params.get("site", "")
+    if asked in sites:
+        st.session_state["paper_site"] = asked
+    elif st.session_state.get("paper_site") not in sites:
+        st.session_state["paper_site"] = next(iter(sites))
+    for key, name, otherwise in (("paper_from", "from", week.as_of - SPAN), ("paper_to", "to", week.as_of)):
+        wanted = _asked_day(name) or st.session_state.get(key) or otherwise
+        st.session_state[key] = min(wanted, week.loaded_on)
+
+    def write() -> None:
+        for key, name in (("paper_site", "site"), ("paper_from", "from"), ("paper_to", "to")):
+            st.query_params[name] = str(st.session_state[key])
+
+    left, first, last, _ = st.columns([3, 1.6, 1.6, 3])
+    left.selectbox(
+        "Site", list(sites), format_func=lambda site: sites[site], key="paper_site", on_change=write,
+        persist_state="session",
+    )  # fmt: skip
+    for place, label, key in ((first, "From", "paper_from"), (last, "To", "paper_to")):
+        place.date_input(
+            label, key=key, max_value=week.loaded_on, format="YYYY-MM-DD", on_change=write, persist_state="session"
+        )
+    return st.session_state["paper_site"], st.session_state["paper_from"], st.session_state["paper_to"]
+
+
+def notes(week: Week, site: str, first: dt.date, last: dt.date) -> desk.Notes:
+    """The notes of the days, each with a tick; those that are ticked."""
+    rows = offered(week, site, first, last).to_dicts()
+    look.section("Notes of these days", "printed only where ticked")
+    if not rows:
+        look.html("<p>No note was written in these days.</p>")
+        return ()
+    look.html(f'<p class="small">{escape(REMINDER)}</p>')
+    names = dict(week.table("tank").select("tank", "name").iter_rows())
+    many = len(rows) > OPEN_NOTES
+    ticked = []
+    with st.container(key="notes"), st.expander(f"{counted(len(rows), 'note')}") if many else st.container():
+        for row in rows:
+            where = "the site" if row["tank"] is None else names.get(row["tank"]) or row["tank"]
+            label = desk.plain_label(f"{day(row['day'])}, {where}: {row['text']}")
+            if st.checkbox(label, key=f"note {row['kind']} {row['file']} {row['line']}"):
+                ticked.append((row["file"], row["line"]))
+    return tuple(ticked)
+
+
+def give(files: Sequence[desk.File], key: str, quiet: bool = False, off: bool = False) -> None:
+    """A button a file."""
+    for file in files:
+        st.download_button(
+            file.label, file.build, file.name, file.mime, key=f"{key} {file.name}", on_click="ignore",
+            type="tertiary" if quiet else "secondary", disabled=off,
+        )  # fmt: skip
+
+
+def issue(week: Week, shown: SiteReport, drawn: list[str | None]) -> Issued | None:
+    """The button that freezes the report; the issue that says just what is shown, where there is one."""
+    mark = issued.content_hash(shown)
+    look.section("Issue it", "frozen, numbered and kept in the log folder")
+    before = next(reversed(issued.issues_of(week.folder, shown)), None)
+    said = desk.standing(before, mark)
+    if st.button("Issue it", type="primary", key="issue_it"):
+        try:
+            before, said = desk.issue_it(week, shown, drawn)
+        except Problem as problem:
+            said = ""
+            look.html(f'<p class="hand" role="alert">Not issued: {escape(str(problem))}</p>')
+    if said:
+        look.html(f'<p role="status">{escape(said)}</p>')
+    if before is None or not desk.same(before, mark):
+        return None
+    with st.container(horizontal=True, vertical_alignment="center"):
+        give(desk.issue_files(before), "now")
+    return before
+
+
+def past(week: Week, site: str) -> None:
+    """What was issued of the site, newest first, and what is lost of it."""
+    found, lost = issued.all_issued(week.folder, site), issued.lost(week.folder, site)
+    if not found and not lost:
+        return
+    look.section("Issued so far", "the first figures of the content's hash prove what was handed over")
+    for sentence in lost:
+        look.html(f'<p class="hand">{escape(sentence)}</p>')
+
+    def rows(some: Sequence[Issued]) -> None:
+        for one in some:
+            key = f"{one.first} {one.last} {one.number}"
+            with st.container(horizontal=True, vertical_alignment="center", key=f"paper_row {key}"):
+                span = f"{dates([one.first], year=one.first.year != one.last.year)} to {dates([one.last])}"
+                bad = (
+                    ""
+                    if one.state == "whole"
+                    else f'<br><span class="hand">{escape(one.state)}: bring it back from a copy</span>'
+                )
+                st.html(
+                    f'<div class="tr"><p>Issue {one.number}, {day(one.on, year=True, weekday=False)}<br>'
+                    f"<small>{escape(span)} · {escape(one.content_hash[:10])}</small>{bad}</p></div>",
+                    width="stretch",
+                )
+                if not bad:
+                    give(desk.issue_files(one), f"past {key}", quiet=True)
+
+    rows(found[:SHOWN_ISSUES])
+    if len(found) > SHOWN_ISSUES:
+        with st.expander(f"{counted(len(found) - SHOWN_ISSUES, 'earlier issue')}"):
+            rows(found[SHOWN_ISSUES:])
+
+
+def preview(shown: SiteReport, drawn: list[str | None]) -> None:
+    """One sheet as it will be printed, and its words."""
+    made = desk.pages(issued.content_hash(shown), shown.issue, shown, drawn)
+    names = {sheet.tank: sheet.title.rsplit(", ", 1)[0] for sheet in shown.sheets}
+    tanks = list(names)
+    chosen = tanks[0]
+    if len(tanks) > 1:
+        if st.session_state.get("paper_sheet") not in tanks:
+            st.session_state["paper_sheet"] = tanks[0]
+        shown_name = {tank: desk.plain_label(name) for tank, name in names.items()}
+        chosen = (
+            st.pills("Sheet", tanks, format_func=shown_name.__getitem__, key="paper_sheet", required=True) or chosen
+        )
+    n = tanks.index(chosen)
+    sheet = shown.sheets[n]
+    with st.container(key="sheet"):
+        st.image(made[n], width="stretch", alt=desk.alt_of(sheet, n + 1, len(tanks)))
+    with st.expander("The words of this sheet"):
+        look.html(desk.words_html(sheet))
+
+
+def site_report(week: Week, sites: dict[str, str]) -> None:
+    """The report of a site: chosen, looked at, issued."""
+    site, first, last = choose(week, sites)
+    if last < first:
+        look.say(f"The report would begin on {day(first, year=True)}, after its end: choose an earlier first day.")
+        return
+    try:
+        then, stamp = desk.week_of(week, last), desk.stamp()
+        look.html(f'<p class="counts">{escape(period_words(then, site, first, last))}</p>')
+        plain = desk.report(stamp, site, first, last, (), then)
+    except Problem as problem:
+        look.say(str(problem))
+        return
+    drawn = desk.charts(stamp, site, first, last, plain)
+    left, right = st.columns([7, 5], gap="large")
+    with right:
+        ticked = notes(then, site, first, last)
+        shown = desk.report(stamp, site, first, last, ticked, then)
+        frozen = issue(then, shown, drawn)
+        past(then, site)
+    with left:
+        preview(desk.under_issue(shown, frozen), drawn)
+
+
+def rows_of(papers: Sequence[tuple[str, str, list[desk.File]]], key: str, off: bool = False) -> None:
+    for title, about, files in papers:
+        with st.container(horizontal=True, vertical_alignment="center", key=f"paper_row {key} {title}"):
+            st.html(
+                f'<div class="tr"><p><strong>{escape(title)}</strong><br><small>{escape(about)}</small></p></div>',
+                width="stretch",
+            )
+            give(files, f"{key} {title}", off=off)
+
+
+def others(week: Week, sites: dict[str, str]) -> None:
+    """Papers for a day of visits, for one tank and for the whole round."""
+    left, right = st.columns(2, gap="large")
+    with left:
+        look.section("For a day of visits")
+        one, two = st.columns([2, 3])
+        st.session_state.setdefault("paper_day", desk.next_day(week))
+        when = one.date_input("Day", key="paper_day", format="YYYY-MM-DD", persist_state="session")
+        due = sites_on(week, when)
+        chosen = two.multiselect(
+            "Sites", list(sites), default=due, format_func=lambda site: sites[site], key=f"paper_sites {when}",
+            placeholder="choose sites",
+        )  # fmt: skip
+        if not chosen:
+            look.html(f"<p>No visit falls on {escape(day(when, year=True))}: choose sites, or another day.</p>")
+        rows_of(desk.day_papers(week, chosen, when), "day", off=not chosen)
+    with right:
+        look.section("For the whole round")
+        rows_of(desk.round_papers(week), "round")
+        titles = data.tank_titles(week)
+        if titles:
+            look.section("For one tank")
+            tank = st.selectbox("Tank", list(titles), format_func=lambda tank: titles[tank], key="paper_tank")
+            about = "class, findings, readings, services and events on one page to read without the dashboard"
+            rows_of([("History", about, [desk.history_file(week, tank)])], "tank")
+
+
+def page() -> None:
+    week = data.week()
+    st.html(STYLE)
+    st.title("Papers")
+    rows = week.table("site").sort("file", "line").select("site", "name").iter_rows()
+    sites = {site: name or site for site, name in rows}
+    if not sites:
+        look.say(
+            "No site is on this round yet, so there is nothing to put on paper. Fill in sites.csv and tanks.csv, then run"
+            " `tankround load`."
+        )
+    else:
+        site_report(week, sites)
+        others(week, sites)
+    look.foot(week)
+
+
+page()
