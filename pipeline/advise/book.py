@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 from pipeline.figures import Figures
@@ -68,7 +69,7 @@ class Medium:
     def biological(self) -> bool:
         return self.stage == "biological"
 
-    @property
+    @cached_property
     def foam(self) -> bool:
         return self.biological and re.search(FOAM, self.name) is not None
 

@@ -6,6 +6,7 @@ import datetime as dt
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -32,62 +33,114 @@ def changed_filter(state: FilterState, changes: Iterable[Change], figures: Figur
     return state, bodies
 
 
+def _pct(wanted: float, there: float) -> float:
+    """Load [%] as load_pct rounds it, without its arrays, for single loads. ∞ where nothing is there."""
+    return round(100.0 * wanted / there * 10) / 10 if there > 0 else math.inf
+
+
+class After:
+    """A filter after some changes: its state, what it works when mature [kg], and what else is asked of it, reckoned
+    when it is asked for."""
+
+    def __init__(self, state: FilterState, bodies: list[Body], days: Array, figures: Figures) -> None:
+        self.state, self.mature_kg = state, mature(bodies)
+        self._bodies, self._days, self._figures = bodies, days, figures
+
+    @cached_property
+    def course(self) -> Array:
+        """What it works on each of the days after the changes [kg]."""
+        return curve(self._bodies, self._days, self._figures)
+
+    @cached_property
+    def half_l(self) -> float:
+        return self.state.half_l(self._figures)
+
+    @cached_property
+    def plain_kg(self) -> float:
+        """Media that the plain rule counts [kg]; what is exchanged little by little is not in the state."""
+        return sum(x.kg or 0.0 for x in self.state.layers if x.media and x.medium.counts(self._figures))
+
+
 class Effects:
-    """What any changes out of a list do to one tank; what a filter becomes is reckoned once for each set."""
+    """What any changes out of a list do to one tank. A set of them is a number whose bits are the changes in it.
 
-    def __init__(self, tank: TankState, changes: Sequence[Change], figures: Figures) -> None:
-        self.tank, self.changes, self.figures = tank, list(changes), figures
-        self._filters: dict[tuple[str, frozenset[str]], tuple[FilterState, list[Body], float]] = {}
-        self._of = {state.name: [c for c in changes if c.filter == state.name and c.brings is None]
-                    for state in tank.filters}  # fmt: skip
-        self._brought = {c.key: mature(c.brings.bodies(figures)) for c in changes if c.brings is not None}
+    What a filter becomes is reckoned once for each part of a set that concerns it; what a filter brings that could come
+    to many tanks, once for all of them: `brought` keeps it, by the identity of the filter's state.
+    """
 
-    def filter_after(self, state: FilterState, made: Sequence[Change]) -> tuple[FilterState, list[Body], float]:
-        """A filter after the changes made: its state, its bodies, and what they work when mature [kg]."""
-        keys = frozenset(change.key for change in made if change.filter == state.name and change.brings is None)
-        known = self._filters.get((state.name, keys))
+    def __init__(
+        self, tank: TankState, changes: Sequence[Change], figures: Figures, brought: dict[int, After] | None = None
+    ) -> None:
+        shared = {} if brought is None else brought
+        self.tank, self.changes, self.figures = tank, list({c.key: c for c in changes}.values()), figures
+        self.days = np.arange(horizon_days(figures) + 1, dtype=float)
+        self._bit = {change.key: 1 << i for i, change in enumerate(self.changes)}
+        self._own = [(state, self._bits(c for c in self.changes if c.filter == state.name and c.brings is None))
+                     for state in tank.filters]  # fmt: skip
+        self._after: list[dict[int, After]] = [{} for _ in tank.filters]
+        self._brought: list[tuple[int, After]] = []
+        for c in self.changes:
+            if c.brings is not None:
+                if id(c.brings) not in shared:
+                    shared[id(c.brings)] = After(c.brings, c.brings.bodies(figures), self.days, figures)
+                self._brought.append((self._bit[c.key], shared[id(c.brings)]))
+        self._factors = [(self._bit[c.key], c.need_factor) for c in self.changes if c.need_factor != 1.0]
+
+    def _bits(self, made: Iterable[Change]) -> int:
+        return sum(self._bit[change.key] for change in made)
+
+    def set_of(self, made: Iterable[Change]) -> int:
+        """The set of some changes of the list."""
+        return self._bits({change.key: change for change in made}.values())
+
+    def made(self, chosen: int) -> tuple[Change, ...]:
+        """The changes of a set."""
+        return tuple(change for i, change in enumerate(self.changes) if chosen >> i & 1)
+
+    def _filter(self, number: int, chosen: int) -> After:
+        """An own filter after a set of changes."""
+        state, mine = self._own[number]
+        known = self._after[number].get(chosen & mine)
         if known is None:
-            mine = [change for change in self._of[state.name] if change.key in keys]
-            after, bodies = changed_filter(state, mine, self.figures)
-            known = self._filters[state.name, keys] = (after, bodies, mature(bodies))
+            after, bodies = changed_filter(state, self.made(chosen & mine), self.figures)
+            known = self._after[number][chosen & mine] = After(after, bodies, self.days, self.figures)
         return known
 
-    def need_kg(self, made: Sequence[Change]) -> float:
-        """Media the tank wants after the changes made [kg]."""
+    def filters(self, chosen: int) -> list[After]:
+        """The filters on the tank after a set of changes."""
+        own = [self._filter(number, chosen) for number in range(len(self._own))]
+        return own + [after for bit, after in self._brought if chosen & bit]
+
+    def need_kg(self, chosen: int) -> float:
+        """Media the tank wants after a set of changes [kg]."""
         need = self.tank.need_kg or 0.0
-        for change in made:
-            need *= change.need_factor
+        for bit, factor in self._factors:
+            if chosen & bit:
+                need *= factor
         return need
 
-    def mature_kg(self, made: Sequence[Change]) -> float:
-        """Effective media when all is ripe, recovered and serviced [kg]."""
-        own = sum(self.filter_after(state, made)[2] for state in self.tank.filters)
-        return (own + sum(self._brought[change.key] for change in made if change.brings is not None)) * self.tank.warmth
+    def mature_pct(self, chosen: int) -> float:
+        """Working load when all is ripe, recovered and serviced [%], rounded as loads are; ∞ where nothing works."""
+        there = 0.0
+        for number, (_, mine) in enumerate(self._own):
+            known = self._after[number].get(chosen & mine)
+            there += known.mature_kg if known is not None else self._filter(number, chosen).mature_kg
+        for bit, after in self._brought:
+            if chosen & bit:
+                there += after.mature_kg
+        there *= self.tank.warmth
+        return _pct(self.need_kg(chosen), there)
 
-    def mature_pct(self, made: Sequence[Change]) -> float:
-        """Working load when mature [%], rounded as loads are; ∞ where nothing works."""
-        there = self.mature_kg(made)
-        # As load_pct rounds, without its arrays: this is asked thousands of times.
-        return round(1000 * self.need_kg(made) / there) / 10 if there > 0 else math.inf
+    def reaches(self, chosen: int) -> bool:
+        """Whether a set of changes brings the tank within its working rating when mature."""
+        return self.mature_pct(chosen) <= self.figures["within_pct"]
 
-    def reaches(self, made: Sequence[Change]) -> bool:
-        """Whether the changes bring the tank within its working rating when mature."""
-        return self.mature_pct(made) <= self.figures["within_pct"]
-
-    def states(self, made: Sequence[Change]) -> list[FilterState]:
-        """The filters on the tank after the changes."""
-        own = [self.filter_after(state, made)[0] for state in self.tank.filters]
-        return own + [change.brings for change in made if change.brings is not None]
-
-    def course(self, made: Sequence[Change], days: Array) -> Array:
-        """Working load [%] on each of some days after the changes, every filter serviced; nan where nothing works."""
-        kg = np.zeros(len(days))
-        for state in self.tank.filters:
-            kg += curve(self.filter_after(state, made)[1], days, self.figures)
-        for change in made:
-            if change.brings is not None:
-                kg += curve(change.brings.bodies(self.figures), days, self.figures)
-        return load_pct(np.full(len(days), self.need_kg(made)), kg * self.tank.warmth)
+    def course(self, chosen: int) -> Array:
+        """Working load [%] on each of the days after a set, every filter serviced; nan where nothing works."""
+        kg = np.zeros(len(self.days))
+        for after in self.filters(chosen):
+            kg += after.course
+        return load_pct(self.need_kg(chosen), kg * self.tank.warmth)
 
 
 @dataclass(frozen=True)
@@ -109,18 +162,17 @@ class Outcome:
 
 
 def _known(value: float) -> float | None:
-    return None if not np.isfinite(value) else float(value)
+    return float(value) if math.isfinite(value) else None
 
 
 def outcome(effects: Effects, made: Sequence[Change], as_of: dt.date) -> Outcome:
     """What some changes made on `as_of` do, through time."""
-    figures, tank = effects.figures, effects.tank
-    days = np.arange(horizon_days(figures) + 1, dtype=float)
-    loads = effects.course(made, days)
+    figures, tank, chosen = effects.figures, effects.tank, effects.set_of(made)
+    loads = effects.course(chosen)
     within = np.flatnonzero(loads <= figures["within_pct"])
-    states = effects.states(made)
-    half = sum(state.half_l(figures) for state in states)
-    plain = sum(x.kg or 0.0 for s in states for x in s.layers if x.media and x.medium.counts(figures))
+    filters = effects.filters(chosen)
+    half = sum(after.half_l for after in filters)
+    plain = sum(after.plain_kg for after in filters)
     plain += sum(float(str(c.details["kg"])) for c in made if c.kind == "better media")
     lacking = tuple(dict.fromkeys(name for change in made for name in change.lacking))
     known_cost = round(sum(change.known_cost for change in made), 2)
@@ -132,15 +184,15 @@ def outcome(effects: Effects, made: Sequence[Change], as_of: dt.date) -> Outcome
         lacking=lacking,
         minutes=sum(change.minutes for change in made),
         now_pct=_known(float(loads[0])),
-        mature_pct=_known(effects.mature_pct(made)),
-        plain_pct=None if net is None else _known(float(load_pct(net, plain * figures["litres_per_kg"]))),
-        effective_on=as_of + dt.timedelta(days=int(days[within[0]])) if len(within) else None,
+        mature_pct=_known(effects.mature_pct(chosen)),
+        plain_pct=None if net is None else _known(_pct(net, plain * figures["litres_per_kg"])),
+        effective_on=as_of + dt.timedelta(days=int(effects.days[within[0]])) if len(within) else None,
         interim=tuple(
             (as_of + dt.timedelta(weeks=weeks), _known(float(loads[min(7 * weeks, len(loads) - 1)])))
             for weeks in INTERIM_WEEKS
         ),
         half_l=_known(half),
-        half_ok=None if net is None or not np.isfinite(half) else bool(half >= net),
+        half_ok=None if net is None or not math.isfinite(half) else bool(half >= net),
     )
 
 
@@ -161,8 +213,8 @@ def rank_key(found: Outcome) -> tuple[tuple[bool, float, float], dt.date, int, t
 
 def cheapest(effects: Effects, sets: Iterable[tuple[Change, ...]], as_of: dt.date, most: int) -> list[Outcome]:
     """The outcomes of the `most` cheapest sets, in rank order; sets that tie for the last place are weighed fully."""
-    ordered = sorted(sets, key=cost_key)
+    ordered = sorted(((cost_key(made), made) for made in sets), key=lambda priced: priced[0])
     if len(ordered) > most:
-        last = cost_key(ordered[most - 1])
-        ordered = [made for made in ordered if cost_key(made) <= last]
-    return sorted((outcome(effects, made, as_of) for made in ordered), key=rank_key)[:most]
+        last = ordered[most - 1][0]
+        ordered = [priced for priced in ordered if priced[0] <= last]
+    return sorted((outcome(effects, made, as_of) for _, made in ordered), key=rank_key)[:most]

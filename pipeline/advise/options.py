@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from pipeline.advise.bodies import Body, mature
 from pipeline.advise.book import Medium, Room, best_medium, fine_pad
@@ -40,11 +41,11 @@ class Change:
     extra: Callable[[FilterState], list[Body]] | None = None  # bodies on top of the edited state's own
     brings: FilterState | None = None  # a filter that comes to the tank
 
-    @property
+    @cached_property
     def lacking(self) -> tuple[str, ...]:
         return tuple(name for name, price in self.priced if price is None)
 
-    @property
+    @cached_property
     def known_cost(self) -> float:
         return sum(price for _, price in self.priced if price is not None)
 

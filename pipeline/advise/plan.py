@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from pipeline.advise import changes as water
-from pipeline.advise.evaluate import Effects, Outcome, cheapest, outcome
+from pipeline.advise.evaluate import After, Effects, Outcome, cheapest, outcome
 from pipeline.advise.more_filters import rehomings, second_filters
 from pipeline.advise.options import Change, feed_cuts, of_filter
 from pipeline.advise.plan_words import as_text
@@ -136,7 +136,9 @@ def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]
     return f"{state}. Cheapest way within ({money(first['cost'])}): {ways}"
 
 
-def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -> dict[str, Any]:
+def _plan_of(
+    desk: Desk, name: str, known: water.Facts, new: Sequence[Change], brought: dict[int, After]
+) -> dict[str, Any]:
     figures, week, tank = desk.figures, desk.week, desk.tanks[name]
     known = water.with_net(known, tank.net_l)
     sized = water.water_change(known, figures)
@@ -154,7 +156,7 @@ def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -
     ways: list[tuple[Change, ...]] = []
     most = round(figures["options_most"])
     if tank.known:
-        effects = Effects(tank, possible(desk, tank, new), figures)
+        effects = Effects(tank, possible(desk, tank, new), figures, brought)
         as_it_is = outcome(effects, (), week.as_of)
         now["working_mature_pct"] = as_it_is.mature_pct
         if as_it_is.mature_pct is not None and as_it_is.mature_pct <= limit:
@@ -201,7 +203,8 @@ def plans(week: Week, tanks: Sequence[str]) -> dict[str, dict[str, Any]]:
     _check(week, tanks)
     desk, known = build(week, tanks), water.facts_of(week, tanks)
     new = second_filters(desk)
-    return {name: _plan_of(desk, name, known[name], new) for name in tanks}
+    brought: dict[int, After] = {}
+    return {name: _plan_of(desk, name, known[name], new, brought) for name in tanks}
 
 
 def _check(week: Week, tanks: Sequence[str]) -> None:
@@ -260,7 +263,10 @@ def what_if(week: Week, tank: str, keys: Sequence[str], feed_share: float = 1.0)
     option = _option(
         outcome(effects, made, week.as_of), litres_a_year(known.fraction_now, state.net_l, known.every_days)
     )
-    return option | {"reaches_rating": bool(state.known and effects.reaches(made)), "known": state.known}
+    return option | {
+        "reaches_rating": bool(state.known and effects.reaches(effects.set_of(made))),
+        "known": state.known,
+    }
 
 
 __all__ = ["as_text", "plan", "plans", "possible_changes", "what_if"]

@@ -42,12 +42,12 @@ class Layer:
     bypass: bool = False
     life_days: float | None = None
 
-    @property
+    @cached_property
     def foam(self) -> bool:
         """Counted by its litres: foam by name, or what has no mass and does nothing for the full cycle."""
         return self.medium.biological and (self.medium.foam or (self.kg is None and self.medium.quality == 0))
 
-    @property
+    @cached_property
     def media(self) -> bool:
         """Biological media, not foam."""
         return self.medium.biological and not self.foam
