@@ -285,3 +285,17 @@ def test_epa_2013_calibration_and_edges() -> None:
     assert round(float(c.epa_2013_chronic(7.0, 20, FIGURES)), 1) == 1.9
     assert c.epa_2013_chronic(7.0, [0.0, 7.0], FIGURES) == pytest.approx([4.363, 4.363], abs=1e-3)
     assert float(c.epa_2013_acute(6.5, 10, FIGURES, salmonids=False)) == pytest.approx(50.928, abs=1e-3)
+
+
+@pytest.mark.parametrize("salmonids", [True, False])
+def test_epa_2013_written_a_second_time(salmonids: bool) -> None:
+    """EPA-822-R-13-001 (2013), formulas as read in state agencies' scripts, typed again with their numbers."""
+    for ph, t in ((6.0, 3.0), (7.2, 12.0), (8.4, 10.0), (9.0, 4.0), (9.0, 28.0)):
+        general = 0.7249 * (0.0114 / (1 + 10 ** (7.204 - ph)) + 1.6181 / (1 + 10 ** (ph - 7.204)))
+        invertebrates = 23.12 * 10 ** (0.036 * (20 - t))
+        trout = 0.275 / (1 + 10 ** (7.204 - ph)) + 39.0 / (1 + 10 ** (ph - 7.204))
+        acute = min(trout, general * invertebrates) if salmonids else general * min(51.93, invertebrates)
+        shape = 0.0278 / (1 + 10 ** (7.688 - ph)) + 1.1994 / (1 + 10 ** (ph - 7.688))
+        chronic = 0.8876 * shape * 2.126 * 10 ** (0.028 * (20 - max(t, 7)))
+        assert float(c.epa_2013_acute(ph, t, FIGURES, salmonids=salmonids)) == pytest.approx(acute, rel=1e-9)
+        assert float(c.epa_2013_chronic(ph, t, FIGURES)) == pytest.approx(chronic, rel=1e-9)
