@@ -2,48 +2,131 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
 from typing import Any
 
+from pipeline.advise.filter_entry import Band, Entry
 from pipeline.figures import Figures
-from pipeline.telling import NBSP, ago, day, fixed, number
+from pipeline.telling import NBSP, ago, counted, day, fixed, number, per_cent, with_unit
 from pipeline.week import Week
 
 Row = dict[str, Any]
 MM = 1.2  # pixels a millimetre of depth
+LEAST, TWO_LINES = 23.0, 42.0  # pixels: the thinnest band, and the least that holds two lines of words
 
 
-def filter_html(week: Week, layers: list[Row]) -> str:
-    """The layers of each filter in flow order; a canister fills from the bottom, as the water rises through it."""
-    if not layers:
+def _words(band: Band, gap: str) -> str:
+    """What stands beside a band: number, stage, medium, mass; after `gap`, small: compartment, depth, age."""
+    depth = "depth not recorded" if band.depth_mm is None else with_unit(number(band.depth_mm), "mm")
+    if band.medium is None:
+        return f"<small>empty, {depth} of {escape(band.room)}</small>"
+    needs_mass = band.stage in ("biological", "chemical")
+    mass = "" if band.kg is None and not needs_mass else f", {_mass(band.kg)}"
+    age = "" if band.age_weeks is None else f"; {weeks_said(band.age_weeks)} old"
+    return (
+        f'<span class="num">{band.number}</span><strong>{escape((band.stage or "stage not known").capitalize())}</strong>,'
+        f' {escape(band.medium)}{mass}{gap}<small><span class="more">{escape(band.room)}, </span>{depth}{age}</small>'
+    )
+
+
+def _mass(kg: float | None) -> str:
+    return "mass not recorded" if kg is None else with_unit(number(kg), "kg")
+
+
+def weeks_said(weeks: float) -> str:
+    """An age in weeks up to two years, then in years."""
+    return counted(int(weeks), "week") if weeks < 104 else counted(int(weeks // 52), "year")
+
+
+def _height(band: Band) -> float:
+    return max(LEAST, MM * (band.depth_mm or 0.0))
+
+
+def _stacked(entry: Entry, shape: str) -> str:
+    """The bands one above the other; the list keeps the water's order, and a canister is only drawn upside down."""
+    items, above = [], None
+    for band in entry.bands:
+        high = _height(band)
+        # Words of a thin layer take one line, else they would stretch it out of true.
+        one = band.empty or high < TWO_LINES
+        text = _words(band, " " if one else "<br>")
+        kind = " ".join(name for name, on in (("new", band.room != above), ("empty", band.empty)) if on)
+        items.append(
+            f'<li class="{kind}" style="min-height:{high:.0f}px"><div class="core {escape(band.stage or "")}"></div>'
+            f'<div class="words{" one" if one else ""}">{text}</div></li>'
+        )
+        above = band.room
+    lines = "shell chan turn out" if shape == "up" else "in off"
+    drawn = "".join(f'<i class="{name}"></i>' for name in lines.split())
+    return f'<div class="body">{drawn}<ol>{"".join(items)}</ol></div>'
+
+
+def _in_a_row(entry: Entry) -> str:
+    """A sump: bands side by side, their words as a list below."""
+    bands, items, before = [], [], None
+    for band in entry.bands:
+        new = " new" if band.room != before else ""
+        mark = "" if band.empty else f"<span>{band.number}</span>"
+        bands.append(
+            f'<div class="core {escape(band.stage or "")}{new}" style="flex:{band.depth_mm or 0:.0f} 0 0">{mark}</div>'
+        )
+        before = band.room
+        text = _words(band, " ")
+        items.append(f'<li class="{"empty" if band.empty else ""}"><div class="words">{text}</div></li>')
+    return f'<i class="along"></i><div class="bands" aria-hidden="true">{"".join(bands)}</div><ol>{"".join(items)}</ol>'
+
+
+def flow_said(entry: Entry) -> str:
+    """`610 L/h, timed Tue 14 April (87 % of clean)`; how it is known stands with it."""
+    if entry.flow_l_h is None:
+        return "flow not known"
+    said = with_unit(number(entry.flow_l_h), "L/h")
+    if entry.flow_day is not None:
+        share = "" if entry.flow_of_clean is None else f" ({per_cent(100 * entry.flow_of_clean)} of clean)"
+        return f"{said}, timed {day(entry.flow_day)}{share}"
+    if entry.flow_basis == "estimated":
+        return f"{said}, estimated from the rated flow"
+    return f"{said}, timed when clean"
+
+
+def _one_filter(entry: Entry) -> str:
+    """The drawing of one filter, with the way of the water in words."""
+    last = max((band.number or 0 for band in entry.bands), default=0)
+    through = "layer 1" if last == 1 else f"1 to {last}"
+    flow = escape(flow_said(entry))
+    first = escape(entry.bands[0].room)
+    if entry.kind == "sump":
+        shape, ways = "row", f"<b>→</b> in at the left, out at the right: {flow}"
+        course, body = f"Water passes {through} from left to right.", _in_a_row(entry)
+    elif entry.kind == "canister":
+        shape, ways = "up", f"<b>↓</b> in, and down the side<br><b>↑</b> out, {flow}"
+        course, body = (
+            f"Water goes down the side, turns under {first} and rises through {through}.",
+            _stacked(entry, "up"),
+        )
+    else:
+        shape, ways = "down", f"<b>↓</b> in at the top<br>out below, {flow}"
+        course, body = f"Water passes {through}, from the top down.", _stacked(entry, "down")
+    deep = f"Drawn to depth, {with_unit(number(entry.depth_mm), 'mm')} in all. " if entry.depth_mm else ""
+    return f'<div class="vessel {shape}"><p class="ways">{ways}</p>{body}</div><p class="small">{deep}{course}</p>'
+
+
+def filter_html(entries: Sequence[Entry], headed: bool = True) -> str:
+    """Filters as the water meets them: a canister from the bottom, a sump in a row, the others from the top down."""
+    if not entries:
         return "<p>No filter is recorded on this tank. Write it into filters.csv, placements.csv and fills.csv.</p>"
     out = []
-    for name in dict.fromkeys(row["filter"] for row in layers):
-        items, above = [], None
-        for n, row in enumerate((r for r in layers if r["filter"] == name), 1):
-            height = max(26.0, MM * (row["depth_mm"] or 0))
-            stage = row["stage"] or "stage not known"
-            mass = "mass not recorded" if row["mass_kg"] is None else f"{number(row['mass_kg'])}{NBSP}kg"
-            age = "" if row["age_weeks"] is None else f"; {row['age_weeks']:.0f}{NBSP}weeks old"
-            depth = "depth not recorded" if row["depth_mm"] is None else f"{row['depth_mm']:.0f}{NBSP}mm"
-            said = mass if row["mass_kg"] is not None or stage in ("biological", "chemical") else ""
-            items.append(
-                f'<li class="{"new" if row["compartment"] != above else ""}"><div class="core {escape(str(row["stage"] or ""))}"'
-                f' style="min-height:{height:.0f}px"></div><div class="words">{n} <strong>{escape(stage.capitalize())}</strong>,'
-                f" {escape(row['medium'])}{', ' + said if said else ''}<br><small>{escape(row['compartment'])}, {depth}{age}"
-                "</small></div></li>"
+    for entry in entries:
+        name = ", ".join(filter(None, (entry.name, entry.kind)))
+        head = f"<p><strong>{escape(name)}</strong></p>" if headed else ""
+        if entry.recorded:
+            out.append(head + _one_filter(entry))
+        else:
+            out.append(
+                f"{head}<p>Nothing is recorded of what lies in it, so it cannot be drawn. Look inside at the next service"
+                " and write each layer into fills.csv.</p>"
             )
-            above = row["compartment"]
-        kind = ""
-        models = week.table("filter").join(week.table("filter_model"), on="model", how="left")
-        for record in models.iter_rows(named=True):
-            if record["filter"] == name:
-                kind = record["kind"] or ""
-        down = " down" if kind in ("trickle", "hang-on", "sump") else ""
-        out.append(
-            f'<p class="small">{escape(name)}{", " + escape(kind) if kind else ""}. Read from 1, where the water comes first.</p>'
-            f'<ol class="filter{down}">{"".join(items)}</ol>'
-        )
     return "".join(out)
 
 

@@ -46,22 +46,59 @@ table.ledger tr.sum td {{font-weight: 600; border-bottom: 1px solid {INK};}}
 .tr ol.why {{padding-left: 1.3rem !important; margin: .4rem 0;}} .tr ol.why li {{margin-bottom: .5rem;}}
 .tr .step {{border-left: 3px solid {HAND}; padding-left: .6rem; font-weight: 600; margin: .6rem 0 1rem;}}
 .tr ol.events {{columns: 2; column-gap: 3rem; padding-left: 1.6rem !important; font-size: 15px;}}
-.filter {{display: flex; flex-direction: column-reverse; list-style: none; padding: 0 !important; margin: 0; border: 1.5px solid {INK}; border-width: 0 1.5px 1.5px;}}
-.filter.down {{flex-direction: column;}}
-.filter li {{display: flex; margin: 0; min-height: 26px; border-top: 1px solid {HAIR};}}
-.filter li.new {{border-top: 1.5px solid {INK};}}
-.filter .core {{flex: 0 0 104px; border-right: 1.5px solid {INK}; border-left: 1.5px solid {INK}; margin-left: 34px; print-color-adjust: exact;}}
-.filter .words {{padding: 3px 8px 3px 12px; font-size: 15px; line-height: 1.25;}}
-.settlement {{background: radial-gradient({INK2} 1px, transparent 1.4px) 0 0/14px 14px;}}
-.coarse {{background: radial-gradient(transparent 3px, {INK2} 3.2px, {INK2} 4px, transparent 4.2px) 0 0/12px 12px;}}
-.medium {{background: radial-gradient(transparent 1.6px, {INK2} 1.8px, {INK2} 2.5px, transparent 2.7px) 0 0/8px 8px;}}
-.fine {{background: repeating-linear-gradient({INK2} 0 1px, transparent 1px 3px);}}
-.biological {{background: radial-gradient({INK} 2.2px, transparent 2.5px) 0 0/14px 14px, radial-gradient({INK2} 1.3px, transparent 1.6px) 7px 7px/14px 14px, #E7ECEA;}}
-.chemical {{background: repeating-linear-gradient(45deg, {INK} 0 1px, transparent 1px 5px), repeating-linear-gradient(-45deg, {INK} 0 1px, transparent 1px 5px);}}
+.vessel {{margin: .2rem 0 .4rem; position: relative;}}
+.vessel ol {{display: flex; list-style: none; padding: 0 !important; margin: 0 !important;}}
+.vessel li {{display: flex; margin: 0; font-size: 15px; line-height: 1.25;}}
+.vessel .ways {{font-size: 13px; color: {INK}; margin: 0; min-height: 38px; padding-left: 156px;}} .vessel .ways b {{color: {BLUE}; font-weight: 400;}}
+.vessel i {{position: absolute; display: block; border: 0 solid {BLUE};}}
+.vessel i::after {{content: ""; position: absolute; border: 5px solid transparent;}}
+.core {{flex: 0 0 104px; box-sizing: border-box; border: 0 solid {INK}; border-width: 0 1.5px; print-color-adjust: exact;}}
+.vessel li.new .core {{border-top-width: 2px;}}
+.vessel li:not(.new) .core {{border-top: 1px solid {INK2};}}
+.vessel .words {{flex: 1; min-width: 0; padding: 3px 0 3px 12px; border-top: 1px solid {HAIR}; font-size: 15px;}}
+.vessel .words.one {{white-space: nowrap; overflow: hidden; text-overflow: ellipsis; padding: 1px 0 0 12px;}}
+.vessel .num {{display: inline-block; min-width: 1.25rem; color: {INK2};}}
+.vessel .words small {{margin-left: 1.25rem;}} .vessel .words.one small, .vessel .empty small {{margin-left: .1rem;}}
+.vessel .empty .words {{color: {INK2}; border-top-color: transparent;}}
+.vessel .body {{position: relative;}}
+.vessel .shell {{left: 0; top: 0; bottom: 0; width: 139px; border: 1.5px solid {INK}; border-top: 0; border-radius: 0 0 7px 7px; box-sizing: border-box;}}
+.vessel .shell::after {{display: none;}}
+.vessel.up ol {{flex-direction: column-reverse; padding-bottom: 16px !important;}}
+.vessel.up li.new .core {{border-top: 0; border-bottom-width: 2px;}}
+.vessel.up li .core {{margin-left: 34px; border-top: 1px solid {INK2};}}
+.vessel .chan {{left: 16px; top: -38px; bottom: 8px; border-left-width: 2px;}}
+.vessel .chan::after {{left: -6px; top: 45%; border-top: 8px solid {BLUE};}}
+.vessel .turn {{left: 16px; bottom: 8px; width: 70px; height: 0; border-bottom-width: 2px;}}
+.vessel .turn::after {{right: -5px; bottom: -2px; border-bottom: 8px solid {BLUE};}}
+.vessel .out {{left: 86px; top: -34px; height: 33px; border-left-width: 2px;}}
+.vessel .out::after {{left: -6px; top: -9px; border-bottom: 8px solid {BLUE};}}
+.vessel.down {{padding-bottom: 30px;}}
+.vessel.down ol {{flex-direction: column;}}
+.vessel.down ol li:last-child .core {{border-bottom: 2px solid {INK};}}
+.vessel.down .ways {{padding-left: 122px;}}
+.vessel.down .in {{left: 51px; top: -36px; height: 30px; border-left-width: 2px;}}
+.vessel.down .in::after, .vessel.down .off::after {{left: -6px; bottom: -9px; border-top: 8px solid {BLUE};}}
+.vessel.down .off {{left: 51px; bottom: -28px; height: 24px; border-left-width: 2px;}}
+.vessel.row .ways {{padding: 0; min-height: 0;}}
+.vessel.row .along {{position: relative; height: 0; border-bottom-width: 2px; margin: 6px 12px 8px 0;}}
+.vessel.row .along::after {{right: -12px; bottom: -6px; border-left: 8px solid {BLUE};}}
+.vessel.row .bands {{display: flex; height: 88px; border-bottom: 1.5px solid {INK}; margin-bottom: .4rem;}}
+.vessel.row .bands .core {{min-width: 20px; border-width: 0 0 0 1px; position: relative;}} .vessel.row .bands .core.new {{border-left-width: 2px;}} .vessel.row .bands .core:last-child {{border-right-width: 2px;}}
+.vessel.row .bands span {{position: absolute; left: 0; top: 0; background: {GROUND}; font-size: 13px; line-height: 1; padding: 2px 4px;}}
+.vessel.row ol {{flex-direction: column;}} .vessel.row .words {{padding-left: 0;}} .vessel.row li:first-child .words {{border-top: 0;}}
+.core.settlement {{background: radial-gradient({INK2} 1px, transparent 1.4px) 0 0/14px 14px;}}
+.core.coarse {{background: radial-gradient(transparent 3px, {INK2} 3.2px, {INK2} 4px, transparent 4.2px) 0 0/12px 12px;}}
+.core.medium {{background: radial-gradient(transparent 1.6px, {INK2} 1.8px, {INK2} 2.5px, transparent 2.7px) 0 0/8px 8px;}}
+.core.fine {{background: repeating-linear-gradient({INK2} 0 1px, transparent 1px 3px);}}
+.core.biological {{background: radial-gradient({INK} 2.2px, transparent 2.5px) 0 0/14px 14px, radial-gradient({INK2} 1.3px, transparent 1.6px) 7px 7px/14px 14px, #E7ECEA;}}
+.core.chemical {{background: repeating-linear-gradient(45deg, {INK} 0 1px, transparent 1px 5px), repeating-linear-gradient(-45deg, {INK} 0 1px, transparent 1px 5px);}}
+.tr ul.plain {{list-style: none; padding: 0 !important; margin: 0;}} .tr ul.plain li {{border-top: 1px solid {HAIR}; padding: 4px 0;}} .tr ul.plain li:first-child {{border-top: 0;}}
+.tr .ledger.wraps td {{vertical-align: top;}}
 @media screen and (max-width: 980px) {{
  .stMainBlockContainer {{padding: 3.6rem 16px 2rem;}}
  .tr .counts {{font-size: 19px;}}
  .tr ol.events {{columns: 1;}}
+ .vessel .more {{display: none;}}
  table.week, table.week tbody {{display: block;}}
  table.week thead {{display: none;}}
  table.week tr {{display: grid; grid-template-columns: 168px 1fr; column-gap: 12px; border-top: 1px solid {HAIR}; padding: 8px 0;}}
@@ -88,7 +125,7 @@ table.ledger tr.sum td {{font-weight: 600; border-bottom: 1px solid {INK};}}
  .stApp, .stMain, .stAppViewContainer, .stMainBlockContainer {{position: static !important; overflow: visible !important; height: auto !important;}}
  .stMainBlockContainer {{padding: 0 !important;}}
  tr {{break-inside: avoid;}} thead {{display: table-header-group;}}
- table.week img, .filter .core {{print-color-adjust: exact;}}
+ table.week img, .core {{print-color-adjust: exact;}}
  table.week td, table.week th, .tr td small {{font-size: 10px !important;}}
 }}
 </style>

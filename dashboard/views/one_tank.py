@@ -11,6 +11,7 @@ import streamlit as st
 
 from dashboard import charts, data, ledgers, look, marks
 from pipeline import weekly
+from pipeline.advise import filter_entry
 from pipeline.review import told
 from pipeline.telling import NBSP, counted, day, fixed, interval
 from pipeline.week import Week
@@ -206,7 +207,7 @@ def page() -> None:
         look.html(ledgers.findings_html(found, data.of(week.now("finding_cause"), tank).to_dicts()))
     with right:
         look.section("The filter, as the water meets it")
-        look.html(ledgers.filter_html(week, layers))
+        look.html(ledgers.filter_html(filter_entry.on_tank(week, tank)))
         audit = data.of(week.now("audit"), tank)
         look.html(
             "".join(

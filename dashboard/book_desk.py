@@ -1,0 +1,288 @@
+"""What the page Filter book says of an entry: sentences, ledgers and lists as HTML. Everything typed is escaped."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from html import escape
+from typing import Any
+
+import polars as pl
+
+from dashboard.ledgers import flow_said
+from pipeline.advise.filter_entry import Entry, Good, Standing, Way
+from pipeline.advise.saying import kilograms, litres, money
+from pipeline.telling import NBSP, day, listed, number, per_cent, with_unit
+from pipeline.week import Week
+
+Row = Mapping[str, Any]
+BITES = {"flow": "flow is the limit", "media": "media is the limit", "flow unknown": "by its media; flow not known"}
+HALF_ONLY = "an internal or sponge filter does the half cycle only"
+
+
+def _half_said(good: Good) -> str:
+    if good.half_l is None:
+        return "not known"
+    return f"{litres(good.half_l)} ({BITES.get(good.half_limit, 'media is the limit')})"
+
+
+def _full_said(entry: Entry) -> str:
+    good = entry.good
+    if good.full_l is None:
+        return "not known"
+    if good.full_l == 0:
+        return f"none: {HALF_ONLY}" if entry.model and entry.model.half_cycle_kind else "none: no media that counts"
+    return f"{litres(good.full_l)} ({BITES.get(good.full_limit, 'media is the limit')})"
+
+
+def sentence(entry: Entry, tank: str | None, net: float | None) -> str:
+    """What it holds and what that is good for; what is not known is said."""
+    if entry.is_model:
+        head = f"{entry.name}, filled as the book has it,"
+    elif tank is None:
+        head = f"{entry.name} stands on no tank; what lies in it"
+    else:
+        head = f"{entry.name}, on {tank}{f' ({litres(net)} net)' if net is not None else ''},"
+    if not entry.recorded:
+        what = "has no usual media in the book" if entry.is_model else "has nothing recorded inside"
+        head = head.removesuffix("; what lies in it") + (" and" if tank is None and not entry.is_model else "")
+        return f"{head} {what}, so it can't be said what it is good for."
+    good = entry.good
+    held = "" if good.full_kg is None else f"holds {kilograms(good.full_kg)} of media that counts and "
+    if held and tank is None and not entry.is_model:
+        head, held = f"{entry.name} stands on no tank. It", held
+    missing = f" Still needed: {good.missing}." if good.missing else ""
+    if good.half_l is None and good.full_l is None:
+        return f"{head} can't be rated yet.{missing or ' Its layers are not all known.'}"
+    said = f"{head} {held}is good for: half cycle {_half_said(good)}, full cycle {_full_said(entry)}."
+    return said + missing
+
+
+def facts_line(entry: Entry) -> str:
+    """Kind, entry of the book, flow, and what the media works today."""
+    parts = [entry.kind or "kind not recorded"]
+    if not entry.is_model:
+        parts.append(f"book entry {entry.model.name}" if entry.model else "model not in the book")
+    parts.append(flow_said(entry))
+    if entry.good.worked_kg is not None and entry.tank is not None:
+        parts.append(f"today its media works like {kilograms(entry.good.worked_kg)} of ripe, well-placed media")
+    if entry.is_model and entry.model is not None:
+        parts.append(f"book: {entry.model.source or 'source not recorded'}")
+    parts.append("litres are net and normally stocked")
+    note = f"<br>Note: {escape(entry.note)}" if entry.note else ""
+    return escape(" · ".join(parts)) + note
+
+
+def audit_html(entry: Entry) -> str:
+    """Each finding of the audit: what is wrong, why it matters, what to move."""
+    if not entry.recorded and not entry.audit:
+        return "<p>Nothing is known of its layout, so it can't be audited: no compartment with a usual medium is in the book.</p>"
+    if not entry.audit:
+        return "<p>Nothing to say: dirt is caught before the media, and no compartment is half empty or crammed.</p>"
+    return "".join(f'<p>{escape(row["says"])}</p><p class="step">{escape(row["do"])}</p>' for row in entry.audit)
+
+
+def alone_html(entry: Entry, figures: Mapping[str, float]) -> str:
+    """The sum of what it is good for by itself."""
+    good = entry.good
+    rows = [
+        ("Media that counts, dry", kilograms(good.full_kg), ""),
+        ("Flow", with_unit(number(entry.flow_l_h), "L/h"), entry.flow_basis),
+        ("Half cycle", litres(good.half_l), BITES.get(good.half_limit, "")),
+        ("Full cycle", litres(good.full_l), BITES.get(good.full_limit, "")),
+    ]
+    body = "".join(
+        f'<tr class="{"sum" if n > 1 else ""}"><td>{name}</td><td class="n">{value}</td><td><small>{escape(basis)}</small></td></tr>'
+        for n, (name, value, basis) in enumerate(rows)
+    )
+    rule = (
+        f"Half: the smaller of media ÷{NBSP}{figures['half_media_share']:g} × {figures['litres_per_kg']:g}{NBSP}L (foam:"
+        f" {figures['half_foam_l_per_l']:g}{NBSP}L a litre) and flow ÷{NBSP}{figures['half_turnover_h']:g}. Full: media ×"
+        f" {figures['litres_per_kg']:g}{NBSP}L, and never more than the half."
+    )
+    trickle = (
+        " In a trickle tower the bare rule flatters: much air leaves little of the full cycle."
+        if entry.kind == "trickle"
+        else ""
+    )
+    return f'<table class="ledger">{body}</table><p class="small">{rule}{trickle}</p>'
+
+
+def hangs_html(capacity: Row, standing: Standing) -> str:
+    """If the biggest filter stops, and how far one thing may move before a rating is crossed."""
+    stops = capacity["if_biggest_stops_pct"]
+    several = len(capacity["filters"]) > 1
+    if stops is not None:
+        worst = f"If the biggest filter stops, the others carry {per_cent(stops)} of their half-cycle rating."
+    elif several:
+        worst = "If the biggest filter stops: can't say, the half cycle of the others is not known."
+    else:
+        worst = "If this filter stops, no other is there for the half cycle."
+    rows = "".join(
+        f"<li>{escape(row['rating'].capitalize())} rating: {escape(row['says'])}.</li>" for row in standing.hangs_on
+    )
+    told = f'<p><strong>What it hangs on</strong></p><ul class="plain">{rows}</ul>' if rows else ""
+    return f"<p>{worst}</p>{told}"
+
+
+def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], numbers: Sequence[int] = (), kind: str = "") -> str:
+    """A ledger; on a phone each row becomes a block with its heads before the values. Cells are HTML already."""
+    head = "".join(f'<th role="columnheader"{" class=n" if n in numbers else ""}>{h}</th>' for n, h in enumerate(heads))
+    body = "".join(
+        '<tr role="row">'
+        + "".join(
+            f'<td role="cell" data-l="{heads[n] if n else ""}"{" class=n" if n in numbers else ""}>{cell}</td>'
+            for n, cell in enumerate(row)
+        )
+        + "</tr>"
+        for row in rows
+    )
+    return (
+        f'<div class="wide"><table role="table" class="ledger held book {kind}"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
+        f'<tbody role="rowgroup">{body}</tbody></table></div>'
+    )
+
+
+def ways_html(ways: Sequence[Way]) -> str:
+    """Every way to fill a model, side by side."""
+    rows = [
+        (escape(way.says), kilograms(way.good.full_kg), litres(way.good.half_l), BITES.get(way.good.half_limit, "–"),
+         litres(way.good.full_l), BITES.get(way.good.full_limit, "–"))
+        for way in ways
+    ]  # fmt: skip
+    return _table(("Filled", "media", "half cycle", "its limit", "full cycle", "limit of the full"), rows, (1, 2, 4))
+
+
+def _size(size: Row) -> str:
+    """`box 190 × 150 × 75 mm, 88 % usable`."""
+    names = {"box": ("length_mm", "width_mm", "depth_mm"), "cylinder": ("width_mm", "depth_mm"),
+             "ring": ("width_mm", "inner_mm", "depth_mm")}  # fmt: skip
+    sides = [size[name] for name in names.get(size["shape"] or "", ("depth_mm",))]
+    if all(side is None for side in sides):
+        return ""
+    said = " × ".join("?" if side is None else number(side, 4) for side in sides)
+    share = "" if size["usable_share"] is None else f", {per_cent(100 * size['usable_share'])} usable"
+    return f"{size['shape'] or 'deep'} {with_unit(said, 'mm')}{share}"
+
+
+def rooms_html(rows: Sequence[Row]) -> str:
+    """What the book knows of each compartment, and from where."""
+    cells = []
+    for row in rows:
+        sizes = dict.fromkeys(filter(None, map(_size, row["sizes"])))
+        weighed = [f"{with_unit(number(row[name]), 'kg')} {word}"
+                   for name, word in (("room_loose_kg", "loose"), ("room_neat_kg", "neat")) if row[name] is not None]  # fmt: skip
+        of = f" of {row['usual_medium']}" if weighed and row["usual_medium"] else ""
+        volume = "not known" if row["usable_l"] is None else f"{litres(row['usable_l'])} by {row['volume_basis']}"
+        pad = "" if row["pad_mm"] is None else f"pads {with_unit(number(row['pad_mm'], 4), 'mm')}; "
+        sources = listed(row["sources"]) or "source not recorded"
+        cells.append(
+            (
+                f"{row['position']} {escape(row['compartment'])}",
+                escape(listed(dict.fromkeys(row["stages"])) or "not said"),
+                escape("; ".join(sizes)) or "size not recorded",
+                escape(volume),
+                escape((" / ".join(weighed) + of) if weighed else "not weighed"),
+                f"{escape(sources)}<br><small>{escape(pad + (row['room_note'] or ''))}</small>",
+            )
+        )
+    return _table(("Compartment", "meant for", "inside", "holds", "weighed", "known by"), cells)
+
+
+def history(week: Week, name: str, titles: Mapping[str, str]) -> list[tuple[dt.date, str]]:
+    """Moves between tanks and fills of a filter, newest first, each day's told together."""
+    found: list[tuple[dt.date, int, str]] = []
+    for row in week.table("placement").filter(pl.col("filter") == name).iter_rows(named=True):
+        where = titles.get(row["tank"], row["tank"])
+        found.append((row["from"], 0, f"put on {where}"))
+        if row["to"] is not None:
+            found.append((row["to"], 3, f"last day on {where}"))
+    for row in week.table("fill").filter(pl.col("filter") == name).iter_rows(named=True):
+        size = with_unit(number(row["thickness_mm"], 4), "mm") if row["thickness_mm"] is not None else ""
+        size = with_unit(number(row["mass_kg"]), "kg") if row["mass_kg"] is not None else size
+        what = f"{size} {row['medium']}".strip()
+        wet = row["wetted"]
+        age = f" (wetted {day(wet, year=True)})" if wet is not None and wet != row["from"] else ""
+        batch = f", batch {row['batch']}" if row["batch"] else ""
+        note = f", “{row['note']}”" if row["note"] else ""
+        found.append((row["from"], 1, f"{what} into {row['compartment']}{age}{batch}{note}"))
+        if row["to"] is not None:
+            found.append((row["to"], 2, f"last day of {what} in {row['compartment']}"))
+    days: dict[dt.date, list[str]] = {}
+    for date, _, says in sorted(found, key=lambda item: (-item[0].toordinal(), item[1])):
+        if date <= week.as_of:
+            days.setdefault(date, []).append(says)
+    return [(date, "; ".join(says)) for date, says in days.items()]
+
+
+def history_html(told: Sequence[tuple[dt.date, str]]) -> str:
+    if not told:
+        return "<p>No fill and no tank is recorded of it. Write them into fills.csv and placements.csv.</p>"
+    items = "".join(
+        f"<li><strong>{day(date, year=True)}</strong>: {escape(says[:1].upper() + says[1:])}.</li>"
+        for date, says in told
+    )
+    return f'<ul class="plain">{items}</ul>'
+
+
+def _ok(cycle: Row) -> str:
+    return "can't say" if cycle["ok"] is None else "yes" if cycle["ok"] else "no"
+
+
+def answer_sentence(answer: Row) -> str:
+    """Both answers in one sentence."""
+    half, full = answer["half"], answer["full"]
+    short = f", short {kilograms(full['short_kg'])}" if full["short_kg"] else ""
+    rates = "" if full["rates_l"] is None else f": rates {litres(full['rates_l'])}{short}"
+    good = "" if half["rates_l"] is None else f": good for {litres(half['rates_l'])}"
+    return (
+        f"For {litres(answer['net_l'])} net, the {answer['model']}: half cycle {_ok(half)}{good};"
+        f" full cycle {_ok(full)}{rates} ({full['layout']})."
+    )
+
+
+def answer_html(answer: Row) -> str:
+    """Limits, every layout, what would make it yes, what is assumed."""
+    months = listed([number(m) for m in answer["months"]], "to")
+    parts = []
+    if answer["missing"]:
+        parts.append(f"<p>The book lacks {escape(listed(answer['missing']))}.</p>")
+    if answer["would_make_it_yes"]:
+        items = "".join(f"<li>{escape(way[:1].upper() + way[1:])}.</li>" for way in answer["would_make_it_yes"])
+        parts.append(f'<p><strong>What would make it yes</strong></p><ul class="plain">{items}</ul>')
+    items = "".join(f"<li>{escape(said[:1].upper() + said[1:])}.</li>" for said in answer["assumed"])
+    parts.append(f'<p><strong>Taken on trust</strong></p><ul class="plain">{items}</ul>')
+    parts.append(
+        f'<p class="small">New media: {months}{NBSP}months before nitrate tells. A rule of thumb, no promise.</p>'
+    )
+    return "".join(parts)
+
+
+def layouts_html(answer: Row) -> str:
+    """The layouts of the answer, side by side."""
+    rows = [
+        (escape(way["layout"]), kilograms(way["media_kg"]), kilograms(way["need_kg"]),
+         litres(way["half_rates_l"]), litres(way["rates_l"]), _ok(way))
+        for way in answer["layouts"]
+    ]  # fmt: skip
+    return _table(("Filled", "media", "needs", "half cycle", "full cycle", "full"), rows, (1, 2, 3, 4))
+
+
+def compare_html(answers: Sequence[Row]) -> str:
+    """Several models for the same water, side by side: those that do first."""
+    rows = []
+    for a in answers:
+        half, full = a["half"], a["full"]
+        lacks = list(a["missing"])
+        if half["ok"] is False and half["limit"] == "flow":
+            lacks.append(f"flow of {with_unit(number(half['needs_l_h']), 'L/h')}")
+        if full["short_kg"]:
+            lacks.append(kilograms(full["short_kg"]) + " of media")
+        slack = "–" if a["slack_pct"] is None else per_cent(a["slack_pct"])
+        cost = money(a["cost"]) if a["cost"] is not None else f"<small>{escape(a['cost_says'])}</small>"
+        rows.append(
+            (f"<strong>{escape(a['model'])}</strong>", f"{_ok(half)}, {litres(half['rates_l'])}",
+             f"{_ok(full)}, {litres(full['rates_l'])}", kilograms(full["media_kg"]), slack, cost,
+             escape(listed(lacks)) or "nothing")
+        )  # fmt: skip
+    return _table(("Model", "half cycle", "full cycle", "media", "slack", "cost", "missing"), rows, (3, 4))
