@@ -27,6 +27,7 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "pipeline.advise": COMMON | {"pipeline.reckon", "pipeline.review"},
     "pipeline.papers": COMMON | {"pipeline.reckon", "pipeline.review", "pipeline.advise"},
     "pipeline.weekly": COMMON | {f"pipeline.{room}" for room in ROOMS},
+    "pipeline.trial": COMMON | {"pipeline.intake"},
     "pipeline.new_folder": COMMON,
 }
 # A query starts its string in any case, or has its keywords in capitals anywhere.

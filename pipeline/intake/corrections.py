@@ -2,12 +2,35 @@
 
 from __future__ import annotations
 
+import re
+
 import polars as pl
 
 from pipeline.intake.headers import fold
 from pipeline.intake.sheets import Sheets, text_columns
 
 ACCEPT, REJECT = "accept", "reject"
+
+
+def pieces(text: str) -> frozenset[str]:
+    """What stands between the separators of a row's text, quotes and case apart."""
+    return frozenset(part for cut in re.split(r"[,;\t|\"\r\n]", text) if (part := cut.strip().casefold()))
+
+
+def _still_stands(was: str | None, row: str) -> bool:
+    """Whether a row still says what it said when it was rejected; a blank `was` asks nothing."""
+    return pieces(was or "") <= pieces(row)
+
+
+def _rejected_lines(wanted: pl.DataFrame, issues: pl.DataFrame) -> pl.DataFrame:
+    """Lines that are no rows (too many fields) and were rejected: file, line, was, by."""
+    whole = wanted.filter((pl.col("at_column") == "") & (pl.col("now") == REJECT))
+    lines = issues.filter((pl.col("outcome") == "held") & (pl.col("line") > 0) & pl.col("column").is_null())
+    both = whole.select(pl.col("at_file").alias("file"), pl.col("at_line").alias("line"), "was", "by").join(
+        lines.select("file", "line", "text"), on=["file", "line"], how="inner"
+    )
+    stands = [_still_stands(was, text) for was, text in both.select("was", "text").iter_rows()]
+    return both.filter(pl.Series(stands, dtype=pl.Boolean)).unique(["file", "line"], keep="last", maintain_order=True)
 
 
 def _targets(sheets: Sheets) -> pl.DataFrame:
@@ -19,7 +42,10 @@ def _targets(sheets: Sheets) -> pl.DataFrame:
         pl.col("of_line").str.strip_chars().cast(pl.Int64, strict=False).alias("at_line"),
         pl.col("of_file").str.replace_all(r"\\", "/").str.strip_prefix("./").alias("at_file"),
         pl.col("of_column").map_elements(fold, return_dtype=pl.String).alias("at_column"),
-        pl.col("now").str.strip_chars().alias("now"),
+        pl.when(pl.col("now").str.strip_chars().str.to_lowercase().is_in([ACCEPT, REJECT]))
+        .then(pl.col("now").str.strip_chars().str.to_lowercase())
+        .otherwise(pl.col("now").str.strip_chars())
+        .alias("now"),
     ).filter(pl.col("at_line").is_not_null())
 
 
@@ -92,22 +118,24 @@ def apply(sheets: Sheets) -> tuple[Sheets, pl.DataFrame, pl.DataFrame]:
         )
         if whole.height:
             gone = frame.join(
-                whole.select(pl.col("at_file").alias("file"), pl.col("at_line").alias("line"), pl.col("by")),
+                whole.select(
+                    pl.col("at_file").alias("file"),
+                    pl.col("at_line").alias("line"),
+                    pl.col("was").alias("_was"),
+                    pl.col("by").alias("_by"),
+                ),
                 on=["file", "line"],
                 how="inner",
             )
-            touched.append(
-                gone.select(
-                    "file",
-                    "line",
-                    pl.lit(None, pl.String).alias("column"),
-                    pl.lit("").alias("was"),
-                    pl.lit(REJECT).alias("now"),
-                    pl.col("by_right" if "by" in frame.columns else "by").alias("by"),
-                )
-            )
+            reads = gone.select(pl.concat_str(text_columns(name), separator=",", ignore_nulls=True)).to_series()
+            stands = [_still_stands(was, row) for was, row in zip(gone["_was"], reads, strict=True)]
+            gone = gone.filter(pl.Series(stands, dtype=pl.Boolean))
+            touched.append(_whole_rows(gone.select("file", "line", pl.col("_by").alias("by"))))
             frame = frame.join(gone.select("file", "line"), on=["file", "line"], how="anti", maintain_order="left")
         frames[name] = frame
+    lines = _rejected_lines(wanted, sheets.issues)
+    touched.append(_whole_rows(lines))
+    issues = sheets.issues.join(lines, on=["file", "line"], how="anti", maintain_order="left")
     cells = pl.concat(touched) if touched else pl.DataFrame(schema=touched_schema)
     cells = cells.select(list(touched_schema))
     states = wanted.join(
@@ -122,7 +150,19 @@ def apply(sheets: Sheets) -> tuple[Sheets, pl.DataFrame, pl.DataFrame]:
         how="left",
         maintain_order="left",
     ).select("file", "line", pl.col("state").fill_null("stale"))
-    return Sheets(frames, sheets.issues, sheets.files, sheets.unknown), cells, states
+    return Sheets(frames, issues, sheets.files, sheets.unknown), cells, states
+
+
+def _whole_rows(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rejected rows as cells touched."""
+    return rows.select(
+        "file",
+        "line",
+        pl.lit(None, pl.String).alias("column"),
+        pl.lit("").alias("was"),
+        pl.lit(REJECT).alias("now"),
+        "by",
+    )
 
 
 def put(sheets: Sheets, offered: pl.DataFrame) -> Sheets:

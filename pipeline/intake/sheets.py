@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -181,12 +181,12 @@ def read_file(
     return name, _frame(file, table, header), info, issues, unknown
 
 
-def read_sheets(folder: Path, files: Sequence[LogFile]) -> Sheets:
-    """All files, each on its own, joined by family."""
+def read_sheets(folder: Path, files: Sequence[LogFile], given: Mapping[str, bytes] | None = None) -> Sheets:
+    """All files, each on its own, joined by family. `given`: the bytes of files that are not in the folder, by path."""
     frames: dict[str, list[pl.DataFrame]] = {}
     infos, issues, unknown = [], [], []
     for file in files:
-        name, frame, info, told, strange = read_file(folder, file)
+        name, frame, info, told, strange = read_file(folder, file, (given or {}).get(file.path))
         infos.append(info)
         issues += told
         unknown += strange

@@ -1,0 +1,311 @@
+"""What would become of a cell, a correction or a file, before anything is kept: the intake itself, run in memory.
+
+Nothing here writes. The folder is read once (`read_folder`) and handed on; a trial adds to its sheets what is not yet
+there and looks at what the check says.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline import intake
+from pipeline.figures import Figures, with_overrides
+from pipeline.intake import corrections
+from pipeline.intake.amounts import read_change
+from pipeline.intake.columns import Given, read_dates
+from pipeline.intake.files import LogFile, family_of
+from pipeline.intake.headers import fold
+from pipeline.intake.ladders import KitRow, read_reading
+from pipeline.intake.names import fold_name
+from pipeline.intake.sheets import Sheets, text_columns
+from pipeline.intake.visits import kits_of
+from pipeline.telling import counted, interval, number, per_cent, with_unit
+from pipeline.telling import day as told_day
+from pipeline.tellings import account_dict
+from pipeline.week import Round, Week
+from schemas import Tables
+from schemas.words import CANON, PARAMETERS
+
+KEY = ["file", "line", "column"]
+HELD = [*KEY, "text", "reason", "suggestion", "tank"]
+REMARK = [*KEY, "text", "outcome", "says", "tank"]
+TYPED_AT = 10**9  # the line of a correction on trial: after every line that is there
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Folder:
+    """A log folder as it reads now, before its corrections are applied."""
+
+    path: Path
+    round: Round
+    figures: Figures
+    today: dt.date
+    sheets: Sheets
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a cell, or a correction, would come to: whether it can be used, and a sentence."""
+
+    good: bool
+    says: str
+
+
+@dataclass(frozen=True)
+class Account:
+    """What would become of new files: their account, what of them is held or remarked, what else would then be held."""
+
+    account: dict[str, Any]
+    held: list[Row]
+    remarks: list[Row]
+    elsewhere: list[Row]
+
+
+def stamp(folder: Path) -> str:
+    """Changes whenever a CSV or the settings of the folder are added, changed or taken away."""
+    told = sorted(
+        (str(path), entry.st_mtime_ns, entry.st_size)
+        for path in [*folder.rglob("*.csv"), folder / "round.toml"]
+        if path.is_file()
+        for entry in [path.stat()]
+    )
+    return hashlib.sha256(repr(told).encode("utf-8", "surrogateescape")).hexdigest()
+
+
+def read_folder(folder: Path, today: dt.date | None = None) -> Folder:
+    """The sheets of a folder, for trials."""
+    round_ = intake.read_round(folder)
+    figures, _ = with_overrides(round_.overrides)
+    files = intake.find_files(folder, figures["file_limit_mb"])
+    return Folder(folder, round_, figures, today or dt.date.today(), intake.read_sheets(folder, files))
+
+
+def _joined(old: Sheets, new: Sheets) -> Sheets:
+    """Both together, the new ones last: a row that is there already repeats in the new file, not in the old."""
+    frames = dict(old.frames)
+    for name, frame in new.frames.items():
+        frames[name] = pl.concat([frames[name], frame], how="diagonal") if name in frames else frame
+    return Sheets(
+        frames,
+        pl.concat([old.issues, new.issues]),
+        pl.concat([old.files, new.files]),
+        pl.concat([old.unknown, new.unknown]),
+    )
+
+
+def _rows(frame: pl.DataFrame, columns: Sequence[str]) -> list[Row]:
+    return frame.select(columns).to_dicts()
+
+
+def files(folder: Folder, held: pl.DataFrame, new: Mapping[str, bytes]) -> Account:
+    """What would become of new files (path in the folder -> bytes). `held` is what is held without them."""
+    limit = folder.figures["file_limit_mb"]
+    found = [
+        LogFile(
+            path,
+            family_of(path),
+            hashlib.sha256(raw).hexdigest(),
+            len(raw),
+            f"it is larger than {limit:g} MB; split it into several files" if len(raw) > limit * 1e6 else "",
+        )
+        for path, raw in new.items()
+    ]
+    more = intake.read_sheets(folder.path, found, new)
+    tables = intake.check(_joined(folder.sheets, more), folder.round, folder.figures, folder.today)
+    mine = pl.col("file").is_in(list(new))
+    others = tables["held"].filter(~mine).join(held.select(KEY), on=KEY, how="anti", nulls_equal=True)
+    return Account(
+        account_dict(tables["account"].filter(mine), tables["unknown_column"].filter(mine)),
+        _rows(tables["held"].filter(mine), HELD),
+        _rows(tables["remark"].filter(mine & (pl.col("line") > 0)), REMARK),
+        _rows(others, HELD),
+    )
+
+
+# -- one correction ----------------------------------------------------------------------------------
+
+
+def _with_correction(folder: Folder, row: Mapping[str, str]) -> Sheets:
+    """The sheets with one more row in corrections.csv."""
+    typed = {
+        "of_file": row["file"],
+        "of_line": row["line"],
+        "of_column": row["column"],
+        **{name: row.get(name, "") for name in ("was", "now", "by", "on", "why")},
+    }
+    names = text_columns("correction")
+    line = pl.DataFrame(
+        {"file": ["corrections.csv"], "line": [TYPED_AT], **{name: [typed.get(name, "")] for name in names}},
+        schema={"file": pl.String, "line": pl.Int64, **dict.fromkeys(names, pl.String)},
+    )
+    frames = dict(folder.sheets.frames)
+    frames["correction"] = pl.concat([frames["correction"], line], how="diagonal") if "correction" in frames else line
+    return Sheets(frames, folder.sheets.issues, folder.sheets.files, folder.sheets.unknown)
+
+
+def _at(frame: pl.DataFrame, row: Mapping[str, str]) -> pl.DataFrame:
+    return frame.filter((pl.col("file") == row["file"]) & (pl.col("line") == int(row["line"])))
+
+
+def _read_as(tables: Tables, row: Mapping[str, str]) -> str:
+    """What the checked tables make of a cell that was put right."""
+    column, family = row["column"], family_of(row["file"])
+    if column in PARAMETERS or column == "value":
+        got = _at(tables["reading"], row)
+        got = got if column == "value" else got.filter(pl.col("parameter") == column)
+        for low, high, parameter in got.select("low", "high", "parameter").iter_rows():
+            return f"Read as {with_unit(interval(low, high, 3), CANON[parameter])}."
+    if column == "water_changed":
+        for fraction, litres in _at(tables["water_change"], row).select("fraction", "litres").iter_rows():
+            return f"Read as {amount(fraction, litres)}."
+    if column == "tank":
+        for name in (family, "visit"):
+            place = tables.get(name)
+            if place is not None and "tank" in place.columns and (mine := _at(place, row)).height:
+                known = tables["tank"].filter(pl.col("tank") == mine["tank"][0])
+                title = known["name"][0] if known.height and known["name"][0] else mine["tank"][0]
+                return f"Read as {title} ({mine['tank'][0]})."
+    if column == "date":
+        for name, where in ((family, "date"), ("visit", "day"), ("reading", "day")):
+            place = tables.get(name)
+            if place is not None and where in place.columns and (mine := _at(place, row)).height:
+                return f"Read as {told_day(mine[where][0], year=True)}."
+    value = row.get("suggestion", "") if row["now"] == corrections.ACCEPT else row["now"]
+    return f"Read as “{value}”."
+
+
+def amount(fraction: float | None, litres: float | None) -> str:
+    """A water change in words: 25 %, 53 L; what is not known is left out."""
+    told = [
+        per_cent(100 * fraction) if fraction is not None else "",
+        with_unit(number(round(litres), 4), "L") if litres is not None else "",
+    ]
+    return ", ".join(part for part in told if part) or "not known"
+
+
+def correction(folder: Folder, held: pl.DataFrame, row: Mapping[str, str]) -> Answer:
+    """What a row of corrections.csv would do. `row` has its columns as text; `held` is what is held without it."""
+    now = row["now"].strip()
+    if not now:
+        return Answer(False, "Nothing is typed; expected a value.")
+    tables = intake.check(_with_correction(folder, row), folder.round, folder.figures, folder.today)
+    mine = tables["correction"].filter((pl.col("file") == "corrections.csv") & (pl.col("line") == TYPED_AT))
+    if mine["state"].to_list() != ["applied"]:
+        return Answer(False, "The file reads otherwise by now, so this would change nothing. Load the page again.")
+    column = row["column"] or None
+    still = _at(tables["held"], row).filter(pl.col("column").eq_missing(pl.lit(column, pl.String)))
+    if still.height and not (now == corrections.REJECT and column is None):
+        return Answer(False, f"It would be held again: {still['reason'][0]}")
+    more = tables["held"].join(held.select(KEY), on=KEY, how="anti", nulls_equal=True)
+    freed = held.join(tables["held"].select(KEY), on=KEY, how="anti", nulls_equal=True).height - 1
+    says = []
+    if now == corrections.REJECT:
+        says.append("The cell will not be used; the rest of its row is." if column else "The row will not be used.")
+    else:
+        says.append(_read_as(tables, row))
+        told = _at(tables["remark"], row).filter((pl.col("column") == column) & (pl.col("outcome") == "warned"))
+        says += [f"Used, and marked: {text}" for text in told["says"]]
+    if freed > 0:
+        says.append(f"{counted(freed, 'other item')} held with it will be free too.")
+    says += [
+        f"Then held: {r['column'] or 'row'} “{r['text']}” in {r['file']}, line {r['line']}. {r['reason']}"
+        for r in more.head(3).iter_rows(named=True)
+    ]
+    return Answer(True, " ".join(says))
+
+
+def row_text(folder: Folder, file: str, line: int) -> str | None:
+    """The cells of a row that hold anything, in the order of its sheet; None where the line is no row."""
+    for name, frame in folder.sheets.frames.items():
+        mine = frame.filter((pl.col("file") == file) & (pl.col("line") == line))
+        if mine.height:
+            return ",".join(cell for cell in mine.select(text_columns(name)).row(0) if cell)
+    bad = folder.sheets.issues.filter(
+        (pl.col("file") == file) & (pl.col("line") == line) & pl.col("column").is_null() & (pl.col("outcome") == "held")
+    )
+    return bad["text"][0] if bad.height else None
+
+
+def cell_now(folder: Folder, file: str, line: int, column: str) -> str | None:
+    """What a cell of the raw files reads now; the whole row where `column` is blank; None where there is none."""
+    if not column:
+        return row_text(folder, file, line)
+    for name, frame in folder.sheets.frames.items():
+        match = [c for c in text_columns(name) if fold(c) == fold(column)]
+        mine = frame.filter((pl.col("file") == file) & (pl.col("line") == line))
+        if mine.height and match:
+            return str(mine[match[0]][0] or "")
+    return None
+
+
+def held_since(folder: Folder, held: pl.DataFrame) -> list[dt.date | None]:
+    """The day of each held row: as it was checked, else as its date cell reads; None where neither can be told."""
+    dates = [
+        frame.select("file", "line", "date").with_columns(read_dates(frame, "date", given)[0].alias("read"))
+        for name, frame in folder.sheets.frames.items()
+        if "date" in frame.columns and frame.height
+        for given in [Given(folder.round, folder.figures, folder.today)]
+    ]
+    if not dates:
+        return list(held["day"])
+    known = pl.concat([frame.select("file", "line", "read") for frame in dates]).unique(["file", "line"], keep="first")
+    joined = held.select("file", "line", "day").join(known, on=["file", "line"], how="left", maintain_order="left")
+    return list(joined.select(pl.coalesce("day", "read")).to_series())
+
+
+# -- one cell, as it is typed or tapped --------------------------------------------------------------
+
+
+def ladders(week: Week) -> dict[tuple[str, str], KitRow]:
+    """(kit as in kits.csv, parameter) -> its ladder, in the order of kits.csv."""
+    rows = kits_of(week.tables, week.figures)
+    kits = week.table("kit").sort("file", "line").select("kit", "parameter").iter_rows()
+    return {(kit, parameter): rows[fold_name(kit), parameter] for kit, parameter in kits}
+
+
+def tapped(steps: Sequence[str], chosen: Sequence[str]) -> tuple[str, str]:
+    """(text of the cell, what is wrong): one step as it is, two neighbours as a range, none as not tested."""
+    places = sorted(steps.index(step) for step in chosen)
+    if not places:
+        return "", ""
+    if len(places) == 1:
+        return steps[places[0]], ""
+    if len(places) == 2 and places[1] == places[0] + 1:
+        return f"{steps[places[0]]}-{steps[places[1]]}", ""
+    return "", "These steps are not neighbours: keep one, or two that touch."
+
+
+def reading(parameter: str, text: str, kit: KitRow | None, figures: Figures) -> Answer:
+    """What a reading cell would be taken for; blank says nothing."""
+    taken = read_reading(parameter, text, "", kit, figures)
+    if taken.cell.held:
+        return Answer(False, taken.cell.says)
+    if taken.matched is None:
+        return Answer(True, "")
+    return Answer(True, f"read as {with_unit(interval(taken.low, taken.high, 3), CANON[parameter])}")
+
+
+def change(text: str, net_l: float | None, figures: Figures, gallon: str) -> Answer:
+    """What a water change would be taken for, in per cent and litres [L]; `net_l` is the tank's net volume [L]."""
+    cell = read_change(text, "", figures, gallon)
+    if cell.held:
+        return Answer(False, cell.says)
+    if not cell.low:
+        return Answer(True, "")
+    per_cent_said = cell.unit == "%"
+    known = net_l if net_l else None
+    fraction = cell.low / 100 if per_cent_said else cell.low / known if known else None
+    litres = cell.low if not per_cent_said else fraction * known if known and fraction is not None else None
+    if fraction is not None and fraction > 1:
+        holds = with_unit(number(net_l, 4), "L")
+        return Answer(False, f"“{text}” is more than the tank holds ({holds} net); expected 100 % or less.")
+    return Answer(True, f"read as {amount(fraction, litres)}")
