@@ -60,9 +60,10 @@ def held_and_remarks(issues: pl.DataFrame, places: pl.DataFrame) -> Tables:
     held = told.filter(pl.col("outcome") == "held").with_columns(pl.col("says").alias("reason"))
     # One reason a cell: the first that was found; others of the same cell would only repeat it.
     held = held.unique(["file", "line", "column"], keep="first", maintain_order=True)
-    spoken = told.filter(pl.col("outcome") != "held")
-    remarks = (
-        spoken.sort(pl.col("outcome") == "converted", maintain_order=True)
+    spoken = told.filter(pl.col("outcome") != "held").sort(pl.col("outcome") == "converted", maintain_order=True)
+    alone = pl.struct("file", "line", "column").is_unique()
+    several = (
+        spoken.filter(~alone)
         .group_by("file", "line", "column", maintain_order=True)
         .agg(
             pl.col("text").first(),
@@ -73,6 +74,7 @@ def held_and_remarks(issues: pl.DataFrame, places: pl.DataFrame) -> Tables:
             pl.col("day").first(),
         )
     )
+    remarks = pl.concat([spoken.filter(alone).select(several.columns), several])
     order = ["file", "line", "column"]
     return {
         "held": conform("held", held.sort(order, nulls_last=False)),

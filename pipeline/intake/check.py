@@ -123,7 +123,7 @@ def _compartments(frame: pl.DataFrame, tables: Tables) -> pl.DataFrame:
 def _visits(sheets: Sheets, given: Given, standing: Tables, told: _Checked) -> Tables:
     """Visit sheets to visit, reading and water_change."""
     resolver = Resolver(standing["alias"], standing["site"], standing["tank"])
-    kits = kits_of(standing)
+    kits = kits_of(standing, given.figures)
     supplies = set(standing["site"]["water_supply"].drop_nulls()) | set(standing["tap"]["water_supply"].drop_nulls())
     visits: list[pl.DataFrame] = []
     readings: list[pl.DataFrame] = []
@@ -153,6 +153,7 @@ def _visits(sheets: Sheets, given: Given, standing: Tables, told: _Checked) -> T
         told.again.append(again)
         placed = placed.join(again, on=KEY, how="anti", maintain_order="left")
         told.places.append(placed.select(*KEY, pl.col("tank_id").alias("tank"), "day"))
+        placed = placed.with_row_index("row", sum(part.height for part in visits))
         placed, taken = taken_as(placed)
         placed, others = people_and_fish(placed, kits)
         told.issues += [taken, others]
@@ -171,6 +172,7 @@ def _visits(sheets: Sheets, given: Given, standing: Tables, told: _Checked) -> T
                 told.issues.append(bad)
         visits.append(
             placed.select(
+                "row",
                 *KEY,
                 pl.col("tank_id").alias("tank"),
                 "day",
@@ -193,35 +195,24 @@ def _settled(found: Tables, told: _Checked) -> Tables:
     """Two values for the same thing are held, on both sides; equal ones count once."""
     visit, reading, change = found["visit"], found["reading"], found["water_change"]
     if reading.height:
-        retest = visit.select(*KEY, pl.col("note").fill_null("").str.contains(RETEST).alias("retest"))
-        reading = reading.rename({"tank_id": "tank", "taken_as": "taken"}).join(
-            retest, on=KEY, how="left", maintain_order="left"
+        reading = reading.rename({"tank_id": "tank", "taken_as": "taken"})
+        # Only rows of the same tank, time and stage can clash: most folders have none.
+        shared = visit.filter(pl.len().over("tank", "at", "taken") > 1).select(
+            "row", pl.col("note").fill_null("").str.contains(RETEST).alias("retest")
         )
-        column = pl.when(pl.col("file").is_in(visit["file"].implode())).then(pl.col("parameter"))
-        reading, clash = two_values(reading, ["tank", "at", "taken", "parameter", "retest"], ["low", "high"], column)
-        told.issues.append(clash)
-        reading = reading.drop("retest")
+        if shared.height:
+            several, clash = two_values(
+                reading.join(shared, on="row", how="inner", maintain_order="left"),
+                ["tank", "at", "taken", "parameter", "retest"],
+                ["low", "high"],
+                pl.col("cell"),
+            )
+            told.issues.append(clash)
+            reading = pl.concat([reading.join(shared, on="row", how="anti"), several.drop("retest")])
     if change.height:
         change, clash = two_values(change, ["tank", "at", "kind"], ["fraction", "litres"], pl.lit("water_changed"))
         told.issues.append(clash)
     return {"visit": visit, "reading": reading, "water_change": change}
-
-
-def _expired(reading: pl.DataFrame, kit: pl.DataFrame, figures: Figures) -> pl.DataFrame:
-    """Readings with `expired`: past the date on the kit, or open too long, on the day of the reading."""
-    months = int(figures["kit_open_months"])
-    dates = kit.select(
-        "kit", "parameter", "expires", pl.col("opened").dt.offset_by(f"{months}mo").alias("worn")
-    ).unique(["kit", "parameter"], keep="first")
-    return (
-        reading.join(dates, on=["kit", "parameter"], how="left", maintain_order="left")
-        .with_columns(
-            (
-                (pl.col("day") > pl.col("expires")).fill_null(False) | (pl.col("day") > pl.col("worn")).fill_null(False)
-            ).alias("expired")
-        )
-        .drop("expires", "worn")
-    )
 
 
 def _once(sheets: Sheets, given: Given, accepted: pl.DataFrame) -> tuple[Tables, pl.DataFrame]:
@@ -239,7 +230,6 @@ def _once(sheets: Sheets, given: Given, accepted: pl.DataFrame) -> tuple[Tables,
     )
     found = _settled(_visits(sheets, given, standing, told), told)
     if found["reading"].height:
-        found["reading"] = _expired(found["reading"], standing["kit"], given.figures)
         found["reading"], spoken = patterns.look(
             found["reading"], found["visit"], found["water_change"], standing, given
         )
@@ -264,11 +254,7 @@ def _once(sheets: Sheets, given: Given, accepted: pl.DataFrame) -> tuple[Tables,
         found["visit"] = found["visit"].join(outcomes, on=KEY, how="left", maintain_order="left")
     tables: Tables = {**standing}
     for name, frame in found.items():
-        tables[name] = (
-            conform(name, frame.sort(*KEY, *(["parameter"] if name == "reading" else [])))
-            if frame.height
-            else empty(name)
-        )
+        tables[name] = conform(name, frame if name == "reading" else frame.sort(KEY)) if frame.height else empty(name)
     tables["account"] = account(sheets, outcomes)
     tables["unknown_column"] = conform("unknown_column", sheets.unknown.sort("file", "column"))
     places = (

@@ -85,15 +85,20 @@ def issue_rows(
     suggestion: pl.Expr | None = None,
 ) -> pl.DataFrame:
     """Issues for the rows of `frame` where a test holds."""
-    return frame.filter(where).select(
-        "file",
-        "line",
-        pl.lit(column, pl.String).alias("column"),
-        text.cast(pl.String).fill_null("").alias("text"),
-        pl.lit(outcome).alias("outcome"),
-        pl.lit(fault).alias("fault"),
-        says.alias("says"),
-        (pl.lit(None, pl.String) if suggestion is None else suggestion.cast(pl.String)).alias("suggestion"),
+    # One chunk: polars 2.1 panics in pl.format where the chunks of its columns do not lie side by side.
+    return (
+        frame.filter(where)
+        .rechunk()
+        .select(
+            "file",
+            "line",
+            pl.lit(column, pl.String).alias("column"),
+            text.cast(pl.String).fill_null("").alias("text"),
+            pl.lit(outcome).alias("outcome"),
+            pl.lit(fault).alias("fault"),
+            says.alias("says"),
+            (pl.lit(None, pl.String) if suggestion is None else suggestion.cast(pl.String)).alias("suggestion"),
+        )
     )
 
 

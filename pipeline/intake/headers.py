@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from difflib import get_close_matches
+from functools import lru_cache
 
 from schemas import FAMILIES, Family
 from schemas.columns import describe
@@ -21,6 +22,7 @@ KEYS: dict[str, tuple[str, ...]] = {
 }
 
 
+@lru_cache(maxsize=4096)  # of a thousand files, each asks it of the same names and of its first rows
 def fold(name: str) -> str:
     """A header as compared: without case, spaces, underscores, and a bracketed unit."""
     found = BRACKETED.match(name.strip().strip("\ufeff"))

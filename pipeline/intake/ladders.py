@@ -2,29 +2,33 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.figures import Figures
-from pipeline.intake.grammar import Cell, read_quantity
+from pipeline.intake.amounts import fold_unit, unit_factors
+from pipeline.intake.grammar import Cell, read_quantity, slip_of
 from pipeline.telling import number
 from pipeline.units import factor, fahrenheit_to_celsius, fold_basis
 from schemas.words import CANON, PARAMETER_TITLES
 
 # Readings of a meter or a stopwatch: only the last digit is uncertain, not a share of the value.
 BY_DIGIT_ONLY = frozenset({"ph", "temperature", "flow_l_h"})
+HARDNESS = frozenset({"kh", "gh"})
 FAHRENHEIT = frozenset({"f", "°f", "ºf", "degf"})
 
 
 @dataclass(frozen=True)
 class KitRow:
-    """A kit for one parameter: its steps in its own unit, and the factor to the canonical one."""
+    """A kit for one parameter: its steps in its own unit, the factor to the canonical one, its last good day."""
 
     steps: tuple[float, ...]
     factor: float
     basis: str
+    good_until: dt.date | None = None
 
 
 @dataclass(frozen=True)
@@ -66,20 +70,33 @@ def _of_meter(parameter: str, cell: Cell, value: float, share: float) -> tuple[f
     return max(0.0, value - half), value + half
 
 
-def _factor(parameter: str, cell: Cell, header_unit: str, kit: KitRow | None) -> tuple[float, Cell | None]:
+def _factor(
+    parameter: str, text: str, cell: Cell, header_unit: str, kit: KitRow | None, figures: Figures
+) -> tuple[float, Cell | None]:
     """What one typed unit is in the canonical one, or the cell that says why it can't be said."""
     typed = cell.unit or header_unit
     plain = fold_basis(typed) in ("", "mg/l") if typed else True
+    title = PARAMETER_TITLES[parameter]
+    if typed and plain and parameter in HARDNESS and (kit is None or _near(kit.factor, 1.0)):
+        says = f"{title} “{text}” is in mg/L of what? Expected °dH or mg/L CaCO3; type it with its unit."
+        return 1.0, Cell("held", fault="unit", says=says, suggestion=f"{text if cell.unit else text + ' mg/L'} CaCO3")
     if typed and not plain:
         stated = factor(parameter, typed)
+        if stated is None and parameter == "flow_l_h":
+            stated = unit_factors(figures)["L/h"].get(fold_unit(typed))
         if stated is None:
-            says = f"“{typed}” is no unit of {PARAMETER_TITLES[parameter].lower()} we know; expected {CANON[parameter] or 'none'}."
-            return 1.0, Cell("held", fault="unit", says=says)
+            says = f"“{typed}” is no unit of {title.lower() if title[1].islower() else title} we know; expected {CANON[parameter] or 'none'}."
+            return 1.0, Cell("held", fault="unit", says=says, suggestion=slip_of(text))
         if kit is not None and not _near(stated, kit.factor):
             says = f"The value is in {typed}, but its kit reads in {kit.basis or CANON[parameter]}; expected one of the two. Put the kit or the unit right."
             return 1.0, Cell("held", fault="unit against kit", says=says)
         return stated, None
     return (kit.factor if kit is not None else 1.0), None
+
+
+def _caco3() -> float:
+    """°dH in one mg/L CaCO3."""
+    return factor("kh", "mg/L CaCO3") or 1.0
 
 
 def _limited(parameter: str, text: str, value: float, figures: Figures) -> Cell | None:
@@ -93,14 +110,17 @@ def _limited(parameter: str, text: str, value: float, figures: Figures) -> Cell 
     suggestion, hint = "", ""
     if parameter == "ph" and low is not None and high is not None and low <= value / 10 <= high:
         suggestion, hint = f"{value / 10:g}", f" A point may be missing: {value / 10:g}?"
-    elif parameter in ("kh", "gh") and high is not None and value / 17.848 <= high:
-        suggestion = number(value / 17.848, 3)
-        hint = f" It may be mg/L CaCO3: that is {suggestion} °dH. Or a point may be missing."
+    elif parameter in HARDNESS and high is not None and value * _caco3() <= high:
+        suggestion = number(value * _caco3(), 3)
+        point = f": {value / 10:g}" if value / 10 <= high else ""
+        hint = f" It may be mg/L CaCO3: that is {suggestion} °dH. Or a point may be missing{point}."
     elif parameter == "temperature" and low is not None and high is not None:
         celsius = fahrenheit_to_celsius(value)
         if low <= celsius <= high:
             suggestion = f"{celsius:.1f}"
             hint = f" It may be °F: that is {suggestion} °C."
+        elif low <= value / 10 <= high:
+            suggestion, hint = f"{value / 10:g}", f" A point may be missing: {value / 10:g}?"
     says = f"{title} “{text}” can't be; expected {limit}{f' {unit}' if unit else ''}.{hint}"
     return Cell("held", fault="beyond limits", says=says, suggestion=suggestion)
 
@@ -114,7 +134,7 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
     celsius = parameter == "temperature" and typed in FAHRENHEIT
     if parameter == "temperature" and typed in ("degc", "ºc", "celsius"):
         cell = Cell(**{**cell.__dict__, "unit": "°C"})
-    times, trouble = (1.0, None) if celsius else _factor(parameter, cell, header_unit, kit)
+    times, trouble = (1.0, None) if celsius else _factor(parameter, text, cell, header_unit, kit, figures)
     if trouble is not None:
         return Taken(None, None, None, trouble)
     outcome, fault, says = cell.outcome, cell.fault, cell.says

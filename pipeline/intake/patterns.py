@@ -5,83 +5,89 @@ Several checks may speak of one value: they become one warning that lists the ex
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+import numpy as np
 import polars as pl
 
 from pipeline.intake.columns import Given, issue_rows, join_issues
-from pipeline.telling import NBSP
 from schemas import Tables
-from schemas.words import PARAMETER_TITLES
+from schemas.words import PARAMETER_TITLES, PARAMETERS
 
 REACH_READINGS = 4  # readings back that any check of a tank's own series looks at
-REACH_DAYS = 60  # days back and ahead that any check looks at
-ORDER = ["tank", "at", "taken"]
+# Days back that any check looks at, and no further, however few the readings: a load that reads only what is new relies
+# on it (weekly.py). Nothing said of a row may depend on a row that is further off.
+REACH_DAYS = 120
+NEAR_DAYS = 60  # readings further apart than this are not held against each other
 
 
 def _say(frame: pl.DataFrame, test: pl.Expr, fault: str, says: pl.Expr) -> pl.DataFrame:
+    return _say_all(frame.filter(test.fill_null(False)), fault, says)
+
+
+def _say_all(hits: pl.DataFrame, fault: str, says: pl.Expr) -> pl.DataFrame:
+    every = pl.col("line").is_not_null()
     return issue_rows(
-        frame, test.fill_null(False), column=None, text=pl.col("text"), outcome="warned", fault=fault, says=says
-    ).with_columns(frame.filter(test.fill_null(False))["parameter"].alias("column"))
+        hits, every, column=None, text=pl.col("text"), outcome="warned", fault=fault, says=says
+    ).with_columns(hits["parameter"].alias("column"))
 
 
 def _number(column: str) -> pl.Expr:
     return pl.col(column).round_sig_figs(3).cast(pl.String).str.strip_suffix(".0")
 
 
-def single(reading: pl.DataFrame, standing: Tables, given: Given) -> list[pl.DataFrame]:
-    """Values that are unusual by themselves, or for this tank."""
-    f = given.figures
-    tank = standing["tank"].select("tank", "temperature_c", "planting")
-    feeding = (
-        standing["feeding"]
-        .filter(pl.col("feed_g_day") > 0)
-        .select("tank")
-        .unique()
-        .with_columns(pl.lit(True).alias("fed"))
+def single(parameter: str, rows: pl.DataFrame, standing: Tables, given: Given) -> list[pl.DataFrame]:
+    """Values of one parameter that are unusual by themselves, or for this tank."""
+    f, matched = given.figures, pl.col("matched")
+    tests: list[tuple[str, pl.Expr, pl.Expr]] = []  # fault, test, sentence
+    if parameter in ("ammonia", "nitrite"):
+        tests = [("not zero", matched > 0, pl.lit(f"{PARAMETER_TITLES[parameter]} is not 0."))]
+    elif parameter == "nitrate":
+        fed = standing["feeding"].filter(pl.col("feed_g_day") > 0)["tank"]
+        bare = standing["tank"].filter(pl.col("planting").fill_null("none") == "none")["tank"]
+        tests = [
+            (
+                "high",
+                matched > f["nitrate_warn_above"],
+                pl.format("Nitrate is high: {} mg/L.", _number("matched")),
+            ),
+            (
+                "nitrate none",
+                (matched == 0) & pl.col("tank").is_in(fed.implode()) & pl.col("tank").is_in(bare.implode()),
+                pl.lit("Nitrate 0 in a fed tank without plants: was the bottle shaken, is the kit in date?"),
+            ),
+        ]
+    elif parameter == "ph":
+        tests = [
+            ("low", matched < f["ph_warn_below"], pl.lit("pH is low.")),
+            ("high", matched > f["ph_warn_above"], pl.lit("pH is high.")),
+        ]
+    elif parameter == "kh":
+        tests = [("low", matched <= f["kh_warn_at"], pl.lit("KH is low: little is left to hold the pH."))]
+    elif parameter == "temperature":
+        rows = rows.join(standing["tank"].select("tank", "temperature_c"), on="tank", how="left", maintain_order="left")
+        tests = [
+            (
+                "off",
+                (matched - pl.col("temperature_c")).abs() > f["temperature_warn_off_c"],
+                pl.format("The tank is set to {} °C.", _number("temperature_c")),
+            )
+        ]
+    expired = (
+        "kit expired",
+        pl.col("expired"),
+        pl.lit("The kit was out of date: it can raise an alarm but not clear one."),
     )
-    rows = reading.join(tank, on="tank", how="left", maintain_order="left").join(
-        feeding, on="tank", how="left", maintain_order="left"
-    )
-    p, matched = pl.col("parameter"), pl.col("matched")
-    title = p.replace_strict(PARAMETER_TITLES, return_dtype=pl.String)
-    return [
-        _say(rows, p.is_in(["ammonia", "nitrite"]) & (matched > 0), "not zero", pl.format("{} is not 0.", title)),
-        _say(
-            rows,
-            (p == "nitrate") & (matched > f["nitrate_warn_above"]),
-            "high",
-            pl.format("Nitrate is high: {} mg/L.", _number("matched")),
-        ),
-        _say(
-            rows,
-            (p == "nitrate") & (matched == 0) & pl.col("fed") & pl.col("planting").fill_null("none").is_in(["none"]),
-            "nitrate none",
-            pl.lit("Nitrate 0 in a fed tank without plants: was the bottle shaken, is the kit in date?"),
-        ),
-        _say(rows, (p == "ph") & (matched < f["ph_warn_below"]), "low", pl.lit("pH is low.")),
-        _say(rows, (p == "ph") & (matched > f["ph_warn_above"]), "high", pl.lit("pH is high.")),
-        _say(
-            rows, (p == "kh") & (matched <= f["kh_warn_at"]), "low", pl.lit("KH is low: little is left to hold the pH.")
-        ),
-        _say(
-            rows,
-            (p == "temperature") & ((matched - pl.col("temperature_c")).abs() > f["temperature_warn_off_c"]),
-            "off",
-            pl.format("The tank is set to {} °C.", _number("temperature_c")),
-        ),
-        _say(
-            rows,
-            pl.col("expired"),
-            "kit expired",
-            pl.lit("The kit was out of date: it can raise an alarm but not clear one."),
-        ),
-    ]
+    return [_say(rows, test, fault, says) for fault, test, says in [*tests, expired]]
 
 
-def doubts(reading: pl.DataFrame, change: pl.DataFrame, given: Given) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+def doubts(
+    nitrate: pl.DataFrame, nitrite: pl.DataFrame, change: pl.DataFrame, given: Given
+) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
     """Nitrate readings left out of the trend: nitrite in the session, or before or after unknown on a change day."""
     spoils = given.figures["nitrite_spoils_mg_l"]
-    nitrite = (
-        reading.filter((pl.col("parameter") == "nitrite") & (pl.col("matched") >= spoils))
+    present = (
+        nitrite.filter(pl.col("matched") >= spoils)
         .select("tank", "at", "taken")
         .unique()
         .with_columns(pl.lit(True).alias("spoilt"))
@@ -91,12 +97,15 @@ def doubts(reading: pl.DataFrame, change: pl.DataFrame, given: Given) -> tuple[p
         if change.height
         else pl.DataFrame(schema={"tank": pl.String, "day": pl.Date, "changed": pl.Boolean})
     )
-    rows = reading.join(nitrite, on=["tank", "at", "taken"], how="left", maintain_order="left").join(
-        days, on=["tank", "day"], how="left", maintain_order="left"
+    asked = nitrate["taken"] == "unknown"
+    rows = nitrate.join(present, on=["tank", "at", "taken"], how="left", maintain_order="left")
+    rows = (
+        rows.join(days, on=["tank", "day"], how="left", maintain_order="left")
+        if asked.any()
+        else rows.with_columns(pl.lit(False).alias("changed"))
     )
-    nitrate = pl.col("parameter") == "nitrate"
-    unknown = nitrate & (pl.col("taken") == "unknown") & pl.col("changed").fill_null(False)
-    spoilt = nitrate & pl.col("spoilt").fill_null(False)
+    unknown = (pl.col("taken") == "unknown") & pl.col("changed").fill_null(False)
+    spoilt = pl.col("spoilt").fill_null(False)
     told = [
         _say(
             rows,
@@ -115,72 +124,86 @@ def doubts(reading: pl.DataFrame, change: pl.DataFrame, given: Given) -> tuple[p
     return rows.with_columns(doubt.alias("doubt")).drop("spoilt", "changed"), told
 
 
-def _series(rows: pl.DataFrame, parameter: str) -> pl.DataFrame:
-    """One parameter's readings of every tank in order, with what stood before each."""
+def _back(column: str, steps: int) -> pl.Expr:
+    """What stood so many rows before in the same tank, in a frame sorted by tank; null where it was another's."""
+    return pl.when(pl.col("tank") == pl.col("tank").shift(steps)).then(pl.col(column).shift(steps))
+
+
+SERIES = ["row", "tank", "day", "low", "high", "matched", "kit", "expired", "doubt"]
+
+
+def _series(rows: pl.DataFrame) -> pl.DataFrame:
+    """One parameter's readings of every tank in order, with what stood before each. No words: `_hits` brings them."""
+    known = [name for name in SERIES if name in rows.columns]
     return (
-        rows.filter((pl.col("parameter") == parameter) & pl.col("taken").is_in(["before", "none", "unknown"]))
-        .sort("tank", "at", "file", "line")
+        rows.filter(pl.col("taken") != "after")
+        .select("order", *known)
+        .sort("order")
         .with_columns(
-            pl.col("matched").shift(1).over("tank").alias("last"),
-            pl.col("high").fill_null(float("inf")).shift(1).over("tank").alias("last_high"),
-            pl.col("low").shift(1).over("tank").alias("last_low"),
-            pl.col("day").shift(1).over("tank").alias("last_day"),
-            pl.col("kit").shift(1).over("tank").alias("last_kit"),
-            pl.concat_list(pl.col("matched").shift(i).over("tank") for i in range(1, REACH_READINGS + 1))
-            .list.drop_nulls()
-            .list.median()
-            .alias("usual"),
-            pl.col("matched").shift(REACH_READINGS).over("tank").is_not_null().alias("enough"),
+            _back("matched", 1).alias("last"),
+            _back("low", 1).alias("last_low"),
+            pl.when(pl.col("tank") == pl.col("tank").shift(1))
+            .then(pl.col("high").shift(1).fill_null(float("inf")))
+            .alias("last_high"),
+            _back("day", 1).alias("last_day"),
+            _back("kit", 1).alias("last_kit"),
         )
         .with_columns((pl.col("day") - pl.col("last_day")).dt.total_days().alias("gap"))
     )
 
 
+def _usual(series: pl.DataFrame) -> pl.DataFrame:
+    """`usual`: the median of the last REACH_READINGS readings; null where they are fewer, or lie too far back."""
+    back = [_back("matched", i) for i in range(1, REACH_READINGS + 1)]
+    near = _back("day", REACH_READINGS) >= pl.col("day") - pl.duration(days=REACH_DAYS)
+    return series.with_columns(pl.when(near).then(pl.concat_list(back).list.median()).alias("usual"))
+
+
+def _hits(series: pl.DataFrame, rows: pl.DataFrame, test: pl.Expr) -> pl.DataFrame:
+    """The rows of a series where a test holds, with their file, line, text and parameter."""
+    found = series.filter(test.fill_null(False))
+    words = rows.select("row", "file", "line", "text", "parameter")
+    return found.join(words, on="row", how="left", maintain_order="left")
+
+
 def _between(rows: pl.DataFrame, change: pl.DataFrame) -> pl.DataFrame:
-    """`kept`: the share of the old water left by the changes since the reading before (that day's own not counted)."""
+    """`kept`: the share of the old water left by the changes since the reading before (that day's own not counted).
+
+    `rows` as from `_series`: sorted by tank and time.
+    """
     if change.height == 0:
         return rows.with_columns(pl.lit(1.0).alias("kept"))
     real = change.filter((pl.col("kind") != "top-up") & (pl.col("fraction") < 1))
-    total = real.sort("tank", "day").with_columns((1 - pl.col("fraction")).log().cum_sum().over("tank").alias("sum"))
-    total = total.unique(["tank", "day"], keep="last", maintain_order=True).select("tank", "day", "sum").sort("day")
-    upto = rows.select("tank", "day", "last_day", pl.int_range(pl.len()).alias("row"))
-    now = (
-        upto.with_columns((pl.col("day").dt.offset_by("-1d")).alias("day"))
-        .sort("day")
-        .join_asof(total, on="day", by="tank", check_sortedness=False)
-        .select("row", pl.col("sum").fill_null(0).alias("now"))
+    # Readings and changes in one line of time, a day's readings first: what lies between two readings is theirs.
+    line = pl.concat(
+        [
+            rows.select("tank", "day", pl.lit(0.0).alias("log"), pl.lit(0).alias("kind")),
+            real.select("tank", "day", (1 - pl.col("fraction")).log().alias("log"), pl.lit(1).alias("kind")),
+        ]
+    ).sort("tank", "day", "kind", maintain_order=True)
+    after = (
+        line.with_columns((pl.col("kind") == 0).cum_sum().alias("reading"))
+        .group_by("reading")
+        .agg(pl.col("log").sum())
+        .filter(pl.col("reading") > 0)
+        .sort("reading")["log"]
     )
-    then = (
-        upto.with_columns(pl.col("last_day").dt.offset_by("-1d").alias("day"))
-        .drop_nulls("day")
-        .sort("day")
-        .join_asof(total, on="day", by="tank", check_sortedness=False)
-        .select("row", pl.col("sum").fill_null(0).alias("then"))
-    )
-    return (
-        rows.with_row_index("row")
-        .with_columns(pl.col("row").cast(pl.Int64))
-        .join(now, on="row", how="left")
-        .join(then, on="row", how="left")
-        .with_columns((pl.col("now") - pl.col("then").fill_null(0)).exp().fill_null(1.0).alias("kept"))
-        .sort("row")
-        .drop("row", "now", "then")
-    )
+    since = pl.when(pl.col("tank") == pl.col("tank").shift(1)).then(pl.lit(after).shift(1).exp()).otherwise(1.0)
+    return rows.with_columns(since.alias("kept"))
 
 
 def nitrate_series(rows: pl.DataFrame, change: pl.DataFrame, given: Given) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
     """Wrong basis, missed change, bottle not shaken, leaps: explained together, most checkable first."""
     f = given.figures
-    series = _between(_series(rows, "nitrate"), change)
+    series = _between(_usual(_series(rows)), change)
     ratio = pl.col("usual") / pl.col("matched")
     fits = ratio.is_between(f["basis_ratio_low"], f["basis_ratio_high"]) | (1 / ratio).is_between(
         f["basis_ratio_low"], f["basis_ratio_high"]
     )
     same_kit = pl.col("kit").eq_missing(pl.col("last_kit"))
-    near = pl.col("gap") <= REACH_DAYS
+    near = pl.col("gap") <= NEAR_DAYS
     basis = (
-        pl.col("enough")
-        & near
+        near
         & (pl.col("matched") > 0)
         & (pl.col("kept") > 1 - f["change_warn_share"])
         & fits
@@ -196,9 +219,8 @@ def nitrate_series(rows: pl.DataFrame, change: pl.DataFrame, given: Given) -> tu
     leap = near & same_kit & (pl.col("matched") > 2 * pl.col("last")) & (pl.col("low") > pl.col("last_high"))
     last = _number("last")
     told = [
-        _say(
-            series,
-            basis,
+        _say_all(
+            _hits(series, rows, basis),
             "possible N basis",
             pl.format(
                 "Possible N basis: {} against {} as a rule fits nitrate given as nitrogen; left out of the trend until answered.",
@@ -206,78 +228,97 @@ def nitrate_series(rows: pl.DataFrame, change: pl.DataFrame, given: Given) -> tu
                 _number("usual"),
             ),
         ),
-        _say(
-            series,
-            fell,
+        _say_all(
+            _hits(series, rows, fell),
             "missed change",
             pl.format("Looks like a change of about {} % that is not in the log: {} before.", share, last),
         ),
-        _say(
-            series,
-            half,
+        _say_all(
+            _hits(series, rows, half),
             "not shaken",
             pl.format("Half or less of {} without such a change: was the bottle shaken?", last),
         ),
-        _say(
-            series,
-            leap,
+        _say_all(
+            _hits(series, rows, leap),
             "leap",
             pl.format("More than twice the last reading ({}): typing slip, wrong tank, or much food?", last),
         ),
     ]
-    marked = (
-        series.filter(basis.fill_null(False))
-        .select("file", "line", "parameter")
-        .with_columns(pl.lit("basis").alias("suspected"))
-    )
-    rows = (
-        rows.join(marked, on=["file", "line", "parameter"], how="left", maintain_order="left")
-        .with_columns(pl.coalesce("doubt", "suspected").alias("doubt"))
-        .drop("suspected")
+    suspected = series.filter(basis.fill_null(False))["row"]
+    rows = rows.with_columns(
+        pl.when(pl.col("doubt").is_null() & pl.col("row").is_in(suspected.implode()))
+        .then(pl.lit("basis"))
+        .otherwise(pl.col("doubt"))
+        .alias("doubt")
     )
     return rows, told
 
 
-def moves(rows: pl.DataFrame, given: Given) -> list[pl.DataFrame]:
+def moves(ph: pl.DataFrame, kh: pl.DataFrame, given: Given) -> list[pl.DataFrame]:
     """pH that moves within a week, KH that falls within a month."""
     f = given.figures
-    ph, kh = _series(rows, "ph"), _series(rows, "kh")
+    ph_series, kh_series = _series(ph), _series(kh)
     moved = (pl.col("gap") <= 8) & ((pl.col("matched") - pl.col("last")).abs() >= f["ph_warn_move_week"] - 1e-9)
     apart = (pl.col("low") > pl.col("last_high")) | (pl.col("high").fill_null(float("inf")) < pl.col("last_low"))
     fall = (pl.col("gap") <= 31) & (pl.col("last") - pl.col("matched") >= f["kh_warn_fall_month"] - 1e-9)
     return [
-        _say(ph, moved & apart, "ph moved", pl.format("pH has moved from {} within a week.", _number("last"))),
-        _say(kh, fall & apart, "kh fell", pl.format("KH has fallen from {} within a month.", _number("last"))),
+        _say_all(
+            _hits(ph_series, ph, moved & apart),
+            "ph moved",
+            pl.format("pH has moved from {} within a week.", _number("last")),
+        ),
+        _say_all(
+            _hits(kh_series, kh, fall & apart),
+            "kh fell",
+            pl.format("KH has fallen from {} within a month.", _number("last")),
+        ),
     ]
 
 
-def copied(rows: pl.DataFrame, given: Given) -> list[pl.DataFrame]:
+def sessions(parts: Mapping[str, pl.DataFrame], visit: pl.DataFrame) -> pl.DataFrame:
+    """Every sheet row, in order of tank and time: how many readings it gave, and a number that stands for them all."""
+    many = visit.height
+    stands_for, count = np.zeros(many, dtype=np.uint64), np.zeros(many, dtype=np.int64)
+    for place, part in enumerate(parts.values()):
+        row = part["row"].to_numpy()  # once a parameter: a sheet row reads it in one cell
+        stands_for[row] += part["text"].hash(place).to_numpy()
+        count[row] += 1
+    return visit.select("row", "tank", "day", "order").with_columns(
+        pl.Series("all", stands_for), pl.Series("n", count)
+    ).sort("order")  # fmt: skip
+
+
+def copied(
+    reading: pl.DataFrame, parts: Mapping[str, pl.DataFrame], visit: pl.DataFrame, given: Given
+) -> list[pl.DataFrame]:
     """The same cells, at least four, four visits running: copied down? Coarse steps repeat honestly, so it only asks."""
     cells, visits = int(given.figures["copied_cells"]), int(given.figures["copied_visits"])
-    session = (
-        rows.sort("tank", "at", "parameter")
-        .group_by("tank", "at", "taken", "file", "line", maintain_order=True)
+    told = sessions(parts, visit)
+    recent = pl.col("day") - pl.duration(days=REACH_DAYS)
+    run = pl.all_horizontal(
+        *(_back("all", i) == pl.col("all") for i in range(1, visits)), _back("day", visits - 1) >= recent
+    )
+    # Zeros for ammonia and nitrite are the rule; without them at least four cells must be alike.
+    alike = told.filter(run.fill_null(False) & (pl.col("n") >= cells + 2)).select("row")
+    hits = (
+        reading.join(alike, on="row", how="semi")
+        .sort("row", "parameter")
+        .group_by("row", "file", "line", maintain_order=True)
         .agg(
             pl.concat_str("parameter", pl.lit("="), "text").str.join("|").alias("all"),
-            pl.len().alias("n"),
             pl.col("text").n_unique().alias("kinds"),
         )
-        .sort("tank", "at")
+        .filter(pl.col("kinds") >= cells)
     )
-    run = pl.all_horizontal(pl.col("all") == pl.col("all").shift(i).over("tank") for i in range(1, visits))
-    # Zeros for ammonia and nitrite are the rule; without them at least four cells must be alike.
-    hits = session.filter(run.fill_null(False) & (pl.col("n") >= cells + 2) & (pl.col("kinds") >= cells))
     return [
         issue_rows(
             hits,
-            pl.lit(True),
+            pl.col("line").is_not_null(),
             column=None,
             text=pl.col("all"),
             outcome="warned",
             fault="copied down",
-            says=pl.lit(
-                f"All {NBSP}readings are the same as at the three visits before: copied down?".replace(f" {NBSP}", " ")
-            ),
+            says=pl.lit("All readings are the same as at the three visits before: copied down?"),
         )
     ]
 
@@ -307,22 +348,39 @@ def look(
     reading: pl.DataFrame, visit: pl.DataFrame, change: pl.DataFrame, standing: Tables, given: Given
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The readings with their doubts and outcomes, and everything said of them."""
-    rows, told = doubts(reading, change, given)
-    rows, spoken = nitrate_series(rows, change, given)
+    # The place of each row by tank and time, found once: every series is sorted by this number.
+    visit = visit.with_columns(pl.struct("tank", "at", "row").rank("ordinal").alias("order"))
+    order = visit["order"]
+    parts = {
+        name: part.rechunk().with_columns(order.gather(part["row"]).alias("order"))
+        for name in PARAMETERS
+        if (part := reading.filter(pl.col("parameter") == name)).height or name in ("nitrate", "nitrite", "ph", "kh")
+    }
+    nitrate, told = doubts(parts["nitrate"], parts["nitrite"], change, given)
+    nitrate, spoken = nitrate_series(nitrate, change, given)
     told += spoken
-    told += single(rows, standing, given)
-    told += moves(rows, given)
-    told += copied(rows, given)
+    parts = {
+        name: (nitrate if name == "nitrate" else part.with_columns(pl.lit(None, pl.String).alias("doubt")))
+        for name, part in parts.items()
+    }
+    for name, part in parts.items():
+        told += single(name, part, standing, given)
+    told += moves(parts["ph"], parts["kh"], given)
+    told += copied(reading, parts, visit, given)
     told += top_ups(change, given)
     issues = join_issues(told)
-    warned = (
-        issues.select("file", "line", pl.col("column").alias("parameter"))
-        .unique()
-        .with_columns(pl.lit(True).alias("spoken"))
-    )
-    rows = (
-        rows.join(warned, on=["file", "line", "parameter"], how="left", maintain_order="left")
+    return pl.concat([_outcomes(part, issues, name) for name, part in parts.items()]), issues
+
+
+def _outcomes(part: pl.DataFrame, issues: pl.DataFrame, parameter: str) -> pl.DataFrame:
+    """The readings of a parameter, warned where something is said of them."""
+    spoken = issues.filter(pl.col("column") == parameter).select("file", "line").unique()
+    if spoken.height == 0:
+        return part
+    return (
+        part.join(
+            spoken.with_columns(pl.lit(True).alias("spoken")), on=["file", "line"], how="left", maintain_order="left"
+        )
         .with_columns(pl.when(pl.col("spoken")).then(pl.lit("warned")).otherwise(pl.col("outcome")).alias("outcome"))
         .drop("spoken")
     )
-    return rows, issues

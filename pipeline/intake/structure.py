@@ -1,17 +1,20 @@
 """Bytes to text cells with physical line numbers. No row is lost: what is no row is told with its line.
 
-A clean file (no quotes, the same count of separators on every line) is read by polars; any other by the csv module,
-line by line, so that one bad line costs only itself.
+A clean file is split by polars (quick.py); any other by the csv module, line by line, so that one bad line costs only
+itself.
 """
 
 from __future__ import annotations
 
 import csv
 import io
+import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import polars as pl
+
+from pipeline.intake.quick import split_clean
 
 SEPARATORS = ",;\t"
 HEADER_WITHIN = 25  # records: title lines above a table are few
@@ -128,10 +131,10 @@ def _header(
 def read_table(raw: bytes, knows: frozenset[str], fold: Callable[[str], str]) -> Table:
     """Read a file. `fold` makes a header name comparable; `knows` are the folded names that a header may hold."""
     text, remark = decode(raw)
-    lines = _lines(text)
-    if not any(line.strip() for line in lines):
+    if not text.strip():
         return Table([], pl.DataFrame({"line": []}, schema={"line": pl.Int64}))
-    sample = [line for line in lines[: HEADER_WITHIN * 4] if line.strip()][:HEADER_WITHIN]
+    top = list(itertools.islice(io.StringIO(text, newline=""), HEADER_WITHIN * 4))
+    sample = [line for line in top if line.strip()][:HEADER_WITHIN]
     separator = max(
         SEPARATORS,
         key=lambda mark: max(
@@ -139,11 +142,12 @@ def read_table(raw: bytes, knows: frozenset[str], fold: Callable[[str], str]) ->
             default=0,
         ),
     )
-    first, last, names = _header(lines, separator, knows, fold)
+    first, last, names = _header(top, separator, knows, fold)
     names = [name.strip().strip("\ufeff") for name in names]
     while names and not names[-1]:
         names.pop()
-    table = _read_clean(lines, last, separator, names) or _read_line_by_line(lines, last, separator, names)
+    body = text[sum(len(line) for line in top[:last]) :]
+    table = _read_clean(body, last, separator, names) or _read_line_by_line(_lines(text), last, separator, names)
     table.separator = separator
     if remark:
         table.remarks.append(remark)
@@ -163,30 +167,20 @@ def _unique(names: list[str]) -> list[str]:
     return result
 
 
-def _read_clean(lines: list[str], skip: int, separator: str, names: list[str]) -> Table | None:
-    """The quick way, for files where every line has just the fields of the header and no quotes; else None."""
-    body = pl.DataFrame(
-        {"line": pl.int_range(skip + 1, len(lines) + 1, eager=True), "text": pl.Series(lines[skip:], dtype=pl.String)}
-    ).with_columns(pl.col("text").str.strip_chars_end("\r\n"))
-    body = body.filter(pl.col("text").str.strip_chars(" \t" + separator).str.len_bytes() > 0)
-    if body.height == 0:
-        schema = {"line": pl.Int64, **dict.fromkeys(_unique(names), pl.String)}
-        return Table(_unique(names), pl.DataFrame(schema=schema))
-    told = body.select(
-        pl.col("text").str.count_matches(separator, literal=True).alias("marks"),
-        pl.col("text").str.contains('"', literal=True).alias("quoted"),
-    )
-    if told["quoted"].any() or told["marks"].n_unique() > 1 or told["marks"][0] < len(names) - 1:
+def _read_clean(body: str, skip: int, separator: str, names: list[str]) -> Table | None:
+    """The quick way, for files where every line has just the fields of the header; else None."""
+    cells = split_clean(body.encode("utf-8", "surrogatepass"), separator, skip + 1)
+    if cells is None or cells.width - 1 < len(names):
         return None
-    width = int(told["marks"][0]) + 1
-    parts = body["text"].str.split_exact(separator, width - 1).struct.unnest()
-    parts.columns = [f"c{i}" for i in range(width)]
-    surplus = parts[:, len(names) :]
-    if surplus.width and not surplus.select(pl.all_horizontal(pl.all().str.strip_chars() == "").all()).item():
+    fields = cells.columns[1:]
+    blank = pl.all_horizontal(pl.col(fields).str.strip_chars() == "")
+    cells = cells.filter(~blank)
+    surplus = fields[len(names) :]
+    if surplus and not cells.select(pl.all_horizontal(pl.col(surplus).str.strip_chars() == "").all()).item():
         return None
-    cells = parts[:, : len(names)]
-    cells.columns = _unique(names)
-    return Table(cells.columns, cells.insert_column(0, body["line"]))
+    cells = cells.select("line", *fields[: len(names)])
+    cells.columns = ["line", *_unique(names)]
+    return Table(cells.columns[1:], cells)
 
 
 def _read_line_by_line(lines: list[str], skip: int, separator: str, names: list[str]) -> Table:

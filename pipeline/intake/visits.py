@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.figures import Figures
 from pipeline.intake import amounts
 from pipeline.intake.columns import Given, issue_rows, issues_of, join_issues, read_cells, read_dates
 from pipeline.intake.dates import read_time
@@ -124,12 +125,22 @@ def locate(
     return placed.join(stuck, on=KEY, how="anti", maintain_order="left"), issues
 
 
-def kits_of(standing: Tables) -> dict[tuple[str, str], KitRow]:
-    """(kit id folded, parameter) -> its ladder."""
-    rows = standing["kit"].select("kit", "parameter", "ladder", "factor", "basis").iter_rows()
+def kits_of(standing: Tables, figures: Figures) -> dict[tuple[str, str], KitRow]:
+    """(kit id folded, parameter) -> its ladder, and the last day it was in date and not open too long."""
+    months = int(figures["kit_open_months"])
+    rows = standing["kit"].select(
+        "kit",
+        "parameter",
+        "ladder",
+        "factor",
+        "basis",
+        pl.min_horizontal("expires", pl.col("opened").dt.offset_by(f"{months}mo")),
+    )
     return {
-        (fold_name(kit), parameter): KitRow(tuple(step / times for step in ladder or ()), times, basis or "")
-        for kit, parameter, ladder, times, basis in rows
+        (fold_name(kit), parameter): KitRow(
+            tuple(step / times for step in ladder or ()), times, basis or "", good_until
+        )
+        for kit, parameter, ladder, times, basis, good_until in rows.iter_rows()
     }
 
 
@@ -143,9 +154,10 @@ def read_readings(
     unit = pl.col(unit_column(column)).fill_null("") if unit_column(column) in typed.columns else pl.lit("")
     keyed = typed.with_columns(pl.col(column).alias("text"), unit.alias("header_unit"))
     distinct = keyed.select("text", "header_unit", "kit").unique(maintain_order=True)
+    used = [kits.get((fold_name(kit), parameter)) if kit else None for kit in distinct["kit"]]
     taken = [
-        read_reading(parameter, text, of, kits.get((fold_name(kit), parameter)) if kit else None, given.figures)
-        for text, of, kit in distinct.iter_rows()
+        read_reading(parameter, text, of, kit, given.figures)
+        for (text, of, _), kit in zip(distinct.iter_rows(), used, strict=True)
     ]
     read = distinct.with_columns(
         pl.Series("low", [t.low for t in taken], pl.Float64),
@@ -156,13 +168,15 @@ def read_readings(
             for name in ("outcome", "fault", "says", "suggestion")
         ),
         pl.Series("unit", [t.cell.unit or None for t in taken], pl.String),
-        pl.Series("mine", [bool(k) and (fold_name(k), parameter) in kits for k in distinct["kit"]], pl.Boolean),
+        pl.Series("mine", [kit is not None for kit in used], pl.Boolean),
+        pl.Series("good_until", [kit.good_until if kit else None for kit in used], pl.Date),
     )
     joined = keyed.drop("unit", strict=False).join(
         read, on=["text", "header_unit", "kit"], how="left", nulls_equal=True, maintain_order="left"
     )
     issues = issues_of(joined, joined, column)
     readings = joined.filter(pl.col("matched").is_not_null()).select(
+        "row",
         *KEY,
         "tank_id",
         "day",
@@ -179,6 +193,8 @@ def read_readings(
         "text",
         pl.when(pl.col("mine")).then(pl.col("kit")).alias("kit"),
         pl.col("outcome"),
+        (pl.col("day") > pl.col("good_until")).fill_null(False).alias("expired"),
+        pl.lit(column).alias("cell"),
     )
     return readings, issues
 
