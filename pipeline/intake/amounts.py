@@ -7,7 +7,7 @@ import re
 from dataclasses import replace
 
 from pipeline.figures import Figures
-from pipeline.intake.grammar import BLANK, BLANKS, Cell, held, read_quantity
+from pipeline.intake.grammar import BLANK, BLANKS, Cell, held, read_quantity, slip_of
 from pipeline.units import fahrenheit_to_celsius, gallon_l
 
 
@@ -76,7 +76,7 @@ def read_number(text: str, unit: str, header_unit: str, figures: Figures, gallon
     elif not unit:
         return held("unit", f"“{text}” has a unit where none is expected; expected a plain number.", f"{cell.low:g}")
     else:
-        return held("unit", f"“{text}” is in “{typed}”, a unit we don't know here; expected {unit}.")
+        return held("unit", f"“{text}” is in “{typed}”, a unit we don't know here; expected {unit}.", slip_of(text))
     value = cell.low * factor
     if factor == 1.0 and not cell.unit:
         return cell
@@ -106,7 +106,7 @@ def read_share(text: str, header_unit: str) -> Cell:
             return held("share over 1", f"“{text}” is over 100 %; expected 0 to 100 %.")
         return replace(cell, outcome="converted", low=value, high=value, fault="unit", says=f"{text} read as {value:g}")
     if typed:
-        return held("unit", f"“{text}” is in “{typed}”; expected 0 to 1, or a per cent.")
+        return held("unit", f"“{text}” is in “{typed}”; expected 0 to 1, or a per cent.", slip_of(text))
     if cell.low > 1:
         return held(
             "share over 1",
@@ -178,6 +178,7 @@ def read_change(text: str, header_unit: str, figures: Figures, gallon: str) -> C
         )
     amount = read_number(f"{middle:g} {cell.unit or header_unit}", "L", "", figures, gallon)
     if amount.held:
-        return replace(amount, says=amount.says.replace(f"“{middle:g} {cell.unit or header_unit}”", f"“{text}”"))
+        says = amount.says.replace(f"“{middle:g} {cell.unit or header_unit}”", f"“{text}”")
+        return replace(amount, says=says, suggestion=slip_of(text))
     outcome = "converted" if typed not in ("l", "litre", "litres") else cell.outcome
     return replace(amount, outcome=outcome, unit="L", guessed=cell.guessed)

@@ -33,8 +33,12 @@ MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", 
 EATEN = re.compile(rf"^(?P<d>\d{{1,2}})[-/ .](?P<m>{'|'.join(MONTHS)})[a-z]*\.?(?:[-/ .]\d{{2,4}})?$")
 EATEN_TURNED = re.compile(rf"^(?P<m>{'|'.join(MONTHS)})[a-z]*[-/ .](?P<d>\d{{1,2}})(?:[-/ .]\d{{2,4}})?$")
 EATEN_ISO = re.compile(r"^(?:19|20)\d\d-(?P<m>\d\d)-(?P<d>\d\d)(?: 00:00:00)?$")
+EATEN_FULL = re.compile(r"^(?P<d>\d{1,2})[/.-](?P<m>\d{1,2})[/.-](?:19|20)\d\d$")
 SERIAL = re.compile(r"^[34]\d{4}$")
 SLIPS = str.maketrans({"O": "0", "o": "0", "l": "1", "I": "1", "|": "1"})
+LETTERED = re.compile(r"^[\dOolI|.,]+")
+PARTS = {"¼": ".25", "½": ".5", "¾": ".75"}  # of old keyboards and thermometers
+PART = re.compile(r"(?P<whole>\d*) ?(?P<part>[¼½¾])")
 ABOUT = re.compile(r"^(?:about|approx\.?|approximately|roughly|around|circa|ca\.?|c\.|~|≈)\s*")
 
 
@@ -79,11 +83,13 @@ def _serial_date(serial: int) -> tuple[int, int]:
 def _eaten(text: str) -> Cell | None:
     """#6: a range that a spreadsheet turned into a date."""
     folded = text.casefold()
-    for pattern in (EATEN, EATEN_TURNED, EATEN_ISO):
+    for pattern in (EATEN, EATEN_TURNED, EATEN_ISO, EATEN_FULL):
         if found := pattern.match(folded):
             month = found["m"]
             second = int(month) if month.isdigit() else MONTHS.index(month) + 1
             first = int(found["d"])
+            # Which of the two was the day hangs on the spreadsheet's own settings: the lower end comes first.
+            first, second = min(first, second), max(first, second)
             return held(
                 "eaten by a spreadsheet",
                 f"“{text}” is a date in a column of readings: a spreadsheet has turned a range such as"
@@ -91,7 +97,7 @@ def _eaten(text: str) -> Cell | None:
                 f"{first}-{second}",
             )
     if SERIAL.match(text):
-        first, second = _serial_date(int(text))
+        first, second = sorted(_serial_date(int(text)))
         return held(
             "eaten by a spreadsheet",
             f"“{text}” is a spreadsheet's number for a date: a range such as {first}-{second} was turned into it."
@@ -103,7 +109,8 @@ def _eaten(text: str) -> Cell | None:
 
 def _slip(text: str, reads: Callable[[str], bool]) -> str:
     """What a mistyped number may have been, or blank."""
-    swapped = text.translate(SLIPS)
+    # A letter among digits stands for one; a unit behind the number keeps its letters.
+    swapped = LETTERED.sub(lambda found: found[0].translate(SLIPS), text)
     tries = [
         swapped,
         re.sub(r"\.{2,}", ".", swapped),
@@ -133,6 +140,8 @@ def read_quantity(text: str) -> Cell:
         return eaten
     if tidy[:1] in "=@" or (tidy[:1] in "+-" and not re.match(rf"^[+-]\s*{NUMBER}", tidy)):
         return held("formula", f"“{text}” looks like a formula; expected the number it gave. Type the number.")
+    if any(mark in tidy for mark in PARTS):
+        return _with_part(tidy, text)
     about = ABOUT.match(folded)
     guessed = about is not None
     body = folded[about.end() :] if about else folded
@@ -145,6 +154,24 @@ def read_quantity(text: str) -> Cell:
     if cell is None:
         return _not_read(tidy, text)
     return replace(cell, guessed=True) if guessed and not cell.held else cell
+
+
+def _with_part(tidy: str, text: str) -> Cell:
+    """24½ and the like: the same with its decimal fraction."""
+    plain = PART.sub(lambda found: (found["whole"] or "0") + PARTS[found["part"]], tidy)
+    cell = read_quantity(plain)
+    return (
+        _not_read(tidy, text)
+        if cell.held
+        else replace(cell, outcome="converted", fault="fraction", says=f"{text} read as {plain}")
+    )
+
+
+def slip_of(text: str) -> str:
+    """What a number with a letter for a digit may have been, with its unit: 3O% was 30%, 1l may be 11; or blank."""
+    tidy = _tidy(text)
+    tried = LETTERED.sub(lambda found: found[0].translate(SLIPS), tidy)
+    return tried if tried != tidy and not read_quantity(tried).held else ""
 
 
 def _read_body(body: str, text: str) -> Cell | None:
@@ -166,7 +193,9 @@ def _read_body(body: str, text: str) -> Cell | None:
         value = float(body)
         return Cell(outcome, value, value, "number", fault=fault, says=converted, digits=_decimals(body))
     if re.match(rf"^-\s*{NUMBER}$", body):
-        return held("negative", f"“{text}” is negative; expected 0 or more. Type what was read.", body.lstrip("- "))
+        return held(
+            "negative", f"“{text}” is negative; expected 0 or more. Type what was read.", _tidy(text).lstrip("- ")
+        )
     if found := UNDER.match(body):
         return Cell(outcome, 0.0, float(found["n"]), "under", fault=fault, says=converted)
     if found := OVER.match(body):
