@@ -10,8 +10,8 @@ from typing import Any
 import polars as pl
 
 from dashboard.ledgers import flow_said
-from pipeline.advise.filter_entry import Entry, Good, Standing, Way
-from pipeline.advise.saying import kilograms, litres, money
+from pipeline.advise.filter_entry import Entry, Good, SpareRoom, Standing, Way
+from pipeline.advise.saying import STOCKED, kilograms, litres, money
 from pipeline.telling import NBSP, day, listed, number, per_cent, with_unit
 from pipeline.week import Week
 
@@ -37,25 +37,22 @@ def _full_said(entry: Entry) -> str:
 
 def sentence(entry: Entry, tank: str | None, net: float | None) -> str:
     """What it holds and what that is good for; what is not known is said."""
+    good = entry.good
     if entry.is_model:
-        head = f"{entry.name}, filled as the book has it,"
+        where = f"{entry.name}, filled as the book has it,"
     elif tank is None:
-        head = f"{entry.name} stands on no tank; what lies in it"
+        where = f"{entry.name}, on no tank,"
     else:
-        head = f"{entry.name}, on {tank}{f' ({litres(net)} net)' if net is not None else ''},"
+        where = f"{entry.name}, on {tank}{'' if net is None else f' ({litres(net)} net)'},"
     if not entry.recorded:
         what = "has no usual media in the book" if entry.is_model else "has nothing recorded inside"
-        head = head.removesuffix("; what lies in it") + (" and" if tank is None and not entry.is_model else "")
-        return f"{head} {what}, so it can't be said what it is good for."
-    good = entry.good
-    held = "" if good.full_kg is None else f"holds {kilograms(good.full_kg)} of media that counts and "
-    if held and tank is None and not entry.is_model:
-        head, held = f"{entry.name} stands on no tank. It", held
+        return f"{where} {what}: it can't be said what it is good for."
     missing = f" Still needed: {good.missing}." if good.missing else ""
     if good.half_l is None and good.full_l is None:
-        return f"{head} can't be rated yet.{missing or ' Its layers are not all known.'}"
-    said = f"{head} {held}is good for: half cycle {_half_said(good)}, full cycle {_full_said(entry)}."
-    return said + missing
+        return f"{where} can't be rated yet.{missing or ' Its layers are not all known.'}"
+    held = "" if good.full_kg is None else f" holds {kilograms(good.full_kg)} of media that counts and"
+    ways = f"half cycle {_half_said(good)}, full cycle {_full_said(entry)}"
+    return f"{where}{held} is good for: {ways}.{missing}"
 
 
 def facts_line(entry: Entry) -> str:
@@ -78,8 +75,17 @@ def audit_html(entry: Entry) -> str:
     if not entry.recorded and not entry.audit:
         return "<p>Nothing is known of its layout, so it can't be audited: no compartment with a usual medium is in the book.</p>"
     if not entry.audit:
-        return "<p>Nothing to say: dirt is caught before the media, and no compartment is half empty or crammed.</p>"
+        return "<p>Nothing to say: the stages stand in order, and no filled compartment is half empty or crammed.</p>"
     return "".join(f'<p>{escape(row["says"])}</p><p class="step">{escape(row["do"])}</p>' for row in entry.audit)
+
+
+def spare_html(spare: Sequence[SpareRoom]) -> str:
+    """Compartments with nothing in them: what more would go in."""
+    said = []
+    for room in spare:
+        more = "" if room.kg is None else f", room for {kilograms(room.kg)} of {room.medium}"
+        said.append(f"{room.name} is empty{more}")
+    return f"<p>{escape('; '.join(said).capitalize())}.</p>" if said else ""
 
 
 def alone_html(entry: Entry, figures: Mapping[str, float]) -> str:
@@ -121,7 +127,7 @@ def hangs_html(capacity: Row, standing: Standing) -> str:
     rows = "".join(
         f"<li>{escape(row['rating'].capitalize())} rating: {escape(row['says'])}.</li>" for row in standing.hangs_on
     )
-    told = f'<p><strong>What it hangs on</strong></p><ul class="plain">{rows}</ul>' if rows else ""
+    told = f'<p><strong>What it hangs on</strong></p><ul class="plain two">{rows}</ul>' if rows else ""
     return f"<p>{worst}</p>{told}"
 
 
@@ -189,6 +195,26 @@ def rooms_html(rows: Sequence[Row]) -> str:
     return _table(("Compartment", "meant for", "inside", "holds", "weighed", "known by"), cells)
 
 
+def _follows(row: Row, later: Row) -> bool:
+    """Whether a fill takes the place of another."""
+    same = all(row[key] == later[key] for key in ("compartment", "layer"))
+    return same and row["to"] is not None and 0 <= (later["from"] - row["to"]).days <= 1
+
+
+def _filled(row: Row) -> str:
+    size = with_unit(number(row["thickness_mm"], 4), "mm") if row["thickness_mm"] is not None else ""
+    size = with_unit(number(row["mass_kg"]), "kg") if row["mass_kg"] is not None else size
+    return f"{size} {row['medium']}".strip()
+
+
+def _more(row: Row) -> str:
+    """Age, batch and note of a fill, where they are told."""
+    wet = row["wetted"]
+    age = f" (wetted {day(wet, year=True)})" if wet is not None and wet != row["from"] else ""
+    batch = f", batch {row['batch']}" if row["batch"] else ""
+    return age + batch + (f", “{row['note']}”" if row["note"] else "")
+
+
 def history(week: Week, name: str, titles: Mapping[str, str]) -> list[tuple[dt.date, str]]:
     """Moves between tanks and fills of a filter, newest first, each day's told together."""
     found: list[tuple[dt.date, int, str]] = []
@@ -197,17 +223,18 @@ def history(week: Week, name: str, titles: Mapping[str, str]) -> list[tuple[dt.d
         found.append((row["from"], 0, f"put on {where}"))
         if row["to"] is not None:
             found.append((row["to"], 3, f"last day on {where}"))
-    for row in week.table("fill").filter(pl.col("filter") == name).iter_rows(named=True):
-        size = with_unit(number(row["thickness_mm"], 4), "mm") if row["thickness_mm"] is not None else ""
-        size = with_unit(number(row["mass_kg"]), "kg") if row["mass_kg"] is not None else size
-        what = f"{size} {row['medium']}".strip()
-        wet = row["wetted"]
-        age = f" (wetted {day(wet, year=True)})" if wet is not None and wet != row["from"] else ""
-        batch = f", batch {row['batch']}" if row["batch"] else ""
-        note = f", “{row['note']}”" if row["note"] else ""
-        found.append((row["from"], 1, f"{what} into {row['compartment']}{age}{batch}{note}"))
-        if row["to"] is not None:
-            found.append((row["to"], 2, f"last day of {what} in {row['compartment']}"))
+    fills = week.table("fill").filter(pl.col("filter") == name).sort("from").to_dicts()
+    for n, row in enumerate(fills):
+        # What ended the day before, or the same day, in the same layer was replaced: said once, not twice.
+        before = next((f["medium"] for f in reversed(fills[:n]) if _follows(f, row)), None)
+        what, room = _filled(row), row["compartment"]
+        if before is None:
+            says = f"{what} into {room}"
+        else:
+            says = f"{what} renewed in {room}" if before == row["medium"] else f"{what} in place of {before} in {room}"
+        found.append((row["from"], 1, says + _more(row)))
+        if row["to"] is not None and not any(_follows(row, later) for later in fills[n + 1 :]):
+            found.append((row["to"], 2, f"last day of {what} in {room}"))
     days: dict[dt.date, list[str]] = {}
     for date, _, says in sorted(found, key=lambda item: (-item[0].toordinal(), item[1])):
         if date <= week.as_of:
@@ -232,12 +259,15 @@ def _ok(cycle: Row) -> str:
 def answer_sentence(answer: Row) -> str:
     """Both answers in one sentence."""
     half, full = answer["half"], answer["full"]
+    limits = [f" ({BITES[cycle['limit']]})" if cycle["limit"] in BITES else "" for cycle in (half, full)]
+    said = [
+        _ok(cycle) + ("" if cycle["rates_l"] is None else f", good for {litres(cycle['rates_l'])}{limit}")
+        for cycle, limit in zip((half, full), limits, strict=True)
+    ]
     short = f", short {kilograms(full['short_kg'])}" if full["short_kg"] else ""
-    rates = "" if full["rates_l"] is None else f": rates {litres(full['rates_l'])}{short}"
-    good = "" if half["rates_l"] is None else f": good for {litres(half['rates_l'])}"
     return (
-        f"For {litres(answer['net_l'])} net, the {answer['model']}: half cycle {_ok(half)}{good};"
-        f" full cycle {_ok(full)}{rates} ({full['layout']})."
+        f"For {litres(answer['net_l'])} net, {STOCKED[answer['stocking']]}, the {answer['model']}, {full['layout']}:"
+        f" half cycle {said[0]}; full cycle {said[1]}{short}."
     )
 
 
@@ -279,6 +309,7 @@ def compare_html(answers: Sequence[Row]) -> str:
         if full["short_kg"]:
             lacks.append(kilograms(full["short_kg"]) + " of media")
         slack = "–" if a["slack_pct"] is None else per_cent(a["slack_pct"])
+        slack = f"over by {slack.lstrip('−')}" if slack.startswith("−") else slack
         cost = money(a["cost"]) if a["cost"] is not None else f"<small>{escape(a['cost_says'])}</small>"
         rows.append(
             (f"<strong>{escape(a['model'])}</strong>", f"{_ok(half)}, {litres(half['rates_l'])}",

@@ -18,7 +18,7 @@ LEAST, TWO_LINES = 23.0, 42.0  # pixels: the thinnest band, and the least that h
 
 def _words(band: Band, gap: str) -> str:
     """What stands beside a band: number, stage, medium, mass; after `gap`, small: compartment, depth, age."""
-    depth = "depth not recorded" if band.depth_mm is None else with_unit(number(band.depth_mm), "mm")
+    depth = "depth not recorded" if band.depth_mm is None else with_unit(fixed(band.depth_mm, 0), "mm")
     if band.medium is None:
         return f"<small>empty, {depth} of {escape(band.room)}</small>"
     needs_mass = band.stage in ("biological", "chemical")
@@ -108,7 +108,7 @@ def _one_filter(entry: Entry) -> str:
     else:
         shape, ways = "down", f"<b>↓</b> in at the top<br>out below, {flow}"
         course, body = f"Water passes {through}, from the top down.", _stacked(entry, "down")
-    deep = f"Drawn to depth, {with_unit(number(entry.depth_mm), 'mm')} in all. " if entry.depth_mm else ""
+    deep = f"Drawn to depth, {with_unit(fixed(entry.depth_mm, 0), 'mm')} in all. " if entry.depth_mm else ""
     return f'<div class="vessel {shape}"><p class="ways">{ways}</p>{body}</div><p class="small">{deep}{course}</p>'
 
 

@@ -40,7 +40,7 @@ table.ledger {{border-collapse: collapse; width: 100%;}}
 table.ledger td, table.ledger th {{border: 0; border-bottom: 1px solid {HAIR}; padding: 4px 10px 4px 0; text-align: left; font-size: 15px;}}
 table.ledger th {{font-size: 13px; font-weight: 400; color: {INK2}; border-bottom: 1px solid {INK};}}
 table.ledger td.n, table.ledger th.n {{text-align: right;}}
-table.ledger tr.sum td {{font-weight: 600; border-bottom: 1px solid {INK};}}
+table.ledger tr.sum td {{font-weight: 600; border-bottom: 1px solid {INK};}} table.ledger tr.sum td small {{font-weight: 400;}}
 .tr .wide {{overflow-x: auto;}}
 .tr .held td {{vertical-align: top; overflow-wrap: anywhere; min-width: 5.5rem;}}
 .tr ol.why {{padding-left: 1.3rem !important; margin: .4rem 0;}} .tr ol.why li {{margin-bottom: .5rem;}}
@@ -55,10 +55,9 @@ table.ledger tr.sum td {{font-weight: 600; border-bottom: 1px solid {INK};}}
 .core {{flex: 0 0 104px; box-sizing: border-box; border: 0 solid {INK}; border-width: 0 1.5px; print-color-adjust: exact;}}
 .vessel li.new .core {{border-top-width: 2px;}}
 .vessel li:not(.new) .core {{border-top: 1px solid {INK2};}}
-.vessel .words {{flex: 1; min-width: 0; padding: 3px 0 3px 12px; border-top: 1px solid {HAIR}; font-size: 15px;}}
-.vessel .words.one {{white-space: nowrap; overflow: hidden; text-overflow: ellipsis; padding: 1px 0 0 12px;}}
-.vessel .num {{display: inline-block; min-width: 1.25rem; color: {INK2};}}
-.vessel .words small {{margin-left: 1.25rem;}} .vessel .words.one small, .vessel .empty small {{margin-left: .1rem;}}
+.vessel .words {{flex: 1; min-width: 0; padding: 3px 0 3px 34px; position: relative; border-top: 1px solid {HAIR}; font-size: 15px;}}
+.vessel .words.one {{white-space: nowrap; overflow: hidden; text-overflow: ellipsis; padding-top: 1px;}}
+.vessel .num {{position: absolute; left: 12px; color: {INK2};}}
 .vessel .empty .words {{color: {INK2}; border-top-color: transparent;}}
 .vessel .body {{position: relative;}}
 .vessel .shell {{left: 0; top: 0; bottom: 0; width: 139px; border: 1.5px solid {INK}; border-top: 0; border-radius: 0 0 7px 7px; box-sizing: border-box;}}
@@ -85,7 +84,7 @@ table.ledger tr.sum td {{font-weight: 600; border-bottom: 1px solid {INK};}}
 .vessel.row .bands {{display: flex; height: 88px; border-bottom: 1.5px solid {INK}; margin-bottom: .4rem;}}
 .vessel.row .bands .core {{min-width: 20px; border-width: 0 0 0 1px; position: relative;}} .vessel.row .bands .core.new {{border-left-width: 2px;}} .vessel.row .bands .core:last-child {{border-right-width: 2px;}}
 .vessel.row .bands span {{position: absolute; left: 0; top: 0; background: {GROUND}; font-size: 13px; line-height: 1; padding: 2px 4px;}}
-.vessel.row ol {{flex-direction: column;}} .vessel.row .words {{padding-left: 0;}} .vessel.row li:first-child .words {{border-top: 0;}}
+.vessel.row ol {{flex-direction: column;}} .vessel.row .words {{padding-left: 20px;}} .vessel.row .num {{left: 0;}} .vessel.row li:first-child .words {{border-top: 0;}}
 .core.settlement {{background: radial-gradient({INK2} 1px, transparent 1.4px) 0 0/14px 14px;}}
 .core.coarse {{background: radial-gradient(transparent 3px, {INK2} 3.2px, {INK2} 4px, transparent 4.2px) 0 0/12px 12px;}}
 .core.medium {{background: radial-gradient(transparent 1.6px, {INK2} 1.8px, {INK2} 2.5px, transparent 2.7px) 0 0/8px 8px;}}
@@ -93,12 +92,17 @@ table.ledger tr.sum td {{font-weight: 600; border-bottom: 1px solid {INK};}}
 .core.biological {{background: radial-gradient({INK} 2.2px, transparent 2.5px) 0 0/14px 14px, radial-gradient({INK2} 1.3px, transparent 1.6px) 7px 7px/14px 14px, #E7ECEA;}}
 .core.chemical {{background: repeating-linear-gradient(45deg, {INK} 0 1px, transparent 1px 5px), repeating-linear-gradient(-45deg, {INK} 0 1px, transparent 1px 5px);}}
 .tr ul.plain {{list-style: none; padding: 0 !important; margin: 0;}} .tr ul.plain li {{border-top: 1px solid {HAIR}; padding: 4px 0;}} .tr ul.plain li:first-child {{border-top: 0;}}
-.tr .ledger.wraps td {{vertical-align: top;}}
+.tr ul.two {{columns: 2; column-gap: 3rem;}} .tr ul.two li {{break-inside: avoid; border-top: 0; border-bottom: 1px solid {HAIR};}}
+.st-key-reply pre {{background: {GROUND}; border: 1px solid {HAIR};}} .st-key-reply code {{font-family: "Source Serif", serif; font-size: 15px; line-height: 1.4;}}
 @media screen and (max-width: 980px) {{
  .stMainBlockContainer {{padding: 3.6rem 16px 2rem;}}
  .tr .counts {{font-size: 19px;}}
  .tr ol.events {{columns: 1;}}
  .vessel .more {{display: none;}}
+ .tr ul.two {{columns: 1;}}
+ .book td.n {{text-align: left !important;}}
+ .book td {{display: inline !important;}} .book td:first-child {{display: block !important; font-weight: 600;}}
+ .book td:not(:first-child):not(:last-child)::after {{content: " · "; color: {INK2};}}
  table.week, table.week tbody {{display: block;}}
  table.week thead {{display: none;}}
  table.week tr {{display: grid; grid-template-columns: 168px 1fr; column-gap: 12px; border-top: 1px solid {HAIR}; padding: 8px 0;}}

@@ -17,6 +17,7 @@ from schemas.words import STOCKING
 
 Choice = tuple[str, str]  # ("filter" or "model", its name)
 BASES = ("net litres", "gross litres")
+PILLS_MOST, COMPARED = 12, 6  # models shown as pills, and those compared before anybody chooses
 
 
 def choose(titles: dict[Choice, str]) -> Choice:
@@ -64,6 +65,7 @@ def the_tank(week: Week, tank: str) -> None:
 def will_it_do(week: Week, entry: Entry) -> None:
     """Any model for so many litres: the answer, the letter, and several models side by side."""
     names = list(filter_entry.models_of(week))
+    look.html('<span id="will-it-do"></span>')
     look.section("Will it do?", "a model for a tank, on paper")
     if not names:
         look.html(
@@ -112,13 +114,19 @@ def will_it_do(week: Week, entry: Entry) -> None:
         look.html(book_desk.answer_html(answer))
     with right:
         look.html("<p><strong>The reply, to copy</strong></p>")
-        st.code(fit.letter(answer), language=None, wrap_lines=True)
+        with st.container(key="reply"):
+            st.code(fit.letter(answer), language=None, wrap_lines=True)
         st.download_button(
             "The reply as PDF", data=lambda: reply_pdf(week, [answer]), file_name=f"reply-{model}-{number(answer['net_l'], 4)}-L.pdf",
             mime="application/pdf", on_click="ignore", key="reply_pdf",
         )  # fmt: skip
     look.section("Side by side", f"for {number(answer['net_l'], 4)}{NBSP}L net")
-    several = st.multiselect("Models", names, default=names[:6], key="compare", persist_state="session")
+    if len(names) <= PILLS_MOST:
+        several = st.pills(
+            "Models", names, selection_mode="multi", default=names[:COMPARED], key="compare", persist_state="session"
+        )
+    else:
+        several = st.multiselect("Models", names, default=names[:COMPARED], key="compare", persist_state="session")
     if several:
         look.html(book_desk.compare_html(fit.compare(week, several, stocking=stocking, net_l=answer["net_l"])))
         look.html(
@@ -152,6 +160,7 @@ def page() -> None:
     look.html(
         f'<p class="counts">{escape(book_desk.sentence(entry, tanks.get(entry.tank or ""), net))}</p>'
         f'<p class="small">{book_desk.facts_line(entry)}</p>'
+        '<p class="small">Further down: <a href="#will-it-do">Will it do?</a> with a reply to send, and models side by side.</p>'
     )
     left, right = st.columns(2, gap="large")
     with left:
@@ -159,7 +168,7 @@ def page() -> None:
         look.html(ledgers.filter_html([entry], headed=False))
     with right:
         look.section("Is it laid out right?")
-        look.html(book_desk.audit_html(entry))
+        look.html(book_desk.audit_html(entry) + book_desk.spare_html(filter_entry.spare_rooms(week, entry)))
         look.section("By itself", "at normal stocking")
         look.html(book_desk.alone_html(entry, week.figures))
     if entry.is_model:

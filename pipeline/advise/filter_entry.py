@@ -255,6 +255,29 @@ def rooms_known(week: Week, model: str) -> list[Row]:
 
 
 @dataclass(frozen=True)
+class SpareRoom:
+    """A compartment with nothing in it, and the dry media that would go in loosely; None where that is not known."""
+
+    name: str
+    medium: str | None
+    kg: float | None
+
+
+def spare_rooms(week: Week, entry: Entry) -> list[SpareRoom]:
+    """Compartments of a filter in use that hold nothing though the book has media in them."""
+    if entry.model is None or not entry.recorded:
+        return []
+    media = catalogue(week.tables)
+    filled = {band.room for band in entry.bands if not band.empty}
+    found = []
+    for room in entry.model.rooms:
+        usual = media.get(room.medium or "")
+        if room.for_media and room.name not in filled:
+            found.append(SpareRoom(room.name, room.medium, None if usual is None else room.loose(usual)))
+    return found
+
+
+@dataclass(frozen=True)
 class Standing:
     """How a tank stands with all its filters: what of its rating is left, and what that hangs on."""
 

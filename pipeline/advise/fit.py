@@ -103,9 +103,16 @@ def _assumed(
     elif flow_basis == "timed on this model":
         said.append("the clean flow timed on filters of this model")
     said.append(f"the book's dimensions and weighings ({model.source or 'source not recorded'})")
-    said.append(
-        f"media {'packed neatly' if layout.packing == 'neat' else 'filled in loosely'}, ripe, behind a fine stage"
-    )
+    packing = "packed neatly" if layout.packing == "neat" else "filled in loosely"
+    if model.kind == "trickle":
+        # The bare rule knows nothing of air; whoever reads a yes must.
+        said.append(f"media {packing}, ripe")
+        said.append(
+            "a trickle tower by the bare rule, which flatters it: in so much air media does about"
+            f" {100 * figures['place_trickle']:g} % of its full-cycle work"
+        )
+    else:
+        said.append(f"media {packing}, ripe, behind a fine stage")
     said.append("a rule of thumb: a kilogram of good porous media for each"
                 f" {figures['litres_per_kg']:g} L net, normally stocked")  # fmt: skip
     return said
