@@ -21,7 +21,7 @@ from pipeline.intake import corrections
 from pipeline.intake.amounts import read_change
 from pipeline.intake.columns import Given, read_dates
 from pipeline.intake.files import LogFile, family_of
-from pipeline.intake.headers import fold
+from pipeline.intake.headers import FAMILY, fold, required
 from pipeline.intake.ladders import KitRow, read_reading
 from pipeline.intake.names import fold_name
 from pipeline.intake.sheets import Sheets, text_columns
@@ -309,3 +309,9 @@ def change(text: str, net_l: float | None, figures: Figures, gallon: str) -> Ans
         holds = with_unit(number(net_l, 4), "L")
         return Answer(False, f"“{text}” is more than the tank holds ({holds} net); expected 100 % or less.")
     return Answer(True, f"read as {amount(fraction, litres)}")
+
+
+def waits_for(file: str, column: str) -> bool:
+    """Whether a whole row of the file waits for this column: without it there is no row."""
+    family = FAMILY.get(family_of(file))
+    return family is not None and column in required(family)

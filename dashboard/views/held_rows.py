@@ -1,53 +1,168 @@
-"""Held rows: what is not used, where it stands, why, and what is suggested."""
+"""Held rows: what is not used, why, and how it is put right; below it, what was put right before."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import datetime as dt
 from html import escape
-from typing import Any
 
+import polars as pl
 import streamlit as st
 
-from dashboard import data, look
+from dashboard import enter_desk as desk
+from dashboard import held_desk as held
+from dashboard import look
+from dashboard.papers_desk import plain_label
+from pipeline import trial
+from pipeline.intake import keeping
+from pipeline.problems import Problem
 from pipeline.telling import counted
-from pipeline.tellings import held_rows
+from pipeline.week import Week
+
+SHOWN = 25  # items before “show more”
+LOG_SHOWN = 20
+OPEN = "held_open"
 
 
-def _row(row: Mapping[str, Any]) -> str:
-    """One held item; everything in it was typed by somebody, so everything is escaped."""
-    where = f"line {row['line']}" if row["line"] else "whole file"
-    what = f"{row['column']} “{row['text']}”" if row["column"] else f"whole row: {row['text']}"
-    cells = (
-        f"{escape(row['file'])}<br><small>{where}{', tank ' + escape(row['tank']) if row['tank'] else ''}</small>",
-        escape(what),
-        escape(row["reason"]),
-        escape(row["suggestion"] or "–"),
+@st.cache_data(max_entries=64, show_spinner="Checking it by the same rules")
+def _answer(stamp: str, row: dict[str, str], _folder: trial.Folder, _held: pl.DataFrame) -> trial.Answer:
+    return trial.correction(_folder, _held, row)
+
+
+def keep(week: Week, row: held.Row, typed: dict[str, str], said: str) -> None:
+    """Writes the correction, loads the round anew and says what became of it."""
+    try:
+        keeping.add_corrections(week.folder, [typed])
+    except Problem as problem:
+        desk.tell([str(problem)], hand=True)
+        return
+    st.session_state.pop(OPEN, None)
+    after = desk.week()
+    waiting = after.table("held").filter(
+        (pl.col("file") == row["file"])
+        & (pl.col("line") == row["line"])
+        & pl.col("column").eq_missing(pl.lit(row["column"], pl.String))
     )
-    labels = ("", "typed", "", "suggested")
-    body = "".join(f'<td role="cell" data-l="{name}">{cell}</td>' for name, cell in zip(labels, cells, strict=True))
-    return f'<tr role="row">{body}</tr>'
+    what = f"{row['title'] or row['file']}, {held.column_title(row['column'])}"
+    left = after.table("held").height
+    still = f"{counted(left, 'item is', 'items are')} still held." if left else "Nothing is held now."
+    if waiting.height:
+        desk.tell([f"{what}: written down, but still held. {waiting['reason'][0]}", still], hand=True)
+    else:
+        desk.tell([f"{what}: {said}", still])
+
+
+def panel(week: Week, folder: trial.Folder, row: held.Row) -> None:
+    """What to do about the chosen item: choose, see the answer, say who and why, keep."""
+    told = held.choices(row)
+    key = row["id"]
+    with st.container(key="held_panel"):
+        if row["column"] is None:
+            look.html(
+                "<p>A whole row can only be rejected here, or put right in the file itself:"
+                f" {escape(held.where(row))}. Once the file is put right, load again.</p>"
+            )
+        choice = next(iter(told))
+        if len(told) > 1:
+            choice = st.pills(
+                "What to do", list(told), format_func=lambda c: plain_label(told[c]), default=choice,
+                key=f"do {key}", required=True,
+            ) or choice  # fmt: skip
+        value = ""
+        if choice == held.VALUE:
+            value = st.text_input(
+                "Value", key=f"value {key}", max_chars=desk.LONGEST_VALUE, placeholder="what it should read"
+            ) or ""  # fmt: skip
+        typed = held.correction(folder, row, choice, value, dt.date.today())
+        answer = None
+        if typed["now"]:
+            answer = _answer(trial.stamp(folder.path), typed, folder, week.table("held"))
+            desk.echo(answer)
+        by = st.text_input(desk.WHO, key="held_by", max_chars=desk.LONGEST_WHO, persist_state="session") or ""
+        why = st.text_input(
+            "Why", key="held_why", max_chars=desk.LONGEST_WHY, persist_state="session",
+            placeholder="for example: looked up on the wet sheet",
+        ) or ""  # fmt: skip
+        typed |= {"by": by.strip(), "why": why.strip()}
+        with st.container(horizontal=True):
+            go = st.button(held.DO[choice], type="primary", key="held_keep")
+            if st.button("Not now", key="held_leave"):
+                st.session_state.pop(OPEN, None)
+                st.rerun()
+        if go:
+            missing = (
+                "Type the value first." if answer is None
+                else "Nothing was written: see above why." if not answer.good
+                else "Say who puts it right: a role or initials." if not typed["by"]
+                else "Say why: whoever reads the log later will ask." if not typed["why"]
+                else ""
+            )  # fmt: skip
+            if missing or answer is None:
+                look.html(f'<p class="hand" role="alert">{escape(missing)}</p>')
+                return
+            keep(week, row, typed, answer.says)
+            st.rerun()
+
+
+def choose(key: str) -> None:
+    st.session_state[OPEN] = key
+
+
+def show(week: Week, folder: trial.Folder, rows: list[held.Row], may_write: bool) -> None:
+    """The list of items, each with its button; the chosen one with its questions under it."""
+    most = st.session_state.get("held_most", SHOWN)
+    chosen = st.session_state.get(OPEN)
+    for n, row in enumerate(rows[:most]):
+        is_open = may_write and chosen == row["id"]
+        with st.container(horizontal=True, vertical_alignment="top", key=f"held_row {n}"):
+            st.html(f'<div class="tr">{held.item_html(week, row)}</div>', width="stretch")
+            if may_write and not is_open and held.choices(row):
+                st.button("Put right", key=f"open {row['id']}", on_click=choose, args=(row["id"],))
+        if is_open:
+            panel(week, folder, row)
+    if len(rows) > most and st.button(f"Show {min(SHOWN, len(rows) - most)} more of {len(rows)}", key="held_more"):
+        st.session_state["held_most"] = most + SHOWN
+        st.rerun()
+
+
+def log(week: Week, folder: trial.Folder) -> None:
+    """What was put right before, newest first."""
+    rows = week.table("correction").sort("line", descending=True).to_dicts()
+    look.section("Put right so far", "corrections.csv, newest first")
+    if not rows:
+        look.html("<p>Nothing was put right yet.</p>")
+        return
+    stale = sum(row["state"] == "stale" for row in rows)
+    if stale:
+        look.say(
+            f"{counted(stale, 'correction is', 'corrections are')} stale: the cell no longer reads what it read then."
+        )
+    look.html(held.log_html(folder, rows[:LOG_SHOWN]))
+    if len(rows) > LOG_SHOWN:
+        with st.expander(f"{counted(len(rows) - LOG_SHOWN, 'earlier one')}"):
+            look.html(held.log_html(folder, rows[LOG_SHOWN:]))
 
 
 def page() -> None:
-    week = data.week()
+    st.html(desk.STYLE)
     st.title("Held rows")
-    rows = held_rows(week)
+    week = desk.week()
+    folder = desk.folder_now()
+    desk.became()
+    rows = held.items(week, folder)
+    shut = keeping.closed(week.folder)
     if not rows:
-        look.say("Nothing is held: every row that was typed is in use.")
+        look.html('<p class="counts">Nothing is held: every row that was typed is in use.</p>')
     else:
-        look.say(
-            f"{counted(len(rows), 'item')} held. Nothing of it is used until it is put right, and nothing else waits for it."
-        )
-        head = "".join(
-            f'<th role="columnheader">{name}</th>' for name in ("Where", "As typed", "Why it is held", "Suggested")
-        )
+        look.html(f'<p class="counts">{escape(held.sentence(week, rows))}</p>')
         look.html(
-            f'<div class="wide"><table role="table" class="ledger held"><thead role="rowgroup"><tr role="row">{head}</tr></thead><tbody role="rowgroup">{"".join(map(_row, rows))}</tbody></table></div>'
+            '<p class="small">Nothing of it is used until it is put right, and nothing else waits for it. First whole'
+            " visits, then what can harm fish, then what the nitrate fit waits for; the longest held first.</p>"
         )
-        st.write(
-            "To put one right, add a row to corrections.csv: file, line, column, was (as typed), now (a value, `accept` or"
-            " `reject`), by, on, why; then load again."
-        )
+    if shut:
+        look.html(f'<p class="hand">{escape(shut)}</p>')
+    with st.container(key="held"):
+        show(week, folder, rows, may_write=not shut)
+    log(week, folder)
     look.foot(week)
 
 

@@ -14,6 +14,7 @@ import io
 import os
 import re
 import tempfile
+import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -156,3 +157,25 @@ def save_upload(folder: Path, kind: str, name: str, content: bytes) -> Path:
     except FileExistsError:
         raise Problem(f"{kind}/{name} is there already; give the file another name. Nothing was changed.") from None
     return target
+
+
+def closed(folder: Path) -> str:
+    """Why nothing can be written to a folder, as a sentence; blank where it can."""
+    if not folder.is_dir():
+        return f"{folder} is not there, so nothing can be kept."
+    if not os.access(folder, os.W_OK | os.X_OK):
+        return f"{folder} may only be read, so nothing can be kept here: change its permissions, or copy it elsewhere."
+    return ""
+
+
+def free_name(folder: Path, kind: str, name: str) -> str:
+    """A name that an upload may be kept under: safe characters, and not taken yet."""
+    stem = re.sub(r"\.csv$", "", name.replace("\\", "/").rsplit("/", 1)[-1], flags=re.IGNORECASE)
+    plain = unicodedata.normalize("NFKD", stem).encode("ascii", "ignore").decode("ascii")
+    plain = re.sub(r"[^A-Za-z0-9._ -]+", "-", plain).lstrip(" ._-")[:70].rstrip(" .-") or "sheet"
+    count = 1
+    while True:
+        told = f"{plain}.csv" if count == 1 else f"{plain}-{count}.csv"
+        if not (folder / kind / told).exists():
+            return told
+        count += 1

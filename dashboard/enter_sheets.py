@@ -1,0 +1,196 @@
+"""Readings as a grid at the desk, and CSVs from elsewhere: both show their account before anything is kept."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+from collections.abc import Mapping
+from html import escape
+from typing import Any
+
+import polars as pl
+import streamlit as st
+
+from dashboard import at_tank, data, look
+from dashboard import enter_desk as desk
+from pipeline import trial
+from pipeline.intake import keeping
+from pipeline.papers.visit_sheets import UNITS, open_tanks, sites_on
+from pipeline.problems import Problem
+from pipeline.telling import counted, day
+from pipeline.week import Week
+from schemas.words import PARAMETER_TITLES
+
+READINGS = ("ammonia", "nitrite", "nitrate", "ph", "kh", "temperature")
+EXPECTED = ("ammonia", "nitrite", "nitrate", "ph", "temperature")
+REST = {
+    "water_changed": "Changed",
+    "fish_seen": "Fish",
+    "fish_look": "Look",
+    "kit": "Kit",
+    "taken": "Taken",
+    "note": "Note",
+}
+KINDS = {"visits": "readings", "services": "filter services", "events": "events"}
+LIMIT_MB = 5  # the server's own limit
+
+
+@st.cache_data(max_entries=16, show_spinner="Checking by the same rules as a load")
+def _account(
+    stamp: str, mark: str, _folder: trial.Folder, _held: pl.DataFrame, _new: Mapping[str, bytes]
+) -> trial.Account:
+    return trial.files(_folder, _held, _new)
+
+
+def account_of(week: Week, new: Mapping[str, bytes]) -> trial.Account:
+    """The account of files that are not kept yet; checked once for the same content."""
+    digest = hashlib.sha256()
+    for name, raw in new.items():
+        digest.update(f"{name}\0{len(raw)}\0".encode() + raw)
+    folder = desk.folder_now()
+    return _account(trial.stamp(folder.path), digest.hexdigest(), folder, week.table("held"), new)
+
+
+def _grid_frame(week: Week, sites: list[str], when: dt.date) -> pl.DataFrame:
+    """One row a tank: boxes to type in, what to expect beside them."""
+    titles = data.tank_titles(week)
+    rows: list[dict[str, str | None]] = []
+    for site in sites:
+        for tank in open_tanks(week, site, when):
+            hopes = at_tank.hoped(week, tank["tank"], when)
+            _, kit = at_tank.kits_here(week, tank["tank"], when)
+            row: dict[str, str | None] = {"id": tank["tank"], "site": site, "tank": titles[tank["tank"]]}
+            for name in READINGS:
+                row[name] = None
+                if name in EXPECTED:
+                    row[f"expect {name}"] = hopes.get(name, at_tank.NOT_KNOWN)
+            rows.append({**row, **dict.fromkeys(REST), "kit": None if kit == at_tank.NO_KIT else kit})
+    names = ["id", "site", "tank"]
+    names += [n for name in READINGS for n in ((name, f"expect {name}") if name in EXPECTED else (name,))]
+    return pl.DataFrame(rows, schema=dict.fromkeys([*names, *REST], pl.String))
+
+
+def _columns() -> dict[str, Any]:
+    text = st.column_config.TextColumn
+    told: dict[str, Any] = {"id": None, "site": None, "tank": text("Tank", width=190, disabled=True, pinned=True)}
+    for name in READINGS:
+        unit = f", {UNITS[name]}" if UNITS[name] else ""
+        told[name] = text(f"{PARAMETER_TITLES[name]}{unit}", width=92)
+        told[f"expect {name}"] = text("expect", width=76, disabled=True)
+    for name, title in REST.items():
+        told[name] = text(title, width=160 if name == "note" else 76)
+    return told
+
+
+def typed_rows(edited: pl.DataFrame, when: dt.date, by: str) -> list[dict[str, str]]:
+    """The rows of the grid in which anything was typed, as rows of a visits sheet."""
+    rows = []
+    for row in edited.iter_rows(named=True):
+        told = {name: str(row[name] or "").strip() for name in (*READINGS, *REST)}
+        if any(text for name, text in told.items() if name not in ("kit", "taken")):
+            rows.append({"date": when.isoformat(), "site": row["site"], "tank": row["id"], **told, "by": by.strip()})
+    return rows
+
+
+def grid(week: Week, when: dt.date) -> None:
+    """The evening's grid: typed, checked, looked at, kept."""
+    names = {
+        site: name or site for site, name in week.table("site").sort("file", "line").select("site", "name").iter_rows()
+    }
+    due = sites_on(week, when) or [site for site, _ in at_tank.route(week, when)][:1]
+    sites = st.multiselect(
+        "Sites", list(names), default=due, format_func=lambda s: names[s], key=f"grid_sites {when}",
+        placeholder="choose sites", persist_state="session",
+    )  # fmt: skip
+    if not sites:
+        look.say("Choose a site, and its tanks stand here.")
+        return
+    look.say(f"Readings of {day(when)}: type what the sheet says, as it says it; what is not tested stays empty.")
+    frame = _grid_frame(week, sites, when)
+    count = st.session_state.get("grid_times", 0)
+    with st.form(f"grid {count}", border=False):
+        edited = st.data_editor(
+            frame, key=f"grid {when} {'|'.join(sites)} {count}", hide_index=True, row_height=48, placeholder="–",
+            column_config=_columns(), disabled=[c for c in frame.columns if c.startswith("expect") or c == "tank"],
+            alt=f"A grid to type in: {counted(frame.height, 'tank')}, a row each",
+        )  # fmt: skip
+        by = st.text_input(desk.WHO, key="enter_by", max_chars=desk.LONGEST_WHO, persist_state="session", width=320)
+        if st.form_submit_button("Check", type="primary"):
+            st.session_state["grid_rows"] = (when, typed_rows(edited, when, by or ""))
+    checked_on, rows = st.session_state.get("grid_rows", (None, []))
+    if checked_on != when:
+        return
+    if not rows:
+        look.say("Nothing is typed yet.")
+        return
+    told = account_of(week, {f"visits/entered-{when}.csv": keeping.visits_csv(rows).encode()})
+    desk.account(told)
+    if st.button(_keep_words(told), type="primary", key="grid_keep"):
+        try:
+            path = keeping.save_visits(week.folder, rows, dt.date.today())
+        except Problem as problem:
+            desk.tell([str(problem)], hand=True)
+            st.rerun()
+        st.session_state["grid_times"] = count + 1
+        st.session_state.pop("grid_rows", None)
+        _kept([path.relative_to(week.folder).as_posix()])
+
+
+def _keep_words(told: trial.Account) -> str:
+    waits = len(told.held) + len(told.elsewhere)
+    return f"Keep; {counted(waits, 'item')} will wait under Held rows" if waits else "Keep"
+
+
+def _kept(files: list[str]) -> None:
+    """Loads the round anew and says what became of the files."""
+    after = desk.week()
+    account = after.table("account").filter(pl.col("file").is_in(files))
+    held = after.table("held").filter(pl.col("file").is_in(files)).height
+    told = [f"Kept: {', '.join(files)}; {counted(int(account['rows_in'].sum()), 'row')}, in use now."]
+    if held:
+        told.append(f"{counted(held, 'item waits', 'items wait')} under Held rows.")
+    desk.tell(told, hand=bool(held))
+    st.rerun()
+
+
+def upload(week: Week) -> None:
+    """CSVs from elsewhere: their account first, then they are kept as they are."""
+    look.say("Choose a CSV; what would become of each row is shown before anything is kept.")
+    kind = st.pills(
+        "What it holds", list(KINDS), default="visits", format_func=KINDS.__getitem__, key="upload_kind", required=True
+    ) or "visits"  # fmt: skip
+    count = st.session_state.get("upload_times", 0)
+    given = st.file_uploader(
+        "CSV files", type="csv", accept_multiple_files=True, key=f"upload {kind} {count}", max_upload_size=LIMIT_MB
+    )
+    if not given:
+        return
+    new: dict[str, bytes] = {}
+    for file in given:
+        name = keeping.free_name(week.folder, kind, file.name)
+        while f"{kind}/{name}" in new:
+            name = keeping.free_name(week.folder, kind, f"{name[:-4]}-again.csv")
+        if name != file.name:
+            look.html(f"<p>“{escape(file.name)}” would be kept as {escape(kind)}/{escape(name)}.</p>")
+        new[f"{kind}/{name}"] = file.getvalue()
+    told = account_of(week, new)
+    desk.account(told)
+    total = told.account
+    if total["rows_in"] and total["repeats"] == total["rows_in"]:
+        look.say("Every row of it is here already: there is nothing to keep.")
+        return
+    if not total["rows_in"]:
+        look.say("There is no row in it, so there is nothing to keep.")
+        return
+    if st.button(_keep_words(told), type="primary", key="upload_keep"):
+        done: list[str] = []
+        try:
+            for path, raw in new.items():
+                keeping.save_upload(week.folder, kind, path.removeprefix(f"{kind}/"), raw)
+                done.append(path)
+        except Problem as problem:
+            kept = f"Kept before that: {', '.join(done)}." if done else ""
+            desk.tell([str(problem), *([kept] if kept else [])], hand=True)
+            st.rerun()
+        st.session_state["upload_times"] = count + 1
+        _kept(done)

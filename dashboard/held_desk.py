@@ -1,0 +1,178 @@
+"""What the page Held rows shows of each item and of the log: order, words, and the row that puts one right."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from html import escape
+from typing import Any
+
+from dashboard import data
+from pipeline import trial
+from pipeline.intake.corrections import ACCEPT, REJECT
+from pipeline.telling import NBSP, ago, counted, day, listed
+from pipeline.week import Week
+from schemas.words import PARAMETER_TITLES
+
+Row = dict[str, Any]
+NAMED = 6  # tanks named in the sentence
+VALUE, REJECT_ROW = "value", "reject the row"  # besides accept and reject
+# What is held, worst first: a whole visit hides everything; then what kills; then what the fit waits for.
+HARM = (
+    ("tank", "date"),
+    ("ammonia", "nitrite"),
+    ("temperature", "ph"),
+    ("nitrate", "water_changed", "taken", "value"),
+    ("kh", "oxygen", "fish_look", "fish_seen"),
+)
+
+
+def _harm(row: Row) -> int:
+    if row["column"] is None:
+        return 0
+    return next((n for n, columns in enumerate(HARM) if row["column"] in columns), len(HARM))
+
+
+def items(week: Week, folder: trial.Folder) -> list[Row]:
+    """Held items, worst and oldest first, each with `since`, `title` of its tank and `id`."""
+    held = week.table("held")
+    titles = data.tank_titles(week)
+    rows = [
+        {
+            **row,
+            "since": since,
+            "title": titles.get(row["tank"] or "", row["tank"] or ""),
+            "id": f"{row['file']}|{row['line']}|{row['column'] or ''}",
+        }
+        for row, since in zip(held.to_dicts(), trial.held_since(folder, held), strict=True)
+    ]
+    return sorted(rows, key=lambda r: (_harm(r), r["since"] or dt.date.max, r["file"], r["line"]))
+
+
+def sentence(week: Week, rows: Sequence[Row]) -> str:
+    """How many are held, since when, and which tanks wait."""
+    days = [row["since"] for row in rows if row["since"]]
+    since = f", the oldest since {day(min(days), year=True)}" if days else ""
+    verb = "item is" if len(rows) == 1 else "items are"
+    names = dict(week.table("tank").select("tank", "name").iter_rows())
+    tanks = list(dict.fromkeys(names.get(row["tank"]) or row["tank"] for row in rows if row["tank"]))
+    stray = sum(not row["tank"] for row in rows)
+    told = tanks if len(tanks) <= NAMED + 1 else [*tanks[:NAMED], f"{len(tanks) - NAMED} more"]
+    wait = (
+        f" {listed(told)} {'waits' if len(tanks) == 1 else 'wait'} for {'it' if len(rows) == 1 else 'them'}."
+        if told
+        else ""
+    )
+    lost = f" {counted(stray, 'item stands', 'items stand')} under no tank yet." if stray else ""
+    return f"{len(rows)}{NBSP}{verb} held{since}.{wait}{lost}"
+
+
+def column_title(column: str | None) -> str:
+    """A column as people call it."""
+    if column is None:
+        return "Whole row"
+    return PARAMETER_TITLES.get(column, column.replace("_", " ").capitalize())
+
+
+def held_for(since: dt.date | None, as_of: dt.date) -> str:
+    """`held 9 weeks, since Tue 24 March`."""
+    if since is None:
+        return "held, day not known"
+    age = ago(since, as_of)
+    return f"held {age.removesuffix(' ago')}, since {day(since)}" if age.endswith(" ago") else f"held since {age}"
+
+
+def where(row: Row) -> str:
+    """`visits/x.csv, line 5, column nitrate`."""
+    line = f", line {row['line']}" if row["line"] else ", the whole file"
+    return f"{row['file']}{line}" + (f", column {row['column']}" if row["column"] else "")
+
+
+def item_html(week: Week, row: Row) -> str:
+    """One held item; everything in it was typed by somebody, so everything is escaped."""
+    what = "Whole file" if not row["line"] else column_title(row["column"])
+    suggested = f", <small>suggested</small> {escape(row['suggestion'])}" if row["suggestion"] else ""
+    typed = f"“{escape(row['text'])}”" if row["line"] else ""
+    return (
+        f'<div class="item"><div><p><strong>{escape(row["title"] or "No known tank")}</strong></p>'
+        f"<p><small>{escape(held_for(row['since'], week.as_of))}</small></p></div>"
+        f'<div><p class="typed">{escape(what)} {typed}{suggested}</p><p>{escape(row["reason"])}</p>'
+        f"<p><small>{escape(where(row))}</small></p></div></div>"
+    )
+
+
+# The button that does it -> its words.
+DO = {ACCEPT: "Take it", VALUE: "Put it right", REJECT: "Leave it out", REJECT_ROW: "Leave the row out"}
+
+
+def choices(row: Row) -> dict[str, str]:
+    """What can be done about an item -> its words. A whole row can only be rejected here, a whole file not even that."""
+    if not row["line"]:
+        return {}
+    if row["column"] is None:
+        return {REJECT_ROW: "leave the row out"}
+    told = {ACCEPT: f"take {row['suggestion']}"} if row["suggestion"] else {}
+    told[VALUE] = "type another value" if row["suggestion"] else "type a value"
+    if trial.waits_for(row["file"], row["column"]):
+        return {**told, REJECT_ROW: "leave the row out"}
+    return {**told, REJECT: "leave it out"}
+
+
+def correction(folder: trial.Folder, row: Row, choice: str, value: str, today: dt.date) -> dict[str, str]:
+    """The row of corrections.csv for a choice, but for who and why: `was` is what the file itself reads now."""
+    column = "" if choice == REJECT_ROW else row["column"] or ""
+    return {
+        "file": row["file"],
+        "line": str(row["line"]),
+        "column": column,
+        "was": trial.cell_now(folder, row["file"], row["line"], column) or "",
+        "now": {ACCEPT: ACCEPT, REJECT: REJECT, REJECT_ROW: REJECT}.get(choice, value.strip()),
+        "on": today.isoformat(),
+        "suggestion": row["suggestion"] or "",
+    }
+
+
+# -- the log ---------------------------------------------------------------------------------------------
+
+
+def state_words(folder: trial.Folder, row: Mapping[str, Any]) -> str:
+    """The state of a correction; a stale one says what its cell reads now."""
+    if row["state"] == "applied":
+        return "applied"
+    if row["state"] != "stale":
+        return f"{row['state']}: its line is no number"
+    reads = trial.cell_now(folder, row["of_file"], row["of_line"], row["of_column"] or "")
+    what = "cell" if row["of_column"] else "row"
+    if reads is None:
+        return f"stale: the file has no such {what} now"
+    if not reads:
+        return f"stale: the {what} is blank now"
+    if reads.strip() == (row["now"] or "").strip():
+        return "stale, and no longer needed: the file itself reads so now"
+    if reads.strip() == (row["was"] or "").strip():
+        return "stale: another correction of the same cell or row counts"
+    return f"stale: the {what} reads “{reads[:200]}” now"
+
+
+def log_html(folder: trial.Folder, rows: Sequence[Mapping[str, Any]]) -> str:
+    """The corrections as a table, newest first as handed over."""
+    heads = ("When and who", "Cell", "Was, and now", "Why", "State")
+    head = "".join(f'<th role="columnheader">{name}</th>' for name in heads)
+    body = []
+    for row in rows:
+        when = day(row["on"], year=True, weekday=False) if row["on"] else "day not known"
+        now = {ACCEPT: "the suggestion taken", REJECT: "not used"}.get(row["now"], f"“{row['now']}”")
+        was = f"“{row['was'][:200]}”" if row["was"] else "blank" if row["of_column"] else "whole row"
+        state = escape(state_words(folder, row))
+        cells = (
+            f"{escape(when)}<br><small>{escape(row['by'] or 'nobody named')}</small>",
+            f"{escape(column_title(row['of_column'] or None))}<br><small>{escape(row['of_file'])}, line {row['of_line']}</small>",
+            f"{escape(was)} → {escape(now)}",
+            escape(row["why"] or "–"),
+            state if row["state"] == "applied" else f"<strong>{state}</strong>",
+        )
+        body.append('<tr role="row">' + "".join(f'<td role="cell">{cell}</td>' for cell in cells) + "</tr>")
+    return (
+        f'<div class="wide"><table role="table" class="ledger held"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
+        f'<tbody role="rowgroup">{"".join(body)}</tbody></table></div>'
+    )
