@@ -48,8 +48,8 @@ class File:
 def plain_label(text: str) -> str:
     """A text as the label of a tick: labels are read as Markdown, and a note may hold anything."""
     escaped = re.sub(r"([!-/:-@\[-`{-~])", r"\\\1", " ".join(text.split()))
-    # A word joiner after each colon: “:name:” would still become a picture, “http://” a link.
-    return escaped.replace("\\:", "\\:\u2060")
+    # An unseen word joiner after these: “:name:” would still become a picture, an address a link.
+    return re.sub(r"(\\[:.@])", "\\1\u2060", escaped)
 
 
 # --- rounds and reports ---------------------------------------------------------------------------------------------
@@ -80,16 +80,31 @@ def report(mark: str, site: str, first: dt.date, last: dt.date, ticked: Notes, _
     return site_report.site_report(_week, site, first, last, ticked)
 
 
-@st.cache_data(max_entries=32, show_spinner="Drawing the charts")
-def charts(mark: str, site: str, first: dt.date, last: dt.date, _report: SiteReport) -> list[str | None]:
-    """The charts, which no note changes."""
-    return site_report.charts(_report)
+@st.cache_data(max_entries=256, show_spinner="Drawing the chart")
+def _chart(mark: str, site: str, first: dt.date, last: dt.date, tank: str, weeks: int, _sheet: Sheet) -> str | None:
+    return site_report.chart_svg(_sheet, last, weeks)
 
 
-@st.cache_data(max_entries=32, show_spinner="Setting the pages")
-def pages(content_mark: str, issue_line: str, _report: SiteReport, _charts: list[str | None]) -> list[bytes]:
-    """The pages as pictures: the content's hash and the issue line are all that can change them."""
-    return site_report.report_pictures(_report, _charts)
+def chart(mark: str, shown: SiteReport, n: int) -> str | None:
+    """The chart of a sheet, which no note changes."""
+    sheet = shown.sheets[n]
+    return _chart(mark, shown.site, shown.first, shown.last, sheet.tank, shown.weeks, sheet)
+
+
+def charts(mark: str, shown: SiteReport) -> list[str | None]:
+    """All charts of a report, as issuing it needs them."""
+    return [chart(mark, shown, n) for n in range(len(shown.sheets))]
+
+
+@st.cache_data(max_entries=64, show_spinner="Setting the page")
+def _picture(content_mark: str, issue_line: str, n: int, _report: SiteReport, _svg: str | None) -> bytes:
+    drawn = [_svg if place == n else None for place in range(len(_report.sheets))]
+    return site_report.report_pictures(_report, drawn)[n]
+
+
+def picture(mark: str, shown: SiteReport, n: int) -> bytes:
+    """A sheet as a picture, with its own chart only: the content's hash and the issue line are all that changes it."""
+    return _picture(issued.content_hash(shown), shown.issue, n, shown, chart(mark, shown, n))
 
 
 def alt_of(sheet: Sheet, n: int, of: int) -> str:
@@ -152,9 +167,9 @@ def issue_files(one: Issued) -> list[File]:
     return [File("PDF", f"{name}.pdf", PDF, one.pdf), File("HTML", f"{name}.html", HTML, one.html)]
 
 
-def issue_it(week: Week, shown: SiteReport, drawn: list[str | None]) -> tuple[Issued, str]:
+def issue_it(week: Week, shown: SiteReport) -> tuple[Issued, str]:
     """Freezes the report; what to say of it."""
-    one = issued.issue(week.folder, shown, dt.date.today(), drawn)
+    one = issued.issue(week.folder, shown, dt.date.today(), charts(stamp(), shown))
     named = f"issue {one.number} of {day(one.on, year=True, weekday=False)}"
     if one.new:
         return one, f"Frozen as {named}, under {issued.FOLDER}/ in the log folder."

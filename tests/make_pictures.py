@@ -20,6 +20,7 @@ PAGES = {
     "one-tank": "one_tank?tank=LM2",
     "load-and-nitrate": "load_and_nitrate",
     "held-rows": "held_rows",
+    "papers": "papers",
 }
 
 

@@ -59,15 +59,16 @@ def choose(week: Week, sites: dict[str, str]) -> tuple[str, dt.date, dt.date]:
         for key, name in (("paper_site", "site"), ("paper_from", "from"), ("paper_to", "to")):
             st.query_params[name] = str(st.session_state[key])
 
-    left, first, last, _ = st.columns([3, 1.6, 1.6, 3])
-    left.selectbox(
-        "Site", list(sites), format_func=lambda site: sites[site], key="paper_site", on_change=write,
-        persist_state="session",
-    )  # fmt: skip
-    for place, label, key in ((first, "From", "paper_from"), (last, "To", "paper_to")):
-        place.date_input(
-            label, key=key, max_value=week.loaded_on, format="YYYY-MM-DD", on_change=write, persist_state="session"
-        )
+    with st.container(horizontal=True):
+        st.selectbox(
+            "Site", list(sites), format_func=lambda site: sites[site], key="paper_site", on_change=write,
+            persist_state="session", width=340,
+        )  # fmt: skip
+        for label, key in (("From", "paper_from"), ("To", "paper_to")):
+            st.date_input(
+                label, key=key, max_value=week.loaded_on, format="YYYY-MM-DD", on_change=write,
+                persist_state="session", width=160,
+            )  # fmt: skip
     return st.session_state["paper_site"], st.session_state["paper_from"], st.session_state["paper_to"]
 
 
@@ -100,7 +101,7 @@ def give(files: Sequence[desk.File], key: str, quiet: bool = False, off: bool = 
         )  # fmt: skip
 
 
-def issue(week: Week, shown: SiteReport, drawn: list[str | None]) -> Issued | None:
+def issue(week: Week, shown: SiteReport) -> Issued | None:
     """The button that freezes the report; the issue that says just what is shown, where there is one."""
     mark = issued.content_hash(shown)
     look.section("Issue it", "frozen, numbered and kept in the log folder")
@@ -108,7 +109,7 @@ def issue(week: Week, shown: SiteReport, drawn: list[str | None]) -> Issued | No
     said = desk.standing(before, mark)
     if st.button("Issue it", type="primary", key="issue_it"):
         try:
-            before, said = desk.issue_it(week, shown, drawn)
+            before, said = desk.issue_it(week, shown)
         except Problem as problem:
             said = ""
             look.html(f'<p class="hand" role="alert">Not issued: {escape(str(problem))}</p>')
@@ -126,14 +127,14 @@ def past(week: Week, site: str) -> None:
     found, lost = issued.all_issued(week.folder, site), issued.lost(week.folder, site)
     if not found and not lost:
         return
-    look.section("Issued so far", "the first figures of the content's hash prove what was handed over")
+    look.section("Issued so far", "each with the start of its SHA-256")
     for sentence in lost:
         look.html(f'<p class="hand">{escape(sentence)}</p>')
 
     def rows(some: Sequence[Issued]) -> None:
         for one in some:
             key = f"{one.first} {one.last} {one.number}"
-            with st.container(horizontal=True, vertical_alignment="center", key=f"paper_row {key}"):
+            with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"paper_row {key}"):
                 span = f"{dates([one.first], year=one.first.year != one.last.year)} to {dates([one.last])}"
                 bad = (
                     ""
@@ -154,9 +155,8 @@ def past(week: Week, site: str) -> None:
             rows(found[SHOWN_ISSUES:])
 
 
-def preview(shown: SiteReport, drawn: list[str | None]) -> None:
+def preview(stamp: str, shown: SiteReport) -> None:
     """One sheet as it will be printed, and its words."""
-    made = desk.pages(issued.content_hash(shown), shown.issue, shown, drawn)
     names = {sheet.tank: sheet.title.rsplit(", ", 1)[0] for sheet in shown.sheets}
     tanks = list(names)
     chosen = tanks[0]
@@ -165,12 +165,13 @@ def preview(shown: SiteReport, drawn: list[str | None]) -> None:
             st.session_state["paper_sheet"] = tanks[0]
         shown_name = {tank: desk.plain_label(name) for tank, name in names.items()}
         chosen = (
-            st.pills("Sheet", tanks, format_func=shown_name.__getitem__, key="paper_sheet", required=True) or chosen
+            st.pills("Sheet", tanks, format_func=shown_name.__getitem__, key="paper_sheet", required=True, wrap=True)
+            or chosen
         )
     n = tanks.index(chosen)
     sheet = shown.sheets[n]
     with st.container(key="sheet"):
-        st.image(made[n], width="stretch", alt=desk.alt_of(sheet, n + 1, len(tanks)))
+        st.image(desk.picture(stamp, shown, n), width="stretch", alt=desk.alt_of(sheet, n + 1, len(tanks)))
     with st.expander("The words of this sheet"):
         look.html(desk.words_html(sheet))
 
@@ -184,24 +185,23 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
     try:
         then, stamp = desk.week_of(week, last), desk.stamp()
         look.html(f'<p class="counts">{escape(period_words(then, site, first, last))}</p>')
-        plain = desk.report(stamp, site, first, last, (), then)
+        desk.report(stamp, site, first, last, (), then)  # says what is wrong before anything is drawn
     except Problem as problem:
         look.say(str(problem))
         return
-    drawn = desk.charts(stamp, site, first, last, plain)
     left, right = st.columns([7, 5], gap="large")
     with right:
         ticked = notes(then, site, first, last)
         shown = desk.report(stamp, site, first, last, ticked, then)
-        frozen = issue(then, shown, drawn)
+        frozen = issue(then, shown)
         past(then, site)
     with left:
-        preview(desk.under_issue(shown, frozen), drawn)
+        preview(stamp, desk.under_issue(shown, frozen))
 
 
 def rows_of(papers: Sequence[tuple[str, str, list[desk.File]]], key: str, off: bool = False) -> None:
     for title, about, files in papers:
-        with st.container(horizontal=True, vertical_alignment="center", key=f"paper_row {key} {title}"):
+        with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"paper_row {key} {title}"):
             st.html(
                 f'<div class="tr"><p><strong>{escape(title)}</strong><br><small>{escape(about)}</small></p></div>',
                 width="stretch",
@@ -214,14 +214,13 @@ def others(week: Week, sites: dict[str, str]) -> None:
     left, right = st.columns(2, gap="large")
     with left:
         look.section("For a day of visits")
-        one, two = st.columns([2, 3])
         st.session_state.setdefault("paper_day", desk.next_day(week))
-        when = one.date_input("Day", key="paper_day", format="YYYY-MM-DD", persist_state="session")
-        due = sites_on(week, when)
-        chosen = two.multiselect(
-            "Sites", list(sites), default=due, format_func=lambda site: sites[site], key=f"paper_sites {when}",
-            placeholder="choose sites",
-        )  # fmt: skip
+        with st.container(horizontal=True):
+            when = st.date_input("Day", key="paper_day", format="YYYY-MM-DD", persist_state="session", width=160)
+            chosen = st.multiselect(
+                "Sites", list(sites), default=sites_on(week, when), format_func=lambda site: sites[site],
+                key=f"paper_sites {when}", placeholder="choose sites", width=360,
+            )  # fmt: skip
         if not chosen:
             look.html(f"<p>No visit falls on {escape(day(when, year=True))}: choose sites, or another day.</p>")
         rows_of(desk.day_papers(week, chosen, when), "day", off=not chosen)

@@ -12,13 +12,17 @@ from pipeline.telling import listed
 from pipeline.week import Week
 
 
+def _span(first: dt.date, last: dt.date) -> str:
+    return f"from {dates([first], year=first.year != last.year)} to {dates([last])}"
+
+
 def _visits(found: Sequence[Facts], first: dt.date, last: dt.date) -> str:
     days = sorted({day for facts in found for day in facts.visits})
     if not days:
-        return f"no visit from {dates([first])} to {dates([last])}"
+        return f"no visit {_span(first, last)}"
     if len(days) <= MANY_DATES:
         return f"{counted_word(len(days), 'visit')}, on {dates(days)}"
-    return f"{counted_word(len(days), 'visit')}, from {dates(days[:1])} to {dates(days[-1:])}"
+    return f"{counted_word(len(days), 'visit')}, {_span(days[0], days[-1])}"
 
 
 def _gaps_of(facts: Facts, to: str = "") -> str:

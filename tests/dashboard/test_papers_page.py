@@ -1,0 +1,291 @@
+"""The page Papers: what a report will hold, ticks, issues that are frozen, and papers built on a click only."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import json
+import os
+import shutil
+import zipfile
+from html import unescape
+from pathlib import Path
+
+import pytest
+import streamlit as st
+from pypdf import PdfReader
+from streamlit.testing.v1 import AppTest
+
+from dashboard import papers_desk as desk
+from pipeline import weekly
+from pipeline.new_folder import make_folder
+from pipeline.papers.issued import PDF
+from pipeline.week import Week
+
+APP = Path(__file__).parents[2] / "dashboard" / "app.py"
+FIRST, LAST = dt.date(2026, 5, 5), dt.date(2026, 6, 1)
+
+
+@pytest.fixture(autouse=True)
+def _fresh_caches() -> None:
+    st.cache_resource.clear()
+    st.cache_data.clear()
+
+
+@pytest.fixture
+def logs(demo_logs: Path, tmp_path: Path) -> Path:
+    """A copy of the demo round: issuing writes to it."""
+    return Path(shutil.copytree(demo_logs, tmp_path / "logs"))
+
+
+@pytest.fixture(scope="module")
+def week(demo_logs: Path) -> Week:
+    return weekly.open_week(demo_logs)
+
+
+def opened(logs: Path, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
+    monkeypatch.setenv("TANKROUND_LOGS", str(logs))
+    monkeypatch.setenv("TANKROUND_DB", "")
+    app = AppTest.from_file(str(APP), default_timeout=120)
+    app.run()
+    for key, value in query.items():
+        app.query_params[key] = value
+    app.switch_page("views/papers.py").run()
+    assert not app.exception, [e.message for e in app.exception]
+    return app
+
+
+def pressed(app: AppTest) -> AppTest:
+    app.button(key="issue_it").click().run()
+    assert not app.exception, [e.message for e in app.exception]
+    return app
+
+
+def words(app: AppTest) -> str:
+    return unescape(" ".join(piece.proto.body for piece in app.get("html"))).replace("\u00a0", " ")
+
+
+def downloads(app: AppTest) -> list[str]:
+    return [button.proto.label for button in app.get("download_button")]
+
+
+def issues(logs: Path) -> list[Path]:
+    return sorted((logs / "issued").rglob("report.json"))
+
+
+def alt(app: AppTest) -> str:
+    return str(app.get("image")[0].proto.imgs[0].alt)
+
+
+def test_it_opens_with_the_last_four_weeks_of_a_site_and_says_what_the_paper_will_hold(
+    logs: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = opened(logs, monkeypatch, site="larkmead")
+    assert (app.date_input(key="paper_from").value, app.date_input(key="paper_to").value) == (FIRST, LAST)
+    text = words(app)
+    assert "Five sheets, one a tank: four visits, on 11, 18, 25 May and 1 June 2026; no gaps; nothing held." in text
+    assert "Not issued yet." in text
+    assert not any(box.value for box in app.checkbox)
+    assert "No name of a resident, pupil, patient or member of staff" in text
+    assert alt(app).startswith("Sheet 1 of 5: Garden lounge tank, Larkmead. Good. The fish look well")
+    assert not (logs / "issued").exists()
+    assert "Issued so far" not in text
+
+
+def test_the_address_chooses_site_and_days_and_nonsense_in_it_is_passed_over(
+    logs: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = opened(logs, monkeypatch, site="hazel", **{"from": "2026-03-02", "to": "2026-04-30"})
+    assert app.selectbox(key="paper_site").value == "hazel"
+    assert "Three sheets" in words(app)
+    assert "from 5 March to 30 April 2026" in words(app)
+    app = opened(logs, monkeypatch, site="../etc", **{"from": "soon", "to": "2999-01-01"})
+    assert app.selectbox(key="paper_site").value == "larkmead"
+    assert app.date_input(key="paper_from").value == FIRST
+
+
+def test_days_in_the_wrong_order_and_days_before_every_tank_are_said(
+    logs: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = opened(logs, monkeypatch, **{"from": "2026-05-20", "to": "2026-05-01"})
+    assert "after its end: choose an earlier first day" in words(app)
+    app = opened(logs, monkeypatch, **{"from": "2001-05-01", "to": "2001-05-20"})
+    assert "No tank of Larkmead ran between" in words(app)
+
+
+def test_a_ticked_note_goes_on_the_sheet_and_no_other(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = opened(logs, monkeypatch, site="larkmead")
+    app.session_state["paper_sheet"] = "LM2"
+    assert "Notes from the visits" not in words(app.run())
+    box = next(box for box in app.checkbox if "quote for more media" in box.label)
+    assert "<li>quote for more media</li>" in words(box.check().run())
+    assert "everything washed" not in words(app)
+    app.session_state["paper_sheet"] = "LM1"
+    assert "quote for more media" not in words(app.run())
+
+
+def test_a_press_freezes_the_report_a_second_changes_nothing_and_a_changed_one_is_the_next_issue(
+    logs: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = opened(logs, monkeypatch, site="larkmead")
+    before = len(downloads(app))
+    assert "Frozen as issue 1 of" in words(pressed(app))
+    first = issues(logs)
+    assert [path.parent.name for path in first] == ["issue-1"]
+    assert len(downloads(app)) == before + 4  # PDF and HTML, beside the button and in the list
+    kept = (first[0].parent / PDF).read_bytes()
+    assert "It was issued already, as issue 1 of" in words(pressed(app))
+    assert issues(logs) == first
+    next(box for box in app.checkbox if "quote for more media" in box.label).check().run()
+    assert "This differs from issue 1 of" in words(app)
+    assert "Frozen as issue 2 of" in words(pressed(app))
+    assert [path.parent.name for path in issues(logs)] == ["issue-1", "issue-2"]
+    assert (first[0].parent / PDF).read_bytes() == kept
+    mark = json.loads(issues(logs)[1].read_text("utf-8"))["content_sha256"]
+    assert f"5 May to 1 June 2026 · {mark[:10]}" in words(app)
+
+
+def test_a_damaged_and_a_missing_issue_are_said_and_not_offered(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = pressed(opened(logs, monkeypatch, site="larkmead"))
+    next(box for box in app.checkbox if "quote for more media" in box.label).check().run()
+    pressed(app)
+    one, two = (path.parent for path in issues(logs))
+    offered = len(downloads(app))
+    (two / PDF).write_bytes(b"%PDF another")
+    text = words(app.run())
+    assert "changed since it was issued: bring it back from a copy" in text
+    assert "Issued again, this becomes the next issue." in text
+    assert len(downloads(app)) == offered - 4
+    (two / "report.json").unlink()
+    assert "can't be read" in words(app.run())
+    shutil.rmtree(one)
+    assert "Issue 1 of 2026-05-05 to 2026-06-01 is missing from the folder issued." in words(app.run())
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may write everywhere")
+def test_a_folder_that_may_only_be_read_gets_a_sentence(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = opened(logs, monkeypatch)
+    (logs / "issued").mkdir()
+    (logs / "issued").chmod(0o555)
+    assert "Not issued:" in words(pressed(app))
+    assert "give it write access" in words(app)
+
+
+def test_a_place_that_can_not_be_written_gets_a_sentence(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = opened(logs, monkeypatch)
+    (logs / "issued").write_text("in the way")
+    text = words(pressed(app))
+    assert "Not issued:" in text
+    assert "give it write access" in text
+
+
+def test_an_empty_round_says_what_to_do_next(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    make_folder(tmp_path / "empty")
+    app = opened(tmp_path / "empty", monkeypatch)
+    assert "Fill in sites.csv and tanks.csv, then run `tankround load`." in words(app)
+    assert downloads(app) == []
+
+
+def test_a_site_without_a_tank_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "sites.csv").write_text("site,name\na,Home\n")
+    app = opened(tmp_path, monkeypatch)
+    assert "No tank of Home ran between" in words(app)
+    assert "No visit falls on" in words(app)
+
+
+def test_what_was_typed_is_shown_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "sites.csv").write_text("site,name\na,<b>Home</b>\n")
+    (tmp_path / "tanks.csv").write_text("tank,site,name,net_l\nT1,a,<script>x</script>,100\nT2,a,:tada: **b**,100\n")
+    (tmp_path / "visits").mkdir()
+    (tmp_path / "visits" / "a.csv").write_text(
+        "date,tank,taken,nitrate,note\n"
+        '2026-05-06,T1,before,5-10,"<img src=x> ![p](http://x/y.png) :tada: $x$ www.example.invalid"\n'
+    )
+    app = opened(tmp_path, monkeypatch)
+    raw = " ".join(piece.proto.body for piece in app.get("html"))
+    assert "<script>x" not in raw
+    assert "<b>Home" not in raw
+    label = app.checkbox[0].label
+    assert label.endswith(
+        r"\<img src\=x\> \!\[p\]\(http\:~\/\/x\/y\.~png\) \:~tada\:~ \$x\$ www\.~example\.~invalid".replace(
+            "~", "\u2060"
+        )
+    )
+
+
+def test_a_label_reads_as_it_was_typed() -> None:
+    assert desk.plain_label("plain words, 40 %").replace("\\", "") == "plain words, 40 %"
+    assert desk.plain_label("two\nlines") == "two lines"
+    assert desk.plain_label("a:b_c") == "a\\:\u2060b\\_c"
+
+
+def pages_of(content: bytes | str) -> int:
+    assert isinstance(content, bytes)
+    return len(PdfReader(io.BytesIO(content)).pages)
+
+
+@pytest.fixture
+def built(week: Week) -> dict[str, dict[str, bytes | str]]:
+    papers = [*desk.day_papers(week, ["tolland", "merrow"], dt.date(2026, 6, 2)), *desk.round_papers(week)]
+    return {title: {file.label: file.build() for file in files} for title, _, files in papers}
+
+
+def test_every_paper_that_is_offered_can_be_built_and_opened(built: dict[str, dict[str, bytes | str]]) -> None:
+    assert pages_of(built["Visit sheets"]["PDF"]) == 4  # two tanks a page, each site begun anew
+    assert pages_of(built["Load list"]["PDF"]) == 1
+    assert pages_of(built["Labels"]["PDF"]) == 1
+    assert pages_of(built["Weekly review"]["PDF"]) >= 1
+    sheets, load = str(built["Visit sheets"]["HTML"]), str(built["Load list"]["HTML"])
+    assert "Tolland Court" in sheets
+    assert "Merrow Day Centre" in sheets
+    assert "Larkmead" not in sheets
+    assert "Tuesday 2 June 2026" in load
+    assert bytes(built["Calendar"]["ICS"]).startswith(b"BEGIN:VCALENDAR")  # type: ignore[arg-type]
+    histories = zipfile.ZipFile(io.BytesIO(bytes(built["Histories"]["ZIP"])))  # type: ignore[arg-type]
+    assert histories.testzip() is None
+    assert "history-TC1.html" in histories.namelist()
+    assert len(histories.namelist()) == 7
+    for form in ("CSV", "Parquet"):
+        tables = zipfile.ZipFile(io.BytesIO(bytes(built["All tables"][form])))  # type: ignore[arg-type]
+        assert "datapackage.json" in tables.namelist()
+        assert f"reading.{form.lower()}" in tables.namelist()
+
+
+def test_a_tank_has_its_history_page(week: Week) -> None:
+    file = desk.history_file(week, "LM2")
+    assert file.name == "history-LM2.html"
+    assert "Supper room tank, Larkmead" in str(file.build())
+
+
+def test_no_paper_is_built_by_looking_at_the_page(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object, **__: object) -> bytes:
+        raise AssertionError("built without being asked for")
+
+    for name in ("labels", "load_list", "week_pdf", "calendar", "export_zip", "histories_zip", "history_page"):
+        monkeypatch.setattr(desk, name, refuse)
+    monkeypatch.setattr("pipeline.papers.visit_sheets.visit_sheets", refuse)
+    app = opened(logs, monkeypatch)
+    assert downloads(app).count("PDF") == 4
+
+
+def test_the_sites_of_a_day_are_those_with_a_visit_on_it(
+    logs: Path, week: Week, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = opened(logs, monkeypatch)
+    assert app.date_input(key="paper_day").value == desk.next_day(week) == dt.date(2026, 6, 2)
+    assert app.multiselect[0].value == ["tolland", "merrow"]
+    app.date_input(key="paper_day").set_value(dt.date(2026, 6, 3)).run()
+    assert app.multiselect[0].value == ["sallow"]
+    app.date_input(key="paper_day").set_value(dt.date(2026, 6, 6)).run()
+    assert "No visit falls on Sat 6 June 2026" in words(app)
+
+
+def test_a_report_of_an_earlier_month_tells_the_state_of_its_own_last_day(
+    logs: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = opened(logs, monkeypatch, site="larkmead", **{"from": "2025-12-01", "to": "2025-12-31"})
+    pressed(app)
+    record = json.loads(issues(logs)[0].read_text("utf-8"))
+    assert (record["first"], record["last"]) == ("2025-12-01", "2025-12-31")
+    days = [bar[0] for sheet in record["content"]["sheets"] for bar in sheet["bars"]]
+    assert max(days) == "2025-12-29"
