@@ -1,4 +1,4 @@
-"""Reference statistics of trends and charts, rows G2–G8 and G12–G16; each names its source.
+"""Reference statistics of trends and charts, rows G2–G9 and G12–G16; each names its source.
 
 Where an interval or a p is not reckoned by us, scipy's is held to the printed one: so the data were typed right.
 """
@@ -7,6 +7,7 @@ import numpy as np
 import pymannkendall
 import pytest
 from scipy.stats import kendalltau, norm, theilslopes
+from statsmodels.datasets import nile
 
 from tests.reference_statistics import cusum, ewma, ewma_half_width, mann_kendall, theil_sen_slope
 
@@ -69,6 +70,17 @@ def test_mann_kendall(
     assert np.median(y) - theil_sen_slope(steps, y) * np.median(steps) == pytest.approx(intercept, abs=1e-7)
     theirs = pymannkendall.original_test(series)
     assert (theirs.s, theirs.var_s, theirs.z, theirs.slope) == pytest.approx((s, variance, z, slope), abs=1e-8)
+
+
+def test_g9_the_nile() -> None:
+    """Computed with pymannkendall 1.4.3; the annual flow of the Nile, 1871–1970, R's data set, as statsmodels has it."""
+    y = nile.load_pandas().data["volume"].to_numpy(float)
+    s, _, z = (float(x[0]) for x in mann_kendall(y))
+    assert (s, z) == pytest.approx((-1387, -4.1280665228), abs=1e-8)
+    assert 2 * norm.sf(abs(z)) == pytest.approx(3.658263e-05, rel=1e-6)
+    slope = theil_sen_slope(np.arange(100.0), y)
+    assert slope == pytest.approx(-2.6, abs=1e-9)
+    assert np.median(y) - slope * 49.5 == pytest.approx(1022.2, abs=1e-9)
 
 
 def test_mann_kendall_leaves_gaps_out() -> None:
