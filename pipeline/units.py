@@ -5,9 +5,14 @@ Canonical: nitrate as NO3, nitrite as NO2, ammonia as total NH4 [mg/L], KH and G
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
+import polars as pl
+
 from pipeline.figures import Figures, built_in
+
+MM3_PER_L = 1e6
 
 
 def molar_masses(figures: Figures) -> dict[str, float]:
@@ -112,3 +117,16 @@ def fahrenheit_to_celsius(fahrenheit: float) -> float:
 def gallon_l(kind: str, figures: Figures) -> float:
     """Litres in one gallon, `imperial` or `US`."""
     return figures["imperial_gallon_l"] if kind == "imperial" else figures["us_gallon_l"]
+
+
+def volume_l() -> pl.Expr:
+    """Volume of a compartment by its dimensions [L], from the columns of compartments; null where one is missing."""
+    area = (
+        pl.when(pl.col("shape") == "box")
+        .then(pl.col("length_mm") * pl.col("width_mm"))
+        .when(pl.col("shape") == "cylinder")
+        .then(pl.col("width_mm") ** 2 * (math.pi / 4))
+        .when(pl.col("shape") == "ring")
+        .then((pl.col("width_mm") ** 2 - pl.col("inner_mm") ** 2) * (math.pi / 4))
+    )
+    return area * pl.col("depth_mm") / MM3_PER_L

@@ -8,8 +8,7 @@ from numpy.typing import ArrayLike
 
 from pipeline.figures import Figures
 from pipeline.reckon.cells import Array
-
-MM3_PER_L = 1e6
+from pipeline.units import MM3_PER_L, volume_l
 
 
 def _array(value: ArrayLike) -> Array:
@@ -41,19 +40,6 @@ def neat_kg(loose: ArrayLike, figures: Figures) -> Array:
     return np.asarray(_array(loose) * figures["neat_gain"])
 
 
-def _geometric() -> pl.Expr:
-    """Volume by dimensions [L], null where a dimension is missing."""
-    area = (
-        pl.when(pl.col("shape") == "box")
-        .then(pl.col("length_mm") * pl.col("width_mm"))
-        .when(pl.col("shape") == "cylinder")
-        .then(pl.col("width_mm") ** 2 * (np.pi / 4))
-        .when(pl.col("shape") == "ring")
-        .then((pl.col("width_mm") ** 2 - pl.col("inner_mm") ** 2) * (np.pi / 4))
-    )
-    return area * pl.col("depth_mm") / MM3_PER_L
-
-
 def rooms(compartments: pl.DataFrame, figures: Figures) -> pl.DataFrame:
     """One row a compartment of a model: model, compartment, position, meant_for, stages, usual (stage and medium of
     each), usable_l, volume_basis, depth_mm, room_loose_kg, room_neat_kg, usual_medium, pad_mm, room_note.
@@ -62,7 +48,7 @@ def rooms(compartments: pl.DataFrame, figures: Figures) -> pl.DataFrame:
     dimensions of their own are parts of it and add up. A measured fill wins over dimensions. room_loose_kg and
     room_neat_kg are the book's own weighings of its usual medium.
     """
-    by_dimensions = _geometric() * pl.col("usable_share").fill_null(figures["usable_share_default"])
+    by_dimensions = volume_l() * pl.col("usable_share").fill_null(figures["usable_share_default"])
     sizes = ["shape", "length_mm", "width_mm", "inner_mm", "depth_mm", "usable_l"]
     # A row without any size only names a further stage of a room whose size stands in another row.
     told = pl.any_horizontal(pl.col(sizes[1:]).is_not_null())
