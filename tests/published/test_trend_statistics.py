@@ -73,7 +73,7 @@ def test_mann_kendall(
 
 
 def test_g9_the_nile() -> None:
-    """Computed with pymannkendall 1.4.3; the annual flow of the Nile, 1871–1970, R's data set, as statsmodels has it."""
+    """Computed with pymannkendall 1.4.3; the flow of the Nile, 1871–1970, R's data set by way of statsmodels."""
     y = nile.load_pandas().data["volume"].to_numpy(float)
     s, _, z = (float(x[0]) for x in mann_kendall(y))
     assert (s, z) == pytest.approx((-1387, -4.1280665228), abs=1e-8)
