@@ -242,9 +242,9 @@ def page() -> None:
     rows = week.table("site").sort("file", "line").select("site", "name").iter_rows()
     sites = {site: name or site for site, name in rows}
     if not sites:
-        look.say(
-            "No site is on this round yet, so there is nothing to put on paper. Fill in sites.csv and tanks.csv, then run"
-            " `tankround load`."
+        look.html(
+            '<p class="say">No site is on this round yet, so there is nothing to put on paper. Fill in sites.csv and'
+            " tanks.csv, then run <code>tankround load</code>.</p>"
         )
     else:
         site_report(week, sites)

@@ -21,10 +21,10 @@ from pipeline.papers.writing import safe_name, zipped
 from pipeline.problems import Problem
 from pipeline.telling import ago, day, interval, number, per_cent, with_unit
 from pipeline.week import Week
-from schemas.words import CANON, CAUTIONS, PARAMETER_TITLES, PARAMETERS
+from schemas.words import CANON, CAUTIONS, CLASSES, PARAMETER_TITLES, PARAMETERS
 
 CHART_WEEKS = 26
-WIDTH, HEIGHT = 640, 230
+WIDTH, HEIGHT = 480, 200  # narrow, so that its words stay legible on a phone
 
 
 def _mine(week: Week, name: str, tank: str, column: str = "day") -> pl.DataFrame:
@@ -56,15 +56,15 @@ def nitrate_chart(week: Week, tank: str, ceiling: float) -> str | None:
         "day:T",
         scale=alt.Scale(domain=[noon(first), noon(week.as_of + dt.timedelta(days=4))]),
         axis=alt.Axis(
-            title=None, format="%b", values=[noon(d) for d in month_starts(first, week.as_of)], labelFontSize=15
+            title=None, format="%b", values=[noon(d) for d in month_starts(first, week.as_of)], labelFontSize=14
         ),
     )
     y = alt.Y(
         "low:Q",
         scale=alt.Scale(domain=[0, top * 1.08], nice=False),
-        axis=alt.Axis(title=None, tickCount=5, labelFontSize=15, domain=False),
+        axis=alt.Axis(title=None, tickCount=5, labelFontSize=14, domain=False),
     )
-    drawn = alt.Chart(bars).mark_bar(width=6).encode(x=x, y=y, y2="high:Q", color=alt.Color("shade:N", scale=None))
+    drawn = alt.Chart(bars).mark_bar(width=5).encode(x=x, y=y, y2="high:Q", color=alt.Color("shade:N", scale=None))
     ticks = (
         alt.Chart(changed.select(pl.col("day").cast(pl.String)))
         .mark_rule(color=INK2, strokeWidth=1.4)
@@ -72,7 +72,7 @@ def nitrate_chart(week: Week, tank: str, ceiling: float) -> str | None:
     )
     line = alt.Chart(pl.DataFrame({"low": [ceiling], "said": [f"ceiling {number(ceiling)}"]}))
     rule = line.mark_rule(color=INK, strokeDash=[6, 4], strokeWidth=1.2).encode(y=y)
-    word = line.mark_text(align="left", baseline="bottom", dx=3, dy=-3, fontSize=15, color=INK).encode(
+    word = line.mark_text(align="left", baseline="bottom", dx=3, dy=-3, fontSize=14, color=INK).encode(
         x=alt.value(0), y=y, text="said:N"
     )
     last = rows.sort("at").row(-1, named=True)
@@ -85,7 +85,9 @@ def nitrate_chart(week: Week, tank: str, ceiling: float) -> str | None:
 
 
 def _findings(week: Week, tank: str) -> str:
-    rows = week.now("finding").filter(pl.col("tank") == tank).sort("harm").to_dicts()
+    order = {name: place for place, name in enumerate(CLASSES)}
+    found = week.now("finding").filter(pl.col("tank") == tank).to_dicts()
+    rows = sorted(found, key=lambda row: (order.get(row["class"], len(order)), row["harm"]))
     causes = week.now("finding_cause").filter(pl.col("tank") == tank).sort("place").to_dicts()
     parts = []
     for row in rows:
@@ -103,6 +105,14 @@ def _findings(week: Week, tank: str) -> str:
     return "".join(parts) or "<p>Nothing was found.</p>"
 
 
+def _changed(row: Row) -> str:
+    """`30 L (16 %)`; a change typed as a per cent is said once."""
+    if row["fraction"] is None:
+        return str(row["text"])
+    share = per_cent(100 * row["fraction"])
+    return share if "%" in row["text"] else f"{row['text']} ({share})"
+
+
 def _sessions(week: Week, tank: str) -> list[tuple[dt.date, list[str]]]:
     """One line a visit, newest first: day, readings in words, change, note."""
     readings = _mine(week, "reading", tank)
@@ -114,8 +124,7 @@ def _sessions(week: Week, tank: str) -> list[tuple[dt.date, list[str]]]:
         said.setdefault((row["at"], row["taken"]), {})[row["parameter"]] = text + mark
     changes: dict[dt.date, str] = {}
     for row in _mine(week, "water_change", tank).iter_rows(named=True):
-        share = f" ({per_cent(100 * row['fraction'])})" if row["fraction"] is not None else ""
-        changes[row["day"]] = f"{'' if row['kind'] == 'change' else row['kind'] + ' '}{row['text']}{share}"
+        changes[row["day"]] = f"{'' if row['kind'] == 'change' else row['kind'] + ' '}{_changed(row)}"
     notes: dict[tuple[dt.datetime, str], Row] = {
         (row["at"], row["taken"]): row for row in _mine(week, "visit", tank).iter_rows(named=True)
     }

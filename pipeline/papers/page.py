@@ -21,7 +21,8 @@ hr { border: 0; border-top: 1px solid var(--ink); margin: 12px 0 20px; }
 .state { font-size: 30px; margin: .2em 0; } .strong { font-weight: 600; }
 .pair { display: grid; grid-template-columns: 1fr 1fr; gap: 0 32px; }
 .hand { border-left: 3px solid var(--hand); padding: 2px 0 2px 12px; margin: 1.2em 0; }
-figure { margin: 1em 0; } svg { display: block; width: 100%; height: auto; } .sheet + .sheet { margin-top: 56px; }
+figure { margin: 1em 0; } svg { display: block; width: 100%; max-width: 36rem; height: auto; }
+.sheet + .sheet { margin-top: 56px; }
 .choice { white-space: nowrap; font-size: 14px; color: var(--ink2); }
 .sign { display: grid; grid-template-columns: 5fr 5fr 3fr; gap: 32px; margin: 3.2em 0 1.6em; }
 .sign span { border-top: 1px solid var(--ink); font-size: 14px; color: var(--ink2); padding-top: 3px; }
@@ -30,6 +31,7 @@ th { text-align: left; font-weight: 400; color: var(--ink2); vertical-align: bot
 th, td { padding: 4px 12px 4px 0; vertical-align: top; } .rows tr { border-bottom: 1px solid var(--hair); }
 .visits td { white-space: nowrap; } .visits td:last-child { white-space: normal; min-width: 14em; }
 .box { display: inline-block; width: .8em; height: .8em; border: 1px solid var(--ink); margin: 0 .35em 0 .8em; }
+footer { margin-top: 2em; }
 details { border-top: 1px solid var(--hair); } summary { padding: 10px 0; cursor: pointer; min-height: 44px; }
 @media (max-width: 600px) { .pair { grid-template-columns: 1fr; } .sign { gap: 14px; } }
 @media print {

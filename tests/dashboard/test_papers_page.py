@@ -182,7 +182,7 @@ def test_a_place_that_can_not_be_written_gets_a_sentence(logs: Path, monkeypatch
 def test_an_empty_round_says_what_to_do_next(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     make_folder(tmp_path / "empty")
     app = opened(tmp_path / "empty", monkeypatch)
-    assert "Fill in sites.csv and tanks.csv, then run `tankround load`." in words(app)
+    assert "Fill in sites.csv and tanks.csv, then run <code>tankround load</code>." in words(app)
     assert downloads(app) == []
 
 
