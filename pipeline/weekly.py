@@ -144,12 +144,13 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
         if old is not None:
             return LoadResult(_account(old, round_), False, target)
         progress(0.1, "reading and checking")
-        tables = intake.check(intake.read_sheets(folder, files), round_, figures, today)
+        parts = intake.check_parts(intake.read_sheets(folder, files), round_, figures, today)
+        tables = intake.with_readings(parts)
         as_of = last_day(tables, today)
         derived = _derived(tables, as_of, WEEKS_BACK, figures, round_, progress)
         progress(0.9, "storing")
         told = {"fingerprint": fingerprint, "loaded_on": today.isoformat(), "as_of": as_of.isoformat()}
-        store.publish({**tables, **derived}, told, target)
+        store.publish({**parts, **derived}, told, target)
     return LoadResult(_account(tables, round_), True, target)
 
 

@@ -7,28 +7,19 @@ import datetime as dt
 import polars as pl
 
 from pipeline.figures import Figures
-from pipeline.intake import corrections, patterns
+from pipeline.intake import corrections
 from pipeline.intake.accounting import account, held_and_remarks, row_outcomes
 from pipeline.intake.amounts import read_count
 from pipeline.intake.columns import Given, issue_rows, join_issues, read_cells, read_dates
 from pipeline.intake.headers import FAMILY, required
-from pipeline.intake.names import Resolver, aliases
-from pipeline.intake.settle import RETEST, exact_repeats, two_values
+from pipeline.intake.meanings import with_readings
+from pipeline.intake.names import aliases
 from pipeline.intake.sheets import Sheets
 from pipeline.intake.standing import PLAIN, fills, held_rows, read_standing, references, two_tanks_at_once
 from pipeline.intake.taps import read_taps
-from pipeline.intake.visits import (
-    kits_of,
-    locate,
-    long_to_wide,
-    people_and_fish,
-    read_changes,
-    read_readings,
-    taken_as,
-)
+from pipeline.intake.visit_batches import PLACE, Told, read_visits
 from pipeline.week import Round
 from schemas import BASE_TABLES, Tables, conform, empty
-from schemas.words import PARAMETERS
 
 KEY = ["file", "line"]
 # family -> columns that refer to another family's ids: (column, family, its id, the row waits for it)
@@ -46,19 +37,7 @@ REFERENCES: dict[str, list[tuple[str, str, str, bool]]] = {
 }
 
 
-class _Checked:
-    """What is gathered on the way: issues, rows held whole, rows that repeat."""
-
-    def __init__(self, sheets: Sheets) -> None:
-        self.issues: list[pl.DataFrame] = [sheets.issues]
-        self.whole: list[pl.DataFrame] = [
-            sheets.issues.filter((pl.col("outcome") == "held") & (pl.col("line") > 0)).select(KEY)
-        ]
-        self.again: list[pl.DataFrame] = []
-        self.places: list[pl.DataFrame] = []
-
-
-def _standing(sheets: Sheets, given: Given, told: _Checked) -> Tables:
+def _standing(sheets: Sheets, given: Given, told: Told) -> Tables:
     """Every plain family, references followed, in the order of FAMILIES."""
     typed, issues, again = read_standing(sheets, given)
     tables: Tables = {}
@@ -120,147 +99,42 @@ def _compartments(frame: pl.DataFrame, tables: Tables) -> pl.DataFrame:
     )
 
 
-def _visits(sheets: Sheets, given: Given, standing: Tables, told: _Checked) -> Tables:
-    """Visit sheets to visit, reading and water_change."""
-    resolver = Resolver(standing["alias"], standing["site"], standing["tank"])
-    kits = kits_of(standing, given.figures)
-    supplies = set(standing["site"]["water_supply"].drop_nulls()) | set(standing["tap"]["water_supply"].drop_nulls())
-    visits: list[pl.DataFrame] = []
-    readings: list[pl.DataFrame] = []
-    changes = pl.DataFrame()
-    for name in ("visit", "visit_long"):
-        frame = sheets.frames.get(name)
-        if frame is None or frame.height == 0:
-            continue
-        if name == "visit_long":
-            frame, bad = long_to_wide(frame)
-            told.issues.append(bad)
-            stuck = bad.filter(pl.col("outcome") == "held").select(KEY).unique()
-            told.whole.append(stuck)
-            frame = frame.join(stuck, on=KEY, how="anti", maintain_order="left")
-            frame = frame.with_columns(
-                pl.lit("").alias(c) for c in ("water_changed", "change_kind", "new_water", "fish_seen", "fish_look")
-            )
-        placed, unplaced = locate(frame, given, resolver, standing)
-        told.issues.append(unplaced)
-        told.whole.append(
-            unplaced.filter((pl.col("outcome") == "held") & pl.col("column").is_in(["date", "tank"]))
-            .select(KEY)
-            .unique()
-        )
-        placed = placed.drop("tank_id", strict=False).rename({"id": "tank_id"})
-        again = exact_repeats(placed, name)
-        told.again.append(again)
-        placed = placed.join(again, on=KEY, how="anti", maintain_order="left")
-        told.places.append(placed.select(*KEY, pl.col("tank_id").alias("tank"), "day"))
-        placed = placed.with_row_index("row", sum(part.height for part in visits))
-        placed, taken = taken_as(placed)
-        placed, others = people_and_fish(placed, kits)
-        told.issues += [taken, others]
-        if name == "visit":
-            for parameter in PARAMETERS:
-                got, bad = read_readings(placed, parameter, parameter, kits, given)
-                readings.append(got)
-                told.issues.append(bad)
-            changes, bad = read_changes(placed, given, standing, supplies)
-            told.issues.append(bad)
-        else:
-            for (parameter,), part in placed.group_by("named", maintain_order=True):
-                of_unit = part.with_columns(pl.col("unit").alias("unit of value")) if "unit" in part.columns else part
-                got, bad = read_readings(of_unit, str(parameter), "value", kits, given)
-                readings.append(got)
-                told.issues.append(bad)
-        visits.append(
-            placed.select(
-                "row",
-                *KEY,
-                pl.col("tank_id").alias("tank"),
-                "day",
-                "at",
-                pl.col("taken_as").alias("taken"),
-                "kit",
-                pl.col("fish").alias("fish_seen"),
-                pl.col("look").alias("fish_look"),
-                "by",
-                "note",
-            )
-        )
-    visit = pl.concat(visits, how="diagonal_relaxed") if visits else pl.DataFrame()
-    some = [part for part in readings if part.height]
-    reading = pl.concat(some, how="diagonal_relaxed") if some else pl.DataFrame()
-    return {"visit": visit, "reading": reading, "water_change": changes}
-
-
-def _settled(found: Tables, told: _Checked) -> Tables:
-    """Two values for the same thing are held, on both sides; equal ones count once."""
-    visit, reading, change = found["visit"], found["reading"], found["water_change"]
-    if reading.height:
-        reading = reading.rename({"tank_id": "tank", "taken_as": "taken"})
-        # Only rows of the same tank, time and stage can clash: most folders have none.
-        shared = visit.filter(pl.len().over("tank", "at", "taken") > 1).select(
-            "row", pl.col("note").fill_null("").str.contains(RETEST).alias("retest")
-        )
-        if shared.height:
-            several, clash = two_values(
-                reading.join(shared, on="row", how="inner", maintain_order="left"),
-                ["tank", "at", "taken", "parameter", "retest"],
-                ["low", "high"],
-                pl.col("cell"),
-            )
-            told.issues.append(clash)
-            reading = pl.concat([reading.join(shared, on="row", how="anti"), several.drop("retest")])
-    if change.height:
-        change, clash = two_values(change, ["tank", "at", "kind"], ["fraction", "litres"], pl.lit("water_changed"))
-        told.issues.append(clash)
-    return {"visit": visit, "reading": reading, "water_change": change}
-
-
 def _once(sheets: Sheets, given: Given, accepted: pl.DataFrame) -> tuple[Tables, pl.DataFrame]:
     """One pass over the sheets: all tables, and all issues."""
-    told = _Checked(sheets)
+    held_lines = sheets.issues.filter((pl.col("outcome") == "held") & (pl.col("line") > 0)).select(KEY)
+    told = Told([sheets.issues], [held_lines])
     standing = _standing(sheets, given, told)
     tap, tap_issues, tap_again = read_taps(sheets.frames.get("tap"), given)
     standing["tap"] = tap
-    told.issues.append(tap_issues)
     told.again.append(tap_again)
-    told.whole.append(
-        tap_issues.filter((pl.col("outcome") == "held") & pl.col("column").is_in(["water_supply", "date"]))
-        .select(KEY)
-        .unique()
-    )
-    found = _settled(_visits(sheets, given, standing, told), told)
-    if found["reading"].height:
-        found["reading"], spoken = patterns.look(
-            found["reading"], found["visit"], found["water_change"], standing, given
-        )
-        told.issues.append(spoken)
+    told.whole_where(tap_issues, ["water_supply", "date"])
+    found = read_visits(sheets, given, standing, told)
     issues = join_issues(told.issues)
     # A person who accepted a value has answered what was asked about it.
-    issues = issues.join(
-        accepted.with_columns(pl.lit("warned").alias("outcome")),
-        on=["file", "line", "column", "outcome"],
-        how="anti",
-        nulls_equal=True,
-        maintain_order="left",
-    )
-    rows = pl.concat([f.select(KEY) for f in sheets.frames.values()] + [told.whole[0]]).unique()
+    if accepted.height:
+        issues = issues.join(
+            accepted.with_columns(pl.lit("warned").alias("outcome")),
+            on=["file", "line", "column", "outcome"],
+            how="anti",
+            nulls_equal=True,
+            maintain_order="left",
+        )
+    rows = pl.concat([f.select(KEY) for f in sheets.frames.values()] + [held_lines]).unique()
     outcomes = row_outcomes(
         rows,
         issues,
         pl.concat(told.whole),
         pl.concat([*told.again, pl.DataFrame(schema={"file": pl.String, "line": pl.Int64})]),
     )
-    if found["visit"].height:
-        found["visit"] = found["visit"].join(outcomes, on=KEY, how="left", maintain_order="left")
-    tables: Tables = {**standing}
-    for name, frame in found.items():
-        tables[name] = conform(name, frame if name == "reading" else frame.sort(KEY)) if frame.height else empty(name)
+    for name in ("visit_row", "sheet_row"):
+        found[name] = (
+            found[name].join(outcomes, on=KEY, how="left", maintain_order="left") if found[name].height else found[name]
+        )
+    tables: Tables = {**standing, **found}
     tables["account"] = account(sheets, outcomes)
     tables["unknown_column"] = conform("unknown_column", sheets.unknown.sort("file", "column"))
-    places = (
-        pl.concat([p.with_columns(pl.col("tank").cast(pl.String)) for p in told.places])
-        if told.places
-        else pl.DataFrame(schema={"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date})
+    places = pl.concat(
+        [pl.DataFrame(schema=PLACE), *(p.with_columns(pl.col("tank").cast(pl.String)) for p in told.places)]
     )
     tables |= held_and_remarks(issues, places)
     return tables, issues
@@ -283,6 +157,12 @@ def _correction_table(sheets: Sheets, states: pl.DataFrame, given: Given) -> pl.
 
 def check(sheets: Sheets, round_: Round, figures: Figures, today: dt.date) -> Tables:
     """All base tables of a log folder."""
+    tables = with_readings(check_parts(sheets, round_, figures, today))
+    return {name: tables[name] for name in BASE_TABLES}
+
+
+def check_parts(sheets: Sheets, round_: Round, figures: Figures, today: dt.date) -> Tables:
+    """All base tables, the readings in parts: visit_row, reading_cell, meaning; and sheet_row, where each row belongs."""
     given = Given(round_, figures, today)
     right, touched, states = corrections.apply(sheets)
     accepted = touched.filter(pl.col("now") == corrections.ACCEPT).select("file", "line", "column")
@@ -308,4 +188,4 @@ def check(sheets: Sheets, round_: Round, figures: Figures, today: dt.date) -> Ta
         "file", "line", "column", nulls_last=False, maintain_order=True
     )
     tables["correction"] = _correction_table(sheets, states, given)
-    return {name: tables[name] for name in BASE_TABLES}
+    return tables

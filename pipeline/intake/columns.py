@@ -108,6 +108,15 @@ def join_issues(parts: Sequence[pl.DataFrame]) -> pl.DataFrame:
     return pl.concat(good) if good else pl.DataFrame(schema=ISSUE)
 
 
+def shown_orders(frame: pl.DataFrame, name: str) -> pl.DataFrame:
+    """The frame with `shown order`: the order of day and month that its file's own dates show, or blank."""
+    distinct = frame.select("file", pl.col(name).fill_null("").alias("text")).unique(maintain_order=True)
+    odd = distinct.filter(pl.col("text").str.contains(r"^\s*\d{1,2}[-/. ]"))
+    shown = {file: evidence(part["text"].to_list()) for (file,), part in odd.group_by("file", maintain_order=True)}
+    order = pl.col("file").replace_strict(shown, default="", return_dtype=pl.String) if shown else pl.lit("")
+    return frame.with_columns(order.alias("shown order"))
+
+
 def read_dates(
     frame: pl.DataFrame, name: str, given: Given, route_day: pl.Series | None = None
 ) -> tuple[pl.Series, pl.DataFrame]:
@@ -115,19 +124,16 @@ def read_dates(
 
     `route_day` is the weekday on which the row's site is visited, where known: a hint in the held sentence.
     """
-    keyed = frame.select("file", "line", pl.col(name).fill_null("").alias("text"))
-    distinct = keyed.select("file", "text").unique(maintain_order=True)
-    shown = {
-        file: evidence(part["text"].to_list())
-        for (file,), part in distinct.group_by("file", maintain_order=True)
-        if part["text"].str.contains(r"^\s*\d{1,2}[-/. ]").any()
-    }
+    if "shown order" not in frame.columns:
+        frame = shown_orders(frame, name)
+    keyed = frame.select("file", "line", pl.col(name).fill_null("").alias("text"), "shown order")
+    distinct = keyed.select("file", "text", "shown order").unique(maintain_order=True)
     order = given.round.date_order
-    read = [read_date(text, order, shown.get(file, "")) for file, text in distinct.iter_rows()]
+    read = [read_date(text, order, shown) for _, text, shown in distinct.iter_rows()]
     first_year = int(given.figures["first_year"])
     days: list[dt.date | None] = []
     table: dict[str, list[str | None]] = {key: [] for key in ("outcome", "fault", "says", "suggestion")}
-    for (_, text), one in zip(distinct.iter_rows(), read, strict=True):
+    for text, one in zip(distinct["text"], read, strict=True):
         day, cell = one.day, one.cell
         if day is not None and day.year < first_year:
             says = f"“{text}” is before {first_year}; expected a date of this round."
@@ -136,7 +142,7 @@ def read_dates(
         for key, values in table.items():
             values.append(getattr(cell, key) or None)
     joined = keyed.join(
-        distinct.with_columns(
+        distinct.drop("shown order").with_columns(
             pl.Series("day", days, pl.Date),
             *(pl.Series(key, values, pl.String) for key, values in table.items()),
         ),

@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.intake.columns import Given, issue_rows, join_issues
+from pipeline.intake.meanings import narrowed
 from schemas import Tables
 from schemas.words import PARAMETER_TITLES, PARAMETERS
 
@@ -29,7 +30,7 @@ def _say_all(hits: pl.DataFrame, fault: str, says: pl.Expr) -> pl.DataFrame:
     every = pl.col("line").is_not_null()
     return issue_rows(
         hits, every, column=None, text=pl.col("text"), outcome="warned", fault=fault, says=says
-    ).with_columns(hits["parameter"].alias("column"))
+    ).with_columns(hits["parameter"].alias("column"), hits["row"])
 
 
 def _number(column: str) -> pl.Expr:
@@ -156,7 +157,8 @@ def _usual(series: pl.DataFrame) -> pl.DataFrame:
     """`usual`: the median of the last REACH_READINGS readings; null where they are fewer, or lie too far back."""
     back = [_back("matched", i) for i in range(1, REACH_READINGS + 1)]
     near = _back("day", REACH_READINGS) >= pl.col("day") - pl.duration(days=REACH_DAYS)
-    return series.with_columns(pl.when(near).then(pl.concat_list(back).list.median()).alias("usual"))
+    middle = (pl.sum_horizontal(back) - pl.max_horizontal(back) - pl.min_horizontal(back)) / (REACH_READINGS - 2)
+    return series.with_columns(pl.when(near).then(middle).alias("usual"))
 
 
 def _hits(series: pl.DataFrame, rows: pl.DataFrame, test: pl.Expr) -> pl.DataFrame:
@@ -166,36 +168,37 @@ def _hits(series: pl.DataFrame, rows: pl.DataFrame, test: pl.Expr) -> pl.DataFra
     return found.join(words, on="row", how="left", maintain_order="left")
 
 
-def _between(rows: pl.DataFrame, change: pl.DataFrame) -> pl.DataFrame:
+def _between(series: pl.DataFrame, change: pl.DataFrame, visit: pl.DataFrame) -> pl.DataFrame:
     """`kept`: the share of the old water left by the changes since the reading before (that day's own not counted).
 
-    `rows` as from `_series`: sorted by tank and time.
+    `series` as from `_series`; `visit` has every sheet row with its `order`.
     """
-    if change.height == 0:
-        return rows.with_columns(pl.lit(1.0).alias("kept"))
+    if change.height == 0 or series.height == 0:
+        return series.with_columns(pl.lit(1.0).alias("kept"))
     real = change.filter((pl.col("kind") != "top-up") & (pl.col("fraction") < 1))
-    # Readings and changes in one line of time, a day's readings first: what lies between two readings is theirs.
-    line = pl.concat(
-        [
-            rows.select("tank", "day", pl.lit(0.0).alias("log"), pl.lit(0).alias("kind")),
-            real.select("tank", "day", (1 - pl.col("fraction")).log().alias("log"), pl.lit(1).alias("kind")),
-        ]
-    ).sort("tank", "day", "kind", maintain_order=True)
-    after = (
-        line.with_columns((pl.col("kind") == 0).cum_sum().alias("reading"))
-        .group_by("reading")
-        .agg(pl.col("log").sum())
-        .filter(pl.col("reading") > 0)
-        .sort("reading")["log"]
-    )
-    since = pl.when(pl.col("tank") == pl.col("tank").shift(1)).then(pl.lit(after).shift(1).exp()).otherwise(1.0)
-    return rows.with_columns(since.alias("kept"))
+    line = visit.select("row", "order", "tank", "day").sort("order")
+    log_kept = np.zeros(line.height)
+    places = visit["order"].gather(real["row"]).to_numpy() - 1
+    np.add.at(log_kept, places, np.log1p(-real["fraction"].to_numpy()))
+    new_day = line.select(
+        ((pl.col("tank") != pl.col("tank").shift(1)) | (pl.col("day") != pl.col("day").shift(1))).fill_null(True)
+    ).to_series()
+    day_starts = np.maximum.accumulate(np.where(new_day.to_numpy(), np.arange(line.height), 0))
+    starts = day_starts[series["order"].to_numpy() - 1]
+    # Each stretch is summed by itself, so that no sum depends on rows outside it.
+    sums = np.add.reduceat(log_kept, starts)
+    sums[:-1][starts[1:] == starts[:-1]] = 0.0  # two readings of one day
+    since = np.concatenate(([0.0], sums[:-1]))
+    same = (series["tank"] == series["tank"].shift(1)).fill_null(False)
+    return series.with_columns(pl.Series("kept", np.where(same.to_numpy(), np.exp(since), 1.0)))
 
 
-def nitrate_series(rows: pl.DataFrame, change: pl.DataFrame, given: Given) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+def nitrate_series(
+    rows: pl.DataFrame, change: pl.DataFrame, visit: pl.DataFrame, given: Given
+) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
     """Wrong basis, missed change, bottle not shaken, leaps: explained together, most checkable first."""
     f = given.figures
-    series = _between(_usual(_series(rows)), change)
+    series = _between(_usual(_series(rows)), change, visit)
     ratio = pl.col("usual") / pl.col("matched")
     fits = ratio.is_between(f["basis_ratio_low"], f["basis_ratio_high"]) | (1 / ratio).is_between(
         f["basis_ratio_low"], f["basis_ratio_high"]
@@ -347,7 +350,7 @@ def top_ups(change: pl.DataFrame, given: Given) -> list[pl.DataFrame]:
 def look(
     reading: pl.DataFrame, visit: pl.DataFrame, change: pl.DataFrame, standing: Tables, given: Given
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The readings with their doubts and outcomes, and everything said of them."""
+    """The readings as cells, with their doubts and what is warned of; and everything said of them."""
     # The place of each row by tank and time, found once: every series is sorted by this number.
     visit = visit.with_columns(pl.struct("tank", "at", "row").rank("ordinal").alias("order"))
     order = visit["order"]
@@ -357,30 +360,15 @@ def look(
         if (part := reading.filter(pl.col("parameter") == name)).height or name in ("nitrate", "nitrite", "ph", "kh")
     }
     nitrate, told = doubts(parts["nitrate"], parts["nitrite"], change, given)
-    nitrate, spoken = nitrate_series(nitrate, change, given)
+    nitrate, spoken = nitrate_series(nitrate, change, visit, given)
     told += spoken
-    parts = {
-        name: (nitrate if name == "nitrate" else part.with_columns(pl.lit(None, pl.String).alias("doubt")))
-        for name, part in parts.items()
-    }
+    parts["nitrate"] = nitrate
     for name, part in parts.items():
         told += single(name, part, standing, given)
     told += moves(parts["ph"], parts["kh"], given)
     told += copied(reading, parts, visit, given)
     told += top_ups(change, given)
-    issues = join_issues(told)
-    return pl.concat([_outcomes(part, issues, name) for name, part in parts.items()]), issues
-
-
-def _outcomes(part: pl.DataFrame, issues: pl.DataFrame, parameter: str) -> pl.DataFrame:
-    """The readings of a parameter, warned where something is said of them."""
-    spoken = issues.filter(pl.col("column") == parameter).select("file", "line").unique()
-    if spoken.height == 0:
-        return part
-    return (
-        part.join(
-            spoken.with_columns(pl.lit(True).alias("spoken")), on=["file", "line"], how="left", maintain_order="left"
-        )
-        .with_columns(pl.when(pl.col("spoken")).then(pl.lit("warned")).otherwise(pl.col("outcome")).alias("outcome"))
-        .drop("spoken")
-    )
+    rows = pl.concat([pl.DataFrame(schema={"row": pl.UInt32, "column": pl.String}),
+                        *(one.select("row", "column") for one in told if "row" in one.columns)])  # fmt: skip
+    cells = [narrowed(part, rows.filter(pl.col("column") == name)["row"].unique()) for name, part in parts.items()]
+    return pl.concat(cells), join_issues(told)

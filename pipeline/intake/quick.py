@@ -58,6 +58,13 @@ def _same_width(body: np.ndarray, mark: int) -> int | None:
     return int(counts[0]) + 1
 
 
+def is_tidy(text: str, separator: str) -> bool:
+    """Whether no field starts or ends with a space, so that nothing need be stripped. May say no where it could say yes."""
+    ends = (separator, "\n", "\r", '"')
+    odd = [*(f" {mark}" for mark in ends), *(f"{mark} " for mark in ends), "\u00a0"]
+    return not any(mark in text for mark in odd) and (separator == "\t" or "\t" not in text)
+
+
 def split_clean(text: bytes, separator: str, first_line: int) -> pl.DataFrame | None:
     """`line` and one column of text a field (c0, c1 …) for UTF-8 `text` without its header; None where it is not clean."""
     body = text.rstrip(b"\r\n")

@@ -82,7 +82,8 @@ def _frame(file: LogFile, table: Table, header: Header) -> pl.DataFrame:
     columns = [pl.lit(file.path).alias("file"), pl.col("line")]
     for name in wanted:
         if name in header.columns:
-            columns.append(pl.col(header.columns[name]).str.strip_chars(" \t\u00a0").alias(name))
+            cell = pl.col(header.columns[name])
+            columns.append((cell if table.tidy else cell.str.strip_chars(" \t\u00a0")).alias(name))
         else:
             columns.append(pl.lit("").alias(name))
     columns += [pl.lit(unit).alias(unit_column(name)) for name, unit in header.units.items()]

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipeline.intake.quick import split_clean
+from pipeline.intake.quick import is_tidy, split_clean
 
 SEPARATORS = ",;\t"
 HEADER_WITHIN = 25  # records: title lines above a table are few
@@ -42,6 +42,7 @@ class Table:
     remarks: list[str] = field(default_factory=list)
     short: list[int] = field(default_factory=list)  # lines with fewer fields than the header
     separator: str = ","
+    tidy: bool = False  # no cell has a space at its ends
 
 
 class NoTable(Exception):
@@ -173,14 +174,14 @@ def _read_clean(body: str, skip: int, separator: str, names: list[str]) -> Table
     if cells is None or cells.width - 1 < len(names):
         return None
     fields = cells.columns[1:]
-    blank = pl.all_horizontal(pl.col(fields).str.strip_chars() == "")
-    cells = cells.filter(~blank)
+    if (cells[fields[0]].str.strip_chars() == "").any():
+        cells = cells.filter(~pl.all_horizontal(pl.col(fields).str.strip_chars() == ""))
     surplus = fields[len(names) :]
     if surplus and not cells.select(pl.all_horizontal(pl.col(surplus).str.strip_chars() == "").all()).item():
         return None
     cells = cells.select("line", *fields[: len(names)])
     cells.columns = ["line", *_unique(names)]
-    return Table(cells.columns[1:], cells)
+    return Table(cells.columns[1:], cells, tidy=is_tidy(body, separator))
 
 
 def _read_line_by_line(lines: list[str], skip: int, separator: str, names: list[str]) -> Table:

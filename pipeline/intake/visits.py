@@ -10,6 +10,7 @@ from pipeline.intake.columns import Given, issue_rows, issues_of, join_issues, r
 from pipeline.intake.dates import read_time
 from pipeline.intake.grammar import Cell, read_word
 from pipeline.intake.ladders import KitRow, read_reading
+from pipeline.intake.meanings import Meanings
 from pipeline.intake.names import Resolver, fold_name
 from pipeline.intake.sheets import unit_column
 from schemas import Tables
@@ -18,7 +19,7 @@ from schemas.words import CANON, CHANGE_KINDS, FISH_LOOK, PARAMETERS, TAKEN
 KEY = ["file", "line"]
 
 
-def _tanks(frame: pl.DataFrame, resolver: Resolver) -> tuple[pl.DataFrame, pl.DataFrame]:
+def tanks_meant(frame: pl.DataFrame, resolver: Resolver) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The frame with `id`, the tank meant, and the issues of its tank cells."""
     named = frame.select("tank", "site").unique(maintain_order=True)
     found = [
@@ -88,12 +89,9 @@ def _days(frame: pl.DataFrame, given: Given, standing: Tables) -> tuple[pl.DataF
     return dated.drop("set_up", "closed"), join_issues([issues, blank, *beyond])
 
 
-def locate(
-    frame: pl.DataFrame, given: Given, resolver: Resolver, standing: Tables
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Rows with the tank, day and time they mean; rows that can't be placed are held and left out."""
-    named, told = _tanks(frame, resolver)
-    dated, dates = _days(named, given, standing)
+def locate(frame: pl.DataFrame, given: Given, standing: Tables) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Rows of `tanks_meant` with their `tank_id`, day and time; rows that can't be placed are held and left out."""
+    dated, dates = _days(frame, given, standing)
     texts = dated["time"].unique(maintain_order=True)
     times = [read_time(text) for text in texts.to_list()]
     clock = pl.DataFrame(
@@ -114,14 +112,15 @@ def locate(
         ),
         "time",
     )
-    issues = join_issues([told, dates, late])
+    issues = join_issues([dates, late])
     placed = timed.drop("outcome", "fault", "says").with_columns(
         pl.when(pl.col("clock").is_null())
         .then(pl.col("day").cast(pl.Datetime("us")))
         .otherwise(pl.col("day").dt.combine(pl.col("clock")))
         .alias("at")
     )
-    stuck = issues.filter((pl.col("outcome") == "held") & pl.col("column").is_in(["date", "tank"])).select(KEY).unique()
+    stuck = issues.filter((pl.col("outcome") == "held") & (pl.col("column") == "date")).select(KEY).unique()
+    placed = placed.filter(pl.col("id").is_not_null()).rename({"id": "tank_id"})
     return placed.join(stuck, on=KEY, how="anti", maintain_order="left"), issues
 
 
@@ -145,7 +144,12 @@ def kits_of(standing: Tables, figures: Figures) -> dict[tuple[str, str], KitRow]
 
 
 def read_readings(
-    placed: pl.DataFrame, parameter: str, column: str, kits: dict[tuple[str, str], KitRow], given: Given
+    placed: pl.DataFrame,
+    parameter: str,
+    column: str,
+    kits: dict[tuple[str, str], KitRow],
+    given: Given,
+    meanings: Meanings,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The readings of one column, and its issues. `kit` on a reading is only a kit that has rows for the parameter."""
     typed = placed.filter(pl.col(column).fill_null("") != "")
@@ -168,6 +172,14 @@ def read_readings(
             for name in ("outcome", "fault", "says", "suggestion")
         ),
         pl.Series("unit", [t.cell.unit or None for t in taken], pl.String),
+        pl.Series(
+            "meaning",
+            [
+                meanings.number(parameter, text, of, kit if row else None, one) if one.matched is not None else None
+                for (text, of, kit), row, one in zip(distinct.iter_rows(), used, taken, strict=True)
+            ],
+            pl.UInt32,
+        ),
         pl.Series("mine", [kit is not None for kit in used], pl.Boolean),
         pl.Series("good_until", [kit.good_until if kit else None for kit in used], pl.Date),
     )
@@ -195,6 +207,7 @@ def read_readings(
         pl.col("outcome"),
         (pl.col("day") > pl.col("good_until")).fill_null(False).alias("expired"),
         pl.lit(column).alias("cell"),
+        "meaning",
     )
     return readings, issues
 
@@ -247,7 +260,7 @@ def read_changes(
         issues_of(placed, source, "new_water"),
     ]
     frame = (
-        placed.select(*KEY, "tank_id", "day", "at", "taken_as", pl.col("water_changed").alias("text"))
+        placed.select("row", *KEY, "tank_id", "day", "at", "taken_as", pl.col("water_changed").alias("text"))
         .with_columns(
             amount["low"].alias("amount"),
             amount["unit"].alias("in"),
@@ -301,6 +314,7 @@ def read_changes(
         )
     )
     changes = frame.filter(~too_much.fill_null(False)).select(
+        "row",
         *KEY,
         pl.col("tank_id").alias("tank"),
         "day",

@@ -3,6 +3,20 @@
 from __future__ import annotations
 
 VIEWS: dict[str, str] = {
+    # Every visit as kept: a row of a sheet that could be placed.
+    "visit": """
+        create view visit as select columns(* exclude ("row")) from visit_row
+    """,
+    # Every reading as kept, one row a parameter; what the typed cell means stands in `meaning` once.
+    "reading": """
+        create view reading as
+        select v.file, v.line, v.tank, v.day, v.at, v.taken, m.parameter, m.low, m.high, m.matched, m.unit, m.text,
+               m.kit, case when c.warned then 'warned' else m.outcome end as outcome,
+               case c.doubt when 0 then 'basis' when 1 then 'nitrite' when 2 then 'taken' end as doubt, c.expired
+        from reading_cell c
+        join visit_row v on v."row" = c."row"
+        join meaning m on m.meaning = c.meaning
+    """,
     # What each tank's nitrate was, with the tap water of its site as of that day.
     "nitrate_with_tap": """
         create view nitrate_with_tap as

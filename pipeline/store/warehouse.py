@@ -13,6 +13,7 @@ import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -21,9 +22,31 @@ from pipeline.problems import Problem
 from pipeline.store.views import VIEWS
 from schemas import TABLES, Tables, columns_of, conform, empty
 
-FORMAT = "1"  # raise it when tables change, and older warehouses are built anew
+FORMAT = "2"  # raise it when tables change, and older warehouses are built anew
 CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false"}
 LOCK_WAIT_S = 600.0
+# Tables that are views over parts: what a typed cell means is stored once, not with each of a million readings.
+PARTED = ("visit", "reading")
+PARTS: dict[str, dict[str, Any]] = {
+    "visit_row": {"row": pl.UInt32, **columns_of(TABLES["visit"])},
+    "reading_cell": {
+        "row": pl.UInt32, "meaning": pl.UInt32, "warned": pl.Boolean, "doubt": pl.UInt8, "expired": pl.Boolean,
+    },
+    "meaning": {
+        "meaning": pl.UInt32, "parameter": pl.String, "unit": pl.String, "text": pl.String, "kit": pl.String,
+        "low": pl.Float64, "high": pl.Float64, "matched": pl.Float64, "outcome": pl.String,
+    },
+    "sheet_row": {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date, "outcome": pl.String},
+}  # fmt: skip
+BY_ROW = ("file", "line")
+SORTED: dict[str, tuple[str, ...]] = {
+    "visit": BY_ROW,
+    "water_change": BY_ROW,
+    "reading": (*BY_ROW, "parameter"),
+    "held": (*BY_ROW, "column"),
+    "remark": (*BY_ROW, "column"),
+    "account": ("file",),
+}
 
 
 class Unreadable(Exception):
@@ -75,13 +98,19 @@ def _fsync(path: Path, flags: int) -> None:
         os.close(handle)
 
 
+def _put(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:
+    con.register("incoming_frame", frame.to_arrow())
+    con.execute(f'create or replace table "{name}" as select * from incoming_frame')
+    con.unregister("incoming_frame")
+
+
 def _fill(con: duckdb.DuckDBPyConnection, tables: Tables, meta: Mapping[str, str]) -> None:
     con.execute("begin")
     for name in TABLES:
-        incoming = conform(name, tables[name]) if name in tables else empty(name)
-        con.register("incoming_frame", incoming.to_arrow())
-        con.execute(f'create table "{name}" as select * from incoming_frame')
-        con.unregister("incoming_frame")
+        if name not in PARTED:
+            _put(con, name, conform(name, tables[name]) if name in tables else empty(name))
+    for name, columns in PARTS.items():
+        _put(con, name, pl.DataFrame(schema=columns) if tables[name].height == 0 else tables[name].select(list(columns)))
     con.execute("create table meta (key varchar primary key, value varchar)")
     con.executemany("insert into meta values (?, ?)", [["format", FORMAT], *([k, v] for k, v in meta.items())])
     for view in VIEWS.values():
@@ -163,5 +192,8 @@ def read_tables(con: duckdb.DuckDBPyConnection, names: list[str] | None = None) 
 
 
 def _typed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    """With the types of the schema; what was put in by several loads comes in order of file and line all the same."""
     wanted = columns_of(TABLES[name])
-    return frame if frame.schema == pl.Schema(wanted) else conform(name, frame)
+    typed = frame if frame.schema == pl.Schema(wanted) else conform(name, frame)
+    order = [column for column in SORTED.get(name, ()) if column in typed.columns]
+    return typed.sort(order, nulls_last=False, maintain_order=True) if order else typed

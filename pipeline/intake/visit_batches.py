@@ -1,0 +1,203 @@
+"""Visit sheets to visits, readings and water changes, some sites at a time: memory stays bounded however many rows.
+
+No check looks from one site to another, so a batch is whole in itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from pipeline.intake import patterns
+from pipeline.intake.columns import Given, shown_orders
+from pipeline.intake.ladders import KitRow
+from pipeline.intake.meanings import READING_CELL, Meanings
+from pipeline.intake.names import Resolver
+from pipeline.intake.settle import RETEST, exact_repeats, two_values
+from pipeline.intake.sheets import Sheets
+from pipeline.intake.visits import (
+    kits_of,
+    locate,
+    long_to_wide,
+    people_and_fish,
+    read_changes,
+    read_readings,
+    taken_as,
+    tanks_meant,
+)
+from schemas import Tables, conform, empty
+from schemas.words import PARAMETERS
+
+KEY = ["file", "line"]
+BATCH_ROWS = 200_000
+PLACE = {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date}
+
+
+@dataclass
+class Told:
+    """What is gathered on the way: issues, rows held whole, rows that repeat, and where each row belongs."""
+
+    issues: list[pl.DataFrame] = field(default_factory=list)
+    whole: list[pl.DataFrame] = field(default_factory=list)
+    again: list[pl.DataFrame] = field(default_factory=list)
+    places: list[pl.DataFrame] = field(default_factory=list)
+
+    def whole_where(self, issues: pl.DataFrame, columns: list[str]) -> pl.DataFrame:
+        """Take in issues; the rows that wait for a cell of `columns` are held whole. Returns those rows."""
+        self.issues.append(issues)
+        stuck = issues.filter((pl.col("outcome") == "held") & pl.col("column").is_in(columns)).select(KEY).unique()
+        self.whole.append(stuck)
+        return stuck
+
+
+class _Reader:
+    """What every batch is read with."""
+
+    def __init__(self, given: Given, standing: Tables, told: Told) -> None:
+        self.given, self.standing, self.told = given, standing, told
+        self.resolver = Resolver(standing["alias"], standing["site"], standing["tank"])
+        self.kits: dict[tuple[str, str], KitRow] = kits_of(standing, given.figures)
+        supplies = [*standing["site"]["water_supply"], *standing["tap"]["water_supply"]]
+        self.supplies = {supply for supply in supplies if supply is not None}
+        self.meanings = Meanings()
+        self.rows = 0
+
+    def family(self, name: str, frame: pl.DataFrame) -> tuple[pl.DataFrame, list[pl.DataFrame], pl.DataFrame]:
+        """One batch of wide or long sheets: visits, readings by parameter, changes."""
+        told = self.told
+        placed, unplaced = locate(frame, self.given, self.standing)
+        told.whole_where(unplaced, ["date", "tank"])
+        again = exact_repeats(placed, name)
+        told.again.append(again)
+        told.places.append(placed.select(*KEY, pl.col("tank_id").alias("tank"), "day"))
+        placed = placed.join(again, on=KEY, how="anti", maintain_order="left").with_row_index("row")
+        placed, taken = taken_as(placed)
+        placed, others = people_and_fish(placed, self.kits)
+        told.issues += [taken, others]
+        readings, changes = [], pl.DataFrame()
+        if name == "visit":
+            columns = [(parameter, parameter, placed) for parameter in PARAMETERS]
+            changes, bad = read_changes(placed, self.given, self.standing, self.supplies)
+            told.issues.append(bad)
+        else:
+            unit = pl.col("unit") if "unit" in placed.columns else pl.lit("")
+            by_name = placed.with_columns(unit.alias("unit of value")).group_by("named", maintain_order=True)
+            columns = [(str(parameter), "value", part) for (parameter,), part in by_name]
+        for parameter, column, part in columns:
+            got, bad = read_readings(part, parameter, column, self.kits, self.given, self.meanings)
+            readings.append(got)
+            told.issues.append(bad)
+        visit = placed.select(
+            "row",
+            *KEY,
+            pl.col("tank_id").alias("tank"),
+            "day",
+            "at",
+            pl.col("taken_as").alias("taken"),
+            "kit",
+            pl.col("fish").alias("fish_seen"),
+            pl.col("look").alias("fish_look"),
+            "by",
+            "note",
+        )
+        return visit, [part for part in readings if part.height], changes
+
+    def batch(self, frames: Tables) -> Tables:
+        """One batch whole: read, settled, looked at; readings as cells."""
+        visits: list[pl.DataFrame] = []
+        readings: list[pl.DataFrame] = []
+        changes = pl.DataFrame()
+        many = 0
+        for name, frame in frames.items():
+            visit, got, changed = self.family(name, frame)
+            visits.append(visit.with_columns(pl.col("row") + many))
+            readings += [part.with_columns(pl.col("row") + many) for part in got]
+            many += visit.height
+            changes = changed if name == "visit" else changes
+        visit = pl.concat(visits, how="diagonal_relaxed")
+        reading = pl.concat(readings, how="diagonal_relaxed") if readings else pl.DataFrame()
+        reading, change = _settled(visit, reading, changes, self.told)
+        cells = pl.DataFrame(schema=READING_CELL)
+        if reading.height:
+            cells, spoken = patterns.look(reading, visit, change, self.standing, self.given)
+            self.told.issues.append(spoken)
+            cells = cells.with_columns(pl.col("row") + self.rows)
+        visit = visit.with_columns(pl.col("row") + self.rows)
+        self.rows += many
+        return {"visit_row": visit, "reading_cell": cells, "water_change": change}
+
+
+def _settled(
+    visit: pl.DataFrame, reading: pl.DataFrame, change: pl.DataFrame, told: Told
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Two values for the same thing are held, on both sides; equal ones count once."""
+    if reading.height:
+        reading = reading.rename({"tank_id": "tank", "taken_as": "taken"})
+        # Only rows of the same tank, time and stage can clash: most folders have none.
+        shared = visit.filter(pl.len().over("tank", "at", "taken") > 1).select(
+            "row", pl.col("note").fill_null("").str.contains(RETEST).alias("retest")
+        )
+        if shared.height:
+            several, clash = two_values(
+                reading.join(shared, on="row", how="inner", maintain_order="left"),
+                ["tank", "at", "taken", "parameter", "retest"],
+                ["low", "high"],
+                pl.col("cell"),
+            )
+            told.issues.append(clash)
+            reading = pl.concat([reading.join(shared, on="row", how="anti"), several.drop("retest")])
+    if change.height:
+        change, clash = two_values(change, ["tank", "at", "kind"], ["fraction", "litres"], pl.lit("water_changed"))
+        told.issues.append(clash)
+    return reading, change
+
+
+def _batches(frames: Tables, standing: Tables) -> Iterator[Tables]:
+    """The frames cut by the sites of their tanks; one piece where they are small."""
+    if sum(frame.height for frame in frames.values()) <= BATCH_ROWS * 1.5:
+        yield frames
+        return
+    site_of = standing["tank"].select(pl.col("tank").alias("id"), pl.col("site").alias("of_site"))
+    placed = {name: frame.select("id").join(site_of, on="id", how="left", maintain_order="left")["of_site"]
+              for name, frame in frames.items()}  # fmt: skip
+    sizes = pl.concat(placed.values()).fill_null("").value_counts(name="rows").sort("of_site")
+    numbered = sizes.select("of_site", ((pl.col("rows").cum_sum() - 1) // BATCH_ROWS).alias("batch"))
+    lookup = dict(numbered.iter_rows())
+    batch_of = {
+        name: series.fill_null("").replace_strict(lookup, return_dtype=pl.Int64) for name, series in placed.items()
+    }
+    for number in sorted(set(lookup.values())):
+        yield {name: frame.filter(batch_of[name] == number) for name, frame in frames.items()}
+
+
+def read_visits(sheets: Sheets, given: Given, standing: Tables, told: Told) -> Tables:
+    """Visit sheets to visit_row, reading_cell, meaning, water_change and the places of their rows."""
+    reader = _Reader(given, standing, told)
+    frames: Tables = {}
+    for name in ("visit", "visit_long"):
+        frame = sheets.frames.get(name)
+        if frame is None or frame.height == 0:
+            continue
+        if name == "visit_long":
+            frame, bad = long_to_wide(frame)
+            stuck = told.whole_where(bad, ["parameter"])
+            frame = frame.join(stuck, on=KEY, how="anti", maintain_order="left")
+            frame = frame.with_columns(
+                pl.lit("").alias(c) for c in ("water_changed", "change_kind", "new_water", "fish_seen", "fish_look")
+            )
+        frame, unnamed = tanks_meant(frame, reader.resolver)
+        told.whole_where(unnamed, ["tank"])
+        frames[name] = shown_orders(frame, "date")
+    first = len(told.places)
+    parts = [reader.batch(batch) for batch in _batches(frames, standing)] if frames else []
+    tables: Tables = {
+        "visit_row": pl.concat([p["visit_row"] for p in parts], how="diagonal_relaxed") if parts else pl.DataFrame(),
+        "reading_cell": pl.concat([p["reading_cell"] for p in parts]) if parts else pl.DataFrame(schema=READING_CELL),
+        "meaning": reader.meanings.frame(),
+        "sheet_row": pl.concat([pl.DataFrame(schema=PLACE), *told.places[first:]]),
+    }
+    changes = [p["water_change"] for p in parts if p["water_change"].height]
+    tables["water_change"] = conform("water_change", pl.concat(changes).sort(KEY)) if changes else empty("water_change")
+    return tables
