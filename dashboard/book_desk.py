@@ -31,8 +31,9 @@ def _full_said(entry: Entry) -> str:
     if good.full_l is None:
         return "not known"
     if good.full_l == 0:
-        return f"none: {HALF_ONLY}" if entry.model and entry.model.half_cycle_kind else "none: no media that counts"
-    return f"{litres(good.full_l)} ({BITES.get(good.full_limit, 'media is the limit')})"
+        return f"none: {HALF_ONLY}" if entry.model and entry.model.half_cycle_kind else "none"
+    rule = " by the bare rule, which flatters a trickle tower" if entry.kind == "trickle" else ""
+    return f"{litres(good.full_l)}{rule} ({BITES.get(good.full_limit, 'media is the limit')})"
 
 
 def sentence(entry: Entry, tank: str | None, net: float | None) -> str:
@@ -51,6 +52,7 @@ def sentence(entry: Entry, tank: str | None, net: float | None) -> str:
     if good.half_l is None and good.full_l is None:
         return f"{where} can't be rated yet.{missing or ' Its layers are not all known.'}"
     held = "" if good.full_kg is None else f" holds {kilograms(good.full_kg)} of media that counts and"
+    held = " holds no media that counts and" if good.full_kg == 0 else held
     ways = f"half cycle {_half_said(good)}, full cycle {_full_said(entry)}"
     return f"{where}{held} is good for: {ways}.{missing}"
 
@@ -76,7 +78,10 @@ def audit_html(entry: Entry) -> str:
         return "<p>Nothing is known of its layout, so it can't be audited: no compartment with a usual medium is in the book.</p>"
     if not entry.audit:
         return "<p>Nothing to say: the stages stand in order, and no filled compartment is half empty or crammed.</p>"
-    return "".join(f'<p>{escape(row["says"])}</p><p class="step">{escape(row["do"])}</p>' for row in entry.audit)
+    return "".join(
+        f'<p>{escape(row["says"][:1].upper() + row["says"][1:])}</p><p class="step">{escape(row["do"])}</p>'
+        for row in entry.audit
+    )
 
 
 def spare_html(spare: Sequence[SpareRoom]) -> str:
@@ -180,7 +185,7 @@ def rooms_html(rows: Sequence[Row]) -> str:
                    for name, word in (("room_loose_kg", "loose"), ("room_neat_kg", "neat")) if row[name] is not None]  # fmt: skip
         of = f" of {row['usual_medium']}" if weighed and row["usual_medium"] else ""
         volume = "not known" if row["usable_l"] is None else f"{litres(row['usable_l'])} by {row['volume_basis']}"
-        pad = "" if row["pad_mm"] is None else f"pads {with_unit(number(row['pad_mm'], 4), 'mm')}; "
+        pad = "" if row["pad_mm"] is None else f"pads {with_unit(number(row['pad_mm'], 4), 'mm')}"
         sources = listed(row["sources"]) or "source not recorded"
         cells.append(
             (
@@ -189,7 +194,7 @@ def rooms_html(rows: Sequence[Row]) -> str:
                 escape("; ".join(sizes)) or "size not recorded",
                 escape(volume),
                 escape((" / ".join(weighed) + of) if weighed else "not weighed"),
-                f"{escape(sources)}<br><small>{escape(pad + (row['room_note'] or ''))}</small>",
+                f"{escape(sources)}<br><small>{escape('; '.join(filter(None, (pad, row['room_note']))))}</small>",
             )
         )
     return _table(("Compartment", "meant for", "inside", "holds", "weighed", "known by"), cells)
@@ -292,10 +297,10 @@ def layouts_html(answer: Row) -> str:
     """The layouts of the answer, side by side."""
     rows = [
         (escape(way["layout"]), kilograms(way["media_kg"]), kilograms(way["need_kg"]),
-         litres(way["half_rates_l"]), litres(way["rates_l"]), _ok(way))
+         litres(way["half_rates_l"]), f"{_ok(way)}, {litres(way['rates_l'])}")
         for way in answer["layouts"]
     ]  # fmt: skip
-    return _table(("Filled", "media", "needs", "half cycle", "full cycle", "full"), rows, (1, 2, 3, 4))
+    return _table(("Filled", "media", "needs", "half cycle", "full cycle"), rows, (1, 2, 3))
 
 
 def compare_html(answers: Sequence[Row]) -> str:

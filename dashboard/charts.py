@@ -11,6 +11,7 @@ import polars as pl
 
 from dashboard.look import BLUE, GROUND, HAND, INK, INK2, RULE
 
+SQUARE_DAYS = 2  # squares of events this close would cover one another
 AXIS = alt.Axis(labelColor=INK2, tickColor=RULE, domain=False, grid=False, title=None, labelFontSize=13)
 
 
@@ -88,15 +89,21 @@ def nitrate(
         )
     if events:
         rows = pl.DataFrame({"n": [n for n, _ in events], "at": [d.isoformat() for _, d in events], "y": -0.08 * top})
+        # On a phone the weeks lie closer together, and so may the squares.
+        side = alt.expr("width > 620 ? 220 : 150")
         layers.append(alt.Chart(rows).mark_rule(color=INK2, strokeDash=[1, 3]).encode(x=x))
         layers.append(
-            alt.Chart(rows).mark_square(size=220, color=GROUND, stroke=INK, opacity=1).encode(x=x, y=y("y:Q"))
+            alt.Chart(rows).mark_square(size=side, color=GROUND, stroke=INK, opacity=1).encode(x=x, y=y("y:Q"))
         )
         layers.append(alt.Chart(rows).mark_text(color=INK, fontSize=12).encode(x=x, y=y("y:Q"), text="n:N"))
     now = pl.DataFrame({"at": [as_of.isoformat()], "says": ["14 days"], "y": [-0.08 * top]})
     layers.append(alt.Chart(now).mark_rule(color=INK2).encode(x=x))
+    # A square that stands on the rule, or close before it, pushes the words to its right.
+    near = any(0 <= (as_of - day).days <= SQUARE_DAYS for _, day in events)
     layers.append(
-        alt.Chart(now).mark_text(align="left", dx=4, color=INK2, fontSize=12).encode(x=x, y=y("y:Q"), text="says:N")
+        alt.Chart(now)
+        .mark_text(align="left", dx=12 if near else 4, color=INK2, fontSize=12)
+        .encode(x=x, y=y("y:Q"), text="says:N")
     )
     return (
         alt.layer(*layers).properties(height=300).configure_view(stroke=None).configure(font="Source Sans, sans-serif")

@@ -87,7 +87,7 @@ def flow_said(entry: Entry) -> str:
         return f"{said}, timed {day(entry.flow_day)}{share}"
     if entry.flow_basis == "estimated":
         return f"{said}, estimated from the rated flow"
-    return f"{said}, timed when clean"
+    return f"{said}, {'timed on filters of this model' if entry.is_model else 'timed when clean'}"
 
 
 def _one_filter(entry: Entry) -> str:
@@ -106,7 +106,7 @@ def _one_filter(entry: Entry) -> str:
             _stacked(entry, "up"),
         )
     else:
-        shape, ways = "down", f"<b>↓</b> in at the top<br>out below, {flow}"
+        shape, ways = "down", f"<b>↓</b> in at the top<br><b>↓</b> out below, {flow}"
         course, body = f"Water passes {through}, from the top down.", _stacked(entry, "down")
     deep = f"Drawn to depth, {with_unit(fixed(entry.depth_mm, 0), 'mm')} in all. " if entry.depth_mm else ""
     return f'<div class="vessel {shape}"><p class="ways">{ways}</p>{body}</div><p class="small">{deep}{course}</p>'

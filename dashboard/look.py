@@ -45,7 +45,9 @@ table.ledger tr.sum td {{font-weight: 600; border-bottom: 1px solid {INK};}} tab
 .tr .held td {{vertical-align: top; overflow-wrap: anywhere; min-width: 5.5rem;}}
 .tr ol.why {{padding-left: 1.3rem !important; margin: .4rem 0;}} .tr ol.why li {{margin-bottom: .5rem;}}
 .tr .step {{border-left: 3px solid {HAND}; padding-left: .6rem; font-weight: 600; margin: .6rem 0 1rem;}}
-.tr ol.events {{columns: 2; column-gap: 3rem; padding-left: 1.6rem !important; font-size: 15px;}}
+.tr ol.events {{columns: 2; column-gap: 3rem; padding: 0 !important; margin: .3rem 0 0; list-style: none; counter-reset: square;}}
+.tr ol.events li {{counter-increment: square; margin: 0 0 3px 0; padding-left: 28px; position: relative; break-inside: avoid;}}
+.tr ol.events li::before {{content: counter(square); position: absolute; left: 0; top: 2px; width: 16px; height: 16px; border: 1px solid {INK}; font-size: 12px; line-height: 16px; text-align: center;}}
 .vessel {{margin: .2rem 0 .4rem; position: relative;}}
 .vessel ol {{display: flex; list-style: none; padding: 0 !important; margin: 0 !important;}}
 .vessel li {{display: flex; margin: 0; font-size: 15px; line-height: 1.25;}}

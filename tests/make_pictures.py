@@ -19,7 +19,9 @@ PAGES = {
     "this-week": "",
     "one-tank": "one_tank?tank=LM2",
     "load-and-nitrate": "load_and_nitrate",
+    "filter-book": "filter_book?filter=B05",
     "held-rows": "held_rows",
+    "figures": "figures",
     "papers": "papers",
 }
 

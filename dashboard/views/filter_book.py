@@ -40,6 +40,15 @@ def choose(titles: dict[Choice, str]) -> Choice:
     return chosen
 
 
+def still_there(key: str, options: list[str]) -> None:
+    """What was chosen before the book changed and is gone from it is forgotten: a widget can't show it."""
+    kept = st.session_state.get(key)
+    if isinstance(kept, list):
+        st.session_state[key] = [name for name in kept if name in options]
+    elif kept is not None and kept not in options:
+        del st.session_state[key]
+
+
 def the_tank(week: Week, tank: str) -> None:
     """Both ratings of the tank, with all its filters, and what they hang on."""
     layers = data.of(week.now("capacity_layer"), tank).sort("filter", "position", "layer").to_dicts()
@@ -78,12 +87,27 @@ def will_it_do(week: Week, entry: Entry) -> None:
         net = next(iter(data.of(week.now("capacity"), entry.tank)["net_l"].to_list()), None)
     # Another entry starts the questions anew, with its own tank's water.
     key = f"{entry.is_model}{entry.name}"
+    still_there(f"ask_model_{key}", names)
+    still_there("compare", names)
     first, second, third, fourth = st.columns([2, 1.2, 1.2, 2.6], vertical_alignment="bottom")
     with first:
-        model = st.selectbox("Model", names, index=names.index(own) if own in names else 0, key=f"ask_model_{key}")
+        model = st.selectbox(
+            "Model",
+            names,
+            index=names.index(own) if own in names else 0,
+            key=f"ask_model_{key}",
+            persist_state="session",
+        )
     with second:
         wet = st.number_input(
-            "Litres", min_value=1.0, value=net, step=10.0, format="%.0f", key=f"ask_l_{key}", placeholder="how many?"
+            "Litres",
+            min_value=1.0,
+            value=net,
+            step=10.0,
+            format="%.0f",
+            key=f"ask_l_{key}",
+            persist_state="session",
+            placeholder="how many?",
         )
     with third:
         flow = st.number_input(
@@ -93,11 +117,14 @@ def will_it_do(week: Week, entry: Entry) -> None:
             step=10.0,
             format="%.0f",
             key=f"ask_flow_{key}",
+            persist_state="session",
             placeholder="by the book",
         )
     with fourth:
-        basis = st.segmented_control("Litres are", BASES, default=BASES[0], required=True, key=f"ask_basis_{key}")
-    stocking = st.pills("Stocking", STOCKING, default=None, key=f"ask_stock_{key}")
+        basis = st.segmented_control(
+            "Litres are", BASES, default=BASES[0], required=True, key=f"ask_basis_{key}", persist_state="session"
+        )
+    stocking = st.pills("Stocking", STOCKING, default=None, key=f"ask_stock_{key}", persist_state="session")
     if wet is None:
         look.html("<p>Type the litres to be answered.</p>")
         return

@@ -64,6 +64,20 @@ def happenings(week: Week, tank: str, start: dt.date) -> list[tuple[dt.date, str
     return sorted(rows)
 
 
+def numbered(found: list[tuple[dt.date, str]]) -> list[tuple[dt.date, str]]:
+    """What shares a square of the chart told together: events so close that their squares would cover each other."""
+    squares: list[tuple[dt.date, str]] = []
+    last = dt.date.min
+    for date, says in found:
+        if squares and (date - squares[-1][0]).days <= charts.SQUARE_DAYS:
+            first, told = squares[-1]
+            squares[-1] = (first, f"{told} {says}" if date == last else f"{told} {day(date)}: {says}")
+        else:
+            squares.append((date, f"{day(date)}: {says}"))
+        last = date
+    return squares
+
+
 def nitrate_sentence(fit: Row | None, outlook: Row | None, horizon: int) -> str:
     """The takeaway of the chart."""
     words = told.rate_words(fit)
@@ -105,7 +119,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> None:
     )
     stamp = f"{week.folder}{week.as_of}{week.loaded_on}{week.table('account')['sha256'].hash().sum()}"
     path = _path(stamp, tank, week).filter(pl.col("at") >= dt.datetime.combine(start, dt.time()))
-    found = happenings(week, tank, start)
+    found = numbered(happenings(week, tank, start))
     ceiling = outlook["ceiling"] if outlook else week.figures["ceiling_default"]
     chart = charts.nitrate(
         readings.select("at", "day", "low", "high", "hollow", "said"), changes.select("at", "day", "pct"),
@@ -118,7 +132,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> None:
         f" {ceiling:.0f}. {sentence}",
     )  # fmt: skip
     key = "Dark bar: a reading, low to high. Hollow: not trusted. Tick from the top: a water change, per cent. Blue: reckoned, with its 90 % range; the fan: half and nine tenths."
-    listed = "".join(f"<li>{day(d)}: {escape(text)}</li>" for d, text in found)
+    listed = "".join(f"<li>{escape(text)}</li>" for _, text in found)
     look.html(f'<p class="small">{key}</p>' + (f'<ol class="events">{listed}</ol>' if listed else ""))
 
 

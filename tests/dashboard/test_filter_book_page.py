@@ -1,0 +1,152 @@
+"""Filter book: what it says of filters and models, of holes in the book, and of hostile text."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from pipeline import weekly
+from pipeline.advise import filter_entry
+from pipeline.new_folder import make_folder
+from tests.dashboard.test_pages import _fresh_caches, opened, words
+
+__all__ = ["_fresh_caches"]
+NBSP = "\u00a0"
+
+BASE = {
+    "sites.csv": "site,name\na,Home\n",
+    "tanks.csv": "tank,site,name,net_l\nT1,a,Hall,100\n",
+    "filter_models.csv": "model,kind,rated_flow_l_h\nm,canister,\n",
+    "compartments.csv": "model,position,compartment,stage,medium,shape,length_mm,width_mm,depth_mm,loose_kg,source\n"
+    "m,1,cup,fine,pad,box,100,100,50,,guess\nm,2,bed,biological,stone,box,100,100,100,0.5,measured by me\n"
+    "m,3,top,biological,stone,box,100,100,100,,from owner\n",
+    "media.csv": "medium,stage,quality,bulk_kg_l\npad,fine,0,\nstone,biological,1,0.5\n",
+    "filters.csv": "filter,model,clean_flow_l_h\nF1,m,\n",
+    "placements.csv": "filter,tank,from,to\nF1,T1,2020-01-01,\n",
+    "fills.csv": "filter,compartment,layer,medium,mass_kg,thickness_mm,wetted,from,to\n"
+    "F1,cup,1,pad,,20,,2020-01-01,\nF1,bed,1,stone,0.3,,2020-01-01,2020-01-01,\n",
+}
+
+
+def folder(place: Path, **changed: str) -> Path:
+    for name, text in (BASE | {f"{name}.csv": text for name, text in changed.items()}).items():
+        (place / name).write_text(text, encoding="utf-8")
+    return place
+
+
+def said(app: AppTest) -> str:
+    return words(app).replace(NBSP, " ").replace("&#x27;", "'")
+
+
+@pytest.mark.parametrize(
+    ("query", "wanted"),
+    [
+        ({"filter": "P02"}, "P02, on Supper room, Larkmead (204 L net), holds 1.46 kg of media that counts"),
+        ({"filter": "P02"}, "half cycle 208 L (flow is the limit), full cycle 146 L (media is the limit)"),
+        ({"filter": "B04"}, "Basket 4 is empty, room for 0.98 kg of cinder stone"),
+        ({"filter": "B04"}, "Back within rating on"),
+        ({"filter": "P02"}, "over, whatever its quality"),
+        ({"filter": "W10"}, "an internal or sponge filter does the half cycle only"),
+        ({"filter": "W10"}, "If the biggest filter stops, the others carry"),
+        ({"filter": "P02"}, "If this filter stops, no other is there for the half cycle"),
+        ({"filter": "D28"}, "D28, on no tank,"),
+        ({"filter": "T21"}, "which flatters a trickle tower"),
+        ({"filter": "S14"}, "in at the left, out at the right"),
+        ({"filter": "P08"}, "Put on Upper loung"),
+        ({"model": "plover-3"}, "plover-3, filled as the book has it, holds 1.46 kg"),
+        ({"model": "bittern-4"}, "measured by me"),
+    ],
+)
+def test_the_demo_is_told(query: dict[str, str], wanted: str, demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert wanted in said(opened(demo_logs, "filter_book", monkeypatch, **query))
+
+
+def test_every_filter_and_model_of_the_demo_can_be_chosen(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    week = weekly.open_week(demo_logs)
+    app = opened(demo_logs, "filter_book", monkeypatch)
+    names = len(filter_entry.filters_of(week)) + len(filter_entry.models_of(week))
+    assert len(app.selectbox(key="entry_chosen").options) == names == 28 + 6
+
+
+def test_choosing_another_entry_writes_the_address(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = opened(demo_logs, "filter_book", monkeypatch, filter="P02")
+    app.selectbox(key="entry_chosen").select(("model", "mast")).run()
+    assert not app.exception
+    assert dict(app.query_params) == {"model": "mast"}
+    assert "mast, filled as the book has it" in said(app)
+
+
+def test_a_question_is_answered_with_a_letter_and_a_comparison(
+    demo_logs: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = opened(demo_logs, "filter_book", monkeypatch, model="plover-3")
+    assert "Type the litres to be answered" in said(app)
+    app.number_input(key="ask_l_Trueplover-3").set_value(250.0).run()
+    text = said(app)
+    assert "For 250 L net, normally stocked, the plover-3, filled loosely: half cycle no" in text
+    assert "What would make it yes" in text
+    assert "For your 250" in app.code[0].value
+    app.segmented_control(key="ask_basis_Trueplover-3").set_value("gross litres").run()
+    assert "of 250" in app.code[0].value
+    # The table of side by side has a row a model, for the same net litres.
+    assert said(app).count('<td role="cell" data-l=""><strong>') == 6
+
+
+def test_an_empty_round_says_what_to_fill_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    make_folder(tmp_path / "empty")
+    app = opened(tmp_path / "empty", "filter_book", monkeypatch)
+    assert "The filter book is empty" in said(app)
+    assert "filter_models.csv" in " ".join(m.value for m in app.markdown)
+
+
+def test_a_filter_without_fills_is_not_rated_and_says_what_to_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    logs = folder(tmp_path, fills="filter,compartment,layer,medium,mass_kg,from,to\n")
+    text = said(opened(logs, "filter_book", monkeypatch, filter="F1"))
+    assert "has nothing recorded inside: it can't be said what it is good for" in text
+    assert "Nothing is recorded of what lies in F1: it cannot be rated." in text
+    assert "No fill" not in text  # its tank is told in its history
+
+
+def test_a_model_without_compartments_can_t_be_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    logs = folder(tmp_path, filter_models="model,kind,rated_flow_l_h\nm,canister,\nbare,canister,\n")
+    text = said(opened(logs, "filter_book", monkeypatch, model="bare"))
+    assert "bare, filled as the book has it, has no usual media in the book" in text
+    assert "Nothing is known of its layout" in text
+    assert "nan" not in text.lower()
+
+
+def test_flow_that_nobody_knows_sets_no_limit_and_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = said(opened(folder(tmp_path), "filter_book", monkeypatch, filter="F1"))
+    assert "half cycle 120 L (by its media; flow not known), full cycle 30 L (media is the limit)" in text
+    assert "flow not known" in text
+    assert "empty, 30 mm of cup" in text
+    assert "empty, 100 mm of top" in text
+
+
+def test_media_without_a_mass_is_asked_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    logs = folder(
+        tmp_path,
+        fills="filter,compartment,layer,medium,mass_kg,from,to\nF1,cup,1,pad,,2020-01-01,\nF1,bed,1,stone,,2020-01-01,\n",
+    )
+    text = said(opened(logs, "filter_book", monkeypatch, filter="F1"))
+    assert "can't be rated yet. Still needed: the mass of stone in F1 bed" in text
+
+
+def test_markup_is_shown_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    evil = "<script>alert(1)</script>"
+    swap = {
+        name.removesuffix(".csv"): text.replace("stone", evil).replace("bed", "<b>bed</b>")
+        for name, text in BASE.items()
+    }
+    swap["filters"] = f"filter,model,clean_flow_l_h,note\nF1,m,,{evil}\n"
+    swap["tanks"] = f"tank,site,name,net_l\nT1,a,{evil},100\n"
+    logs = folder(tmp_path, **swap)
+    for query in ({"filter": "F1"}, {"model": "m"}):
+        text = said(opened(logs, "filter_book", monkeypatch, **query))
+        assert "&lt;script&gt;" in text
+        for markup in ("<script", "<b>bed"):
+            assert markup not in text
