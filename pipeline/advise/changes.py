@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.figures import Figures
 from pipeline.reckon import mixing
-from pipeline.telling import days, fixed, number, per_cent, with_unit
+from pipeline.telling import counted, days, fixed, number, per_cent, with_unit
 from pipeline.week import Week
 
 USED_RATES = ("ok", "rough")
@@ -140,6 +140,7 @@ class Facts:
     level: float | None
     fraction_now: float | None
     net_l: float | None
+    weeks: float | None = None  # until the ceiling is reached under the present routine
     sour: str = ""  # why no big change may be made: KH used up or pH far down, in words
 
 
@@ -224,6 +225,7 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
             level=outlook.get("level"),
             fraction_now=outlook.get("mean_fraction"),
             net_l=capacity.get("net_l"),
+            weeks=outlook.get("weeks_to_ceiling"),
             sour=sour.get(tank, ""),
         )
     return found
@@ -247,12 +249,43 @@ def _small_steps(known: Facts, figures: Figures) -> str:
     )
 
 
+def _unchanged(known: Facts) -> str:
+    """What becomes of a tank whose water is never changed: it settles nowhere."""
+    if known.fraction_now != 0 or known.rise_per_day is None or known.rise_per_day <= 0:
+        return ""
+    said = f"No changes are recorded: nitrate rises {nitrate(DAYS_A_WEEK * known.rise_per_day)} a week"
+    if known.level is not None and known.level > known.ceiling:
+        return f"{said} and is over its ceiling. "
+    if known.weeks is None:
+        return f"{said}. "
+    weeks = max(round(known.weeks), 1)
+    return f"{said} and reaches {nitrate(known.ceiling)} in {counted(weeks, 'week')}. "
+
+
+def _holding(sized: dict[str, Any], rise: float | None, known: Facts, figures: Figures) -> dict[str, Any] | None:
+    """The changes that do hold the ceiling: the sized one, or smaller ones oftener; None where none do."""
+    if sized["possible"]:
+        return {"fraction": sized["fraction"], "litres": sized["litres"], "every_days": round(known.every_days, 1)}
+    more = None if rise is None or sized["fraction"] is None else oftener(rise, known.ceiling, known.tap, figures)
+    if more is None:
+        return None
+    count, fraction = more
+    each = _answer(fraction, known.net_l, True, "")
+    return {"fraction": each["fraction"], "litres": each["litres"], "every_days": round(known.every_days / count, 1)}
+
+
 def water_change(known: Facts, figures: Figures) -> dict[str, Any]:
-    """The water change for a tank's ceiling, as `plan` prints it, with what it was sized by."""
-    rise = None if known.rise_per_day is None else known.rise_per_day * known.every_days
-    sized = fraction_for_ceiling(rise, known.ceiling, known.tap, known.net_l, known.every_days, figures)
+    """The water change for a tank's ceiling, as `plan` prints it, with what it was sized by.
+
+    `holding` is the routine that holds the ceiling (fraction, litres, every_days): the same where one change an
+    interval is possible, smaller ones oftener where it is not, null where changes cannot do it or must stay small.
+    """
+    every_days = known.every_days
+    rise = None if known.rise_per_day is None else known.rise_per_day * every_days
+    sized = fraction_for_ceiling(rise, known.ceiling, known.tap, known.net_l, every_days, figures)
+    holding = _holding(sized, rise, known, figures)
     over = known.level is not None and known.level > known.ceiling
-    every = f"every {days(round(known.every_days))}"
+    every = f"every {days(round(every_days))}"
     fraction = sized["fraction"]
     if rise is not None and rise <= 0 and over:
         sized["says"] = (
@@ -263,21 +296,25 @@ def water_change(known: Facts, figures: Figures) -> dict[str, Any]:
             f"Today's changes, {per_cent(100 * known.fraction_now)} {every}, are enough to stay under"
             f" {nitrate(known.ceiling)}; {amount(fraction, known.net_l)} would do. Keep them up."
         )
-    if known.sour and (fraction or 0.0) > figures["old_tank_change_share"]:
-        sized["says"] = _small_steps(known, figures)
+    sized["says"] = _unchanged(known) + sized["says"]
+    step = figures["old_tank_change_share"]
+    if known.sour and (fraction or 0.0) > step:
+        # What is printed as a size must be one that may be changed: a small share, every day.
+        every_days, holding = 1.0, None
+        sized = _answer(step, known.net_l, False, _small_steps(known, figures))
     once = None
     if known.level is not None and over:
         once = one_off(known.level, known.ceiling, known.tap, known.net_l, figures)
         if known.sour:
-            step = figures["old_tank_change_share"]
             once = _answer(step, known.net_l, False, _small_steps(known, figures))
     return {
         "ceiling": known.ceiling,
         **sized,
-        "every_days": round(known.every_days, 1),
-        "rise_per_change": None if rise is None else round(rise, 2),
+        "every_days": round(every_days, 1),
+        "rise_per_change": None if known.rise_per_day is None else round(known.rise_per_day * every_days, 2),
         "rise_from": known.rise_from or None,
         "tap": round(known.tap, 2),
         "tap_from": known.tap_from,
+        "holding": holding,
         "one_off": once,
     }

@@ -198,13 +198,18 @@ def repack(desk: Desk, state: FilterState) -> Iterator[Change]:
 
 
 def fill_empty(desk: Desk, state: FilterState) -> Iterator[Change]:
-    """Media into compartments meant for it that stand empty."""
+    """Media into compartments that stand empty and are meant for it, or for carbon."""
     f, medium = desk.figures, own_medium(desk, state)
     if state.model is None or medium is None or state.kind in HALF_CYCLE_KINDS:
         return
     for room in state.model.rooms:
         kg = room.loose(medium)
-        if not room.for_media or room.name in state.rooms_filled() or kg is None or kg < f["least_gain_kg"]:
+        if (
+            not (room.for_media or room.for_carbon)
+            or room.name in state.rooms_filled()
+            or kg is None
+            or kg < f["least_gain_kg"]
+        ):
             continue
 
         def edit(s: FilterState, room: Room = room, kg: float = kg) -> FilterState:
@@ -212,9 +217,12 @@ def fill_empty(desk: Desk, state: FilterState) -> Iterator[Change]:
             later = [i for i, layer in enumerate(s.layers) if (layer.position or 0) > room.position]
             return _added(s, new, min(later, default=len(s.layers)))
 
+        kind, where = "repack", f"the empty {room.name}"
+        if not room.for_media:
+            kind, where = "carbon to media", f"{where}, meant for carbon, which stays in the van,"
         yield Change(
-            f"repack {state.name} {room.name}", "repack",
-            f"{state.name}: fill the empty {room.name} with {kilograms(kg)} of new {medium.name}.",
+            f"{kind} {state.name} {room.name}", kind,
+            f"{state.name}: fill {where} with {kilograms(kg)} of new {medium.name}.",
             f["visit_minutes_media"], (price_of(desk, medium, kg),), filter=state.name,
             details={"kg": round(kg, 3), "compartments": [room.name], "medium": medium.name}, edit=edit,
         )  # fmt: skip

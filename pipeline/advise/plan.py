@@ -70,7 +70,8 @@ def _sizing(
     desk: Desk, tank: TankState, sized: dict[str, Any], known: water.Facts, now: dict[str, Any]
 ) -> dict[str, Any]:
     """Accept the half cycle and size the water changes: holds the ceiling, changes nothing of the rating."""
-    litres = litres_a_year(sized["fraction"], tank.net_l, known.every_days)
+    holding = sized["holding"]
+    litres = litres_a_year(holding["fraction"], tank.net_l, holding["every_days"])
     before = litres_a_year(known.fraction_now, tank.net_l, known.every_days)
     price, f = desk.prices.of("water_m3"), desk.figures
     more = None if litres is None else max(litres - (before or 0.0), 0.0)
@@ -80,10 +81,10 @@ def _sizing(
         said = "price of water (water_m3) not in round.toml" if price is None else "net litres not known"
     elif before is None:
         said = "all its water: today's changes are not known"
-    minutes = None if sized["litres"] is None else round(sized["litres"] / 100 * f["minutes_per_100l"], 1)
+    minutes = None if holding["litres"] is None else round(holding["litres"] / 100 * f["minutes_per_100l"], 1)
     change = {
         "kind": "size the changes", "key": "size the changes", "says": sized["says"], "cost": cost, "minutes": minutes,
-        "fraction": sized["fraction"], "litres": sized["litres"], "every_days": sized["every_days"],
+        **holding,
     }  # fmt: skip
     return {
         "changes": [change],
@@ -169,7 +170,7 @@ def _plan_of(
         found = cheapest(effects, ways, week.as_of, most)
     litres = litres_a_year(known.fraction_now, tank.net_l, known.every_days)
     options = [_option(one, litres) for one in found]
-    if (found and sized["fraction"]) or (tank.known and not found and _is_over(now, limit) and sized["fraction"]):
+    if sized["holding"] and sized["fraction"] and (found or (tank.known and _is_over(now, limit))):
         options = _placed(options, _sizing(desk, tank, sized, known, now))
     return {
         "tank": name,
