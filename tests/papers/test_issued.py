@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.papers.issued import PDF, all_issued, content_hash, issue
+from pipeline.papers.issued import PDF, all_issued, content_hash, issue, lost
 from pipeline.papers.site_report import SiteReport, site_report
 from pipeline.problems import Problem
 from pipeline.week import Week
@@ -77,6 +77,22 @@ def test_a_changed_or_broken_issue_is_told(tmp_path: Path, report: SiteReport) -
     (one.folder / "report.json").write_text("{", encoding="utf-8")
     assert [found.number for found in all_issued(tmp_path)] == [2]
     assert issue(tmp_path, report, ON).number == 2
+
+
+def test_what_is_lost_is_told_of_its_own_site_only(tmp_path: Path, report: SiteReport, corrected: SiteReport) -> None:
+    one, two, _ = (issue(tmp_path, said, ON) for said in (report, corrected, report))
+    assert lost(tmp_path, "orchard") == []
+    (one.folder / "report.json").unlink()
+    for file in two.folder.iterdir():
+        file.unlink()
+    two.folder.rmdir()
+    said = lost(tmp_path, "orchard")
+    assert [sentence.split(";")[0].split(":")[0] for sentence in said] == [
+        "Issue 1 of 2026-05-01 to 2026-05-31 can't be read",
+        "Issue 2 of 2026-05-01 to 2026-05-31 is missing from the folder issued. Bring it back from a copy.",
+    ]
+    assert lost(tmp_path, "quay") == []
+    assert [one.number for one in all_issued(tmp_path, "orchard")] == [3]
 
 
 def test_two_at_once_make_one_issue(tmp_path: Path, report: SiteReport) -> None:

@@ -6,7 +6,7 @@ import datetime as dt
 
 import pytest
 
-from pipeline.papers.saying import count_word, counted_word, dates, full_day, on_dates, tank_title
+from pipeline.papers.saying import count_word, counted_word, dates, full_day, job_words, on_dates, tank_title
 
 
 def day(month: int, number: int, year: int = 2026) -> dt.date:
@@ -43,3 +43,8 @@ def test_counts_and_days() -> None:
 )
 def test_a_tank_is_called_a_tank_once(name: str | None, said: str) -> None:
     assert tank_title("T1", name) == said
+
+
+def test_a_job_is_said_in_sentences() -> None:
+    assert job_words("filter check of B07", "Check the pads.") == "Filter check of B07. Check the pads."
+    assert job_words("Carbon is late.", "Take it out.") == "Carbon is late. Take it out."

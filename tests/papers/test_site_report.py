@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import polars as pl
@@ -13,7 +14,7 @@ import pytest
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.readability import grade
 from pipeline.papers.report_html import report_html
-from pipeline.papers.site_report import Sheet, SiteReport, report_pdf, site_report
+from pipeline.papers.site_report import Sheet, SiteReport, charts, report_pdf, report_pictures, site_report
 from pipeline.problems import Problem
 from pipeline.week import Week
 from schemas import Tables, conform
@@ -267,3 +268,16 @@ def test_an_empty_folder_has_no_report(make_week: Make) -> None:
     week = make_week(lambda tables: [tables.pop(name) for name in list(tables)] and None)
     with pytest.raises(Problem, match=r"Sites in sites\.csv: none"):
         of(week)
+
+
+def test_the_pages_as_pictures_are_as_many_as_the_sheets(week: Week) -> None:
+    pictures = report_pictures(of(week))
+    assert len(pictures) == len(of(week).sheets) == 2
+    assert all(picture.startswith(b"\x89PNG") for picture in pictures)
+    assert pictures[0] != pictures[1]
+
+
+def test_the_chart_looks_back_as_far_as_the_figure_says(make_week: Make) -> None:
+    report = of(make_week())
+    assert report.weeks == 13
+    assert charts(report)[0] != charts(replace(report, weeks=26))[0]

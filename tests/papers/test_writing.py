@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import io
+import zipfile
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.papers.writing import safe_name, ticked_notes, write_bytes
+from pipeline.papers.writing import safe_name, ticked_notes, write_bytes, zipped
 from pipeline.problems import Problem
 
 
@@ -31,6 +33,15 @@ def test_names_are_safe_and_kept_apart(one: str, other: str) -> None:
     assert name
     assert all(char.isascii() and (char.isalnum() or char in "-_") for char in name)
     assert one == other or name != safe_name(other)
+
+
+def test_a_zip_opens_and_is_the_same_every_time() -> None:
+    files = [("a.csv", b"1"), ("b.html", b"x" * 5000)]
+    made = zipped(iter(files))
+    with zipfile.ZipFile(io.BytesIO(made)) as book:
+        assert [(name, book.read(name)) for name in book.namelist()] == files
+    assert zipped(files) == made
+    assert len(made) < 1000
 
 
 def test_ticked_notes() -> None:
