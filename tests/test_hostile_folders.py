@@ -55,7 +55,7 @@ def load(folder: Path) -> Loaded:
         assert told["rows_in"] == sum(told[name] for name in ROW_OUTCOMES), told
     for name in ("rows_in", *ROW_OUTCOMES):
         assert result.account[name] == sum(f[name] for f in result.account["files"]), name
-    week = weekly.open_week(folder)
+    week = weekly.open_week(folder, today=TODAY)
     return Loaded(dict(result.account), dict(week.tables))
 
 

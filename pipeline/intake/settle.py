@@ -50,3 +50,53 @@ def two_values(
     ]
     kept = frame.filter(~((pl.len().over(key) > 1) & (n > 1)))
     return kept.unique(key, keep="first", maintain_order=True), join_issues(issues)
+
+
+def differing_cells(
+    text: pl.DataFrame, typed: pl.DataFrame, key: list[str], columns: list[str]
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Rows of one key that were told again with other cells: those cells are held on both sides, the rest counts once.
+
+    `text` holds the cells as they were typed; a row whose key has a blank at its start is no rival of another.
+    """
+    many = typed.filter((pl.len().over(key) > 1) & pl.col(key[0]).is_not_null())
+    if many.height == 0:
+        return typed, join_issues([])
+    place = pl.format("{}, line {}", "file", "line")
+    told = many.select("file", "line", *key).join(
+        text.select("file", "line", *(pl.col(c).fill_null("").alias(f"as typed {c}") for c in columns)),
+        on=["file", "line"],
+        how="left",
+        maintain_order="left",
+    )
+    issues = []
+    for column in columns:
+        said = pl.col(f"as typed {column}")
+        # A blank says nothing, so it contradicts nothing.
+        told_again = said.str.to_lowercase().replace("", None).drop_nulls().n_unique().over(key)
+        rivals = told.with_columns(said.alias("said"), told_again.alias("n"), place.alias("place")).filter(
+            (pl.col("n") > 1) & (pl.col("said") != "")
+        )
+        if rivals.height == 0:
+            continue
+        both = pl.format("“{}” in {}", "said", "place").implode().over(key).list.join(" and ")
+        rivals = rivals.with_columns(both.alias("places"))
+        issues.append(
+            issue_rows(
+                rivals,
+                pl.col("n") > 1,
+                column=column,
+                text=pl.col("said"),
+                outcome="held",
+                fault="two values",
+                says=pl.format("The same row reads {}: neither is used. Reject the wrong one.", "places"),
+            )
+        )
+        lost = pl.struct("file", "line").is_in(rivals.select(pl.struct("file", "line")).to_series().implode())
+        typed = typed.with_columns(pl.when(~lost).then(pl.col(column)).alias(column))
+    alone = (pl.len().over(key) == 1) | pl.col(key[0]).is_null()
+    whole = typed.with_columns(
+        pl.when(alone).then(pl.col(c)).otherwise(pl.col(c).fill_null(strategy="backward").over(key)).alias(c)
+        for c in columns
+    )
+    return whole.filter(alone | pl.struct(key).is_first_distinct()), join_issues(issues)

@@ -9,9 +9,12 @@ import polars as pl
 from pipeline.intake import amounts
 from pipeline.intake.columns import CELL, Given, issue_rows, issues_of, join_issues, read_cells, read_dates, reader_of
 from pipeline.intake.headers import FAMILY, required
-from pipeline.intake.sheets import ISSUE, Sheets
+from pipeline.intake.jobs import put_off, timed
+from pipeline.intake.limits import limits, masses
+from pipeline.intake.settle import differing_cells
+from pipeline.intake.sheets import ISSUE, Sheets, text_columns
 from pipeline.units import factor
-from schemas import FAMILIES
+from schemas import FAMILIES, Tables, empty
 from schemas.columns import describe
 
 # Read here; visits, taps and corrections have rooms of their own.
@@ -224,99 +227,6 @@ def two_tanks_at_once(typed: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def limits(name: str, typed: pl.DataFrame, given: Given) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Values that cannot be: the cell is held and emptied."""
-    figures = given.figures
-    tests: list[tuple[str, str, pl.Expr, str]] = []  # column, outcome, test, sentence
-    if name == "tank":
-        tests = [
-            (
-                "net_l",
-                "held",
-                pl.col("net_l") > pl.col("gross_l"),
-                "The net volume is more than the gross volume; expected less.",
-            ),
-            ("closed", "held", pl.col("closed") < pl.col("set_up"), "The tank closed before it was set up."),
-        ]
-    elif name == "medium":
-        low, high = figures["bulk_low_kg_l"], figures["bulk_high_kg_l"]
-        tests = [
-            (
-                "bulk_kg_l",
-                "held",
-                ~pl.col("bulk_kg_l").is_between(low, high),
-                f"Dry media weighs {low:g} to {high:g} kg a litre; expected a figure in that range. Was it weighed wet?",
-            ),
-            (
-                "bulk_kg_l",
-                "warned",
-                pl.col("bulk_kg_l") == 1.0,
-                "Exactly 1 kg a litre: was a litre of media entered as a kilogram?",
-            ),
-        ]
-    elif name == "fill":
-        most = figures["mass_hold_above_kg"]
-        tests = [
-            (
-                "mass_kg",
-                "held",
-                pl.col("mass_kg") > most,
-                f"More than {most:g} kg in one layer; expected kilograms. Was it grams?",
-            ),
-            ("to", "held", pl.col("to") < pl.col("from"), "The last day is before the first; expected a later one."),
-        ]
-    elif name == "placement":
-        tests = [
-            ("to", "held", pl.col("to") < pl.col("from"), "The last day is before the first; expected a later one.")
-        ]
-    elif name in ("service", "event"):
-        tests = [
-            (
-                "date",
-                "held",
-                pl.col("date") > given.today,
-                "The day is in the future; expected one up to the day of loading.",
-            )
-        ]
-    if name == "service":
-        third = figures["disturb_free_share"] + 0.01
-        tests += [
-            (
-                "media_share",
-                "warned",
-                pl.col("media_share") > third,
-                "More than a third of the biological media was handled at once.",
-            ),
-            (
-                "rinse_water",
-                "warned",
-                pl.col("rinse_water") == "tap",
-                "Rinsed in tap water: chlorine knocks the media back.",
-            ),
-            (
-                "next_weeks",
-                "warned",
-                pl.col("next_weeks") > figures["check_third_weeks"],
-                "The next check is more than 8 weeks off.",
-            ),
-        ]
-    parts = []
-    for column, outcome, test, says in tests:
-        found = issue_rows(
-            typed,
-            test.fill_null(False),
-            column=column,
-            text=pl.col(column),
-            outcome=outcome,
-            fault="limit",
-            says=pl.lit(says),
-        )
-        parts.append(found)
-        if outcome == "held" and found.height:
-            typed = typed.with_columns(pl.when(~test.fill_null(False)).then(pl.col(column)).alias(column))
-    return typed, join_issues(parts)
-
-
 def read_standing(
     sheets: Sheets, given: Given
 ) -> tuple[dict[str, pl.DataFrame], dict[str, pl.DataFrame], dict[str, pl.DataFrame]]:
@@ -332,7 +242,7 @@ def read_standing(
         again[name], contradictions = repeats(name, frame, names)
         frame = frame.join(again[name], on=["file", "line"], how="anti", maintain_order="left")
         values, told = read_plain(name, frame, given)
-        values, beyond = limits(name, values, given)
+        values, beyond = limits(name, frame, values, given)
         told = missing_keys(name, frame, values, told)
         extra = [contradictions, beyond]
         if name == "kit":
@@ -342,7 +252,25 @@ def read_standing(
         typed[name] = values.join(held_rows(name, issues[name]), on=["file", "line"], how="anti", maintain_order="left")
         if name == "kit":
             typed[name] = typed[name].filter(pl.col("factor").is_not_null())
+    _side_by_side(sheets, typed, issues, given)
     return typed, issues, again
+
+
+def _side_by_side(
+    sheets: Sheets, typed: dict[str, pl.DataFrame], issues: dict[str, pl.DataFrame], given: Given
+) -> None:
+    """What is said of a family only beside others: it joins that family's own issues."""
+    book: Tables = {name: typed.get(name, empty(name)) for name in ("filter", "filter_model", "compartment", "medium")}
+    if "fill" in typed:
+        told = masses({**book, "fill": typed["fill"]}, sheets.frames["fill"], given.figures)
+        issues["fill"] = join_issues([issues["fill"], told])
+    if "service" in typed:
+        text = sheets.frames["service"]
+        key = list(FAMILY["service"].key)
+        rest = [name for name in text_columns("service") if name not in key]
+        typed["service"], twice = differing_cells(text, typed["service"], key, rest)
+        typed["service"], over = timed(typed["service"], text, book, given.figures)
+        issues["service"] = join_issues([issues["service"], twice, over, put_off(typed["service"], text)])
 
 
 __all__ = ["CELL", "PLAIN", "fills", "held_rows", "read_standing", "references", "two_tanks_at_once"]
