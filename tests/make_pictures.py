@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import io
 import os
 import shutil
 import subprocess
@@ -26,6 +28,26 @@ PAGES = {
 }
 
 
+def paper_pictures(logs: Path) -> None:
+    """The papers of the demo round as small PNGs, in few colours: they are ink on white."""
+    from PIL import Image
+
+    from pipeline.papers import load_list, site_report, visit_sheets
+    from pipeline.papers.layout import pictures
+
+    week = weekly.open_week(logs)
+    on = dt.date(2026, 6, 2)
+    sites = visit_sheets.sites_on(week, on)
+    report = site_report.site_report(week, "larkmead", dt.date(2026, 5, 1), week.as_of)
+    drawn = {
+        "paper-report": site_report.report_pictures(report)[1],
+        "paper-visit-sheet": pictures("visit_sheet.typ", visit_sheets.sheets_data(week, sites, on))[0],
+        "paper-load-list": pictures("load_list.typ", load_list.list_data(week, sites, on))[0],
+    }
+    for name, content in drawn.items():
+        Image.open(io.BytesIO(content)).convert("RGB").quantize(24).save(OUT / f"{name}.png", optimize=True)
+
+
 def main() -> None:
     from playwright.sync_api import sync_playwright
 
@@ -35,11 +57,12 @@ def main() -> None:
     logs = Path(tempfile.mkdtemp()) / "logs"
     shutil.copytree(ROOT / "sample_logs", logs)
     weekly.load(logs)
+    OUT.mkdir(exist_ok=True)
+    paper_pictures(logs)
     port = free_port()
     env = {**os.environ, "TANKROUND_LOGS": str(logs), "TANKROUND_DB": ""}
     server = subprocess.Popen([sys.executable, "-m", "streamlit", "run", str(APP), "--server.port", str(port)], env=env)
     time.sleep(4)
-    OUT.mkdir(exist_ok=True)
     try:
         with sync_playwright() as play:
             browser = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])

@@ -9,10 +9,8 @@ from typing import Any
 
 from pipeline.papers.load_list import NO_CARBON, NO_KIT, NO_MEDIA, NO_PAD, NO_WATER, list_data
 from pipeline.papers.page import items, page, table
-from pipeline.papers.visit_sheets import NO_TANK, sheet_data
-from pipeline.telling import counted
+from pipeline.papers.visit_sheets import NO_TANK, sheets_data
 from pipeline.week import Week
-from schemas.words import CAUTION_LINE
 
 Data = Mapping[str, Any]
 
@@ -52,9 +50,9 @@ def _sheet(data: Data) -> str:
 
 def sheets_html(week: Week, sites: Sequence[str], day: dt.date | None = None) -> str:
     """The visit sheets of some sites as one page."""
-    data = [sheet_data(week, site, day) for site in sites]
-    title = data[0]["title"] if len(data) == 1 else f"Visit sheets of {counted(len(data), 'site')}"
-    return page(title, "\n".join([*map(_sheet, data), f"<footer><p>{escape(CAUTION_LINE)}</p></footer>"]))
+    data = sheets_data(week, sites, day)
+    sheets = map(_sheet, data["sites"])
+    return page(data["title"], "\n".join([*sheets, f"<footer><p>{escape(data['caution'])}</p></footer>"]))
 
 
 def load_html(week: Week, sites: Sequence[str], day: dt.date) -> str:

@@ -189,13 +189,16 @@ def visit_sheet(week: Week, site: str, day_: dt.date | None = None) -> bytes:
     return visit_sheets(week, [site], day_)
 
 
-def visit_sheets(week: Week, sites: Sequence[str], day_: dt.date | None = None) -> bytes:
-    """One PDF with the sheets of several sites, each begun on its own page."""
+def sheets_data(week: Week, sites: Sequence[str], day_: dt.date | None = None) -> dict[str, Any]:
+    """What the sheets of several sites say, as the template takes it."""
     data = [sheet_data(week, site, day_) for site in sites]
     title = data[0]["title"] if len(data) == 1 else f"Visit sheets of {counted(len(data), 'site')}"
-    return pdf(
-        "visit_sheet.typ", {"title": title, "sites": data, "no_tank": NO_TANK, "caution": CAUTION_LINE}, week.as_of
-    )
+    return {"title": title, "sites": data, "no_tank": NO_TANK, "caution": CAUTION_LINE}
+
+
+def visit_sheets(week: Week, sites: Sequence[str], day_: dt.date | None = None) -> bytes:
+    """One PDF with the sheets of several sites, each begun on its own page."""
+    return pdf("visit_sheet.typ", sheets_data(week, sites, day_), week.as_of)
 
 
 def sites_on(week: Week, day_: dt.date | None, sites: Sequence[str] = ()) -> list[str]:
