@@ -8,7 +8,7 @@ from difflib import get_close_matches
 import polars as pl
 
 # Letters that look alike in other alphabets and come in by copy and paste.
-ALIKE = str.maketrans("АВЕКМНОРСТХаеорсхуі", "ABEKMHOPCTXaeopcxyi")
+ALIKE = str.maketrans("АВЕКМНОРСТХаеорсхуіΑΒΕΖΗΙΚΜΝΟΡΤΥΧαοινρτυ", "ABEKMHOPCTXaeopcxyiABEZHIKMNOPTYXaoivptu")
 
 
 def fold_name(name: str) -> str:
@@ -56,6 +56,9 @@ class Resolver:
             _, tank, via = exact[0]
             if via == "alias":
                 return tank, "converted", "alias", f"“{text}” is {self.shown[tank]} ({tank}).", ""
+            if text.translate(ALIKE) != text and text not in (tank, self.shown[tank]):
+                says = f"“{text}” has letters of another alphabet; read as {self.shown[tank]} ({tank})."
+                return tank, "converted", "look-alike letters", says, ""
             return tank, "accepted", "", "", ""
         if exact:
             places = " and ".join(sorted({self.site_names.get(s, s) or s for s, _, _ in exact}))
