@@ -19,8 +19,8 @@ BASES = ("published", "common practice, no source", "house figure")
 class Figure:
     """One constant.
 
-    `low` and `high` are its stated uncertainty where one is stated; `built_in` is the value of
-    figures.toml when a log folder has overridden it, else None.
+    `low` and `high` are its stated uncertainty where one is stated, and `spread` the basis of that; `built_in` is the
+    value of figures.toml when a log folder has overridden it, else None.
     """
 
     name: str
@@ -32,6 +32,7 @@ class Figure:
     low: float | None = None
     high: float | None = None
     built_in: float | None = None
+    spread: str = ""
 
 
 class FigureError(ValueError):
@@ -75,6 +76,9 @@ def _figure(group: str, name: str, entry: Mapping[str, object]) -> Figure:
     if not basis.startswith(BASES):
         raise FigureError(f"figures.toml: {name} has basis “{basis}”; expected one starting with {BASES}.")
     low, high, value = entry.get("low"), entry.get("high"), entry["value"]
+    spread = str(entry.get("spread", ""))
+    if (low is not None or high is not None) and not spread.startswith(BASES):
+        raise FigureError(f"figures.toml: {name} states a range with spread “{spread}”; expected one of {BASES}.")
     for number in (low, high, value):
         if number is not None and (isinstance(number, bool) or not isinstance(number, int | float)):
             raise FigureError(f"figures.toml: {name} has “{number}”; expected a number.")
@@ -87,6 +91,7 @@ def _figure(group: str, name: str, entry: Mapping[str, object]) -> Figure:
         group=group,
         low=None if low is None else float(low),  # type: ignore[arg-type]
         high=None if high is None else float(high),  # type: ignore[arg-type]
+        spread=spread,
     )
 
 

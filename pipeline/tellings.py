@@ -86,6 +86,7 @@ def figures_rows(figures: Figures) -> list[dict[str, Any]]:
             "group": f.group,
             "low": f.low,
             "high": f.high,
+            "spread": f.spread or None,
             "built_in": f.built_in,
         }
         for f in figures.records()

@@ -17,6 +17,15 @@ def test_every_figure_has_a_basis_and_says_what_it_is() -> None:
             assert figure.low <= figure.value <= figure.high, figure.name
 
 
+def test_a_stated_range_has_two_ends_and_a_basis_of_its_own() -> None:
+    ranged = [figure for figure in built_in().records() if figure.low is not None or figure.high is not None]
+    assert len(ranged) > 30
+    for figure in ranged:
+        assert None not in (figure.low, figure.high), figure.name
+        assert figure.spread.startswith(BASES), figure.name
+        assert len(figure.spread) > len("house figure: "), figure.name
+
+
 def test_a_published_figure_names_its_source() -> None:
     for figure in built_in().records():
         if figure.basis.startswith("published"):
