@@ -45,7 +45,10 @@ def paper_pictures(logs: Path) -> None:
         "paper-load-list": pictures("load_list.typ", load_list.list_data(week, sites, on))[0],
     }
     for name, content in drawn.items():
-        Image.open(io.BytesIO(content)).convert("RGB").quantize(24).save(OUT / f"{name}.png", optimize=True)
+        # Maximum coverage keeps the one vermillion bar, which the most frequent greys would push out.
+        Image.open(io.BytesIO(content)).convert("RGB").quantize(48, Image.Quantize.MAXCOVERAGE).save(
+            OUT / f"{name}.png", optimize=True
+        )
 
 
 def main() -> None:
