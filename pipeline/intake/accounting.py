@@ -11,8 +11,9 @@ from schemas.words import ROW_OUTCOMES
 RANK = {"accepted": 0, "converted": 1, "warned": 2, "part_held": 3, "held": 4}
 
 
-def row_outcomes(rows: pl.DataFrame, issues: pl.DataFrame, whole: pl.DataFrame, again: pl.DataFrame) -> pl.DataFrame:
-    """(file, line, outcome) of every row: `whole` rows are held, `again` rows repeat, others are as bad as their cells."""
+def row_outcomes(issues: pl.DataFrame, whole: pl.DataFrame, again: pl.DataFrame) -> pl.DataFrame:
+    """(file, line, outcome) of every row that was not simply accepted: `whole` rows are held, `again` rows repeat,
+    others are as bad as their cells."""
     worst = (
         issues.filter(pl.col("line") > 0)
         .with_columns(
@@ -25,38 +26,53 @@ def row_outcomes(rows: pl.DataFrame, issues: pl.DataFrame, whole: pl.DataFrame, 
         .group_by("file", "line")
         .agg(pl.col("rank").max())
     )
-    said = {rank: outcome for outcome, rank in RANK.items()}
+    said = [
+        worst,
+        whole.unique().with_columns(pl.lit(RANK["held"], pl.Int64).alias("rank")),
+        again.unique().with_columns(pl.lit(len(RANK), pl.Int64).alias("rank")),
+    ]
+    names = {**{rank: outcome for outcome, rank in RANK.items()}, len(RANK): "repeats"}
     return (
-        rows.join(worst, on=["file", "line"], how="left")
-        .join(whole.unique().with_columns(pl.lit(True).alias("whole")), on=["file", "line"], how="left")
-        .join(again.unique().with_columns(pl.lit(True).alias("again")), on=["file", "line"], how="left")
-        .select(
-            "file",
-            "line",
-            pl.when(pl.col("again"))
-            .then(pl.lit("repeats"))
-            .when(pl.col("whole"))
-            .then(pl.lit("held"))
-            .otherwise(pl.col("rank").fill_null(0).replace_strict(said, return_dtype=pl.String))
-            .alias("outcome"),
-        )
+        pl.concat(said)
+        .group_by("file", "line")
+        .agg(pl.col("rank").max())
+        .select("file", "line", pl.col("rank").replace_strict(names, return_dtype=pl.String).alias("outcome"))
     )
 
 
 def account(sheets: Sheets, outcomes: pl.DataFrame) -> pl.DataFrame:
-    """One row a file; the rows of a file that is held whole are all held."""
+    """One row a file; rows of no outcome were accepted, and the rows of a file that is held whole are all held."""
+    read = pl.concat(
+        [pl.DataFrame(schema={"file": pl.String, "read": pl.UInt32})]
+        + [f.group_by("file").agg(pl.len().alias("read")) for f in sheets.frames.values()]
+    )
+    known = read.group_by("file").agg(pl.col("read").sum().cast(pl.Int64))
     counts = outcomes.group_by("file").agg(
         *((pl.col("outcome") == name).sum().cast(pl.Int64).alias(name) for name in ROW_OUTCOMES)
     )
-    files = sheets.files.join(counts, on="file", how="left").with_columns(pl.col(list(ROW_OUTCOMES)).fill_null(0))
+    torn = (
+        sheets.issues.filter((pl.col("outcome") == "held") & (pl.col("line") > 0))
+        .group_by("file")
+        .agg(pl.col("line").n_unique().cast(pl.Int64).alias("torn"))
+    )
+    files = (
+        sheets.files.join(counts, on="file", how="left")
+        .join(known, on="file", how="left")
+        .join(torn, on="file", how="left")
+        .with_columns(pl.col([*ROW_OUTCOMES, "read", "torn"]).fill_null(0))
+    )
     told = pl.sum_horizontal(ROW_OUTCOMES)
+    files = files.with_columns((pl.col("accepted") + pl.col("read") + pl.col("torn") - told).alias("accepted"))
     files = files.with_columns((pl.col("held") + pl.col("rows_in") - told).alias("held"))
     return conform("account", files.sort("file"))
 
 
 def held_and_remarks(issues: pl.DataFrame, places: pl.DataFrame) -> Tables:
     """The held table and the remarks; several warnings of one cell become one that lists them."""
-    told = issues.join(places.unique(["file", "line"], keep="first"), on=["file", "line"], how="left")
+    asked = places.join(issues.select("file", "line").unique(), on=["file", "line"], how="semi", maintain_order="left")
+    told = issues.join(
+        asked.unique(["file", "line"], keep="first", maintain_order=True), on=["file", "line"], how="left"
+    )
     held = told.filter(pl.col("outcome") == "held").with_columns(pl.col("says").alias("reason"))
     # One reason a cell: the first that was found; others of the same cell would only repeat it.
     held = held.unique(["file", "line", "column"], keep="first", maintain_order=True)

@@ -101,7 +101,9 @@ def _compartments(frame: pl.DataFrame, tables: Tables) -> pl.DataFrame:
 
 def _once(sheets: Sheets, given: Given, accepted: pl.DataFrame) -> tuple[Tables, pl.DataFrame]:
     """One pass over the sheets: all tables, and all issues."""
-    held_lines = sheets.issues.filter((pl.col("outcome") == "held") & (pl.col("line") > 0)).select(KEY)
+    held_lines = sheets.issues.filter(
+        (pl.col("outcome") == "held") & (pl.col("line") > 0) & pl.col("column").is_null()
+    ).select(KEY)
     told = Told([sheets.issues], [held_lines])
     standing = _standing(sheets, given, told)
     tap, tap_issues, tap_again = read_taps(sheets.frames.get("tap"), given)
@@ -119,17 +121,14 @@ def _once(sheets: Sheets, given: Given, accepted: pl.DataFrame) -> tuple[Tables,
             nulls_equal=True,
             maintain_order="left",
         )
-    rows = pl.concat([f.select(KEY) for f in sheets.frames.values()] + [held_lines]).unique()
-    outcomes = row_outcomes(
-        rows,
-        issues,
-        pl.concat(told.whole),
-        pl.concat([*told.again, pl.DataFrame(schema={"file": pl.String, "line": pl.Int64})]),
-    )
+    outcomes = row_outcomes(issues, pl.concat(told.whole), pl.concat([held_lines.clear(), *told.again]))
     for name in ("visit_row", "sheet_row"):
-        found[name] = (
-            found[name].join(outcomes, on=KEY, how="left", maintain_order="left") if found[name].height else found[name]
-        )
+        if found[name].height:
+            found[name] = (
+                found[name]
+                .join(outcomes, on=KEY, how="left", maintain_order="left")
+                .with_columns(pl.col("outcome").fill_null("accepted"))
+            )
     tables: Tables = {**standing, **found}
     tables["account"] = account(sheets, outcomes)
     tables["unknown_column"] = conform("unknown_column", sheets.unknown.sort("file", "column"))

@@ -5,6 +5,8 @@ Kits have few steps, so a million readings have a few hundred meanings: this kee
 
 from __future__ import annotations
 
+from threading import Lock
+
 import polars as pl
 
 from pipeline.intake.ladders import Taken
@@ -37,16 +39,18 @@ class Meanings:
     def __init__(self) -> None:
         self._numbers: dict[tuple[str, str, str, str | None], int] = {}
         self._rows: list[tuple[object, ...]] = []
+        self._one_at_a_time = Lock()
 
     def number(self, parameter: str, text: str, header_unit: str, kit: str | None, taken: Taken) -> int:
         """The number of what `text` means in a column of a parameter and unit, read with a kit (None: no kit of ours)."""
         key = (parameter, text, header_unit, kit)
-        number = self._numbers.setdefault(key, len(self._rows))
-        if number == len(self._rows):
-            unit = header_unit or CANON[parameter]
-            self._rows.append(
-                (number, parameter, unit, text, kit, taken.low, taken.high, taken.matched, taken.cell.outcome)
-            )
+        with self._one_at_a_time:
+            number = self._numbers.setdefault(key, len(self._rows))
+            if number == len(self._rows):
+                unit = header_unit or CANON[parameter]
+                self._rows.append(
+                    (number, parameter, unit, text, kit, taken.low, taken.high, taken.matched, taken.cell.outcome)
+                )
         return number
 
     def frame(self) -> pl.DataFrame:

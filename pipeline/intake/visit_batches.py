@@ -5,7 +5,9 @@ No check looks from one site to another, so a batch is whole in itself.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import polars as pl
@@ -31,7 +33,8 @@ from schemas import Tables, conform, empty
 from schemas.words import PARAMETERS
 
 KEY = ["file", "line"]
-BATCH_ROWS = 200_000
+BATCH_ROWS = 130_000
+AT_ONCE = 2  # batches under way together: polars lets go of the interpreter while it works
 PLACE = {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date}
 
 
@@ -44,6 +47,13 @@ class Told:
     again: list[pl.DataFrame] = field(default_factory=list)
     places: list[pl.DataFrame] = field(default_factory=list)
 
+    def take(self, other: Told) -> None:
+        """Take in what another has gathered."""
+        self.issues += other.issues
+        self.whole += other.whole
+        self.again += other.again
+        self.places += other.places
+
     def whole_where(self, issues: pl.DataFrame, columns: list[str]) -> pl.DataFrame:
         """Take in issues; the rows that wait for a cell of `columns` are held whole. Returns those rows."""
         self.issues.append(issues)
@@ -55,18 +65,18 @@ class Told:
 class _Reader:
     """What every batch is read with."""
 
-    def __init__(self, given: Given, standing: Tables, told: Told) -> None:
-        self.given, self.standing, self.told = given, standing, told
+    def __init__(self, given: Given, standing: Tables) -> None:
+        self.given, self.standing = given, standing
         self.resolver = Resolver(standing["alias"], standing["site"], standing["tank"])
         self.kits: dict[tuple[str, str], KitRow] = kits_of(standing, given.figures)
         supplies = [*standing["site"]["water_supply"], *standing["tap"]["water_supply"]]
         self.supplies = {supply for supply in supplies if supply is not None}
         self.meanings = Meanings()
-        self.rows = 0
 
-    def family(self, name: str, frame: pl.DataFrame) -> tuple[pl.DataFrame, list[pl.DataFrame], pl.DataFrame]:
+    def family(
+        self, name: str, frame: pl.DataFrame, told: Told
+    ) -> tuple[pl.DataFrame, list[pl.DataFrame], pl.DataFrame]:
         """One batch of wide or long sheets: visits, readings by parameter, changes."""
-        told = self.told
         placed, unplaced = locate(frame, self.given, self.standing)
         told.whole_where(unplaced, ["date", "tank"])
         again = exact_repeats(placed, name)
@@ -104,29 +114,27 @@ class _Reader:
         )
         return visit, [part for part in readings if part.height], changes
 
-    def batch(self, frames: Tables) -> Tables:
-        """One batch whole: read, settled, looked at; readings as cells."""
+    def batch(self, frames: Tables) -> tuple[Tables, Told]:
+        """One batch whole: read, settled, looked at; readings as cells, rows counted from 0."""
+        told = Told()
         visits: list[pl.DataFrame] = []
         readings: list[pl.DataFrame] = []
         changes = pl.DataFrame()
         many = 0
         for name, frame in frames.items():
-            visit, got, changed = self.family(name, frame)
+            visit, got, changed = self.family(name, frame, told)
             visits.append(visit.with_columns(pl.col("row") + many))
             readings += [part.with_columns(pl.col("row") + many) for part in got]
             many += visit.height
             changes = changed if name == "visit" else changes
         visit = pl.concat(visits, how="diagonal_relaxed")
         reading = pl.concat(readings, how="diagonal_relaxed") if readings else pl.DataFrame()
-        reading, change = _settled(visit, reading, changes, self.told)
+        reading, change = _settled(visit, reading, changes, told)
         cells = pl.DataFrame(schema=READING_CELL)
         if reading.height:
             cells, spoken = patterns.look(reading, visit, change, self.standing, self.given)
-            self.told.issues.append(spoken)
-            cells = cells.with_columns(pl.col("row") + self.rows)
-        visit = visit.with_columns(pl.col("row") + self.rows)
-        self.rows += many
-        return {"visit_row": visit, "reading_cell": cells, "water_change": change}
+            told.issues.append(spoken)
+        return {"visit_row": visit, "reading_cell": cells, "water_change": change}, told
 
 
 def _settled(
@@ -172,9 +180,23 @@ def _batches(frames: Tables, standing: Tables) -> Iterator[Tables]:
         yield {name: frame.filter(batch_of[name] == number) for name, frame in frames.items()}
 
 
+def _one_after_another(reader: _Reader, frames: Tables) -> Iterator[tuple[Tables, Told]]:
+    """Every batch's tables and what was told, in order; AT_ONCE of them are under way."""
+    if not frames:
+        return
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        waiting: deque[Future[tuple[Tables, Told]]] = deque()
+        for batch in _batches(frames, reader.standing):
+            waiting.append(pool.submit(reader.batch, batch))
+            if len(waiting) > AT_ONCE:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
 def read_visits(sheets: Sheets, given: Given, standing: Tables, told: Told) -> Tables:
     """Visit sheets to visit_row, reading_cell, meaning, water_change and the places of their rows."""
-    reader = _Reader(given, standing, told)
+    reader = _Reader(given, standing)
     frames: Tables = {}
     for name in ("visit", "visit_long"):
         frame = sheets.frames.get(name)
@@ -190,13 +212,26 @@ def read_visits(sheets: Sheets, given: Given, standing: Tables, told: Told) -> T
         frame, unnamed = tanks_meant(frame, reader.resolver)
         told.whole_where(unnamed, ["tank"])
         frames[name] = shown_orders(frame, "date")
-    first = len(told.places)
-    parts = [reader.batch(batch) for batch in _batches(frames, standing)] if frames else []
+    parts: list[Tables] = []
+    places = [pl.DataFrame(schema=PLACE)]
+    first = 0
+    for found, spoken in _one_after_another(reader, frames):
+        told.take(spoken)
+        places += spoken.places
+        visit, cells = found["visit_row"], found["reading_cell"]
+        parts.append(
+            {
+                "visit_row": visit.with_columns(pl.col("row") + first),
+                "reading_cell": cells.with_columns(pl.col("row") + first),
+                "water_change": found["water_change"],
+            }
+        )
+        first += visit.height
     tables: Tables = {
         "visit_row": pl.concat([p["visit_row"] for p in parts], how="diagonal_relaxed") if parts else pl.DataFrame(),
         "reading_cell": pl.concat([p["reading_cell"] for p in parts]) if parts else pl.DataFrame(schema=READING_CELL),
         "meaning": reader.meanings.frame(),
-        "sheet_row": pl.concat([pl.DataFrame(schema=PLACE), *told.places[first:]]),
+        "sheet_row": pl.concat(places),
     }
     changes = [p["water_change"] for p in parts if p["water_change"].height]
     tables["water_change"] = conform("water_change", pl.concat(changes).sort(KEY)) if changes else empty("water_change")

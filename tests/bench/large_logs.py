@@ -51,11 +51,15 @@ def write_standing(folder: Path, tanks: int) -> None:
     ).write_csv(folder / "kits.csv")
 
 
-def week_of(draw: np.random.Generator, tanks: int, week: int) -> pl.DataFrame:
-    """One week's visits: eight readings a row; a few ranges and blanks, as people type them."""
+def week_of(draw: np.random.Generator, tanks: int, week: int, at: np.ndarray) -> pl.DataFrame:
+    """One week's visits: eight readings a row; a few ranges and blanks, as people type them.
+
+    `at` is the nitrate step each tank stands on; it wanders now and then, and is changed here.
+    """
     ids = np.arange(tanks)
+    at[:] = np.clip(at + draw.choice([-1, 0, 1], tanks, p=[0.08, 0.84, 0.08]), 1, len(STEPS["nitrate"]) - 2)
     day = FIRST + dt.timedelta(7 * week + week % 2)  # the route day wanders
-    nitrate = _step(draw, STEPS["nitrate"], [0.02, 0.1, 0.3, 0.4, 0.16, 0.02], tanks)
+    nitrate = pl.Series([f"{step:g}" for step in STEPS["nitrate"]]).gather(at)
     between = pl.Series(draw.random(tanks) < 0.03)
     return pl.DataFrame(
         {
@@ -81,7 +85,8 @@ def week_of(draw: np.random.Generator, tanks: int, week: int) -> pl.DataFrame:
 def write_visits(folder: Path, tanks: int, weeks: int, seed: int = 1) -> int:
     """The visits of `weeks` weeks, four weeks a file; the readings written."""
     draw = np.random.default_rng(seed)
+    at = np.full(tanks, 2)
     for first in range(0, weeks, 4):
-        rows = pl.concat([week_of(draw, tanks, week) for week in range(first, min(first + 4, weeks))])
+        rows = pl.concat([week_of(draw, tanks, week, at) for week in range(first, min(first + 4, weeks))])
         rows.write_csv(folder / "visits" / f"weeks-{first:03}.csv")
     return tanks * weeks * 8
