@@ -317,8 +317,8 @@ def keep(week: Week, tank: str, when: dt.date, entered: Entered, by: str) -> boo
     return True
 
 
-def page(week: Week, when: dt.date) -> None:
-    """One tank, its questions, and the button to the next."""
+def choose(week: Week, when: dt.date) -> str:
+    """The tank: the next on the route after one was kept, the one in the address, or any that is chosen."""
     order = route(week, when)
     tanks = [tank for _, tank in order]
     titles = data.tank_titles(week)
@@ -329,10 +329,17 @@ def page(week: Week, when: dt.date) -> None:
     if asked in tanks or st.session_state.get("enter_tank") not in tanks:
         st.session_state["enter_tank"] = asked if asked in tanks else tanks[0]
     done = read_on(week, when)
-    tank: str = st.selectbox(
+    chosen: str = st.selectbox(
         "Tank", tanks, format_func=lambda t: titles[t] + (", entered" if t in done else ""), key="enter_tank",
-        persist_state="session",
+        persist_state="session", width=360,
     )  # fmt: skip
+    return chosen
+
+
+def page(week: Week, when: dt.date, tank: str) -> None:
+    """One tank, its questions, and the button to the next."""
+    order = route(week, when)
+    tanks, done = [t for _, t in order], read_on(week, when)
     site = {t: s for s, t in order}[tank]
     here = [t for s, t in order if s == site]
     names = dict(week.table("tank").select("tank", "name").iter_rows())

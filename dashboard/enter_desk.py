@@ -6,7 +6,7 @@ Nothing is written here: pipeline/intake/keeping.py writes, pipeline/trial.py sa
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from html import escape
 from pathlib import Path
@@ -34,7 +34,8 @@ STYLE = f"""<style>
 {AREAS} input {{min-height: 48px;}}
 {AREAS} [data-testid="stNumberInputContainer"] {{min-height: 48px;}}
 {AREAS} [data-testid="stNumberInputContainer"] button {{width: 56px; min-height: 48px;}}
-{AREAS} .stSelectbox [data-baseweb="select"] > div {{min-height: 48px;}}
+{AREAS} .stSelectbox [data-baseweb="select"] > div {{min-height: 48px; align-items: center;}}
+{AREAS} [data-testid="stExpander"] summary {{min-height: 48px;}}
 .st-key-desk {{max-width: 44rem;}}
 .st-key-keep button {{min-height: 52px !important;}}
 [class*="st-key-held_row"] {{border-top: 1px solid {look.HAIR}; padding-top: .6rem;}}
@@ -103,9 +104,11 @@ def became() -> None:
 def echo(answer: trial.Answer) -> None:
     """What a cell would be taken for, at once under it."""
     if answer.says:
-        said = escape(answer.says)
+        first, stop, rest = answer.says.partition(". ")
+        said = escape(first)
         for lead in ("read as ", "Read as "):
             said = f"{lead}<b>{said[len(lead) :]}</b>" if said.startswith(lead) else said
+        said += escape(stop + rest)
         look.html(f'<p class="echo{"" if answer.good else " hand"}" role="status">{said}</p>')
 
 
@@ -124,31 +127,37 @@ def account_sentence(account: dict[str, Any]) -> str:
     return f"{counted(account['rows_in'], 'row')}: {', '.join(parts) or 'nothing in it'}."
 
 
-def _cells(rows: Sequence[Row], words: str, heads: Sequence[str]) -> str:
+def _cells(rows: Sequence[Row], words: str, heads: Sequence[str], titles: Mapping[str, str]) -> str:
     head = "".join(f'<th role="columnheader">{name}</th>' for name in heads)
-    body = "".join(
-        '<tr role="row">'
-        + "".join(
-            f'<td role="cell">{cell}</td>'
-            for cell in (
-                f"{escape(row['file'])}<br><small>{'line ' + str(row['line']) if row['line'] else 'whole file'}</small>",
-                f"{escape(row['column'] or 'row')} “{escape(row['text'][:200])}”",
-                escape(row[words]),
-                *([escape(row["suggestion"] or "–")] if len(heads) > 3 else []),
-            )
+    body = []
+    for row in rows:
+        line = f"line {row['line']}" if row["line"] else "whole file"
+        title = titles.get(row["tank"] or "")
+        place = f"{escape(title)}<br><small>{escape(row['file'])}, " if title else f"{escape(row['file'])}<br><small>"
+        cells = [
+            ("", f"{place}{line}</small>"),
+            ("", f"{escape(row['column'] or 'row')} “{escape(row['text'][:200])}”"),
+            ("", escape(row[words])),
+        ]
+        if len(heads) > len(cells):
+            cells.append(("suggested", escape(row["suggestion"])) if row["suggestion"] else ("", ""))
+        told = "".join(
+            f'<td role="cell"{f" data-l={chr(34)}{name}{chr(34)}" if name else ""}>{cell}</td>' for name, cell in cells
         )
-        + "</tr>"
-        for row in rows
-    )
+        body.append(f'<tr role="row">{told}</tr>')
     return (
         f'<div class="wide"><table role="table" class="ledger held"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
-        f'<tbody role="rowgroup">{body}</tbody></table></div>'
+        f'<tbody role="rowgroup">{"".join(body)}</tbody></table></div>'
     )
 
 
-def account(told: trial.Account, shown: int = 100) -> None:
+def account(week: Week, told: trial.Account, shown: int = 100) -> None:
     """The account, what would be held, and what is used with a remark."""
+    titles = data.tank_titles(week)
     look.say(account_sentence(told.account))
+    if len(told.account["files"]) > 1:
+        lines = "".join(f"<li>{escape(f['file'])}: {escape(account_sentence(f))}</li>" for f in told.account["files"])
+        look.html(f"<ul>{lines}</ul>")
     for column in told.account["unknown_columns"]:
         like = f"is it {column['like']}?" if column["like"] else "it is not used."
         look.html(
@@ -156,18 +165,18 @@ def account(told: trial.Account, shown: int = 100) -> None:
         )
     if told.held:
         look.section("Would be held", "not used until it is put right; the rest of each row is")
-        look.html(_cells(told.held[:shown], "reason", ("Where", "As typed", "Why", "Suggested")))
+        look.html(_cells(told.held[:shown], "reason", ("Where", "As typed", "Why", "Suggested"), titles))
     if told.elsewhere:
         look.section("Would then be held too", "in files that are here already")
-        look.html(_cells(told.elsewhere[:shown], "reason", ("Where", "As typed", "Why", "Suggested")))
+        look.html(_cells(told.elsewhere[:shown], "reason", ("Where", "As typed", "Why", "Suggested"), titles))
     warned = [row for row in told.remarks if row["outcome"] == "warned"]
     if warned:
         look.section("Used, and marked")
-        look.html(_cells(warned[:shown], "says", ("Where", "As typed", "What is said")))
+        look.html(_cells(warned[:shown], "says", ("Where", "As typed", "What is said"), titles))
     converted = [row for row in told.remarks if row["outcome"] == "converted"]
     if converted:
         with st.expander(f"{counted(len(converted), 'cell')} converted, the original kept"):
-            look.html(_cells(converted[:shown], "says", ("Where", "As typed", "What is said")))
+            look.html(_cells(converted[:shown], "says", ("Where", "As typed", "What is said"), titles))
     more = [len(rows) - shown for rows in (told.held, warned, converted) if len(rows) > shown]
     if more:
         look.html(f'<p class="small">{counted(sum(more), "line")} more not shown.</p>')

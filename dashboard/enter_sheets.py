@@ -72,13 +72,12 @@ def _grid_frame(week: Week, sites: list[str], when: dt.date) -> pl.DataFrame:
 
 def _columns() -> dict[str, Any]:
     text = st.column_config.TextColumn
-    told: dict[str, Any] = {"id": None, "site": None, "tank": text("Tank", width=190, disabled=True, pinned=True)}
+    told: dict[str, Any] = {"id": None, "site": None, "tank": text("Tank", width=210, disabled=True, pinned=True)}
     for name in READINGS:
-        unit = f", {UNITS[name]}" if UNITS[name] else ""
-        told[name] = text(f"{PARAMETER_TITLES[name]}{unit}", width=92)
-        told[f"expect {name}"] = text("expect", width=76, disabled=True)
+        told[name] = text(PARAMETER_TITLES[name], width=128 if name == "temperature" else 104)
+        told[f"expect {name}"] = text("expect", width=104, disabled=True)
     for name, title in REST.items():
-        told[name] = text(title, width=160 if name == "note" else 76)
+        told[name] = text(title, width=220 if name == "note" else 104)
     return told
 
 
@@ -92,20 +91,27 @@ def typed_rows(edited: pl.DataFrame, when: dt.date, by: str) -> list[dict[str, s
     return rows
 
 
-def grid(week: Week, when: dt.date) -> None:
-    """The evening's grid: typed, checked, looked at, kept."""
-    names = {
-        site: name or site for site, name in week.table("site").sort("file", "line").select("site", "name").iter_rows()
-    }
+def sites_of(week: Week, when: dt.date) -> list[str]:
+    """The sites of the day, or any that are chosen."""
+    rows = week.table("site").sort("file", "line").select("site", "name").iter_rows()
+    names = {site: name or site for site, name in rows}
     due = sites_on(week, when) or [site for site, _ in at_tank.route(week, when)][:1]
-    sites = st.multiselect(
+    return st.multiselect(
         "Sites", list(names), default=due, format_func=lambda s: names[s], key=f"grid_sites {when}",
-        placeholder="choose sites", persist_state="session",
+        placeholder="choose sites", persist_state="session", width=520,
     )  # fmt: skip
+
+
+def grid(week: Week, when: dt.date, sites: list[str]) -> None:
+    """The evening's grid: typed, checked, looked at, kept."""
     if not sites:
         look.say("Choose a site, and its tanks stand here.")
         return
     look.say(f"Readings of {day(when)}: type what the sheet says, as it says it; what is not tested stays empty.")
+    units = ", ".join(f"{PARAMETER_TITLES[name]} {UNITS[name]}" for name in READINGS if UNITS[name])
+    look.html(
+        f'<p class="small">{escape(units)}; with a kit, in the units of the kit. A change with its unit: 30% or 40 L.</p>'
+    )
     frame = _grid_frame(week, sites, when)
     count = st.session_state.get("grid_times", 0)
     with st.form(f"grid {count}", border=False):
@@ -124,7 +130,7 @@ def grid(week: Week, when: dt.date) -> None:
         look.say("Nothing is typed yet.")
         return
     told = account_of(week, {f"visits/entered-{when}.csv": keeping.visits_csv(rows).encode()})
-    desk.account(told)
+    desk.account(week, told)
     if st.button(_keep_words(told), type="primary", key="grid_keep"):
         try:
             path = keeping.save_visits(week.folder, rows, dt.date.today())
@@ -174,7 +180,7 @@ def upload(week: Week) -> None:
             look.html(f"<p>“{escape(file.name)}” would be kept as {escape(kind)}/{escape(name)}.</p>")
         new[f"{kind}/{name}"] = file.getvalue()
     told = account_of(week, new)
-    desk.account(told)
+    desk.account(week, told)
     total = told.account
     if total["rows_in"] and total["repeats"] == total["rows_in"]:
         look.say("Every row of it is here already: there is nothing to keep.")

@@ -134,22 +134,32 @@ def files(folder: Folder, held: pl.DataFrame, new: Mapping[str, bytes]) -> Accou
 # -- one correction ----------------------------------------------------------------------------------
 
 
-def _with_correction(folder: Folder, row: Mapping[str, str]) -> Sheets:
-    """The sheets with one more row in corrections.csv."""
-    typed = {
-        "of_file": row["file"],
-        "of_line": row["line"],
-        "of_column": row["column"],
-        **{name: row.get(name, "") for name in ("was", "now", "by", "on", "why")},
-    }
+def _with_corrections(folder: Folder, rows: Sequence[Mapping[str, str]]) -> Sheets:
+    """The sheets with more rows in corrections.csv."""
     names = text_columns("correction")
-    line = pl.DataFrame(
-        {"file": ["corrections.csv"], "line": [TYPED_AT], **{name: [typed.get(name, "")] for name in names}},
-        schema={"file": pl.String, "line": pl.Int64, **dict.fromkeys(names, pl.String)},
+    of = {"of_file": "file", "of_line": "line", "of_column": "column"}
+    typed = [{name: row.get(of.get(name, name), "") for name in names} for row in rows]
+    more = pl.DataFrame(typed, schema=dict.fromkeys(names, pl.String)).select(
+        pl.lit("corrections.csv").alias("file"),
+        (TYPED_AT + pl.int_range(pl.len(), dtype=pl.Int64)).alias("line"),
+        pl.all(),
     )
     frames = dict(folder.sheets.frames)
-    frames["correction"] = pl.concat([frames["correction"], line], how="diagonal") if "correction" in frames else line
+    frames["correction"] = pl.concat([frames["correction"], more], how="diagonal") if "correction" in frames else more
     return Sheets(frames, folder.sheets.issues, folder.sheets.files, folder.sheets.unknown)
+
+
+def with_repeats(folder: Folder, row: Mapping[str, str]) -> list[dict[str, str]]:
+    """A correction and the same one for every exact repeat of its row: put right alone, the repeat would come in."""
+    here = (pl.col("file") == row["file"]) & (pl.col("line") == int(row["line"]))
+    for name, frame in folder.sheets.frames.items():
+        mine = frame.filter(here)
+        if mine.height:
+            cells = text_columns(name)
+            alike = frame.filter(~here).join(mine.select(cells), on=cells, how="semi", nulls_equal=True)
+            places = alike.select("file", "line").iter_rows()
+            return [dict(row), *({**row, "file": file, "line": str(line)} for file, line in places)]
+    return [dict(row)]
 
 
 def _at(frame: pl.DataFrame, row: Mapping[str, str]) -> pl.DataFrame:
@@ -192,14 +202,18 @@ def amount(fraction: float | None, litres: float | None) -> str:
     return ", ".join(part for part in told if part) or "not known"
 
 
-def correction(folder: Folder, held: pl.DataFrame, row: Mapping[str, str]) -> Answer:
-    """What a row of corrections.csv would do. `row` has its columns as text; `held` is what is held without it."""
+def correction(folder: Folder, held: pl.DataFrame, rows: Sequence[Mapping[str, str]]) -> Answer:
+    """What rows of corrections.csv would do: the first, and those of its repeats. `held` is what is held without them.
+
+    A row has the columns of corrections.csv as text.
+    """
+    row = rows[0]
     now = row["now"].strip()
     if not now:
         return Answer(False, "Nothing is typed; expected a value.")
-    tables = intake.check(_with_correction(folder, row), folder.round, folder.figures, folder.today)
-    mine = tables["correction"].filter((pl.col("file") == "corrections.csv") & (pl.col("line") == TYPED_AT))
-    if mine["state"].to_list() != ["applied"]:
+    tables = intake.check(_with_corrections(folder, rows), folder.round, folder.figures, folder.today)
+    mine = tables["correction"].filter((pl.col("file") == "corrections.csv") & (pl.col("line") >= TYPED_AT))
+    if mine["state"].to_list() != ["applied"] * len(rows):
         return Answer(False, "The file reads otherwise by now, so this would change nothing. Load the page again.")
     column = row["column"] or None
     still = _at(tables["held"], row).filter(pl.col("column").eq_missing(pl.lit(column, pl.String)))
@@ -216,6 +230,7 @@ def correction(folder: Folder, held: pl.DataFrame, row: Mapping[str, str]) -> An
         says += [f"Used, and marked: {text}" for text in told["says"]]
     if freed > 0:
         says.append(f"{counted(freed, 'other item')} held with it will be free too.")
+    says += [f"The same for its exact repeat in {again['file']}, line {again['line']}." for again in rows[1:]]
     says += [
         f"Then held: {r['column'] or 'row'} “{r['text']}” in {r['file']}, line {r['line']}. {r['reason']}"
         for r in more.head(3).iter_rows(named=True)

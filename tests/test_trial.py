@@ -50,7 +50,7 @@ def put_right(line: int, column: str, was: str, now: str, file: str = SHEET, **m
 def test_a_correction_says_what_it_would_do(
     row: dict[str, str], said: str, folder: trial.Folder, held: pl.DataFrame
 ) -> None:
-    answer = trial.correction(folder, held, row)
+    answer = trial.correction(folder, held, trial.with_repeats(folder, row))
     assert answer.good
     assert said in answer.says
 
@@ -70,7 +70,7 @@ def test_a_correction_says_what_it_would_do(
 def test_a_correction_that_would_not_do_says_why(
     row: dict[str, str], said: str, folder: trial.Folder, held: pl.DataFrame
 ) -> None:
-    answer = trial.correction(folder, held, row)
+    answer = trial.correction(folder, held, trial.with_repeats(folder, row))
     assert not answer.good
     assert said in answer.says
 
@@ -82,9 +82,21 @@ def test_a_corrected_tank_tells_what_its_row_then_holds(tmp_path: Path) -> None:
     (tmp_path / "visits" / "x.csv").write_text("date,tank,nitrate\n2026-06-01,Loungs,ok\n")
     here = trial.read_folder(tmp_path, TODAY)
     held = intake.check(here.sheets, here.round, here.figures, TODAY)["held"]
-    answer = trial.correction(here, held, put_right(2, "tank", "Loungs", "T1", "visits/x.csv"))
+    answer = trial.correction(here, held, [put_right(2, "tank", "Loungs", "T1", "visits/x.csv")])
     assert answer.good
     assert "Then held: nitrate “ok” in visits/x.csv, line 2." in answer.says
+
+
+def test_an_exact_repeat_is_put_right_with_its_row(folder: trial.Folder, held: pl.DataFrame) -> None:
+    alone = put_right(10, "nitrite", "O", "0")
+    both = trial.with_repeats(folder, alone)
+    assert [row["line"] for row in both] == ["10", "11"]
+    assert "Then held: nitrite “O” in visits/2026-03-24-evening-sheet.csv, line 11" in (
+        trial.correction(folder, held, [alone]).says
+    )
+    answer = trial.correction(folder, held, both)
+    assert "Then held" not in answer.says
+    assert f"The same for its exact repeat in {SHEET}, line 11." in answer.says
 
 
 def test_new_files_have_their_account_before_they_are_kept(folder: trial.Folder, held: pl.DataFrame) -> None:

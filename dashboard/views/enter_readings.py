@@ -24,7 +24,7 @@ def _day() -> dt.date:
             asked = today
         st.session_state["enter_day"] = min(asked, today)
     when = st.date_input(
-        "Day of the visit", key="enter_day", max_value=today, format="YYYY-MM-DD", persist_state="session", width=200
+        "Day of the visit", key="enter_day", max_value=today, format="YYYY-MM-DD", persist_state="session", width=180
     )
     return when if isinstance(when, dt.date) else today
 
@@ -46,7 +46,7 @@ def page() -> None:
         look.foot(week)
         return
     with st.container(key="how"):
-        way = st.segmented_control(
+        way = st.pills(
             "How", WAYS, default=WAYS[0], key="enter_way", required=True, label_visibility="collapsed",
             persist_state="session",
         )  # fmt: skip
@@ -55,10 +55,16 @@ def page() -> None:
             enter_sheets.upload(week)
     elif way == WAYS[1]:
         with st.container(key="sheets"):
-            enter_sheets.grid(week, _day())
+            with st.container(horizontal=True):
+                when = _day()
+                sites = enter_sheets.sites_of(week, when)
+            enter_sheets.grid(week, when, sites)
     else:
         with st.container(key="desk"):
-            at_tank.page(week, _day())
+            with st.container(horizontal=True):
+                when = _day()
+                tank = at_tank.choose(week, when)
+            at_tank.page(week, when, tank)
     look.foot(week)
 
 

@@ -24,14 +24,14 @@ OPEN = "held_open"
 
 
 @st.cache_data(max_entries=64, show_spinner="Checking it by the same rules")
-def _answer(stamp: str, row: dict[str, str], _folder: trial.Folder, _held: pl.DataFrame) -> trial.Answer:
-    return trial.correction(_folder, _held, row)
+def _answer(stamp: str, rows: list[dict[str, str]], _folder: trial.Folder, _held: pl.DataFrame) -> trial.Answer:
+    return trial.correction(_folder, _held, rows)
 
 
-def keep(week: Week, row: held.Row, typed: dict[str, str], said: str) -> None:
+def keep(week: Week, row: held.Row, typed: list[dict[str, str]], said: str) -> None:
     """Writes the correction, loads the round anew and says what became of it."""
     try:
-        keeping.add_corrections(week.folder, [typed])
+        keeping.add_corrections(week.folder, typed)
     except Problem as problem:
         desk.tell([str(problem)], hand=True)
         return
@@ -72,9 +72,9 @@ def panel(week: Week, folder: trial.Folder, row: held.Row) -> None:
             value = st.text_input(
                 "Value", key=f"value {key}", max_chars=desk.LONGEST_VALUE, placeholder="what it should read"
             ) or ""  # fmt: skip
-        typed = held.correction(folder, row, choice, value, dt.date.today())
+        typed = trial.with_repeats(folder, held.correction(folder, row, choice, value, dt.date.today()))
         answer = None
-        if typed["now"]:
+        if typed[0]["now"]:
             answer = _answer(trial.stamp(folder.path), typed, folder, week.table("held"))
             desk.echo(answer)
         by = st.text_input(desk.WHO, key="held_by", max_chars=desk.LONGEST_WHO, persist_state="session") or ""
@@ -82,7 +82,7 @@ def panel(week: Week, folder: trial.Folder, row: held.Row) -> None:
             "Why", key="held_why", max_chars=desk.LONGEST_WHY, persist_state="session",
             placeholder="for example: looked up on the wet sheet",
         ) or ""  # fmt: skip
-        typed |= {"by": by.strip(), "why": why.strip()}
+        typed = [{**one, "by": by.strip(), "why": why.strip()} for one in typed]
         with st.container(horizontal=True):
             go = st.button(held.DO[choice], type="primary", key="held_keep")
             if st.button("Not now", key="held_leave"):
@@ -92,8 +92,8 @@ def panel(week: Week, folder: trial.Folder, row: held.Row) -> None:
             missing = (
                 "Type the value first." if answer is None
                 else "Nothing was written: see above why." if not answer.good
-                else "Say who puts it right: a role or initials." if not typed["by"]
-                else "Say why: whoever reads the log later will ask." if not typed["why"]
+                else "Say who puts it right: a role or initials." if not by.strip()
+                else "Say why: whoever reads the log later will ask." if not why.strip()
                 else ""
             )  # fmt: skip
             if missing or answer is None:

@@ -1,0 +1,193 @@
+"""Held rows: an item is put right, rejected or refused by the same rules that held it; the log says what applies."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+from html import unescape
+from pathlib import Path
+
+import pytest
+import streamlit as st
+from streamlit.testing.v1 import AppTest
+
+from pipeline import weekly
+from pipeline.intake import keeping
+from pipeline.new_folder import make_folder
+from tests.dashboard.test_pages import opened, words
+
+SHEET = "visits/2026-03-24-evening-sheet.csv"
+
+
+@pytest.fixture(autouse=True)
+def _fresh_caches() -> None:
+    st.cache_resource.clear()
+    st.cache_data.clear()
+
+
+@pytest.fixture
+def logs(demo_logs: Path, tmp_path: Path) -> Path:
+    """A loaded copy of the demo round that may be written to."""
+    return Path(shutil.copytree(demo_logs, tmp_path / "logs"))
+
+
+def text(app: AppTest) -> str:
+    assert not app.exception, [e.message for e in app.exception]
+    return unescape(words(app))
+
+
+def choose(app: AppTest, line: int, column: str, file: str = SHEET) -> AppTest:
+    return app.button(key=f"open {file}|{line}|{column}").click().run()
+
+
+def signed(app: AppTest, by: str = "keeper", why: str = "wet sheet") -> AppTest:
+    app.text_input(key="held_by").set_value(by)
+    app.text_input(key="held_why").set_value(why)
+    return app.button(key="held_keep").click().run()
+
+
+def last_correction(logs: Path) -> dict[str, str]:
+    with (logs / "corrections.csv").open(newline="") as file:
+        return list(csv.DictReader(file))[-1]
+
+
+def test_the_page_says_how_many_since_when_and_who_waits(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    said = text(opened(logs, "held_rows", monkeypatch))
+    assert "9\u00a0items are held, the oldest since Tue 24 March 2026" in said
+    assert "2\u00a0items stand under no tank yet" in said
+    assert "held 9\u00a0weeks, since Tue 24 March" in said
+    # A whole visit first, then what kills, then what the fit waits for.
+    places = [said.index(mark) for mark in ("“Therapy rom”", "“O”", "“77”", "“05-Oct”", "“ok”")]
+    assert places == sorted(places)
+
+
+def test_a_suggestion_is_accepted_and_the_week_shows_it(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = choose(opened(logs, "held_rows", monkeypatch), 5, "nitrate")
+    assert "Read as <b>5–10\u00a0mg/L NO3.</b>" in text(app)
+    said = text(signed(app))
+    assert "Upper lounge, Tolland Court, Nitrate: Read as 5–10\u00a0mg/L NO3." in said
+    assert "8\u00a0items are still held." in said
+    row = last_correction(logs)
+    told = (row[name] for name in ("file", "line", "column", "was", "now", "by", "why"))
+    assert list(told) == [SHEET, "5", "nitrate", "05-Oct", "accept", "keeper", "wet sheet"]
+    week = weekly.open_week(logs)
+    assert week.table("held").height == 8
+    assert week.table("reading").filter(file=SHEET, line=5, parameter="nitrate").select("low", "high").row(0) == (5, 10)
+    assert week.table("correction")["state"].to_list() == ["applied", "applied"]
+
+
+def test_another_value_is_checked_as_it_is_typed(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before = (logs / "corrections.csv").read_bytes()
+    app = choose(opened(logs, "held_rows", monkeypatch), 10, "nitrite")
+    app.get("pills")[0].set_value("value").run()
+    app.text_input(key=f"value {SHEET}|10|nitrite").set_value("quite low").run()
+    assert "It would be held again: “quite low” can't be read as a number" in text(app)
+    assert "Nothing was written" in text(signed(app))
+    assert (logs / "corrections.csv").read_bytes() == before
+    app.text_input(key=f"value {SHEET}|10|nitrite").set_value("0").run()
+    assert "Read as <b>0–0.0328\u00a0mg/L NO2</b>. The same for its exact repeat" in text(app)
+    assert "8\u00a0items are still held." in text(app.button(key="held_keep").click().run())
+    last = last_correction(logs)
+    assert (last["line"], last["now"]) == ("11", "0")
+    account = weekly.open_week(logs).table("account").filter(file=SHEET)
+    assert account["repeats"].to_list() == [1]
+
+
+@pytest.mark.parametrize(("by", "why", "said"), [("", "x", "Say who"), ("k", " ", "Say why")])
+def test_who_and_why_are_asked(by: str, why: str, said: str, logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before = (logs / "corrections.csv").read_bytes()
+    app = choose(opened(logs, "held_rows", monkeypatch), 5, "nitrate")
+    assert said in text(signed(app, by, why))
+    assert (logs / "corrections.csv").read_bytes() == before
+
+
+def test_a_cell_is_rejected_and_the_rest_of_its_row_stays(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = choose(opened(logs, "held_rows", monkeypatch), 15, "kh")
+    app.get("pills")[0].set_value("reject").run()
+    assert "8\u00a0items are still held." in text(signed(app))
+    week = weekly.open_week(logs)
+    assert week.table("reading").filter(file=SHEET, line=15, parameter="nitrate").height == 1
+    assert week.table("reading").filter(file=SHEET, line=15, parameter="kh").height == 0
+
+
+def test_a_line_with_too_many_fields_can_only_be_rejected_or_put_right_in_the_file(
+    logs: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = choose(opened(logs, "held_rows", monkeypatch), 17, "")
+    assert not app.get("pills")
+    assert f"can only be rejected here, or put right in the file itself: {SHEET}, line 17" in text(app)
+    assert "The row will not be used. 8\u00a0items are still held." in " ".join(text(signed(app)).split("</p><p>"))
+    assert weekly.open_week(logs).table("held").filter(file=SHEET, line=17).height == 0
+
+
+def test_a_row_held_for_its_tank_comes_in_with_the_tank(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = choose(opened(logs, "held_rows", monkeypatch), 8, "tank")
+    assert "Read as <b>Therapy room (MD3).</b>" in text(app)
+    signed(app)
+    assert weekly.open_week(logs).table("visit").filter(file=SHEET, line=8)["tank"].to_list() == ["MD3"]
+
+
+def test_a_stale_correction_says_what_the_cell_reads_now(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    sheet = logs / SHEET
+    sheet.write_text(sheet.read_text().replace(",72,", ",7.3,", 1))
+    rows = [
+        {"file": "visits/gone.csv", "line": "3", "column": "ph", "was": "1", "now": "7", "by": "x", "on": "2026-05-01"},
+        {"file": SHEET, "line": "some", "column": "ph", "was": "1", "now": "7", "by": "x", "on": "2026-05-02"},
+        {"file": SHEET, "line": "15", "column": "kh", "was": "<b>fine</b>", "now": "4", "by": "x", "on": "2026-05-03"},
+    ]
+    keeping.add_corrections(logs, rows)
+    app = opened(logs, "held_rows", monkeypatch)
+    said = text(app)
+    assert "3\u00a0corrections are stale" in said
+    assert "stale: the cell reads “7.3” now" in said
+    assert "stale: the file has no such cell now" in said
+    assert "not understood: its line is no number" in said
+    assert "stale: the cell reads “ok” now" in said
+    assert "<b>fine</b>" not in words(app)
+
+
+def test_markup_and_markdown_in_a_held_cell_stay_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "visits").mkdir()
+    (tmp_path / "sites.csv").write_text("site,name\na,Home\n")
+    (tmp_path / "tanks.csv").write_text("tank,site,name,net_l\nT1,a,**Hall** ![x](http://x/y),100\n")
+    (tmp_path / "visits" / "x.csv").write_text(
+        "date,tank,nitrate,ph\n2026-05-01,T1,<script>x</script>,72\n2026-05-01,![y](http://y/z),5,7\n"
+    )
+    app = opened(tmp_path, "held_rows", monkeypatch)
+    raw = words(app)
+    assert "<script>" not in raw
+    assert "&lt;script&gt;" in raw
+    app = choose(app, 2, "nitrate", "visits/x.csv")
+    assert not app.exception
+    labels = [option.content for pill in app.get("pills") for option in pill.proto.options]
+    assert not any("![" in label or "**" in label for label in labels)
+
+
+def test_nothing_held_is_said_calmly(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    make_folder(tmp_path / "empty")
+    said = text(opened(tmp_path / "empty", "held_rows", monkeypatch))
+    assert "Nothing is held: every row that was typed is in use." in said
+    assert "Nothing was put right yet." in said
+
+
+def test_a_folder_that_may_only_be_read_offers_no_button(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(keeping, "closed", lambda folder: "It may only be read.")
+    app = opened(logs, "held_rows", monkeypatch)
+    assert "It may only be read." in text(app)
+    assert not [b for b in app.button if (b.key or "").startswith("open ")]
+
+
+def test_a_write_that_fails_is_told(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    app = choose(opened(logs, "held_rows", monkeypatch), 5, "nitrate")
+    monkeypatch.setattr("pipeline.intake.keeping.os.fsync", full)
+    assert "the disk is full" in text(signed(app))
+
+
+def test_a_file_held_whole_is_shown_without_a_button(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (logs / "events" / "odd.csv").write_text("nothing,of,this\n1,2,3\n")
+    app = opened(logs, "held_rows", monkeypatch)
+    assert "events/odd.csv, the whole file" in text(app)
+    assert not [b for b in app.button if "odd.csv" in (b.key or "")]
