@@ -87,6 +87,8 @@ def nitrate(
         layers.append(
             ticks.mark_text(color=INK2, fontSize=12, dy=8, opacity=shown).encode(x=x, y=y("y2:Q"), text="pct:N")
         )
+    now = pl.DataFrame({"at": [as_of.isoformat()], "says": ["14 days"], "y": [-0.08 * top]})
+    layers.append(alt.Chart(now).mark_rule(color=INK2).encode(x=x))
     if events:
         rows = pl.DataFrame({"n": [n for n, _ in events], "at": [d.isoformat() for _, d in events], "y": -0.08 * top})
         # On a phone the weeks lie closer together, and so may the squares.
@@ -96,8 +98,6 @@ def nitrate(
             alt.Chart(rows).mark_square(size=side, color=GROUND, stroke=INK, opacity=1).encode(x=x, y=y("y:Q"))
         )
         layers.append(alt.Chart(rows).mark_text(color=INK, fontSize=12).encode(x=x, y=y("y:Q"), text="n:N"))
-    now = pl.DataFrame({"at": [as_of.isoformat()], "says": ["14 days"], "y": [-0.08 * top]})
-    layers.append(alt.Chart(now).mark_rule(color=INK2).encode(x=x))
     # A square that stands on the rule, or close before it, pushes the words to its right.
     near = any(0 <= (as_of - day).days <= SQUARE_DAYS for _, day in events)
     layers.append(

@@ -36,6 +36,12 @@ def week() -> Week:
         st.stop()
 
 
+def stamp() -> str:
+    """Changes whenever the warehouse does: the key of whatever a page keeps."""
+    folder, db = places()
+    return f"{folder} {store.stamp(weekly.warehouse_of(folder, db))}"
+
+
 def tank_titles(week: Week) -> dict[str, str]:
     """Tank id -> `Lounge, Holm Oak`."""
     sites = dict(week.table("site").select("site", "name").iter_rows())

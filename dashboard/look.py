@@ -93,8 +93,11 @@ table.ledger tr.sum td {{font-weight: 600; border-bottom: 1px solid {INK};}} tab
 .core.fine {{background: repeating-linear-gradient({INK2} 0 1px, transparent 1px 3px);}}
 .core.biological {{background: radial-gradient({INK} 2.2px, transparent 2.5px) 0 0/14px 14px, radial-gradient({INK2} 1.3px, transparent 1.6px) 7px 7px/14px 14px, #E7ECEA;}}
 .core.chemical {{background: repeating-linear-gradient(45deg, {INK} 0 1px, transparent 1px 5px), repeating-linear-gradient(-45deg, {INK} 0 1px, transparent 1px 5px);}}
-.tr ul.plain {{list-style: none; padding: 0 !important; margin: 0;}} .tr ul.plain li {{border-top: 1px solid {HAIR}; padding: 4px 0;}} .tr ul.plain li:first-child {{border-top: 0;}}
+.tr ul.plain {{list-style: none; padding: 0 !important; margin: 0;}} .tr ul.plain li {{border-top: 1px solid {HAIR}; padding: 4px 0;}} .tr ul.plain li:first-child {{border-top: 0;}} .tr ul.small li {{font-size: 13px; padding: 2px 0;}}
 .tr ul.two {{columns: 2; column-gap: 3rem;}} .tr ul.two li {{break-inside: avoid; border-top: 0; border-bottom: 1px solid {HAIR};}}
+.tr details > summary {{cursor: pointer; font-size: 15px;}} .tr details.group {{border-top: 1px solid {HAIR}; padding: 6px 0;}} .tr details.group table {{margin: .3rem 0 .6rem;}}
+table.figs td:first-child {{width: 46%;}} table.figs td.n {{width: 16%;}} table.figs td:nth-child(3) {{width: 10%;}} table.figs td.n, table.hangs td.n {{white-space: nowrap;}}
+table.hangs td:first-child {{width: 30%;}} table.hangs td:nth-child(3) {{width: 20%;}} table.hangs td:nth-child(4), table.hangs td:nth-child(5) {{width: 21%;}}
 .st-key-reply pre {{background: {GROUND}; border: 1px solid {HAIR};}} .st-key-reply code {{font-family: "Source Serif", serif; font-size: 15px; line-height: 1.4;}}
 @media screen and (max-width: 980px) {{
  .stMainBlockContainer {{padding: 3.6rem 16px 2rem;}}
@@ -102,7 +105,7 @@ table.ledger tr.sum td {{font-weight: 600; border-bottom: 1px solid {INK};}} tab
  .tr ol.events {{columns: 1;}}
  .vessel .more {{display: none;}}
  .tr ul.two {{columns: 1;}}
- .book td.n {{text-align: left !important;}}
+ .book td.n, .figs td.n, .hangs td.n {{text-align: left !important;}} .figs td, .hangs td {{width: auto !important;}}
  .book td {{display: inline !important;}} .book td:first-child {{display: block !important; font-weight: 600;}}
  .book td:not(:first-child):not(:last-child)::after {{content: " · "; color: {INK2};}}
  table.week, table.week tbody {{display: block;}}

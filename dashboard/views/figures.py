@@ -1,24 +1,188 @@
-"""Figures: every constant with value, unit and basis, and what this folder sets itself."""
+"""Figures: every constant with value, unit and basis, what this round sets itself, and which tanks hang on which."""
 
 from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from html import escape
+from itertools import groupby
 
 import streamlit as st
 
 from dashboard import data, look
-from pipeline.tellings import figures_rows
+from pipeline.advise.hangs_on import Move, hangs_on
+from pipeline.figures import Figure
+from pipeline.telling import counted, interval, listed, number, with_unit
+from pipeline.week import Week
+
+OF = {"class": "class", "plain": "plain rating", "working": "working rating"}
+SAID, FEW = 3, 2  # figures named in the sentence; tanks named without folding them under their count
+
+
+@st.cache_data(max_entries=4, show_spinner="Moving each figure by its uncertainty")
+def _moves(stamp: str, _week: Week) -> list[Move]:
+    return hangs_on(_week)
+
+
+def plain_name(name: str) -> str:
+    """`litres_per_kg` as a reader says it."""
+    return name.replace("_", " ")
+
+
+def tanks_of(moves: Iterable[Move]) -> list[str]:
+    return list(dict.fromkeys(move.tank for move in moves))
+
+
+def ranked(moves: Sequence[Move], of: Sequence[str]) -> list[tuple[str, int]]:
+    """Figures by the tanks whose word they change, most first."""
+    found: dict[str, list[Move]] = {}
+    for move in moves:
+        if move.of in of:
+            found.setdefault(move.figure, []).append(move)
+    counts = [(name, len(tanks_of(mine))) for name, mine in found.items()]
+    return sorted(counts, key=lambda pair: (-pair[1], pair[0]))
+
+
+def sentence(moves: Sequence[Move], ranged: int, tanks: int) -> str:
+    """Which figures the classes hang on, then which the ratings."""
+    if not tanks:
+        return f"No tank is reviewed yet; {counted(ranged, 'figure')} here may be off by a stated range."
+    said = []
+    for of, what in ((("class",), "class"), (("plain", "working"), "rating")):
+        worst = ranked(moves, of)
+        if not worst:
+            said.append(f"No figure, moved by its uncertainty, would change the {what} of any tank.")
+            continue
+        parts = [
+            f"“{plain_name(name)}” by its uncertainty would change the {what} of {counted(count, 'tank')}" if not n
+            else f"“{plain_name(name)}” of {count}"
+            for n, (name, count) in enumerate(worst[:SAID])
+        ]  # fmt: skip
+        more = len(worst) - SAID
+        rest = f"; {counted(more, 'other figure')} of fewer" if more > 0 else ""
+        said.append(f"Moving {listed(parts)}{rest}.")
+    return " ".join(said)
+
+
+def value_html(figure: Figure) -> str:
+    said = with_unit(number(figure.value, 7), figure.unit)
+    if figure.built_in is None:
+        return escape(said)
+    return f"<strong>{escape(said)}</strong><br><small>set by this round; built in {number(figure.built_in, 7)}</small>"
+
+
+def range_said(figure: Figure) -> str:
+    return "–" if figure.low is None and figure.high is None else interval(figure.low, figure.high, 4)
+
+
+def _named(moves: Sequence[Move], titles: dict[str, str]) -> str:
+    """Tanks folded under their count: `Snug, Larkmead: working rating borderline → over at 75`."""
+    tanks = tanks_of(moves)
+    if not tanks:
+        return "none"
+    few = len(tanks) <= FEW
+    lines = "".join(
+        f"<li>{escape(titles.get(tank, tank))}: "
+        + escape("; ".join(f"{OF[m.of]} {m.was} → {m.would} at {number(m.value)}" for m in moves if m.tank == tank))
+        + "</li>"
+        for tank in tanks
+    )
+    told = f'<ul class="plain small">{lines}</ul>'
+    return told if few else f"<details><summary>{counted(len(tanks), 'tank')}</summary>{told}</details>"
+
+
+def hangs_html(week: Week, moves: Sequence[Move]) -> str:
+    """Every figure with a stated range that a class or a rating hangs on, with the tanks."""
+    titles = data.tank_titles(week)
+    order = {name: n for n, (name, _) in enumerate(ranked(moves, ("class",)) + ranked(moves, ("plain", "working")))}
+    rows = []
+    for name in sorted(
+        {move.figure for move in moves},
+        key=lambda n: (not any(m.figure == n and m.of == "class" for m in moves), order[n]),
+    ):
+        figure = week.figures.figure(name)
+        mine = [move for move in moves if move.figure == name]
+        by_class = _named([m for m in mine if m.of == "class"], titles)
+        by_rating = _named([m for m in mine if m.of != "class"], titles)
+        rows.append(
+            f'<tr role="row"><td role="cell" data-l=""><strong>{escape(plain_name(name))}</strong><br><small>{escape(figure.what)}</small></td>'
+            f'<td role="cell" data-l="now" class="n">{escape(with_unit(number(figure.value, 7), figure.unit))}</td>'
+            f'<td role="cell" data-l="range">{escape(range_said(figure))}<br><small>{escape(figure.spread)}</small></td>'
+            f'<td role="cell" data-l="class changes:">{by_class}</td><td role="cell" data-l="rating changes:">{by_rating}</td></tr>'
+        )
+    head = "".join(
+        f'<th role="columnheader"{" class=n" if n == 1 else ""}>{h}</th>'
+        for n, h in enumerate(("Figure", "now", "may lie between", "class would change", "rating would change"))
+    )
+    return (
+        f'<div class="wide"><table role="table" class="ledger held hangs"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
+        f'<tbody role="rowgroup">{"".join(rows)}</tbody></table></div>'
+    )
+
+
+def group_html(name: str, figures: Sequence[Figure], opened: bool) -> str:
+    """One group of figures, folded."""
+    own = sum(f.built_in is not None for f in figures)
+    rows = "".join(
+        f'<tr role="row"><td role="cell" data-l="">{escape(f.what)}<br><small>{escape(f.name)}</small></td>'
+        f'<td role="cell" data-l="" class="n">{value_html(f)}</td><td role="cell" data-l="range">{escape(range_said(f))}</td>'
+        f'<td role="cell" data-l="">{escape(f.basis)}{f"<br><small>range: {escape(f.spread)}</small>" if f.spread else ""}</td></tr>'
+        for f in figures
+    )
+    head = "".join(
+        f'<th role="columnheader"{" class=n" if n == 1 else ""}>{h}</th>'
+        for n, h in enumerate(("What", "value", "range", "basis"))
+    )
+    note = f", {own} set by this round" if own else ""
+    return (
+        f'<details class="group"{" open" if opened or own else ""}><summary><strong>{escape(name.capitalize())}</strong>'
+        f" <small>{counted(len(figures), 'figure')}{note}</small></summary>"
+        f'<div class="wide"><table role="table" class="ledger held figs"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
+        f'<tbody role="rowgroup">{rows}</tbody></table></div></details>'
+    )
+
+
+def listing(week: Week) -> None:
+    """All figures by group, or those that a few letters find."""
+    look.section("All figures", "to set one: its name = value, under [figures] in round.toml; then load again")
+    sought = (
+        st.text_input(
+            "Find a figure", key="find_figure", placeholder="name, unit, basis or a word of what it is", width=340
+        )
+        .strip()
+        .lower()
+    )
+    records = week.figures.records()
+    found = [f for f in records if sought in f"{f.name} {plain_name(f.name)} {f.unit} {f.basis} {f.what}".lower()]
+    if not found:
+        look.html(f"<p>No figure has “{escape(sought)}” in its name, unit, basis or words.</p>")
+        return
+    groups = [(name, list(members)) for name, members in groupby(found, key=lambda f: f.group)]
+    look.html("".join(group_html(name, members, bool(sought)) for name, members in groups))
 
 
 def page() -> None:
     week = data.week()
     st.title("Figures")
-    # A range or an override that is not stated is a dash, never "None".
-    rows = [{k: "–" if v is None else str(v) for k, v in row.items()} for row in figures_rows(week.figures)]
-    own = sum(f.built_in is not None for f in week.figures.records())
-    look.say(
-        f"{len(rows)} figures stand behind every number here; this round sets {own or 'none'} of them itself, in round.toml."
-    )
-    st.dataframe(rows, hide_index=True, alt=f"{len(rows)} figures with unit and basis")
+    top = st.container()
+    listing(week)
     look.foot(week)
+    records = week.figures.records()
+    own = [f.name for f in records if f.built_in is not None]
+    ranged = sum(f.low is not None or f.high is not None for f in records)
+    # What hangs on them takes longest; the list stands meanwhile.
+    with top:
+        moves = _moves(data.stamp(), week)
+        look.html(
+            f'<p class="counts">{escape(sentence(moves, ranged, week.now("review").height))}</p>'
+            f'<p class="small">{len(records)} figures, {ranged} with a stated range; this round sets'
+            f" {escape(listed([plain_name(name) for name in own])) or 'none'} itself. Class: the review's word for a tank."
+            f" Rating: comfortable, within, borderline or over.</p>"
+        )
+        for problem in week.round.problems:
+            look.html(f'<p class="small hand">{escape(problem)}</p>')
+        if moves:
+            look.section("What hangs on them", "each moved alone to either end of its range, as of the same day")
+            look.html(hangs_html(week, moves))
 
 
 page()
