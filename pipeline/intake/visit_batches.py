@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.intake import patterns
+from pipeline.intake.changes import read_changes
 from pipeline.intake.columns import Given, shown_orders
 from pipeline.intake.ladders import KitRow
 from pipeline.intake.meanings import READING_CELL, Meanings
@@ -24,7 +25,6 @@ from pipeline.intake.visits import (
     locate,
     long_to_wide,
     people_and_fish,
-    read_changes,
     read_readings,
     taken_as,
     tanks_meant,

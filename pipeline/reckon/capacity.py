@@ -1,6 +1,6 @@
 """Plain and working rating of every tank as of a day, with every factor beside it, and the half cycle.
 
-TRADE's two numbers, never mixed: the plain rating is the bare rule of the trade, the working rating what is left of it
+The two numbers, never mixed: the plain rating is the bare rule of the trade, the working rating what is left of it
 after the factors. Unknown is null and `missing` names what is wanted.
 """
 
