@@ -36,17 +36,24 @@ def marked(layers: pl.DataFrame) -> pl.DataFrame:
         pl.col("stage").replace_strict(RANK, default=None, return_dtype=pl.Int64).alias("rank"),
         (~pl.col("kind").is_in([*HALF_CYCLE_KINDS, "trickle"])).fill_null(True).alias("full_flow"),
     )
+    named = named.with_columns(
+        (pl.col("position") == pl.col("position").min().over(FILTER_ASK)).fill_null(False).alias("first_room"),
+        (pl.col("compartment").n_unique().over(FILTER_ASK) > 1).alias("several_rooms"),
+    )
+    meant_first = pl.col("first_room") & pl.col("several_rooms") & pl.col("meant_for").is_in(PRE_FILTER)
+    named = named.with_columns((pl.col("media") & meant_first).fill_null(False).alias("in_pre_filter"))
+    # Media in the pre-filter is told to move: no other stage is measured against it.
+    named = named.with_columns((pl.col("media") & ~pl.col("in_pre_filter")).alias("settled"))
     strain_rank = pl.when("strains").then("rank")
     return named.with_columns(
         _met(STRAINS).alias("strained"),
         _met(ROUGH).alias("roughed"),
         (pl.col("media").cum_sum().shift(1).over(FILTER_ASK).fill_null(0) > 0).alias("media_before"),
+        (pl.col("settled").cum_sum().shift(1).over(FILTER_ASK).fill_null(0) > 0).alias("settled_before"),
         _meets_later(pl.col("media")).alias("media_later"),
         _meets_later(pl.col("strains")).alias("strains_later"),
         _meets_later(pl.col("fine")).alias("fine_later"),
         strain_rank.cum_max().shift(1).over(FILTER_ASK).alias("finest_before"),
-        (pl.col("position") == pl.col("position").min().over(FILTER_ASK)).fill_null(False).alias("first_room"),
-        (pl.col("compartment").n_unique().over(FILTER_ASK) > 1).alias("several_rooms"),
     )
 
 

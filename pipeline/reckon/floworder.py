@@ -9,7 +9,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.figures import Figures
-from pipeline.reckon.audit_rows import PRE_FILTER, ROUGH, finding, listed, marked, sentence
+from pipeline.reckon.audit_rows import ROUGH, finding, listed, marked, sentence
 from pipeline.reckon.fill_audit import bulk_oddities, empty_strainer, half_empty, not_in_the_book, over_full, rooms_of
 from pipeline.reckon.layers import ASK, FILTER_ASK, asked, filters_on, layers_on
 from schemas import Tables, conform
@@ -19,8 +19,7 @@ from schemas import Tables, conform
 
 def media_first(rows: pl.DataFrame) -> pl.DataFrame:
     """Media in the pre-filter: it meets the water first, or lies in a first compartment meant for rough dirt."""
-    misused = pl.col("first_room") & pl.col("several_rooms") & pl.col("meant_for").is_in(PRE_FILTER).fill_null(False)
-    found = rows.filter(pl.col("full_flow") & pl.col("media") & (~pl.col("strained") | misused))
+    found = rows.filter(pl.col("full_flow") & pl.col("media") & (~pl.col("strained") | pl.col("in_pre_filter")))
     return finding(
         found,
         "media in the pre-filter",
@@ -49,10 +48,10 @@ def no_fine(rows: pl.DataFrame) -> pl.DataFrame:
 
 def fine_after_media(rows: pl.DataFrame) -> pl.DataFrame:
     """A fine stage behind media: too late for that media, or one too many."""
-    media = pl.col("where").filter(pl.col("media")).first().over(FILTER_ASK)
-    early = (pl.col("fine") & ~pl.col("media_before")).any().over(FILTER_ASK)
+    media = pl.col("where").filter(pl.col("settled")).first().over(FILTER_ASK)
+    early = (pl.col("fine") & ~pl.col("settled_before")).any().over(FILTER_ASK)
     found = rows.with_columns(media.alias("first_media"), early.alias("early")).filter(
-        pl.col("full_flow") & pl.col("fine") & pl.col("media_before")
+        pl.col("full_flow") & pl.col("fine") & pl.col("settled_before")
     )
     late = finding(
         found.filter(~pl.col("early")),
@@ -74,7 +73,7 @@ def fine_after_media(rows: pl.DataFrame) -> pl.DataFrame:
 
 def rough_after_media(rows: pl.DataFrame) -> pl.DataFrame:
     """A settlement, coarse or medium stage behind media."""
-    found = rows.filter(pl.col("full_flow") & pl.col("stage").is_in(ROUGH).fill_null(False) & pl.col("media_before"))
+    found = rows.filter(pl.col("full_flow") & pl.col("stage").is_in(ROUGH).fill_null(False) & pl.col("settled_before"))
     return finding(
         found,
         "coarse after biological",
@@ -97,7 +96,7 @@ def fine_first(rows: pl.DataFrame) -> pl.DataFrame:
 def strainers_reversed(rows: pl.DataFrame) -> pl.DataFrame:
     """A coarser stage behind a finer one, both before the media."""
     behind = pl.col("strains") & (pl.col("finest_before") > pl.col("rank")).fill_null(False)
-    found = rows.filter(pl.col("full_flow") & behind & ~pl.col("media_before"))
+    found = rows.filter(pl.col("full_flow") & behind & ~pl.col("settled_before"))
     return finding(
         found,
         "coarser after finer",
