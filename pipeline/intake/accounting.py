@@ -8,6 +8,20 @@ from pipeline.intake.sheets import Sheets
 from schemas import Tables, conform
 from schemas.words import ROW_OUTCOMES
 
+# Explanations of one odd value, most checkable first: first what the sheet or the kit's box shows, then what somebody
+# must be asked, last what needs a retest. All else that is said of a value is a fact and stands before them.
+EXPLANATIONS = (
+    "two times",
+    "swapped",
+    "copied down",
+    "possible N basis",
+    "taken after",
+    "missed change",
+    "top-up",
+    "not shaken",
+    "leap",
+)
+CONVERTED = len(EXPLANATIONS) + 1  # how a value was read, told last
 RANK = {"accepted": 0, "converted": 1, "warned": 2, "part_held": 3, "held": 4}
 
 
@@ -51,7 +65,7 @@ def account(sheets: Sheets, outcomes: pl.DataFrame) -> pl.DataFrame:
         *((pl.col("outcome") == name).sum().cast(pl.Int64).alias(name) for name in ROW_OUTCOMES)
     )
     torn = (
-        sheets.issues.filter((pl.col("outcome") == "held") & (pl.col("line") > 0))
+        sheets.issues.filter((pl.col("outcome") == "held") & (pl.col("line") > 0) & pl.col("column").is_null())
         .group_by("file")
         .agg(pl.col("line").n_unique().cast(pl.Int64).alias("torn"))
     )
@@ -68,7 +82,7 @@ def account(sheets: Sheets, outcomes: pl.DataFrame) -> pl.DataFrame:
 
 
 def held_and_remarks(issues: pl.DataFrame, places: pl.DataFrame) -> Tables:
-    """The held table and the remarks; several warnings of one cell become one that lists them."""
+    """The held table and the remarks; one cell, one sentence, which lists what may explain it."""
     asked = places.join(issues.select("file", "line").unique(), on=["file", "line"], how="semi", maintain_order="left")
     told = issues.join(
         asked.unique(["file", "line"], keep="first", maintain_order=True), on=["file", "line"], how="left"
@@ -76,19 +90,37 @@ def held_and_remarks(issues: pl.DataFrame, places: pl.DataFrame) -> Tables:
     held = told.filter(pl.col("outcome") == "held").with_columns(pl.col("says").alias("reason"))
     # One reason a cell: the first that was found; others of the same cell would only repeat it.
     held = held.unique(["file", "line", "column"], keep="first", maintain_order=True)
-    spoken = told.filter(pl.col("outcome") != "held").sort(pl.col("outcome") == "converted", maintain_order=True)
+    beside = held.filter(pl.col("line") > 0).select("file", "line", "column")
+    # What is not used needs no further remark.
+    spoken = told.filter(pl.col("outcome") != "held").join(
+        beside, on=["file", "line", "column"], how="anti", nulls_equal=True, maintain_order="left"
+    )
+    ranks = {fault: place for place, fault in enumerate(EXPLANATIONS, 1)}
+    spoken = spoken.with_columns(
+        pl.when(pl.col("outcome") == "converted")
+        .then(CONVERTED)
+        .otherwise(pl.col("fault").replace_strict(ranks, default=0, return_dtype=pl.Int64))
+        .alias("rank")
+    ).sort("rank", maintain_order=True)
     alone = pl.struct("file", "line", "column").is_unique()
+    explains = pl.col("rank").is_between(1, CONVERTED - 1)
+    says = pl.col("says")
     several = (
         spoken.filter(~alone)
         .group_by("file", "line", "column", maintain_order=True)
         .agg(
             pl.col("text").first(),
-            pl.col("fault").first(),
+            pl.coalesce(pl.col("fault").filter(explains).first(), pl.col("fault").first()).alias("fault"),
             pl.col("outcome").first(),
-            pl.col("says").unique(maintain_order=True).str.join(" Or: "),
+            pl.concat_list(
+                says.filter(pl.col("rank") == 0).unique(maintain_order=True).str.join(" "),
+                says.filter(explains).unique(maintain_order=True).str.join(" Or: "),
+                says.filter(pl.col("rank") == CONVERTED).unique(maintain_order=True).str.join(" "),
+            ).alias("says"),
             pl.col("tank").first(),
             pl.col("day").first(),
         )
+        .with_columns(pl.col("says").list.eval(pl.element().filter(pl.element() != "")).list.join(" "))
     )
     remarks = pl.concat([spoken.filter(alone).select(several.columns), several])
     order = ["file", "line", "column"]

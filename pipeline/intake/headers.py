@@ -12,6 +12,7 @@ from schemas.columns import describe
 from schemas.visits import LongVisitSheet
 
 BRACKETED = re.compile(r"^(?P<name>[^(\[]*?)\s*[(\[](?P<unit>[^)\]]*)[)\]]\s*$")
+PLACED = re.compile(r" \(column \d+\)$")  # how structure.py tells a name that stands twice
 FAMILY = {family.name: family for family in FAMILIES}
 
 # A file of a family is no table of it without these.
@@ -19,6 +20,33 @@ KEYS: dict[str, tuple[str, ...]] = {
     "site": ("site", "name"),
     "tank": ("tank", "site"),
     "visit": ("date", "tank"),
+}
+
+
+# Other names a visit sheet's header may carry beyond doubt: folded header -> column, and the unit it states.
+OTHER_NAMES: dict[str, tuple[str, str]] = {
+    "no3": ("nitrate", ""),
+    "no3-n": ("nitrate", "NO3-N"),
+    "no2": ("nitrite", ""),
+    "no2-n": ("nitrite", "NO2-N"),
+    "nh3": ("ammonia", ""),
+    "nh4": ("ammonia", ""),
+    "nh3/nh4": ("ammonia", ""),
+    "nh3-n": ("ammonia", "NH3-N"),
+    "nh4-n": ("ammonia", "NH4-N"),
+    "po4": ("phosphate", ""),
+    "o2": ("oxygen", ""),
+    "temp": ("temperature", ""),
+    "temp.": ("temperature", ""),
+    "dkh": ("kh", ""),
+    "dgh": ("gh", ""),
+    "flow": ("flow_l_h", ""),
+    "waterchange": ("water_changed", ""),
+    "fish": ("fish_seen", ""),
+    "notes": ("note", ""),
+    "comment": ("note", ""),
+    "comments": ("note", ""),
+    "remarks": ("note", ""),
 }
 
 
@@ -65,24 +93,38 @@ class Header:
     units: dict[str, str] = field(default_factory=dict)  # column -> unit in brackets
     unknown: list[tuple[str, str]] = field(default_factory=list)  # header name, the known column it resembles
     missing: list[str] = field(default_factory=list)
+    renamed: list[tuple[str, str]] = field(default_factory=list)  # header name, the column it is taken as
+    twice: list[tuple[str, str]] = field(default_factory=list)  # column, the name of its second place in the file
+    wanted: list[str] = field(default_factory=list)  # the columns a row can't do without
     long: bool = False
 
 
 def read_header(family: Family, header: list[str]) -> Header:
-    """Match the header of a file to its family. A name that stands twice is known once; the second is told."""
-    folded = [fold(re.sub(r" \(column \d+\)$", "", name)) for name in header]
+    """Match the header of a file to its family. A name that stands twice in one unit is compared cell by cell."""
+    folded = [fold(PLACED.sub("", name)) for name in header]
     long = family.name == "visit" and "parameter" in folded and "value" in folded
     known = long_names() if long else names_of(family)
     result = Header(long=long)
     for name, key in zip(header, folded, strict=True):
+        unit = unit_of(PLACED.sub("", name))
         column = known.get(key)
-        if column is None or column in result.columns:
+        if column is None and family.name == "visit" and key in OTHER_NAMES:
+            other, stated = OTHER_NAMES[key]
+            if other in known.values() and key not in known:
+                column, unit = other, unit or stated
+        if column is None:
             like = get_close_matches(key, known, 1, 0.75)
-            result.unknown.append((name, column or (known[like[0]] if like else "")))
-        else:
+            result.unknown.append((name, known[like[0]] if like else ""))
+        elif column not in result.columns:
             result.columns[column] = name
-            if unit := unit_of(name):
+            if unit:
                 result.units[column] = unit
-    wanted = ("date", "tank", "parameter", "value") if long else required(family)
-    result.missing = [name for name in wanted if name not in result.columns]
+            if known.get(key) is None:
+                result.renamed.append((name, column))
+        elif unit == result.units.get(column, ""):
+            result.twice.append((column, name))
+        else:
+            result.unknown.append((name, column))
+    result.wanted = ["date", "tank", "parameter", "value"] if long else list(required(family))
+    result.missing = [name for name in result.wanted if name not in result.columns]
     return result

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.intake import forms
 from pipeline.intake.files import LogFile
-from pipeline.intake.headers import FAMILY, Header, fold, long_names, names_of, read_header
+from pipeline.intake.headers import FAMILY, OTHER_NAMES, Header, fold, long_names, names_of, read_header
 from pipeline.intake.structure import NoTable, Table, read_table
 from schemas import FAMILIES, Family
 from schemas.columns import describe
@@ -56,6 +57,20 @@ def unit_column(name: str) -> str:
     return f"unit of {name}"
 
 
+def _issue(file: LogFile, line: int, outcome: str, fault: str, says: str, text: str | None = None) -> dict[str, object]:
+    """An issue of a whole row; of the whole file where `line` is 0."""
+    return {
+        "file": file.path,
+        "line": line,
+        "column": None,
+        "text": file.path if text is None else text,
+        "outcome": outcome,
+        "fault": fault,
+        "says": says,
+        "suggestion": None,
+    }
+
+
 def _whole_file(file: LogFile, fault: str, says: str, rows: int) -> tuple[dict[str, object], list[dict[str, object]]]:
     info: dict[str, object] = {
         "file": file.path,
@@ -63,17 +78,7 @@ def _whole_file(file: LogFile, fault: str, says: str, rows: int) -> tuple[dict[s
         "sha256": file.sha256,
         "rows_in": rows,
     }
-    issue: dict[str, object] = {
-        "file": file.path,
-        "line": 0,
-        "column": None,
-        "text": file.path,
-        "outcome": "held",
-        "fault": fault,
-        "says": f"The whole file is held: {says}.",
-        "suggestion": None,
-    }
-    return info, [issue]
+    return info, [_issue(file, 0, "held", fault, f"The whole file is held: {says}.")]
 
 
 def _frame(file: LogFile, table: Table, header: Header) -> pl.DataFrame:
@@ -101,7 +106,9 @@ def read_file(
         )
         return "", None, *_whole_file(file, "file", says, 0), []
     family: Family = FAMILY[file.family]
-    knows = frozenset(names_of(family)) | (frozenset(long_names()) if file.family == "visit" else frozenset())
+    knows = frozenset(names_of(family)) | (
+        frozenset(long_names()) | frozenset(OTHER_NAMES) if file.family == "visit" else frozenset()
+    )
     try:
         raw = (folder / file.path).read_bytes() if given is None else given
         table = read_table(raw, knows, fold)
@@ -139,47 +146,19 @@ def read_file(
         )
         info, issues = _whole_file(file, "missing column", says, table.cells.height + len(table.bad))
         return "", None, info, issues, unknown
+    short = "The line has fewer fields than the header; the missing ones are taken as blank."
     issues = [
-        {
-            "file": file.path,
-            "line": bad.line,
-            "column": None,
-            "text": bad.text,
-            "outcome": "held",
-            "fault": bad.fault,
-            "says": bad.reason[:1].upper() + bad.reason[1:],
-            "suggestion": None,
-        }
+        _issue(file, bad.line, "held", bad.fault, bad.reason[:1].upper() + bad.reason[1:], bad.text)
         for bad in table.bad
     ]
-    issues += [
-        {
-            "file": file.path,
-            "line": line,
-            "column": None,
-            "text": "",
-            "outcome": "warned",
-            "fault": "short line",
-            "says": "The line has fewer fields than the header; the missing ones are taken as blank.",
-            "suggestion": None,
-        }
-        for line in table.short
-    ]
-    issues += [
-        {
-            "file": file.path,
-            "line": 0,
-            "column": None,
-            "text": file.path,
-            "outcome": "converted",
-            "fault": "file form",
-            "says": f"{remark[:1].upper()}{remark[1:]}.",
-            "suggestion": None,
-        }
-        for remark in table.remarks
-    ]
+    issues += [_issue(file, line, "warned", "short line", short, "") for line in table.short]
+    remarks = [*table.remarks, *forms.said_of_header(header)]
+    issues += [_issue(file, 0, "converted", "file form", f"{said[:1].upper()}{said[1:]}.") for said in remarks]
     name = "visit_long" if header.long else file.family
-    return name, _frame(file, table, header), info, issues, unknown
+    frame = _frame(file, table, header)
+    frame, twice = forms.columns_twice(frame, table, header)
+    frame, totals = forms.totals_lines(frame, table, header.wanted)
+    return name, frame, info, [*issues, *twice, *totals], unknown
 
 
 def read_sheets(folder: Path, files: Sequence[LogFile], given: Mapping[str, bytes] | None = None) -> Sheets:
