@@ -200,3 +200,12 @@ def test_full_is_never_more_than_half_and_more_water_never_helps(net: float, flo
         got["full"]["ok"] == (got["full"]["rates_l"] is not None and not got["would_make_it_yes"])
         or not got["half"]["ok"]
     )
+
+
+def test_a_yes_for_a_trickle_tower_says_that_the_bare_rule_flatters_it() -> None:
+    tower = fit.will_it_do(book(kind="trickle"), "F-07", net_l=100, flow=700)
+    canister = fit.will_it_do(F07, "F-07", net_l=100, flow=700)
+    assert tower["full"]["ok"]
+    said = "a trickle tower by the bare rule, which flatters it: in so much air media does about 20 % of its"
+    assert said in fit.letter(tower)
+    assert "trickle" not in fit.letter(canister)

@@ -1,0 +1,169 @@
+"""What hangs on the figures: the short way says what a whole reckoning would, and no step reads a figure unnoticed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline import review, weekly
+from pipeline.advise import hangs_on as room
+from pipeline.advise.hangs_on import ENTERS, FACTORS, NONE, PARTS, PLACE, REACHED, RULE, TANK, TREND, ends, hangs_on
+from pipeline.figures import Figure, Figures, built_in
+from pipeline.reckon import capacity, disturbance, nitrate
+from pipeline.reckon.layers import layers_on, place_factor
+from pipeline.review.facts import gather
+from pipeline.review.rules import RULES
+from pipeline.week import Week
+from tests.rounds import FIGURES, Rounds
+
+RANGED = {figure.name for figure in built_in().records() if figure.low is not None}
+
+
+@pytest.fixture(scope="module")
+def demo(demo_logs: Path) -> Week:
+    return weekly.open_week(demo_logs)
+
+
+class Watched(Figures):
+    """Figures that remember which of them were read."""
+
+    def __init__(self, figures: Figures) -> None:
+        super().__init__({figure.name: figure for figure in figures.records()})
+        self.read: set[str] = set()
+
+    def __getitem__(self, name: str) -> float:
+        self.read.add(name)
+        return super().__getitem__(name)
+
+    def figure(self, name: str) -> Figure:
+        self.read.add(name)
+        return super().figure(name)
+
+
+def read_by(do: Callable[[Figures], object], figures: Figures) -> set[str]:
+    """The figures with a stated range that a step reads."""
+    watched = Watched(figures)
+    do(watched)
+    return watched.read & RANGED
+
+
+def test_every_figure_with_a_range_has_its_step_and_no_other_has() -> None:
+    assert set(ENTERS) == RANGED
+
+
+def test_no_step_reads_a_figure_that_is_said_to_enter_later_or_not_at_all(demo: Week) -> None:
+    """A figure may be read later than in its own step, since what follows is reckoned anew with it; never before."""
+    base = room._base(demo)
+    found, tables = base.found, demo.tables
+    steps: list[tuple[set[str], Callable[[Figures], object]]] = [
+        ({TANK}, lambda f: capacity.tank_side(tables, base.asks, f)),
+        ({PLACE, PARTS}, lambda f: layers_on(tables, base.asks, f)),
+        ({PLACE, PARTS}, lambda f: place_factor(found.layers, f)),
+        ({TANK, PLACE, REACHED, PARTS}, lambda f: capacity.parts(tables, base.asks, f)),
+        ({REACHED, PARTS}, lambda f: disturbance.reaching(found.layers, tables, f)),
+        ({FACTORS, REACHED, PARTS}, lambda f: capacity.layer_factors(
+            found.layers, found.tanks, found.filters, found.reached, f)),
+        ({TANK, FACTORS, REACHED, PARTS, PLACE}, lambda f: capacity.rated(
+            found.tanks, base.layers, found.filters, base.missing, f)),
+        ({TREND, room.FIT}, lambda f: nitrate.reckon_nitrate(tables, base.asks, f, demo.round, demo.now("capacity"))),
+    ]  # fmt: skip
+    harmless = {name for name, step in ENTERS.items() if step == NONE}
+    for allowed, do in steps:
+        strays = {name for name in read_by(do, FIGURES) - harmless if ENTERS[name] not in allowed}
+        assert strays == set()
+
+
+def test_what_is_said_to_move_nothing_moves_nothing(demo: Week) -> None:
+    """Figures of the half cycle, drawings and causes: the whole capacity and the whole review come out the same."""
+    base = room._base(demo)
+    states = ["plain_state", "working_state"]
+    for name in (name for name, step in ENTERS.items() if step == NONE):
+        for _, value in ends(FIGURES.figure(name)):
+            moved = FIGURES.with_values(**{name: value})
+            again, _ = capacity.capacity(demo.tables, base.asks, moved)
+            assert again.select(states).equals(base.capacity.select(states)), name
+
+
+def test_no_rule_chooses_a_class_by_a_figure_of_the_ratings(demo: Week) -> None:
+    """The rules read some of them for words and causes; a class that hung on one would be missed."""
+    base = room._base(demo)
+
+    def rules(figures: Figures) -> object:
+        facts = gather(demo.tables, base.asks, figures, demo.round)
+        return [rule(facts) for rule in RULES]
+
+    for name in read_by(rules, FIGURES):
+        if ENTERS[name] == RULE:
+            continue
+        for _, value in ends(FIGURES.figure(name)):
+            assert room._classes_if(base, {}, FIGURES.with_values(**{name: value}), RULES) == base.classes, name
+
+
+def test_nothing_moved_gives_the_classes_of_the_review(demo: Week) -> None:
+    base = room._base(demo)
+    assert room._classes_if(base, {}, FIGURES, RULES) == base.classes
+    assert room._classes_if(base, {}, FIGURES, room.OF_RATING) == base.classes
+    outlook = room._nitrate_if(base, TREND, FIGURES)["nitrate_outlook"]
+    assert outlook.equals(demo.now("nitrate_outlook").select(outlook.columns))
+
+
+def in_full(week: Week, name: str, value: float) -> dict[str, str]:
+    """Class of each tank when everything is reckoned and reviewed with one figure moved, the long way."""
+    figures = week.figures.with_values(**{name: value})
+    days = [week.as_of]
+    asks = weekly.asks_of(week.tables, days)
+    earlier = {
+        table: week.table(table).filter(pl.col("as_of") != week.as_of)
+        for table in ("capacity", "capacity_layer", "nitrate_fit", "nitrate_outlook", "step_alarm", "suspect")
+    }
+    anew = weekly.reckon(week.tables, asks, figures, week.round)
+    both = {table: pl.concat([earlier[table], frame]) for table, frame in anew.items() if table in earlier}
+    told = review.findings({**week.tables, **both}, asks, figures, week.round)["review"]
+    return dict(told.filter(pl.col("as_of") == week.as_of).select("tank", "class").iter_rows())
+
+
+@pytest.mark.parametrize("name", ["climbing_rate", "reading_cv", "litres_per_kg", "act_free_ammonia", "place_trickle"])
+def test_the_short_way_says_what_the_whole_reckoning_says(name: str, demo: Week) -> None:
+    moves = [move for move in hangs_on(demo, [name]) if move.of == "class"]
+    now = dict(demo.now("review").select("tank", "class").iter_rows())
+    for end, value in ends(FIGURES.figure(name)):
+        changed = {tank: (now[tank], was) for tank, was in in_full(demo, name, value).items() if was != now[tank]}
+        assert {move.tank: (move.was, move.would) for move in moves if move.end == end} == changed
+
+
+def two_tanks() -> Rounds:
+    """T1 at 90 % of its plain rating, T2 at 50 %."""
+    r = Rounds()
+    for tank, net in (("T1", 180), ("T2", 100)):
+        r.tank(tank, net_l=net).filter(f"F{tank}", tank, [("cup", "fine pad"), ("b", "good", 2.0)], clean=900)
+    return r
+
+
+def reviewed(r: Rounds) -> Week:
+    week = r.week()
+    rows = [{"tank": tank, "as_of": week.as_of, "class": "steady"} for tank in ("T1", "T2")]
+    return Week(week.folder, week.round, week.figures, week.as_of, week.loaded_on,
+                {**week.tables, "review": pl.DataFrame(rows)})  # fmt: skip
+
+
+def test_a_rating_that_a_figure_decides_is_named_with_both_words() -> None:
+    """180 L on 2 kg: 90 % at 100 L a kilogram, 120 % at 75 and 72 % at 125. 100 L stays comfortable at either end."""
+    found = {
+        (move.tank, move.of, move.end): (move.was, move.would)
+        for move in hangs_on(reviewed(two_tanks()), ["litres_per_kg"])
+    }
+    assert found[("T1", "plain", "low")] == ("within", "borderline")
+    assert found[("T1", "plain", "high")] == ("within", "comfortable")
+    assert not [key for key in found if key[0] == "T2" and key[1] == "plain"]
+
+
+def test_an_end_that_is_the_value_itself_is_not_moved() -> None:
+    assert list(ends(FIGURES.figure("act_free_ammonia"))) == [("high", 0.05)]
+    assert list(ends(FIGURES.figure("mass_n"))) == []
+
+
+def test_a_round_without_a_review_has_nothing_to_move() -> None:
+    assert hangs_on(Rounds().week()) == []
