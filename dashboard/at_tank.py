@@ -110,14 +110,14 @@ def shares(planned: float | None) -> list[int]:
 # -- the questions ---------------------------------------------------------------------------------------
 
 
-def _steps(entered: Entered, key: str, parameter: str, kit: KitRow, week: Week, after: str) -> None:
-    """One parameter by the steps of its kit."""
+def _steps(entered: Entered, key: str, name: str, parameter: str, kit: KitRow, week: Week, after: str) -> None:
+    """One parameter by the steps of kit `name`; each kit keeps its own taps, as its steps are others."""
     unit = kit.basis if kit.basis not in ("", "dKH", "dGH") else UNITS[parameter]
     unit = f"mg/L {unit}" if kit.basis and unit == kit.basis and "/" not in unit else unit
     desk.title(PARAMETER_TITLES[parameter], after, unit)
     steps = [f"{step:g}" for step in kit.steps]
     chosen = st.pills(
-        PARAMETER_TITLES[parameter], steps, selection_mode="multi", key=f"{key} {parameter}",
+        PARAMETER_TITLES[parameter], steps, selection_mode="multi", key=f"{key} {name} {parameter}",
         format_func=plain_label, label_visibility="collapsed", persist_state="session",
     ) or []  # fmt: skip
     text, wrong = trial.tapped(steps, list(chosen))
@@ -132,7 +132,7 @@ def _typed(entered: Entered, key: str, parameter: str, week: Week, after: str) -
     """One parameter typed, where no kit has steps for it."""
     desk.title(PARAMETER_TITLES[parameter], after, UNITS[parameter])
     text = st.text_input(
-        PARAMETER_TITLES[parameter], key=f"{key} {parameter}", max_chars=desk.LONGEST_VALUE,
+        PARAMETER_TITLES[parameter], key=f"{key} typed {parameter}", max_chars=desk.LONGEST_VALUE,
         placeholder="not tested", label_visibility="collapsed", persist_state="session",
     ) or ""  # fmt: skip
     answer = trial.reading(parameter, text, None, week.figures)
@@ -244,7 +244,7 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     entered.row |= {"taken": str(taken or ""), "kit": "" if kit == NO_KIT else kit}
     for parameter in MAIN:
         if parameter in ladders:
-            _steps(entered, key, parameter, ladders[parameter], week, beside(parameter, hopes, last))
+            _steps(entered, key, kit, parameter, ladders[parameter], week, beside(parameter, hopes, last))
         elif not ladders:
             _typed(entered, key, parameter, week, beside(parameter, hopes, last))
     _temperature(entered, key, week, beside("temperature", hopes, last))
@@ -253,7 +253,7 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     with st.expander("More tests, and a note"):
         for parameter in [*(p for p in MAIN if ladders and p not in ladders), *MORE]:
             if parameter in ladders:
-                _steps(entered, key, parameter, ladders[parameter], week, beside(parameter, hopes, last))
+                _steps(entered, key, kit, parameter, ladders[parameter], week, beside(parameter, hopes, last))
             else:
                 _typed(entered, key, parameter, week, beside(parameter, hopes, last))
         desk.title("Note", "never on a report unless ticked")
@@ -356,10 +356,10 @@ def page(week: Week, when: dt.date, tank: str) -> None:
     entered = questions(week, tank, when, key)
     by = st.text_input(desk.WHO, key="enter_by", max_chars=desk.LONGEST_WHO, persist_state="session") or ""
     after = tanks[tanks.index(tank) + 1] if tank != tanks[-1] else None
-    to = f"go to {names.get(after) or after}" if after else "end the round"
+    to = f"go to {plain_label(names.get(after) or after)}" if after else "end the round"
     with st.container(key="keep"):
         word = f"Keep and {to}" if entered.anything else f"Nothing entered: {to}"
-        if st.button(plain_label(word), type="primary", width="stretch", key="enter_keep"):
+        if st.button(word, type="primary", width="stretch", key="enter_keep"):
             if entered.anything and not keep(week, tank, when, entered, by):
                 st.rerun()
             if entered.anything:

@@ -185,6 +185,9 @@ def upload(week: Week) -> None:
     if total["rows_in"] and total["repeats"] == total["rows_in"]:
         look.say("Every row of it is here already: there is nothing to keep.")
         return
+    if any(row["line"] == 0 for row in told.held):
+        look.say("A file that is held whole brings nothing in: put it right, then choose it again.")
+        return
     if not total["rows_in"]:
         look.say("There is no row in it, so there is nothing to keep.")
         return

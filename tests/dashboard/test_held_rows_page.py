@@ -79,7 +79,7 @@ def test_a_suggestion_is_accepted_and_the_week_shows_it(logs: Path, monkeypatch:
 def test_another_value_is_checked_as_it_is_typed(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     before = (logs / "corrections.csv").read_bytes()
     app = choose(opened(logs, "held_rows", monkeypatch), 10, "nitrite")
-    app.get("pills")[0].set_value("value").run()
+    app.pills[0].set_value("value").run()
     app.text_input(key=f"value {SHEET}|10|nitrite").set_value("quite low").run()
     assert "It would be held again: “quite low” can't be read as a number" in text(app)
     assert "Nothing was written" in text(signed(app))
@@ -103,7 +103,7 @@ def test_who_and_why_are_asked(by: str, why: str, said: str, logs: Path, monkeyp
 
 def test_a_cell_is_rejected_and_the_rest_of_its_row_stays(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = choose(opened(logs, "held_rows", monkeypatch), 15, "kh")
-    app.get("pills")[0].set_value("reject").run()
+    app.pills[0].set_value("reject").run()
     assert "8\u00a0items are still held." in text(signed(app))
     week = weekly.open_week(logs)
     assert week.table("reading").filter(file=SHEET, line=15, parameter="nitrate").height == 1

@@ -1,0 +1,330 @@
+"""Enter readings: by taps at the tank, as a grid, as a file; answered by the intake's own rules before it is kept."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import shutil
+from html import unescape
+from pathlib import Path
+
+import pytest
+import streamlit as st
+from streamlit.testing.v1 import AppTest
+
+from dashboard import at_tank
+from pipeline import weekly
+from pipeline.intake import keeping
+from pipeline.new_folder import make_folder
+from tests.dashboard.test_pages import opened, words
+
+DAY = dt.date(2026, 6, 2)  # a Tuesday: Tolland Court and Merrow Day Centre
+ONE = ("change", "look", "taken", "kit", "kind")  # pills of which one is chosen
+GRID = "grid 2026-06-02 tolland|merrow 0"
+
+
+@pytest.fixture(autouse=True)
+def _fresh_caches() -> None:
+    st.cache_resource.clear()
+    st.cache_data.clear()
+
+
+@pytest.fixture
+def logs(demo_logs: Path, tmp_path: Path) -> Path:
+    """A loaded copy of the demo round that may be written to."""
+    return Path(shutil.copytree(demo_logs, tmp_path / "logs"))
+
+
+def text(app: AppTest) -> str:
+    assert not app.exception, [e.message for e in app.exception]
+    return unescape(words(app))
+
+
+def at(logs: Path, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
+    return opened(logs, "enter_readings", monkeypatch, **{"day": DAY.isoformat(), **query})
+
+
+def tap(app: AppTest, tank: str, name: str, *steps: str) -> AppTest:
+    kit = "" if name in ONE else "G1 " if tank == "SS1" else "R2 "
+    pills = app.pills(key=f"at {tank} {DAY} 0 {kit}{name}")
+    return (pills.set_value(steps[0]) if name in ONE else pills.set_value(list(steps))).run()
+
+
+def keep(app: AppTest) -> AppTest:
+    return app.button(key="enter_keep").click().run()
+
+
+def entered(logs: Path) -> list[Path]:
+    return sorted((logs / "visits").glob("entered-*.csv"))
+
+
+def row_of(path: Path) -> dict[str, str]:
+    with path.open(newline="") as file:
+        (row,) = csv.DictReader(file)
+    return row
+
+
+# -- at the tank -----------------------------------------------------------------------------------------
+
+
+def test_the_route_goes_by_the_day_then_by_the_days_after(demo_logs: Path) -> None:
+    week = weekly.open_week(demo_logs)
+    order = at_tank.route(week, DAY)
+    assert list(dict.fromkeys(site for site, _ in order)) == [
+        "tolland", "merrow", "sallow", "hazel", "stonewick", "larkmead", "quill",
+    ]  # fmt: skip
+    assert [tank for _, tank in order][:5] == ["TC1", "TC2", "TC3", "TC4", "MD1"]
+    assert at_tank.start(week, DAY, order) == "TC1"
+    assert len(order) == week.table("tank").height
+
+
+def test_a_tank_is_entered_by_taps_and_the_week_shows_it(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = at(logs, monkeypatch)
+    said = text(app)
+    assert "Tolland Court, tank 1 of 4: Conservatory." in said
+    assert "expect 4–9 · last 4–9" in said
+    assert app.button(key="enter_keep").label == "Nothing entered: go to South bay"
+    assert "read as <b>0–0.04\u00a0mg/L NH4</b>" in text(tap(app, "TC1", "ammonia", "0"))
+    assert "read as <b>6.5–12.5\u00a0mg/L NO3</b>" in text(tap(app, "TC1", "nitrate", "9"))
+    assert "read as <b>9–16\u00a0mg/L NO3</b>" in text(tap(app, "TC1", "nitrate", "9", "16"))
+    assert "read as <b>20\u00a0%, 54\u00a0L</b>" in text(tap(app, "TC1", "change", "20%"))
+    tap(app, "TC1", "look", "well")
+    app.number_input(key=f"at TC1 {DAY} 0 temperature").set_value(25.5).run()
+    app.number_input(key=f"at TC1 {DAY} 0 fish").set_value(22).run()
+    app.text_input(key="enter_by").set_value("keeper").run()
+    assert app.button(key="enter_keep").label == "Keep and go to South bay"
+    assert not entered(logs)
+    said = text(keep(app))
+    assert "Kept: Conservatory, Tolland Court, Tue 2 June, 3\u00a0readings." in said
+    assert "tank 2 of 4: South bay." in said
+    (path,) = entered(logs)
+    assert row_of(path) == {
+        "date": "2026-06-02", "site": "tolland", "tank": "TC1", "taken": "before", "ammonia": "0", "nitrate": "9-16",
+        "temperature": "25.5", "kit": "R2", "water_changed": "20%", "fish_seen": "22", "fish_look": "well",
+        "by": "keeper",
+    }  # fmt: skip
+    week = weekly.open_week(logs)
+    assert week.as_of == DAY
+    assert week.table("reading").filter(tank="TC1", day=DAY, parameter="nitrate").select("low", "high").row(0) == (
+        9,
+        16,
+    )
+    # Who enters is asked once, not at every tank.
+    assert app.text_input(key="enter_by").value == "keeper"
+
+
+def test_steps_that_are_not_neighbours_are_told_at_once_and_not_kept(
+    logs: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = at(logs, monkeypatch)
+    told = "These steps are not neighbours: keep one, or two that touch."
+    assert told in text(tap(app, "TC1", "nitrate", "4", "16"))
+    assert "Conservatory, Tolland Court is not kept yet." in text(keep(app))
+    assert not entered(logs)
+    assert told not in text(tap(app, "TC1", "nitrate", "9", "16"))
+
+
+def test_nothing_entered_goes_on_and_keeps_nothing(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = keep(at(logs, monkeypatch, tank="TC4"))
+    assert "Merrow Day Centre, tank 1 of 3: Big hall." in text(app)
+    assert not entered(logs)
+
+
+def test_a_kit_that_reads_as_nitrogen_is_echoed_as_it_is_kept(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = at(logs, monkeypatch, tank="SS1")
+    assert app.pills(key=f"at SS1 {DAY} 0 kit").value == "G1"
+    assert "<b>Nitrate</b>, mg/L NO3-N" in text(app)
+    assert "read as <b>20.4–34.3\u00a0mg/L NO3</b>" in text(tap(app, "SS1", "nitrate", "5.8"))
+
+
+def test_each_kit_keeps_its_own_taps(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = tap(at(logs, monkeypatch), "TC1", "nitrate", "27")
+    app = tap(app, "TC1", "kit", "M2")  # which has no step 27
+    assert "read as" not in text(app)
+    app.pills(key=f"at TC1 {DAY} 0 M2 nitrate").set_value(["22"]).run()
+    keep(app)
+    row = row_of(entered(logs)[0])
+    assert (row["kit"], row["nitrate"]) == ("M2", "22")
+
+
+def test_without_a_kit_readings_are_typed_and_answered(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = tap(at(logs, monkeypatch), "TC1", "kit", at_tank.NO_KIT)
+    app.text_input(key=f"at TC1 {DAY} 0 typed ph").set_value("72").run()
+    assert "pH “72” can't be" in text(app)
+    keep(app)
+    assert not entered(logs)
+    app.text_input(key=f"at TC1 {DAY} 0 typed ph").set_value("7.2").run()
+    assert "read as <b>7.15–7.25</b>" in text(app)
+    keep(app)
+    assert row_of(entered(logs)[0]).get("kit", "") == ""
+
+
+def test_a_change_is_typed_with_its_unit(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = tap(at(logs, monkeypatch), "TC1", "change", at_tank.OTHER)
+    box = app.text_input(key=f"at TC1 {DAY} 0 change other")
+    assert "may be litres or per cent" in text(box.set_value("40").run())
+    assert "more than the tank holds" in text(box.set_value("400 L").run())
+    assert "read as <b>15\u00a0%, 40\u00a0L</b>" in text(box.set_value("40 L").run())
+
+
+def test_a_second_visit_of_the_day_that_stands_against_the_first_is_not_kept(
+    logs: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = tap(at(logs, monkeypatch), "TC1", "nitrate", "9")
+    keep(app)
+    app.selectbox(key="enter_tank").set_value("TC1").run()
+    assert "Entered already for this day." in text(app)
+    app.pills(key=f"at TC1 {DAY} 1 R2 nitrate").set_value(["72"]).run()
+    assert "it stands against what was entered for Tue 2 June before" in text(keep(app))
+    assert len(entered(logs)) == 1
+    app.pills(key=f"at TC1 {DAY} 1 R2 nitrate").set_value(["9"]).run()
+    app.pills(key=f"at TC1 {DAY} 1 taken").set_value("none").run()
+    keep(app)
+    assert len(entered(logs)) == 2
+
+
+def test_what_was_marked_is_said_while_the_keeper_is_still_there(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = tap(at(logs, monkeypatch), "TC1", "nitrate", "72")
+    assert "Look again: " in text(keep(app))
+
+
+def test_what_is_hoped_for_is_not_known_beyond_the_forecast(demo_logs: Path) -> None:
+    week = weekly.open_week(demo_logs)
+    assert "nitrate" in at_tank.hoped(week, "TC1", DAY)
+    assert "nitrate" not in at_tank.hoped(week, "TC1", DAY + dt.timedelta(days=60))
+    assert at_tank.beside("nitrate", {}, {}) == "expect not known yet · never read"
+
+
+def test_changes_to_tap_lie_about_the_planned_one() -> None:
+    assert at_tank.shares(0.25) == [15, 25, 35]
+    assert at_tank.shares(0.1) == [10, 20]
+    assert at_tank.shares(None) == []
+
+
+def test_a_failed_write_is_told_and_the_taps_stay(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    app = tap(at(logs, monkeypatch), "TC1", "nitrate", "9")
+    with monkeypatch.context() as patch:
+        patch.setattr("pipeline.intake.keeping.os.fsync", full)
+        assert "the disk is full" in text(keep(app))
+    assert app.pills(key=f"at TC1 {DAY} 0 R2 nitrate").value == ["9"]
+    assert not entered(logs)
+
+
+def test_markup_in_names_and_notes_is_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "sites.csv").write_text("site,name\na,<i>Home</i>\n")
+    (tmp_path / "tanks.csv").write_text(
+        "tank,site,name,net_l\nT1,a,<script>x</script>,100\nT2,a,![z](http://x/y) **b**,100\n"
+    )
+    app = at(tmp_path, monkeypatch)
+    raw = words(app)
+    assert "<script>" not in raw
+    assert "<i>" not in raw
+    label = app.button(key="enter_keep").label
+    assert "![" not in label.replace("\\!\\[", "")
+    assert "**" not in label
+    assert "net volume not known" not in raw
+
+
+# -- as a grid -------------------------------------------------------------------------------------------
+
+
+def as_grid(logs: Path, monkeypatch: pytest.MonkeyPatch) -> AppTest:
+    app = at(logs, monkeypatch)
+    return app.pills(key="enter_way").set_value("as a grid").run()
+
+
+def checked(app: AppTest, edits: dict[int, dict[str, str]]) -> AppTest:
+    app.session_state[GRID] = {"edited_rows": edits, "added_rows": [], "deleted_rows": []}
+    (button,) = [b for b in app.button if b.label == "Check"]
+    return button.click().run()
+
+
+def test_a_grid_is_checked_as_typed_and_then_kept(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = as_grid(logs, monkeypatch)
+    said = text(checked(app, {0: {"nitrate": "9", "ph": "7,3"}, 1: {"nitrate": "05-Oct", "water_changed": "25%"}}))
+    assert "2\u00a0rows: 1 converted (original kept), 1 part held (the rest of the row is used)." in said
+    assert "Was it 5-10?" in said
+    assert not entered(logs)
+    button = app.button(key="grid_keep")
+    assert button.label == "Keep; 1\u00a0item will wait under Held rows"
+    said = text(button.click().run())
+    assert "2\u00a0rows, in use now." in said
+    (path,) = entered(logs)
+    with path.open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [(r["date"], r["tank"], r["nitrate"], r["kit"]) for r in rows] == [
+        ("2026-06-02", "TC1", "9", "R2"),
+        ("2026-06-02", "TC2", "05-Oct", rows[1]["kit"]),
+    ]
+    assert weekly.open_week(logs).table("held").height == 10
+
+
+def test_a_grid_with_nothing_typed_says_so(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = as_grid(logs, monkeypatch)
+    assert "Nothing is typed yet." in text(checked(app, {}))
+    assert not [b for b in app.button if b.key == "grid_keep"]
+
+
+# -- as a file -------------------------------------------------------------------------------------------
+
+
+def uploaded(logs: Path, monkeypatch: pytest.MonkeyPatch, name: str, content: bytes, kind: str = "visits") -> AppTest:
+    app = at(logs, monkeypatch)
+    app.pills(key="enter_way").set_value("as a file").run()
+    app.pills(key="upload_kind").set_value(kind).run()
+    app.file_uploader[0].set_value((name, content, "text/csv"))
+    return app.run()
+
+
+def test_a_file_shows_its_account_before_it_is_kept(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    content = b"date,tank,nitrate,odd\n2026-06-02,TC1,9,1\n2026-06-02,<b>Attic</b>,9,\n2026-06-02,TC2,ok,\n"
+    app = uploaded(logs, monkeypatch, "../My sheet (1).csv", content)
+    said = text(app)
+    assert "1 part held (the rest of the row is used), 1 held (not used)." in said
+    assert "“<b>Attic</b>” is no tank we know" in said
+    assert "<b>Attic" not in words(app)
+    assert "Column “odd”" in said
+    assert "would be kept as visits/My sheet -1.csv" in said
+    assert not (logs / "visits" / "My sheet -1.csv").exists()
+    assert "3\u00a0rows, in use now." in text(app.button(key="upload_keep").click().run())
+    assert (logs / "visits" / "My sheet -1.csv").read_bytes() == content
+    assert weekly.open_week(logs).table("held").height == 11
+
+
+def test_a_file_that_is_here_already_is_not_kept_again(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = uploaded(logs, monkeypatch, "again.csv", (logs / "visits" / "2026-06.csv").read_bytes())
+    assert "Every row of it is here already: there is nothing to keep." in text(app)
+    assert not [b for b in app.button if b.key == "upload_keep"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "content", "said"),
+    [
+        ("events", b"date,tank,event\n2026-06-02,TC1,fish died\n", "1\u00a0row: 1 accepted."),
+        ("services", b"date,tank,filter,job\n2026-06-02,Nowhere,F1,check\n", "is no tank"),
+        ("events", b"\xff\xfe\x00\x01", "A file that is held whole brings nothing in"),
+        ("visits", b"", "there is nothing to keep"),
+    ],
+)
+def test_other_sheets_are_taken_by_the_same_way(
+    kind: str, content: bytes, said: str, logs: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert said in text(uploaded(logs, monkeypatch, "x.csv", content, kind))
+
+
+# -- nothing there, nothing allowed ------------------------------------------------------------------------
+
+
+def test_an_empty_round_says_what_to_do_next(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    make_folder(tmp_path / "empty")
+    assert "No tanks are on this round yet." in text(opened(tmp_path / "empty", "enter_readings", monkeypatch))
+
+
+def test_a_folder_that_may_only_be_read_says_so(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(keeping, "closed", lambda folder: "It may only be read.")
+    app = at(logs, monkeypatch)
+    assert "It may only be read." in text(app)
+    assert not app.button
