@@ -1,7 +1,8 @@
 """How long the plans of a large round take, from a log folder on disk: `python -m tests.bench.bench_plan`.
 
 An invented round is drawn, written as CSVs and loaded once; then the plans of all its tanks and of a quarter of them
-are timed. Prints seconds, the ratio of the two and the exponent of growth; exit 1 where all tanks take 10 s or more.
+are timed. Prints seconds, the ratio of the two and the exponent of growth. Judged by the seconds of the processor: those
+of the clock hold what else the machine is doing. Exit 1 where all tanks take 10 s or more.
 """
 
 from __future__ import annotations
@@ -177,7 +178,7 @@ def main(tanks: int = 1000) -> int:
     print(f"    {over} over their rating, {options} options")
     print(f"ratio {took / part:.2f}, growth exponent {math.log(took / part) / times:.2f}; of the processor's seconds"
           f" {worked / part_worked:.2f} and {math.log(worked / part_worked) / times:.2f}")  # fmt: skip
-    return 0 if took < MOST_SECONDS else 1
+    return 0 if worked < MOST_SECONDS else 1
 
 
 if __name__ == "__main__":
