@@ -13,7 +13,7 @@ from pipeline import weekly
 from pipeline.new_folder import make_folder
 
 APP = Path(__file__).parents[2] / "dashboard" / "app.py"
-PAGES = ("this_week", "one_tank", "load_and_nitrate", "filter_book", "held_rows", "papers", "figures")
+PAGES = ("this_week", "one_tank", "load_and_nitrate", "filter_book", "enter_readings", "held_rows", "papers", "figures")
 
 
 @pytest.fixture(autouse=True)
