@@ -9,23 +9,28 @@ import datetime as dt
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from pipeline import intake, review, store
+import schemas
+from pipeline import intake, reuse, review, store
 from pipeline.figures import FIGURES_FILE, Figures, with_overrides
 from pipeline.problems import Problem
 from pipeline.progress import Progress, silent
 from pipeline.reckon import capacity as rating
 from pipeline.reckon import dates, floworder, nitrate, nitrate_path, water
+from pipeline.reckon.kit_shift import hold_down
 from pipeline.tellings import account_dict
 from pipeline.week import Round, Week
 from schemas import BASE_TABLES, DERIVED_TABLES, Tables
 
 WEEKS_BACK = 26  # the weeks before as-of that are reckoned with it
+# What a load looks at in the warehouse that stands.
+LOOKED_AT = ["account", "unknown_column", "held", "sheet_row", "reckoned", *reuse.HISTORY]
 
 
 @dataclass(frozen=True)
@@ -83,21 +88,54 @@ def _reviewed(as_of: dt.date) -> list[dt.date]:
     return [as_of - dt.timedelta(review.MONTH), as_of - dt.timedelta(review.WEEK), as_of]
 
 
-def _derived(tables: Tables, as_of: dt.date, weeks: int, figures: Figures, round_: Round, progress: Progress) -> Tables:
+def _derived(
+    tables: Tables,
+    as_of: dt.date,
+    weeks: int,
+    figures: Figures,
+    round_: Round,
+    progress: Progress,
+    old: Tables | None = None,
+) -> Tables:
+    """History and review as of a day; of the history, what `old` has of the same records is not reckoned again."""
     progress(0.4, "reckoning")
     days = [as_of - dt.timedelta(7 * back) for back in range(weeks, -1, -1)]
-    history = reckon(tables, asks_of(tables, days), figures, round_)
+    shared = reuse.shared_print(tables, figures, round_, _code())
+    found = reuse.history(
+        tables, asks_of(tables, days), shared, old, lambda asks: reckon(tables, asks, figures, round_)
+    )
+    found = hold_down(found, tables, figures)
     progress(0.8, "reviewing")
-    now = review_of({**tables, **history}, asks_of(tables, _reviewed(as_of)), figures, round_)
-    return {**history, **now}
+    now = review_of({**tables, **found}, asks_of(tables, _reviewed(as_of)), figures, round_)
+    return {**found, **now}
+
+
+@cache
+def _code() -> str:
+    """Changes with any line of our own that a warehouse is made by: one made by other lines is made anew."""
+    digest = hashlib.sha256(version("tankround").encode())
+    for room in (Path(schemas.__file__).parent, Path(__file__).parent):
+        for file in sorted(room.rglob("*.py")):
+            if not {"papers", "advise"} & set(file.relative_to(room).parts):
+                digest.update(file.read_bytes())
+    return digest.hexdigest()
+
+
+def _settings(folder: Path, files: Sequence[intake.LogFile]) -> str:
+    """Changes with what every sheet is read by: our code, the figures, round.toml, the corrections."""
+    digest = hashlib.sha256(_code().encode())
+    digest.update(FIGURES_FILE.read_bytes())
+    settings = folder / "round.toml"
+    digest.update(settings.read_bytes() if settings.is_file() else b"")
+    for file in files:
+        if file.family == "correction":
+            digest.update(f"{file.sha256}\0{file.trouble}".encode("utf-8", "surrogateescape"))
+    return digest.hexdigest()
 
 
 def _fingerprint(folder: Path, files: Sequence[intake.LogFile]) -> str:
     """Changes whenever anything that the warehouse is made of changes, except the day of loading."""
-    digest = hashlib.sha256(version("tankround").encode())
-    digest.update(FIGURES_FILE.read_bytes())
-    settings = folder / "round.toml"
-    digest.update(settings.read_bytes() if settings.is_file() else b"")
+    digest = hashlib.sha256(_settings(folder, files).encode())
     for file in files:
         digest.update(f"{file.path}\0{file.sha256}\0{file.trouble}\n".encode("utf-8", "surrogateescape"))
     return digest.hexdigest()
@@ -107,8 +145,15 @@ def _account(tables: Tables, round_: Round) -> dict[str, Any]:
     return account_dict(tables["account"], tables["unknown_column"], round_.problems)
 
 
-def _still_good(target: Path, fingerprint: str, today: dt.date) -> Tables | None:
-    """The account of the warehouse that is there, where a new load would build the same; else None."""
+@dataclass(frozen=True)
+class _Old:
+    """The warehouse that stands: what is told of it, and the tables a load looks at first."""
+
+    told: dict[str, str]
+    tables: Tables
+
+
+def _old(target: Path) -> _Old | None:
     if not target.is_file():
         return None
     try:
@@ -116,20 +161,22 @@ def _still_good(target: Path, fingerprint: str, today: dt.date) -> Tables | None
     except store.Unreadable:
         return None
     try:
-        told = store.meta(con)
-        loaded_on = dt.date.fromisoformat(told["loaded_on"])
-        tables = store.read_tables(con, ["account", "unknown_column", "held"])
+        return _Old(store.meta(con), store.read_tables(con, LOOKED_AT))
     finally:
         con.close()
-    # "Future" means after the day of loading: rows held for it are looked at again on a later day.
-    waiting = tables["held"].filter(pl.col("fault") == "future").height > 0
-    if told.get("fingerprint") != fingerprint or today < loaded_on or (waiting and today != loaded_on):
-        return None
-    return tables
+
+
+def _reads_on(old: _Old | None, today: dt.date) -> bool:
+    """Whether what stands was read as it would be read today: "future" means after the day of loading."""
+    if old is None or "loaded_on" not in old.told:
+        return False
+    loaded_on = dt.date.fromisoformat(old.told["loaded_on"])
+    waiting = old.tables["held"].filter(pl.col("fault") == "future").height > 0
+    return today == loaded_on or (today > loaded_on and not waiting)
 
 
 def load(folder: Path, db: Path | None = None, today: dt.date | None = None, progress: Progress = silent) -> LoadResult:
-    """Read, check, reckon, review and store a log folder; nothing is done where nothing has changed."""
+    """Read, check, reckon, review and store a log folder: only what has changed, and nothing where nothing has."""
     if not folder.is_dir():
         raise Problem(f"{folder} is not a folder; expected a log folder. `tankround new FOLDER` makes an empty one.")
     today = today or dt.date.today()
@@ -139,18 +186,33 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
     with store.building_lock(target):
         progress(0.0, "looking at the files")
         files = intake.find_files(folder, figures["file_limit_mb"])
-        fingerprint = _fingerprint(folder, files)
-        old = _still_good(target, fingerprint, today)
-        if old is not None:
-            return LoadResult(_account(old, round_), False, target)
+        told = {"fingerprint": _fingerprint(folder, files), "settings": _settings(folder, files)}
+        old = _old(target)
+        reads_on = _reads_on(old, today)
+        if old is not None and reads_on and old.told.get("fingerprint") == told["fingerprint"]:
+            return LoadResult(_account(old.tables, round_), False, target)
         progress(0.1, "reading and checking")
-        parts = intake.check_parts(intake.read_sheets(folder, files), round_, figures, today)
-        tables = intake.with_readings(parts)
-        as_of = last_day(tables, today)
-        derived = _derived(tables, as_of, WEEKS_BACK, figures, round_, progress)
-        progress(0.9, "storing")
-        told = {"fingerprint": fingerprint, "loaded_on": today.isoformat(), "as_of": as_of.isoformat()}
-        store.publish({**parts, **derived}, told, target)
+        delta = None
+        if old is not None and reads_on and old.told.get("settings") == told["settings"]:
+            delta = intake.read_partly(folder, files, old.tables, old.told["leans_on"], round_, figures, today)
+        parts = (
+            delta.parts
+            if delta is not None
+            else intake.check_parts(intake.read_sheets(folder, files), round_, figures, today)
+        )
+        with store.building(target, target if delta is not None else None) as con:
+            if delta is not None:
+                store.apply_delta(con, delta.parts, delta.changed, delta.zone, delta.context)
+                tables = store.read_tables(con, list(BASE_TABLES))
+            else:
+                store.put_whole(con, parts)
+                tables = intake.with_readings(parts)
+            as_of = last_day(tables, today)
+            known = old.tables if old is not None else None
+            store.put(con, _derived(tables, as_of, WEEKS_BACK, figures, round_, progress, known))
+            progress(0.9, "storing")
+            day = {"loaded_on": today.isoformat(), "as_of": as_of.isoformat(), "leans_on": intake.leans_on(parts)}
+            store.put_meta(con, {**told, **day})
     return LoadResult(_account(tables, round_), True, target)
 
 

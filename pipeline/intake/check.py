@@ -122,6 +122,12 @@ def _once(sheets: Sheets, given: Given, accepted: pl.DataFrame) -> tuple[Tables,
             maintain_order="left",
         )
     outcomes = row_outcomes(issues, pl.concat(told.whole), pl.concat([held_lines.clear(), *told.again]))
+    of_visits = [n for n in ("visit", "visit_long") if n in sheets.frames]
+    visit_files = {f for n in of_visits for f in sheets.frames[n]["file"].unique()}
+    waiting = pl.concat(told.whole).unique().filter(pl.col("file").is_in(visit_files))
+    found["sheet_row"] = pl.concat(
+        [found["sheet_row"], waiting.join(found["sheet_row"], on=KEY, how="anti")], how="diagonal_relaxed"
+    )
     for name in ("visit_row", "sheet_row"):
         if found[name].height:
             found[name] = (

@@ -13,11 +13,13 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.intake import patterns
-from pipeline.intake.changes import read_changes
+from pipeline.intake.changes import read_changes, top_ups
 from pipeline.intake.columns import Given, shown_orders
+from pipeline.intake.jobs import with_large_changes
 from pipeline.intake.ladders import KitRow
 from pipeline.intake.meanings import READING_CELL, Meanings
 from pipeline.intake.names import Resolver
+from pipeline.intake.rhythm import gaps
 from pipeline.intake.settle import RETEST, exact_repeats, two_values
 from pipeline.intake.sheets import Sheets
 from pipeline.intake.visits import (
@@ -130,6 +132,8 @@ class _Reader:
         visit = pl.concat(visits, how="diagonal_relaxed")
         reading = pl.concat(readings, how="diagonal_relaxed") if readings else pl.DataFrame()
         reading, change = _settled(visit, reading, changes, told)
+        told.issues += [gaps(visit, self.given), top_ups(change, self.given)]
+        told.issues.append(with_large_changes(self.standing["service"], change, self.given.figures))
         cells = pl.DataFrame(schema=READING_CELL)
         if reading.height:
             cells, spoken = patterns.look(reading, visit, change, self.standing, self.given)
@@ -211,7 +215,7 @@ def read_visits(sheets: Sheets, given: Given, standing: Tables, told: Told) -> T
             )
         frame, unnamed = tanks_meant(frame, reader.resolver)
         told.whole_where(unnamed, ["tank"])
-        frames[name] = shown_orders(frame, "date")
+        frames[name] = frame if "shown order" in frame.columns else shown_orders(frame, "date")
     parts: list[Tables] = []
     places = [pl.DataFrame(schema=PLACE)]
     first = 0

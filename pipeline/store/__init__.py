@@ -1,15 +1,35 @@
 """The warehouse: the only room that speaks SQL."""
 
+from pipeline.store.delta import apply_delta
 from pipeline.store.views import VIEWS
 from pipeline.store.warehouse import (
     Unreadable,
+    building,
     building_lock,
     meta,
     publish,
+    put,
+    put_meta,
+    put_whole,
     query,
     read_copy,
     read_tables,
     stamp,
 )
 
-__all__ = ["VIEWS", "Unreadable", "building_lock", "meta", "publish", "query", "read_copy", "read_tables", "stamp"]
+__all__ = [
+    "VIEWS",
+    "Unreadable",
+    "apply_delta",
+    "building",
+    "building_lock",
+    "meta",
+    "publish",
+    "put",
+    "put_meta",
+    "put_whole",
+    "query",
+    "read_copy",
+    "read_tables",
+    "stamp",
+]

@@ -8,6 +8,7 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+import shutil
 import tempfile
 import time
 from collections.abc import Iterator, Mapping
@@ -36,7 +37,10 @@ PARTS: dict[str, dict[str, Any]] = {
         "meaning": pl.UInt32, "parameter": pl.String, "unit": pl.String, "text": pl.String, "kit": pl.String,
         "low": pl.Float64, "high": pl.Float64, "matched": pl.Float64, "outcome": pl.String,
     },
+    # Every row of a visit sheet, also those that are held or repeat.
     "sheet_row": {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date, "outcome": pl.String},
+    # What each tank's records came to as of a day, so that only what has changed is reckoned again.
+    "reckoned": {"tank": pl.String, "as_of": pl.Date, "print": pl.UInt64},
 }  # fmt: skip
 BY_ROW = ("file", "line")
 SORTED: dict[str, tuple[str, ...]] = {
@@ -98,28 +102,44 @@ def _fsync(path: Path, flags: int) -> None:
         os.close(handle)
 
 
-def _put(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:
-    con.register("incoming_frame", frame.to_arrow())
-    con.execute(f'create or replace table "{name}" as select * from incoming_frame')
-    con.unregister("incoming_frame")
+def put(con: duckdb.DuckDBPyConnection, tables: Tables) -> None:
+    """Put tables in whole, in place of those of the same name."""
+    for name, frame in tables.items():
+        columns = PARTS.get(name)
+        fitting = conform(name, frame) if columns is None else _part(frame, columns)
+        con.register("incoming_frame", fitting.to_arrow())
+        con.execute(f'create or replace table "{name}" as select * from incoming_frame')
+        con.unregister("incoming_frame")
 
 
-def _fill(con: duckdb.DuckDBPyConnection, tables: Tables, meta: Mapping[str, str]) -> None:
-    con.execute("begin")
-    for name in TABLES:
-        if name not in PARTED:
-            _put(con, name, conform(name, tables[name]) if name in tables else empty(name))
-    for name, columns in PARTS.items():
-        _put(con, name, pl.DataFrame(schema=columns) if tables[name].height == 0 else tables[name].select(list(columns)))
+def _part(frame: pl.DataFrame, columns: Mapping[str, Any]) -> pl.DataFrame:
+    if frame.height == 0:
+        return pl.DataFrame(schema=dict(columns))
+    return frame.select(pl.col(name).cast(kind) for name, kind in columns.items())
+
+
+def put_whole(con: duckdb.DuckDBPyConnection, parts: Tables) -> None:
+    """Every checked table into a new warehouse, and the views over them; derived tables empty for now."""
+    whole = [name for name in TABLES if name not in PARTED]
+    put(con, {name: parts[name] if name in parts else empty(name) for name in whole})
+    put(con, {name: parts.get(name, pl.DataFrame(schema=columns)) for name, columns in PARTS.items()})
     con.execute("create table meta (key varchar primary key, value varchar)")
-    con.executemany("insert into meta values (?, ?)", [["format", FORMAT], *([k, v] for k, v in meta.items())])
     for view in VIEWS.values():
         con.execute(view)
-    con.execute("commit")
 
 
-def publish(tables: Tables, meta: Mapping[str, str], target: Path) -> None:
-    """Write a whole new warehouse and swap it in. Call it under `building_lock`."""
+def put_meta(con: duckdb.DuckDBPyConnection, told: Mapping[str, str]) -> None:
+    """What is told of the warehouse itself, in place of what was told."""
+    con.execute("delete from meta")
+    con.executemany("insert into meta values (?, ?)", [["format", FORMAT], *([k, v] for k, v in told.items())])
+
+
+@contextmanager
+def building(target: Path, base: Path | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A warehouse under way beside the one that stands: empty, or a copy of `base`.
+
+    Left without an error, it is swapped in whole. Call it under `building_lock`.
+    """
     try:
         handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".building", dir=target.parent)
         os.close(handle)
@@ -128,8 +148,12 @@ def publish(tables: Tables, meta: Mapping[str, str], target: Path) -> None:
         raise _explained(error, target) from None
     beside = Path(name)
     try:
+        if base is not None:
+            shutil.copyfile(base, beside)
         with duckdb.connect(str(beside), config=CONFIG) as con:
-            _fill(con, tables, meta)
+            con.execute("begin")
+            yield con
+            con.execute("commit")
         _fsync(beside, os.O_RDWR)
         os.replace(beside, target)
         _fsync(target.parent, os.O_RDONLY)
@@ -141,6 +165,13 @@ def publish(tables: Tables, meta: Mapping[str, str], target: Path) -> None:
     finally:
         beside.unlink(missing_ok=True)
         beside.with_name(f"{beside.name}.wal").unlink(missing_ok=True)
+
+
+def publish(tables: Tables, told: Mapping[str, str], target: Path) -> None:
+    """Write a whole new warehouse and swap it in. Call it under `building_lock`."""
+    with building(target) as con:
+        put_whole(con, tables)
+        put_meta(con, told)
 
 
 def stamp(path: Path) -> tuple[int, int, int] | None:
@@ -188,7 +219,7 @@ def meta(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
 def read_tables(con: duckdb.DuckDBPyConnection, names: list[str] | None = None) -> Tables:
     """Tables as frames with the types of their schemas, in the order they were stored."""
     found = {name: query(con, f'select * from "{name}"') for name in (names or list(TABLES))}
-    return {name: _typed(name, frame) for name, frame in found.items()}
+    return {name: frame if name in PARTS else _typed(name, frame) for name, frame in found.items()}
 
 
 def _typed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
