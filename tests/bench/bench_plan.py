@@ -1,8 +1,8 @@
 """How long the plans of a large round take, from a log folder on disk: `python -m tests.bench.bench_plan`.
 
 An invented round is drawn, written as CSVs and loaded once; then the plans of all its tanks and of a quarter of them
-are timed. Prints seconds, the ratio of the two and the exponent of growth. Judged by the seconds of the processor: those
-of the clock hold what else the machine is doing. Exit 1 where all tanks take 10 s or more.
+are timed. Prints seconds, the ratio of the two and the exponent of growth. Judged by the processor's seconds: those of
+the clock hold what else the machine is doing. Exit 1 where all tanks take 10 s or more.
 """
 
 from __future__ import annotations
