@@ -11,7 +11,7 @@ import polars as pl
 
 from dashboard.ledgers import flow_said
 from pipeline.advise.filter_entry import Entry, Good, SpareRoom, Standing, Way
-from pipeline.advise.saying import STOCKED, kilograms, litres, money
+from pipeline.advise.saying import STOCKED, flow, kilograms, litres, money
 from pipeline.telling import NBSP, day, listed, number, per_cent, with_unit
 from pipeline.week import Week
 
@@ -63,7 +63,7 @@ def facts_line(entry: Entry) -> str:
     if not entry.is_model:
         parts.append(f"book entry {entry.model.name}" if entry.model else "model not in the book")
     parts.append(flow_said(entry))
-    if entry.good.worked_kg is not None and entry.tank is not None:
+    if entry.good.worked_kg and entry.tank is not None:
         parts.append(f"today its media works like {kilograms(entry.good.worked_kg)} of ripe, well-placed media")
     if entry.is_model and entry.model is not None:
         parts.append(f"book: {entry.model.source or 'source not recorded'}")
@@ -98,7 +98,7 @@ def alone_html(entry: Entry, figures: Mapping[str, float]) -> str:
     good = entry.good
     rows = [
         ("Media that counts, dry", kilograms(good.full_kg), ""),
-        ("Flow", with_unit(number(entry.flow_l_h), "L/h"), entry.flow_basis),
+        ("Flow", flow(entry.flow_l_h), entry.flow_basis if entry.flow_l_h is not None else ""),
         ("Half cycle", litres(good.half_l), BITES.get(good.half_limit, "")),
         ("Full cycle", litres(good.full_l), BITES.get(good.full_limit, "")),
     ]
@@ -310,7 +310,7 @@ def compare_html(answers: Sequence[Row]) -> str:
         half, full = a["half"], a["full"]
         lacks = list(a["missing"])
         if half["ok"] is False and half["limit"] == "flow":
-            lacks.append(f"flow of {with_unit(number(half['needs_l_h']), 'L/h')}")
+            lacks.append(f"flow of {flow(half['needs_l_h'])}")
         if full["short_kg"]:
             lacks.append(kilograms(full["short_kg"]) + " of media")
         slack = "–" if a["slack_pct"] is None else per_cent(a["slack_pct"])

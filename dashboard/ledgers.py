@@ -23,6 +23,8 @@ def _words(band: Band, gap: str) -> str:
         return f"<small>empty, {depth} of {escape(band.room)}</small>"
     needs_mass = band.stage in ("biological", "chemical")
     mass = "" if band.kg is None and not needs_mass else f", {_mass(band.kg)}"
+    if band.foam_l is not None and band.kg is None:
+        mass = f", {with_unit(number(band.foam_l), 'L')}"
     age = "" if band.age_weeks is None else f"; {weeks_said(band.age_weeks)} old"
     return (
         f'<span class="num">{band.number}</span><strong>{escape((band.stage or "stage not known").capitalize())}</strong>,'
@@ -106,8 +108,9 @@ def _one_filter(entry: Entry) -> str:
             _stacked(entry, "up"),
         )
     else:
-        shape, ways = "down", f"<b>↓</b> in at the top<br><b>↓</b> out below, {flow}"
-        course, body = f"Water passes {through}, from the top down.", _stacked(entry, "down")
+        falls = entry.kind in ("trickle", "hang-on")
+        shape, ways = "down", f"<b>↓</b> in{' at the top' if falls else ''}<br><b>↓</b> out, {flow}"
+        course, body = f"Water passes {through}, drawn from the top down.", _stacked(entry, "down")
     deep = f"Drawn to depth, {with_unit(fixed(entry.depth_mm, 0), 'mm')} in all. " if entry.depth_mm else ""
     return f'<div class="vessel {shape}"><p class="ways">{ways}</p>{body}</div><p class="small">{deep}{course}</p>'
 

@@ -172,9 +172,9 @@ def page() -> None:
     if not titles:
         st.title("Filter book")
         look.say("The filter book is empty: no filter and no model is written down yet.")
-        st.write(
-            "Fill in filter_models.csv, compartments.csv and media.csv for the models, then filters.csv, placements.csv"
-            " and fills.csv for the filters in use, and run `tankround load`."
+        look.html(
+            "<p>Fill in filter_models.csv, compartments.csv and media.csv for the models, then filters.csv, placements.csv"
+            " and fills.csv for the filters in use, and run “tankround load”.</p>"
         )
         look.foot(week)
         return

@@ -39,6 +39,7 @@ class Band:
     kg: float | None
     depth_mm: float | None
     age_weeks: float | None
+    foam_l: float | None = None  # of biological foam, which is counted by its litres
 
     @property
     def empty(self) -> bool:
@@ -102,8 +103,19 @@ def bands(layers: pl.DataFrame, book: pl.DataFrame, figures: Figures) -> tuple[B
         rows = lying.get(room, [])
         for row in rows:
             number = sum(not band.empty for band in found) + 1
-            age = row.get("age_weeks")
-            found.append(Band(room, number, row["stage"], row["medium"], row["mass_kg"], row["depth_mm"], age))
+            foam = row["litres"] if row["foam"] else None
+            found.append(
+                Band(
+                    room,
+                    number,
+                    row["stage"],
+                    row["medium"],
+                    row["mass_kg"],
+                    row["depth_mm"],
+                    row.get("age_weeks"),
+                    foam,
+                )
+            )
         deep = depths.get(room)
         filled = [row["depth_mm"] for row in rows]
         if deep is not None and None not in filled and deep - sum(filled) >= figures["empty_shown_mm"]:

@@ -8,16 +8,21 @@ STOCKED = {"light": "lightly stocked", "normal": "normally stocked", "heavy": "h
            "messy": "stocked with goldfish or other large messy fish"}  # fmt: skip
 
 
+def _said(value: float | None, unit: str) -> str:
+    """A quantity; what is not known has no unit."""
+    return number(value) if value is None else with_unit(number(value), unit)
+
+
 def litres(value: float | None) -> str:
-    return with_unit(number(value), "L")
+    return _said(value, "L")
 
 
 def kilograms(value: float | None) -> str:
-    return with_unit(number(value), "kg")
+    return _said(value, "kg")
 
 
 def flow(value: float | None) -> str:
-    return with_unit(number(value), "L/h")
+    return _said(value, "L/h")
 
 
 def money(value: float | None, currency: str = "") -> str:
