@@ -134,3 +134,22 @@ def read_changes(
         pl.when(big.fill_null(False)).then(pl.lit("warned")).otherwise(pl.col("outcome")).alias("outcome"),
     )
     return changes, join_issues(told)
+
+
+def top_ups(change: pl.DataFrame, given: Given) -> pl.DataFrame:
+    """Small changes several times a week: top-ups entered as changes?"""
+    if change.height == 0:
+        return join_issues([])
+    small = change.filter(
+        (pl.col("kind") == "change") & (pl.col("fraction") <= given.figures["topup_share"] + 1e-9)
+    ).sort("tank", "day")
+    often = (pl.col("day") - pl.col("day").shift(2).over("tank")).dt.total_days() <= 7
+    return issue_rows(
+        small,
+        often.fill_null(False),
+        column="water_changed",
+        text=pl.col("text"),
+        outcome="warned",
+        fault="top-up",
+        says=pl.lit("Small amounts several times a week: are these top-ups? A top-up dilutes nothing."),
+    )

@@ -5,36 +5,21 @@ Several checks may speak of one value: they become one warning that lists the ex
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 import polars as pl
 
-from pipeline.intake.columns import Given, issue_rows, join_issues
+from pipeline.intake import beside
+from pipeline.intake.columns import Given, join_issues
+from pipeline.intake.copied import copied
 from pipeline.intake.meanings import narrowed
+from pipeline.intake.series import NEAR_DAYS, hits, number, say, series_of, usual
+from pipeline.intake.series import REACH_DAYS as REACH_DAYS
 from schemas import Tables
 from schemas.words import PARAMETER_TITLES, PARAMETERS
 
-REACH_READINGS = 4  # readings back that any check of a tank's own series looks at
-# Days back that any check looks at, and no further, however few the readings: a load that reads only what is new relies
-# on it (weekly.py). Nothing said of a row may depend on a row that is further off.
-REACH_DAYS = 120
-NEAR_DAYS = 60  # readings further apart than this are not held against each other
-
 
 def _say(frame: pl.DataFrame, test: pl.Expr, fault: str, says: pl.Expr) -> pl.DataFrame:
-    return _say_all(frame.filter(test.fill_null(False)), fault, says)
-
-
-def _say_all(hits: pl.DataFrame, fault: str, says: pl.Expr) -> pl.DataFrame:
-    every = pl.col("line").is_not_null()
-    return issue_rows(
-        hits, every, column=None, text=pl.col("text"), outcome="warned", fault=fault, says=says
-    ).with_columns(hits["parameter"].alias("column"), hits["row"])
-
-
-def _number(column: str) -> pl.Expr:
-    return pl.col(column).round_sig_figs(3).cast(pl.String).str.strip_suffix(".0")
+    return say(frame.filter(test.fill_null(False)), fault, says)
 
 
 def single(parameter: str, rows: pl.DataFrame, standing: Tables, given: Given) -> list[pl.DataFrame]:
@@ -46,15 +31,21 @@ def single(parameter: str, rows: pl.DataFrame, standing: Tables, given: Given) -
     elif parameter == "nitrate":
         fed = standing["feeding"].filter(pl.col("feed_g_day") > 0)["tank"]
         bare = standing["tank"].filter(pl.col("planting").fill_null("none") == "none")["tank"]
+        top = pl.col("high").is_null()
+        over = pl.when(top & (pl.col("low") >= matched)).then(pl.lit("over ")).otherwise(pl.lit(""))
+        diluted = pl.when(top).then(pl.lit(" Its kit shows no more: test again, diluted 1:1.")).otherwise(pl.lit(""))
         tests = [
             (
                 "high",
                 matched > f["nitrate_warn_above"],
-                pl.format("Nitrate is high: {} mg/L.", _number("matched")),
+                pl.format("Nitrate is high: {}{} mg/L.{}", over, number("matched"), diluted),
             ),
             (
                 "nitrate none",
-                (matched == 0) & pl.col("tank").is_in(fed.implode()) & pl.col("tank").is_in(bare.implode()),
+                (matched == 0)
+                & pl.col("text").str.contains(r"^\s*[0.]")
+                & pl.col("tank").is_in(fed.implode())
+                & pl.col("tank").is_in(bare.implode()),
                 pl.lit("Nitrate 0 in a fed tank without plants: was the bottle shaken, is the kit in date?"),
             ),
         ]
@@ -71,13 +62,16 @@ def single(parameter: str, rows: pl.DataFrame, standing: Tables, given: Given) -
             (
                 "off",
                 (matched - pl.col("temperature_c")).abs() > f["temperature_warn_off_c"],
-                pl.format("The tank is set to {} °C.", _number("temperature_c")),
+                pl.format("The tank is set to {} °C.", number("temperature_c")),
             )
         ]
     expired = (
         "kit expired",
         pl.col("expired"),
-        pl.lit("The kit was out of date: it can raise an alarm but not clear one."),
+        pl.lit(
+            f"The kit was past its date, or open for over {f['kit_open_months']:g} months:"
+            " it can raise an alarm but not clear one."
+        ),
     )
     return [_say(rows, test, fault, says) for fault, test, says in [*tests, expired]]
 
@@ -125,53 +119,10 @@ def doubts(
     return rows.with_columns(doubt.alias("doubt")).drop("spoilt", "changed"), told
 
 
-def _back(column: str, steps: int) -> pl.Expr:
-    """What stood so many rows before in the same tank, in a frame sorted by tank; null where it was another's."""
-    return pl.when(pl.col("tank") == pl.col("tank").shift(steps)).then(pl.col(column).shift(steps))
-
-
-SERIES = ["row", "tank", "day", "low", "high", "matched", "kit", "expired", "doubt"]
-
-
-def _series(rows: pl.DataFrame) -> pl.DataFrame:
-    """One parameter's readings of every tank in order, with what stood before each. No words: `_hits` brings them."""
-    known = [name for name in SERIES if name in rows.columns]
-    return (
-        rows.filter(pl.col("taken") != "after")
-        .select("order", *known)
-        .sort("order")
-        .with_columns(
-            _back("matched", 1).alias("last"),
-            _back("low", 1).alias("last_low"),
-            pl.when(pl.col("tank") == pl.col("tank").shift(1))
-            .then(pl.col("high").shift(1).fill_null(float("inf")))
-            .alias("last_high"),
-            _back("day", 1).alias("last_day"),
-            _back("kit", 1).alias("last_kit"),
-        )
-        .with_columns((pl.col("day") - pl.col("last_day")).dt.total_days().alias("gap"))
-    )
-
-
-def _usual(series: pl.DataFrame) -> pl.DataFrame:
-    """`usual`: the median of the last REACH_READINGS readings; null where they are fewer, or lie too far back."""
-    back = [_back("matched", i) for i in range(1, REACH_READINGS + 1)]
-    near = _back("day", REACH_READINGS) >= pl.col("day") - pl.duration(days=REACH_DAYS)
-    middle = (pl.sum_horizontal(back) - pl.max_horizontal(back) - pl.min_horizontal(back)) / (REACH_READINGS - 2)
-    return series.with_columns(pl.when(near).then(middle).alias("usual"))
-
-
-def _hits(series: pl.DataFrame, rows: pl.DataFrame, test: pl.Expr) -> pl.DataFrame:
-    """The rows of a series where a test holds, with their file, line, text and parameter."""
-    found = series.filter(test.fill_null(False))
-    words = rows.select("row", "file", "line", "text", "parameter")
-    return found.join(words, on="row", how="left", maintain_order="left")
-
-
 def _between(series: pl.DataFrame, change: pl.DataFrame, visit: pl.DataFrame) -> pl.DataFrame:
     """`kept`: the share of the old water left by the changes since the reading before (that day's own not counted).
 
-    `series` as from `_series`; `visit` has every sheet row with its `order`.
+    `series` as from `series_of`; `visit` has every sheet row with its `order`.
     """
     if change.height == 0 or series.height == 0:
         return series.with_columns(pl.lit(1.0).alias("kept"))
@@ -193,12 +144,28 @@ def _between(series: pl.DataFrame, change: pl.DataFrame, visit: pl.DataFrame) ->
     return series.with_columns(pl.Series("kept", np.where(same.to_numpy(), np.exp(since), 1.0)))
 
 
+def _fallen(fell: pl.DataFrame, change: pl.DataFrame, kh: pl.DataFrame) -> pl.DataFrame:
+    """Falls of nitrate with what may explain them: that day's change, and whether KH has gone on falling meanwhile."""
+    if change.height:
+        daily = change.group_by("tank", "day").agg((1 - (1 - pl.col("fraction")).product()).alias("that day"))
+        fell = fell.join(daily, on=["tank", "day"], how="left", maintain_order="left")
+    else:
+        fell = fell.with_columns(pl.lit(None, pl.Float64).alias("that day"))
+    hardness = kh.select("tank", "day", (pl.col("matched") < pl.col("last")).alias("kh falls"))
+    return fell.join(
+        hardness.unique(["tank", "day"], keep="last", maintain_order=True),
+        on=["tank", "day"],
+        how="left",
+        maintain_order="left",
+    )
+
+
 def nitrate_series(
-    rows: pl.DataFrame, change: pl.DataFrame, visit: pl.DataFrame, given: Given
+    rows: pl.DataFrame, kh: pl.DataFrame, change: pl.DataFrame, visit: pl.DataFrame, given: Given
 ) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
-    """Wrong basis, missed change, bottle not shaken, leaps: explained together, most checkable first."""
+    """Wrong basis, missed change, bottle not shaken, leaps: what may explain an odd nitrate. `kh` is the series of KH."""
     f = given.figures
-    series = _between(_usual(_series(rows)), change, visit)
+    series = _between(usual(series_of(rows)), change, visit)
     ratio = pl.col("usual") / pl.col("matched")
     fits = ratio.is_between(f["basis_ratio_low"], f["basis_ratio_high"]) | (1 / ratio).is_between(
         f["basis_ratio_low"], f["basis_ratio_high"]
@@ -218,31 +185,44 @@ def nitrate_series(
         near & apart & (pl.col("matched") <= (1 - f["missed_change_fall"]) * pl.col("last") * pl.col("kept")) & same_kit
     )
     share = ((1 - pl.col("matched") / (pl.col("last") * pl.col("kept"))) * 100).clip(0, 99).round(0).cast(pl.Int64)
-    half = fell & (pl.col("matched") <= 0.5 * pl.col("last") * pl.col("kept"))
+    fallen = _fallen(hits(series, rows, fell), change, kh)
+    half = pl.col("matched") <= 0.5 * pl.col("last") * pl.col("kept")
+    left = pl.col("kept") * (1 - pl.col("that day"))  # of what was there before, had that day's change come first
+    after = (pl.col("low") <= pl.col("last_high") * left) & (pl.col("high") >= pl.col("last_low") * left)
     leap = near & same_kit & (pl.col("matched") > 2 * pl.col("last")) & (pl.col("low") > pl.col("last_high"))
-    last = _number("last")
+    last = number("last")
     told = [
-        _say_all(
-            _hits(series, rows, basis),
+        say(
+            hits(series, rows, basis),
             "possible N basis",
             pl.format(
                 "Possible N basis: {} against {} as a rule fits nitrate given as nitrogen; left out of the trend until answered.",
-                _number("matched"),
-                _number("usual"),
+                number("matched"),
+                number("usual"),
             ),
         ),
-        _say_all(
-            _hits(series, rows, fell),
+        say(
+            fallen,
             "missed change",
             pl.format("Looks like a change of about {} % that is not in the log: {} before.", share, last),
         ),
-        _say_all(
-            _hits(series, rows, half),
-            "not shaken",
-            pl.format("Half or less of {} without such a change: was the bottle shaken?", last),
+        say(
+            fallen.filter(after.fill_null(False)),
+            "taken after",
+            pl.format(
+                "It may have been taken after that day's change of {} %.",
+                (pl.col("that day") * 100).round(0).cast(pl.Int64),
+            ),
         ),
-        _say_all(
-            _hits(series, rows, leap),
+        say(
+            fallen.filter(half & pl.col("kh falls").fill_null(True)),
+            "not shaken",
+            pl.when(pl.col("kh falls"))
+            .then(pl.format("Half or less of {}, while KH has gone on falling: was the bottle shaken?", last))
+            .otherwise(pl.format("Half or less of {} without such a change: was the bottle shaken?", last)),
+        ),
+        say(
+            hits(series, rows, leap),
             "leap",
             pl.format("More than twice the last reading ({}): typing slip, wrong tank, or much food?", last),
         ),
@@ -257,93 +237,26 @@ def nitrate_series(
     return rows, told
 
 
-def moves(ph: pl.DataFrame, kh: pl.DataFrame, given: Given) -> list[pl.DataFrame]:
-    """pH that moves within a week, KH that falls within a month."""
+def moves(
+    ph: pl.DataFrame, ph_series: pl.DataFrame, kh: pl.DataFrame, kh_series: pl.DataFrame, given: Given
+) -> list[pl.DataFrame]:
+    """pH that moves within a week, KH that falls within a month; a step from one kit to another is no move."""
     f = given.figures
-    ph_series, kh_series = _series(ph), _series(kh)
+    same = pl.col("kit").eq_missing(pl.col("last_kit"))
     moved = (pl.col("gap") <= 8) & ((pl.col("matched") - pl.col("last")).abs() >= f["ph_warn_move_week"] - 1e-9)
     apart = (pl.col("low") > pl.col("last_high")) | (pl.col("high").fill_null(float("inf")) < pl.col("last_low"))
     fall = (pl.col("gap") <= 31) & (pl.col("last") - pl.col("matched") >= f["kh_warn_fall_month"] - 1e-9)
     return [
-        _say_all(
-            _hits(ph_series, ph, moved & apart),
+        say(
+            hits(ph_series, ph, moved & apart & same),
             "ph moved",
-            pl.format("pH has moved from {} within a week.", _number("last")),
+            pl.format("pH has moved from {} within a week.", number("last")),
         ),
-        _say_all(
-            _hits(kh_series, kh, fall & apart),
+        say(
+            hits(kh_series, kh, fall & apart & same),
             "kh fell",
-            pl.format("KH has fallen from {} within a month.", _number("last")),
+            pl.format("KH has fallen from {} within a month.", number("last")),
         ),
-    ]
-
-
-def sessions(parts: Mapping[str, pl.DataFrame], visit: pl.DataFrame) -> pl.DataFrame:
-    """Every sheet row, in order of tank and time: how many readings it gave, and a number that stands for them all."""
-    many = visit.height
-    stands_for, count = np.zeros(many, dtype=np.uint64), np.zeros(many, dtype=np.int64)
-    for place, part in enumerate(parts.values()):
-        row = part["row"].to_numpy()  # once a parameter: a sheet row reads it in one cell
-        stands_for[row] += part["text"].hash(place).to_numpy()
-        count[row] += 1
-    return visit.select("row", "tank", "day", "order").with_columns(
-        pl.Series("all", stands_for), pl.Series("n", count)
-    ).sort("order")  # fmt: skip
-
-
-def copied(
-    reading: pl.DataFrame, parts: Mapping[str, pl.DataFrame], visit: pl.DataFrame, given: Given
-) -> list[pl.DataFrame]:
-    """The same cells, at least four, four visits running: copied down? Coarse steps repeat honestly, so it only asks."""
-    cells, visits = int(given.figures["copied_cells"]), int(given.figures["copied_visits"])
-    told = sessions(parts, visit)
-    recent = pl.col("day") - pl.duration(days=REACH_DAYS)
-    run = pl.all_horizontal(
-        *(_back("all", i) == pl.col("all") for i in range(1, visits)), _back("day", visits - 1) >= recent
-    )
-    # Zeros for ammonia and nitrite are the rule; without them at least four cells must be alike.
-    alike = told.filter(run.fill_null(False) & (pl.col("n") >= cells + 2)).select("row")
-    hits = (
-        reading.join(alike, on="row", how="semi")
-        .sort("row", "parameter")
-        .group_by("row", "file", "line", maintain_order=True)
-        .agg(
-            pl.concat_str("parameter", pl.lit("="), "text").str.join("|").alias("all"),
-            pl.col("text").n_unique().alias("kinds"),
-        )
-        .filter(pl.col("kinds") >= cells)
-    )
-    return [
-        issue_rows(
-            hits,
-            pl.col("line").is_not_null(),
-            column=None,
-            text=pl.col("all"),
-            outcome="warned",
-            fault="copied down",
-            says=pl.lit("All readings are the same as at the three visits before: copied down?"),
-        )
-    ]
-
-
-def top_ups(change: pl.DataFrame, given: Given) -> list[pl.DataFrame]:
-    """Small changes several times a week: top-ups entered as changes?"""
-    if change.height == 0:
-        return []
-    small = change.filter(
-        (pl.col("kind") == "change") & (pl.col("fraction") <= given.figures["topup_share"] + 1e-9)
-    ).sort("tank", "day")
-    often = (pl.col("day") - pl.col("day").shift(2).over("tank")).dt.total_days() <= 7
-    return [
-        issue_rows(
-            small,
-            often.fill_null(False),
-            column="water_changed",
-            text=pl.col("text"),
-            outcome="warned",
-            fault="top-up",
-            says=pl.lit("Small amounts several times a week: are these top-ups? A top-up dilutes nothing."),
-        )
     ]
 
 
@@ -359,16 +272,35 @@ def look(
         for name in PARAMETERS
         if (part := reading.filter(pl.col("parameter") == name)).height or name in ("nitrate", "nitrite", "ph", "kh")
     }
-    nitrate, told = doubts(parts["nitrate"], parts["nitrite"], change, given)
-    nitrate, spoken = nitrate_series(nitrate, change, visit, given)
+    told: list[pl.DataFrame] = []
+    if "flow_l_h" in parts:
+        parts["flow_l_h"], told = beside.flows(parts["flow_l_h"], standing, given)
+    ranges = {name: beside.usual_ranges(parts[name]) for name in beside.COMPARED if name in parts}
+    parts, spoken = beside.confused_columns(parts, ranges)
+    told += [*spoken, *beside.odd_pairs(parts, given), *beside.wrong_tank(parts, ranges, standing, given)]
+    ph_series, kh_series = series_of(parts["ph"]), series_of(parts["kh"])
+    nitrate, spoken = doubts(parts["nitrate"], parts["nitrite"], change, given)
     told += spoken
-    parts["nitrate"] = nitrate
+    parts["nitrate"], spoken = nitrate_series(nitrate, kh_series, change, visit, given)
+    told += spoken
     for name, part in parts.items():
         told += single(name, part, standing, given)
-    told += moves(parts["ph"], parts["kh"], given)
-    told += copied(reading, parts, visit, given)
-    told += top_ups(change, given)
+    told += moves(parts["ph"], ph_series, parts["kh"], kh_series, given)
+    told += copied(reading, parts, visit, standing, given)
     rows = pl.concat([pl.DataFrame(schema={"row": pl.UInt32, "column": pl.String}),
                         *(one.select("row", "column") for one in told if "row" in one.columns)])  # fmt: skip
     cells = [narrowed(part, rows.filter(pl.col("column") == name)["row"].unique()) for name, part in parts.items()]
-    return pl.concat(cells), join_issues(told)
+    return pl.concat(cells), _in_their_cells(join_issues(told), reading)
+
+
+def _in_their_cells(issues: pl.DataFrame, reading: pl.DataFrame) -> pl.DataFrame:
+    """Issues named after a parameter, under the column the reading stands in: of a long sheet, that is `value`."""
+    long = reading.filter(pl.col("cell") != pl.col("parameter"))
+    if long.height == 0 or issues.height == 0:
+        return issues
+    cells = long.select("file", "line", pl.col("parameter").alias("column"), "cell").unique()
+    return (
+        issues.join(cells, on=["file", "line", "column"], how="left", maintain_order="left")
+        .with_columns(pl.coalesce("cell", "column").alias("column"))
+        .drop("cell")
+    )

@@ -86,6 +86,39 @@ def test_an_upload_never_writes_over_a_file(tmp_path: Path) -> None:
         keeping.save_upload(tmp_path, "sites", "may.csv", b"two\n")
 
 
+def test_an_upload_has_a_limit(tmp_path: Path) -> None:
+    with pytest.raises(Problem, match="expected 5 MB or less"):
+        keeping.save_upload(tmp_path, "visits", "big.csv", b"x" * 5_000_001)
+    assert not any(tmp_path.rglob("*.csv"))
+
+
+@pytest.mark.parametrize(
+    ("given", "safe"),
+    [
+        ("May.csv", "May.csv"),
+        ("../../etc/passwd", "passwd.csv"),
+        ("C:\\sheets\\Mai (1).CSV", "Mai -1.csv"),
+        ("Straße für Ärzte.csv", "Strae fur Arzte.csv"),
+        (".hidden.csv", "hidden.csv"),
+        ("読み.csv", "sheet.csv"),
+        ("x" * 200 + ".csv", "x" * 70 + ".csv"),
+        ("taken.csv", "taken-2.csv"),
+    ],
+)
+def test_a_name_offered_for_an_upload_is_safe_and_free(tmp_path: Path, given: str, safe: str) -> None:
+    keeping.save_upload(tmp_path, "visits", "taken.csv", b"one\n")
+    name = keeping.free_name(tmp_path, "visits", given)
+    assert name == safe
+    assert keeping.save_upload(tmp_path, "visits", name, b"two\n").parent == tmp_path / "visits"
+
+
+def test_a_folder_that_is_not_there_is_closed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert keeping.closed(tmp_path) == ""
+    assert "is not there" in keeping.closed(tmp_path / "none")
+    monkeypatch.setattr(os, "access", lambda path, how: False)
+    assert "may only be read" in keeping.closed(tmp_path)
+
+
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
 def test_a_read_only_folder_is_told(tmp_path: Path) -> None:
     tmp_path.chmod(0o500)

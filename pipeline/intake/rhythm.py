@@ -1,0 +1,35 @@
+"""How far apart a tank's visits lie."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.intake.columns import Given, issue_rows
+from pipeline.intake.series import REACH_DAYS, REACH_READINGS, back
+from pipeline.telling import NBSP
+
+
+def gaps(visit: pl.DataFrame, given: Given) -> pl.DataFrame:
+    """Visits long after the one before, as one remark a visit; longer where the round or the tank has a longer rhythm."""
+    limit = given.figures["gap_warn_days"] / 7  # stated for a weekly round
+    steps = range(1, REACH_READINGS + 1)
+    days = (
+        visit.select("tank", "day", "file", "line")
+        .sort("tank", "day", "file", "line")
+        .unique(["tank", "day"], keep="first", maintain_order=True)
+        .with_columns((pl.col("day") - back("day", 1)).dt.total_days().alias("gap"))
+        .with_columns(back("gap", i).alias(f"gap {i}") for i in steps)
+        .filter(pl.col("gap").is_between(limit * given.round.visit_every_days, REACH_DAYS, closed="right"))
+    )
+    before = pl.concat_list(f"gap {i}" for i in steps)
+    usual = before.list.eval(pl.element().filter(pl.element() <= REACH_DAYS)).list.median()
+    late = days.with_columns(usual.alias("usual"))
+    return issue_rows(
+        late,
+        pl.col("gap") > limit * pl.col("usual").fill_null(0),
+        column="date",
+        text=pl.col("day").cast(pl.String),
+        outcome="warned",
+        fault="long gap",
+        says=pl.format(f"{{}}{NBSP}days after the visit before.", "gap"),
+    )
