@@ -12,7 +12,7 @@ import streamlit as st
 
 from dashboard import data, look
 from dashboard import enter_desk as desk
-from dashboard.papers_desk import plain_label
+from dashboard.papers_desk import plain_label, stamp
 from pipeline import trial
 from pipeline.intake import keeping
 from pipeline.intake.ladders import KitRow
@@ -61,9 +61,9 @@ def read_on(week: Week, when: dt.date) -> dict[str, str]:
 
 
 def start(week: Week, when: dt.date, order: Sequence[tuple[str, str]]) -> str:
-    """The first tank of the route that has no visit on the day yet."""
+    """The first tank of the route that has no visit on the day yet; blank where no tank runs."""
     done = read_on(week, when)
-    return next((tank for _, tank in order if tank not in done), order[0][1])
+    return next((tank for _, tank in order if tank not in done), order[0][1] if order else "")
 
 
 def kits_here(week: Week, tank: str, when: dt.date) -> tuple[list[str], str]:
@@ -156,10 +156,16 @@ def _temperature(entered: Entered, key: str, week: Week, after: str) -> None:
         entered.wrong.append(f"Temperature: {answer.says}")
 
 
+@st.cache_data(max_entries=64, show_spinner=False)
+def _plan(mark: str, tank: str, when: dt.date, _week: Week) -> water_today.Change:
+    """The change planned; asked once a tank, as every tap asks again."""
+    return water_today.change(_week, tank, when)
+
+
 def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) -> None:
     """The water change: per cents of the net volume with their litres, or any other amount."""
     net, _ = water_today.net_of(week, tank)
-    plan = water_today.change(week, tank, when)
+    plan = _plan(stamp(), tank, when, week)
     container = week.round.van.get("container_l")
     if plan.fraction is None:
         planned = ""
@@ -290,31 +296,35 @@ def _would_be_held(week: Week, row: dict[str, str]) -> list[str]:
     return [f"{r['column'] or 'Row'} “{r['text']}”: {r['reason']}" for r in [*told.held, *told.elsewhere]]
 
 
-def keep(week: Week, tank: str, when: dt.date, entered: Entered, by: str) -> bool:
-    """Keeps the visit as a new file, loads the round anew and says what became of it; False where it was not kept."""
+def keep(week: Week, tank: str, when: dt.date, entered: Entered, by: str, after: str) -> None:
+    """Keeps the visit as a new file, moves on, loads the round anew and says what became of it."""
     name = data.tank_titles(week)[tank]
     if entered.wrong:
         desk.tell([f"{name} is not kept yet.", *entered.wrong], hand=True)
-        return False
+        return
     row = _row(entered, week, tank, when, by)
     if tank in read_on(week, when) and (bad := _would_be_held(week, row)):
         desk.tell([f"{name} is not kept: it stands against what was entered for {day(when)} before.", *bad], hand=True)
-        return False
+        return
     try:
         path = keeping.save_visits(week.folder, [row], dt.date.today())
     except Problem as problem:
         desk.tell([str(problem)], hand=True)
-        return False
+        return
+    # It is kept: all that follows from it is settled before the load, which a second tap on the button would break off.
+    times = st.session_state.get("enter_times", {})
+    st.session_state["enter_times"] = {**times, (tank, when): times.get((tank, when), 0) + 1}
+    st.session_state["enter_next"] = after
+    desk.tell([f"Kept: {name}, {day(when)}."])
     mine = pl.col("file") == path.relative_to(week.folder).as_posix()
-    after = desk.week()
-    held = after.table("held").filter(mine)
-    marked = after.table("remark").filter(mine & (pl.col("outcome") == "warned"))
-    read = after.table("reading").filter(mine)
+    loaded = desk.week()
+    held = loaded.table("held").filter(mine)
+    marked = loaded.table("remark").filter(mine & (pl.col("outcome") == "warned"))
+    read = loaded.table("reading").filter(mine)
     told = [f"Kept: {name}, {day(when)}, {counted(read.height, 'reading')}."]
     told += [f"Look again: {says}" for says in marked["says"].unique(maintain_order=True)]
     told += [f"Held: {reason}" for reason in held["reason"]]
     desk.tell(told, hand=bool(held.height or marked.height))
-    return True
 
 
 def choose(week: Week, when: dt.date) -> str:
@@ -326,6 +336,8 @@ def choose(week: Week, when: dt.date) -> str:
     if asked is None and st.session_state.get("enter_asked") != (where := (st.query_params.get("tank", ""), when)):
         st.session_state["enter_asked"] = where
         asked = where[0] if where[0] in tanks else start(week, when, order)
+    if not tanks:
+        return ""
     if asked in tanks or st.session_state.get("enter_tank") not in tanks:
         st.session_state["enter_tank"] = asked if asked in tanks else tanks[0]
     done = read_on(week, when)
@@ -338,6 +350,9 @@ def choose(week: Week, when: dt.date) -> str:
 
 def page(week: Week, when: dt.date, tank: str) -> None:
     """One tank, its questions, and the button to the next."""
+    if not tank:
+        look.say(f"No tank runs on {day(when, year=True)}: choose another day.")
+        return
     order = route(week, when)
     tanks, done = [t for _, t in order], read_on(week, when)
     site = {t: s for s, t in order}[tank]
@@ -359,10 +374,10 @@ def page(week: Week, when: dt.date, tank: str) -> None:
     to = f"go to {plain_label(names.get(after) or after)}" if after else "end the round"
     with st.container(key="keep"):
         word = f"Keep and {to}" if entered.anything else f"Nothing entered: {to}"
-        if st.button(word, type="primary", width="stretch", key="enter_keep"):
-            if entered.anything and not keep(week, tank, when, entered, by):
-                st.rerun()
+        # The key names the tank: a second tap on the same button cannot pass over the next one.
+        if st.button(word, type="primary", width="stretch", key=f"keep {key}"):
             if entered.anything:
-                st.session_state["enter_times"] = {**times, (tank, when): times.get((tank, when), 0) + 1}
-            st.session_state["enter_next"] = after or tank
+                keep(week, tank, when, entered, by, after or tank)
+            else:
+                st.session_state["enter_next"] = after or tank
             st.rerun()

@@ -32,7 +32,6 @@ REST = {
     "note": "Note",
 }
 KINDS = {"visits": "readings", "services": "filter services", "events": "events"}
-LIMIT_MB = 5  # the server's own limit
 
 
 @st.cache_data(max_entries=16, show_spinner="Checking by the same rules as a load")
@@ -122,9 +121,9 @@ def grid(week: Week, when: dt.date, sites: list[str]) -> None:
         )  # fmt: skip
         by = st.text_input(desk.WHO, key="enter_by", max_chars=desk.LONGEST_WHO, persist_state="session", width=320)
         if st.form_submit_button("Check", type="primary"):
-            st.session_state["grid_rows"] = (when, typed_rows(edited, when, by or ""))
-    checked_on, rows = st.session_state.get("grid_rows", (None, []))
-    if checked_on != when:
+            st.session_state["grid_rows"] = ((when, sites), typed_rows(edited, when, by or ""))
+    checked, rows = st.session_state.get("grid_rows", (None, []))
+    if checked != (when, sites):
         return
     if not rows:
         look.say("Nothing is typed yet.")
@@ -149,6 +148,7 @@ def _keep_words(told: trial.Account) -> str:
 
 def _kept(files: list[str]) -> None:
     """Loads the round anew and says what became of the files."""
+    desk.tell([f"Kept: {', '.join(files)}."])  # a second tap would break off the load
     after = desk.week()
     account = after.table("account").filter(pl.col("file").is_in(files))
     held = after.table("held").filter(pl.col("file").is_in(files)).height
@@ -167,7 +167,11 @@ def upload(week: Week) -> None:
     ) or "visits"  # fmt: skip
     count = st.session_state.get("upload_times", 0)
     given = st.file_uploader(
-        "CSV files", type="csv", accept_multiple_files=True, key=f"upload {kind} {count}", max_upload_size=LIMIT_MB
+        "CSV files",
+        type="csv",
+        accept_multiple_files=True,
+        key=f"upload {kind} {count}",
+        max_upload_size=keeping.UPLOAD_MB,
     )
     if not given:
         return

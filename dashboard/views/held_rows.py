@@ -36,13 +36,14 @@ def keep(week: Week, row: held.Row, typed: list[dict[str, str]], said: str) -> N
         desk.tell([str(problem)], hand=True)
         return
     st.session_state.pop(OPEN, None)
+    what = f"{row['title'] or row['file']}, {held.column_title(row['column'])}"
+    desk.tell([f"{what}: {said}"])  # a second tap would break off the load
     after = desk.week()
     waiting = after.table("held").filter(
         (pl.col("file") == row["file"])
         & (pl.col("line") == row["line"])
         & pl.col("column").eq_missing(pl.lit(row["column"], pl.String))
     )
-    what = f"{row['title'] or row['file']}, {held.column_title(row['column'])}"
     left = after.table("held").height
     still = f"{counted(left, 'item is', 'items are')} still held." if left else "Nothing is held now."
     if waiting.height:

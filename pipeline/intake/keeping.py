@@ -25,6 +25,7 @@ from schemas.visits import VisitSheet
 
 CORRECTION_COLUMNS = ("file", "line", "column", "was", "now", "by", "on", "why")
 SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,80}\.csv", re.ASCII)
+UPLOAD_MB = 5  # a year of a large round is under 1 MB; the server takes no more either
 SHEET_FOLDERS = ("visits", "services", "events")
 
 
@@ -150,6 +151,10 @@ def save_upload(folder: Path, kind: str, name: str, content: bytes) -> Path:
     if not SAFE_NAME.fullmatch(name):
         raise Problem(
             f"“{name}” can't be a file name here; expected letters, digits, spaces, . _ - and .csv at the end."
+        )
+    if len(content) > UPLOAD_MB * 1_000_000:
+        raise Problem(
+            f"{name} has {len(content) / 1e6:.1f} MB; expected {UPLOAD_MB} MB or less. Split it into several files."
         )
     target = folder / kind / name
     try:

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
+from streamlit.testing.v1.element_tree import Button
 
 from dashboard import at_tank
 from pipeline import weekly
@@ -50,8 +51,13 @@ def tap(app: AppTest, tank: str, name: str, *steps: str) -> AppTest:
     return (pills.set_value(steps[0]) if name in ONE else pills.set_value(list(steps))).run()
 
 
+def button(app: AppTest) -> Button:
+    (found,) = [b for b in app.button if (b.key or "").startswith("keep at ")]
+    return found
+
+
 def keep(app: AppTest) -> AppTest:
-    return app.button(key="enter_keep").click().run()
+    return button(app).click().run()
 
 
 def entered(logs: Path) -> list[Path]:
@@ -83,7 +89,7 @@ def test_a_tank_is_entered_by_taps_and_the_week_shows_it(logs: Path, monkeypatch
     said = text(app)
     assert "Tolland Court, tank 1 of 4: Conservatory." in said
     assert "expect 4–9 · last 4–9" in said
-    assert app.button(key="enter_keep").label == "Nothing entered: go to South bay"
+    assert button(app).label == "Nothing entered: go to South bay"
     assert "read as <b>0–0.04\u00a0mg/L NH4</b>" in text(tap(app, "TC1", "ammonia", "0"))
     assert "read as <b>6.5–12.5\u00a0mg/L NO3</b>" in text(tap(app, "TC1", "nitrate", "9"))
     assert "read as <b>9–16\u00a0mg/L NO3</b>" in text(tap(app, "TC1", "nitrate", "9", "16"))
@@ -92,7 +98,7 @@ def test_a_tank_is_entered_by_taps_and_the_week_shows_it(logs: Path, monkeypatch
     app.number_input(key=f"at TC1 {DAY} 0 temperature").set_value(25.5).run()
     app.number_input(key=f"at TC1 {DAY} 0 fish").set_value(22).run()
     app.text_input(key="enter_by").set_value("keeper").run()
-    assert app.button(key="enter_keep").label == "Keep and go to South bay"
+    assert button(app).label == "Keep and go to South bay"
     assert not entered(logs)
     said = text(keep(app))
     assert "Kept: Conservatory, Tolland Court, Tue 2 June, 3\u00a0readings." in said
@@ -222,10 +228,15 @@ def test_markup_in_names_and_notes_is_text(tmp_path: Path, monkeypatch: pytest.M
     raw = words(app)
     assert "<script>" not in raw
     assert "<i>" not in raw
-    label = app.button(key="enter_keep").label
+    label = button(app).label
     assert "![" not in label.replace("\\!\\[", "")
     assert "**" not in label
     assert "net volume not known" not in raw
+
+
+def test_a_day_on_which_no_tank_ran_says_so(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = opened(logs, "enter_readings", monkeypatch, day="2001-01-01")
+    assert "No tank runs on Mon 1 January 2001: choose another day." in text(app)
 
 
 # -- as a grid -------------------------------------------------------------------------------------------
@@ -238,8 +249,8 @@ def as_grid(logs: Path, monkeypatch: pytest.MonkeyPatch) -> AppTest:
 
 def checked(app: AppTest, edits: dict[int, dict[str, str]]) -> AppTest:
     app.session_state[GRID] = {"edited_rows": edits, "added_rows": [], "deleted_rows": []}
-    (button,) = [b for b in app.button if b.label == "Check"]
-    return button.click().run()
+    (check,) = [b for b in app.button if b.label == "Check"]
+    return check.click().run()
 
 
 def test_a_grid_is_checked_as_typed_and_then_kept(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -248,9 +259,9 @@ def test_a_grid_is_checked_as_typed_and_then_kept(logs: Path, monkeypatch: pytes
     assert "2\u00a0rows: 1 converted (original kept), 1 part held (the rest of the row is used)." in said
     assert "Was it 5-10?" in said
     assert not entered(logs)
-    button = app.button(key="grid_keep")
-    assert button.label == "Keep; 1\u00a0item will wait under Held rows"
-    said = text(button.click().run())
+    keep_it = app.button(key="grid_keep")
+    assert keep_it.label == "Keep; 1\u00a0item will wait under Held rows"
+    said = text(keep_it.click().run())
     assert "2\u00a0rows, in use now." in said
     (path,) = entered(logs)
     with path.open(newline="") as file:
