@@ -75,6 +75,7 @@ def main() -> None:
                     page = browser.new_page(viewport={"width": width, "height": 900})
                     page.goto(f"http://127.0.0.1:{port}/{address}")
                     page.wait_for_selector(".caution", timeout=30_000)
+                    page.wait_for_function("!document.querySelector('[data-testid=stSkeleton]')", timeout=30_000)
                     time.sleep(2)
                     height = page.evaluate("document.querySelector('.stMainBlockContainer').scrollHeight")
                     page.set_viewport_size({"width": width, "height": int(height) + 60})

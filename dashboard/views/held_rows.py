@@ -14,6 +14,7 @@ from dashboard import look
 from dashboard.papers_desk import plain_label
 from pipeline import trial
 from pipeline.intake import keeping
+from pipeline.intake.corrections import REJECT
 from pipeline.problems import Problem
 from pipeline.telling import counted
 from pipeline.week import Week
@@ -150,9 +151,11 @@ def page() -> None:
     folder = desk.folder_now()
     desk.became()
     rows = held.items(week, folder)
+    by_hand = week.table("correction").filter((pl.col("now") == REJECT) & (pl.col("state") == "applied")).height
     shut = keeping.closed(week.folder)
     if not rows:
-        look.html('<p class="counts">Nothing is held: every row that was typed is in use.</p>')
+        but = ", but for what was left out by hand" if by_hand else ""
+        look.html(f'<p class="counts">Nothing is held: every row that was typed is in use{but}.</p>')
     else:
         look.html(f'<p class="counts">{escape(held.sentence(week, rows))}</p>')
         look.html(
