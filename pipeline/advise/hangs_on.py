@@ -111,6 +111,8 @@ def _capacity_if(base: _Base, step: str, figures: Figures) -> pl.DataFrame | Non
         found = parts(week.tables, base.asks, figures)
     elif step == TANK:
         tanks = tank_side(week.tables, base.asks, figures)
+        if tanks.equals(found.tanks):
+            return None
         return rated(tanks, base.layers, found.filters, base.missing, figures)
     elif step == PLACE:
         placed = place_factor(found.layers, figures)
@@ -123,6 +125,9 @@ def _capacity_if(base: _Base, step: str, figures: Figures) -> pl.DataFrame | Non
             return None
         found = replace(found, reached=reached)
     full = layer_factors(found.layers, found.tanks, found.filters, found.reached, figures)
+    # Capacity is made of the layers and, beside them, of flows and litres that none of these steps moves.
+    if full.equals(base.layers):
+        return None
     return rated(found.tanks, full, found.filters, missing(full, found.filters), figures)
 
 
