@@ -138,7 +138,7 @@ def will_it_do(
 ) -> dict[str, Any]:
     """Both cycles of a model for a tank: what it is good for, what limits it, what would make it yes, what is assumed.
 
-    The keys of DESIGN's `will-it-do --format json`, and beside them what the letter and the pages say. Litres, kg, L/h.
+    The keys of `will-it-do --format json`, and beside them what the letter and the pages say. Litres, kg, L/h.
     Raises Problem for a model that is not in the book, or where no volume is given.
     """
     figures, tables = week.figures, week.tables

@@ -223,7 +223,7 @@ def _desk(week: Week, tank: str) -> Desk:
 
 
 def plan(week: Week, tank: str) -> dict[str, Any]:
-    """The plan of a tank: the keys of DESIGN's `plan --format json`, and beside them what pages and papers say.
+    """The plan of a tank: the keys of `plan --format json`, and beside them what pages and papers say.
 
     `now` loads [%]; `options` cheapest first (a cost that is not known last), each with its changes; `water_change` for
     the ceiling [mg/L NO3]. Raises Problem for a tank that is not in the round.
