@@ -7,7 +7,7 @@ import datetime as dt
 import polars as pl
 
 from pipeline.figures import Figures
-from pipeline.intake import corrections
+from pipeline.intake import corrections, gate
 from pipeline.intake.accounting import account, held_and_remarks, row_outcomes
 from pipeline.intake.amounts import read_count
 from pipeline.intake.columns import Given, issue_rows, join_issues, read_cells, read_dates
@@ -68,7 +68,9 @@ def _standing(sheets: Sheets, given: Given, told: Told) -> Tables:
             told.places.append(
                 frame.select(*KEY, "tank", (pl.col(day) if day else pl.lit(None)).cast(pl.Date).alias("day"))
             )
-        tables[name] = conform(name, frame.sort(KEY))
+        tables[name], strange = gate.through(name, conform(name, frame.sort(KEY)))
+        told.issues.append(strange)
+        told.whole.append(strange.select(KEY).unique())
     tables["alias"] = conform("alias", aliases(tables["tank"]))
     return tables
 
@@ -107,10 +109,14 @@ def _once(sheets: Sheets, given: Given, accepted: pl.DataFrame) -> tuple[Tables,
     told = Told([sheets.issues], [held_lines])
     standing = _standing(sheets, given, told)
     tap, tap_issues, tap_again = read_taps(sheets.frames.get("tap"), given)
-    standing["tap"] = tap
+    standing["tap"], strange = gate.through("tap", tap)
+    told.issues.append(strange)
+    told.whole.append(strange.select(KEY).unique())
     told.again.append(tap_again)
     told.whole_where(tap_issues, ["water_supply", "date"])
-    found = read_visits(sheets, given, standing, told)
+    found, strange, whole = gate.visits_through(read_visits(sheets, given, standing, told))
+    told.issues.append(strange)
+    told.whole.append(whole)
     issues = join_issues(told.issues)
     # A person who accepted a value has answered what was asked about it.
     if accepted.height:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from threading import Lock
 
+import numpy as np
 import polars as pl
 
 from pipeline.intake.ladders import Taken
@@ -71,10 +72,12 @@ def narrowed(part: pl.DataFrame, spoken_of: pl.Series) -> pl.DataFrame:
 
 
 def widened(visit: pl.DataFrame, cells: pl.DataFrame, meaning: pl.DataFrame) -> pl.DataFrame:
-    """Reading cells as the table `reading`, in order of file, line and parameter. `visit` has `row`, 0 to n − 1."""
+    """Reading cells as the table `reading`, in order of file, line and parameter."""
     if cells.height == 0:
         return empty("reading")
-    told = visit.sort("row").select("file", "line", "tank", "day", "at", "taken")[cells["row"]]
+    visit = visit.sort("row")
+    place = np.searchsorted(visit["row"].to_numpy(), cells["row"].to_numpy())
+    told = visit.select("file", "line", "tank", "day", "at", "taken")[place]
     means = meaning.drop("meaning")[cells["meaning"]]
     wide = pl.concat([told, means, cells.select("warned", "doubt", "expired")], how="horizontal").with_columns(
         pl.when("warned").then(pl.lit("warned")).otherwise("outcome").alias("outcome"),
