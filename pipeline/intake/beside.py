@@ -119,7 +119,8 @@ def wrong_tank(parts: Parts, ranges: Mapping[str, pl.DataFrame], standing: Table
     )
     both = judged.join(
         judged.select(pl.col("row_b").alias("row"), pl.col("row").alias("row_b")), on=["row", "row_b"], how="semi"
-    ).unique("row", keep="first", maintain_order=True)
+    )
+    both = both.sort("row", "row_b").unique("row", keep="first", maintain_order=True)
     if both.height == 0:
         return []
     says = pl.format("The readings fit {} ({}), and its readings fit this tank: swapped?", "name_b", "tank_b")

@@ -63,10 +63,10 @@ def say(
     found: pl.DataFrame, fault: str, says: pl.Expr, outcome: str = "warned", suggestion: pl.Expr | None = None
 ) -> pl.DataFrame:
     """Issues of readings, each with its `row` beside it; the column is the parameter."""
-    every = pl.col("line").is_not_null()
+    found = found.filter(pl.col("line").is_not_null())  # a reading held meanwhile is spoken of already
     told = issue_rows(
         found,
-        every,
+        pl.col("line").is_not_null(),
         column=None,
         text=pl.col("text"),
         outcome=outcome,
