@@ -26,7 +26,8 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "pipeline.review": COMMON | {"pipeline.reckon"},
     "pipeline.advise": COMMON | {"pipeline.reckon", "pipeline.review"},
     "pipeline.papers": COMMON | {"pipeline.reckon", "pipeline.review", "pipeline.advise"},
-    "pipeline.weekly": COMMON | {f"pipeline.{room}" for room in ROOMS},
+    "pipeline.weekly": COMMON | {"pipeline.reuse"} | {f"pipeline.{room}" for room in ROOMS},
+    "pipeline.reuse": frozenset({"pipeline.figures", "pipeline.week", "schemas"}),
     "pipeline.trial": COMMON | {"pipeline.intake"},
     "pipeline.new_folder": COMMON,
 }
