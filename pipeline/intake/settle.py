@@ -21,35 +21,54 @@ def exact_repeats(placed: pl.DataFrame, name: str) -> pl.DataFrame:
 
 
 def two_values(
-    frame: pl.DataFrame, key: list[str], values: list[str], column: pl.Expr
+    frame: pl.DataFrame, key: list[str], values: list[str], column: pl.Expr, *, ask: bool
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Rows of the same key: alike, the first is kept; different, all are held, each naming the other.
+    """Rows of the same tank and day: alike, the first is kept; different, all are held, each naming the other.
 
-    `column` names the cell of each row. A row marked as a retest in its note stands beside the first test.
+    Rows at different times stand beside each other, and are asked about where `ask` is true; a row without a time is no
+    other time. `column` names the cell of each row. A row marked as a retest in its note stands beside the first test.
     """
-    if frame.height == 0:
-        return frame, join_issues([])
-    many = frame.filter(pl.len().over(key) > 1)
+    many = frame.filter(pl.len().over(key) > 1) if frame.height else frame
     if many.height == 0:
         return frame, join_issues([])
-    n = pl.struct(values).n_unique().over(key)
-    place = pl.format("“{}” in {}, line {}", "text", "file", "line")
-    clash = many.with_columns(n.alias("n"), place.alias("place"), column.alias("column")).filter(pl.col("n") > 1)
-    clash = clash.with_columns(pl.col("place").implode().over(key).list.join(" and ").alias("places"))
-    issues = [
-        issue_rows(
-            part,
-            pl.lit(True),
-            column=str(name),
-            text=pl.col("text"),
-            outcome="held",
-            fault="two values",
-            says=pl.format("The same tank and time reads {}: neither is used. Reject the wrong one.", "places"),
-        )
-        for (name,), part in clash.group_by("column", maintain_order=True)
-    ]
-    kept = frame.filter(~((pl.len().over(key) > 1) & (n > 1)))
-    return kept.unique(key, keep="first", maintain_order=True), join_issues(issues)
+    timed = [*key, "at"]
+    differ = pl.struct(values).n_unique()
+    told = many.with_columns(
+        pl.format("“{}” in {}, line {}", "text", "file", "line").alias("place"),
+        column.alias("column"),
+        (pl.col("at") == pl.col("day").cast(pl.Datetime("us"))).any().over(key).alias("untimed"),
+        (differ.over(key) > 1).alias("differ"),
+        (differ.over(timed) > 1).alias("clash"),
+    )
+    wrong = pl.col("differ") & (pl.col("untimed") | pl.col("clash"))
+    asked = pl.col("differ") & ~wrong & ask
+    issues = []
+    for test, outcome, fault, says in (
+        (wrong, "held", "two values", "The same tank and time reads {}: neither is used. Reject the wrong one."),
+        (asked, "warned", "two times", "Read at another time that day too: {}. Is one a retest? Say so in its note."),
+    ):
+        rows = told.filter(test).with_columns(pl.col("place").implode().over(key).list.join(" and ").alias("places"))
+        issues += [
+            issue_rows(
+                part,
+                pl.col("differ"),
+                column=str(name),
+                text=pl.col("text"),
+                outcome=outcome,
+                fault=fault,
+                says=pl.format(says, "places"),
+            )
+            for (name,), part in rows.group_by("column", maintain_order=True)
+        ]
+    # Alike at one time, or alike with one of them untimed: told again, and counted once.
+    moment = pl.when(pl.col("untimed") & ~pl.col("differ")).then(None).otherwise(pl.col("at"))
+    kept = (
+        told.filter(~wrong)
+        .with_columns(pl.when(asked).then(pl.lit("warned")).otherwise(pl.col("outcome")).alias("outcome"))
+        .filter(pl.struct(*key, moment.alias("moment")).is_first_distinct())
+        .select(frame.columns)
+    )
+    return pl.concat([frame.filter(pl.len().over(key) == 1), kept]), join_issues(issues)
 
 
 def differing_cells(

@@ -6,6 +6,7 @@ import polars as pl
 
 from pipeline.intake.columns import Given, issue_rows, issues_of, join_issues, read_dates
 from pipeline.intake.ladders import read_reading
+from pipeline.intake.settle import two_values
 from pipeline.intake.sheets import unit_column
 from schemas import conform, empty
 
@@ -78,5 +79,10 @@ def read_taps(frame: pl.DataFrame | None, given: Given) -> tuple[pl.DataFrame, p
         issues.append(told)
         if kept.height:
             parts.append(kept)
-    tap = pl.concat(parts).drop("date", strict=False).rename({"day": "date"}) if parts else empty("tap")
-    return conform("tap", tap.sort(*KEY, "parameter")), join_issues(issues), again
+    if not parts:
+        return empty("tap"), join_issues(issues), again
+    timeless = pl.concat(parts).with_columns(pl.col("day").cast(pl.Datetime("us")).alias("at"))
+    same = ["water_supply", "day", "parameter"]
+    tap, clash = two_values(timeless, same, ["low", "high"], pl.col("parameter"), ask=False)
+    tap = tap.drop("date", strict=False).rename({"day": "date"})
+    return conform("tap", tap.sort(*KEY, "parameter")), join_issues([*issues, clash]), again

@@ -147,21 +147,24 @@ def _settled(
     """Two values for the same thing are held, on both sides; equal ones count once."""
     if reading.height:
         reading = reading.rename({"tank_id": "tank", "taken_as": "taken"})
-        # Only rows of the same tank, time and stage can clash: most folders have none.
-        shared = visit.filter(pl.len().over("tank", "at", "taken") > 1).select(
+        # Only rows of the same tank, day and stage can clash: most folders have none.
+        shared = visit.filter(pl.len().over("tank", "day", "taken") > 1).select(
             "row", pl.col("note").fill_null("").str.contains(RETEST).alias("retest")
         )
         if shared.height:
             several, clash = two_values(
                 reading.join(shared, on="row", how="inner", maintain_order="left"),
-                ["tank", "at", "taken", "parameter", "retest"],
+                ["tank", "day", "taken", "parameter", "retest"],
                 ["low", "high"],
                 pl.col("cell"),
+                ask=True,
             )
             told.issues.append(clash)
             reading = pl.concat([reading.join(shared, on="row", how="anti"), several.drop("retest")])
     if change.height:
-        change, clash = two_values(change, ["tank", "at", "kind"], ["fraction", "litres"], pl.lit("water_changed"))
+        change, clash = two_values(
+            change, ["tank", "day", "kind"], ["fraction", "litres"], pl.lit("water_changed"), ask=False
+        )
         told.issues.append(clash)
     return reading, change
 
