@@ -29,6 +29,7 @@ from pipeline.week import Round, Week
 from schemas import BASE_TABLES, DERIVED_TABLES, Tables
 
 WEEKS_BACK = 26  # the weeks before as-of that are reckoned with it
+LOOK_BACK_DAYS = 1100  # no window of a reckoning is longer; the last reading and visit of each tank are always there
 # What a load looks at in the warehouse that stands.
 LOOKED_AT = ["account", "unknown_column", "held", "sheet_row", "reckoned", *reuse.HISTORY]
 
@@ -45,15 +46,6 @@ class LoadResult:
 def warehouse_of(folder: Path, db: Path | None = None) -> Path:
     """Where a folder's warehouse lies."""
     return db or folder / ".tankround" / "warehouse.duckdb"
-
-
-def last_day(tables: Tables, today: dt.date) -> dt.date:
-    """The last day in the logs, up to the day of loading; the day of loading where the logs are empty."""
-    days = [
-        tables[name].select(pl.col(column).max()).item()
-        for name, column in (("visit", "day"), ("service", "date"), ("event", "date"))
-    ]
-    return max((day for day in days if day is not None and day <= today), default=today)
 
 
 def asks_of(tables: Tables, days: Sequence[dt.date]) -> pl.DataFrame:
@@ -98,7 +90,6 @@ def _derived(
     old: Tables | None = None,
 ) -> Tables:
     """History and review as of a day; of the history, what `old` has of the same records is not reckoned again."""
-    progress(0.4, "reckoning")
     days = [as_of - dt.timedelta(7 * back) for back in range(weeks, -1, -1)]
     shared = reuse.shared_print(tables, figures, round_, _code())
     found = reuse.history(
@@ -195,23 +186,22 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
         delta = None
         if old is not None and reads_on and old.told.get("settings") == told["settings"]:
             delta = intake.read_partly(folder, files, old.tables, old.told["leans_on"], round_, figures, today)
-        parts = (
-            delta.parts
-            if delta is not None
-            else intake.check_parts(intake.read_sheets(folder, files), round_, figures, today)
-        )
         with store.building(target, target if delta is not None else None) as con:
             if delta is not None:
+                leans_on = intake.leans_on(delta.parts)
                 store.apply_delta(con, delta.parts, delta.changed, delta.zone, delta.context)
-                tables = store.read_tables(con, list(BASE_TABLES))
             else:
+                parts = intake.check_parts(intake.read_sheets(folder, files), round_, figures, today)
+                leans_on = intake.leans_on(parts)
                 store.put_whole(con, parts)
-                tables = intake.with_readings(parts)
-            as_of = last_day(tables, today)
+                del parts  # a large folder fits in memory once, not twice
+            progress(0.4, "reckoning")
+            as_of = store.last_day(con, today) or today
+            tables = store.read_since(con, as_of - dt.timedelta(LOOK_BACK_DAYS))
             known = old.tables if old is not None else None
             store.put(con, _derived(tables, as_of, WEEKS_BACK, figures, round_, progress, known))
             progress(0.9, "storing")
-            day = {"loaded_on": today.isoformat(), "as_of": as_of.isoformat(), "leans_on": intake.leans_on(parts)}
+            day = {"loaded_on": today.isoformat(), "as_of": as_of.isoformat(), "leans_on": leans_on}
             store.put_meta(con, {**told, **day})
     return LoadResult(_account(tables, round_), True, target)
 
@@ -242,6 +232,7 @@ def open_week(
         raise Problem(
             f"{as_of} is after {loaded_on}, the day of loading; expected a day up to it. Leave --as-of away for today."
         )
+    progress(0.4, "reckoning")
     derived = _derived(tables, as_of, review.MONTH // 7, figures, round_, progress)
     return Week(folder, round_, figures, as_of, loaded_on, {**tables, **derived})
 

@@ -6,6 +6,7 @@ from pipeline.store.warehouse import (
     Unreadable,
     building,
     building_lock,
+    last_day,
     meta,
     publish,
     put,
@@ -13,6 +14,7 @@ from pipeline.store.warehouse import (
     put_whole,
     query,
     read_copy,
+    read_since,
     read_tables,
     stamp,
 )
@@ -23,6 +25,7 @@ __all__ = [
     "apply_delta",
     "building",
     "building_lock",
+    "last_day",
     "meta",
     "publish",
     "put",
@@ -30,6 +33,7 @@ __all__ = [
     "put_whole",
     "query",
     "read_copy",
+    "read_since",
     "read_tables",
     "stamp",
 ]

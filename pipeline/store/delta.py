@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import duckdb
 import polars as pl
 
-from pipeline.store.warehouse import PARTED, PARTS, put, query
+from pipeline.store.warehouse import PARTED, PARTS, put, query, settle
 from schemas import BASE_TABLES, Tables, conform
 from schemas.words import ROW_OUTCOMES
 
@@ -110,9 +110,7 @@ def apply_delta(
     _count_again(con)
     small = [name for name in BASE_TABLES if name not in (*PARTED, *BY_ROW, *BY_FILE)]
     put(con, {name: parts[name] for name in small})
-    # Readers of this file have cursors of their own, which see what is committed; nobody else has it yet.
-    con.execute("commit")
-    con.execute("begin")
+    settle(con)
 
 
 def _count_again(con: duckdb.DuckDBPyConnection) -> None:

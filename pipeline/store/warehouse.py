@@ -5,6 +5,7 @@ Readers keep no lock and see the old or the new file, never a half of one. Build
 
 from __future__ import annotations
 
+import datetime as dt
 import errno
 import fcntl
 import os
@@ -21,7 +22,7 @@ import polars as pl
 
 from pipeline.problems import Problem
 from pipeline.store.views import VIEWS
-from schemas import TABLES, Tables, columns_of, conform, empty
+from schemas import BASE_TABLES, TABLES, Tables, columns_of, conform, empty
 
 FORMAT = "3"  # raise it when tables change, and older warehouses are built anew
 CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false"}
@@ -126,6 +127,13 @@ def put_whole(con: duckdb.DuckDBPyConnection, parts: Tables) -> None:
     con.execute("create table meta (key varchar primary key, value varchar)")
     for view in VIEWS.values():
         con.execute(view)
+    settle(con)
+
+
+def settle(con: duckdb.DuckDBPyConnection) -> None:
+    """Commit what a building has so far: queries have cursors of their own, which see what is committed."""
+    con.execute("commit")
+    con.execute("begin")
 
 
 def put_meta(con: duckdb.DuckDBPyConnection, told: Mapping[str, str]) -> None:
@@ -220,6 +228,34 @@ def read_tables(con: duckdb.DuckDBPyConnection, names: list[str] | None = None) 
     """Tables as frames with the types of their schemas, in the order they were stored."""
     found = {name: query(con, f'select * from "{name}"') for name in (names or list(TABLES))}
     return {name: frame if name in PARTS else _typed(name, frame) for name, frame in found.items()}
+
+
+def last_day(con: duckdb.DuckDBPyConnection, today: dt.date) -> dt.date | None:
+    """The last day in the logs, up to the day of loading."""
+    found = query(
+        con,
+        """select max(day) as day from (select max(day) as day from visit_row where day <= $today
+           union all select max(date) from service where date <= $today
+           union all select max(date) from event where date <= $today)""",
+        today=today,
+    ).item()
+    return found if isinstance(found, dt.date) else None
+
+
+def read_since(con: duckdb.DuckDBPyConnection, since: dt.date) -> Tables:
+    """The checked tables for reckoning: visits, readings and changes since a day, and the last before it."""
+    recent = {
+        "reading": """select * from reading where day >= $since union all
+            select r.* from reading r join (select tank, parameter, max("at") as latest from reading where day < $since
+            group by tank, parameter) l on r.tank = l.tank and r.parameter = l.parameter and r."at" = l.latest""",
+        "visit": """select * from visit where day >= $since union all
+            select v.* from visit v
+            join (select tank, max("at") as latest from visit where day < $since group by tank) l
+            on v.tank = l.tank and v."at" = l.latest""",
+        "water_change": "select * from water_change where day >= $since",
+    }
+    tables = read_tables(con, [name for name in BASE_TABLES if name not in recent])
+    return tables | {name: _typed(name, query(con, sql, since=since)) for name, sql in recent.items()}
 
 
 def _typed(name: str, frame: pl.DataFrame) -> pl.DataFrame:

@@ -76,7 +76,9 @@ def week_of(draw: np.random.Generator, tanks: int, week: int, at: np.ndarray) ->
             "temperature": _plain(draw.normal(25, 0.4, tanks), 1),
             "phosphate": _plain(draw.choice([0.0, 0.25, 0.5, 1.0], tanks), 2),
             "kit": pl.Series(["K1"]).new_from_index(0, tanks),
-            "water_changed": pl.Series(["30%", "25%", "40 L", ""]).gather(draw.choice(4, tanks, p=[0.5, 0.2, 0.15, 0.15])),
+            "water_changed": pl.Series(["30%", "25%", "40 L", ""]).gather(
+                draw.choice(4, tanks, p=[0.5, 0.2, 0.15, 0.15])
+            ),
             "note": pl.Series(["", "", "", "glass cleaned"]).gather(draw.choice(4, tanks)),
         }
     )  # fmt: skip
