@@ -31,10 +31,9 @@ STYLE = f"""<style>
 {AREAS} .stButton button, {AREAS} .stFormSubmitButton button, {AREAS} .stFileUploader button {{min-height: 48px;}}
 {AREAS} [data-testid="stButtonGroup"] button {{min-height: 48px; min-width: 50px; border-radius: 2px;}}
 {AREAS} [data-testid="stButtonGroup"] > div {{gap: 8px;}}
-{AREAS} input {{min-height: 48px;}}
-{AREAS} [data-testid="stNumberInputContainer"] {{min-height: 48px;}}
+{AREAS} :is([data-testid="stTextInputRootElement"], [data-testid="stNumberInputContainer"], [data-testid="stDateInputField"], .react-aria-ComboBox > [role="group"]) {{min-height: 48px; align-items: center;}}
+{AREAS} :is([data-testid="stTextInputRootElement"], [data-testid="stNumberInputContainer"], .react-aria-ComboBox > [role="group"]) input {{min-height: 46px;}}
 {AREAS} [data-testid="stNumberInputContainer"] button {{width: 56px; min-height: 48px;}}
-{AREAS} .stSelectbox [data-baseweb="select"] > div {{min-height: 48px; align-items: center;}}
 {AREAS} [data-testid="stExpander"] summary {{min-height: 48px;}}
 .st-key-desk {{max-width: 44rem;}}
 .st-key-keep button {{min-height: 52px !important;}}

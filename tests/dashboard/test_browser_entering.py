@@ -17,9 +17,10 @@ import pytest
 from dashboard.launch import APP, free_port
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-TOO_SMALL = """() => [...document.querySelectorAll(
-    '[data-testid=stButtonGroup] button, .stButton button, [data-testid=stNumberInputContainer], .stTextInput input')]
-    .filter(e => e.offsetParent && e.getBoundingClientRect().height < 48).map(e => e.outerHTML.slice(0, 80))"""
+TOUCHED = """[data-testid=stButtonGroup] button, .stButton button, [data-testid=stNumberInputContainer],
+ [data-testid=stTextInputRootElement], [data-testid=stDateInputField], .react-aria-ComboBox > [role=group]"""
+TOO_SMALL = f"""() => [...document.querySelectorAll(`{TOUCHED}`)]
+ .filter(e => e.offsetParent && e.getBoundingClientRect().height < 48).map(e => e.outerHTML.slice(0, 80))"""
 
 
 @pytest.fixture(scope="module")
