@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import polars as pl
@@ -177,28 +177,82 @@ def done(facts: Facts) -> list[str]:
 
 def _money(cost: float | None, currency: str) -> str:
     """A cost in words: free, a sum as in the price list, or not known yet."""
-    if cost is None:
+    return costs_said([(cost, False)], currency)
+
+
+def costs_said(costs: Sequence[tuple[float | None, bool]], currency: str) -> str:
+    """Costs in words, each with whether it is paid every year: free, sums as in the price list, or not known yet."""
+    if any(cost is None for cost, _ in costs):
         return "We quote first."
-    if cost == 0:
+    paid = [(cost, yearly) for cost, yearly in costs if cost]
+    if not paid:
         return "Free."
-    return f"About {currency}{cost:.0f}; we quote first." if cost >= 1 else "A small sum; we quote first."
+    sums = [f"{currency}{cost:.0f}{' a year' if yearly else ''}" for cost, yearly in paid if cost >= 1]
+    return f"About {', and '.join(sums)}; we quote first." if sums else "A small sum; we quote first."
+
+
+# Shares of a whole that have a name; a share is told as the nearest of them.
+SHARES = {
+    0.05: "a twentieth", 0.1: "a tenth", 0.2: "a fifth", 0.25: "a quarter", 1 / 3: "a third", 0.4: "two fifths",
+    0.5: "half", 0.6: "three fifths", 2 / 3: "two thirds", 0.75: "three quarters",
+}  # fmt: skip
+
+
+def _share(value: float) -> str:
+    return SHARES[min(SHARES, key=lambda known: abs(known - value))]
+
+
+def share_said(share: float) -> str:
+    """Feeding a share of today's food, in plain words."""
+    words: Mapping[str, str] = plain_words.words()["plan"]
+    if share > 1:
+        return words["feed more"]
+    return words["feed cut"].replace("a quarter", _share(1 - share))
+
+
+def water_said(fraction: float, every_days: float) -> str:
+    """`We change about a fifth of the water each week.`"""
+    if fraction <= 0:
+        return "We leave the water as it is."
+    weeks, over = divmod(round(every_days), 7)
+    often = {1: "each day", 7: "each week"}.get(round(every_days))
+    often = often or f"every {count_word(weeks) + ' weeks' if not over else count_word(round(every_days)) + ' days'}"
+    return f"We change about {_share(fraction)} of the water {often}."
+
+
+def _change_said(change: Mapping[str, Any]) -> str:
+    """One change of a plan in the house's plain words; shares that it names are told."""
+    words: Mapping[str, str] = plain_words.words()["plan"]
+    if change["kind"] == "feed cut" and change.get("share"):
+        return share_said(1 - float(change["share"]))
+    if change["kind"] == "size the changes" and change.get("fraction") and change.get("every_days"):
+        return water_said(float(change["fraction"]), float(change["every_days"]))
+    return words[change["kind"]]
+
+
+def plan_said(option: Mapping[str, Any], as_of: dt.date) -> str:
+    """An option of a plan in plain words, and from when on it works; blank where a change has no words."""
+    words: Mapping[str, str] = plain_words.words()["plan"]
+    if not option["changes"] or any(change["kind"] not in words for change in option["changes"]):
+        return ""
+    text = " ".join(_change_said(change) for change in option["changes"])
+    when = option.get("effective_on")
+    day_ = dt.date.fromisoformat(when) if isinstance(when, str) else when
+    if day_ and (day_ - as_of).days > 28:
+        text += f" It works fully from {day_:%B} {day_.year} on."
+    return text
 
 
 def from_plan(plan: Mapping[str, Any], currency: str, as_of: dt.date) -> list[Suggestion]:
     """The cheapest ways of a plan as suggestions; one the house words do not know is left out."""
-    words: Mapping[str, str] = plain_words.words()["plan"]
-    offered = []
-    for option in plan.get("options", ()):
-        kinds = [change["kind"] for change in option["changes"]]
-        if not kinds or any(kind not in words for kind in kinds):
-            continue
-        text = " ".join(words[kind] for kind in kinds)
-        when = option.get("effective_on")
-        day_ = dt.date.fromisoformat(when) if isinstance(when, str) else when
-        if day_ and (day_ - as_of).days > 28:
-            text += f" It works fully from {day_:%B} {day_.year} on."
-        offered.append(Suggestion(text, _money(option.get("cost"), currency)))
-    return offered[:3]
+    told = [(plan_said(option, as_of), option.get("cost")) for option in plan.get("options", ())]
+    return [Suggestion(text, _money(cost, currency)) for text, cost in told if text][:3]
+
+
+def with_proposals(found: Sequence[Suggestion], proposed: Sequence[Suggestion], class_: str) -> list[Suggestion]:
+    """What was proposed and ticked: in place of the general ideas for a tank that is being watched, after the steps of
+    any other class, which are work to be done."""
+    return list(proposed) if class_ == "plan" and proposed else [*found, *proposed]
 
 
 def suggestions(week: Week, tank: str, plain: Plain) -> list[Suggestion]:

@@ -112,7 +112,9 @@ def _why(week: Week, tank: str, findings: Sequence[Row]) -> tuple[str, list[str]
     return title, lines
 
 
-def _sheet(week: Week, facts: Facts, suggestions: Sequence[Suggestion] | None) -> Sheet:
+def _sheet(
+    week: Week, facts: Facts, suggestions: Sequence[Suggestion] | None, proposals: Sequence[Suggestion] = ()
+) -> Sheet:
     tank = facts.tank["tank"]
     review = week.now("review").filter(pl.col("tank") == tank)
     class_ = str(review["class"][0]) if review.height else "can't say"
@@ -122,6 +124,7 @@ def _sheet(week: Week, facts: Facts, suggestions: Sequence[Suggestion] | None) -
     )
     why_title, why = _why(week, tank, findings)
     offered = report_words.suggestions(week, tank, plain) if suggestions is None else list(suggestions)
+    offered = report_words.with_proposals(offered, proposals, findings[0]["class"] if findings else class_)
     weeks = int(week.figures["lay_chart_weeks"])
     always = plain_words.words()["always"]
     house_do = always["do"] if facts.tank["temperature_c"] is not None else always["do_no_heater"]
@@ -167,11 +170,12 @@ def site_report(
     last: dt.date,
     notes: Collection[tuple[str, int]] = (),
     suggestions: Mapping[str, Sequence[Suggestion]] | None = None,
+    proposals: Mapping[str, Sequence[Suggestion]] | None = None,
 ) -> SiteReport:
     """The report of a site from `first` to `last`; the state is that of `last`, for which `week` was opened.
 
     `notes` are the (file, line) whose notes may be printed, none by default. `suggestions` by tank replace those
-    that come of the findings: a proposal saved on the Plan page, say.
+    that come of the findings; `proposals` by tank, kept on the page Plan and ticked, join them.
     """
     known = site_of(week, site)
     if week.as_of != last:
@@ -186,7 +190,12 @@ def site_report(
     if not tanks:
         raise Problem(f"No tank of {known['name']} ran between {first} and {last}. Choose other days.")
     sheets = tuple(
-        _sheet(week, gather(week, tank, known, first, last, ticked), (suggestions or {}).get(tank["tank"]))
+        _sheet(
+            week,
+            gather(week, tank, known, first, last, ticked),
+            (suggestions or {}).get(tank["tank"]),
+            (proposals or {}).get(tank["tank"], ()),
+        )
         for tank in tanks
     )
     span = f"{dates([first])} to {dates([last])}"

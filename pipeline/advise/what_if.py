@@ -1,0 +1,311 @@
+"""What if: other food or stocking, media added, other water changes; a tank as it is beside a tank as it would be.
+
+Loads go the way of plans (state, evaluate); nitrate stands on the measured rise, of which new media takes nothing off
+until it has been seen to. What cannot be known is None, with the reason in words.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.advise import changes as water
+from pipeline.advise.evaluate import Effects, outcome
+from pipeline.advise.options import Change, price_of
+from pipeline.advise.plan import litres_a_year
+from pipeline.advise.saying import kilograms
+from pipeline.advise.state import FilterState, Layer
+from pipeline.advise.what_if_start import Settings, Start, start
+from pipeline.problems import Problem
+from pipeline.reckon import factors, mixing
+from pipeline.reckon.chemistry import nitrate_from_feed
+from pipeline.telling import days, listed, number, per_cent, with_unit
+from schemas.words import STOCKING
+
+
+@dataclass(frozen=True)
+class Range:
+    """A value with its range; the ends are None where only the value is known."""
+
+    value: float
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True)
+class Side:
+    """A tank under some settings. Loads [%], nitrate made [mg/L a week], plateau [mg/L], water [L a year]."""
+
+    plain_pct: float | None
+    working_pct: float | None
+    mature_pct: float | None
+    interim: tuple[tuple[dt.date, float | None], ...]
+    within_on: dt.date | None
+    made: Range | None
+    plateau: Range | None
+    plateau_why: str  # why the plateau is not known, in words; blank where it is
+    litres_year: float | None
+    half_ok: bool | None
+    half_l: float | None
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A what-if answered: both sides, what it costs, and what has to be said with it."""
+
+    now: Side
+    then: Side
+    words: tuple[str, ...]  # what is changed, a sentence each; none where nothing is
+    cost: float | None  # once
+    cost_year: float | None  # of the water it takes more than today
+    lacking: tuple[str, ...]  # prices that are not known
+    minutes: float  # once
+    minutes_change: float | None  # each water change
+    notes: tuple[str, ...]
+
+
+# -- the loads ---------------------------------------------------------------------------------------
+
+
+def _need_kg(begun: Start, asked: Settings) -> float | None:
+    """Media the tank would want [kg]; None where the litres are not known."""
+    f, tank = begun.desk.figures, begun.tank
+    if tank.need_kg is None or tank.net_l is None:
+        return None
+    if begun.by_feed:
+        load = float(factors.load_from_feed(np.nan if asked.feed_g_day is None else asked.feed_g_day, tank.net_l, f))
+    elif asked.stocking == begun.today.stocking:
+        load = tank.load
+    else:
+        load = factors.load_by_class(f)[asked.stocking or "normal"]
+    return float(factors.need_kg(tank.net_l, load, tank.capacity["plants"], f))
+
+
+def _more_media(begun: Start, asked: Settings) -> Change | None:
+    """The media that would go in, as a change of a plan."""
+    medium, spot = begun.media.get(asked.medium or ""), begun.spots.get(asked.spot or "")
+    if medium is None or spot is None or asked.media_kg <= 0:
+        return None
+    kg = asked.media_kg
+    new = Layer(spot.room, spot.position, medium, kg, age_weeks=0.0)
+
+    def edit(state: FilterState) -> FilterState:
+        return replace(state, layers=(*state.layers[: spot.before], new, *state.layers[spot.before :]))
+
+    return Change(
+        "media added", "media added", f"Add {kilograms(kg)} of new {medium.name} to {spot.key}.",
+        begun.desk.figures["visit_minutes_media"], (price_of(begun.desk, medium, kg),), filter=spot.filter,
+        details={"kg": kg}, edit=edit,
+    )  # fmt: skip
+
+
+# -- nitrate -----------------------------------------------------------------------------------------
+
+
+def _made(begun: Start, asked: Settings) -> Range | None:
+    """Nitrate the food makes in a week [mg/L]; None where food is not weighed or the litres are not known."""
+    if asked.feed_g_day is None or begun.tank.net_l is None:
+        return None
+    protein = np.nan if begun.protein_pct is None else begun.protein_pct
+    made = nitrate_from_feed(asked.feed_g_day, protein, begun.tank.net_l, begun.desk.figures)
+    return Range(*(float(x) * water.DAYS_A_WEEK for x in (made.rise, made.low, made.high)))
+
+
+def rise_of(begun: Start) -> Range | None:
+    """The net rise of today [mg/L per day]: the one that the plateau of the outlook stands on, else as sized by."""
+    known, seen = begun.known, begun.outlook
+    fraction = seen.get("mean_fraction")
+    if seen.get("plateau") is not None and fraction and seen.get("tap") is not None:
+        per = fraction / known.every_days
+        return Range(*((seen[name] - seen["tap"]) * per for name in ("plateau", "plateau_low", "plateau_high")))
+    return None if known.rise_per_day is None else Range(known.rise_per_day)
+
+
+def _rise(begun: Start, asked: Settings) -> Range | None:
+    """The net rise under some food [mg/L per day]: the more careful of two, that what is taken out keeps its share of
+    what is made, or its amount."""
+    today = rise_of(begun)
+    if today is None or asked.feed_g_day == begun.today.feed_g_day:
+        return today
+    made, was = _made(begun, asked), _made(begun, begun.today)
+    if made is None or was is None:
+        return None
+    more = (made.value - was.value) / water.DAYS_A_WEEK
+    share = made.value / was.value if was.value > 0 else 1.0
+
+    def under(rise: float | None) -> float | None:
+        return None if rise is None else max(rise * share, rise + more)
+
+    return Range(under(today.value) or 0.0, under(today.low), under(today.high))
+
+
+def _plateau(begun: Start, asked: Settings) -> tuple[Range | None, str]:
+    """Where nitrate settles before a change [mg/L], or why that is not known."""
+    if asked.stocking != begun.today.stocking:
+        return None, "what other fish eat is not weighed"
+    rise = _rise(begun, asked)
+    if rise is None:
+        return None, "no usable readings, and food not weighed"
+    if asked.fraction is None:
+        return None, "today's changes are not known"
+    if asked.fraction == 0:
+        return None, "it settles nowhere without changes"
+    tap = begun.outlook.get("tap")
+    tap = begun.known.tap if tap is None else tap
+
+    def settled(value: float | None) -> float | None:
+        if value is None:
+            return None
+        return max(float(mixing.steady_swing(tap, value, asked.every_days, asked.fraction or 0.0).peak), 0.0)
+
+    return Range(settled(rise.value) or 0.0, settled(rise.low), settled(rise.high)), ""
+
+
+# -- both sides --------------------------------------------------------------------------------------
+
+
+def side(begun: Start, asked: Settings) -> Side:
+    """The tank under some settings, its media new where it is added."""
+    tank, figures, as_of = begun.tank, begun.desk.figures, begun.desk.week.as_of
+    plateau, why = _plateau(begun, asked)
+    litres = litres_a_year(asked.fraction, tank.net_l, asked.every_days)
+    need = _need_kg(begun, asked)
+    made = _made(begun, asked)
+    if not tank.known or need is None:
+        same = asked.media_kg <= 0
+        plain = tank.capacity["plain_load_pct"] if same else None
+        half = tank.capacity["half_rating_l"] if same else None
+        return Side(plain, None, None, (), None, made, plateau, why, litres, None, half)
+    change = _more_media(begun, asked)
+    changes = [] if change is None else [change]
+    effects = Effects(replace(tank, need_kg=need), changes, figures)
+    found = outcome(effects, changes, as_of)
+    # Today's load has the dirt in it that a service takes out; the days that follow reckon with it done.
+    works = sum(float(a.course[0]) * a.state.clog for a in effects.filters(effects.set_of(changes))) * tank.warmth
+    now = float(factors.load_pct(need, works))
+    return Side(
+        found.plain_pct, None if np.isnan(now) else now, found.mature_pct, found.interim, found.effective_on, made,
+        plateau, why, litres, found.half_ok, found.half_l,
+    )  # fmt: skip
+
+
+def _words(begun: Start, asked: Settings) -> list[str]:
+    """What is changed, a sentence each."""
+    today, net = begun.today, begun.tank.net_l
+    said = []
+    if asked.feed_g_day != today.feed_g_day and asked.feed_g_day is not None:
+        said.append(f"Feed {with_unit(number(asked.feed_g_day), 'g')} a day instead of {number(today.feed_g_day)}.")
+    if asked.stocking != today.stocking:
+        said.append(f"Stock it as {asked.stocking} instead of {today.stocking}.")
+    change = _more_media(begun, asked)
+    if change is not None:
+        said.append(change.says)
+    if (asked.fraction, asked.every_days) != (today.fraction, today.every_days) and asked.fraction is not None:
+        was = "" if today.fraction is None else f" instead of {routine(today.fraction, today.every_days, None)}"
+        said.append(f"Change {routine(asked.fraction, asked.every_days, net)}{was}.")
+    return said
+
+
+def routine(fraction: float, every_days: float, net_l: float | None) -> str:
+    """`25 % (51 L) every 7 days`."""
+    return f"{water.amount(fraction, net_l)} every {days(round(every_days))}" if fraction else "no water"
+
+
+def _notes(begun: Start, asked: Settings, change: Change | None, then: Side) -> list[str]:
+    """What is not known, and what must not be done, with some settings."""
+    tank, f, known = begun.tank, begun.desk.figures, begun.known
+    said = []
+    if asked.fraction and known.sour and asked.fraction > f["old_tank_change_share"]:
+        small = per_cent(100 * f["old_tank_change_share"])
+        said.append(f"Not in one go: {known.sour}. At most {small} a day, for a week or more, ammonia tested first.")
+    elif asked.fraction and asked.fraction > f["change_at_once"]:
+        said.append(f"Over {per_cent(100 * f['change_at_once'])} at a time is too much: smaller changes, oftener.")
+    if not tank.known:
+        said.append(f"Loads are not known: it needs {tank.capacity['missing'] or 'what fills the filters'}.")
+    if change is not None:
+        low, high = number(f["ripe_months_low"]), number(f["ripe_months_high"])
+        said.append(
+            f"New media takes nothing off the plateau here until nitrate tells, in {low}–{high} months. Whether it fits"
+            " is not checked."
+        )
+    if asked.feed_g_day != begun.today.feed_g_day and then.plateau is not None:
+        said.append(
+            "Food moves the plateau by the more careful of two: what is taken out keeps its share, or its amount."
+        )
+    if any(state.clog < 1 for state in tank.filters):
+        said.append("Today's load counts the dirt in the filters; all later days count them as serviced.")
+    if then.half_ok is False:
+        said.append(f"Mind the half cycle: good for {with_unit(number(then.half_l), 'L')} only. Time the flow.")
+    if tank.capacity["net_basis"] == "assumed from gross":
+        said.append("Net litres are assumed from the gross: measure them by filling.")
+    if not begun.by_feed:
+        said.append("Food is not weighed: the load goes by the stocking class. Weigh ten pinches.")
+    if known.tap_from == water.ASSUMED:
+        said.append(f"The tap was never tested: {with_unit(number(known.tap), 'mg/L')} is assumed.")
+    return said
+
+
+def answer(begun: Start, asked: Settings) -> Asked:
+    """Both sides of a what-if. Problem for a class or a place that is not there."""
+    if asked.media_kg > 0 and (asked.spot not in begun.spots or asked.medium not in begun.media):
+        there = listed(begun.spots, "or") or "none: no filter with known layers stands on it"
+        raise Problem(f"Media can't go to “{asked.spot}”; expected a medium of the book, and one of: {there}.")
+    if not begun.by_feed and asked.stocking not in STOCKING:
+        raise Problem(f"“{asked.stocking}” is no stocking class; expected one of: {listed(STOCKING, 'or')}.")
+    f, net, change = begun.desk.figures, begun.tank.net_l, _more_media(begun, asked)
+    now, then = side(begun, begun.today), side(begun, asked)
+    fed = asked.feed_g_day != begun.today.feed_g_day
+    return Asked(
+        now,
+        then,
+        tuple(_words(begun, asked)),
+        cost=0.0 if change is None else change.cost,
+        cost_year=_water_cost(begun, now, then),
+        lacking=() if change is None else change.lacking,
+        minutes=(0.0 if change is None else change.minutes) + (f["visit_minutes_feed"] if fed else 0.0),
+        minutes_change=None
+        if asked.fraction is None or net is None
+        else asked.fraction * net / 100 * f["minutes_per_100l"],
+        notes=tuple(_notes(begun, asked, change, then)),
+    )
+
+
+def _water_cost(begun: Start, now: Side, then: Side) -> float | None:
+    """Price of the water it takes more than today in a year; 0 where it takes none more."""
+    if then.litres_year == now.litres_year:
+        return 0.0
+    price = begun.desk.prices.of("water_m3")
+    if then.litres_year is None or price is None:
+        return None
+    return round(max(then.litres_year - (now.litres_year or 0.0), 0.0) / 1000 * price, 2)
+
+
+def sized_by_outlook(begun: Start) -> str:
+    """The water change by the rise that the outlook stands on, where that heads over the ceiling and today's changes
+    seem enough by the latest readings; blank where the two agree."""
+    rise, known = rise_of(begun), begun.known
+    heads = begun.outlook.get("plateau")
+    if rise is None or heads is None or heads <= known.ceiling or not known.fraction_now:
+        return ""
+    by_readings = water.water_change(known, begun.desk.figures)
+    if not by_readings["possible"] or known.fraction_now < (by_readings["fraction"] or 0.0):
+        return ""
+    other = water.water_change(replace(known, rise_per_day=rise.value), begun.desk.figures)
+    return f"By all readings of half a year it heads for {number(heads)}: {other['says']} Go by the larger change."
+
+
+__all__ = [
+    "Asked",
+    "Range",
+    "Settings",
+    "Side",
+    "Start",
+    "answer",
+    "rise_of",
+    "routine",
+    "side",
+    "sized_by_outlook",
+    "start",
+]

@@ -1,0 +1,234 @@
+"""Proposals: an option of a plan or a what-if that somebody kept, for a report to take up.
+
+LOGS/proposals/TANK-DATE-N.json, one a file, written whole or not at all. One that is withdrawn stays, marked; none is
+ever read as a record of the round.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import errno
+import json
+import math
+import os
+import tempfile
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from pipeline.advise.saying import money
+from pipeline.advise.what_if import Asked, Settings
+from pipeline.papers.plain_words import Suggestion
+from pipeline.papers.report_words import costs_said, plan_said, share_said, water_said
+from pipeline.papers.writing import safe_name, sync_folder, write_bytes
+from pipeline.problems import Problem
+from pipeline.telling import listed
+
+FOLDER = "proposals"
+ONCE, YEAR = "once", "year"
+MOST_A_DAY = 999
+
+
+@dataclass(frozen=True)
+class Cost:
+    """A price, and how often it is paid. None is not known, never 0."""
+
+    amount: float | None
+    per: str = ONCE
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """What was kept of a tank: `words` for the keeper, `plain` for a report, costs, who and when."""
+
+    tank: str
+    words: str
+    plain: str
+    costs: tuple[Cost, ...]
+    by: str
+    on: dt.date
+    as_of: dt.date  # the day that it was reckoned for
+    name: str = ""  # of its file; blank until it is kept
+    withdrawn_on: dt.date | None = None
+    withdrawn_by: str | None = None
+
+    @property
+    def open(self) -> bool:
+        return self.withdrawn_on is None
+
+    def cost_says(self, currency: str = "") -> str:
+        """`17, and 4 a year`, for the keeper."""
+        parts = []
+        for cost in self.costs:
+            if cost.amount is None:
+                parts.append("yearly cost not known" if cost.per == YEAR else "cost not known")
+            elif cost.amount:
+                parts.append(money(cost.amount, currency) + (" a year" if cost.per == YEAR else ""))
+        return listed(parts) or "free"
+
+    def suggestion(self, currency: str = "") -> Suggestion:
+        """As a report says it: plain words, the cost in words."""
+        return Suggestion(self.plain, costs_said([(cost.amount, cost.per == YEAR) for cost in self.costs], currency))
+
+
+# -- what is proposed --------------------------------------------------------------------------------
+
+
+def of_option(tank: str, option: Mapping[str, Any], by: str, on: dt.date, as_of: dt.date) -> Proposal:
+    """An option of `plan` as a proposal."""
+    words = " ".join(str(change["says"]) for change in option["changes"])
+    per = YEAR if option["cost_per"] == "a year" else ONCE
+    return Proposal(tank, words, plan_said(option, as_of), (Cost(option["cost"], per),), by, on, as_of)
+
+
+def of_what_if(
+    tank: str, asked: Settings, today: Settings, found: Asked, by: str, on: dt.date, as_of: dt.date
+) -> Proposal:
+    """A what-if as a proposal. Problem where nothing is changed in it."""
+    if not found.words:
+        raise Problem("Nothing differs from today: move a slider first, then keep it.")
+    plain = []
+    if asked.feed_g_day is not None and today.feed_g_day and asked.feed_g_day != today.feed_g_day:
+        plain.append(share_said(asked.feed_g_day / today.feed_g_day))
+    if asked.stocking != today.stocking:
+        plain.append(plan_said({"changes": [{"kind": "stocking"}]}, as_of))
+    if asked.media_kg > 0:
+        plain.append(plan_said({"changes": [{"kind": "media added"}]}, as_of))
+    if asked.fraction is not None and (asked.fraction, asked.every_days) != (today.fraction, today.every_days):
+        plain.append(water_said(asked.fraction, asked.every_days))
+    costs = (Cost(found.cost, ONCE), Cost(found.cost_year, YEAR))
+    return Proposal(tank, " ".join(found.words), " ".join(plain), costs, by, on, as_of)
+
+
+# -- files -------------------------------------------------------------------------------------------
+
+
+def _record(proposal: Proposal) -> bytes:
+    kept = {key: value for key, value in asdict(proposal).items() if key != "name"}
+    return (json.dumps(kept, ensure_ascii=False, indent=1, default=dt.date.isoformat, allow_nan=False) + "\n").encode()
+
+
+def _day(value: Any) -> dt.date | None:
+    return None if value is None else dt.date.fromisoformat(value)
+
+
+def _cost(record: Mapping[str, Any]) -> Cost:
+    amount, per = record["amount"], record["per"]
+    if per not in (ONCE, YEAR) or not (amount is None or (float(amount) >= 0 and math.isfinite(float(amount)))):
+        raise ValueError("a cost is an amount of 0 or more, or null, paid once or a year")
+    return Cost(None if amount is None else float(amount), per)
+
+
+def _read(path: Path) -> Proposal:
+    """A proposal from its file; ValueError, KeyError or TypeError where it is none."""
+    record: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    on, as_of = _day(record["on"]), _day(record["as_of"])
+    texts = {name: record[name] for name in ("tank", "words", "plain", "by")}
+    if on is None or as_of is None or not all(isinstance(text, str) and text.strip() for text in texts.values()):
+        raise ValueError("it lacks its tank, its words, who kept it or its day")
+    return Proposal(
+        **texts, costs=tuple(_cost(cost) for cost in record["costs"]), on=on, as_of=as_of, name=path.name,
+        withdrawn_on=_day(record.get("withdrawn_on")), withdrawn_by=record.get("withdrawn_by"),
+    )  # fmt: skip
+
+
+def listing(logs: Path, tanks: Collection[str] | None = None) -> tuple[list[Proposal], list[str]]:
+    """All proposals of a log folder, newest first, of some tanks where asked; and what can't be read, in sentences."""
+    found: list[Proposal] = []
+    lost: list[str] = []
+    root = logs / FOLDER
+    for path in sorted(root.glob("*.json")) if root.is_dir() else []:
+        if path.name.startswith("."):
+            continue
+        try:
+            found.append(_read(path))
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            lost.append(
+                f"{FOLDER}/{path.name} can't be read as a proposal: bring it back from a copy, or remove it and keep"
+                " the proposal again."
+            )
+    mine = [one for one in found if tanks is None or one.tank in tanks]
+    return sorted(mine, key=lambda one: (one.on, _number(one.name), one.name), reverse=True), lost
+
+
+def _number(name: str) -> int:
+    """The count at the end of a file name."""
+    end = Path(name).stem.rpartition("-")[2]
+    return int(end) if end.isdigit() else 0
+
+
+def open_of(logs: Path, tanks: Collection[str]) -> tuple[list[Proposal], list[str]]:
+    """The proposals of some tanks that are not withdrawn, newest first; and what can't be read."""
+    found, lost = listing(logs, tanks)
+    return [one for one in found if one.open], lost
+
+
+def keep(logs: Path, proposal: Proposal) -> tuple[Proposal, bool]:
+    """Keeps a proposal as a new file; (it, whether it is new). One that says the same and is open is not kept twice."""
+    if not proposal.by.strip():
+        raise Problem("Say who proposes it: a role or initials.")
+    for known in open_of(logs, [proposal.tank])[0]:
+        if (known.words, known.plain, known.costs) == (proposal.words, proposal.plain, proposal.costs):
+            return known, False
+    stem = f"{safe_name(proposal.tank)}-{proposal.on.isoformat()}"
+    for number in range(1, MOST_A_DAY + 1):
+        path = logs / FOLDER / f"{stem}-{number}.json"
+        if _written(path, _record(proposal)):
+            return replace(proposal, name=path.name), True
+    raise Problem(f"{logs / FOLDER} holds {MOST_A_DAY} proposals of that day and tank: withdraw some.")
+
+
+def _written(path: Path, content: bytes) -> bool:
+    """Writes a new file whole or not at all; False where the name is taken."""
+    try:
+        path.parent.mkdir(exist_ok=True)
+        handle, beside = tempfile.mkstemp(prefix=".new-", dir=path.parent)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+            os.chmod(beside, 0o644)
+            os.link(beside, path)  # fails where the name is taken, also by another session just now
+        finally:
+            Path(beside).unlink(missing_ok=True)
+    except FileExistsError as error:
+        if path.exists():
+            return False
+        raise Problem(
+            f"{path.parent} is in the way: expected a folder for proposals. Move it, then keep again."
+        ) from error
+    except OSError as error:
+        room = "make room" if error.errno == errno.ENOSPC else "give the folder write access"
+        raise Problem(f"{path} could not be written ({error.strerror}): {room}. Nothing was kept.") from error
+    sync_folder(path.parent)
+    return True
+
+
+def withdraw(logs: Path, name: str, by: str, on: dt.date) -> Proposal:
+    """Marks a proposal as withdrawn; its file stays. Problem where there is none of that name."""
+    path = logs / FOLDER / name
+    if Path(name).name != name or not path.is_file():
+        raise Problem(f"There is no proposal “{name}”: it may have been removed. Look at the page again.")
+    try:
+        known = _read(path)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise Problem(
+            f"{FOLDER}/{name} can't be read as a proposal: bring it back from a copy, or remove it."
+        ) from error
+    if not known.open:
+        return known
+    if not by.strip():
+        raise Problem("Say who withdraws it: a role or initials.")
+    gone = replace(known, withdrawn_on=on, withdrawn_by=by.strip())
+    write_bytes(path, _record(gone))
+    return gone
+
+
+def suggestions(chosen: Sequence[Proposal], currency: str = "") -> dict[str, list[Suggestion]]:
+    """The proposals as a report takes them, by tank."""
+    found: dict[str, list[Suggestion]] = {}
+    for one in chosen:
+        found.setdefault(one.tank, []).append(one.suggestion(currency))
+    return found
