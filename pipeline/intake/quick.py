@@ -62,13 +62,16 @@ def is_tidy(text: str, separator: str) -> bool:
     """Whether no field starts or ends with a space, so that nothing need be stripped. May say no where it could say yes."""
     ends = (separator, "\n", "\r", '"')
     odd = [*(f" {mark}" for mark in ends), *(f"{mark} " for mark in ends), "\u00a0"]
-    return not any(mark in text for mark in odd) and (separator == "\t" or "\t" not in text)
+    if any(mark in text for mark in odd) or (separator != "\t" and "\t" in text):
+        return False
+    return text[:1] not in (" ", "\t") and text[-1:] not in (" ", "\t")
 
 
 def split_clean(text: bytes, separator: str, first_line: int) -> pl.DataFrame | None:
     """`line` and one column of text a field (c0, c1 …) for UTF-8 `text` without its header; None where it is not clean."""
     body = text.rstrip(b"\r\n")
-    if not body or b"\x00" in body:
+    # A byte order mark here is a character of the first cell, which polars would drop.
+    if not body or b"\x00" in body or body.startswith(b"\xef\xbb\xbf"):
         return None
     crlf = b"\r\n" in body
     body += b"\r\n" if crlf else b"\n"
