@@ -10,26 +10,10 @@ import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from polars.testing import assert_frame_equal
 
-from pipeline import intake, store, weekly
-from schemas import BASE_TABLES, DERIVED_TABLES, Tables
+from pipeline import intake, weekly
 from tests.small_folder import TODAY, sheet_text, write_folder
-
-DERIVED = [name for name in DERIVED_TABLES if name != "nitrate_path"]
-
-
-def tables_of(db: Path) -> Tables:
-    con = store.read_copy(db)
-    try:
-        return store.read_tables(con, [*BASE_TABLES, *DERIVED, "sheet_row"])
-    finally:
-        con.close()
-
-
-def in_order(frame: pl.DataFrame) -> pl.DataFrame:
-    plain = [name for name, kind in frame.schema.items() if not kind.is_nested()]
-    return frame.sort(plain, nulls_last=False, maintain_order=True)
+from tests.store.sameness import assert_same_tables, tables_of
 
 
 def assert_like_rebuild(folder: Path, tmp: Path, today: dt.date = TODAY) -> None:
@@ -37,10 +21,7 @@ def assert_like_rebuild(folder: Path, tmp: Path, today: dt.date = TODAY) -> None
     fresh = tmp / "fresh.duckdb"
     fresh.unlink(missing_ok=True)
     weekly.load(folder, fresh, today)
-    ours, theirs = tables_of(weekly.warehouse_of(folder)), tables_of(fresh)
-    for name, frame in theirs.items():
-        # What was reckoned in another batch may differ in its last digit.
-        assert_frame_equal(in_order(ours[name]), in_order(frame), rel_tol=1e-9, abs_tol=1e-9)
+    assert_same_tables(tables_of(weekly.warehouse_of(folder)), tables_of(fresh))
 
 
 def reads(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
@@ -77,7 +58,9 @@ def test_only_the_tanks_touched_are_reckoned_again(tmp_path: Path, monkeypatch: 
     weekly.load(folder, today=TODAY)
     asked: list[pl.DataFrame] = []
     real = weekly.reckon
-    monkeypatch.setattr(weekly, "reckon", lambda tables, asks, *rest: (asked.append(asks), real(tables, asks, *rest))[1])
+    monkeypatch.setattr(
+        weekly, "reckon", lambda tables, asks, *rest: (asked.append(asks), real(tables, asks, *rest))[1]
+    )
     path = folder / "visits" / "week-25.csv"
     path.write_text(path.read_text().replace("T1,before,0,0,11", "T1,before,0,0,26"))
     weekly.load(folder, today=TODAY)

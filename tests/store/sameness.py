@@ -1,0 +1,34 @@
+"""Whether two warehouses hold the same, row for row."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+from polars.testing import assert_frame_equal
+
+from pipeline import store
+from schemas import BASE_TABLES, DERIVED_TABLES, Tables
+
+DERIVED = [name for name in DERIVED_TABLES if name != "nitrate_path"]
+
+
+def tables_of(db: Path) -> Tables:
+    """All that a load fills, with every row of the visit sheets."""
+    con = store.read_copy(db)
+    try:
+        return store.read_tables(con, [*BASE_TABLES, *DERIVED, "sheet_row"])
+    finally:
+        con.close()
+
+
+def in_order(frame: pl.DataFrame) -> pl.DataFrame:
+    plain = [name for name, kind in frame.schema.items() if not kind.is_nested()]
+    return frame.sort(plain, nulls_last=False, maintain_order=True)
+
+
+def assert_same_tables(ours: Tables, theirs: Tables) -> None:
+    """Each table alike in any order of rows; what was reckoned in another batch may differ in its last digit."""
+    assert ours.keys() == theirs.keys()
+    for name, frame in theirs.items():
+        assert_frame_equal(in_order(ours[name]), in_order(frame), rel_tol=1e-9, abs_tol=1e-9)
