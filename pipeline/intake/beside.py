@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import numpy as np
 import polars as pl
 
-from pipeline.intake.columns import Given
-from pipeline.intake.series import REACH_READINGS, back, hits, near_enough, number, say, series_of
+from pipeline.intake.columns import Given, issue_rows, join_issues
+from pipeline.intake.series import REACH_READINGS, back, hits, near_enough, number, say
 from schemas import Tables
 from schemas.words import PARAMETER_TITLES
 
@@ -20,6 +21,39 @@ SESSION = ["tank", "at", "taken"]
 CONFUSED = (("kh", "gh", "held"), ("ph", "kh", "warned"))
 FAR = pl.date(9999, 12, 31)
 Parts = dict[str, pl.DataFrame]
+
+
+def swapped_by_limits(placed: pl.DataFrame, given: Given) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """pH and temperature that stand in each other's cell: 25 is no pH, and 7.2 beside it is one. Both are held and emptied."""
+    f = given.figures
+    low, high = f["ph_hold_below"], f["ph_hold_above"]
+    ph, warmth = (
+        pl.col(name).str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
+        for name in ("ph", "temperature")
+    )
+    turned = (
+        (ph > high)
+        & ph.is_between(f["temperature_hold_below"], f["temperature_hold_above"])
+        & warmth.is_between(low, high)
+    ).fill_null(False)
+    rows = placed.filter(turned)
+    if rows.height == 0:
+        return placed, join_issues([])
+    told = [
+        issue_rows(
+            rows,
+            pl.col("line").is_not_null(),
+            column=here,
+            text=pl.col(here),
+            outcome="held",
+            fault="swapped",
+            says=pl.lit("pH and temperature are swapped: expected each in its own column. Neither is used."),
+            suggestion=pl.col(there),
+        )
+        for here, there in (("ph", "temperature"), ("temperature", "ph"))
+    ]
+    emptied = (pl.when(turned).then(pl.lit("")).otherwise(pl.col(name)).alias(name) for name in ("ph", "temperature"))
+    return placed.with_columns(emptied), join_issues(told)
 
 
 def usual_ranges(rows: pl.DataFrame) -> pl.DataFrame:
@@ -94,11 +128,22 @@ def odd_pairs(parts: Parts, given: Given) -> list[pl.DataFrame]:
     return [say(found, "odd pair", says)]
 
 
+def _strange_rows(ranges: Mapping[str, pl.DataFrame], least: int) -> pl.DataFrame:
+    """The sheet rows with enough strange readings: `least` of them, or all where fewer are compared."""
+    many = max((int(frame["row"].to_numpy().max()) + 1 for frame in ranges.values() if frame.height), default=0)
+    compared, strange = np.zeros(many, dtype=np.int64), np.zeros(many, dtype=np.int64)
+    for frame in ranges.values():
+        row = frame["row"].to_numpy()  # once a parameter
+        compared[row] += 1
+        strange[row] += frame["strange"].fill_null(False).to_numpy()
+    enough = (strange > 0) & (strange >= np.minimum(least, compared))
+    return pl.DataFrame({"row": np.flatnonzero(enough)}, schema={"row": pl.UInt32})
+
+
 def wrong_tank(parts: Parts, ranges: Mapping[str, pl.DataFrame], standing: Tables, given: Given) -> list[pl.DataFrame]:
     """Two tanks of a site whose readings of a day each fit the other better than their own: both are asked about."""
     least, most = int(given.figures["wrong_tank_cells"]), int(given.figures["wrong_tank_sessions"])
-    strange = [frame.filter("strange").select("row") for frame in ranges.values()]
-    rows = pl.concat(strange).unique() if strange else pl.DataFrame()
+    rows = _strange_rows(ranges, least)
     if rows.height < 2:
         return []
     site = standing["tank"].select("tank", "site", pl.coalesce("name", "tank").alias("name"))
@@ -179,6 +224,3 @@ def flows(rows: pl.DataFrame, standing: Tables, given: Given) -> tuple[pl.DataFr
         ),
     ]
     return rows.filter(~pl.col("row").is_in(too_much["row"].implode())), told
-
-
-__all__ = ["COMPARED", "confused_columns", "flows", "odd_pairs", "series_of", "usual_ranges", "wrong_tank"]

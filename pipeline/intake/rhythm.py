@@ -13,22 +13,26 @@ def gaps(visit: pl.DataFrame, given: Given) -> pl.DataFrame:
     """Visits long after the one before, as one remark a visit; longer where the round or the tank has a longer rhythm."""
     limit = given.figures["gap_warn_days"] / 7  # stated for a weekly round
     steps = range(1, REACH_READINGS + 1)
+    first = pl.col("tank").ne_missing(pl.col("tank").shift(1)) | pl.col("day").ne_missing(pl.col("day").shift(1))
     days = (
-        visit.select("tank", "day", "file", "line")
-        .sort("tank", "day", "file", "line")
-        .unique(["tank", "day"], keep="first", maintain_order=True)
+        visit.select("tank", "day", "file", "line", "date")
+        .sort("tank", "day", maintain_order=True)
+        .filter(first)
         .with_columns((pl.col("day") - back("day", 1)).dt.total_days().alias("gap"))
-        .with_columns(back("gap", i).alias(f"gap {i}") for i in steps)
-        .filter(pl.col("gap").is_between(limit * given.round.visit_every_days, REACH_DAYS, closed="right"))
     )
-    before = pl.concat_list(f"gap {i}" for i in steps)
-    usual = before.list.eval(pl.element().filter(pl.element() <= REACH_DAYS)).list.median()
-    late = days.with_columns(usual.alias("usual"))
+    # A gap counts for the rhythm where it begins within reach of the visit.
+    reach = pl.col("day") - pl.duration(days=REACH_DAYS)
+    usual = [pl.when(back("day", i + 1) >= reach).then(back("gap", i)).alias(f"gap {i}") for i in steps]
+    late = (
+        days.with_columns(usual)
+        .filter(pl.col("gap").is_between(limit * given.round.visit_every_days, REACH_DAYS, closed="right"))
+        .with_columns(pl.concat_list(f"gap {i}" for i in steps).list.drop_nulls().list.median().alias("usual"))
+    )
     return issue_rows(
         late,
         pl.col("gap") > limit * pl.col("usual").fill_null(0),
         column="date",
-        text=pl.col("day").cast(pl.String),
+        text=pl.col("date"),
         outcome="warned",
         fault="long gap",
         says=pl.format(f"{{}}{NBSP}days after the visit before.", "gap"),

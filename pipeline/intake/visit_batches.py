@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-from pipeline.intake import patterns
+from pipeline.intake import beside, patterns
 from pipeline.intake.changes import read_changes, top_ups
 from pipeline.intake.columns import Given, shown_orders
 from pipeline.intake.jobs import with_large_changes
@@ -90,6 +90,8 @@ class _Reader:
         told.issues += [taken, others]
         readings, changes = [], pl.DataFrame()
         if name == "visit":
+            placed, swapped = beside.swapped_by_limits(placed, self.given)
+            told.issues.append(swapped)
             columns = [(parameter, parameter, placed) for parameter in PARAMETERS]
             changes, bad = read_changes(placed, self.given, self.standing, self.supplies)
             told.issues.append(bad)
@@ -113,6 +115,7 @@ class _Reader:
             pl.col("look").alias("fish_look"),
             "by",
             "note",
+            "date",
         )
         return visit, [part for part in readings if part.height], changes
 
