@@ -14,6 +14,7 @@ st.navigation(
         st.Page("views/one_tank.py", title="One tank", url_path="one_tank"),
         st.Page("views/load_and_nitrate.py", title="Load and nitrate", url_path="load_and_nitrate"),
         st.Page("views/filter_book.py", title="Filter book", url_path="filter_book"),
+        st.Page("views/plan.py", title="Plan", url_path="plan"),
         st.Page("views/enter_readings.py", title="Enter readings", url_path="enter_readings"),
         st.Page("views/held_rows.py", title="Held rows", url_path="held_rows"),
         st.Page("views/papers.py", title="Papers", url_path="papers"),

@@ -13,17 +13,20 @@ from functools import partial
 from html import escape
 from pathlib import Path
 
+import polars as pl
 import streamlit as st
 
 from dashboard import data
 from pipeline import store, weekly
-from pipeline.papers import issued, sheet_html, site_report, visit_sheets
+from pipeline.papers import issued, proposals, sheet_html, site_report, visit_sheets
 from pipeline.papers.calendar import calendar
 from pipeline.papers.export import export_zip
 from pipeline.papers.history import histories_zip, history_page
 from pipeline.papers.issued import Issued
 from pipeline.papers.labels import labels
 from pipeline.papers.load_list import load_list
+from pipeline.papers.plain_words import Suggestion
+from pipeline.papers.proposals import Proposal
 from pipeline.papers.saying import full_day, sentence
 from pipeline.papers.site_report import Sheet, SiteReport
 from pipeline.papers.week_pdf import week_pdf
@@ -33,6 +36,7 @@ from pipeline.week import Week
 
 PDF, HTML, ZIP, ICS = "application/pdf", "text/html", "application/zip", "text/calendar"
 Notes = tuple[tuple[str, int], ...]
+Ticked = tuple[tuple[str, Suggestion], ...]  # (tank, what is proposed) of ticked proposals
 
 
 @dataclass(frozen=True)
@@ -75,9 +79,25 @@ def week_of(week: Week, last: dt.date) -> Week:
 
 
 @st.cache_data(max_entries=64, show_spinner=False)
-def report(mark: str, site: str, first: dt.date, last: dt.date, ticked: Notes, _week: Week) -> SiteReport:
-    """The report with the ticked notes."""
-    return site_report.site_report(_week, site, first, last, ticked)
+def report(
+    mark: str, site: str, first: dt.date, last: dt.date, ticked: Notes, _week: Week, proposed: Ticked = ()
+) -> SiteReport:
+    """The report with the ticked notes and proposals."""
+    taken: dict[str, list[Suggestion]] = {}
+    for tank, suggestion in proposed:
+        taken.setdefault(tank, []).append(suggestion)
+    return site_report.site_report(_week, site, first, last, ticked, proposals=taken)
+
+
+def proposals_of(week: Week, site: str) -> tuple[list[Proposal], list[str]]:
+    """The open proposals of a site's tanks, newest first; what can't be read, in sentences."""
+    return proposals.open_of(week.folder, week.table("tank").filter(pl.col("site") == site)["tank"].to_list())
+
+
+def not_printed(shown: SiteReport, proposed: Ticked) -> list[str]:
+    """Ticked proposals that found no room, or no sheet, in a report."""
+    printed = {(sheet.tank, item["text"], item["cost"]) for sheet in shown.sheets for item in sheet.suggest}
+    return [said.text for tank, said in proposed if (tank, said.text, said.cost) not in printed]
 
 
 @st.cache_data(max_entries=256, show_spinner="Drawing the chart")

@@ -22,6 +22,7 @@ PAGES = {
     "one-tank": "one_tank?tank=LM2",
     "load-and-nitrate": "load_and_nitrate",
     "filter-book": "filter_book?filter=B05",
+    "plan": "plan?tank=LM2",
     "enter-readings": "enter_readings?day=2026-06-02",
     "held-rows": "held_rows",
     "figures": "figures",

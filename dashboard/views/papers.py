@@ -30,7 +30,7 @@ REMINDER = (
 )
 STYLE = f"""<style>
 .st-key-sheet img {{border: 1px solid {look.HAIR}; background: white; max-width: 46rem;}}
-.st-key-notes label p {{font-size: 15px; overflow-wrap: anywhere;}}
+:is(.st-key-notes, .st-key-proposals) label p {{font-size: 15px; overflow-wrap: anywhere;}}
 [class*="st-key-paper_row"] {{border-bottom: 1px solid {look.HAIR}; padding-bottom: 6px;}}
 [class*="st-key-paper_row"] p {{margin: 0;}}
 @media print {{.stDateInput, .stMultiSelect, .stDownloadButton, .stCheckbox {{display: none !important;}}}}
@@ -89,6 +89,25 @@ def notes(week: Week, site: str, first: dt.date, last: dt.date) -> desk.Notes:
             label = desk.plain_label(f"{day(row['day'])}, {where}: {row['text']}")
             if st.checkbox(label, key=f"note {row['kind']} {row['file']} {row['line']}"):
                 ticked.append((row["file"], row["line"]))
+    return tuple(ticked)
+
+
+def proposed(week: Week, site: str) -> desk.Ticked:
+    """The open proposals of the site, each with a tick; those that are ticked, as the report will say them."""
+    found, lost = desk.proposals_of(week, site)
+    if not found and not lost:
+        return ()
+    look.section("Proposals", "kept on Plan; printed only where ticked")
+    for sentence in lost:
+        look.html(f'<p class="hand">{escape(sentence)}</p>')
+    names = dict(week.table("tank").select("tank", "name").iter_rows())
+    currency = str(week.round.prices.get("currency", ""))
+    ticked = []
+    with st.container(key="proposals"):
+        for one in found:
+            said = f"{names.get(one.tank) or one.tank}, {day(one.on)}: {one.words} ({one.cost_says(currency)})"
+            if st.checkbox(desk.plain_label(said), key=f"proposal {one.name}"):
+                ticked.append((one.tank, one.suggestion(currency)))
     return tuple(ticked)
 
 
@@ -192,7 +211,14 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
     left, right = st.columns([7, 5], gap="large")
     with right:
         ticked = notes(then, site, first, last)
-        shown = desk.report(stamp, site, first, last, ticked, then)
+        taken = proposed(then, site)
+        shown = desk.report(stamp, site, first, last, ticked, then, taken)
+        left_out = desk.not_printed(shown, taken)
+        if left_out:
+            look.html(
+                f'<p class="hand" role="alert">{counted(len(left_out), "ticked proposal")} found no room on its sheet:'
+                f" “{escape(left_out[0])}” Untick another, or issue a second report.</p>"
+            )
         frozen = issue(then, shown)
         past(then, site)
     with left:

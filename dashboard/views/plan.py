@@ -1,0 +1,291 @@
+"""Plan: the cheapest ways to bring a tank within its rating, its water changes, what-ifs, and proposals kept of them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import replace
+from html import escape
+from typing import Any
+from urllib.parse import quote
+
+import streamlit as st
+
+from dashboard import data, enter_desk, look
+from dashboard import plan_desk as desk
+from pipeline.advise import plan as plans
+from pipeline.advise import what_if
+from pipeline.advise.what_if import Asked, Settings, Start
+from pipeline.advise.what_if_start import MEDIA_MOST_KG
+from pipeline.papers import proposals
+from pipeline.problems import Problem
+from pipeline.telling import number, with_unit
+from pipeline.week import Week
+from schemas.words import STOCKING
+
+Plan = Mapping[str, Any]
+DAYS_SHOWN = 28  # how far the slider of days goes
+MOVED = ("feed", "stock", "media", "medium", "spot", "share", "days")  # what can be moved, as keys say it
+WHAT_IF = 0  # the choice beside the options, which count from 1
+
+
+@st.cache_data(max_entries=64, show_spinner="Weighing the options")
+def _plan(stamp: str, tank: str, _week: Week) -> dict[str, Any]:
+    return plans.plan(_week, tank)
+
+
+@st.cache_resource(max_entries=64, show_spinner=False)
+def _start(stamp: str, tank: str, _week: Week) -> Start:
+    return what_if.start(_week, tank)
+
+
+def choose(titles: dict[str, str]) -> str:
+    """The tank in the address; choosing another writes it back."""
+    asked = st.query_params.get("tank", "")
+    if asked in titles:
+        st.session_state["plan_chosen"] = asked
+    elif st.session_state.get("plan_chosen") not in titles:
+        st.session_state["plan_chosen"] = next(iter(titles))
+
+    def write() -> None:
+        st.query_params["tank"] = st.session_state["plan_chosen"]
+
+    with st.container(key="plan_tank"):
+        chosen: str = st.selectbox(
+            "Tank", list(titles), format_func=lambda tank: titles[tank], key="plan_chosen", on_change=write, width=340,
+            persist_state="session",
+        )  # fmt: skip
+    return chosen
+
+
+# -- what if -----------------------------------------------------------------------------------------
+
+
+def pair(label: str, name: str, tank: str, low: float, high: float, step: float, default: float) -> float:
+    """A slider with a box beside it to type in; whichever is moved, the other follows."""
+    slide, box = f"what {name} {tank}", f"type {name} {tank}"
+    whole = float(step).is_integer()
+    kind = int if whole else float
+    low, high, step, default = kind(low), kind(high), kind(step), kind(default)
+    for key in (slide, box):
+        kept = st.session_state.get(key)
+        if kept is None or not low <= kept <= high:
+            st.session_state[key] = default
+
+    def follow(moved: str, other: str) -> None:
+        st.session_state[other] = st.session_state[moved]
+
+    digits = "%d" if whole else "%.2f"
+    left, right = st.columns([5, 3], vertical_alignment="bottom")
+    with left:
+        st.slider(
+            label, low, high, step=step, format=digits, key=slide, on_change=follow, args=(slide, box),
+            persist_state="session",
+        )  # fmt: skip
+    with right:
+        value = st.number_input(
+            label, low, high, step=step, format=digits, key=box, on_change=follow, args=(box, slide),
+            persist_state="session", label_visibility="collapsed",
+        )  # fmt: skip
+    return float(value)
+
+
+def forget(tank: str) -> None:
+    """Everything back to today."""
+    for name in MOVED:
+        for kind in ("what", "type"):
+            st.session_state.pop(f"{kind} {name} {tank}", None)
+
+
+def controls(begun: Start) -> Settings:
+    """What is asked. A slider that stands where it began means today's exact value."""
+    tank, today = begun.tank.tank, begun.today
+    if st.session_state.get(f"what_of {tank}") != today:  # the records have moved on: begin anew
+        forget(tank)
+        st.session_state[f"what_of {tank}"] = today
+    asked = today
+    if today.feed_g_day is not None:
+        low, high, step = begun.feed_range
+        fed = pair("Food, g a day", "feed", tank, low, high, step, today.feed_g_day)
+        asked = replace(asked, feed_g_day=fed)
+    else:
+        stock = st.pills("Stocking (food is not weighed)", STOCKING, default=today.stocking, required=True, key=f"what stock {tank}",
+                         persist_state="session")  # fmt: skip
+        asked = replace(asked, stocking=stock or today.stocking)
+    if begun.spots and begun.media:
+        kg = pair("Media to add, kg", "media", tank, 0.0, MEDIA_MOST_KG, 0.1, 0.0)
+        left, right = st.columns(2)
+        with left:
+            medium = st.selectbox("Medium", list(begun.media), key=f"what medium {tank}", persist_state="session")
+        with right:
+            spot = st.selectbox("Where", list(begun.spots), key=f"what spot {tank}", persist_state="session")
+        asked = replace(asked, media_kg=kg, medium=medium, spot=spot)
+    else:
+        look.html(
+            "<p>No media can be added here: it needs a filter on this tank whose layers are recorded in fills.csv, and a"
+            " medium that counts in media.csv.</p>"
+        )
+    was, every = round(100 * (today.fraction or 0.0)), round(today.every_days)
+    share = pair("Water changed, %", "share", tank, 0, round(100 * begun.fraction_most), 1, was)
+    days = pair("Every how many days", "days", tank, 1, max(DAYS_SHOWN, every), 1, every)
+    if share != was:
+        asked = replace(asked, fraction=share / 100)
+    if days != every:
+        asked = replace(asked, every_days=days)
+    st.button("Back to today", key="what_back", on_click=forget, args=(tank,))
+    return asked
+
+
+def what(begun: Start) -> tuple[Settings, Asked]:
+    """The sliders and both sides."""
+    look.section("What if", "move a slider or type; nothing is kept until you keep it below")
+    left, right = st.columns([5, 6], gap="large")
+    with left, st.container(key="what_controls"):
+        asked = controls(begun)
+    found = what_if.answer(begun, asked)
+    with right:
+        look.say(desk.what_sentence(begun, found))
+        look.html(desk.sides_html(begun, found) + desk.cost_html(found) + desk.notes_html(found))
+    return asked, found
+
+
+# -- proposals ---------------------------------------------------------------------------------------
+
+
+def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) -> None:
+    """An option or the what-if as a proposal that a report may take up."""
+    tank, currency = begun.tank.tank, str(week.round.prices.get("currency", ""))
+    look.section("Keep as a proposal", "for the report to the site, ticked on Papers")
+    titles = {WHAT_IF: f"The what-if: {' '.join(found.words)}"} if found.words else {}
+    titles |= {n: desk.option_title(n, option) for n, option in enumerate(plan["options"], start=1)}
+    by = ""
+    if titles:
+        # Another what-if begins with itself chosen.
+        key = f"keep_which {tank}"
+        if st.session_state.get(f"keep_of {tank}") != found.words or st.session_state.get(key) not in titles:
+            st.session_state[f"keep_of {tank}"] = found.words
+            st.session_state[key] = next(iter(titles))
+        chosen = st.selectbox("Which", list(titles), format_func=lambda n: titles[n], key=key)
+        by = (
+            st.text_input(enter_desk.WHO, key="keep_by", max_chars=enter_desk.LONGEST_WHO, persist_state="session")
+            or ""
+        )
+        if st.button("Keep as a proposal", type="primary", key="keep_proposal"):
+            kept(week, begun, plan, asked, found, chosen, by)
+    else:
+        look.html("<p>There is nothing to keep yet: move a slider above.</p>")
+    enter_desk.became()
+    mine, lost = proposals.open_of(week.folder, [tank])
+    for sentence in lost:
+        look.html(f'<p class="hand">{escape(sentence)}</p>')
+    site = begun.tank.site
+    if mine and site:
+        look.html(f'<p>Kept of this tank, to be ticked on <a href="papers?site={quote(site)}">Papers</a>:</p>')
+    for one in mine:
+        with st.container(horizontal=True, vertical_alignment="center", key=f"kept_row {one.name}"):
+            st.html(f'<div class="tr">{desk.kept_html(one, currency)}</div>', width="stretch")
+            if st.button("Withdraw", key=f"withdraw {one.name}"):
+                withdraw(week, one.name, by or one.by)
+
+
+def kept(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked, chosen: int, by: str) -> None:
+    """Keeps what was chosen and says what became of it."""
+    tank, today = begun.tank.tank, dt.date.today()
+    try:
+        if chosen == WHAT_IF:
+            made = proposals.of_what_if(tank, asked, begun.today, found, by.strip(), today, week.as_of)
+        else:
+            made = proposals.of_option(tank, plan["options"][chosen - 1], by.strip(), today, week.as_of)
+        one, new = proposals.keep(week.folder, made)
+    except Problem as problem:
+        enter_desk.tell([f"Not kept: {problem}"], hand=True)
+        return
+    where = f"{proposals.FOLDER}/{one.name} in the log folder"
+    enter_desk.tell(
+        [f"Kept: {where}. No report says it until it is ticked on Papers." if new else f"It was kept already: {where}."]
+    )
+
+
+def withdraw(week: Week, name: str, by: str) -> None:
+    """Withdraws a proposal, then shows the page without it."""
+    try:
+        proposals.withdraw(week.folder, name, by, dt.date.today())
+    except Problem as problem:
+        enter_desk.tell([f"Not withdrawn: {problem}"], hand=True)
+    else:
+        enter_desk.tell(["Withdrawn. Reports that were issued stay as they are."])
+    st.rerun()
+
+
+# -- the page ----------------------------------------------------------------------------------------
+
+
+def options(begun: Start, plan: Plan) -> None:
+    """What the planner found, or what to do where it found nothing."""
+    look.section("Options", "cheapest first")
+    if plan["options"]:
+        look.html(desk.options_html(plan))
+    elif not begun.tank.known:
+        look.html(
+            "<p>Nothing can be weighed without that. Write it down in tanks.csv (litres), filters.csv, placements.csv and"
+            " fills.csv (what lies in the filter), then run <code>tankround load</code>. Its water changes are below.</p>"
+        )
+    elif begun.tank.capacity["working_load_pct"] is not None and plan["now"]["working_state"] in (
+        "comfortable",
+        "within",
+    ):
+        look.html("<p>None is needed. The sliders below show how much room there is.</p>")
+    else:
+        look.html(
+            "<p>No change of the filter, the food or the stock in the book is enough. Keep it as half cycle: hold its"
+            " nitrate by water changes, below, and ask for less food or fewer fish.</p>"
+        )
+
+
+def water(begun: Start, plan: Plan) -> None:
+    """The water change for the ceiling, with what it was sized by."""
+    change = plan["water_change"]
+    look.section("Water changes", f"for its ceiling of {with_unit(number(change['ceiling']), 'mg/L')} nitrate")
+    left, right = st.columns(2, gap="large")
+    with left:
+        look.say(change["says"])
+        if change["one_off"] is not None:
+            look.html(f"<p><strong>Today.</strong> {escape(change['one_off']['says'])}</p>")
+        other = what_if.sized_by_outlook(begun)
+        if other:
+            look.html(f"<p>{escape(other)}</p>")
+    with right:
+        look.html(desk.water_html(begun, change))
+
+
+def page() -> None:
+    week = data.week()
+    st.html(desk.STYLE)
+    titles = data.tank_titles(week)
+    if not titles:
+        st.title("Plan")
+        look.say("No tanks are on this round yet, so there is nothing to plan.")
+        look.html("<p>Fill in sites.csv and tanks.csv, then run <code>tankround load</code>.</p>")
+        look.foot(week)
+        return
+    tank = choose(titles)
+    st.title(f"Plan: {titles[tank]}")
+    if data.of(week.now("capacity"), tank).is_empty():
+        look.html('<p class="counts">Closed, or not set up yet, on that day: nothing to plan.</p>')
+        look.foot(week)
+        return
+    stamp = data.stamp()
+    plan, begun = _plan(stamp, tank, week), _start(stamp, tank, week)
+    look.html(
+        f'<p class="counts">{escape(plan["says"])}</p><p class="small">{desk.facts_html(begun, plan, quote(tank))}</p>'
+    )
+    options(begun, plan)
+    water(begun, plan)
+    with st.container(key="what_if"):
+        asked, found = what(begun)
+    with st.container(key="keep"):
+        keep(week, begun, plan, asked, found)
+    look.foot(week)
+
+
+page()
