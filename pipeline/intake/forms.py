@@ -6,9 +6,10 @@ import polars as pl
 
 from pipeline.intake.headers import Header
 from pipeline.intake.structure import Table
-from pipeline.telling import listed
+from pipeline.telling import counted, listed
 
 TOTALS = r"(?i)^(grand |sub-?)?(totals?|sums?|averages?|means?|counts?)\b"
+WITH_KIT = ("ammonia", "nitrite", "nitrate", "kh", "gh", "phosphate")
 Issues = list[dict[str, object]]
 
 
@@ -85,3 +86,25 @@ def totals_lines(frame: pl.DataFrame, table: Table, keys: list[str]) -> tuple[pl
         for line, text in texts.iter_rows()
     ]
     return frame.join(found, on=["file", "line"], how="anti", maintain_order="left"), issues
+
+
+def no_kit(frame: pl.DataFrame, file: str, long: bool) -> Issues:
+    """Readings without a kit are taken as from a meter, in the usual units: said once a file."""
+    measured = pl.col("value") != "" if long else pl.any_horizontal(pl.col(name) != "" for name in WITH_KIT)
+    of_a_kit = pl.col("parameter").str.to_lowercase().is_in(list(WITH_KIT)) if long else pl.lit(True)
+    many = frame.filter(measured & of_a_kit & (pl.col("kit") == "")).height
+    if many == 0:
+        return []
+    said = f"{counted(many, 'row')} of readings {'names' if many == 1 else 'name'} no kit"
+    return [
+        {
+            "file": file,
+            "line": 0,
+            "column": "kit",
+            "text": "",
+            "outcome": "converted",
+            "fault": "no kit",
+            "says": f"{said}: taken as from a meter, in the usual units.",
+            "suggestion": None,
+        }
+    ]

@@ -158,7 +158,8 @@ def read_file(
     frame = _frame(file, table, header)
     frame, twice = forms.columns_twice(frame, table, header)
     frame, totals = forms.totals_lines(frame, table, header.wanted)
-    return name, frame, info, [*issues, *twice, *totals], unknown
+    kitless = forms.no_kit(frame, file.path, header.long) if file.family == "visit" else []
+    return name, frame, info, [*issues, *twice, *totals, *kitless], unknown
 
 
 def read_sheets(folder: Path, files: Sequence[LogFile], given: Mapping[str, bytes] | None = None) -> Sheets:

@@ -21,7 +21,7 @@ FOLDERS = sorted({case.folder for case in ALL})
 FIRST_FAULT, LAST_FAULT = 1, 42
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=None)
 def checked(folder: str) -> Tables:
     """The tables of a case's folder laid over the base."""
     with tempfile.TemporaryDirectory() as place:
