@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import errno
 import fcntl
+import glob
 import os
 import shutil
 import tempfile
@@ -61,6 +62,8 @@ class Unreadable(Exception):
 def _explained(error: OSError, path: Path) -> Problem:
     why = {
         errno.ENOSPC: "the disk is full; make room and load again",
+        errno.EDQUOT: "no more may be stored there; make room and load again",
+        errno.EFBIG: "no file so large may be stored there; give --db FILE in a place that takes it",
         errno.EACCES: "the folder may not be written to; give --db FILE in a folder that may",
         errno.EPERM: "the folder may not be written to; give --db FILE in a folder that may",
         errno.EROFS: "the folder is read-only; give --db FILE in a folder that is not",
@@ -90,9 +93,27 @@ def building_lock(target: Path) -> Iterator[None]:
                         " End that load, then load again."
                     ) from None
                 time.sleep(0.05)
-        for left in target.parent.glob(f".{target.name}.*.building*"):
-            left.unlink(missing_ok=True)  # of a build that was killed: we hold the lock, so nobody builds it
+        for left in target.parent.glob(f".{glob.escape(target.name)}.*.building*"):
+            _remove_build(left)  # of a build that was killed: we hold the lock, so nobody builds it
         yield
+
+
+def _of_writing(error: duckdb.Error) -> OSError | None:
+    """What went wrong with the disk, where DuckDB tells of it; None where the error is of another kind."""
+    told = str(error)
+    for code in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EACCES):
+        if os.strerror(code) in told:
+            return OSError(code, os.strerror(code))
+    disk = isinstance(error, duckdb.IOException | duckdb.FatalException) or "Could not write file" in told
+    return OSError(errno.EIO, os.strerror(errno.EIO)) if disk else None
+
+
+def _remove_build(path: Path) -> None:
+    """A file of a build, or the folder that DuckDB makes beside it where memory is short."""
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path, ignore_errors=True)
+    else:
+        path.unlink(missing_ok=True)
 
 
 def _fsync(path: Path, flags: int) -> None:
@@ -162,17 +183,21 @@ def building(target: Path, base: Path | None = None) -> Iterator[duckdb.DuckDBPy
             con.execute("begin")
             yield con
             con.execute("commit")
+            # Closing folds the log into the file too, but where the disk is full it says nothing of having failed.
+            con.execute("checkpoint")
         _fsync(beside, os.O_RDWR)
         os.replace(beside, target)
         _fsync(target.parent, os.O_RDONLY)
     except OSError as error:
         raise _explained(error, target) from None
-    except duckdb.IOException as error:
-        full = "No space left" in str(error)
-        raise _explained(OSError(errno.ENOSPC if full else errno.EIO, "input or output error"), target) from None
+    except duckdb.Error as error:
+        cause = _of_writing(error)
+        if cause is None:
+            raise
+        raise _explained(cause, target) from None
     finally:
-        beside.unlink(missing_ok=True)
-        beside.with_name(f"{beside.name}.wal").unlink(missing_ok=True)
+        for part in ("", ".wal", ".tmp"):
+            _remove_build(beside.with_name(beside.name + part))
 
 
 def publish(tables: Tables, told: Mapping[str, str], target: Path) -> None:
