@@ -172,9 +172,14 @@ def check(sheets: Sheets, round_: Round, figures: Figures, today: dt.date) -> Ta
     return {name: tables[name] for name in BASE_TABLES}
 
 
-def check_parts(sheets: Sheets, round_: Round, figures: Figures, today: dt.date) -> Tables:
-    """All base tables, the readings in parts: visit_row, reading_cell, meaning; and sheet_row, where each row belongs."""
-    given = Given(round_, figures, today)
+def check_parts(
+    sheets: Sheets, round_: Round, figures: Figures, today: dt.date, kept_changes: pl.DataFrame | None = None
+) -> Tables:
+    """All base tables, the readings in parts: visit_row, reading_cell, meaning; and sheet_row, where each row belongs.
+
+    `kept_changes` are water changes of sheets that are not among these, but count.
+    """
+    given = Given(round_, figures, today, kept_changes)
     right, touched, states = corrections.apply(sheets)
     accepted = touched.filter(pl.col("now") == corrections.ACCEPT).select("file", "line", "column")
     tables, issues = _once(right, given, accepted)

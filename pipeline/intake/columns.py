@@ -39,6 +39,8 @@ class Given:
     round: Round
     figures: Figures
     today: dt.date
+    # Water changes that stand in the warehouse, where a load reads only some sheets: services are held against them too.
+    kept_changes: pl.DataFrame | None = None
 
 
 def read_cells(frame: pl.DataFrame, name: str, reader: Reader) -> pl.DataFrame:

@@ -72,7 +72,7 @@ def read_partly(
 ) -> Delta | None:
     """What a load has to change in a warehouse; None where all must be read anew.
 
-    `held` has the warehouse's `account` and `sheet_row`; `leaned_on` is the `leans_on` of what stands in it.
+    `held` has the warehouse's `account`, `sheet_row` and `water_change`; `leaned_on` is the `leans_on` of what stands in it.
     """
     before = dict(held["account"].filter(pl.col("family") == "visit").select("file", "sha256").iter_rows())
     now = {file.path: file for file in files if file.family == "visit"}
@@ -80,10 +80,12 @@ def read_partly(
     gone = [path for path in before if path not in now]
     others = [file for file in files if file.family != "visit"]
     read = [*others, *(now[path] for path in changed)]
-    parts = check_parts(read_sheets(folder, read), round_, figures, today)
+    going = pl.col("file").is_in([*changed, *gone])
+    kept_changes = held["water_change"].filter(~going)
+    parts = check_parts(read_sheets(folder, read), round_, figures, today, kept_changes)
     if leans_on(parts) != leaned_on:
         return None
-    old = held["sheet_row"].filter(pl.col("file").is_in([*changed, *gone]))
+    old = held["sheet_row"].filter(going)
     days = (
         pl.concat([old["day"], parts["sheet_row"]["day"].cast(pl.Date)]).drop_nulls()
         if parts["sheet_row"].height
@@ -94,11 +96,13 @@ def read_partly(
     if not isinstance(first, dt.date) or not isinstance(last, dt.date):
         return Delta(parts, [*changed, *gone], nothing, [])
     reach = dt.timedelta(REACH_DAYS)
-    kept = held["sheet_row"].filter(~pl.col("file").is_in([*changed, *gone]))
+    kept = held["sheet_row"].filter(~going)
     near = kept.filter(pl.col("day").is_between(first - reach, last + reach))
     zone = near.filter(pl.col("day") >= first).select("file", "line")
     context = near["file"].unique().sort().to_list()
     if context:
         sheets = read_sheets(folder, [*others, *(now[path] for path in sorted({*changed, *context}))])
-        parts = check_parts(_some_rows(sheets, context, near.select("file", "line")), round_, figures, today)
+        again = near.select("file", "line")
+        kept_changes = kept_changes.join(again, on=["file", "line"], how="anti")
+        parts = check_parts(_some_rows(sheets, context, again), round_, figures, today, kept_changes)
     return Delta(parts, [*changed, *gone], zone, context)

@@ -222,6 +222,8 @@ def read_visits(sheets: Sheets, given: Given, standing: Tables, told: Told) -> T
         frame, unnamed = tanks_meant(frame, reader.resolver)
         told.whole_where(unnamed, ["tank"])
         frames[name] = frame if "shown order" in frame.columns else shown_orders(frame, "date")
+    if given.kept_changes is not None:
+        told.issues.append(with_large_changes(standing["service"], given.kept_changes, given.figures))
     parts: list[Tables] = []
     places = [pl.DataFrame(schema=PLACE)]
     first = 0

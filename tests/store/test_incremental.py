@@ -92,6 +92,20 @@ def test_a_sheet_sent_again_under_another_name_and_taken_away(tmp_path: Path, se
     assert_like_rebuild(folder, tmp_path)
 
 
+def test_a_service_is_held_against_changes_of_sheets_not_read_again(tmp_path: Path) -> None:
+    folder = write_folder(tmp_path / "logs", weeks=60)
+    first = folder / "visits" / "week-01.csv"
+    first.write_text(first.read_text().replace("30%", "45%"))
+    (folder / "services" / "a.csv").write_text("date,tank,filter,job\n2026-01-12,T1,F1,full\n")
+    weekly.load(folder, today=TODAY)
+    last = folder / "visits" / "week-59.csv"
+    last.write_text(last.read_text().replace("T1,before,0,0,11", "T1,before,0,0,3"))
+    weekly.load(folder, today=TODAY)
+    remark = tables_of(weekly.warehouse_of(folder))["remark"]
+    assert remark.filter(pl.col("file") == "services/a.csv").height == 1
+    assert_like_rebuild(folder, tmp_path)
+
+
 ROW = st.tuples(
     st.sampled_from(["T1", "T2", "T3", "Lounge", "nobody"]),
     st.integers(0, 40),
@@ -106,7 +120,7 @@ STEP = st.one_of(
 )
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=8, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(steps=st.lists(STEP, min_size=2, max_size=4))
 def test_any_sequence_of_edits_ends_as_a_rebuild(tmp_path: Path, steps: list[tuple[str, str, object]]) -> None:
     folder = tmp_path / "any"
