@@ -146,12 +146,19 @@ def _between(series: pl.DataFrame, change: pl.DataFrame, visit: pl.DataFrame) ->
 
 def _fallen(fell: pl.DataFrame, change: pl.DataFrame, kh: pl.DataFrame) -> pl.DataFrame:
     """Falls of nitrate with what may explain them: that day's change, and whether KH has gone on falling meanwhile."""
+    days = fell.select("tank", "day").unique()  # few: what happened on other days need not be summed
     if change.height:
-        daily = change.group_by("tank", "day").agg((1 - (1 - pl.col("fraction")).product()).alias("that day"))
+        daily = (
+            change.join(days, on=["tank", "day"], how="semi")
+            .group_by("tank", "day")
+            .agg((1 - (1 - pl.col("fraction")).product()).alias("that day"))
+        )
         fell = fell.join(daily, on=["tank", "day"], how="left", maintain_order="left")
     else:
         fell = fell.with_columns(pl.lit(None, pl.Float64).alias("that day"))
-    hardness = kh.select("tank", "day", (pl.col("matched") < pl.col("last")).alias("kh falls"))
+    hardness = kh.join(days, on=["tank", "day"], how="semi", maintain_order="left").select(
+        "tank", "day", (pl.col("matched") < pl.col("last")).alias("kh falls")
+    )
     return fell.join(
         hardness.unique(["tank", "day"], keep="last", maintain_order=True),
         on=["tank", "day"],

@@ -56,6 +56,7 @@ def hits(series: pl.DataFrame, rows: pl.DataFrame, test: pl.Expr) -> pl.DataFram
     """The rows of a series where a test holds, with their file, line, text and parameter."""
     found = series.filter(test.fill_null(False))
     words = rows.select("row", "file", "line", "text", "parameter")
+    words = words.filter(pl.col("row").is_in(found["row"].implode()))  # few: a join would first hash all of them
     return found.join(words, on="row", how="left", maintain_order="left")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -28,6 +29,7 @@ ISSUE = {
 }
 
 
+READERS = 2  # files read at once
 FILE = {"file": pl.String, "family": pl.String, "sha256": pl.String, "rows_in": pl.Int64}
 UNKNOWN = {"file": pl.String, "column": pl.String, "like": pl.String}
 
@@ -166,8 +168,9 @@ def read_sheets(folder: Path, files: Sequence[LogFile], given: Mapping[str, byte
     """All files, each on its own, joined by family. `given`: the bytes of files that are not in the folder, by path."""
     frames: dict[str, list[pl.DataFrame]] = {}
     infos, issues, unknown = [], [], []
-    for file in files:
-        name, frame, info, told, strange = read_file(folder, file, (given or {}).get(file.path))
+    with ThreadPoolExecutor(READERS) as pool:  # polars and numpy let go of the interpreter while they work
+        read = list(pool.map(lambda file: read_file(folder, file, (given or {}).get(file.path)), files))
+    for name, frame, info, told, strange in read:
         infos.append(info)
         issues += told
         unknown += strange
