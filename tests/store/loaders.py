@@ -17,7 +17,7 @@ import traceback
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from types import TracebackType
-from typing import IO
+from typing import IO, Any
 
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 120.0  # a load of a small folder that takes longer hangs
@@ -26,12 +26,16 @@ STAGES = ("reading and checking", "reckoning", "storing")  # as progress names t
 
 @dataclass(frozen=True)
 class Wish:
-    """A load of a folder; killed `delay` seconds after it begins `stage`, or left alone."""
+    """A load of a folder; killed `delay` seconds after it begins `stage`, or by itself, or left alone.
+
+    By itself: just before or after the first call of a function of `os`, as `dies="before replace"`.
+    """
 
     folder: str
     db: str | None = None
     stage: str | None = None
     delay: float = 0.0
+    dies: str | None = None
 
 
 @dataclass(frozen=True)
@@ -80,6 +84,18 @@ class Loader:
         return self.ended()
 
 
+def _die(when: str, name: str) -> None:
+    """Kill this process before or after its first call of a function of `os`."""
+    real = getattr(os, name)
+
+    def last(*given: Any, **named: Any) -> None:
+        if when == "after":
+            real(*given, **named)
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    setattr(os, name, last)
+
+
 def _load(wish: Wish, pipe: int) -> None:
     """In the child: load, and tell the pipe of each stage as it begins."""
     from pipeline import weekly
@@ -89,6 +105,8 @@ def _load(wish: Wish, pipe: int) -> None:
     def tell(**what: object) -> None:
         os.write(pipe, (json.dumps(what) + "\n").encode())
 
+    if wish.dies is not None:
+        _die(*wish.dies.split())
     status = 1
     try:
         db = Path(wish.db) if wish.db else None

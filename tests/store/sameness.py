@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import duckdb
 import polars as pl
 from polars.testing import assert_frame_equal
 
@@ -13,11 +14,15 @@ from schemas import BASE_TABLES, DERIVED_TABLES, Tables
 DERIVED = [name for name in DERIVED_TABLES if name != "nitrate_path"]
 
 
-def tables_of(db: Path) -> Tables:
+def tables_in(con: duckdb.DuckDBPyConnection) -> Tables:
     """All that a load fills, with every row of the visit sheets."""
+    return store.read_tables(con, [*BASE_TABLES, *DERIVED, "sheet_row"])
+
+
+def tables_of(db: Path) -> Tables:
     con = store.read_copy(db)
     try:
-        return store.read_tables(con, [*BASE_TABLES, *DERIVED, "sheet_row"])
+        return tables_in(con)
     finally:
         con.close()
 
