@@ -11,7 +11,7 @@ import io
 import numpy as np
 import polars as pl
 
-QUOTE, LF, CR = 0x22, 0x0A, 0x0D
+QUOTE, LF, CR, SPACE = 0x22, 0x0A, 0x0D, 0x20
 
 
 def _outside_quotes(body: np.ndarray, mark: int) -> np.ndarray | None:
@@ -60,11 +60,12 @@ def _same_width(body: np.ndarray, mark: int) -> int | None:
 
 def is_tidy(text: str, separator: str) -> bool:
     """Whether no field starts or ends with a space, so that nothing need be stripped. May say no where it could say yes."""
-    ends = (separator, "\n", "\r", '"')
-    odd = [*(f" {mark}" for mark in ends), *(f"{mark} " for mark in ends), "\u00a0"]
-    if any(mark in text for mark in odd) or (separator != "\t" and "\t" in text):
+    if "\u00a0" in text or (separator != "\t" and "\t" in text):
         return False
-    return text[:1] not in (" ", "\t") and text[-1:] not in (" ", "\t")
+    body = np.frombuffer(f"\n{text}\n".encode("utf-8", "surrogatepass"), dtype=np.uint8)
+    spaces = np.flatnonzero(body == SPACE)
+    ends = np.array([ord(separator), LF, CR, QUOTE], dtype=np.uint8)
+    return not (np.isin(body[spaces - 1], ends).any() or np.isin(body[spaces + 1], ends).any())
 
 
 def split_clean(text: bytes, separator: str, first_line: int) -> pl.DataFrame | None:
