@@ -12,6 +12,7 @@ from pipeline.telling import NBSP, ago, counted, day, fixed, number, per_cent, w
 from pipeline.week import Week
 
 Row = dict[str, Any]
+DAYS_A_WEEK = 7
 MM = 1.2  # pixels a millimetre of depth
 LEAST, TWO_LINES = 23.0, 42.0  # pixels: the thinnest band, and the least that holds two lines of words
 
@@ -184,9 +185,23 @@ def need_html(row: Row, figures: Figures) -> str:
                 _line("Need", _kg(row["need_kg"]), "", total=True),
                 _line("Effective, from below", _kg(row["effective_kg"]), ""),
                 _line("Working load", _pct(row["working_load_pct"]), row["working_state"], total=True, hand=over),
+                _food_line(row),
             ]
         )
         + "</table>"
+    )
+
+
+def _food_line(row: Row) -> str:
+    """What the food makes, beside the published share of it: two opinions, never mixed."""
+    if row["expected_rise"] is None:
+        return _line("Nitrate the food makes", "not known", "no food recorded")
+    low, high = (number(DAYS_A_WEEK * row[name], 2) for name in ("expected_low", "expected_high"))
+    published = number(DAYS_A_WEEK * row["expected_published"], 2)
+    return _line(
+        "Nitrate the food makes",
+        f"{number(DAYS_A_WEEK * row['expected_rise'], 2)} ({low}–{high}){NBSP}mg/L a week",
+        f"house figure; {published} by the share of Timmons & Ebeling",
     )
 
 

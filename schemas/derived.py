@@ -49,6 +49,7 @@ class Capacity(Ask):
     expected_rise: float = column("Nitrate the food makes", unit="mg/L NO3 per day")
     expected_low: float = column("Least of it", unit="mg/L NO3 per day")
     expected_high: float = column("Most of it", unit="mg/L NO3 per day")
+    expected_published: float = column("The same by a published share", "A second opinion.", unit="mg/L NO3 per day")
 
 
 class CapacityLayer(Ask):

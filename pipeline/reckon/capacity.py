@@ -14,7 +14,7 @@ import polars as pl
 from pipeline.figures import Figures
 from pipeline.reckon import disturbance, factors, half_cycle, servicing
 from pipeline.reckon.cells import Array
-from pipeline.reckon.chemistry import nitrate_from_feed
+from pipeline.reckon.chemistry import nitrate_from_feed, nitrate_from_feed_published
 from pipeline.reckon.layers import ASK, FILTER_ASK, asked, filters_on, layers_on, table
 from schemas import Tables, conform
 
@@ -81,7 +81,10 @@ def tank_side(tables: Tables, asks: pl.DataFrame, figures: Figures) -> pl.DataFr
     plants = rows["planting"].replace_strict(
         factors.need_by_planting(figures), default=factors.need_by_planting(figures)["none"], return_dtype=pl.Float64
     )
-    made = nitrate_from_feed(feed, _numbers(rows, "protein_pct"), net, figures)
+    protein = _numbers(rows, "protein_pct")
+    made = nitrate_from_feed(feed, protein, net, figures)
+    usual = np.where(np.isnan(protein), figures["protein_default_pct"], protein)
+    published = nitrate_from_feed_published(feed, usual, net, figures)
     return rows.select(
         *ASK,
         "gross_l",
@@ -111,6 +114,7 @@ def tank_side(tables: Tables, asks: pl.DataFrame, figures: Figures) -> pl.DataFr
         _series("expected_rise", made.rise),
         _series("expected_low", made.low),
         _series("expected_high", made.high),
+        _series("expected_published", published),
     )
 
 

@@ -88,11 +88,19 @@ def carbon(tables: Tables, asks: pl.DataFrame, figures: Figures) -> pl.DataFrame
     due_days = pl.min_horizontal(life, pl.lit(figures["carbon_due_weeks"] * 7))
     out = pl.col("since").dt.offset_by(f"{int(figures['carbon_out_months'])}mo")
     rows = rows.with_columns(out.alias("out"))
+    late = pl.col("as_of") >= pl.col("since") + pl.duration(weeks=round(figures["carbon_late_weeks"]))
+    how_late = (
+        pl.when(pl.col("as_of") > pl.col("out"))
+        .then(pl.format(": it should have been out by {}", _day("out")))
+        .when(late)
+        .then(pl.format(", late: out by {}", _day("out")))
+        .otherwise(pl.format(", out by {}", _day("out")))
+    )
     return rows.select(
         *ASK,
         pl.lit("carbon").alias("what"),
         (pl.col("since") + pl.duration(days=due_days.round().cast(pl.Int64))).alias("on"),
-        pl.format("{} in {} since {}, out by {}", "medium", "filter", _day("since"), _day("out")).alias("says"),
+        pl.format("{} in {} since {}{}", "medium", "filter", _day("since"), how_late).alias("says"),
         pl.format("Take the carbon out of {}, or put media there instead.", "filter").alias("do"),
         pl.col("filter").alias("about"),
         pl.lit(f"{figures['carbon_due_weeks']:g} weeks, out by {figures['carbon_out_months']:g} months; {CP}").alias(

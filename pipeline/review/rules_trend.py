@@ -276,10 +276,9 @@ def rise_stepped_up(f: Facts) -> pl.DataFrame:
         reason=pl.format("nitrate rises faster by {} a week since {}", size, day(pl.col("step_since"))),
         step="Ask what changed: food, fish, filter; weigh the food",
         says=pl.format(
-            f"Since about {{}} nitrate rises faster by {{}}{NBSP}mg/L a week (z {{}}){{}}.",
+            f"Since about {{}} nitrate rises faster by {{}}{NBSP}mg/L a week{{}}.",
             day(pl.col("step_since")),
             size,
-            num(pl.col("step_z"), 1),
             _heads(),
         ),
         do="Ask what changed about then: food, who feeds, fish, filter work. Weigh the food, check flow and pads, retest"

@@ -262,3 +262,10 @@ def test_many_tanks_and_days_at_once_are_what_one_at_a_time_gives() -> None:
     together, _ = r.capacity(0, 3, 12)
     for row in together.iter_rows(named=True):
         assert r.rating(row["tank"], row["as_of"]) == row
+
+
+def test_the_published_share_stands_beside_the_house_figure_never_in_it() -> None:
+    """Food of 2 g/day at 40 % protein in 200 L: 1.6290 mg/L a day by P_TAN, all of it nitrified (computed)."""
+    tank = Rounds().tank("T1", net_l=200).feed("T1", 2.0, protein_pct=40.0).rating()
+    assert tank["expected_published"] == pytest.approx(1.6290, abs=1e-4)
+    assert tank["expected_rise"] == pytest.approx(1.6290 * 0.7 / 0.575, rel=2e-3)
