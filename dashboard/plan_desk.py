@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
-from dashboard import look
+from dashboard import look, marks
 from pipeline.advise.saying import money
 from pipeline.advise.what_if import Asked, Range, Side, Start, routine
 from pipeline.papers.proposals import Proposal
@@ -32,13 +32,12 @@ STYLE = f"""<style>
 .st-key-keep {{max-width: 44rem;}}
 [class*="st-key-kept_row"] {{border-top: 1px solid {look.HAIR}; padding-top: 6px;}}
 table.options td:first-child {{width: 36%;}} table.options td {{vertical-align: top;}} table.options td.w {{min-width: 9.5rem;}}
-table.sides td {{vertical-align: top;}} table.sides td.n {{white-space: nowrap;}} table.sides small {{display: block;}}
+table.sides td {{vertical-align: top;}} table.sides td.n {{min-width: 5.5rem;}} table.sides small {{display: block;}}
 table.sides .hand {{color: {look.HAND}; font-weight: 600;}}
 table.sides + p {{margin-top: .8rem;}} .tr details.group > summary {{min-height: 48px; line-height: 48px;}} .tr details.group {{padding: 0;}}
 .tr ul.minds {{padding-left: 1.1rem !important; margin: .5rem 0 0;}} .tr ul.minds li {{font-size: 13px; color: {look.INK2};}}
 @media screen and (max-width: 980px) {{
  table.options td {{width: auto !important;}} table.options td.w {{min-width: 0;}}
- table.sides td.n {{white-space: normal;}}
 }}
 @media print {{.st-key-what_controls, .st-key-keep, .stSlider, .stNumberInput {{display: none !important;}}}}
 </style>"""
@@ -334,6 +333,15 @@ def kept_html(one: Proposal, currency: str) -> str:
         f"<p>{escape(one.words)}<br><small>{escape(day(one.on, year=True))}, {escape(one.by)}; {escape(one.cost_says(currency))}."
         f"{escape(state)} In the report: “{escape(said.text)} {escape(said.cost)}”</small></p>"
     )
+
+
+def class_html(review: Row | None) -> str:
+    """What this week says of the tank: a plan may have nothing to do where the water has."""
+    if review is None:
+        return ""
+    hand = ' class="hand"' if review["class"] in look.URGENT else ""
+    said = f"{review['class'].capitalize()}: {review['reason']}."
+    return f"<p{hand}>{marks.mark(review['class'])}{escape(said)}</p>"
 
 
 def facts_html(begun: Start, plan: Row, name: str) -> str:

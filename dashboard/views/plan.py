@@ -182,7 +182,7 @@ def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) ->
     if mine and site:
         look.html(f'<p>Kept of this tank, to be ticked on <a href="papers?site={quote(site)}">Papers</a>:</p>')
     for one in mine:
-        with st.container(horizontal=True, vertical_alignment="center", key=f"kept_row {one.name}"):
+        with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"kept_row {one.name}"):
             st.html(f'<div class="tr">{desk.kept_html(one, currency)}</div>', width="stretch")
             if st.button("Withdraw", key=f"withdraw {one.name}"):
                 withdraw(week, one.name, by or one.by)
@@ -276,8 +276,9 @@ def page() -> None:
         return
     stamp = data.stamp()
     plan, begun = _plan(stamp, tank, week), _start(stamp, tank, week)
+    review = next(iter(data.of(week.now("review"), tank).to_dicts()), None)
     look.html(
-        f'<p class="counts">{escape(plan["says"])}</p><p class="small">{desk.facts_html(begun, plan, quote(tank))}</p>'
+        f'<p class="counts">{escape(plan["says"])}</p>{desk.class_html(review)}<p class="small">{desk.facts_html(begun, plan, quote(tank))}</p>'
     )
     options(begun, plan)
     water(begun, plan)

@@ -144,14 +144,14 @@ def _rise(begun: Start, asked: Settings) -> Range | None:
 def _plateau(begun: Start, asked: Settings) -> tuple[Range | None, str]:
     """Where nitrate settles before a change [mg/L], or why that is not known."""
     if asked.stocking != begun.today.stocking:
-        return None, "what other fish eat is not weighed"
+        return None, "not known: their food is not weighed"
     rise = _rise(begun, asked)
     if rise is None:
-        return None, "no usable readings, and food not weighed"
+        return None, "not known: no readings"
     if asked.fraction is None:
-        return None, "today's changes are not known"
+        return None, "not known: no changes recorded"
     if asked.fraction == 0:
-        return None, "it settles nowhere without changes"
+        return None, "nowhere: no changes"
     tap = begun.outlook.get("tap")
     tap = begun.known.tap if tap is None else tap
 

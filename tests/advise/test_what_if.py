@@ -144,7 +144,7 @@ def test_stock_counts_only_where_food_is_not_weighed_and_its_nitrate_stays_unkno
     found = asked(at, stocking="heavy")
     assert (found.now.working_pct, found.then.working_pct) == (100.0, 150.0)
     assert (found.now.made, found.then.plateau) == (None, None)
-    assert found.then.plateau_why == "what other fish eat is not weighed"
+    assert found.then.plateau_why == "not known: their food is not weighed"
     assert found.words == ("Stock it as heavy instead of normal.",)
     assert any("Food is not weighed" in note for note in found.notes)
 
@@ -266,9 +266,9 @@ def test_a_rise_over_what_the_food_makes_is_not_all_put_down_to_the_food() -> No
 
 def test_without_changes_it_settles_nowhere_and_unknown_changes_stay_unknown() -> None:
     at = begun(fed(), seen(plateau=None, mean_fraction=None))
-    assert (at.today.fraction, answer(at, at.today).now.plateau_why) == (None, "today's changes are not known")
+    assert (at.today.fraction, answer(at, at.today).now.plateau_why) == (None, "not known: no changes recorded")
     assert answer(at, at.today).now.litres_year is None
-    assert asked(at, fraction=0.0).then.plateau_why == "it settles nowhere without changes"
+    assert asked(at, fraction=0.0).then.plateau_why == "nowhere: no changes"
     found = asked(at, fraction=0.2).then.plateau  # by what the food makes, as if nothing were removed
     assert found is not None
     assert found.value == pytest.approx(5 + 7 * MADE_PER_G / 200 / 0.2, rel=1e-3)

@@ -78,8 +78,10 @@ def test_a_tank_over_its_rating_is_told_the_cheapest_way_and_every_option(
         ("TC1", "leave it, and let its nitrate tell"),
         ("TC2", "By all readings of half a year it heads for 48.6: Change 22 %"),
         ("HS1", "Today. No big change here: KH 0.9 °dH and pH 5.6"),
+        ("HS1", "Act today: "),
+        ("HS1", "nowhere: no changes"),
         ("MD2", "half cycle only"),
-        ("SS4", "today's changes are not known"),
+        ("SS4", "not known: no changes recorded"),
         ("SL1", "Nitrate is not rising: the ceiling asks for no change."),
     ],
 )
