@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from functools import lru_cache
+from functools import cache
 from pathlib import Path
 
 import polars as pl
@@ -21,7 +21,7 @@ FOLDERS = sorted({case.folder for case in ALL})
 FIRST_FAULT, LAST_FAULT = 1, 42
 
 
-@lru_cache(maxsize=None)
+@cache
 def checked(folder: str) -> Tables:
     """The tables of a case's folder laid over the base."""
     with tempfile.TemporaryDirectory() as place:
