@@ -187,3 +187,10 @@ def test_demo_copies_loads_and_prints_the_review(tmp_path: Path) -> None:
         assert said in done.stdout
         assert "invented" in done.stdout
         assert "rows read from" in done.stdout
+
+
+def test_the_readme_shows_the_account_that_the_demo_has(demo_logs: Path) -> None:
+    told = script("load", str(demo_logs)).stdout.splitlines()
+    shown = README.read_text("utf-8")
+    for line in told[:8]:
+        assert line in shown, line
