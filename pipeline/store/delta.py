@@ -49,10 +49,10 @@ def _append(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> N
 
 def _meanings(con: duckdb.DuckDBPyConnection, meaning: pl.DataFrame) -> pl.DataFrame:
     """`meaning` and `number`: what the new meanings are numbered in the warehouse; those it lacks are put in."""
-    known = query(con, "select * from meaning")
-    found = meaning.join(
-        known.rename({"meaning": "number"}), on=MEANS, how="left", nulls_equal=True, maintain_order="left"
-    )
+    known = query(con, "select * from meaning order by meaning")
+    # The same may stand twice (typed under a header with the unit, and under one without): the first of them is meant.
+    first = known.unique(MEANS, keep="first", maintain_order=True).rename({"meaning": "number"})
+    found = meaning.join(first, on=MEANS, how="left", nulls_equal=True, maintain_order="left")
     next_number = (int(known["meaning"].max()) + 1) if known.height else 0  # type: ignore[arg-type]
     lacking = found["number"].is_null()
     found = found.with_columns(

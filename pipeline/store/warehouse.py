@@ -28,6 +28,7 @@ from schemas import BASE_TABLES, TABLES, Tables, columns_of, conform, empty
 FORMAT = "4"  # raise it when tables change, and older warehouses are built anew
 CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false"}
 LOCK_WAIT_S = 600.0
+MAGIC = (b"DUCK", 8)  # what every DuckDB file has, and how many bytes from its start
 # Tables that are views over parts: what a typed cell means is stored once, not with each of a million readings.
 PARTED = ("visit", "reading")
 PARTS: dict[str, dict[str, Any]] = {
@@ -71,9 +72,23 @@ def _explained(error: OSError, path: Path) -> Problem:
     return Problem(f"The warehouse {path} could not be written: {why}. The log folder itself is unchanged.")
 
 
+def _spare_others(target: Path) -> None:
+    """A file that is no database, under a name that none would have, is somebody's: a slip of --db must not cost it."""
+    if target.suffix == ".duckdb" or not target.is_file():
+        return
+    with target.open("rb") as file:
+        start = file.read(len(MAGIC[0]) + MAGIC[1])
+    if start and start[MAGIC[1] :] != MAGIC[0]:
+        raise Problem(
+            f"{target} is there already and is no warehouse; expected a new name, or a warehouse to bring up to date."
+            " Give --db another name. Nothing was changed."
+        )
+
+
 @contextmanager
 def building_lock(target: Path) -> Iterator[None]:
     """Two loads at once queue. The lock goes with the process, however it ends."""
+    _spare_others(target)
     lock = target.with_name(f"{target.name}.lock")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -223,6 +238,12 @@ def read_copy(path: Path) -> duckdb.DuckDBPyConnection:
         con.execute("attach $path as src (read_only)", {"path": str(path)})
         con.execute("copy from database src to memory")
         con.execute("detach src")
+        names = {name for (name,) in con.execute("select table_name from duckdb_tables()").fetchall()}
+        if names and "meta" not in names:
+            raise Problem(
+                f"{path} is a database, but no warehouse of tankround; expected a new name, or a warehouse to bring up"
+                " to date. Give --db another name. Nothing was changed."
+            )
         if meta(con).get("format") != FORMAT:
             raise Unreadable(f"{path} is of another version")
     except duckdb.Error as error:

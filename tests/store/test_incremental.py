@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline import intake, weekly
+from pipeline import intake, store, weekly
 from tests.small_folder import TODAY, sheet_text, write_folder
 from tests.store.sameness import assert_same_tables, tables_of
 
@@ -103,6 +103,23 @@ def test_a_service_is_held_against_changes_of_sheets_not_read_again(tmp_path: Pa
     weekly.load(folder, today=TODAY)
     remark = tables_of(weekly.warehouse_of(folder))["remark"]
     assert remark.filter(pl.col("file") == "services/a.csv").height == 1
+    assert_like_rebuild(folder, tmp_path)
+
+
+def test_a_meaning_that_stands_twice_counts_no_reading_twice(tmp_path: Path) -> None:
+    """“nitrate” and “nitrate (mg/l)” above the same text mean the same, under two numbers."""
+    folder = write_folder(tmp_path / "logs", weeks=4)
+    for week in (0, 1):
+        path = folder / "visits" / f"week-{week:02}.csv"
+        path.write_text(path.read_text().replace(",nitrate,", ",nitrate (mg/l),", 1))
+    weekly.load(folder, today=TODAY)
+    con = store.read_copy(weekly.warehouse_of(folder))
+    meant = store.query(con, "select parameter, text from meaning where parameter = 'nitrate'")
+    con.close()
+    assert meant.is_duplicated().any(), "nothing stands twice here, so nothing is shown"
+    last = folder / "visits" / "week-03.csv"
+    last.write_text(last.read_text() + "2026-01-28,,T1,before,0,0,26,7.2,5,K1,,one more\n")
+    weekly.load(folder, today=TODAY)
     assert_like_rebuild(folder, tmp_path)
 
 

@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import datetime as dt
+import random
 import shutil
 from pathlib import Path
 
+import duckdb
+import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 
-from pipeline import store, weekly
-from schemas import BASE_TABLES, DERIVED_TABLES
+from pipeline import intake, store, weekly
+from pipeline.figures import with_overrides
+from pipeline.problems import Problem
+from schemas import BASE_TABLES, DERIVED_TABLES, Tables
 from tests.conftest import SAMPLE_LOGS
+from tests.small_folder import write_folder
+from tests.store.sameness import assert_same_tables, in_order
 
 TODAY = dt.date(2026, 6, 2)
 
@@ -22,7 +30,12 @@ def logs(tmp_path: Path) -> Path:
     return folder
 
 
-def tables(folder: Path) -> dict:
+@pytest.fixture
+def small(tmp_path: Path) -> Path:
+    return write_folder(tmp_path / "small", weeks=1)
+
+
+def tables(folder: Path) -> Tables:
     con = store.read_copy(weekly.warehouse_of(folder))
     try:
         return store.read_tables(con, [*BASE_TABLES, *DERIVED_TABLES])
@@ -79,3 +92,152 @@ def test_the_overloaded_tank_is_flagged_before_its_nitrate_passes_the_ceiling(lo
     assert row["class"] == "plan", row
     reading = week.table("reading").filter(tank="LM2", parameter="nitrate")
     assert reading.filter(reading["day"] <= day)["matched"].max() < 50
+
+
+@pytest.fixture(scope="module")
+def checked() -> Tables:
+    """The demo round as the intake checks it, in memory."""
+    round_ = intake.read_round(SAMPLE_LOGS)
+    figures, _ = with_overrides(round_.overrides)
+    return intake.check(intake.read_sheets(SAMPLE_LOGS, intake.find_files(SAMPLE_LOGS)), round_, figures, TODAY)
+
+
+def test_the_views_give_what_the_intake_checked(logs: Path, checked: Tables) -> None:
+    """The parts `visit_row`, `reading_cell`, `meaning` lose nothing, neither read whole nor a sheet at a time."""
+    moved = [logs / "visits" / name for name in sorted(path.name for path in (logs / "visits").glob("*.csv"))[-2:]]
+    texts = {path: path.read_bytes() for path in moved}
+    for path in moved:
+        path.unlink()
+    for path in [None, *moved]:
+        if path is not None:
+            path.write_bytes(texts[path])
+        weekly.load(logs, today=TODAY)
+    stored = tables(logs)
+    reading = checked["reading"]
+    assert reading["doubt"].drop_nulls().len() > 0
+    assert {"accepted", "converted", "warned"} <= set(reading["outcome"])
+    for name in ("visit", "reading", "water_change", "held", "remark", "account"):
+        assert_frame_equal(in_order(stored[name]), in_order(checked[name]), check_exact=True)
+
+
+def test_a_reading_is_stored_as_a_few_numbers(logs: Path) -> None:
+    weekly.load(logs, today=TODAY)
+    con = store.read_copy(weekly.warehouse_of(logs))
+    counts = store.query(
+        con,
+        """select (select count(*) from reading_cell) as cells, (select count(*) from reading) as readings,
+           (select count(*) from meaning) as meanings, (select count(distinct meaning) from meaning) as numbers""",
+    ).row(0, named=True)
+    con.close()
+    assert counts["readings"] == counts["cells"] > 5 * counts["meanings"]
+    assert counts["meanings"] == counts["numbers"], "a number has one meaning"
+
+
+@pytest.mark.parametrize("view", sorted(store.VIEWS))
+def test_every_view_runs(demo_logs: Path, view: str) -> None:
+    con = store.read_copy(weekly.warehouse_of(demo_logs))
+    try:
+        rows = store.query(con, f"select * from {view}")
+    finally:
+        con.close()
+    assert rows.height > 0
+    assert rows.width == len(set(rows.columns))
+    assert not [name for name, kind in rows.schema.items() if kind == pl.Decimal], "a number comes as a number"
+
+
+@pytest.mark.parametrize("view", sorted(store.VIEWS))
+def test_every_view_runs_on_an_empty_warehouse(tmp_path: Path, view: str) -> None:
+    (tmp_path / "logs").mkdir()
+    con = store.read_copy(weekly.load(tmp_path / "logs", today=TODAY).db)
+    try:
+        assert store.query(con, f"select * from {view}").height == 0
+    finally:
+        con.close()
+
+
+def test_a_warehouse_of_other_code_is_built_anew(small: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before = weekly.load(small, today=TODAY)
+    monkeypatch.setattr(weekly, "_code", lambda: "other lines")
+    again = weekly.load(small, today=TODAY)
+    assert (again.new, again.account) == (True, before.account)
+    monkeypatch.setattr(intake, "read_partly", None)  # nothing of it may be kept, so nothing is read partly
+    monkeypatch.setattr(weekly, "_code", lambda: "yet other lines")
+    assert weekly.load(small, today=TODAY).new
+    assert not weekly.load(small, today=TODAY).new
+
+
+def test_a_warehouse_of_another_format_is_built_anew(small: Path) -> None:
+    db = weekly.load(small, today=TODAY).db
+    before = tables(small)
+    with duckdb.connect(str(db)) as con:
+        con.execute("update meta set value = '0' where key = 'format'")
+        con.execute("drop view latest_review")
+        con.execute("drop table capacity")
+    with pytest.raises(store.Unreadable, match="another version"):
+        store.read_copy(db)
+    assert weekly.load(small, today=TODAY).new
+    assert_same_tables(tables(small), before)
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        pytest.param(b"", id="empty"),
+        pytest.param(b"\0" * 4096, id="blank"),
+        pytest.param(b"tank,site\nT1,S1\n", id="a table"),
+        pytest.param(b"SQLite format 3\0" + b"\0" * 84, id="a database of another kind"),
+        pytest.param(b"DUCK" * 4096, id="only its mark"),
+    ],
+)
+def test_a_file_that_is_no_database_is_built_anew(small: Path, content: bytes) -> None:
+    target = weekly.warehouse_of(small)
+    target.parent.mkdir()
+    target.write_bytes(content)
+    assert weekly.load(small, today=TODAY).new
+    assert tables(small)["review"].height > 0
+
+
+def test_a_damaged_warehouse_is_seen_or_is_still_right(small: Path) -> None:
+    """Bits turned, bytes blanked, an end cut off: never another number."""
+    db = weekly.load(small, today=TODAY).db
+    whole, right = db.read_bytes(), tables(small)
+    draw, damaged = random.Random(5), db.with_name("damaged.duckdb")
+    seen = 0
+    for kind in ("cut", "blanked", "turned") * 6:
+        content, at = bytearray(whole), draw.randrange(len(whole))
+        if kind == "cut":
+            del content[at:]
+        elif kind == "blanked":
+            content[at : at + 4096] = bytes(len(content[at : at + 4096]))
+        else:
+            for place in [draw.randrange(len(whole)) for _ in range(30)]:
+                content[place] ^= 1 << draw.randrange(8)
+        damaged.write_bytes(content)
+        try:
+            con = store.read_copy(damaged)
+        except store.Unreadable:
+            seen += 1
+            continue
+        with con:
+            assert_same_tables(store.read_tables(con, list(right)), right)
+    assert seen >= 6
+
+
+def test_a_slip_of_db_costs_nobody_a_file(small: Path, tmp_path: Path) -> None:
+    sheet = small / "visits" / "week-00.csv"
+    before = sheet.read_bytes()
+    with pytest.raises(Problem, match=r"week-00\.csv is there already and is no warehouse.*--db another name"):
+        weekly.load(small, sheet, TODAY)
+    assert sheet.read_bytes() == before
+    assert sorted(path.name for path in sheet.parent.iterdir()) == ["week-00.csv"]
+    other = tmp_path / "takings.duckdb"
+    with duckdb.connect(str(other)) as con:
+        con.execute("create table takings as select 1 as pounds")
+    with pytest.raises(Problem, match=r"takings\.duckdb is a database, but no warehouse"):
+        weekly.load(small, other, TODAY)
+    with duckdb.connect(str(other)) as con:
+        assert con.execute("select pounds from takings").fetchall() == [(1,)]
+    empty = tmp_path / "new.csv"
+    empty.touch()
+    assert weekly.load(small, empty, TODAY).new, "an empty file is nobody's"
+    assert not weekly.load(small, empty, TODAY).new
