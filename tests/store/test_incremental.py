@@ -107,14 +107,14 @@ def test_a_service_is_held_against_changes_of_sheets_not_read_again(tmp_path: Pa
 
 
 def test_a_meaning_that_stands_twice_counts_no_reading_twice(tmp_path: Path) -> None:
-    """“nitrate” and “nitrate (mg/l)” above the same text mean the same, under two numbers."""
+    """“nitrate” and “nitrate (mg/L NO3)” above the same text mean the same, under two numbers."""
     folder = write_folder(tmp_path / "logs", weeks=4)
     for week in (0, 1):
         path = folder / "visits" / f"week-{week:02}.csv"
-        path.write_text(path.read_text().replace(",nitrate,", ",nitrate (mg/l),", 1))
+        path.write_text(path.read_text().replace(",nitrate,", ",nitrate (mg/L NO3),", 1))
     weekly.load(folder, today=TODAY)
     con = store.read_copy(weekly.warehouse_of(folder))
-    meant = store.query(con, "select parameter, text from meaning where parameter = 'nitrate'")
+    meant = store.query(con, "select * exclude meaning from meaning")
     con.close()
     assert meant.is_duplicated().any(), "nothing stands twice here, so nothing is shown"
     last = folder / "visits" / "week-03.csv"
