@@ -213,7 +213,7 @@ def correction(folder: Folder, held: pl.DataFrame, rows: Sequence[Mapping[str, s
         return Answer(False, "Nothing is typed; expected a value.")
     tables = intake.check(_with_corrections(folder, rows), folder.round, folder.figures, folder.today)
     mine = tables["correction"].filter((pl.col("file") == "corrections.csv") & (pl.col("line") >= TYPED_AT))
-    if mine["state"].to_list() != ["applied"] * len(rows):
+    if mine.height != len(rows) or "stale" in mine["state"]:
         return Answer(False, "The file reads otherwise by now, so this would change nothing. Load the page again.")
     column = row["column"] or None
     still = _at(tables["held"], row).filter(pl.col("column").eq_missing(pl.lit(column, pl.String)))

@@ -31,7 +31,7 @@ from schemas import BASE_TABLES, DERIVED_TABLES, Tables
 WEEKS_BACK = 26  # the weeks before as-of that are reckoned with it
 LOOK_BACK_DAYS = 1100  # no window of a reckoning is longer; the last reading and visit of each tank are always there
 # What a load looks at in the warehouse that stands.
-LOOKED_AT = ["account", "unknown_column", "held", "sheet_row", "water_change", "reckoned", *reuse.HISTORY]
+LOOKED_AT = ["account", "unknown_column", "held", "sheet_row", "water_change", "correction", "reckoned", *reuse.HISTORY]
 
 
 @dataclass(frozen=True)

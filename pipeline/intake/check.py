@@ -22,6 +22,7 @@ from pipeline.week import Round
 from schemas import BASE_TABLES, Tables, conform, empty
 
 KEY = ["file", "line"]
+CELL = ["file", "line", "column"]
 # family -> columns that refer to another family's ids: (column, family, its id, the row waits for it)
 REFERENCES: dict[str, list[tuple[str, str, str, bool]]] = {
     "tank": [("site", "site", "site", True)],
@@ -173,34 +174,34 @@ def check(sheets: Sheets, round_: Round, figures: Figures, today: dt.date) -> Ta
 
 
 def check_parts(
-    sheets: Sheets, round_: Round, figures: Figures, today: dt.date, kept_changes: pl.DataFrame | None = None
+    sheets: Sheets,
+    round_: Round,
+    figures: Figures,
+    today: dt.date,
+    kept_changes: pl.DataFrame | None = None,
+    kept_corrections: pl.DataFrame | None = None,
 ) -> Tables:
     """All base tables, the readings in parts: visit_row, reading_cell, meaning; and sheet_row, where each row belongs.
 
-    `kept_changes` are water changes of sheets that are not among these, but count.
+    `kept_changes` are water changes, `kept_corrections` the rows of the table `correction`, of sheets that are not among
+    these, but count.
     """
     given = Given(round_, figures, today, kept_changes)
-    right, touched, states = corrections.apply(sheets)
-    accepted = touched.filter(pl.col("now") == corrections.ACCEPT).select("file", "line", "column")
-    tables, issues = _once(right, given, accepted)
-    offered = issues.filter((pl.col("outcome") == "held") & pl.col("suggestion").is_not_null()).join(
-        accepted, on=["file", "line", "column"], how="semi", nulls_equal=True
-    )
-    if offered.height:
-        tables, issues = _once(corrections.put(right, offered), given, accepted)
-    spoken = touched.select(
-        "file",
-        "line",
-        "column",
-        pl.col("was").fill_null("").alias("text"),
-        pl.lit("converted").alias("outcome"),
-        pl.lit("correction").alias("fault"),
-        pl.format("Put right in corrections.csv: was “{}”, now {}.", pl.col("was").fill_null(""), "now").alias("says"),
-        pl.lit(None, pl.String).alias("suggestion"),
-        pl.lit(None, pl.String).alias("tank"),
-        pl.lit(None, pl.Date).alias("day"),
-    )
-    tables["remark"] = pl.concat([tables["remark"], conform("remark", spoken)]).sort(
+    right, touched, states = corrections.apply(sheets, kept_corrections)
+    cells, rows = touched.filter(pl.col("column").is_not_null()), touched.filter(pl.col("column").is_null())
+    accepted = cells.filter(pl.col("now") == corrections.ACCEPT).select(CELL)
+    told = right.telling(corrections.told_of_cells(cells), corrections.said(sheets, states))
+    tables, issues = _once(told, given, accepted)
+    mine = issues.filter(pl.col("outcome") == "held").join(accepted, on=CELL, how="semi", nulls_equal=True)
+    if mine.height:
+        offered = mine.filter(pl.col("suggestion").is_not_null()).unique(CELL, keep="first", maintain_order=True)
+        states = corrections.nothing_to_accept(sheets, states, mine.join(offered, on=CELL, how="anti"))
+        told = corrections.put(right, offered).telling(
+            corrections.told_of_cells(cells, offered), corrections.said(sheets, states)
+        )
+        tables, issues = _once(told, given, accepted)
+    gone = conform("remark", corrections.told_of_cells(rows))
+    tables["remark"] = pl.concat([tables["remark"], gone]).sort(
         "file", "line", "column", nulls_last=False, maintain_order=True
     )
     tables["correction"] = _correction_table(sheets, states, given)

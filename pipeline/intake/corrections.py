@@ -6,10 +6,18 @@ import re
 
 import polars as pl
 
+from pipeline.intake.columns import issue_rows, join_issues
 from pipeline.intake.headers import fold
 from pipeline.intake.sheets import Sheets, text_columns
 
 ACCEPT, REJECT = "accept", "reject"
+NOTHING = "not understood"  # the state of an accept where nothing was suggested
+STATE = {"file": pl.String, "line": pl.Int64, "state": pl.String}
+
+
+def of_file() -> pl.Expr:
+    """The file a correction names, as the files of the folder are named."""
+    return pl.col("of_file").str.replace_all(r"\\", "/").str.strip_prefix("./")
 
 
 def pieces(text: str) -> frozenset[str]:
@@ -40,7 +48,7 @@ def _targets(sheets: Sheets) -> pl.DataFrame:
         return pl.DataFrame()
     return frame.with_columns(
         pl.col("of_line").str.strip_chars().cast(pl.Int64, strict=False).alias("at_line"),
-        pl.col("of_file").str.replace_all(r"\\", "/").str.strip_prefix("./").alias("at_file"),
+        of_file().alias("at_file"),
         pl.col("of_column").map_elements(fold, return_dtype=pl.String).alias("at_column"),
         pl.when(pl.col("now").str.strip_chars().str.to_lowercase().is_in([ACCEPT, REJECT]))
         .then(pl.col("now").str.strip_chars().str.to_lowercase())
@@ -49,108 +57,242 @@ def _targets(sheets: Sheets) -> pl.DataFrame:
     ).filter(pl.col("at_line").is_not_null())
 
 
-def apply(sheets: Sheets) -> tuple[Sheets, pl.DataFrame, pl.DataFrame]:
+TOUCHED = {
+    "file": pl.String,
+    "line": pl.Int64,
+    "column": pl.String,
+    "was": pl.String,
+    "now": pl.String,
+    "by": pl.String,
+}
+CELL = ["at_file", "at_line", "at_column"]
+
+
+def _in_turn(wanted: pl.DataFrame) -> list[pl.DataFrame]:
+    """Corrections of cells, in the order they are applied: one cell may be put right more than once.
+
+    Of two that say the same cell read the same, the later one counts.
+    """
+    cells = wanted.filter(pl.col("at_column") != "").unique([*CELL, "was"], keep="last", maintain_order=True)
+    turns = cells.with_columns(pl.int_range(pl.len()).over(CELL).alias("turn"))
+    return [turns.filter(pl.col("turn") == turn) for turn in turns["turn"].unique().sort()]
+
+
+def _cells_put_right(
+    name: str, frame: pl.DataFrame, wanted: pl.DataFrame, told: pl.DataFrame
+) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+    """One family's frame with its cells put right, and the cells touched. `told` are cells that were held unread."""
+    touched = []
+    for column in text_columns(name):
+        mine = wanted.filter(pl.col("at_column") == fold(column))
+        if mine.height == 0:
+            continue
+        asked = mine.select(
+            pl.col("at_file").alias("file"),
+            pl.col("at_line").alias("line"),
+            pl.col("was").fill_null("").str.strip_chars().alias("_was"),
+            pl.col("now").alias("_now"),
+            pl.col("by").alias("_by"),
+        )
+        unread = told.filter(pl.col("column") == column).select("file", "line", pl.col("text").alias("_told"))
+        joined = frame.join(asked, on=["file", "line"], how="left", maintain_order="left").join(
+            unread.unique(["file", "line"]), on=["file", "line"], how="left", maintain_order="left"
+        )
+        fits = pl.col("_now").is_not_null() & (pl.coalesce("_told", column).fill_null("") == pl.col("_was"))
+        touched.append(
+            joined.filter(fits).select(
+                "file",
+                "line",
+                pl.lit(column).alias("column"),
+                pl.col("_was").alias("was"),
+                pl.col("_now").alias("now"),
+                pl.col("_by").alias("by"),
+            )
+        )
+        frame = joined.with_columns(
+            pl.when(fits & (pl.col("_now") == REJECT))
+            .then(pl.lit(""))
+            .when(fits & (pl.col("_now") != ACCEPT))
+            .then(pl.col("_now"))
+            .otherwise(pl.col(column))
+            .alias(column)
+        ).drop("_was", "_now", "_by", "_told")
+    return frame, touched
+
+
+def _rows_rejected(name: str, frame: pl.DataFrame, wanted: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """One family's frame without the rows that were rejected and still stand, and those rows as cells touched."""
+    whole = wanted.filter((pl.col("at_column") == "") & (pl.col("now") == REJECT)).unique(
+        ["at_file", "at_line"], keep="last", maintain_order=True
+    )
+    gone = frame.join(
+        whole.select(
+            pl.col("at_file").alias("file"),
+            pl.col("at_line").alias("line"),
+            pl.col("was").alias("_was"),
+            pl.col("by").alias("_by"),
+        ),
+        on=["file", "line"],
+        how="inner",
+    )
+    reads = gone.select(pl.concat_str(text_columns(name), separator=",", ignore_nulls=True)).to_series()
+    stands = [_still_stands(was, row) for was, row in zip(gone["_was"], reads, strict=True)]
+    gone = gone.filter(pl.Series(stands, dtype=pl.Boolean))
+    left = frame.join(gone.select("file", "line"), on=["file", "line"], how="anti", maintain_order="left")
+    return left, _whole_rows(gone.select("file", "line", pl.col("_by").alias("by")))
+
+
+def apply(sheets: Sheets, kept: pl.DataFrame | None = None) -> tuple[Sheets, pl.DataFrame, pl.DataFrame]:
     """The sheets with their corrections in place, the cells touched, and the state of each correction.
 
-    Cells touched: file, line, column, was, now, by; `column` is null for a whole row.
+    Cells touched: file, line, column, was, now, by; `column` is null for a whole row. `kept`: the states (file, line,
+    state) of corrections to sheets that are not among these.
     """
     wanted = _targets(sheets)
-    touched_schema = {
-        "file": pl.String,
-        "line": pl.Int64,
-        "column": pl.String,
-        "was": pl.String,
-        "now": pl.String,
-        "by": pl.String,
-    }
-    states = pl.DataFrame(schema={"file": pl.String, "line": pl.Int64, "state": pl.String})
     if wanted.height == 0:
-        return sheets, pl.DataFrame(schema=touched_schema), states
-    touched: list[pl.DataFrame] = []
+        return sheets, pl.DataFrame(schema=TOUCHED), pl.DataFrame(schema=STATE)
+    touched = [pl.DataFrame(schema=TOUCHED)]
     frames = dict(sheets.frames)
+    told = sheets.issues.filter((pl.col("outcome") == "held") & pl.col("column").is_not_null())
+    turns = _in_turn(wanted)
     for name, frame in sheets.frames.items():
-        if name == "correction":
+        own = frame.select(pl.col("file").alias("at_file")).unique()
+        if name == "correction" or wanted.join(own, on="at_file", how="semi").height == 0:
             continue
-        here = wanted.join(frame.select(pl.col("file").alias("at_file")).unique(), on="at_file", how="semi")
-        if here.height == 0:
-            continue
-        for column in text_columns(name):
-            mine = here.filter(pl.col("at_column") == fold(column)).unique(
-                ["at_file", "at_line"], keep="last", maintain_order=True
-            )
-            if mine.height == 0:
-                continue
-            joined = frame.join(
-                mine.select(
-                    pl.col("at_file").alias("file"),
-                    pl.col("at_line").alias("line"),
-                    pl.col("was").alias("_was"),
-                    pl.col("now").alias("_now"),
-                    pl.col("by").alias("_by"),
-                ),
-                on=["file", "line"],
-                how="left",
-                maintain_order="left",
-            )
-            fits = pl.col("_now").is_not_null() & (
-                pl.col(column).fill_null("") == pl.col("_was").fill_null("").str.strip_chars()
-            )
-            touched.append(
-                joined.filter(fits).select(
-                    "file",
-                    "line",
-                    pl.lit(column).alias("column"),
-                    pl.col("_was").alias("was"),
-                    pl.col("_now").alias("now"),
-                    pl.col("_by").alias("by"),
-                )
-            )
-            frame = joined.with_columns(
-                pl.when(fits & (pl.col("_now") == REJECT))
-                .then(pl.lit(""))
-                .when(fits & (pl.col("_now") != ACCEPT))
-                .then(pl.col("_now"))
-                .otherwise(pl.col(column))
-                .alias(column)
-            ).drop("_was", "_now", "_by")
-        whole = here.filter((pl.col("at_column") == "") & (pl.col("now") == REJECT)).unique(
-            ["at_file", "at_line"], keep="last", maintain_order=True
-        )
-        if whole.height:
-            gone = frame.join(
-                whole.select(
-                    pl.col("at_file").alias("file"),
-                    pl.col("at_line").alias("line"),
-                    pl.col("was").alias("_was"),
-                    pl.col("by").alias("_by"),
-                ),
-                on=["file", "line"],
-                how="inner",
-            )
-            reads = gone.select(pl.concat_str(text_columns(name), separator=",", ignore_nulls=True)).to_series()
-            stands = [_still_stands(was, row) for was, row in zip(gone["_was"], reads, strict=True)]
-            gone = gone.filter(pl.Series(stands, dtype=pl.Boolean))
-            touched.append(_whole_rows(gone.select("file", "line", pl.col("_by").alias("by"))))
-            frame = frame.join(gone.select("file", "line"), on=["file", "line"], how="anti", maintain_order="left")
+        for turn in turns:
+            here = turn.join(own, on="at_file", how="semi", maintain_order="left")
+            if here.height:
+                done = pl.concat(touched).select("file", "line", "column")
+                open_ = told.join(done, on=["file", "line", "column"], how="anti", maintain_order="left")
+                frame, put_right = _cells_put_right(name, frame, here, open_)
+                touched += put_right
+        frame, rows = _rows_rejected(name, frame, wanted.join(own, on="at_file", how="semi", maintain_order="left"))
+        touched.append(rows)
         frames[name] = frame
     lines = _rejected_lines(wanted, sheets.issues)
     touched.append(_whole_rows(lines))
-    issues = sheets.issues.join(lines, on=["file", "line"], how="anti", maintain_order="left")
-    cells = pl.concat(touched) if touched else pl.DataFrame(schema=touched_schema)
-    cells = cells.select(list(touched_schema))
-    states = wanted.join(
-        cells.select(
-            pl.col("file").alias("at_file"),
-            pl.col("line").alias("at_line"),
-            pl.col("column").fill_null("").map_elements(fold, return_dtype=pl.String).alias("at_column"),
-            pl.col("now"),
-            pl.lit("applied").alias("state"),
-        ),
-        on=["at_file", "at_line", "at_column", "now"],
-        how="left",
-        maintain_order="left",
-    ).select("file", "line", pl.col("state").fill_null("stale"))
-    return Sheets(frames, issues, sheets.files, sheets.unknown), cells, states
+    cells = pl.concat(part.select(list(TOUCHED)) for part in touched)
+    issues = sheets.issues.join(lines, on=["file", "line"], how="anti", maintain_order="left").join(
+        cells.drop_nulls("column"), on=["file", "line", "column"], how="anti", maintain_order="left"
+    )
+    return Sheets(frames, issues, sheets.files, sheets.unknown), cells, _states(wanted, cells, kept)
+
+
+def _states(wanted: pl.DataFrame, cells: pl.DataFrame, kept: pl.DataFrame | None) -> pl.DataFrame:
+    """Which corrections apply, and which no longer fit what they were made for."""
+    applied = cells.select(
+        pl.col("file").alias("at_file"),
+        pl.col("line").alias("at_line"),
+        pl.col("column").fill_null("").map_elements(fold, return_dtype=pl.String).alias("at_column"),
+        pl.when(pl.col("column").is_null()).then(pl.lit("")).otherwise(pl.col("was")).alias("as_was"),
+        "now",
+        pl.lit("applied").alias("state"),
+    ).unique()
+    asked = wanted.with_columns(
+        pl.when(pl.col("at_column") == "")
+        .then(pl.lit(""))
+        .otherwise(pl.col("was").fill_null("").str.strip_chars())
+        .alias("as_was")
+    )
+    found = asked.join(applied, on=[*CELL, "as_was", "now"], how="left", maintain_order="left").select(
+        "file", "line", pl.col("state").fill_null("stale")
+    )
+    if kept is None or kept.height == 0:
+        return found
+    told = kept.select("file", "line", pl.col("state").alias("told"))
+    return found.join(told, on=["file", "line"], how="left", maintain_order="left").select(
+        "file", "line", pl.coalesce("told", "state").alias("state")
+    )
+
+
+def nothing_to_accept(sheets: Sheets, states: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
+    """The states, where an accept finds no suggestion in its cell."""
+    wanted = _targets(sheets).filter(pl.col("now") == ACCEPT)
+    idle = cells.select(
+        pl.col("file").alias("at_file"),
+        pl.col("line").alias("at_line"),
+        pl.col("column").map_elements(fold, return_dtype=pl.String).alias("at_column"),
+    )
+    lost = wanted.join(idle, on=CELL, how="semi").select("file", "line", pl.lit(NOTHING).alias("told"))
+    return states.join(lost, on=["file", "line"], how="left", maintain_order="left").select(
+        "file", "line", pl.coalesce("told", "state").alias("state")
+    )
+
+
+def told_of_cells(cells: pl.DataFrame, offered: pl.DataFrame | None = None) -> pl.DataFrame:
+    """What is said of the cells that were put right. `offered`: suggestions that were accepted (file, line, column)."""
+    suggested = (
+        cells.with_columns(pl.lit(None, pl.String).alias("suggestion"))
+        if offered is None
+        else cells.join(
+            offered.select("file", "line", "column", "suggestion"),
+            on=["file", "line", "column"],
+            how="left",
+            maintain_order="left",
+        )
+    )
+    says = (
+        pl.when(pl.col("now") != ACCEPT)
+        .then(pl.format("Put right in corrections.csv: was “{}”, now {}.", "was", "now"))
+        .when(pl.col("suggestion").is_null())
+        .then(pl.lit("Accepted as it is, in corrections.csv."))
+        .otherwise(pl.format("“{}” read as {}, as accepted in corrections.csv.", "was", "suggestion"))
+    )
+    return suggested.select(
+        "file",
+        "line",
+        "column",
+        pl.col("was").fill_null("").alias("text"),
+        pl.lit("converted").alias("outcome"),
+        pl.lit("correction").alias("fault"),
+        says.alias("says"),
+        pl.lit(None, pl.String).alias("suggestion"),
+    )
+
+
+def said(sheets: Sheets, states: pl.DataFrame) -> pl.DataFrame:
+    """What is said of corrections themselves: those that do nothing any more, and those nobody can follow."""
+    frame = sheets.frames.get("correction")
+    if frame is None or frame.height == 0:
+        return join_issues([])
+    rows = frame.join(states, on=["file", "line"], how="left", maintain_order="left")
+    return join_issues(
+        [
+            issue_rows(
+                rows,
+                pl.col("state") == "stale",
+                column="was",
+                text=pl.col("was").fill_null(""),
+                outcome="warned",
+                fault="correction stale",
+                says=pl.format(
+                    "{}, line {}, no longer reads like this, so the correction does nothing. Take it out, or put it right.",
+                    "of_file",
+                    "of_line",
+                ),
+            ),
+            issue_rows(
+                rows,
+                pl.col("state") == NOTHING,
+                column="now",
+                text=pl.col("now"),
+                outcome="warned",
+                fault="nothing to accept",
+                says=pl.format("{}, line {}, has no suggestion to accept: type the value.", "of_file", "of_line"),
+            ),
+            issue_rows(
+                rows,
+                pl.col("state").is_null(),
+                column="of_line",
+                text=pl.col("of_line").fill_null(""),
+                outcome="held",
+                fault="correction",
+                says=pl.format(
+                    "“{}” is no line of a file; expected a number such as 7. The correction waits.", "of_line"
+                ),
+            ),
+        ]
+    )
 
 
 def _whole_rows(rows: pl.DataFrame) -> pl.DataFrame:

@@ -17,6 +17,7 @@ import polars as pl
 from pipeline.figures import Figures
 from pipeline.intake.check import check_parts
 from pipeline.intake.columns import shown_orders
+from pipeline.intake.corrections import of_file
 from pipeline.intake.files import LogFile
 from pipeline.intake.series import REACH_DAYS
 from pipeline.intake.sheets import Sheets, read_sheets
@@ -72,7 +73,7 @@ def read_partly(
 ) -> Delta | None:
     """What a load has to change in a warehouse; None where all must be read anew.
 
-    `held` has the warehouse's `account`, `sheet_row` and `water_change`; `leaned_on` is the `leans_on` of what stands in it.
+    `held` has the warehouse's `account`, `sheet_row`, `water_change` and `correction`; `leaned_on` is the `leans_on` of what stands in it.
     """
     before = dict(held["account"].filter(pl.col("family") == "visit").select("file", "sha256").iter_rows())
     now = {file.path: file for file in files if file.family == "visit"}
@@ -82,7 +83,9 @@ def read_partly(
     read = [*others, *(now[path] for path in changed)]
     going = pl.col("file").is_in([*changed, *gone])
     kept_changes = held["water_change"].filter(~going)
-    parts = check_parts(read_sheets(folder, read), round_, figures, today, kept_changes)
+    # corrections.csv is the same, so what it does to a sheet that is the same is known.
+    kept_corrections = held["correction"].filter(of_file().is_in(list(now)) & ~of_file().is_in(changed))
+    parts = check_parts(read_sheets(folder, read), round_, figures, today, kept_changes, kept_corrections)
     if leans_on(parts) != leaned_on:
         return None
     old = held["sheet_row"].filter(going)
@@ -104,5 +107,6 @@ def read_partly(
         sheets = read_sheets(folder, [*others, *(now[path] for path in sorted({*changed, *context}))])
         again = near.select("file", "line")
         kept_changes = kept_changes.join(again, on=["file", "line"], how="anti")
-        parts = check_parts(_some_rows(sheets, context, again), round_, figures, today, kept_changes)
+        some = _some_rows(sheets, context, again)
+        parts = check_parts(some, round_, figures, today, kept_changes, kept_corrections)
     return Delta(parts, [*changed, *gone], zone, context)

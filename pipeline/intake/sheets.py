@@ -47,6 +47,11 @@ class Sheets:
     files: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=FILE))
     unknown: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=UNKNOWN))
 
+    def telling(self, *more: pl.DataFrame) -> Sheets:
+        """The same with more issues."""
+        issues = pl.concat([self.issues, *(part.select(list(ISSUE)) for part in more)])
+        return Sheets(self.frames, issues, self.files, self.unknown)
+
 
 def text_columns(name: str) -> list[str]:
     """The columns of a family's text frame, besides file and line."""
