@@ -168,6 +168,12 @@ def test_the_places_are_those_of_the_filter_the_finest_first() -> None:
     assert begun(Rounds().tank("T1", net_l=100)).spots == {}
 
 
+def test_a_place_lies_behind_the_last_layer_of_its_stage() -> None:
+    layers = [("a", "coarse pad"), ("b", "fine pad"), ("c", "fine pad"), ("d", "good", 1.5)]
+    spots = begun(Rounds().tank("T1", net_l=200).filter("F1", "T1", layers)).spots
+    assert [(spot.room, spot.before) for spot in spots.values()] == [("c", 3), ("a", 1), ("a", 0)]
+
+
 def test_only_media_that_counts_is_offered_what_is_there_first() -> None:
     assert list(begun(fed()).media) == ["good", "lava"]
     r = Rounds().tank("T1", net_l=200).filter("F1", "T1", [*LAYERS[:3], ("d", "lava", 1.5)])
@@ -306,6 +312,13 @@ def test_a_tank_with_nothing_known_has_no_loads_and_says_what_it_needs() -> None
     side = found.now
     assert (side.working_pct, side.mature_pct, side.within_on, side.made, side.plateau, side.litres_year) == (None,) * 6
     assert any(note.startswith("Loads are not known: it needs") for note in found.notes)
+
+
+@pytest.mark.parametrize(("flow", "minds"), [(100.0, True), (900.0, False), (None, False)])
+def test_a_flow_too_small_for_the_half_cycle_is_minded(flow: float | None, minds: bool) -> None:
+    r = Rounds().tank("T1", net_l=200).feed("T1", 1.0).filter("F1", "T1", LAYERS, clean=flow)
+    found = more_media(begun(r), 1.0)
+    assert any("Mind the half cycle: good for 40\u00a0L only" in note for note in found.notes) is minds
 
 
 def test_litres_taken_from_the_gross_are_said() -> None:
