@@ -48,6 +48,11 @@ def warehouse_of(folder: Path, db: Path | None = None) -> Path:
     return db or folder / ".tankround" / "warehouse.duckdb"
 
 
+def _since(as_of: dt.date) -> dt.date:
+    """From when records are looked at: a new year's day. A window that moved weekly would have all reckoned anew weekly."""
+    return dt.date((as_of - dt.timedelta(LOOK_BACK_DAYS)).year, 1, 1)
+
+
 def asks_of(tables: Tables, days: Sequence[dt.date]) -> pl.DataFrame:
     """Every tank that ran on each of the days; a tank closed on the day still stands in that day's review."""
     tanks = tables["tank"].select("tank", "set_up", "closed")
@@ -197,7 +202,7 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
                 del parts  # a large folder fits in memory once, not twice
             progress(0.4, "reckoning")
             as_of = store.last_day(con, today) or today
-            tables = store.read_since(con, as_of - dt.timedelta(LOOK_BACK_DAYS))
+            tables = store.read_since(con, _since(as_of))
             known = old.tables if old is not None else None
             store.put(con, _derived(tables, as_of, WEEKS_BACK, figures, round_, progress, known))
             progress(0.9, "storing")
