@@ -36,6 +36,7 @@ EATEN_ISO = re.compile(r"^(?:19|20)\d\d-(?P<m>\d\d)-(?P<d>\d\d)(?: 00:00:00)?$")
 EATEN_FULL = re.compile(r"^(?P<d>\d{1,2})[/.-](?P<m>\d{1,2})[/.-](?:19|20)\d\d$")
 SERIAL = re.compile(r"^[34]\d{4}$")
 SLIPS = str.maketrans({"O": "0", "o": "0", "l": "1", "I": "1", "|": "1"})
+LARGEST = 1e9  # no quantity of a tank is larger in any unit: what is, was never one number
 LETTERED = re.compile(r"^[\dOolI|.,]+")
 PARTS = {"¼": ".25", "½": ".5", "¾": ".75"}  # of old keyboards and thermometers
 PART = re.compile(r"(?P<whole>\d*) ?(?P<part>[¼½¾])")
@@ -153,6 +154,8 @@ def read_quantity(text: str) -> Cell:
             cell = replace(cell, unit=unit)
     if cell is None:
         return _not_read(tidy, text)
+    if max(cell.low or 0.0, cell.high or 0.0) > LARGEST:
+        return held("too large", f"“{text[:60]}” is larger than anything measured here; expected a number of its unit.")
     return replace(cell, guessed=True) if guessed and not cell.held else cell
 
 
