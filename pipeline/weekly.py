@@ -49,7 +49,7 @@ def warehouse_of(folder: Path, db: Path | None = None) -> Path:
 
 
 def _since(as_of: dt.date) -> dt.date:
-    """From when records are looked at: a new year's day. A window that moved weekly would have all reckoned anew weekly."""
+    """From when records are looked at: a new year's day, as each move of the window has all of it reckoned anew."""
     return dt.date((as_of - dt.timedelta(LOOK_BACK_DAYS)).year, 1, 1)
 
 
