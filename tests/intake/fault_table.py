@@ -8,10 +8,21 @@ from rich.text import Text
 
 from tests.intake.test_faults import ALL, at, checked
 
+WIDE = 150  # characters: sentences need room
+
 
 def main() -> None:
     """Each case with what is really said of it today."""
-    table = Table("No.", "Typed", "Column", "Outcome", "Said", "Suggestion", title="What becomes of messy input")
+    table = Table(title="What becomes of messy input, all of it invented", show_lines=False)
+    for name, ratio in (
+        ("No.", None),
+        ("Typed", 2),
+        ("Column", None),
+        ("Outcome", None),
+        ("Said", 6),
+        ("Suggestion", 1),
+    ):
+        table.add_column(name, ratio=ratio, no_wrap=ratio is None)
     for case in ALL:
         tables = checked(case.folder)
         held, remark = at(tables["held"], case, "column"), at(tables["remark"], case, "column")
@@ -19,7 +30,9 @@ def main() -> None:
         suggestion = (held["suggestion"][0] if held.height else None) or ""
         row = (case.number, case.typed, case.column or "row", case.outcome, said, suggestion)
         table.add_row(*(Text(cell) for cell in row))  # as text: a cell may look like markup
-    Console(width=None).print(table)
+    console = Console()
+    console.width = max(console.width, WIDE)
+    console.print(table)
 
 
 if __name__ == "__main__":

@@ -31,8 +31,8 @@ OUTCOMES = {"accepted", "converted", "warned", "held"}
 PIECES = (
     "0", "7", "7.2", "12", "26", "83", "1200", "45935", "-", "–", "<", ">", "≥", "+", ",", ".", "..", "/", "|", "(",
     ")", " ", "\u00a0", "½", "O", "l", "Oct", "may", "between ", " and ", "about ", "ca. ", "trace", "nd", "ok", "?",
-    "%", "L", "gal", " imp gal", "buckets", "x", "°F", "°C", " mg/l", " NO3-N", "dKH", "=", "@", "e9", "nan", "inf", "٣",
-    "²", "2026", "2026-06-01", "31/04/2026", "T25:00", "\n", "\x00", "\u202e", "🐟",
+    "%", "L", "gal", " imp gal", "buckets", "x", "°F", "°C", " mg/l", " NO3-N", "dKH", "=", "@", "e9", "nan", "inf",
+    "٣", "²", "2026", "2026-06-01", "31/04/2026", "T25:00", "\n", "\x00", "\u202e", "🐟",
 )  # fmt: skip
 typed = st.one_of(st.lists(st.sampled_from(PIECES), max_size=7).map("".join), st.text(max_size=30))
 
