@@ -39,7 +39,7 @@ def loader() -> Iterator[Loader]:
 
 def test_killed_at_any_moment_the_old_or_the_new_warehouse_stands_whole(tmp_path: Path) -> None:
     """TANKROUND_KILLS=200 kills more often; `python -m tests.store.kill_often SEED` tries other moments."""
-    wanted = kills_wanted(20)
+    wanted = kills_wanted(12)
     found = kill_often(tmp_path, wanted)
     assert found["killed"] == wanted
     assert found["left something behind"] > 0, "killed too early or too late to prove anything"
