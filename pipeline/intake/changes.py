@@ -69,6 +69,7 @@ def read_changes(
             amount["guessed"],
             amount["outcome"],
             kind["word"].alias("kind"),
+            kind["text"].alias("kind_text"),
             source["word"].alias("source"),
             source["low"].alias("ro"),
         )
@@ -124,6 +125,7 @@ def read_changes(
         pl.col("fraction").clip(0, 1),
         "litres",
         pl.col("kind").fill_null("change").alias("kind"),
+        "kind_text",
         pl.when(pl.col("source") == "ro")
         .then(pl.col("water_supply"))
         .otherwise(pl.coalesce("source", "water_supply"))

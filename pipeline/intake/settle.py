@@ -21,7 +21,13 @@ def exact_repeats(placed: pl.DataFrame, name: str) -> pl.DataFrame:
 
 
 def two_values(
-    frame: pl.DataFrame, key: list[str], values: list[str], column: pl.Expr, *, ask: bool
+    frame: pl.DataFrame,
+    key: list[str],
+    values: list[str],
+    column: pl.Expr,
+    *,
+    ask: bool,
+    do: str = "Reject the wrong one.",
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Rows of the same tank and day: alike, the first is kept; different, all are held, each naming the other.
 
@@ -33,8 +39,14 @@ def two_values(
         return frame, join_issues([])
     timed = [*key, "at"]
     differ = pl.struct(values).n_unique()
+    kit = pl.col("kit").fill_null("none") if "kit" in frame.columns else pl.lit("")
+    place = (
+        pl.when((pl.col("text").n_unique().over(key) == 1) & (kit != ""))
+        .then(pl.format("“{}” with kit {} in {}, line {}", "text", kit, "file", "line"))
+        .otherwise(pl.format("“{}” in {}, line {}", "text", "file", "line"))
+    )
     told = many.with_columns(
-        pl.format("“{}” in {}, line {}", "text", "file", "line").alias("place"),
+        place.alias("place"),
         column.alias("column"),
         (pl.col("at") == pl.col("day").cast(pl.Datetime("us"))).any().over(key).alias("untimed"),
         (differ.over(key) > 1).alias("differ"),
@@ -44,7 +56,7 @@ def two_values(
     asked = pl.col("differ") & ~wrong & ask
     issues = []
     for test, outcome, fault, says in (
-        (wrong, "held", "two values", "The same tank and time reads {}: neither is used. Reject the wrong one."),
+        (wrong, "held", "two values", f"The same tank and time reads {{}}: neither is used. {do}"),
         (asked, "warned", "two times", "Read at another time that day too: {}. Is one a retest? Say so in its note."),
     ):
         rows = told.filter(test).with_columns(pl.col("place").implode().over(key).list.join(" and ").alias("places"))
@@ -69,6 +81,44 @@ def two_values(
         .select(frame.columns)
     )
     return pl.concat([frame.filter(pl.len().over(key) == 1), kept]), join_issues(issues)
+
+
+def two_kinds(change: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The same amount told as a change and as a top-up: neither is used until somebody says which it was."""
+    by_kind = change.with_columns(pl.col("text").alias("amount"), pl.col("kind_text").alias("text"))
+    key = ["tank", "day", "fraction"]
+    kept, clash = two_values(
+        by_kind, key, ["kind"], pl.lit("change_kind"), ask=False, do="Type the right one where it is not."
+    )
+    return kept.with_columns(pl.col("amount").alias("text")).drop("amount", "kind_text"), clash
+
+
+def two_sights(visit: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Fish counted or judged differently in two rows of the same tank, time and stage: those cells are held."""
+    key = ["tank", "at", "taken"]
+    shared = visit.filter(pl.len().over(key) > 1)
+    issues = []
+    for column in ("fish_seen", "fish_look"):
+        said = pl.col(column).cast(pl.String).str.strip_suffix(".0")
+        rivals = shared.filter(pl.col(column).is_not_null()).with_columns(said.alias("said"))
+        rivals = rivals.filter(pl.col("said").n_unique().over(key) > 1)
+        if rivals.height == 0:
+            continue
+        both = pl.format("“{}” in {}, line {}", "said", "file", "line").implode().over(key).list.join(" and ")
+        issues.append(
+            issue_rows(
+                rivals.with_columns(both.alias("places")),
+                pl.col("said").is_not_null(),
+                column=column,
+                text=pl.col("said"),
+                outcome="held",
+                fault="two values",
+                says=pl.format("The same tank and time reads {}: neither is used. Reject the wrong one.", "places"),
+            )
+        )
+        held = pl.col("row").is_in(rivals["row"].implode())
+        visit = visit.with_columns(pl.when(~held).then(pl.col(column)).alias(column))
+    return visit, join_issues(issues)
 
 
 def differing_cells(

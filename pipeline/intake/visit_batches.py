@@ -20,7 +20,7 @@ from pipeline.intake.ladders import KitRow
 from pipeline.intake.meanings import READING_CELL, Meanings
 from pipeline.intake.names import Resolver
 from pipeline.intake.rhythm import gaps
-from pipeline.intake.settle import RETEST, exact_repeats, two_values
+from pipeline.intake.settle import RETEST, exact_repeats, two_kinds, two_sights, two_values
 from pipeline.intake.sheets import Sheets
 from pipeline.intake.visits import (
     kits_of,
@@ -134,6 +134,8 @@ class _Reader:
             changes = changed if name == "visit" else changes
         visit = pl.concat(visits, how="diagonal_relaxed")
         reading = pl.concat(readings, how="diagonal_relaxed") if readings else pl.DataFrame()
+        visit, sights = two_sights(visit)
+        told.issues.append(sights)
         reading, change = _settled(visit, reading, changes, told)
         told.issues += [gaps(visit, self.given), top_ups(change, self.given)]
         told.issues.append(with_large_changes(self.standing["service"], change, self.given.figures))
@@ -165,6 +167,8 @@ def _settled(
             told.issues.append(clash)
             reading = pl.concat([reading.join(shared, on="row", how="anti"), several.drop("retest")])
     if change.height:
+        change, clash = two_kinds(change)
+        told.issues.append(clash)
         change, clash = two_values(
             change, ["tank", "day", "kind"], ["fraction", "litres"], pl.lit("water_changed"), ask=False
         )

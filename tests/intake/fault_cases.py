@@ -148,6 +148,10 @@ CASES: tuple[Case, ...] = (
     Case("23_sent_again_corrected", B, 2, "nitrate", "83", "held", "part_held 1, repeats 2", "“26” in visits/a.csv, line 2"),
     Case("23_sent_again_corrected", A, 2, "ph", "7.2", "accepted", "accepted 2, part_held 1", value=(7.1, 7.35)),
     Case("23_sent_again_corrected", A, 2, "water_changed", "30%", "accepted", "accepted 2, part_held 1", value=60.0),
+    Case("23c_other_cells_corrected", A, 2, "fish_seen", "14", "held", "part_held 1", "“12” in visits/b.csv, line 2"),
+    Case("23c_other_cells_corrected", B, 2, "change_kind", "top-up", "held", "part_held 1", "“” in visits/a.csv, line 2"),
+    Case("23c_other_cells_corrected", A, 2, "nitrate", "26", "held", "part_held 1", "“26” with kit KN in visits/b.csv, line 2"),
+    Case("23c_other_cells_corrected", A, 2, "fish_look", "well", "accepted", "part_held 1", value="well"),
     Case("23b_service_sent_again", "services/a.csv", 2, "found", "light", "held", "accepted 1, part_held 1", "“heavy” in services/b.csv, line 2"),
     Case("23b_service_sent_again", "services/b.csv", 2, "found", "heavy", "held", "part_held 1, repeats 1", "“light” in services/a.csv, line 2"),
     # -- names -------------------------------------------------------------------------------------------

@@ -210,3 +210,19 @@ def test_a_load_of_one_new_sheet_leaves_the_states_of_all_others(tmp_path: Path)
     kept = tables_of(weekly.warehouse_of(folder))
     assert states(kept) == ["applied", "stale", "stale"]
     assert_same_tables(kept, tables_of(tmp_path / "fresh.duckdb"))
+
+
+@pytest.mark.parametrize(
+    ("line", "was", "now", "kind"), [(2, "", "top-up", "top-up"), (3, "top-up", "reject", "change")]
+)
+def test_a_change_told_again_as_a_top_up_is_settled_either_way(
+    tmp_path: Path, line: int, was: str, now: str, kind: str
+) -> None:
+    written(tmp_path, put(was, now, "change_kind", line), "")
+    (tmp_path / "visits" / "x.csv").write_text(
+        "date,tank,water_changed,change_kind\n2026-06-01,T1,10 L,\n2026-06-01,T1,10 L,top-up\n"
+    )
+    sheets = intake.read_sheets(tmp_path, intake.find_files(tmp_path))
+    tables = intake.check(sheets, intake.read_round(tmp_path), with_overrides({})[0], dt.date(2026, 6, 2))
+    assert tables["held"].height == 0
+    assert tables["water_change"]["kind"].to_list() == [kind]
