@@ -24,8 +24,8 @@ from pipeline.intake.files import LogFile, family_of
 from pipeline.intake.headers import FAMILY, fold, required
 from pipeline.intake.ladders import KitRow, read_reading
 from pipeline.intake.names import fold_name
+from pipeline.intake.readings import kits_of
 from pipeline.intake.sheets import Sheets, text_columns
-from pipeline.intake.visits import kits_of
 from pipeline.telling import counted, interval, number, per_cent, with_unit
 from pipeline.telling import day as told_day
 from pipeline.tellings import account_dict

@@ -5,7 +5,8 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.intake import amounts
-from pipeline.intake.columns import Given, issue_rows, issues_of, join_issues, read_cells
+from pipeline.intake.coded import read_cells
+from pipeline.intake.columns import Given, issue_rows, join_issues
 from pipeline.intake.grammar import Cell, read_word
 from pipeline.intake.names import fold_name
 from schemas import Tables
@@ -15,12 +16,12 @@ KEY = ["file", "line"]
 
 
 def _net(standing: Tables, given: Given) -> pl.DataFrame:
-    """Net litres of each tank, measured or taken from gross."""
+    """Net litres of each tank, measured or taken from gross, and its site's supply; in the order of the tanks."""
     share = given.figures["net_of_gross"]
     return (
         standing["tank"]
-        .select(pl.col("tank").alias("tank_id"), pl.coalesce("net_l", pl.col("gross_l") * share).alias("net"), "site")
-        .join(standing["site"].select("site", "water_supply"), on="site", how="left")
+        .select(pl.coalesce("net_l", pl.col("gross_l") * share).alias("net"), "site")
+        .join(standing["site"].select("site", "water_supply"), on="site", how="left", maintain_order="left")
         .drop("site")
     )
 
@@ -57,25 +58,24 @@ def read_changes(
 
     source = read_cells(placed, "new_water", water)
     told = [
-        issues_of(placed, amount, "water_changed"),
-        issues_of(placed, kind, "change_kind"),
-        issues_of(placed, source, "new_water"),
+        amount.issues(placed, "water_changed"),
+        kind.issues(placed, "change_kind"),
+        source.issues(placed, "new_water"),
     ]
-    frame = (
-        placed.select("row", *KEY, "tank_id", "day", "at", "taken_as", pl.col("water_changed").alias("text"))
-        .with_columns(
-            amount["low"].alias("amount"),
-            amount["unit"].alias("in"),
-            amount["guessed"],
-            amount["outcome"],
-            kind["word"].alias("kind"),
-            kind["text"].alias("kind_text"),
-            source["word"].alias("source"),
-            source["low"].alias("ro"),
-        )
-        .filter((pl.col("amount") > 0) & (pl.col("outcome") != "held"))
+    places = amount.where((pl.col("low") > 0) & (pl.col("outcome") != "held"))
+    amount, kind, source = amount.at(places), kind.at(places), source.at(places)
+    frame = placed.select("row", *KEY, "tank no", "tank_id", "day", "at")[places].with_columns(
+        amount["text"],
+        amount["low"].alias("amount"),
+        amount["unit"].alias("in"),
+        amount["guessed"],
+        amount["outcome"],
+        kind["word"].alias("kind"),
+        kind["text"].alias("kind_text"),
+        source["word"].alias("source"),
+        source["low"].alias("ro"),
     )
-    frame = frame.join(_net(standing, given), on="tank_id", how="left", maintain_order="left").with_columns(
+    frame = pl.concat([frame, _net(standing, given)[frame["tank no"]]], how="horizontal").with_columns(
         pl.when(pl.col("in") == "%")
         .then(pl.col("amount") / 100)
         .otherwise(pl.col("amount") / pl.col("net"))

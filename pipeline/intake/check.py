@@ -10,7 +10,8 @@ from pipeline.figures import Figures
 from pipeline.intake import corrections, gate
 from pipeline.intake.accounting import account, held_and_remarks, row_outcomes
 from pipeline.intake.amounts import read_count
-from pipeline.intake.columns import Given, issue_rows, join_issues, read_cells, read_dates
+from pipeline.intake.coded import read_cells
+from pipeline.intake.columns import Given, issue_rows, join_issues, read_dates
 from pipeline.intake.headers import FAMILY, required
 from pipeline.intake.meanings import with_readings
 from pipeline.intake.names import aliases

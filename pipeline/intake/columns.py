@@ -1,35 +1,21 @@
-"""Columns of text to columns of values: each distinct text is read once, then joined back to its rows."""
+"""Columns of text to columns of values, and what is said of their rows."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
 
 from pipeline.figures import Figures
 from pipeline.intake import amounts
+from pipeline.intake.coded import TOLD, Cells, Reader, coded, crossed
 from pipeline.intake.dates import evidence, read_date
 from pipeline.intake.grammar import Cell, read_word
-from pipeline.intake.sheets import ISSUE, unit_column
+from pipeline.intake.sheets import ISSUE
 from pipeline.week import Round
 from schemas.columns import Note
-
-CELL = {
-    "low": pl.Float64,
-    "high": pl.Float64,
-    "kind": pl.String,
-    "unit": pl.String,
-    "word": pl.String,
-    "guessed": pl.Boolean,
-    "digits": pl.Int64,
-    "outcome": pl.String,
-    "fault": pl.String,
-    "says": pl.String,
-    "suggestion": pl.String,
-}
-Reader = Callable[[str, str], Cell]  # text, unit of the header -> cell
 
 
 @dataclass(frozen=True)
@@ -41,38 +27,6 @@ class Given:
     today: dt.date
     # Water changes that stand in the warehouse, where a load reads only some sheets: services are held against them too.
     kept_changes: pl.DataFrame | None = None
-
-
-def read_cells(frame: pl.DataFrame, name: str, reader: Reader) -> pl.DataFrame:
-    """One row for each row of `frame`, in its order, with the columns of CELL."""
-    unit = pl.col(unit_column(name)).fill_null("") if unit_column(name) in frame.columns else pl.lit("")
-    keyed = frame.select(pl.col(name).fill_null("").alias("text"), unit.alias("of"))
-    distinct = keyed.unique(maintain_order=True)
-    cells = [reader(text, of) for text, of in distinct.iter_rows()]
-    read = distinct.with_columns(
-        pl.Series(
-            key, [getattr(cell, key) or None if kind == pl.String else getattr(cell, key) for cell in cells], kind
-        )
-        for key, kind in CELL.items()
-    )
-    return keyed.join(read, on=["text", "of"], how="left", maintain_order="left")
-
-
-def issues_of(frame: pl.DataFrame, cells: pl.DataFrame, name: str | None) -> pl.DataFrame:
-    """The rows whose cell was not simply accepted, as issues."""
-    told = pl.concat(
-        [frame.select("file", "line"), cells.select("text", "outcome", "fault", "says", "suggestion")], how="horizontal"
-    )
-    return told.filter(pl.col("outcome") != "accepted").select(
-        "file",
-        "line",
-        pl.lit(name, pl.String).alias("column"),
-        "text",
-        "outcome",
-        "fault",
-        pl.col("says").fill_null(""),
-        "suggestion",
-    )
 
 
 def issue_rows(
@@ -112,10 +66,16 @@ def join_issues(parts: Sequence[pl.DataFrame]) -> pl.DataFrame:
 
 def shown_orders(frame: pl.DataFrame, name: str) -> pl.DataFrame:
     """The frame with `shown order`: the order of day and month that its file's own dates show, or blank."""
-    distinct = frame.select("file", pl.col(name).fill_null("").alias("text")).unique(maintain_order=True)
-    odd = distinct.filter(pl.col("text").str.contains(r"^\s*\d{1,2}[-/. ]"))
-    shown = {file: evidence(part["text"].to_list()) for (file,), part in odd.group_by("file", maintain_order=True)}
-    order = pl.col("file").replace_strict(shown, default="", return_dtype=pl.String) if shown else pl.lit("")
+    texts = coded(frame[name].alias("text"))
+    odd = texts.values.select(pl.col("text").str.contains(r"^\s*\d{1,2}[-/. ]")).to_series().to_numpy()
+    if not odd.any():
+        return frame.with_columns(pl.lit("").alias("shown order"))
+    rows = frame.filter(pl.Series(odd[texts.codes])).select("file", pl.col(name).fill_null("").alias("text"))
+    shown = {
+        file: evidence(part["text"].to_list())
+        for (file,), part in rows.unique(maintain_order=True).group_by("file", maintain_order=True)
+    }
+    order = pl.col("file").replace_strict(shown, default="", return_dtype=pl.String)
     return frame.with_columns(order.alias("shown order"))
 
 
@@ -128,14 +88,13 @@ def read_dates(
     """
     if "shown order" not in frame.columns:
         frame = shown_orders(frame, name)
-    keyed = frame.select("file", "line", pl.col(name).fill_null("").alias("text"), "shown order")
-    distinct = keyed.select("file", "text", "shown order").unique(maintain_order=True)
+    texts = crossed([coded(frame[name].alias("text")), coded(frame["shown order"].alias("shown"))])
     order = given.round.date_order
-    read = [read_date(text, order, shown) for _, text, shown in distinct.iter_rows()]
     first_year = int(given.figures["first_year"])
     days: list[dt.date | None] = []
-    table: dict[str, list[str | None]] = {key: [] for key in ("outcome", "fault", "says", "suggestion")}
-    for text, one in zip(distinct["text"], read, strict=True):
+    table: dict[str, list[str | None]] = {key: [] for key in TOLD}
+    for text, shown in texts.values.iter_rows():
+        one = read_date(text, order, shown)
         day, cell = one.day, one.cell
         if day is not None and day.year < first_year:
             says = f"“{text}” is before {first_year}; expected a date of this round."
@@ -143,24 +102,22 @@ def read_dates(
         days.append(day)
         for key, values in table.items():
             values.append(getattr(cell, key) or None)
-    joined = keyed.join(
-        distinct.drop("shown order").with_columns(
-            pl.Series("day", days, pl.Date),
-            *(pl.Series(key, values, pl.String) for key, values in table.items()),
-        ),
-        on=["file", "text"],
-        how="left",
-        maintain_order="left",
+    read = texts.values.with_columns(
+        pl.Series("day", days, pl.Date), *(pl.Series(key, values, pl.String) for key, values in table.items())
     )
-    if route_day is not None:
+    cells = Cells(texts.codes, read)
+    issues = cells.issues(frame, name)
+    if route_day is not None and issues.height:
+        route = route_day[cells.where(pl.col("outcome") != "accepted")]
         hint = pl.format("{} This site's route day is {}.", pl.col("says"), pl.col("route"))
-        joined = joined.with_columns(route_day.alias("route")).with_columns(
-            pl.when((pl.col("fault") == "ambiguous date") & pl.col("route").is_not_null())
-            .then(hint)
-            .otherwise(pl.col("says"))
-            .alias("says")
+        asked = (pl.col("fault") == "ambiguous date") & pl.col("route").is_not_null()
+        issues = (
+            issues.with_columns(route.alias("route"))
+            .rechunk()
+            .with_columns(pl.when(asked).then(hint).otherwise(pl.col("says")).alias("says"))
+            .drop("route")
         )
-    return joined["day"], issues_of(frame, joined, name)
+    return cells["day"].alias("day"), issues
 
 
 def reader_of(note: Note, given: Given) -> Reader:

@@ -40,6 +40,7 @@ class Meanings:
     def __init__(self) -> None:
         self._numbers: dict[tuple[str, str, str, str | None], int] = {}
         self._rows: list[tuple[object, ...]] = []
+        self._kits: dict[str, int] = {}
         self._one_at_a_time = Lock()
 
     def number(self, parameter: str, text: str, header_unit: str, kit: str | None, taken: Taken) -> int:
@@ -54,21 +55,36 @@ class Meanings:
                 )
         return number
 
+    def kit_number(self, kit: str) -> int:
+        """A number that stands for the kit as it was typed."""
+        with self._one_at_a_time:
+            return self._kits.setdefault(kit, len(self._kits))
+
+    def kits(self) -> dict[int, str]:
+        """Every kit as it was typed, by its number."""
+        with self._one_at_a_time:
+            return {number: kit for kit, number in self._kits.items()}
+
+    def texts(self) -> pl.Series:
+        """What was typed, by the number of its meaning."""
+        with self._one_at_a_time:
+            return pl.Series("text", [row[3] for row in self._rows], pl.String)
+
     def frame(self) -> pl.DataFrame:
         return pl.DataFrame(self._rows, schema=MEANING, orient="row")
 
 
-def narrowed(part: pl.DataFrame, spoken_of: pl.Series) -> pl.DataFrame:
+def narrowed(part: pl.DataFrame, spoken_of: np.ndarray) -> pl.DataFrame:
     """Readings of one parameter as reading cells; those in the rows `spoken_of` are warned."""
-    warned = pl.col("outcome") == "warned"
-    if spoken_of.len():
-        warned |= pl.col("row").is_in(spoken_of.implode())
+    warned = part["warned"]
+    if spoken_of.size:
+        said = np.zeros(int(part["row"].to_numpy().max(initial=0)) + 1, dtype=bool)
+        said[spoken_of[spoken_of < said.size]] = True
+        warned = warned | pl.Series(said[part["row"].to_numpy()])
     doubt = (
-        pl.col("doubt").replace_strict({word: n for n, word in enumerate(DOUBTS)}, return_dtype=pl.UInt8)
-        if "doubt" in part.columns
-        else pl.lit(None, pl.UInt8).alias("doubt")
+        part["doubt"] if "doubt" in part.columns else pl.Series([None], dtype=pl.UInt8).new_from_index(0, part.height)
     )
-    return part.select("row", "meaning", warned.alias("warned"), doubt, "expired")
+    return pl.DataFrame([part["row"], part["meaning"], warned.alias("warned"), doubt.alias("doubt"), part["expired"]])
 
 
 def widened(visit: pl.DataFrame, cells: pl.DataFrame, meaning: pl.DataFrame) -> pl.DataFrame:

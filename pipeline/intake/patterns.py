@@ -12,167 +12,152 @@ from pipeline.intake import beside
 from pipeline.intake.columns import Given, join_issues
 from pipeline.intake.copied import copied
 from pipeline.intake.meanings import narrowed
-from pipeline.intake.series import NEAR_DAYS, hits, number, say, series_of, usual
+from pipeline.intake.readings import PART, Batch, Parts
+from pipeline.intake.series import NEAR_DAYS, number, series_of, usual
 from pipeline.intake.series import REACH_DAYS as REACH_DAYS
 from schemas import Tables
-from schemas.words import PARAMETER_TITLES, PARAMETERS
+from schemas.words import DOUBTS, PARAMETER_TITLES, PARAMETERS
+
+NEEDED = ("nitrate", "nitrite", "ph", "kh")  # looked at beside others, so there even where nobody read them
+BY_BASIS, BY_NITRITE, BY_TAKEN = (DOUBTS.index(word) for word in ("basis", "nitrite", "taken"))
 
 
-def _say(frame: pl.DataFrame, test: pl.Expr, fault: str, says: pl.Expr) -> pl.DataFrame:
-    return say(frame.filter(test.fill_null(False)), fault, says)
-
-
-def single(parameter: str, rows: pl.DataFrame, standing: Tables, given: Given) -> list[pl.DataFrame]:
+def single(batch: Batch, parameter: str, part: pl.DataFrame, standing: Tables, given: Given) -> list[pl.DataFrame]:
     """Values of one parameter that are unusual by themselves, or for this tank."""
     f, matched = given.figures, pl.col("matched")
-    tests: list[tuple[str, pl.Expr, pl.Expr]] = []  # fault, test, sentence
+    tests: list[tuple[str, pl.DataFrame, pl.Expr]] = []  # fault, readings, sentence
     if parameter in ("ammonia", "nitrite"):
-        tests = [("not zero", matched > 0, pl.lit(f"{PARAMETER_TITLES[parameter]} is not 0."))]
+        tests = [("not zero", part.filter(matched > 0), pl.lit(f"{PARAMETER_TITLES[parameter]} is not 0."))]
     elif parameter == "nitrate":
-        fed = standing["feeding"].filter(pl.col("feed_g_day") > 0)["tank"]
-        bare = standing["tank"].filter(pl.col("planting").fill_null("none") == "none")["tank"]
         top = pl.col("high").is_null()
         over = pl.when(top & (pl.col("low") >= matched)).then(pl.lit("over ")).otherwise(pl.lit(""))
         diluted = pl.when(top).then(pl.lit(" Its kit shows no more: test again, diluted 1:1.")).otherwise(pl.lit(""))
         tests = [
             (
                 "high",
-                matched > f["nitrate_warn_above"],
+                part.filter(matched > f["nitrate_warn_above"]),
                 pl.format("Nitrate is high: {}{} mg/L.{}", over, number("matched"), diluted),
             ),
             (
                 "nitrate none",
-                (matched == 0)
-                & pl.col("text").str.contains(r"^\s*[0.]")
-                & pl.col("tank").is_in(fed.implode())
-                & pl.col("tank").is_in(bare.implode()),
+                _none_where_fed(batch, part, standing),
                 pl.lit("Nitrate 0 in a fed tank without plants: was the bottle shaken, is the kit in date?"),
             ),
         ]
     elif parameter == "ph":
         tests = [
-            ("low", matched < f["ph_warn_below"], pl.lit("pH is low.")),
-            ("high", matched > f["ph_warn_above"], pl.lit("pH is high.")),
+            ("low", part.filter(matched < f["ph_warn_below"]), pl.lit("pH is low.")),
+            ("high", part.filter(matched > f["ph_warn_above"]), pl.lit("pH is high.")),
         ]
     elif parameter == "kh":
-        tests = [("low", matched <= f["kh_warn_at"], pl.lit("KH is low: little is left to hold the pH."))]
+        low = part.filter(matched <= f["kh_warn_at"])
+        tests = [("low", low, pl.lit("KH is low: little is left to hold the pH."))]
     elif parameter == "temperature":
-        rows = rows.join(standing["tank"].select("tank", "temperature_c"), on="tank", how="left", maintain_order="left")
-        tests = [
-            (
-                "off",
-                (matched - pl.col("temperature_c")).abs() > f["temperature_warn_off_c"],
-                pl.format("The tank is set to {} °C.", number("temperature_c")),
-            )
-        ]
+        meant = part.with_columns(standing["tank"]["temperature_c"].gather(part["tank"]))
+        off = meant.filter((matched - pl.col("temperature_c")).abs() > f["temperature_warn_off_c"])
+        tests = [("off", off, pl.format("The tank is set to {} °C.", number("temperature_c")))]
     expired = (
         "kit expired",
-        pl.col("expired"),
+        part.filter("expired") if part["expired"].any() else part.clear(),
         pl.lit(
             f"The kit was past its date, or open for over {f['kit_open_months']:g} months:"
             " it can raise an alarm but not clear one."
         ),
     )
-    return [_say(rows, test, fault, says) for fault, test, says in [*tests, expired]]
+    return [batch.say(parameter, found, fault, says) for fault, found, says in [*tests, expired]]
+
+
+def _none_where_fed(batch: Batch, nitrate: pl.DataFrame, standing: Tables) -> pl.DataFrame:
+    """Nitrate readings of 0 in tanks that are fed and have no plants."""
+    fed = standing["feeding"].filter(pl.col("feed_g_day") > 0)["tank"]
+    bare = standing["tank"].filter(pl.col("planting").fill_null("none") == "none")["tank"]
+    zero = batch.worded(nitrate.filter(pl.col("matched") == 0), "nitrate")
+    return zero.filter(
+        pl.col("text").str.contains(r"^\s*[0.]")
+        & pl.col("tank id").is_in(fed.implode())
+        & pl.col("tank id").is_in(bare.implode())
+    )
 
 
 def doubts(
-    nitrate: pl.DataFrame, nitrite: pl.DataFrame, change: pl.DataFrame, given: Given
+    batch: Batch, nitrate: pl.DataFrame, nitrite: pl.DataFrame, change: pl.DataFrame, given: Given
 ) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
     """Nitrate readings left out of the trend: nitrite in the session, or before or after unknown on a change day."""
-    spoils = given.figures["nitrite_spoils_mg_l"]
-    present = (
-        nitrite.filter(pl.col("matched") >= spoils)
-        .select("tank", "at", "taken")
-        .unique()
-        .with_columns(pl.lit(True).alias("spoilt"))
-    )
-    days = (
-        change.select("tank", "day").unique().with_columns(pl.lit(True).alias("changed"))
-        if change.height
-        else pl.DataFrame(schema={"tank": pl.String, "day": pl.Date, "changed": pl.Boolean})
-    )
-    asked = nitrate["taken"] == "unknown"
-    rows = nitrate.join(present, on=["tank", "at", "taken"], how="left", maintain_order="left")
-    rows = (
-        rows.join(days, on=["tank", "day"], how="left", maintain_order="left")
-        if asked.any()
-        else rows.with_columns(pl.lit(False).alias("changed"))
-    )
-    unknown = (pl.col("taken") == "unknown") & pl.col("changed").fill_null(False)
-    spoilt = pl.col("spoilt").fill_null(False)
+    row = nitrate["row"].to_numpy()
+    spoilt = np.zeros(row.size, dtype=bool)
+    present = nitrite.filter(pl.col("matched") >= given.figures["nitrite_spoils_mg_l"])["row"].to_numpy()
+    if present.size:
+        spoilt = np.isin(batch.sessions[row], batch.sessions[present])
+    unknown = (batch.visit["taken"] == "unknown").to_numpy()[row]
+    if unknown.any():
+        of_day = batch.rows.of_day
+        unknown &= np.isin(of_day[row], of_day[change["row"].to_numpy()] if change.height else [])
     told = [
-        _say(
-            rows,
-            unknown,
+        batch.say(
+            "nitrate",
+            nitrate.filter(pl.Series(unknown)),
             "before or after",
             pl.lit("Before or after that day's change is not known: left out of the trend."),
         ),
-        _say(
-            rows,
-            spoilt,
+        batch.say(
+            "nitrate",
+            nitrate.filter(pl.Series(spoilt)),
             "nitrite spoils",
             pl.lit("Nitrite was present, which upsets nitrate tests: left out of the trend."),
         ),
     ]
-    doubt = pl.when(spoilt).then(pl.lit("nitrite")).when(unknown).then(pl.lit("taken"))
-    return rows.with_columns(doubt.alias("doubt")).drop("spoilt", "changed"), told
+    doubt = pl.select(
+        pl.when(pl.Series(spoilt)).then(BY_NITRITE).when(pl.Series(unknown)).then(BY_TAKEN).cast(pl.UInt8)
+    ).to_series()
+    return nitrate.with_columns(doubt.alias("doubt")), told
 
 
-def _between(series: pl.DataFrame, change: pl.DataFrame, visit: pl.DataFrame) -> pl.DataFrame:
-    """`kept`: the share of the old water left by the changes since the reading before (that day's own not counted).
-
-    `series` as from `series_of`; `visit` has every sheet row with its `order`.
-    """
+def _between(batch: Batch, series: pl.DataFrame, change: pl.DataFrame) -> pl.DataFrame:
+    """`kept`: the share of the old water left by the changes since the reading before (that day's own not counted)."""
     if change.height == 0 or series.height == 0:
         return series.with_columns(pl.lit(1.0).alias("kept"))
     real = change.filter((pl.col("kind") != "top-up") & (pl.col("fraction") < 1))
-    line = visit.select("row", "order", "tank", "day").sort("order")
-    log_kept = np.zeros(line.height)
-    places = visit["order"].gather(real["row"]).to_numpy() - 1
-    np.add.at(log_kept, places, np.log1p(-real["fraction"].to_numpy()))
-    new_day = line.select(
-        ((pl.col("tank") != pl.col("tank").shift(1)) | (pl.col("day") != pl.col("day").shift(1))).fill_null(True)
-    ).to_series()
-    day_starts = np.maximum.accumulate(np.where(new_day.to_numpy(), np.arange(line.height), 0))
-    starts = day_starts[series["order"].to_numpy() - 1]
+    log_kept = np.zeros(batch.visit.height)
+    np.add.at(log_kept, real["row"].to_numpy(), np.log1p(-real["fraction"].to_numpy()))
+    starts = batch.rows.day_starts()[series["row"].to_numpy()]
     # Each stretch is summed by itself, so that no sum depends on rows outside it.
     sums = np.add.reduceat(log_kept, starts)
     sums[:-1][starts[1:] == starts[:-1]] = 0.0  # two readings of one day
     since = np.concatenate(([0.0], sums[:-1]))
-    same = (series["tank"] == series["tank"].shift(1)).fill_null(False)
-    return series.with_columns(pl.Series("kept", np.where(same.to_numpy(), np.exp(since), 1.0)))
+    tank = series["tank"].to_numpy()
+    same = np.concatenate(([False], tank[1:] == tank[:-1]))
+    return series.with_columns(pl.Series("kept", np.where(same, np.exp(since), 1.0)))
 
 
-def _fallen(fell: pl.DataFrame, change: pl.DataFrame, kh: pl.DataFrame) -> pl.DataFrame:
+def _fallen(batch: Batch, fell: pl.DataFrame, change: pl.DataFrame, kh: pl.DataFrame) -> pl.DataFrame:
     """Falls of nitrate with what may explain them: that day's change, and whether KH has gone on falling meanwhile."""
-    days = fell.select("tank", "day").unique()  # few: what happened on other days need not be summed
+    of_day = pl.Series("of day", batch.rows.of_day)
+    fell = fell.with_columns(of_day.gather(fell["row"]))
+    days = fell.select("of day").unique()  # few: what happened on other days need not be summed
     if change.height:
         daily = (
-            change.join(days, on=["tank", "day"], how="semi")
-            .group_by("tank", "day")
+            change.select("fraction", of_day.gather(change["row"]))
+            .join(days, on="of day", how="semi", maintain_order="left")
+            .group_by("of day", maintain_order=True)
             .agg((1 - (1 - pl.col("fraction")).product()).alias("that day"))
         )
-        fell = fell.join(daily, on=["tank", "day"], how="left", maintain_order="left")
+        fell = fell.join(daily, on="of day", how="left", maintain_order="left")
     else:
         fell = fell.with_columns(pl.lit(None, pl.Float64).alias("that day"))
-    hardness = kh.join(days, on=["tank", "day"], how="semi", maintain_order="left").select(
-        "tank", "day", (pl.col("matched") < pl.col("last")).alias("kh falls")
+    hardness = (
+        kh.select((pl.col("matched") < pl.col("last")).alias("kh falls"), of_day.gather(kh["row"]))
+        .join(days, on="of day", how="semi", maintain_order="left")
+        .unique("of day", keep="last", maintain_order=True)
     )
-    return fell.join(
-        hardness.unique(["tank", "day"], keep="last", maintain_order=True),
-        on=["tank", "day"],
-        how="left",
-        maintain_order="left",
-    )
+    return fell.join(hardness, on="of day", how="left", maintain_order="left")
 
 
 def nitrate_series(
-    rows: pl.DataFrame, kh: pl.DataFrame, change: pl.DataFrame, visit: pl.DataFrame, given: Given
+    batch: Batch, part: pl.DataFrame, kh: pl.DataFrame, change: pl.DataFrame, given: Given
 ) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
     """Wrong basis, missed change, bottle not shaken, leaps: what may explain an odd nitrate. `kh` is the series of KH."""
     f = given.figures
-    series = _between(usual(series_of(rows)), change, visit)
+    series = _between(batch, usual(series_of(part)), change)
     ratio = pl.col("usual") / pl.col("matched")
     fits = ratio.is_between(f["basis_ratio_low"], f["basis_ratio_high"]) | (1 / ratio).is_between(
         f["basis_ratio_low"], f["basis_ratio_high"]
@@ -191,16 +176,24 @@ def nitrate_series(
     fell = (
         near & apart & (pl.col("matched") <= (1 - f["missed_change_fall"]) * pl.col("last") * pl.col("kept")) & same_kit
     )
+    leap = near & same_kit & (pl.col("matched") > 2 * pl.col("last")) & (pl.col("low") > pl.col("last_high"))
+    # Few are odd in any way: they alone are looked at further.
+    tests = {"basis": basis, "fell": fell, "leap": leap}
+    odd = (
+        series.lazy()
+        .with_columns(test.fill_null(False).alias(name) for name, test in tests.items())
+        .filter(pl.any_horizontal(*tests))
+        .collect()
+    )
     share = ((1 - pl.col("matched") / (pl.col("last") * pl.col("kept"))) * 100).clip(0, 99).round(0).cast(pl.Int64)
-    fallen = _fallen(hits(series, rows, fell), change, kh)
+    fallen = _fallen(batch, odd.filter("fell"), change, kh)
     half = pl.col("matched") <= 0.5 * pl.col("last") * pl.col("kept")
     left = pl.col("kept") * (1 - pl.col("that day"))  # of what was there before, had that day's change come first
     after = (pl.col("low") <= pl.col("last_high") * left) & (pl.col("high") >= pl.col("last_low") * left)
-    leap = near & same_kit & (pl.col("matched") > 2 * pl.col("last")) & (pl.col("low") > pl.col("last_high"))
     last = number("last")
     told = [
-        say(
-            hits(series, rows, basis),
+        (
+            odd.filter("basis"),
             "possible N basis",
             pl.format(
                 "Possible N basis: {} against {} as a rule fits nitrate given as nitrogen; left out of the trend until answered.",
@@ -208,12 +201,12 @@ def nitrate_series(
                 number("usual"),
             ),
         ),
-        say(
+        (
             fallen,
             "missed change",
             pl.format("Looks like a change of about {} % that is not in the log: {} before.", share, last),
         ),
-        say(
+        (
             fallen.filter(after.fill_null(False)),
             "taken after",
             pl.format(
@@ -221,32 +214,27 @@ def nitrate_series(
                 (pl.col("that day") * 100).round(0).cast(pl.Int64),
             ),
         ),
-        say(
+        (
             fallen.filter(half & pl.col("kh falls").fill_null(True)),
             "not shaken",
             pl.when(pl.col("kh falls"))
             .then(pl.format("Half or less of {}, while KH has gone on falling: was the bottle shaken?", last))
             .otherwise(pl.format("Half or less of {} without such a change: was the bottle shaken?", last)),
         ),
-        say(
-            hits(series, rows, leap),
+        (
+            odd.filter("leap"),
             "leap",
             pl.format("More than twice the last reading ({}): typing slip, wrong tank, or much food?", last),
         ),
     ]
-    suspected = series.filter(basis.fill_null(False))["row"]
-    rows = rows.with_columns(
-        pl.when(pl.col("doubt").is_null() & pl.col("row").is_in(suspected.implode()))
-        .then(pl.lit("basis"))
-        .otherwise(pl.col("doubt"))
-        .alias("doubt")
-    )
-    return rows, told
+    suspected = odd.filter("basis")["row"]
+    if suspected.len():
+        suspect = pl.col("doubt").is_null() & pl.col("row").is_in(suspected.implode())
+        part = part.with_columns(pl.when(suspect).then(BY_BASIS).otherwise("doubt").cast(pl.UInt8).alias("doubt"))
+    return part, [batch.say("nitrate", found, fault, says) for found, fault, says in told]
 
 
-def moves(
-    ph: pl.DataFrame, ph_series: pl.DataFrame, kh: pl.DataFrame, kh_series: pl.DataFrame, given: Given
-) -> list[pl.DataFrame]:
+def moves(batch: Batch, ph_series: pl.DataFrame, kh_series: pl.DataFrame, given: Given) -> list[pl.DataFrame]:
     """pH that moves within a week, KH that falls within a month; a step from one kit to another is no move."""
     f = given.figures
     same = pl.col("kit").eq_missing(pl.col("last_kit"))
@@ -254,13 +242,15 @@ def moves(
     apart = (pl.col("low") > pl.col("last_high")) | (pl.col("high").fill_null(float("inf")) < pl.col("last_low"))
     fall = (pl.col("gap") <= 31) & (pl.col("last") - pl.col("matched") >= f["kh_warn_fall_month"] - 1e-9)
     return [
-        say(
-            hits(ph_series, ph, moved & apart & same),
+        batch.say(
+            "ph",
+            ph_series.filter(moved).filter(apart & same),
             "ph moved",
             pl.format("pH has moved from {} within a week.", number("last")),
         ),
-        say(
-            hits(kh_series, kh, fall & apart & same),
+        batch.say(
+            "kh",
+            kh_series.filter(fall).filter(apart & same),
             "kh fell",
             pl.format("KH has fallen from {} within a month.", number("last")),
         ),
@@ -268,46 +258,33 @@ def moves(
 
 
 def look(
-    reading: pl.DataFrame, visit: pl.DataFrame, change: pl.DataFrame, standing: Tables, given: Given
+    batch: Batch, read: Parts, change: pl.DataFrame, standing: Tables, given: Given
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The readings as cells, with their doubts and what is warned of; and everything said of them."""
-    # The place of each row by tank and time, found once: every series is sorted by this number.
-    visit = visit.with_columns(pl.struct("tank", "at", "row").rank("ordinal").alias("order"))
-    order = visit["order"]
     parts = {
-        name: part.rechunk().with_columns(order.gather(part["row"]).alias("order"))
+        name: read[name] if name in read else pl.DataFrame(schema=PART)
         for name in PARAMETERS
-        if (part := reading.filter(pl.col("parameter") == name)).height or name in ("nitrate", "nitrite", "ph", "kh")
+        if name in read or name in NEEDED
     }
     told: list[pl.DataFrame] = []
     if "flow_l_h" in parts:
-        parts["flow_l_h"], told = beside.flows(parts["flow_l_h"], standing, given)
+        parts["flow_l_h"], told = beside.flows(batch, parts["flow_l_h"], standing, given)
     ranges = {name: beside.usual_ranges(parts[name]) for name in beside.COMPARED if name in parts}
-    parts, spoken = beside.confused_columns(parts, ranges)
-    told += [*spoken, *beside.odd_pairs(parts, given), *beside.wrong_tank(parts, ranges, standing, given)]
+    parts, spoken = beside.confused_columns(batch, parts, ranges)
+    told += [*spoken, *beside.odd_pairs(batch, parts, given)]
+    told += beside.wrong_tank(batch, parts, ranges, standing, given)
     ph_series, kh_series = series_of(parts["ph"]), series_of(parts["kh"])
-    nitrate, spoken = doubts(parts["nitrate"], parts["nitrite"], change, given)
+    nitrate, spoken = doubts(batch, parts["nitrate"], parts["nitrite"], change, given)
     told += spoken
-    parts["nitrate"], spoken = nitrate_series(nitrate, kh_series, change, visit, given)
+    parts["nitrate"], spoken = nitrate_series(batch, nitrate, kh_series, change, given)
     told += spoken
     for name, part in parts.items():
-        told += single(name, part, standing, given)
-    told += moves(parts["ph"], ph_series, parts["kh"], kh_series, given)
-    told += copied(reading, parts, visit, standing, given)
-    rows = pl.concat([pl.DataFrame(schema={"row": pl.UInt32, "column": pl.String}),
-                        *(one.select("row", "column") for one in told if "row" in one.columns)])  # fmt: skip
-    cells = [narrowed(part, rows.filter(pl.col("column") == name)["row"].unique()) for name, part in parts.items()]
-    return pl.concat(cells), _in_their_cells(join_issues(told), reading)
-
-
-def _in_their_cells(issues: pl.DataFrame, reading: pl.DataFrame) -> pl.DataFrame:
-    """Issues named after a parameter, under the column the reading stands in: of a long sheet, that is `value`."""
-    long = reading.filter(pl.col("cell") != pl.col("parameter"))
-    if long.height == 0 or issues.height == 0:
-        return issues
-    cells = long.select("file", "line", pl.col("parameter").alias("column"), "cell").unique()
-    return (
-        issues.join(cells, on=["file", "line", "column"], how="left", maintain_order="left")
-        .with_columns(pl.coalesce("cell", "column").alias("column"))
-        .drop("cell")
-    )
+        told += single(batch, name, part, standing, given)
+    told += moves(batch, ph_series, kh_series, given)
+    of_readings = [one.select("row", "parameter") for one in told if "row" in one.columns]
+    spoken_of = pl.concat([pl.DataFrame(schema={"row": pl.UInt32, "parameter": pl.String}), *of_readings])
+    told += copied(batch, read, parts, standing, given)
+    cells = [
+        narrowed(part, spoken_of.filter(pl.col("parameter") == name)["row"].to_numpy()) for name, part in parts.items()
+    ]
+    return pl.concat(cells), join_issues(told)

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 
 from pipeline.intake.columns import issue_rows, join_issues
 from pipeline.intake.sheets import text_columns
+from pipeline.intake.visits import Rows
 
 RETEST = r"(?i)\bre-?test"
 
 
-def exact_repeats(placed: pl.DataFrame, name: str) -> pl.DataFrame:
-    """(file, line) of rows that say exactly what an earlier row says, wherever it stands."""
+def exact_repeats(placed: pl.DataFrame, rows: Rows, name: str) -> np.ndarray:
+    """The places of rows that say exactly what an earlier row says, wherever it stands."""
     told = [c for c in text_columns(name) if c not in ("date", "time", "site", "tank") and c in placed.columns]
-    cells = ["tank_id", "day", "at", *(pl.col(c).fill_null("").str.to_lowercase() for c in told)]
     # Only rows of the same tank and time can repeat: most folders have few, and comparing whole rows is slow.
-    several = placed.filter(pl.len().over("tank_id", "at") > 1)
-    first = several.select(pl.struct(cells).is_first_distinct().alias("first"))["first"]
-    return several.filter(~first).select("file", "line")
+    places = np.flatnonzero(rows.several(rows.of_time))
+    cells = placed[places].select(pl.col(c).fill_null("").str.to_lowercase() for c in told)
+    first = cells.with_columns(pl.Series("of time", rows.of_time[places])).select(
+        pl.struct(pl.all()).is_first_distinct()
+    )
+    repeating: np.ndarray = places[~first.to_series().to_numpy()]
+    return repeating
 
 
 def two_values(
@@ -96,7 +101,8 @@ def two_kinds(change: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
 def two_sights(visit: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Fish counted or judged differently in two rows of the same tank, time and stage: those cells are held."""
     key = ["tank", "at", "taken"]
-    shared = visit.filter(pl.len().over(key) > 1)
+    shared = visit.filter(pl.col("fish_seen").is_not_null() | pl.col("fish_look").is_not_null())
+    shared = shared.filter(pl.len().over(key) > 1)
     issues = []
     for column in ("fish_seen", "fish_look"):
         said = pl.col(column).cast(pl.String).str.strip_suffix(".0")

@@ -7,7 +7,8 @@ from difflib import get_close_matches
 import polars as pl
 
 from pipeline.intake import amounts
-from pipeline.intake.columns import CELL, Given, issue_rows, issues_of, join_issues, read_cells, read_dates, reader_of
+from pipeline.intake.coded import CELL, read_cells
+from pipeline.intake.columns import Given, issue_rows, join_issues, read_dates, reader_of
 from pipeline.intake.headers import FAMILY, required
 from pipeline.intake.jobs import put_off, timed
 from pipeline.intake.limits import limits, masses
@@ -37,7 +38,7 @@ def read_plain(name: str, frame: pl.DataFrame, given: Given) -> tuple[pl.DataFra
             issues.append(told)
             continue
         cells = read_cells(frame, column, reader_of(note, given))
-        issues.append(issues_of(frame, cells, column))
+        issues.append(cells.issues(frame, column))
         used = pl.col("outcome") != "held"
         if note.kind in ("number", "share"):
             value = pl.when(used).then(pl.col("low"))
@@ -47,7 +48,7 @@ def read_plain(name: str, frame: pl.DataFrame, given: Given) -> tuple[pl.DataFra
             value = pl.when(used & (pl.col("text") != "")).then(pl.col("text"))
         else:
             value = pl.when(used & (pl.col("word") != "")).then(pl.col("word"))
-        columns.append(cells.select(value.alias(column)).to_series())
+        columns.append(cells.select(value.alias(column)))
     return pl.DataFrame(columns), join_issues(issues)
 
 

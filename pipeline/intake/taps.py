@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.intake.columns import Given, issue_rows, issues_of, join_issues, read_dates
+from pipeline.intake.coded import TOLD, Cells, texts_of
+from pipeline.intake.columns import Given, issue_rows, join_issues, read_dates
 from pipeline.intake.ladders import read_reading
 from pipeline.intake.settle import two_values
-from pipeline.intake.sheets import unit_column
 from schemas import conform, empty
 
 MEASURED = ("nitrate", "ph", "kh", "ammonia")
@@ -18,24 +18,21 @@ def _readings(frame: pl.DataFrame, parameter: str, given: Given) -> tuple[pl.Dat
     typed = frame.filter(pl.col(parameter).fill_null("") != "")
     if typed.height == 0:
         return pl.DataFrame(), join_issues([])
-    unit = pl.col(unit_column(parameter)).fill_null("") if unit_column(parameter) in typed.columns else pl.lit("")
-    keyed = typed.with_columns(pl.col(parameter).alias("text"), unit.alias("of"))
-    distinct = keyed.select("text", "of").unique(maintain_order=True)
-    taken = [read_reading(parameter, text, of, None, given.figures) for text, of in distinct.iter_rows()]
-    read = distinct.with_columns(
+    texts = texts_of(typed, parameter)
+    taken = [read_reading(parameter, text, of, None, given.figures) for text, of in texts.values.iter_rows()]
+    read = texts.values.with_columns(
         pl.Series("low", [t.low for t in taken], pl.Float64),
         pl.Series("high", [t.high for t in taken], pl.Float64),
         pl.Series("matched", [t.matched for t in taken], pl.Float64),
-        *(
-            pl.Series(name, [getattr(t.cell, name) or None for t in taken], pl.String)
-            for name in ("outcome", "fault", "says", "suggestion")
-        ),
+        *(pl.Series(name, [getattr(t.cell, name) or None for t in taken], pl.String) for name in TOLD),
     )
-    joined = keyed.join(read, on=["text", "of"], how="left", maintain_order="left")
-    kept = joined.filter(pl.col("matched").is_not_null()).select(
-        *KEY, "water_supply", "day", pl.lit(parameter).alias("parameter"), "low", "high", "matched", "text", "outcome"
+    cells = Cells(texts.codes, read)
+    kept = (
+        typed.select(*KEY, "water_supply", "day", pl.lit(parameter).alias("parameter"))
+        .with_columns(cells[name].alias(name) for name in ("low", "high", "matched", "text", "outcome"))
+        .filter(pl.col("matched").is_not_null())
     )
-    return kept, issues_of(joined, joined, parameter)
+    return kept, cells.issues(typed, parameter)
 
 
 def read_taps(frame: pl.DataFrame | None, given: Given) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:

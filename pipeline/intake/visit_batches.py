@@ -6,31 +6,26 @@ No check looks from one site to another, so a batch is whole in itself.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 
+import numpy as np
 import polars as pl
 
 from pipeline.intake import beside, patterns
 from pipeline.intake.changes import read_changes, top_ups
+from pipeline.intake.coded import coded
 from pipeline.intake.columns import Given, shown_orders
 from pipeline.intake.jobs import with_large_changes
 from pipeline.intake.ladders import KitRow
 from pipeline.intake.meanings import READING_CELL, Meanings
 from pipeline.intake.names import Resolver
+from pipeline.intake.readings import Batch, Column, Parts, kits_of, read_readings
 from pipeline.intake.rhythm import gaps
 from pipeline.intake.settle import RETEST, exact_repeats, two_kinds, two_sights, two_values
-from pipeline.intake.sheets import Sheets
-from pipeline.intake.visits import (
-    kits_of,
-    locate,
-    long_to_wide,
-    people_and_fish,
-    read_readings,
-    taken_as,
-    tanks_meant,
-)
+from pipeline.intake.sheets import Sheets, unit_column
+from pipeline.intake.visits import Rows, locate, long_to_wide, people_and_fish, taken_as, tanks_meant
 from schemas import Tables, conform, empty
 from schemas.words import PARAMETERS
 
@@ -75,38 +70,49 @@ class _Reader:
         self.supplies = {supply for supply in supplies if supply is not None}
         self.meanings = Meanings()
 
-    def family(
-        self, name: str, frame: pl.DataFrame, told: Told
-    ) -> tuple[pl.DataFrame, list[pl.DataFrame], pl.DataFrame]:
-        """One batch of wide or long sheets: visits, readings by parameter, changes."""
+    def family(self, name: str, frame: pl.DataFrame, told: Told) -> tuple[pl.DataFrame, Parts, pl.DataFrame]:
+        """One batch of wide or long sheets: visits, readings by parameter, changes; in order of tank and time."""
         placed, unplaced = locate(frame, self.given, self.standing)
         told.whole_where(unplaced, ["date", "tank"])
-        again = exact_repeats(placed, name)
-        told.again.append(again)
         told.places.append(placed.select(*KEY, pl.col("tank_id").alias("tank"), "day"))
-        placed = placed.join(again, on=KEY, how="anti", maintain_order="left").with_row_index("row")
-        placed, taken = taken_as(placed)
+        rows = Rows.of(placed)
+        again = exact_repeats(placed, rows, name)
+        told.again.append(placed[again].select(KEY))
+        if again.size:
+            placed = placed[np.setdiff1d(np.arange(placed.height), again)]
+            rows = Rows.of(placed)
+        placed = placed.with_row_index("row")
+        placed, taken = taken_as(placed, rows)
         placed, others = people_and_fish(placed, self.kits)
         told.issues += [taken, others]
-        readings, changes = [], pl.DataFrame()
+        changes = pl.DataFrame()
         if name == "visit":
             placed, swapped = beside.swapped_by_limits(placed, self.given)
             told.issues.append(swapped)
-            columns = [(parameter, parameter, placed) for parameter in PARAMETERS]
+            columns = [Column(parameter, parameter) for parameter in PARAMETERS]
             changes, bad = read_changes(placed, self.given, self.standing, self.supplies)
             told.issues.append(bad)
         else:
-            unit = pl.col("unit") if "unit" in placed.columns else pl.lit("")
-            by_name = placed.with_columns(unit.alias("unit of value")).group_by("named", maintain_order=True)
-            columns = [(str(parameter), "value", part) for (parameter,), part in by_name]
-        for parameter, column, part in columns:
-            got, bad = read_readings(part, parameter, column, self.kits, self.given, self.meanings)
-            readings.append(got)
+            placed = placed.with_columns(
+                (pl.col("unit") if "unit" in placed.columns else pl.lit("")).alias(unit_column("value"))
+            )
+            named = placed["named"].to_numpy()
+            columns = [
+                Column(str(parameter), "value", np.flatnonzero(named == parameter))
+                for parameter in placed["named"].drop_nulls().unique(maintain_order=True)
+            ]
+        kit_used = coded(placed["kit"])
+        readings: Parts = {}
+        for column in columns:
+            part, bad = read_readings(placed, column, self.kits, self.given.figures, self.meanings, kit_used)
             told.issues.append(bad)
+            if part.height:
+                readings[column.parameter] = part
         visit = placed.select(
             "row",
             *KEY,
             pl.col("tank_id").alias("tank"),
+            "tank no",
             "day",
             "at",
             pl.col("taken_as").alias("taken"),
@@ -116,64 +122,100 @@ class _Reader:
             "by",
             "note",
             "date",
+            pl.lit(name == "visit_long").alias("long"),
         )
-        return visit, [part for part in readings if part.height], changes
+        return visit, readings, changes
 
     def batch(self, frames: Tables) -> tuple[Tables, Told]:
         """One batch whole: read, settled, looked at; readings as cells, rows counted from 0."""
         told = Told()
-        visits: list[pl.DataFrame] = []
-        readings: list[pl.DataFrame] = []
-        changes = pl.DataFrame()
-        many = 0
-        for name, frame in frames.items():
-            visit, got, changed = self.family(name, frame, told)
-            visits.append(visit.with_columns(pl.col("row") + many))
-            readings += [part.with_columns(pl.col("row") + many) for part in got]
-            many += visit.height
-            changes = changed if name == "visit" else changes
-        visit = pl.concat(visits, how="diagonal_relaxed")
-        reading = pl.concat(readings, how="diagonal_relaxed") if readings else pl.DataFrame()
+        families = [self.family(name, frame, told) for name, frame in frames.items()]
+        visit, parts, change = families[0] if len(families) == 1 else _beside_each_other(families)
+        rows = Rows.of(visit)
         visit, sights = two_sights(visit)
         told.issues.append(sights)
-        reading, change = _settled(visit, reading, changes, told)
-        told.issues += [gaps(visit, self.given), top_ups(change, self.given)]
+        batch = Batch(visit, rows, self.meanings.texts(), self.meanings.kits())
+        parts, change = _settled(batch, parts, change, told)
+        told.issues += [gaps(visit, rows, self.given), top_ups(change, self.given)]
         told.issues.append(with_large_changes(self.standing["service"], change, self.given.figures))
         cells = pl.DataFrame(schema=READING_CELL)
-        if reading.height:
-            cells, spoken = patterns.look(reading, visit, change, self.standing, self.given)
+        if parts:
+            cells, spoken = patterns.look(batch, parts, change, self.standing, self.given)
             told.issues.append(spoken)
-        return {"visit_row": visit, "reading_cell": cells, "water_change": change}, told
+        return {"visit_row": visit.drop("long", "tank no"), "reading_cell": cells, "water_change": change}, told
 
 
-def _settled(
-    visit: pl.DataFrame, reading: pl.DataFrame, change: pl.DataFrame, told: Told
-) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _beside_each_other(
+    families: Sequence[tuple[pl.DataFrame, Parts, pl.DataFrame]],
+) -> tuple[pl.DataFrame, Parts, pl.DataFrame]:
+    """Wide and long sheets as one, in order of tank and time; their rows counted anew."""
+    many = np.cumsum([0, *(visit.height for visit, _, _ in families)])
+    whole = pl.concat(
+        [visit.with_columns(pl.col("row") + int(first)) for (visit, _, _), first in zip(families, many, strict=False)],
+        how="diagonal_relaxed",
+    ).sort("tank no", "at", "row")
+    now = np.empty(whole.height, dtype=np.uint32)  # by the row of before
+    now[whole["row"].to_numpy()] = np.arange(whole.height, dtype=np.uint32)
+
+    def moved(frame: pl.DataFrame, first: int) -> pl.DataFrame:
+        return frame.with_columns(pl.Series("row", now[frame["row"].to_numpy() + first]))
+
+    parts: dict[str, list[pl.DataFrame]] = {}
+    changes = []
+    for (_, readings, change), first in zip(families, many, strict=False):
+        for name, part in readings.items():
+            parts.setdefault(name, []).append(moved(part, int(first)))
+        if change.height:
+            changes.append(moved(change, int(first)))
+    joined = {name: pl.concat(some).sort("row") for name, some in parts.items()}
+    visit = whole.with_columns(pl.Series("row", np.arange(whole.height, dtype=np.uint32)))
+    return visit, joined, pl.concat(changes).sort("row") if changes else pl.DataFrame()
+
+
+def _settled(batch: Batch, parts: Parts, change: pl.DataFrame, told: Told) -> tuple[Parts, pl.DataFrame]:
     """Two values for the same thing are held, on both sides; equal ones count once."""
-    if reading.height:
-        reading = reading.rename({"tank_id": "tank", "taken_as": "taken"})
-        # Only rows of the same tank, day and stage can clash: most folders have none.
-        shared = visit.filter(pl.len().over("tank", "day", "taken") > 1).select(
-            "row", pl.col("note").fill_null("").str.contains(RETEST).alias("retest")
-        )
-        if shared.height:
-            several, clash = two_values(
-                reading.join(shared, on="row", how="inner", maintain_order="left"),
-                ["tank", "day", "taken", "parameter", "retest"],
-                ["low", "high"],
-                pl.col("cell"),
-                ask=True,
+    # Only rows of the same tank, day and stage can clash: most folders have none.
+    same_day = batch.rows.several(batch.rows.of_day)
+    shared = batch.visit.filter(pl.Series(same_day)).filter(pl.len().over("tank", "day", "taken") > 1)
+    if shared.height:
+        retest = shared.select("row", pl.col("note").fill_null("").str.contains(RETEST).alias("retest"))
+        rows = retest["row"].implode()
+        words = [
+            batch.worded(part.filter(pl.col("row").is_in(rows)), name).with_columns(
+                pl.col("tank id").alias("tank"),
+                pl.col("kit").replace_strict(batch.kits, default=None, return_dtype=pl.String),
+                pl.when("warned").then(pl.lit("warned")).otherwise(pl.lit("accepted")).alias("outcome"),
             )
-            told.issues.append(clash)
-            reading = pl.concat([reading.join(shared, on="row", how="anti"), several.drop("retest")])
-    if change.height:
-        change, clash = two_kinds(change)
-        told.issues.append(clash)
-        change, clash = two_values(
-            change, ["tank", "day", "kind"], ["fraction", "litres"], pl.lit("water_changed"), ask=False
+            for name, part in parts.items()
+        ]
+        several, clash = two_values(
+            pl.concat(words).join(retest, on="row", how="inner", maintain_order="left"),
+            ["tank", "day", "taken", "parameter", "retest"],
+            ["low", "high"],
+            pl.col("cell"),
+            ask=True,
         )
         told.issues.append(clash)
-    return reading, change
+        parts = {name: _kept(part, name, several, rows) for name, part in parts.items()}
+    if change.height:
+        with_others = pl.Series(same_day[change["row"].to_numpy()])
+        alone = change.filter(~with_others).drop("kind_text")
+        some, clash = two_kinds(change.filter(with_others))
+        told.issues.append(clash)
+        some, clash = two_values(
+            some, ["tank", "day", "kind"], ["fraction", "litres"], pl.lit("water_changed"), ask=False
+        )
+        told.issues.append(clash)
+        change = pl.concat([alone, some.select(alone.columns)]).sort("row") if some.height else alone
+    return {name: part for name, part in parts.items() if part.height}, change
+
+
+def _kept(part: pl.DataFrame, name: str, several: pl.DataFrame, rows: pl.Series) -> pl.DataFrame:
+    """A part without those of its shared `rows` that are no longer among `several`; and what is asked about of them."""
+    mine = several.filter(pl.col("parameter") == name)
+    asked = mine.filter(pl.col("outcome") == "warned")["row"]
+    left = part.filter(~pl.col("row").is_in(rows) | pl.col("row").is_in(mine["row"].implode()))
+    return left.with_columns(pl.col("warned") | pl.col("row").is_in(asked.implode()))
 
 
 def _batches(frames: Tables, standing: Tables) -> Iterator[Tables]:
@@ -181,17 +223,13 @@ def _batches(frames: Tables, standing: Tables) -> Iterator[Tables]:
     if sum(frame.height for frame in frames.values()) <= BATCH_ROWS * 1.5:
         yield frames
         return
-    site_of = standing["tank"].select(pl.col("tank").alias("id"), pl.col("site").alias("of_site"))
-    placed = {name: frame.select("id").join(site_of, on="id", how="left", maintain_order="left")["of_site"]
-              for name, frame in frames.items()}  # fmt: skip
-    sizes = pl.concat(placed.values()).fill_null("").value_counts(name="rows").sort("of_site")
-    numbered = sizes.select("of_site", ((pl.col("rows").cum_sum() - 1) // BATCH_ROWS).alias("batch"))
-    lookup = dict(numbered.iter_rows())
-    batch_of = {
-        name: series.fill_null("").replace_strict(lookup, return_dtype=pl.Int64) for name, series in placed.items()
-    }
-    for number in sorted(set(lookup.values())):
-        yield {name: frame.filter(batch_of[name] == number) for name, frame in frames.items()}
+    site = standing["tank"]["site"].fill_null("").rank("dense").to_numpy().astype(np.int64)
+    site_of = np.append(site, 0)  # tanks of no row of ours are of site 0, which is none
+    placed = {name: site_of[frame["tank no"].fill_null(site.size).to_numpy()] for name, frame in frames.items()}
+    sizes = np.bincount(np.concatenate(list(placed.values())), minlength=site.size + 1)
+    batch = (np.maximum(np.cumsum(sizes), 1) - 1) // BATCH_ROWS
+    for number in np.unique(batch[sizes > 0]):
+        yield {name: frame[np.flatnonzero(batch[placed[name]] == number)] for name, frame in frames.items()}
 
 
 def _one_after_another(reader: _Reader, frames: Tables) -> Iterator[tuple[Tables, Told]]:
@@ -223,7 +261,7 @@ def read_visits(sheets: Sheets, given: Given, standing: Tables, told: Told) -> T
             frame = frame.with_columns(
                 pl.lit("").alias(c) for c in ("water_changed", "change_kind", "new_water", "fish_seen", "fish_look")
             )
-        frame, unnamed = tanks_meant(frame, reader.resolver)
+        frame, unnamed = tanks_meant(frame, reader.resolver, standing["tank"])
         told.whole_where(unnamed, ["tank"])
         frames[name] = frame if "shown order" in frame.columns else shown_orders(frame, "date")
     if given.kept_changes is not None:
