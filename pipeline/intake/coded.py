@@ -53,13 +53,12 @@ def spread(values: pl.Series, codes: np.ndarray) -> pl.Series:
 
 def coded(text: pl.Series) -> Coded:
     """A column of text; null counts as blank. Values stand in the order in which they first appear."""
-    filled = text.fill_null("")
+    filled = text.fill_null("") if text.null_count() else text
+    # Most columns hold one text in every row, as a kit, or nothing: seeing so is quicker than gathering what they hold.
+    if (filled == filled[:1].item()).all() if filled.len() else True:
+        return Coded(np.zeros(filled.len(), dtype=np.uint32), filled[:1].to_frame())
     values = filled.unique(maintain_order=True)
-    if values.len() <= 1:
-        codes = np.zeros(text.len(), dtype=np.uint32)
-    else:
-        codes = filled.cast(pl.Enum(values)).to_physical().cast(pl.UInt32).to_numpy()
-    return Coded(codes, values.to_frame())
+    return Coded(filled.cast(pl.Enum(values)).to_physical().cast(pl.UInt32).to_numpy(), values.to_frame())
 
 
 def crossed(columns: Sequence[Coded]) -> Coded:
@@ -128,16 +127,16 @@ class Cells:
         return pl.concat([frame.select("file", "line")[places], told], how="horizontal").select(list(ISSUE))
 
 
-def unit_of(frame: pl.DataFrame, name: str) -> pl.Series:
-    """The header's unit of a column for every row; blank where it has none."""
+def unit_of(frame: pl.DataFrame, name: str) -> Coded:
+    """The header's unit of a column for every row, as `of`; blank where it has none."""
     if unit_column(name) in frame.columns:
-        return frame[unit_column(name)]
-    return pl.Series([""]).new_from_index(0, frame.height)
+        return coded(frame[unit_column(name)].alias("of"))
+    return Coded(np.zeros(frame.height, dtype=np.uint32), pl.DataFrame({"of": [""][: frame.height]}, {"of": pl.String}))
 
 
 def texts_of(frame: pl.DataFrame, name: str) -> Coded:
     """A column with the unit of its header: `text` and `of`."""
-    return crossed([coded(frame[name].alias("text")), coded(unit_of(frame, name).alias("of"))])
+    return crossed([coded(frame[name].alias("text")), unit_of(frame, name)])
 
 
 def read_cells(frame: pl.DataFrame, name: str, reader: Reader) -> Cells:

@@ -21,7 +21,8 @@ def sessions(batch: Batch, parts: Mapping[str, pl.DataFrame]) -> tuple[np.ndarra
     alike = np.zeros(many, dtype=np.uint64)
     count, some = np.zeros(many, dtype=np.int64), np.zeros(many, dtype=np.int64)
     for place, part in enumerate(parts.values()):
-        row = part["row"].to_numpy()  # once a parameter: a sheet row reads it in one cell
+        # Once a parameter, as a sheet row reads it in one cell; and mostly in every row, which is quicker said so.
+        row = slice(None) if part.height == many else part["row"].to_numpy()
         alike[row] += batch.texts.hash(place).to_numpy()[part["meaning"].to_numpy()]
         count[row] += 1
         some[row] += (part["matched"] > 0).to_numpy()
@@ -70,14 +71,18 @@ def copied(
     # One tap feeds a site, so a few cells are alike in all its tanks: here all four must be above 0.
     same = ["site", "day", "all"]
     picked = np.flatnonzero(some >= cells)
-    across = pl.DataFrame(
-        {
-            "row": picked.astype(np.uint32),
-            "tank": rows.tank[picked],
-            "day": rows.day[picked],
-            "all": alike[picked],
-        }
-    ).filter(pl.len().over("day", "all") > 1)
+    across = (
+        pl.DataFrame(
+            {
+                "row": picked.astype(np.uint32),
+                "tank": rows.tank[picked],
+                "day": rows.day[picked],
+                "all": alike[picked],
+            }
+        )
+        .filter(pl.col("all").is_duplicated())
+        .filter(pl.len().over("day", "all") > 1)
+    )
     across = (
         across.with_columns(standing["tank"]["site"].gather(across["tank"]).alias("site"))
         .with_columns(pl.col("tank").n_unique().over(same).alias("tanks"))

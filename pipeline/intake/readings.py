@@ -83,7 +83,7 @@ def read_readings(
     texts = crossed(
         [
             coded(typed[column.name].alias("text")),
-            coded(unit_of(typed, column.name).alias("of")),
+            unit_of(typed, column.name),
             kit_used if column.places is None else kit_used.at(column.places),
         ]
     )
@@ -120,23 +120,29 @@ def read_readings(
     kept = Cells(texts.codes[keep], read)
     rows = keep if column.places is None else column.places[keep]
     stands = placed if rows.size == placed.height else placed[rows]
-    last_good = kept["good_until"]
     part = pl.DataFrame(
         [
             pl.Series("row", rows.astype(np.uint32)),
             stands["tank no"].alias("tank"),
             stands["day"],
-            (stands["taken_as"] == "after").alias("after"),
+            stands["after"],
             kept["low"],
             kept["high"],
             kept["matched"],
             kept["number"].alias("kit"),
             kept["meaning"],
             kept.select(pl.col("outcome") == "warned").alias("warned"),
-            (stands["day"] > last_good).fill_null(False).alias("expired"),
+            _expired(stands["day"], kept),
         ]
     )
     return part, cells.issues(typed, column.name)
+
+
+def _expired(day: pl.Series, cells: Cells) -> pl.Series:
+    """Which readings were taken after the last good day of their kit."""
+    if cells.read["good_until"].null_count() == cells.read.height:
+        return pl.Series("expired", [False]).new_from_index(0, day.len())
+    return (day > cells["good_until"]).fill_null(False).alias("expired")
 
 
 @dataclass(frozen=True)

@@ -164,7 +164,7 @@ def _numbered(other_tank: np.ndarray, values: np.ndarray) -> np.ndarray:
 
 
 def taken_as(placed: pl.DataFrame, rows: Rows) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The frame with `taken_as`: blank is before on a day with a change, none otherwise; "after" needs a change."""
+    """The frame with `taken_as`, and whether it is `after` a change: blank is before on a day with a change, none otherwise; "after" needs a change."""
     cells = read_cells(placed, "taken", lambda text, _: read_word(text, TAKEN, "way of taking"))
     amounts_told = coded(placed["water_changed"].alias("text"))
     is_change = ~amounts_told.values["text"].is_in(list(NO_CHANGE)).to_numpy()
@@ -195,7 +195,9 @@ def taken_as(placed: pl.DataFrame, rows: Rows) -> tuple[pl.DataFrame, pl.DataFra
         .otherwise(pl.lit("none"))
         .alias("taken_as")
     ).to_series()
-    return placed.with_columns(taken), join_issues([cells.issues(placed, "taken"), told])
+    return placed.with_columns(taken, (taken == "after").alias("after")), join_issues(
+        [cells.issues(placed, "taken"), told]
+    )
 
 
 def people_and_fish(placed: pl.DataFrame, kits: dict[tuple[str, str], KitRow]) -> tuple[pl.DataFrame, pl.DataFrame]:
