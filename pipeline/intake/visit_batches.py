@@ -177,7 +177,7 @@ def _settled(batch: Batch, parts: Parts, change: pl.DataFrame, told: Told) -> tu
     # Only rows of the same tank, day and stage can clash: most folders have none.
     same_day = batch.rows.several(batch.rows.of_day)
     shared = batch.visit.filter(pl.Series(same_day)).filter(pl.len().over("tank", "day", "taken") > 1)
-    if shared.height:
+    if shared.height and parts:
         retest = shared.select("row", pl.col("note").fill_null("").str.contains(RETEST).alias("retest"))
         rows = retest["row"].implode()
         words = [
@@ -189,7 +189,8 @@ def _settled(batch: Batch, parts: Parts, change: pl.DataFrame, told: Told) -> tu
             for name, part in parts.items()
         ]
         several, clash = two_values(
-            pl.concat(words).join(retest, on="row", how="inner", maintain_order="left"),
+            # Of equal ones the first in the sheets counts, not the first of the day.
+            pl.concat(words).sort("long", *KEY).join(retest, on="row", how="inner", maintain_order="left"),
             ["tank", "day", "taken", "parameter", "retest"],
             ["low", "high"],
             pl.col("cell"),
@@ -200,7 +201,7 @@ def _settled(batch: Batch, parts: Parts, change: pl.DataFrame, told: Told) -> tu
     if change.height:
         with_others = pl.Series(same_day[change["row"].to_numpy()])
         alone = change.filter(~with_others).drop("kind_text")
-        some, clash = two_kinds(change.filter(with_others))
+        some, clash = two_kinds(change.filter(with_others).sort(KEY))
         told.issues.append(clash)
         some, clash = two_values(
             some, ["tank", "day", "kind"], ["fraction", "litres"], pl.lit("water_changed"), ask=False
