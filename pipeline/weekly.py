@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from importlib.metadata import version
@@ -30,8 +31,6 @@ from schemas import BASE_TABLES, DERIVED_TABLES, Tables
 
 WEEKS_BACK = 26  # the weeks before as-of that are reckoned with it
 LOOK_BACK_DAYS = 1100  # no window of a reckoning is longer; the last reading and visit of each tank are always there
-# What a load looks at in the warehouse that stands.
-LOOKED_AT = ["account", "unknown_column", "held", "sheet_row", "water_change", "correction", "reckoned", *reuse.HISTORY]
 
 
 @dataclass(frozen=True)
@@ -142,33 +141,98 @@ def _account(tables: Tables, round_: Round) -> dict[str, Any]:
 
 
 @dataclass(frozen=True)
+class _Job:
+    """What a load is to do: a folder with its files and settings into a warehouse, as of a day."""
+
+    folder: Path
+    target: Path
+    files: list[intake.LogFile]
+    told: dict[str, str]
+    round: Round
+    figures: Figures
+    today: dt.date
+    progress: Progress
+
+
+@dataclass(frozen=True)
 class _Old:
-    """The warehouse that stands: what is told of it, and the tables a load looks at first."""
+    """The warehouse that stands: what is told of it, and what a load looks at first."""
 
     told: dict[str, str]
     tables: Tables
+    waits: bool  # whether a row is held that was of a day to come
 
 
-def _old(target: Path) -> _Old | None:
+def _old(job: _Job) -> _Old | None:
+    if not job.target.is_file():
+        return None
+    try:
+        with store.looking(job.target) as con:
+            told = store.meta(con)
+            tables = store.read_tables(con, ["account", "unknown_column", "correction"])
+            if told.get("settings") == job.told["settings"] and told.get("fingerprint") != job.told["fingerprint"]:
+                tables |= store.rows_standing(con, job.figures["service_change_share"])
+            return _Old(told, tables, store.waits_for_a_day(con))
+    except store.Unreadable:
+        return None
+
+
+def _old_history(target: Path) -> Tables | None:
     if not target.is_file():
         return None
     try:
-        con = store.read_copy(target)
+        with store.looking(target) as con:
+            return store.read_tables(con, ["reckoned", *reuse.HISTORY])
     except store.Unreadable:
         return None
+
+
+def _is_whole(target: Path) -> bool:
+    """Whether every row of the warehouse that stands can still be read."""
     try:
-        return _Old(store.meta(con), store.read_tables(con, LOOKED_AT))
-    finally:
-        con.close()
+        store.read_copy(target).close()
+    except store.Unreadable:
+        return False
+    return True
 
 
-def _reads_on(old: _Old | None, today: dt.date) -> bool:
+def _reads_on(old: _Old, today: dt.date) -> bool:
     """Whether what stands was read as it would be read today: "future" means after the day of loading."""
-    if old is None or "loaded_on" not in old.told:
+    if "loaded_on" not in old.told:
         return False
     loaded_on = dt.date.fromisoformat(old.told["loaded_on"])
-    waiting = old.tables["held"].filter(pl.col("fault") == "future").height > 0
-    return today == loaded_on or (today > loaded_on and not waiting)
+    return today == loaded_on or (today > loaded_on and not old.waits)
+
+
+def _delta(job: _Job, old: _Old) -> intake.Delta | None:
+    if old.told.get("settings") != job.told["settings"]:
+        return None
+    return intake.read_partly(
+        job.folder, job.files, old.tables, old.told["leans_on"], job.round, job.figures, job.today
+    )
+
+
+def _build(job: _Job, delta: intake.Delta | None) -> LoadResult:
+    """A new warehouse in place of the one that stands: a copy of it with what has changed, or all of it anew."""
+    today, figures, progress = job.today, job.figures, job.progress
+    with store.building(job.target, job.target if delta is not None else None) as con:
+        if delta is not None:
+            leans_on = intake.leans_on(delta.parts)
+            store.apply_delta(con, delta.parts, delta.changed, delta.zone, delta.context)
+        else:
+            parts = intake.check_parts(intake.read_sheets(job.folder, job.files), job.round, figures, today)
+            leans_on = intake.leans_on(parts)
+            store.put_whole(con, parts)
+            del parts  # a large folder fits in memory once, not twice
+        progress(0.4, "reckoning")
+        as_of = store.last_day(con, today) or today
+        tables = store.read_since(con, _since(as_of))
+        known = _old_history(job.target)
+        store.put(con, _derived(tables, as_of, WEEKS_BACK, figures, job.round, progress, known))
+        progress(0.9, "storing")
+        day = {"loaded_on": today.isoformat(), "as_of": as_of.isoformat(), "leans_on": leans_on}
+        store.put_meta(con, {**job.told, **day})
+    return LoadResult(_account(tables, job.round), True, job.target)
 
 
 def load(folder: Path, db: Path | None = None, today: dt.date | None = None, progress: Progress = silent) -> LoadResult:
@@ -183,32 +247,21 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
         progress(0.0, "looking at the files")
         files = intake.find_files(folder, figures["file_limit_mb"])
         told = {"fingerprint": _fingerprint(folder, files), "settings": _settings(folder, files)}
-        old = _old(target)
-        reads_on = _reads_on(old, today)
-        if old is not None and reads_on and old.told.get("fingerprint") == told["fingerprint"]:
-            return LoadResult(_account(old.tables, round_), False, target)
+        job = _Job(folder, target, files, told, round_, figures, today, progress)
+        old = _old(job)
+        if old is not None and not _reads_on(old, today):
+            old = None
+        if old is not None and old.told.get("fingerprint") == told["fingerprint"]:
+            if _is_whole(target):
+                return LoadResult(_account(old.tables, round_), False, target)
+            old = None
         progress(0.1, "reading and checking")
-        delta = None
-        if old is not None and reads_on and old.told.get("settings") == told["settings"]:
-            delta = intake.read_partly(folder, files, old.tables, old.told["leans_on"], round_, figures, today)
-        with store.building(target, target if delta is not None else None) as con:
-            if delta is not None:
-                leans_on = intake.leans_on(delta.parts)
-                store.apply_delta(con, delta.parts, delta.changed, delta.zone, delta.context)
-            else:
-                parts = intake.check_parts(intake.read_sheets(folder, files), round_, figures, today)
-                leans_on = intake.leans_on(parts)
-                store.put_whole(con, parts)
-                del parts  # a large folder fits in memory once, not twice
-            progress(0.4, "reckoning")
-            as_of = store.last_day(con, today) or today
-            tables = store.read_since(con, _since(as_of))
-            known = old.tables if old is not None else None
-            store.put(con, _derived(tables, as_of, WEEKS_BACK, figures, round_, progress, known))
-            progress(0.9, "storing")
-            day = {"loaded_on": today.isoformat(), "as_of": as_of.isoformat(), "leans_on": leans_on}
-            store.put_meta(con, {**told, **day})
-    return LoadResult(_account(tables, round_), True, target)
+        delta = _delta(job, old) if old is not None else None
+        if delta is not None:
+            # A damage that no first look has met comes out at the latest here: then nothing of the old one is kept.
+            with suppress(store.Unreadable):
+                return _build(job, delta)
+        return _build(job, None)
 
 
 def open_week(
@@ -222,7 +275,10 @@ def open_week(
     target = load(folder, db, today, progress).db
     round_ = intake.read_round(folder)
     figures, _ = with_overrides(round_.overrides)
-    con = store.read_copy(target)
+    try:
+        con = store.read_copy(target)
+    except store.Unreadable:  # damaged in rows that a load of one more sheet has no need of: a second look sees it
+        con = store.read_copy(load(folder, db, today, progress).db)
     try:
         told = store.meta(con)
         stored = dt.date.fromisoformat(told["as_of"])

@@ -7,6 +7,7 @@ from pipeline.store.warehouse import (
     building,
     building_lock,
     last_day,
+    looking,
     meta,
     publish,
     put,
@@ -16,7 +17,9 @@ from pipeline.store.warehouse import (
     read_copy,
     read_since,
     read_tables,
+    rows_standing,
     stamp,
+    waits_for_a_day,
 )
 
 __all__ = [
@@ -26,6 +29,7 @@ __all__ = [
     "building",
     "building_lock",
     "last_day",
+    "looking",
     "meta",
     "publish",
     "put",
@@ -35,5 +39,7 @@ __all__ = [
     "read_copy",
     "read_since",
     "read_tables",
+    "rows_standing",
     "stamp",
+    "waits_for_a_day",
 ]

@@ -123,6 +123,12 @@ def _of_writing(error: duckdb.Error) -> OSError | None:
     return OSError(errno.EIO, os.strerror(errno.EIO)) if disk else None
 
 
+def _of_reading(error: duckdb.Error, cause: OSError | None) -> bool:
+    """Whether a build on an older warehouse has met a damage of that one: neither a full disk nor a mistake of ours."""
+    ours = duckdb.ProgrammingError | duckdb.DataError | duckdb.IntegrityError | duckdb.NotSupportedError
+    return not isinstance(error, ours) and (cause is None or cause.errno == errno.EIO)
+
+
 def _remove_build(path: Path) -> None:
     """A file of a build, or the folder that DuckDB makes beside it where memory is short."""
     if path.is_dir() and not path.is_symlink():
@@ -207,6 +213,8 @@ def building(target: Path, base: Path | None = None) -> Iterator[duckdb.DuckDBPy
         raise _explained(error, target) from None
     except duckdb.Error as error:
         cause = _of_writing(error)
+        if base is not None and _of_reading(error, cause):
+            raise Unreadable(f"{base} is damaged: {str(error)[:200]}") from None
         if cause is None:
             raise
         raise _explained(cause, target) from None
@@ -231,13 +239,16 @@ def stamp(path: Path) -> tuple[int, int, int] | None:
     return info.st_ino, info.st_mtime_ns, info.st_size
 
 
-def read_copy(path: Path) -> duckdb.DuckDBPyConnection:
-    """A private copy in memory; no lock on the file stays. Raises Unreadable for a file that is no warehouse."""
+@contextmanager
+def _attached(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection that has the warehouse at hand, read-only; closed where anything goes wrong.
+
+    Raises Unreadable for a file that is no warehouse, also where that shows only at a row that is read.
+    """
     con = duckdb.connect(config=CONFIG)
     try:
         con.execute("attach $path as src (read_only)", {"path": str(path)})
-        con.execute("copy from database src to memory")
-        con.execute("detach src")
+        con.execute("use src")
         names = {name for (name,) in con.execute("select table_name from duckdb_tables()").fetchall()}
         if names and "meta" not in names:
             raise Problem(
@@ -246,23 +257,36 @@ def read_copy(path: Path) -> duckdb.DuckDBPyConnection:
             )
         if meta(con).get("format") != FORMAT:
             raise Unreadable(f"{path} is of another version")
+        yield con
     except duckdb.Error as error:
         con.close()
         raise Unreadable(f"{path} is not a warehouse: {str(error)[:200]}") from None
     except BaseException:
         con.close()
         raise
+
+
+@contextmanager
+def looking(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The file that stands, to read a few of its rows. It is let go of at the end."""
+    with _attached(path) as con:
+        yield con
+        con.close()
+
+
+def read_copy(path: Path) -> duckdb.DuckDBPyConnection:
+    """A private copy in memory; no lock on the file stays. Raises Unreadable for a file that is no warehouse."""
+    with _attached(path) as con:
+        con.execute("copy from database src to memory")
+        con.execute("use memory")
+        con.execute("detach src")
     return con
 
 
 def query(con: duckdb.DuckDBPyConnection, sql: str, **params: object) -> pl.DataFrame:
-    """A query's rows. One cursor a call: a connection refuses to be shared between threads."""
-    cursor = con.cursor()
-    try:
-        rows: pl.DataFrame = cursor.sql(sql, params=params or None).pl()
-        return rows
-    finally:
-        cursor.close()
+    """A query's rows, with what the connection itself has put in. A connection refuses to be shared between threads."""
+    rows: pl.DataFrame = con.sql(sql, params=params or None).pl()
+    return rows
 
 
 def meta(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
@@ -274,6 +298,21 @@ def read_tables(con: duckdb.DuckDBPyConnection, names: list[str] | None = None) 
     """Tables as frames with the types of their schemas, in the order they were stored."""
     found = {name: query(con, f'select * from "{name}"') for name in (names or list(TABLES))}
     return {name: frame if name in PARTS else _typed(name, frame) for name, frame in found.items()}
+
+
+def rows_standing(con: duckdb.DuckDBPyConnection, large: float) -> Tables:
+    """Where each row of a visit sheet belongs, and the water changes of more than the share `large`."""
+    return {
+        "sheet_row": query(con, "select file, line, day from sheet_row"),
+        "water_change": query(
+            con, "select file, line, tank, day, fraction from water_change where fraction > $large", large=large
+        ),
+    }
+
+
+def waits_for_a_day(con: duckdb.DuckDBPyConnection) -> bool:
+    """Whether a row is held that was of a day to come."""
+    return bool(query(con, "select count(*)::bigint as n from held where fault = 'future'").item())
 
 
 def last_day(con: duckdb.DuckDBPyConnection, today: dt.date) -> dt.date | None:

@@ -53,6 +53,42 @@ def test_one_more_week_reads_only_the_weeks_it_can_touch(tmp_path: Path, monkeyp
     assert_like_rebuild(folder, tmp_path)
 
 
+def test_one_more_week_is_checked_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Which weeks it can touch shows in the dates as typed, also where one was typed wrong and put right."""
+    folder = write_folder(tmp_path / "logs", weeks=60)
+    last = folder / "visits" / "week-59.csv"
+    kept = last.read_text()
+    last.unlink()
+    day = f"{dt.date(2026, 1, 5) + dt.timedelta(7 * 59)}"
+    (folder / "corrections.csv").write_text(
+        f"file,line,column,was,now,by,on,why\nvisits/week-59.csv,2,date,2026-01-05,{day},me,2027-03-01,\n"
+    )
+    weekly.load(folder, today=TODAY)
+    last.write_text(kept.replace(day, "2026-01-05", 1))
+    opened, checks = reads(monkeypatch), []
+    real = intake.check_parts
+    monkeypatch.setattr("pipeline.intake.partly.check_parts", lambda *given: (checks.append(1), real(*given))[1])
+    weekly.load(folder, today=TODAY)
+    assert len(checks) == 1
+    assert len(opened[1]) < 25, "the day as it was typed is not read around"
+    assert_like_rebuild(folder, tmp_path)
+
+
+def test_a_day_that_the_dates_as_typed_did_not_show_is_read_around(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The look at the dates is only a guess: what the checks made of the rows settles it."""
+    folder = write_folder(tmp_path / "logs", weeks=12)
+    last = folder / "visits" / "week-11.csv"
+    kept = last.read_text()
+    last.unlink()
+    weekly.load(folder, today=TODAY)
+    monkeypatch.setattr("pipeline.intake.partly._days_typed", lambda *_: pl.Series(dtype=pl.Date))
+    last.write_text(kept.replace("T1,before,0,0,11", "T1,before,0,0,83"))
+    weekly.load(folder, today=TODAY)
+    assert_like_rebuild(folder, tmp_path)
+
+
 def test_only_the_tanks_touched_are_reckoned_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder = write_folder(tmp_path / "logs", weeks=30)
     weekly.load(folder, today=TODAY)

@@ -18,7 +18,7 @@ from pipeline.problems import Problem
 from schemas import BASE_TABLES, DERIVED_TABLES, Tables
 from tests.conftest import SAMPLE_LOGS
 from tests.small_folder import write_folder
-from tests.store.sameness import assert_same_tables, in_order
+from tests.store.sameness import assert_same_tables, in_order, tables_of
 
 TODAY = dt.date(2026, 6, 2)
 
@@ -221,6 +221,61 @@ def test_a_damaged_warehouse_is_seen_or_is_still_right(small: Path) -> None:
         with con:
             assert_same_tables(store.read_tables(con, list(right)), right)
     assert seen >= 6
+
+
+def damage(db: Path, table: str) -> None:
+    """Bits turned in the block that holds the first rows of a table."""
+    with store.looking(db) as con:
+        block = con.execute(
+            "select min(block_id) from pragma_storage_info($table) where block_id >= 0", {"table": table}
+        ).fetchone()
+    assert block is not None
+    content = bytearray(db.read_bytes())
+    at = 3 * 4096 + 262_144 * block[0] + 20
+    content[at : at + 64] = bytes(byte ^ 0xFF for byte in content[at : at + 64])
+    db.write_bytes(content)
+    with pytest.raises(store.Unreadable, match="checksum"):
+        store.read_copy(db)
+
+
+@pytest.mark.parametrize("table", ["sheet_row", "reading_cell", "nitrate_fit"])
+@pytest.mark.parametrize("more", [False, True], ids=["nothing new", "one more sheet"])
+def test_a_damage_that_only_some_rows_show_is_mended(tmp_path: Path, table: str, more: bool) -> None:
+    """A load that looks at a few rows may not see it, or see it half way; nobody is told a wrong number or nothing."""
+    folder = write_folder(tmp_path / "logs", weeks=14)
+    last = folder / "visits" / "week-13.csv"
+    text = last.read_text()
+    last.unlink()
+    db = weekly.load(folder, today=TODAY).db
+    if more:
+        last.write_text(text)
+    damage(db, table)
+    week = weekly.open_week(folder, today=TODAY)
+    weekly.load(folder, tmp_path / "fresh.duckdb", TODAY)
+    assert_same_tables(tables_of(db), tables_of(tmp_path / "fresh.duckdb"))
+    assert week.table("visit").height == (42 if more else 39)
+
+
+def test_a_damage_that_comes_after_the_load_is_mended(small: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    real, loads = weekly.load, []
+
+    def then_damaged(folder: Path, *given: object) -> weekly.LoadResult:
+        loads.append(real(folder, *given))  # type: ignore[arg-type]
+        if len(loads) == 1:
+            damage(loads[0].db, "reading_cell")
+        return loads[-1]
+
+    monkeypatch.setattr(weekly, "load", then_damaged)
+    assert weekly.open_week(small, today=TODAY).table("visit").height == 3
+    assert [done.new for done in loads] == [True, True]
+
+
+def test_a_look_leaves_no_hold_on_the_file(small: Path) -> None:
+    db = weekly.load(small, today=TODAY).db
+    with store.looking(db) as con:
+        assert store.query(con, "select count(*)::bigint as n from visit").item() == 3
+    with duckdb.connect(str(db)) as con:  # refused while anybody of this process has it open otherwise
+        con.execute("create table mine as select 1 as one")
 
 
 def test_a_slip_of_db_costs_nobody_a_file(small: Path, tmp_path: Path) -> None:
