@@ -60,7 +60,8 @@ def _same_width(body: np.ndarray, mark: int) -> int | None:
 
 def is_tidy(text: str, separator: str) -> bool:
     """Whether no field starts or ends with a space, so that nothing need be stripped. May say no where it could say yes."""
-    if "\u00a0" in text or (separator != "\t" and "\t" in text):
+    # Where tabs part the fields, one in quotes is part of a field.
+    if "\u00a0" in text or ('"' if separator == "\t" else "\t") in text:
         return False
     body = np.frombuffer(f"\n{text}\n".encode("utf-8", "surrogatepass"), dtype=np.uint8)
     spaces = np.flatnonzero(body == SPACE)

@@ -144,6 +144,14 @@ def test_a_sheet_called_tidy_needs_no_stripping(body: str) -> None:
     assert table.tidy or untidy, "these are told apart, else nothing would be gained"
 
 
+def test_a_tab_in_quotes_is_no_separator() -> None:
+    """It is part of its cell, so that a sheet parted by tabs with quotes in it is not called tidy."""
+    table = _read_clean('"\t",b\n'.replace(",", "\t"), FIRST, "\t", ["n0", "n1"])
+    assert table is not None
+    assert table.cells.rows() == [(FIRST + 1, "\t", "b")]
+    assert not table.tidy
+
+
 def test_a_byte_order_mark_inside_a_file_is_kept_in_its_cell() -> None:
     """As where two files with a mark each were joined: dropped silently it would be a cell not as typed."""
     assert by_quick("\ufeffa,b\n", ",") in (None, by_csv("\ufeffa,b\n", ","))
