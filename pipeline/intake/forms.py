@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 
 from pipeline.intake.headers import Header
@@ -53,27 +54,34 @@ def columns_twice(frame: pl.DataFrame, table: Table, header: Header) -> tuple[pl
     return frame, issues
 
 
-def totals_lines(frame: pl.DataFrame, table: Table, keys: list[str]) -> tuple[pl.DataFrame, Issues]:
-    """A line that sums up the others is no row: its keys say so, or it is the last one and has numbers but no keys."""
+def totals_lines(frame: pl.DataFrame, table: Table, keys: list[str], of_file: np.ndarray) -> tuple[np.ndarray, Issues]:
+    """A line that sums up the others is no row: its keys say so, or it is the last one and has numbers but no keys.
+
+    Returns by row whether it is one. `of_file` is by row which file it is of; the rows of a file stand together.
+    """
+    sums = np.zeros(frame.height, dtype=bool)
     if frame.height == 0 or len(keys) < 2:
-        return frame, []
+        return sums, []
+    # A row with all its keys is none: nearly every row, so that the patterns see few.
+    near = frame.select(pl.any_horizontal(pl.col(key) == "" for key in keys)).to_series().to_numpy()
+    if not near.any():
+        return sums, []
     named = pl.any_horizontal(pl.col(key).str.contains(TOTALS) for key in keys)
     keyless = pl.all_horizontal(pl.col(key) == "" for key in keys)
-    some = pl.any_horizontal(pl.col(key) == "" for key in keys)
     rest = [name for name in frame.columns if name not in ("file", "line", *keys)]
     number = (
         pl.any_horizontal(pl.col(name).str.contains(r"^[\d.,]+\s*\D{0,6}$") for name in rest) if rest else pl.lit(False)
     )
-    last = pl.col("line") == pl.col("line").max()
-    found = frame.filter(some & (named | (keyless & last & number))).select("file", "line")
-    if found.height == 0:
-        return frame, []
-    cells = table.cells.join(found.select("line"), on="line", how="semi")
-    names = [name for name in cells.columns if name != "line"]
-    texts = cells.select("line", pl.concat_str(names, separator=table.separator).alias("text"))
+    last = pl.Series("last", np.append(of_file[1:] != of_file[:-1], True)[near])
+    sums[near] = frame.filter(near).select(named | (keyless & last & number)).to_series().to_numpy()
+    if not sums.any():
+        return sums, []
+    names = [name for name in table.cells.columns if name != "line"]
+    text = pl.concat_str(names, separator=table.separator).alias("text")
+    told = frame.filter(sums).select("file", "line").with_columns(table.cells.filter(sums).select(text).to_series())
     issues: Issues = [
         {
-            "file": found["file"][0],
+            "file": file,
             "line": line,
             "column": None,
             "text": text,
@@ -83,19 +91,19 @@ def totals_lines(frame: pl.DataFrame, table: Table, keys: list[str]) -> tuple[pl
             " or name what it belongs to.",
             "suggestion": None,
         }
-        for line, text in texts.iter_rows()
+        for file, line, text in told.iter_rows()
     ]
-    return frame.join(found, on=["file", "line"], how="anti", maintain_order="left"), issues
+    return sums, issues
 
 
-def no_kit(frame: pl.DataFrame, file: str, long: bool) -> Issues:
+def no_kit(frame: pl.DataFrame, long: bool) -> Issues:
     """Readings without a kit are taken as from a meter, in the usual units: said once a file."""
+    kitless = frame["kit"] == ""
+    if not kitless.any():
+        return []
     measured = pl.col("value") != "" if long else pl.any_horizontal(pl.col(name) != "" for name in WITH_KIT)
     of_a_kit = pl.col("parameter").str.to_lowercase().is_in(list(WITH_KIT)) if long else pl.lit(True)
-    many = frame.filter(measured & of_a_kit & (pl.col("kit") == "")).height
-    if many == 0:
-        return []
-    said = f"{counted(many, 'row')} of readings {'names' if many == 1 else 'name'} no kit"
+    told = frame.filter(kitless).filter(measured & of_a_kit).group_by("file", maintain_order=True).len()
     return [
         {
             "file": file,
@@ -104,7 +112,9 @@ def no_kit(frame: pl.DataFrame, file: str, long: bool) -> Issues:
             "text": "",
             "outcome": "converted",
             "fault": "no kit",
-            "says": f"{said}: taken as from a meter, in the usual units.",
+            "says": f"{counted(many, 'row')} of readings {'names' if many == 1 else 'name'} no kit: taken as from a meter,"
+            " in the usual units.",
             "suggestion": None,
         }
+        for file, many in told.iter_rows()
     ]

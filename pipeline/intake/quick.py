@@ -1,98 +1,125 @@
-"""The quick way through a clean file: numpy looks at its bytes, and where nothing is odd polars splits its cells.
+"""The quick way through clean files: numpy looks at their bytes, and where nothing is odd polars splits their cells.
 
 Clean means: every record is one line with the same count of separators, every quote opens at the start of a field and
-closes at its end, line ends are \\n or \\r\\n. Anything else returns None, and the csv module goes through it line by line.
+closes at its end, line ends are \\n or \\r\\n. Anything else is no body of this module, and the csv module goes through
+it line by line.
 """
 
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
 QUOTE, LF, CR, SPACE = 0x22, 0x0A, 0x0D, 0x20
+MARK = b"\xef\xbb\xbf"  # of byte order
 
 
-def _outside_quotes(body: np.ndarray, mark: int) -> np.ndarray | None:
-    """Which bytes stand outside quotes; None where a quote stands anywhere but at an end of a field.
+@dataclass(frozen=True)
+class Body:
+    """A clean file below its header, and what its bytes show before they are split."""
 
-    Units: bytes in, one Boolean a byte out.
+    data: bytes  # the last line has its end too
+    width: int  # fields a line
+    lines: int
+    crlf: bool
+    tidy: bool  # no field starts or ends with a space, so that nothing need be stripped; may say no where it could say yes
+    blank: bool  # a line may have nothing in its first field; may say yes where it could say no
+
+
+def _outside_quotes(data: np.ndarray, stops: np.ndarray, mark: int) -> np.ndarray | None:
+    """Those of the `stops` (separators and line ends) that stand outside quotes.
+
+    None where a quote stands anywhere but at an end of a field, or a record runs over lines.
     """
-    quotes = np.flatnonzero(body == QUOTE)
+    quotes = np.flatnonzero(data == QUOTE)
     if quotes.size % 2:
         return None
     opens, closes = quotes[::2], quotes[1::2]
-    ahead = np.concatenate(([LF], body[:-1]))[opens]  # what stands before each opening quote
-    behind = np.concatenate((body[1:], [LF]))[closes]
+    ahead, behind = data[opens - 1], data[closes + 1]  # before the first byte stands the last one, a line end
+    # A quote beside a quote is a doubled one inside a field: quotes alternate, so that it is the neighbour in the list.
     fields_open = (ahead == mark) | (ahead == LF) | (ahead == QUOTE)
     fields_close = (behind == mark) | (behind == LF) | (behind == CR) | (behind == QUOTE)
-    # A quote before an opening one must be the closing one of the same field: a doubled quote inside it.
-    doubled = (ahead == QUOTE) & np.concatenate(([False], closes[:-1] != opens[1:] - 1))[: opens.size]
-    if not (fields_open.all() and fields_close.all()) or doubled.any():
+    if not (fields_open.all() and fields_close.all()):
         return None
-    depth = np.zeros(body.size + 1, dtype=np.int8)
-    depth[opens] += 1
-    depth[closes] -= 1
-    outside: np.ndarray = np.cumsum(depth[:-1], dtype=np.int8) == 0
-    return outside
+    filled = closes - opens > 1  # most quotes of a spreadsheet hold nothing
+    first, last = np.searchsorted(stops, opens[filled]), np.searchsorted(stops, closes[filled])
+    holds = last > first
+    if not holds.any():
+        return stops
+    depth = np.zeros(stops.size + 1, dtype=np.int8)
+    depth[first[holds]] += 1
+    depth[last[holds]] -= 1
+    inside = np.cumsum(depth[:-1], dtype=np.int8) > 0
+    return None if (data[stops[inside]] == LF).any() else stops[~inside]
 
 
-def _same_width(body: np.ndarray, mark: int) -> int | None:
-    """Fields a line, where every line has as many and no record runs over lines; else None."""
-    ends = np.flatnonzero(body == LF)
-    marks = body == mark
-    if (body == QUOTE).any():
-        outside = _outside_quotes(body, mark)
-        if outside is None or not outside[ends].all():
-            return None
-        marks &= outside
-    returns = np.flatnonzero(body == CR)
-    if returns.size and not (body[np.minimum(returns + 1, body.size - 1)] == LF).all():
-        return None
-    if returns.size and returns.size != ends.size:
-        return None
-    counts = np.diff(np.searchsorted(np.flatnonzero(marks), ends), prepend=0)
-    if counts.size == 0 or (counts != counts[0]).any():
-        return None
-    return int(counts[0]) + 1
-
-
-def is_tidy(text: str, separator: str) -> bool:
-    """Whether no field starts or ends with a space, so that nothing need be stripped. May say no where it could say yes."""
+def _is_tidy(body: bytes, data: np.ndarray, separator: str) -> bool:
+    """Whether no field can start or end with a space, a tab or a no-break space."""
     # Where tabs part the fields, one in quotes is part of a field.
-    if "\u00a0" in text or ('"' if separator == "\t" else "\t") in text:
+    if (b'"' if separator == "\t" else b"\t") in body or (not body.isascii() and "\u00a0".encode() in body):
         return False
-    body = np.frombuffer(f"\n{text}\n".encode("utf-8", "surrogatepass"), dtype=np.uint8)
-    spaces = np.flatnonzero(body == SPACE)
-    ends = np.array([ord(separator), LF, CR, QUOTE], dtype=np.uint8)
-    return not (np.isin(body[spaces - 1], ends).any() or np.isin(body[spaces + 1], ends).any())
+    if b" " not in body:
+        return True
+    spaces = np.flatnonzero(data == SPACE)
+    edge = np.zeros(256, dtype=bool)
+    edge[[ord(separator), LF, CR, QUOTE]] = True
+    return not (edge[data[spaces - 1]].any() or edge[data[spaces + 1]].any())
 
 
-def split_clean(text: bytes, separator: str, first_line: int) -> pl.DataFrame | None:
-    """`line` and one column of text a field (c0, c1 …) for UTF-8 `text` without its header; None where it is not clean."""
+def look(text: bytes, separator: str) -> Body | None:
+    """The body of UTF-8 `text` without its header; None where it is not clean."""
     body = text.rstrip(b"\r\n")
     # A byte order mark here is a character of the first cell, which polars would drop.
-    if not body or b"\x00" in body or body.startswith(b"\xef\xbb\xbf"):
+    if not body or b"\x00" in body or body.startswith(MARK):
         return None
     crlf = b"\r\n" in body
     body += b"\r\n" if crlf else b"\n"
-    width = _same_width(np.frombuffer(body, dtype=np.uint8), ord(separator))
-    if width is None:
+    mark = ord(separator)
+    data = np.frombuffer(body, dtype=np.uint8)
+    is_end = data == LF
+    lines = int(np.count_nonzero(is_end))
+    every = np.flatnonzero(is_end | (data == mark))
+    stops = _outside_quotes(data, every, mark) if b'"' in body else every
+    if stops is None:
         return None
+    width = stops.size // lines
+    ends = stops[width - 1 :: width]  # where these are all line ends they are all there are, as the last byte is one
+    if not is_end[ends].all():
+        return None
+    if b"\r" in body and not (np.count_nonzero(data == CR) == lines and (data[ends - 1] == CR).all()):
+        return None
+    plain = np.zeros(256, dtype=bool)  # bytes that can't begin a blank field
+    plain[0x21:0x7F] = True
+    plain[[mark, QUOTE]] = False
+    blank = not (plain[data[0]] and plain[data[ends[:-1] + 1]].all())
+    return Body(body, width, lines, crlf, _is_tidy(body, data, separator), blank)
+
+
+def split(bodies: Sequence[Body], separator: str, first_lines: Sequence[int]) -> pl.DataFrame | None:
+    """`line` and one column of text a field (c0, c1 …) of bodies of one width and one line end, one under the other.
+
+    None where polars does not find what the bytes showed.
+    """
+    width, lines = bodies[0].width, [body.lines for body in bodies]
     try:
         cells = pl.read_csv(
-            io.BytesIO(body),
+            io.BytesIO(b"".join(body.data for body in bodies)),
             has_header=False,
             separator=separator,
             infer_schema=False,
+            empty_string_is_null=False,
             quote_char='"',
             new_columns=[f"c{i}" for i in range(width)],
         )
     except (pl.exceptions.PolarsError, UnicodeDecodeError):
         return None
-    if cells.width != width or cells.height != body.count(b"\n"):
+    if cells.width != width or cells.height != sum(lines):
         return None
-    return cells.with_columns(pl.all().fill_null("")).insert_column(
-        0, pl.int_range(first_line, first_line + cells.height, eager=True).alias("line")
-    )
+    # Counted on through the bodies, and set back at the start of each.
+    offsets = np.array(first_lines, dtype=np.int64) - np.cumsum([0, *lines[:-1]], dtype=np.int64)
+    line = np.arange(cells.height, dtype=np.int64) + np.repeat(offsets, lines)
+    return cells.insert_column(0, pl.Series("line", line))

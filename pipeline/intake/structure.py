@@ -1,7 +1,7 @@
 """Bytes to text cells with physical line numbers. No row is lost: what is no row is told with its line.
 
-A clean file is split by polars (quick.py); any other by the csv module, line by line, so that one bad line costs only
-itself.
+Clean files are split by polars (quick.py), many at once where their headers are the same; any other by the csv module,
+line by line, so that one bad line costs only itself.
 """
 
 from __future__ import annotations
@@ -9,15 +9,17 @@ from __future__ import annotations
 import csv
 import io
 import itertools
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
 import polars as pl
 
-from pipeline.intake.quick import is_tidy, split_clean
+from pipeline.intake.quick import MARK, Body, look, split
 
 SEPARATORS = ",;\t"
 HEADER_WITHIN = 25  # records: title lines above a table are few
+TOP = HEADER_WITHIN * 4  # lines in which those records are looked for
 LONGEST_NAME = 200  # characters: no header name is longer, and folding a line of megabytes takes seconds
 csv.field_size_limit(16 * 1024 * 1024)
 
@@ -43,6 +45,22 @@ class Table:
     short: list[int] = field(default_factory=list)  # lines with fewer fields than the header
     separator: str = ","
     tidy: bool = False  # no cell has a space at its ends
+
+
+@dataclass(frozen=True)
+class Clean:
+    """A clean file whose header is understood and whose cells are not split yet."""
+
+    names: tuple[str, ...]
+    separator: str
+    first: int  # line of the header
+    last: int
+    body: Body
+
+    @property
+    def form(self) -> tuple[object, ...]:
+        """What files must share to be split together."""
+        return self.names, self.separator, self.body.width, self.body.crlf
 
 
 class NoTable(Exception):
@@ -111,22 +129,42 @@ def _known(names: list[str], knows: frozenset[str], fold: Callable[[str], str]) 
     return len({fold(name) for name in names if len(name) <= LONGEST_NAME} & knows)
 
 
+def _separator(sample: list[str], knows: frozenset[str], fold: Callable[[str], str]) -> str:
+    """The mark that makes most known names of a line."""
+
+    def most(mark: str) -> int:
+        return max((_known(line.split(mark), knows, fold) for line in sample), default=0)
+
+    # A mark that stands nowhere leaves lines whole, and a whole line is one name at most.
+    there = {mark: most(mark) for mark in SEPARATORS if any(mark in line for line in sample)}
+    if max(there.values(), default=0) > 1:
+        return max(there, key=lambda mark: there[mark])
+    return max(SEPARATORS, key=most)
+
+
 def _header(
-    lines: list[str], separator: str, knows: frozenset[str], fold: Callable[[str], str]
-) -> tuple[int, int, list[str]]:
-    """(first line, last line, names) of the header: the record near the top that holds most known names."""
+    top: list[str], knows: frozenset[str], fold: Callable[[str], str]
+) -> tuple[str, tuple[int, int, list[str]] | None]:
+    """The separator, and (first line, last line, names) of the record near the top that holds most known names."""
+    separator = _separator([line for line in top if line.strip()][:HEADER_WITHIN], knows, fold)
     best: tuple[int, int, list[str]] | None = None
     most = 0
-    for count, (first, last, fields) in enumerate(_records(lines[: HEADER_WITHIN * 4], separator, 0)):
-        if count >= HEADER_WITHIN:
-            break
+    for first, last, fields in itertools.islice(_records(top, separator, 0), HEADER_WITHIN):
         known = _known(fields, knows, fold)
         if known > most:
             most, best = known, (first, last, fields)
     if best is None:
-        top = next((line.strip() for line in lines if line.strip()), "")
-        raise NoTable("no header", f"no line at its top names a known column; its first line reads “{top[:80]}”")
-    return best
+        return separator, None
+    first, last, fields = best
+    names = [name.strip().strip("\ufeff") for name in fields]
+    while names and not names[-1]:
+        names.pop()
+    return separator, (first, last, names)
+
+
+def said_of_top(first: int) -> list[str]:
+    """What is told of a table whose header stands on line `first`."""
+    return [f"{first - 1} lines above the table passed over"] if first > 1 else []
 
 
 def read_table(raw: bytes, knows: frozenset[str], fold: Callable[[str], str]) -> Table:
@@ -134,27 +172,42 @@ def read_table(raw: bytes, knows: frozenset[str], fold: Callable[[str], str]) ->
     text, remark = decode(raw)
     if not text.strip():
         return Table([], pl.DataFrame({"line": []}, schema={"line": pl.Int64}))
-    top = list(itertools.islice(io.StringIO(text, newline=""), HEADER_WITHIN * 4))
-    sample = [line for line in top if line.strip()][:HEADER_WITHIN]
-    separator = max(
-        SEPARATORS,
-        key=lambda mark: max(
-            (_known(line.split(mark), knows, fold) for line in sample),
-            default=0,
-        ),
-    )
-    first, last, names = _header(top, separator, knows, fold)
-    names = [name.strip().strip("\ufeff") for name in names]
-    while names and not names[-1]:
-        names.pop()
+    top = list(itertools.islice(io.StringIO(text, newline=""), TOP))
+    separator, header = _header(top, knows, fold)
+    if header is None:
+        shown = next((line.strip() for line in top if line.strip()), "")
+        raise NoTable("no header", f"no line at its top names a known column; its first line reads “{shown[:80]}”")
+    first, last, names = header
     body = text[sum(len(line) for line in top[:last]) :]
     table = _read_clean(body, last, separator, names) or _read_line_by_line(_lines(text), last, separator, names)
     table.separator = separator
     if remark:
         table.remarks.append(remark)
-    if first > 1:
-        table.remarks.append(f"{first - 1} lines above the table passed over")
+    table.remarks += said_of_top(first)
     return table
+
+
+def look_clean(raw: bytes, knows: frozenset[str], fold: Callable[[str], str]) -> Clean | None:
+    """A clean UTF-8 file, by its bytes; None where `read_table` must have it, which reads any other."""
+    if b"\x00" in raw:
+        return None
+    if not raw.isascii():
+        try:
+            raw.decode()
+        except UnicodeDecodeError:  # UTF-16 with its mark too: it is no UTF-8
+            return None
+    start = end = len(MARK) if raw.startswith(MARK) else 0
+    for _ in range(TOP):
+        end = raw.find(b"\n", end) + 1 or len(raw)
+    top = list(itertools.islice(io.StringIO(raw[start:end].decode(), newline=""), TOP))
+    separator, header = _header(top, knows, fold)
+    if header is None:
+        return None
+    first, last, names = header
+    body = look(raw[start + len("".join(top[:last]).encode()) :], separator)
+    if body is None or body.width < len(names):
+        return None
+    return Clean(tuple(_unique(names)), separator, first, last, body)
 
 
 def _unique(names: list[str]) -> list[str]:
@@ -168,20 +221,35 @@ def _unique(names: list[str]) -> list[str]:
     return result
 
 
-def _read_clean(body: str, skip: int, separator: str, names: list[str]) -> Table | None:
-    """The quick way, for files where every line has just the fields of the header; else None."""
-    cells = split_clean(body.encode("utf-8", "surrogatepass"), separator, skip + 1)
-    if cells is None or cells.width - 1 < len(names):
+def split_together(files: Sequence[Clean]) -> tuple[Table, np.ndarray] | None:
+    """The rows of clean files of one form, one file under the other, and by row which of the files it is of.
+
+    None where one of them must be read with care.
+    """
+    names, separator, bodies = files[0].names, files[0].separator, [file.body for file in files]
+    cells = split(bodies, separator, [file.last + 1 for file in files])
+    if cells is None:
         return None
+    of_file = np.repeat(np.arange(len(files)), [body.lines for body in bodies])
     fields = cells.columns[1:]
-    if (cells[fields[0]].str.strip_chars() == "").any():
-        cells = cells.filter(~pl.all_horizontal(pl.col(fields).str.strip_chars() == ""))
+    if any(body.blank for body in bodies) and (cells[fields[0]].str.strip_chars() == "").any():
+        some = cells.select(~pl.all_horizontal(pl.col(fields).str.strip_chars() == "")).to_series()
+        cells, of_file = cells.filter(some), of_file[some.to_numpy()]
     surplus = fields[len(names) :]
     if surplus and not cells.select(pl.all_horizontal(pl.col(surplus).str.strip_chars() == "").all()).item():
         return None
     cells = cells.select("line", *fields[: len(names)])
-    cells.columns = ["line", *_unique(names)]
-    return Table(cells.columns[1:], cells, tidy=is_tidy(body, separator))
+    cells.columns = ["line", *names]
+    return Table(list(names), cells, separator=separator, tidy=all(body.tidy for body in bodies)), of_file
+
+
+def _read_clean(body: str, skip: int, separator: str, names: list[str]) -> Table | None:
+    """The quick way, for files where every line has just the fields of the header; else None."""
+    found = look(body.encode("utf-8", "surrogatepass"), separator)
+    if found is None or found.width < len(names):
+        return None
+    read = split_together([Clean(tuple(_unique(names)), separator, 1, skip, found)])
+    return read[0] if read else None
 
 
 def _read_line_by_line(lines: list[str], skip: int, separator: str, names: list[str]) -> Table:
