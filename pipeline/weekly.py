@@ -10,21 +10,18 @@ import hashlib
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from functools import cache
-from importlib.metadata import version
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import polars as pl
+from duckdb import DuckDBPyConnection
 
-import schemas
-from pipeline import intake, reuse, review, store
+from pipeline import derive, intake, reuse, review, store
 from pipeline.figures import FIGURES_FILE, Figures, with_overrides
 from pipeline.problems import Problem
 from pipeline.progress import Progress, silent
-from pipeline.reckon import capacity as rating
-from pipeline.reckon import dates, floworder, nitrate, nitrate_path, water
-from pipeline.reckon.kit_shift import hold_down
+from pipeline.reckon import nitrate_path
 from pipeline.tellings import account_dict
 from pipeline.week import Round, Week
 from schemas import BASE_TABLES, DERIVED_TABLES, Tables
@@ -52,73 +49,9 @@ def _since(as_of: dt.date) -> dt.date:
     return dt.date((as_of - dt.timedelta(LOOK_BACK_DAYS)).year, 1, 1)
 
 
-def asks_of(tables: Tables, days: Sequence[dt.date]) -> pl.DataFrame:
-    """Every tank that ran on each of the days; a tank closed on the day still stands in that day's review."""
-    tanks = tables["tank"].select("tank", "set_up", "closed")
-    asks = tanks.join(pl.DataFrame({"as_of": list(days)}, schema={"as_of": pl.Date}), how="cross")
-    runs = (pl.col("set_up").is_null() | (pl.col("set_up") <= pl.col("as_of"))) & (
-        pl.col("closed").is_null() | (pl.col("closed") >= pl.col("as_of"))
-    )
-    return asks.filter(runs).select("tank", "as_of").sort("as_of", "tank")
-
-
-def reckon(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) -> Tables:
-    """What history keeps of the asks: capacity, its layers, the nitrate fits, outlook, alarms, suspects."""
-    capacity, layers = rating.capacity(tables, asks, figures)
-    found = nitrate.reckon_nitrate(tables, asks, figures, round_, capacity=capacity)
-    return {"capacity": capacity, "capacity_layer": layers, **found}
-
-
-def review_of(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) -> Tables:
-    """What the review of the asks needs beyond their history: water, due, audit; and the review itself."""
-    now: Tables = {
-        "water": water.latest(tables, asks, figures),
-        "due": dates.due(tables, asks, figures, round_),
-        "audit": floworder.audit(tables, asks, figures),
-    }
-    return {**now, **review.findings({**tables, **now}, asks, figures, round_)}
-
-
-def _reviewed(as_of: dt.date) -> list[dt.date]:
-    """As-of, and the days a week and four weeks before it, which "changed" and "worse" are told against."""
-    return [as_of - dt.timedelta(review.MONTH), as_of - dt.timedelta(review.WEEK), as_of]
-
-
-def _derived(
-    tables: Tables,
-    as_of: dt.date,
-    weeks: int,
-    figures: Figures,
-    round_: Round,
-    progress: Progress,
-    old: Tables | None = None,
-) -> Tables:
-    """History and review as of a day; of the history, what `old` has of the same records is not reckoned again."""
-    days = [as_of - dt.timedelta(7 * back) for back in range(weeks, -1, -1)]
-    shared = reuse.shared_print(tables, figures, round_, _code())
-    found = reuse.history(
-        tables, asks_of(tables, days), shared, old, lambda asks: reckon(tables, asks, figures, round_)
-    )
-    found = hold_down(found, tables, figures)
-    progress(0.8, "reviewing")
-    now = review_of({**tables, **found}, asks_of(tables, _reviewed(as_of)), figures, round_)
-    return {**found, **now}
-
-
-@cache
-def _code() -> str:
-    """Changes with any line of our own that a warehouse is made by: one made by other lines is made anew."""
-    digest = hashlib.sha256(version("tankround").encode())
-    for room in (Path(schemas.__file__).parent, Path(__file__).parent):
-        for file in sorted(room.rglob("*.py")):
-            if not {"papers", "advise"} & set(file.relative_to(room).parts):
-                digest.update(file.read_bytes())
-    return digest.hexdigest()
-
-
 def _settings(folder: Path, files: Sequence[intake.LogFile]) -> str:
     """Changes with what every sheet is read by: our code, the figures, round.toml, the corrections."""
-    digest = hashlib.sha256(_code().encode())
+    digest = hashlib.sha256(derive.code_print().encode())
     digest.update(FIGURES_FILE.read_bytes())
     settings = folder / "round.toml"
     digest.update(settings.read_bytes() if settings.is_file() else b"")
@@ -212,6 +145,13 @@ def _delta(job: _Job, old: _Old) -> intake.Delta | None:
     )
 
 
+def _records(
+    con: DuckDBPyConnection, standing: Tables, since: dt.date, tanks: Sequence[str] | None, parameter: str | None = None
+) -> Tables:
+    """The checked tables with the visits, readings and changes since a day of some tanks."""
+    return standing | store.read_recent(con, since, tanks, parameter)
+
+
 def _build(job: _Job, delta: intake.Delta | None) -> LoadResult:
     """A new warehouse in place of the one that stands: a copy of it with what has changed, or all of it anew."""
     today, figures, progress = job.today, job.figures, job.progress
@@ -226,13 +166,14 @@ def _build(job: _Job, delta: intake.Delta | None) -> LoadResult:
             del parts  # a large folder fits in memory once, not twice
         progress(0.4, "reckoning")
         as_of = store.last_day(con, today) or today
-        tables = store.read_since(con, _since(as_of))
+        standing = store.read_standing(con)
+        records = partial(_records, con, standing, _since(as_of))
         known = _old_history(job.target)
-        store.put(con, _derived(tables, as_of, WEEKS_BACK, figures, job.round, progress, known))
+        store.put(con, derive.derived(records, standing, as_of, WEEKS_BACK, figures, job.round, progress, known))
         progress(0.9, "storing")
         day = {"loaded_on": today.isoformat(), "as_of": as_of.isoformat(), "leans_on": leans_on}
         store.put_meta(con, {**job.told, **day})
-    return LoadResult(_account(tables, job.round), True, job.target)
+    return LoadResult(_account(standing, job.round), True, job.target)
 
 
 def load(folder: Path, db: Path | None = None, today: dt.date | None = None, progress: Progress = silent) -> LoadResult:
@@ -294,11 +235,13 @@ def open_week(
             f"{as_of} is after {loaded_on}, the day of loading; expected a day up to it. Leave --as-of away for today."
         )
     progress(0.4, "reckoning")
-    derived = _derived(tables, as_of, review.MONTH // 7, figures, round_, progress)
+    derived = derive.derived(
+        lambda tanks, parameter=None: tables, tables, as_of, review.MONTH // 7, figures, round_, progress
+    )
     return Week(folder, round_, figures, as_of, loaded_on, {**tables, **derived})
 
 
 def paths(week: Week, tanks: Sequence[str]) -> pl.DataFrame:
     """The fitted saw-tooth and the forecast of a few tanks as of the week's day, for their charts."""
-    asks = asks_of(week.tables, [week.as_of]).filter(pl.col("tank").is_in(list(tanks)))
+    asks = derive.asks_of(week.tables, [week.as_of]).filter(pl.col("tank").is_in(list(tanks)))
     return nitrate_path.paths(week.tables, asks, week.figures, week.round)

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline import reuse, store, weekly
+from pipeline import derive, reuse, store, weekly
 from pipeline.figures import Figures, built_in
 from pipeline.week import Round
 from schemas import BASE_TABLES, Tables, empty
@@ -124,13 +124,13 @@ def reckoned(folder: Path) -> dict[tuple[str, dt.date], int]:
 def watch(monkeypatch: pytest.MonkeyPatch) -> list[pl.DataFrame]:
     """The asks of every reckoning from now on."""
     asked: list[pl.DataFrame] = []
-    real = weekly.reckon
+    real = derive.reckon
 
     def spy(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) -> Tables:
         asked.append(asks)
         return real(tables, asks, figures, round_)
 
-    monkeypatch.setattr(weekly, "reckon", spy)
+    monkeypatch.setattr(derive, "reckon", spy)
     return asked
 
 

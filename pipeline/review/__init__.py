@@ -5,22 +5,33 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.figures import Figures
+from pipeline.review import ranking
 from pipeline.review.causes import causes
 from pipeline.review.facts import concat, gather
-from pipeline.review.ranking import MONTH, WEEK, quieten, rank
+from pipeline.review.ranking import MONTH, WEEK, quieten
 from pipeline.review.rules import RULES
 from pipeline.review.told import as_json, as_text
 from pipeline.week import Round
 from schemas import Tables, conform
 
-__all__ = ["MONTH", "WEEK", "as_json", "as_text", "findings"]
+__all__ = ["MONTH", "WEEK", "as_json", "as_text", "findings", "looked_at", "ranked"]
 
 
-def findings(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) -> Tables:
-    """The findings of the asks with their causes, and the review that follows from them."""
+def looked_at(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) -> Tables:
+    """The findings of the asks with their causes, and the lines of the review, to be `ranked` among those of all tanks."""
     facts = gather(tables, asks, figures, round_)
     found = concat([rule(facts) for rule in RULES])
     noted = facts.table("noted").drop_nulls("until").select("tank", "rule", "until")
     found = conform("finding", quieten(found, noted, figures["worse_share"]))
     found = found.sort("as_of", "tank", "harm", "rule")
-    return {"finding": found, "finding_cause": causes(found, facts), "review": rank(found, facts)}
+    return {"finding": found, "finding_cause": causes(found, facts), "review": ranking.lines(found, facts)}
+
+
+def ranked(tables: Tables) -> Tables:
+    """The tables of `looked_at` with the review in the order of its ranks."""
+    return {**tables, "review": ranking.ranked(tables["review"])}
+
+
+def findings(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) -> Tables:
+    """The findings of the asks with their causes, and the review that follows from them."""
+    return ranked(looked_at(tables, asks, figures, round_))

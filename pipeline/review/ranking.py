@@ -67,8 +67,8 @@ def _steady_words(f: Facts) -> pl.DataFrame:
     )
 
 
-def rank(found: pl.DataFrame, f: Facts) -> pl.DataFrame:
-    """The review: one row an ask, ranked within its as-of day."""
+def lines(found: pl.DataFrame, f: Facts) -> pl.DataFrame:
+    """The review: one row an ask, with what it is ranked by."""
     loud = found.filter(~pl.col("quiet") & (pl.col("class") != "steady"))
     told = pl.concat([loud, found.filter(~pl.col("quiet") & (pl.col("class") == "steady"))])
     top = (
@@ -105,10 +105,13 @@ def rank(found: pl.DataFrame, f: Facts) -> pl.DataFrame:
         .otherwise(pl.col("harm"))
         .alias("harm"),
     )
-    rows = rows.sort("as_of", "place", "harm", "site", "tank", maintain_order=True).with_columns(
-        (pl.int_range(pl.len()).over("as_of") + 1).alias("rank")
-    )
-    return conform("review", _changed(rows, found, f))
+    return _changed(rows, found, f)
+
+
+def ranked(rows: pl.DataFrame) -> pl.DataFrame:
+    """Lines of all tanks ranked within their as-of day."""
+    rows = rows.sort("as_of", "place", "harm", "site", "tank", maintain_order=True)
+    return conform("review", rows.with_columns((pl.int_range(pl.len()).over("as_of") + 1).alias("rank")))
 
 
 def _changed(rows: pl.DataFrame, found: pl.DataFrame, f: Facts) -> pl.DataFrame:

@@ -13,7 +13,7 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -53,6 +53,20 @@ SORTED: dict[str, tuple[str, ...]] = {
     "held": (*BY_ROW, "column"),
     "remark": (*BY_ROW, "column"),
     "account": ("file",),
+}
+
+
+# The tables that grow by the week, as a reckoning reads them.
+RECENT = {
+    "reading": """select * from reading where day >= $since and {where} union all
+        select r.* from reading r join (select tank, parameter, max("at") as latest from reading
+        where day < $since and {where} group by tank, parameter) l
+        on r.tank = l.tank and r.parameter = l.parameter and r."at" = l.latest""",
+    "visit": """select * from visit where day >= $since and {where} union all
+        select v.* from visit v
+        join (select tank, max("at") as latest from visit where day < $since and {where} group by tank) l
+        on v.tank = l.tank and v."at" = l.latest""",
+    "water_change": "select * from water_change where day >= $since and {where}",
 }
 
 
@@ -327,20 +341,30 @@ def last_day(con: duckdb.DuckDBPyConnection, today: dt.date) -> dt.date | None:
     return found if isinstance(found, dt.date) else None
 
 
-def read_since(con: duckdb.DuckDBPyConnection, since: dt.date) -> Tables:
-    """The checked tables for reckoning: visits, readings and changes since a day, and the last before it."""
-    recent = {
-        "reading": """select * from reading where day >= $since union all
-            select r.* from reading r join (select tank, parameter, max("at") as latest from reading where day < $since
-            group by tank, parameter) l on r.tank = l.tank and r.parameter = l.parameter and r."at" = l.latest""",
-        "visit": """select * from visit where day >= $since union all
-            select v.* from visit v
-            join (select tank, max("at") as latest from visit where day < $since group by tank) l
-            on v.tank = l.tank and v."at" = l.latest""",
-        "water_change": "select * from water_change where day >= $since",
-    }
-    tables = read_tables(con, [name for name in BASE_TABLES if name not in recent])
-    return tables | {name: _typed(name, query(con, sql, since=since)) for name, sql in recent.items()}
+def read_standing(con: duckdb.DuckDBPyConnection) -> Tables:
+    """The checked tables but for visits, readings and changes."""
+    return read_tables(con, [name for name in BASE_TABLES if name not in RECENT])
+
+
+def read_recent(
+    con: duckdb.DuckDBPyConnection,
+    since: dt.date,
+    tanks: Sequence[str] | None = None,
+    parameter: str | None = None,
+) -> Tables:
+    """Visits, readings and changes for reckoning: since a day, and the last visit and readings before it; of some tanks
+    where given, and the readings of one parameter."""
+    given: dict[str, object] = {"since": since}
+    where = "true"
+    if tanks is not None:
+        where, given["tanks"] = "tank in (select unnest($tanks::varchar[]))", list(tanks)
+    of_readings = where if parameter is None else f"{where} and parameter = $parameter"
+    found = {}
+    for name, sql in RECENT.items():
+        more = {"parameter": parameter} if parameter is not None and name == "reading" else {}
+        ready = sql.format(where=of_readings if name == "reading" else where)
+        found[name] = _typed(name, query(con, ready, **given, **more))
+    return found
 
 
 def _typed(name: str, frame: pl.DataFrame) -> pl.DataFrame:

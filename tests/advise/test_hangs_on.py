@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import review, weekly
+from pipeline import derive, review, weekly
 from pipeline.advise import hangs_on as room
 from pipeline.advise.hangs_on import ENTERS, FACTORS, NONE, PARTS, PLACE, REACHED, RULE, TANK, TREND, ends, hangs_on
 from pipeline.figures import Figure, Figures, built_in
@@ -114,12 +114,12 @@ def in_full(week: Week, name: str, value: float) -> dict[str, str]:
     """Class of each tank when everything is reckoned and reviewed with one figure moved, the long way."""
     figures = week.figures.with_values(**{name: value})
     days = [week.as_of]
-    asks = weekly.asks_of(week.tables, days)
+    asks = derive.asks_of(week.tables, days)
     earlier = {
         table: week.table(table).filter(pl.col("as_of") != week.as_of)
         for table in ("capacity", "capacity_layer", "nitrate_fit", "nitrate_outlook", "step_alarm", "suspect")
     }
-    anew = weekly.reckon(week.tables, asks, figures, week.round)
+    anew = derive.reckon(week.tables, asks, figures, week.round)
     both = {table: pl.concat([earlier[table], frame]) for table, frame in anew.items() if table in earlier}
     told = review.findings({**week.tables, **both}, asks, figures, week.round)["review"]
     return dict(told.filter(pl.col("as_of") == week.as_of).select("tank", "class").iter_rows())

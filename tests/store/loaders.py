@@ -151,12 +151,13 @@ def _watch(wish: Wish, pipe: IO[bytes], child: int) -> Ended:
 
 
 def serve() -> None:
-    from pipeline import weekly
+    import pipeline.weekly  # noqa: F401  what a load needs is imported once, here
+    from pipeline import derive
     from schemas import TABLES
 
     for model in TABLES.values():
         model.to_schema()  # made once and kept: a second less for each child
-    weekly._code()
+    derive.code_print()
     for line in sys.stdin:
         wish = Wish(**json.loads(line))
         reading, writing = os.pipe()

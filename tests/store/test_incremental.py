@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline import intake, store, weekly
+from pipeline import derive, intake, store, weekly
 from tests.small_folder import TODAY, sheet_text, write_folder
 from tests.store.sameness import assert_same_tables, tables_of
 
@@ -93,9 +93,9 @@ def test_only_the_tanks_touched_are_reckoned_again(tmp_path: Path, monkeypatch: 
     folder = write_folder(tmp_path / "logs", weeks=30)
     weekly.load(folder, today=TODAY)
     asked: list[pl.DataFrame] = []
-    real = weekly.reckon
+    real = derive.reckon
     monkeypatch.setattr(
-        weekly, "reckon", lambda tables, asks, *rest: (asked.append(asks), real(tables, asks, *rest))[1]
+        derive, "reckon", lambda tables, asks, *rest: (asked.append(asks), real(tables, asks, *rest))[1]
     )
     path = folder / "visits" / "week-25.csv"
     path.write_text(path.read_text().replace("T1,before,0,0,11", "T1,before,0,0,26"))

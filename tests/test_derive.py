@@ -1,0 +1,89 @@
+"""Reckoning some sites at a time comes to the same as reckoning all at once."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline import derive, store, weekly
+from schemas import DERIVED_TABLES, Tables
+from tests.bench.large_logs import write_standing, write_visits
+from tests.store.sameness import assert_same_tables, tables_of
+
+
+def both_ways(
+    folder: Path, tmp_path: Path, today: dt.date, at_once: int, monkeypatch: pytest.MonkeyPatch
+) -> list[Tables]:
+    """The derived tables of a folder, reckoned all at once and a few tanks at a time."""
+    found = []
+    for name, many in (("whole", 10**6), ("parts", at_once)):
+        monkeypatch.setattr(derive, "TANKS_AT_ONCE", many)
+        db = tmp_path / f"{name}.duckdb"
+        weekly.load(folder, db, today)
+        tables = tables_of(db)
+        found.append({table: tables[table] for table in (*DERIVED_TABLES, "reckoned") if table in tables})
+    return found
+
+
+def test_the_demo_comes_to_the_same_however_many_tanks_are_reckoned_at_once(
+    demo_logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole, parts = both_ways(demo_logs, tmp_path, dt.date(2026, 6, 5), 5, monkeypatch)
+    assert whole["finding"].height > 20
+    assert_same_tables(parts, whole)
+    ranks = parts["review"].sort("as_of", "rank").select("as_of", "tank", "rank")
+    assert ranks.equals(whole["review"].sort("as_of", "rank").select("as_of", "tank", "rank"))
+
+
+def test_a_kit_is_judged_by_its_users_in_every_part(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = tmp_path / "logs"
+    write_standing(folder, 24)
+    write_visits(folder, 24, 60)
+    # From a day on the kit reads a step more in every tank: it has gone off, not their filters.
+    for file in sorted((folder / "visits").glob("*.csv")):
+        rows = pl.read_csv(file, infer_schema=False)
+        late = pl.col("date") >= "2022-05-01"
+        rows.with_columns(pl.when(late).then(pl.lit("47")).otherwise(pl.lit("11")).alias("nitrate")).write_csv(file)
+    whole, parts = both_ways(folder, tmp_path, dt.date(2022, 8, 1), 6, monkeypatch)
+    assert whole["step_alarm"]["kit_batch"].drop_nulls().len() > 0
+    assert_same_tables(parts, whole)
+
+
+def test_tanks_that_shared_a_filter_are_read_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(derive, "TANKS_AT_ONCE", 2)
+    standing = {
+        "tank": pl.DataFrame({"tank": ["T1", "T2", "T3"], "site": ["S1", "S1", "S2"]}),
+        "placement": pl.DataFrame({"filter": ["F1", "F1", "F2"], "tank": ["T1", "T3", "T2"]}),
+    }
+    groups = list(derive.some_at_a_time(standing))
+    assert [mine for mine, _ in groups] == [["T1", "T2"], ["T3"]]
+    assert set(groups[0][1] or []) == {"T1", "T2", "T3"}
+    assert set(groups[1][1] or []) == {"T3", "T1"}
+
+
+def test_a_few_tanks_are_reckoned_in_one_go() -> None:
+    standing = {
+        "tank": pl.DataFrame({"tank": ["T1"], "site": ["S1"]}),
+        "placement": pl.DataFrame(schema={"filter": pl.String, "tank": pl.String}),
+    }
+    assert list(derive.some_at_a_time(standing)) == [(["T1"], None)]
+
+
+@pytest.mark.parametrize("parameter", [None, "nitrate"])
+def test_records_are_read_for_the_tanks_asked_for(demo_logs: Path, tmp_path: Path, parameter: str | None) -> None:
+    db = tmp_path / "w.duckdb"
+    weekly.load(demo_logs, db, dt.date(2026, 6, 5))
+    con = store.read_copy(db)
+    since = dt.date(2026, 4, 1)
+    everything = store.read_recent(con, since)
+    some = store.read_recent(con, since, ["LM1", "LM2"], parameter)
+    con.close()
+    for name, frame in everything.items():
+        wanted = frame.filter(pl.col("tank").is_in(["LM1", "LM2"]))
+        if name == "reading" and parameter:
+            wanted = wanted.filter(pl.col("parameter") == parameter)
+        assert some[name].height > 0
+        assert some[name].equals(wanted)
