@@ -7,11 +7,11 @@ from collections.abc import Sequence
 import duckdb
 import polars as pl
 
-from pipeline.store.warehouse import PARTED, PARTS, put, query, settle
+from pipeline.store.warehouse import PARTED, PARTS, parts_stored, put, query, settle
 from schemas import BASE_TABLES, Tables, conform
 from schemas.words import ROW_OUTCOMES
 
-BY_ROW = ("visit_row", "sheet_row", "water_change", "held", "remark")
+BY_ROW = ("visit_row", "row_beside", "water_change", "held", "remark")
 BY_FILE = ("held", "remark", "account", "unknown_column")
 MEANS = ["parameter", "unit", "text", "kit", "low", "high", "matched", "outcome"]
 
@@ -73,6 +73,7 @@ def apply_delta(
     replaced, of the files `context` only the rows of `zone` (file, line).
     """
     _take_out(con, changed, zone, context)
+    parts = parts_stored(parts)
 
     def new_rows(name: str) -> pl.DataFrame:
         frame = parts[name]
@@ -100,8 +101,8 @@ def apply_delta(
         )
         _append(con, "visit_row", numbered.drop("row").rename({"number": "row"}).select(list(PARTS["visit_row"])))
         _append(con, "reading_cell", cells.select(list(PARTS["reading_cell"])))
-    sheet_row = new_rows("sheet_row")
-    _append(con, "sheet_row", sheet_row.select(list(PARTS["sheet_row"])) if sheet_row.height else sheet_row)
+    beside = new_rows("row_beside")
+    _append(con, "row_beside", beside.select(list(PARTS["row_beside"])) if beside.height else beside)
     _append(con, "water_change", conform("water_change", new_rows("water_change")))
     for name in ("held", "remark"):
         _append(con, name, conform(name, new_rows(name)))

@@ -25,7 +25,7 @@ from pipeline.problems import Problem
 from pipeline.store.views import VIEWS
 from schemas import BASE_TABLES, TABLES, Tables, columns_of, conform, empty
 
-FORMAT = "4"  # raise it when tables change, and older warehouses are built anew
+FORMAT = "5"  # raise it when tables change, and older warehouses are built anew
 CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false"}
 LOCK_WAIT_S = 600.0
 MAGIC = (b"DUCK", 8)  # what every DuckDB file has, and how many bytes from its start
@@ -33,15 +33,14 @@ MAGIC = (b"DUCK", 8)  # what every DuckDB file has, and how many bytes from its 
 PARTED = ("visit", "reading")
 PARTS: dict[str, dict[str, Any]] = {
     "visit_row": {"row": pl.UInt32, **columns_of(TABLES["visit"])},
-    "reading_cell": {
-        "row": pl.UInt32, "meaning": pl.UInt32, "warned": pl.Boolean, "doubt": pl.UInt8, "expired": pl.Boolean,
-    },
+    # `marks`: 1 warned, 2 expired, and 4 times the place of its doubt, counted from 1.
+    "reading_cell": {"row": pl.UInt32, "meaning": pl.UInt32, "marks": pl.UInt8},
     "meaning": {
         "meaning": pl.UInt32, "parameter": pl.String, "unit": pl.String, "text": pl.String, "kit": pl.String,
         "low": pl.Float64, "high": pl.Float64, "matched": pl.Float64, "outcome": pl.String,
     },
-    # Every row of a visit sheet, also those that are held or repeat.
-    "sheet_row": {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date, "outcome": pl.String},
+    # The rows of visit sheets that are no visits: those that are held or repeat.
+    "row_beside": {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date, "outcome": pl.String},
     # What each tank's records came to as of a day, so that only what has changed is reckoned again.
     "reckoned": {"tank": pl.String, "as_of": pl.Date, "print": pl.UInt64},
 }  # fmt: skip
@@ -175,11 +174,34 @@ def _part(frame: pl.DataFrame, columns: Mapping[str, Any]) -> pl.DataFrame:
     return frame.select(pl.col(name).cast(kind) for name, kind in columns.items())
 
 
+def parts_stored(parts: Tables) -> Tables:
+    """Checked tables as they are stored: a reading's marks as one number, and no row of a sheet twice."""
+    stored = {name: frame for name, frame in parts.items() if name != "sheet_row"}
+    cells, visit, rows = parts.get("reading_cell"), parts.get("visit_row"), parts.get("sheet_row")
+    if cells is not None and cells.height:
+        marks = pl.col("warned").cast(pl.UInt8) + 2 * pl.col("expired").cast(pl.UInt8)
+        marks += 4 * (pl.col("doubt") + 1).fill_null(0)
+        stored["reading_cell"] = cells.select("row", "meaning", marks.alias("marks"))
+    if rows is not None:
+        stored["row_beside"] = _beside(rows, visit)
+    return stored
+
+
+def _beside(rows: pl.DataFrame, visit: pl.DataFrame | None) -> pl.DataFrame:
+    """The rows of sheets that are not among the visits."""
+    if visit is None or visit.height == 0:
+        return rows
+    if rows.height == visit.height and all(rows[name].equals(visit[name]) for name in BY_ROW):
+        return rows.clear()  # mostly, and seen sooner than by a join
+    return rows.join(visit, on=BY_ROW, how="anti", maintain_order="left")
+
+
 def put_whole(con: duckdb.DuckDBPyConnection, parts: Tables) -> None:
     """Every checked table into a new warehouse, and the views over them; derived tables empty for now."""
+    stored = parts_stored(parts)
     whole = [name for name in TABLES if name not in PARTED]
-    put(con, {name: parts[name] if name in parts else empty(name) for name in whole})
-    put(con, {name: parts.get(name, pl.DataFrame(schema=columns)) for name, columns in PARTS.items()})
+    put(con, {name: stored[name] if name in stored else empty(name) for name in whole})
+    put(con, {name: stored.get(name, pl.DataFrame(schema=columns)) for name, columns in PARTS.items()})
     con.execute("create table meta (key varchar primary key, value varchar)")
     for view in VIEWS.values():
         con.execute(view)
@@ -311,7 +333,7 @@ def meta(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
 def read_tables(con: duckdb.DuckDBPyConnection, names: list[str] | None = None) -> Tables:
     """Tables as frames with the types of their schemas, in the order they were stored."""
     found = {name: query(con, f'select * from "{name}"') for name in (names or list(TABLES))}
-    return {name: frame if name in PARTS else _typed(name, frame) for name, frame in found.items()}
+    return {name: _typed(name, frame) if name in TABLES else frame for name, frame in found.items()}
 
 
 def rows_standing(con: duckdb.DuckDBPyConnection, large: float) -> Tables:

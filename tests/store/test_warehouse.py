@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import random
 import shutil
 from pathlib import Path
@@ -15,7 +16,8 @@ from polars.testing import assert_frame_equal
 from pipeline import intake, store, weekly
 from pipeline.figures import with_overrides
 from pipeline.problems import Problem
-from schemas import BASE_TABLES, DERIVED_TABLES, Tables
+from schemas import BASE_TABLES, DERIVED_TABLES, TABLES, Tables, columns_of
+from schemas.words import DOUBTS
 from tests.conftest import SAMPLE_LOGS
 from tests.small_folder import write_folder
 from tests.store.sameness import assert_same_tables, in_order, tables_of
@@ -118,6 +120,44 @@ def test_the_views_give_what_the_intake_checked(logs: Path, checked: Tables) -> 
     assert {"accepted", "converted", "warned"} <= set(reading["outcome"])
     for name in ("visit", "reading", "water_change", "held", "remark", "account"):
         assert_frame_equal(in_order(stored[name]), in_order(checked[name]), check_exact=True)
+
+
+def test_every_mark_of_a_reading_comes_back(tmp_path: Path) -> None:
+    marks = list(itertools.product([False, True], [False, True], [None, *range(len(DOUBTS))]))
+    count = pl.int_range(len(marks), dtype=pl.UInt32, eager=True)
+    visit = pl.DataFrame({"row": count, "file": "visits/a.csv", "line": count.cast(pl.Int64)})
+    cells = pl.DataFrame(marks, {"warned": pl.Boolean, "expired": pl.Boolean, "doubt": pl.UInt8}, orient="row")
+    meaning = pl.DataFrame({"meaning": [0], "parameter": ["ph"], "outcome": ["converted"]})
+    others = {name: pl.lit(None, kind).alias(name) for name, kind in columns_of(TABLES["visit"]).items()}
+    visit = visit.with_columns(other for name, other in others.items() if name not in visit.columns)
+    more = ("unit", "text", "kit", "low", "high", "matched")
+    meaning = meaning.with_columns(pl.lit(None).alias(name) for name in more)
+    cells = cells.with_columns(count.alias("row"), pl.lit(0, pl.UInt32).alias("meaning"))
+    db = tmp_path / "w.duckdb"
+    with store.building_lock(db):
+        store.publish({"visit_row": visit, "reading_cell": cells, "meaning": meaning}, {}, db)
+    with store.looking(db) as con:
+        read = store.read_tables(con, ["reading"])["reading"].select("outcome", "expired", "doubt")
+    words = [None if doubt is None else DOUBTS[doubt] for _, _, doubt in marks]
+    said = [("warned" if warned else "converted", late) for warned, late, _ in marks]
+    assert read.rows() == [(*two, word) for two, word in zip(said, words, strict=True)]
+
+
+def test_every_row_of_a_visit_sheet_is_found_once(tmp_path: Path) -> None:
+    """Also one that is held, and one that repeats another, which are no visits; read whole and a sheet at a time."""
+    folder = write_folder(tmp_path / "logs", weeks=2)
+    path = folder / "visits" / "week-01.csv"
+    rows = path.read_text()
+    more = rows.splitlines()[1] + "\n2026-01-28,,nobody,before,0,0,26,7.2,5,K1,,\n"
+    for text in (rows + more, rows + more + more):
+        path.write_text(text)
+        db = weekly.load(folder, today=TODAY).db
+        with store.looking(db) as con:
+            found = store.query(con, "select * from sheet_row where file = 'visits/week-01.csv' order by line")
+            visits = store.query(con, "select line from visit where file = 'visits/week-01.csv' order by line")
+        assert found["line"].to_list() == list(range(2, 2 + text.count("\n") - 1))
+        assert found["outcome"].to_list()[3:] == ["repeats", "held"] * (found.height // 2 - 1)
+        assert visits["line"].to_list() == [2, 3, 4]
 
 
 def test_a_reading_is_stored_as_a_few_numbers(logs: Path) -> None:
@@ -238,7 +278,7 @@ def damage(db: Path, table: str) -> None:
         store.read_copy(db)
 
 
-@pytest.mark.parametrize("table", ["sheet_row", "reading_cell", "nitrate_fit"])
+@pytest.mark.parametrize("table", ["visit_row", "reading_cell", "nitrate_fit"])
 @pytest.mark.parametrize("more", [False, True], ids=["nothing new", "one more sheet"])
 def test_a_damage_that_only_some_rows_show_is_mended(tmp_path: Path, table: str, more: bool) -> None:
     """A load that looks at a few rows may not see it, or see it half way; nobody is told a wrong number or nothing."""
