@@ -22,7 +22,7 @@ from pipeline.figures import Figures
 from pipeline.progress import Progress
 from pipeline.reckon import capacity as rating
 from pipeline.reckon import dates, floworder, nitrate, water
-from pipeline.reckon.kit_shift import hold_down
+from pipeline.reckon.kit_shift import hold_down_by_parts, kits_used
 from pipeline.week import Round
 from schemas import Tables
 
@@ -132,14 +132,20 @@ def derived(
     def anew(fresh: pl.DataFrame) -> Tables:
         return reckon(tables, fresh, figures, round_)
 
-    parts = []
+    parts, used = [], []
     for number, (tanks, with_them) in enumerate(groups):
         progress(0.4 + 0.4 * number / len(groups), "reckoning")
         tables = records(with_them)
         parts.append(reuse.history(tables, _of(asks, tanks), shared, old, anew))
-    found = together(parts)
+        used.append(_of(kits_used(tables), tanks))
     whole = len(groups) == 1
-    found = hold_down(found, tables if whole else records(None, "nitrate"), figures)
+
+    def users(of: Sequence[str]) -> Iterator[tuple[list[str], Tables]]:
+        for tanks, _ in groups:
+            if mine := sorted(set(tanks) & set(of)):
+                yield mine, tables if whole else records(mine, "nitrate")
+
+    found = hold_down_by_parts(together(parts), pl.concat(used), users, figures)
     asks = asks_of(standing, reviewed_days(as_of))
     parts = []
     for number, (tanks, with_them) in enumerate(groups):
