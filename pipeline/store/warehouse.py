@@ -209,7 +209,7 @@ def put_whole(con: duckdb.DuckDBPyConnection, parts: Tables) -> None:
 
 
 def settle(con: duckdb.DuckDBPyConnection) -> None:
-    """Commit what a building has so far: queries have cursors of their own, which see what is committed."""
+    """Commit what a building has so far: what is reckoned from it then reads it from the file, not from memory."""
     con.execute("commit")
     con.execute("begin")
 
