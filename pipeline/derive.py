@@ -26,7 +26,7 @@ from pipeline.reckon.kit_shift import hold_down_by_parts, kits_used
 from pipeline.week import Round
 from schemas import Tables
 
-TANKS_AT_ONCE = 400
+TANKS_AT_ONCE = 300
 # Rows of a table that belong to one ask stand together, sorted by these.
 BY_TANK = frozenset({"audit", "finding_cause"})
 
