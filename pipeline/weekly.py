@@ -10,12 +10,10 @@ import hashlib
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 import polars as pl
-from duckdb import DuckDBPyConnection
 
 from pipeline import derive, intake, reuse, review, store
 from pipeline.figures import FIGURES_FILE, Figures, with_overrides
@@ -145,13 +143,6 @@ def _delta(job: _Job, old: _Old) -> intake.Delta | None:
     )
 
 
-def _records(
-    con: DuckDBPyConnection, standing: Tables, since: dt.date, tanks: Sequence[str] | None, parameter: str | None = None
-) -> Tables:
-    """The checked tables with the visits, readings and changes since a day of some tanks."""
-    return standing | store.read_recent(con, since, tanks, parameter)
-
-
 def _build(job: _Job, delta: intake.Delta | None) -> LoadResult:
     """A new warehouse in place of the one that stands: a copy of it with what has changed, or all of it anew."""
     today, figures, progress = job.today, job.figures, job.progress
@@ -167,7 +158,11 @@ def _build(job: _Job, delta: intake.Delta | None) -> LoadResult:
         progress(0.4, "reckoning")
         as_of = store.last_day(con, today) or today
         standing = store.read_standing(con)
-        records = partial(_records, con, standing, _since(as_of))
+        since = _since(as_of)
+
+        def records(tanks: Sequence[str] | None, parameter: str | None = None) -> Tables:
+            return standing | store.read_recent(con, since, tanks, parameter)
+
         known = _old_history(job.target)
         store.put(con, derive.derived(records, standing, as_of, WEEKS_BACK, figures, job.round, progress, known))
         progress(0.9, "storing")

@@ -197,11 +197,11 @@ def test_every_view_runs_on_an_empty_warehouse(tmp_path: Path, view: str) -> Non
 
 def test_a_warehouse_of_other_code_is_built_anew(small: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     before = weekly.load(small, today=TODAY)
-    monkeypatch.setattr(weekly, "_code", lambda: "other lines")
+    monkeypatch.setattr("pipeline.derive.code_print", lambda: "other lines")
     again = weekly.load(small, today=TODAY)
     assert (again.new, again.account) == (True, before.account)
     monkeypatch.setattr(intake, "read_partly", None)  # nothing of it may be kept, so nothing is read partly
-    monkeypatch.setattr(weekly, "_code", lambda: "yet other lines")
+    monkeypatch.setattr("pipeline.derive.code_print", lambda: "yet other lines")
     assert weekly.load(small, today=TODAY).new
     assert not weekly.load(small, today=TODAY).new
 
