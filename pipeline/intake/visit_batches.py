@@ -6,7 +6,7 @@ No check looks from one site to another, so a batch is whole in itself.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 
@@ -59,6 +59,14 @@ class Told:
         return stuck
 
 
+@dataclass(frozen=True)
+class Some:
+    """Some rows of a frame, by their places."""
+
+    frame: pl.DataFrame
+    places: np.ndarray
+
+
 class _Reader:
     """What every batch is read with."""
 
@@ -70,9 +78,9 @@ class _Reader:
         self.supplies = {supply for supply in supplies if supply is not None}
         self.meanings = Meanings()
 
-    def family(self, name: str, frame: pl.DataFrame, told: Told) -> tuple[pl.DataFrame, Parts, pl.DataFrame]:
+    def family(self, name: str, some: Some, told: Told) -> tuple[pl.DataFrame, Parts, pl.DataFrame]:
         """One batch of wide or long sheets: visits, readings by parameter, changes; in order of tank and time."""
-        placed, unplaced = locate(frame, self.given, self.standing)
+        placed, unplaced = locate(some.frame, some.places, self.given, self.standing)
         told.whole_where(unplaced, ["date", "tank"])
         told.places.append(placed.select(*KEY, pl.col("tank_id").alias("tank"), "day"))
         rows = Rows.of(placed)
@@ -126,10 +134,10 @@ class _Reader:
         )
         return visit, readings, changes
 
-    def batch(self, frames: Tables) -> tuple[Tables, Told]:
+    def batch(self, frames: Mapping[str, Some]) -> tuple[Tables, Told]:
         """One batch whole: read, settled, looked at; readings as cells, rows counted from 0."""
         told = Told()
-        families = [self.family(name, frame, told) for name, frame in frames.items()]
+        families = [self.family(name, some, told) for name, some in frames.items()]
         visit, parts, change = families[0] if len(families) == 1 else _beside_each_other(families)
         rows = Rows.of(visit)
         visit, sights = two_sights(visit)
@@ -219,10 +227,10 @@ def _kept(part: pl.DataFrame, name: str, several: pl.DataFrame, rows: pl.Series)
     return left.with_columns(pl.col("warned") | pl.col("row").is_in(asked.implode()))
 
 
-def _batches(frames: Tables, standing: Tables) -> Iterator[Tables]:
+def _batches(frames: Tables, standing: Tables) -> Iterator[dict[str, Some]]:
     """The frames cut by the sites of their tanks; one piece where they are small."""
     if sum(frame.height for frame in frames.values()) <= BATCH_ROWS * 1.5:
-        yield frames
+        yield {name: Some(frame, np.arange(frame.height)) for name, frame in frames.items()}
         return
     site = standing["tank"]["site"].fill_null("").rank("dense").to_numpy().astype(np.int64)
     site_of = np.append(site, 0)  # tanks of no row of ours are of site 0, which is none
@@ -230,7 +238,7 @@ def _batches(frames: Tables, standing: Tables) -> Iterator[Tables]:
     sizes = np.bincount(np.concatenate(list(placed.values())), minlength=site.size + 1)
     batch = (np.maximum(np.cumsum(sizes), 1) - 1) // BATCH_ROWS
     for number in np.unique(batch[sizes > 0]):
-        yield {name: frame[np.flatnonzero(batch[placed[name]] == number)] for name, frame in frames.items()}
+        yield {name: Some(frame, np.flatnonzero(batch[placed[name]] == number)) for name, frame in frames.items()}
 
 
 def _one_after_another(reader: _Reader, frames: Tables) -> Iterator[tuple[Tables, Told]]:

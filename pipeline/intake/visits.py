@@ -102,25 +102,30 @@ def _clock(frame: pl.DataFrame) -> tuple[np.ndarray, pl.DataFrame]:
     return cells["seconds"].to_numpy(), cells.issues(frame, "time")
 
 
-def locate(frame: pl.DataFrame, given: Given, standing: Tables) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Rows of `tanks_meant` with their `tank_id`, day and time, in order of tank and time; rows that can't be placed are
-    held and left out."""
-    dated, dates = _days(frame, given, standing)
+def locate(
+    frame: pl.DataFrame, places: np.ndarray, given: Given, standing: Tables
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The rows at `places` of `tanks_meant` with their `tank_id`, day and time, in order of tank and time; rows that
+    can't be placed are held and left out."""
+    narrow = frame.select(*KEY, "id", "tank no", "date", "time", "shown order")
+    dated, dates = _days(narrow if places.size == frame.height else narrow[places], given, standing)
     seconds, late = _clock(dated)
     issues = join_issues([dates, late])
     stuck = issues.filter((pl.col("outcome") == "held") & (pl.col("column") == "date")).select(KEY).unique()
     stays = (dated["id"].is_not_null() & dated["day"].is_not_null()).to_numpy()
     if stuck.height:
         held = dated.select(KEY).with_row_index("place").join(stuck, on=KEY, how="semi")["place"].to_numpy()
+        stays = stays.copy()
         stays[held] = False
-    places = np.flatnonzero(stays)
+    stay = np.flatnonzero(stays)
     # One number for tank and time: a day is under 2^22 days from 1970, so its second under 2^39.
     second = dated["day"].to_physical().fill_null(0).to_numpy().astype(np.int64) * DAY_S + seconds
     key = (dated["tank no"].fill_null(0).to_numpy().astype(np.int64) << 39) + second
-    places = places[np.argsort(key[places], kind="stable")]
-    placed = dated[places].rename({"id": "tank_id"})
-    at = pl.Series("at", second[places] * 1_000_000).cast(pl.Datetime("us"))
-    return placed.with_columns(at), issues
+    stay = stay[np.argsort(key[stay], kind="stable")]
+    at = pl.Series("at", second[stay] * 1_000_000).cast(pl.Datetime("us"))
+    # The one time that whole rows are moved.
+    placed = frame[places[stay]].rename({"id": "tank_id"}).with_columns(dated["day"].gather(stay), at)
+    return placed, issues
 
 
 @dataclass(frozen=True)
