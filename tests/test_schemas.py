@@ -21,6 +21,13 @@ def test_every_table_builds_and_describes_every_column(table: str) -> None:
         assert note.kind != "word" or note.words, (table, note.name)
 
 
+@pytest.mark.parametrize("table", list(schemas.TABLES))
+def test_a_tables_columns_are_those_that_pandera_reads_from_its_model(table: str) -> None:
+    model = schemas.TABLES[table]
+    told = {name: column.dtype.type for name, column in model.to_schema().columns.items()}
+    assert list(schemas.columns_of(model).items()) == list(told.items())
+
+
 @pytest.mark.parametrize("family", schemas.FAMILIES, ids=lambda family: family.name)
 def test_every_family_has_a_table_and_a_key_of_its_own_columns(family: schemas.Family) -> None:
     assert family.name in schemas.BASE_TABLES
