@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -187,7 +188,8 @@ def costs_said(costs: Sequence[tuple[float | None, bool]], currency: str) -> str
     paid = [(cost, yearly) for cost, yearly in costs if cost]
     if not paid:
         return "Free."
-    sums = [f"{currency}{cost:.0f}{' a year' if yearly else ''}" for cost, yearly in paid if cost >= 1]
+    # To the next whole from the half up: Python's own rounding would tell 8.50 as 8.
+    sums = [f"{currency}{math.floor(cost + 0.5)}{' a year' if yearly else ''}" for cost, yearly in paid if cost >= 1]
     return f"About {', and '.join(sums)}; we quote first." if sums else "A small sum; we quote first."
 
 

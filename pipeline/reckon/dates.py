@@ -17,8 +17,10 @@ HOUSE = "house figure"
 
 
 def _day(column: str) -> pl.Expr:
-    """A date as `Tue 2 June`."""
-    return pl.col(column).dt.strftime("%a %-d %B")
+    """A date as `Tue 2 June`, with its year where that is not the year of the ask."""
+    day = pl.col(column)
+    same = day.dt.year() == pl.col("as_of").dt.year()
+    return pl.when(same).then(day.dt.strftime("%a %-d %B")).otherwise(day.dt.strftime("%a %-d %B %Y"))
 
 
 def _placed(tables: Tables, asks: pl.DataFrame) -> pl.DataFrame:

@@ -165,6 +165,7 @@ def test_sized_changes_are_paid_by_the_year_and_said_as_a_share() -> None:
         ([Cost(0.0)], "free", "Free."),
         ([Cost(0.0), Cost(0.0, "year")], "free", "Free."),
         ([Cost(17.2), Cost(4.0, "year")], "17.20 and 4 a year", "About 17, and 4 a year; we quote first."),
+        ([Cost(8.5)], "8.50", "About 9; we quote first."),
         ([Cost(17.0), Cost(None, "year")], "17 and yearly cost not known", "We quote first."),
         ([Cost(0.0), Cost(0.4, "year")], "0.40 a year", "A small sum; we quote first."),
         ([Cost(None)], "cost not known", "We quote first."),
