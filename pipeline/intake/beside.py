@@ -89,16 +89,16 @@ def usual_ranges(part: pl.DataFrame) -> Ranges:
     series = part.filter(~pl.col("after")) if part["after"].any() else part
     low, high = series["low"].to_numpy(), series["high"].fill_null(float("inf")).to_numpy()
     tank, day = series["tank"].to_numpy(), series["day"].to_physical().to_numpy()
+    reading = series.select("row", "tank", "day", "meaning")
     if low.size <= REACH_READINGS:
-        return Ranges(series.clear(), *(np.zeros(0),) * 4, np.zeros(0, dtype=bool))
+        return Ranges(reading.clear(), *(np.zeros(0),) * 4, np.zeros(0, dtype=bool))
     near = all_near(tank, day)
     places = np.flatnonzero(near) + REACH_READINGS
     usual_low = reduce(np.minimum, before(low))[near]
     usual_high = reduce(np.maximum, before(high))[near]
     low, high = low[places], high[places]
     strange = (low > usual_high) | (high < usual_low)
-    reading = series.select("row", "tank", "day", "meaning")[places]
-    return Ranges(reading, low, high, usual_low, usual_high, strange)
+    return Ranges(reading[places], low, high, usual_low, usual_high, strange)
 
 
 def confused_columns(batch: Batch, parts: Parts, ranges: Mapping[str, Ranges]) -> tuple[Parts, list[pl.DataFrame]]:

@@ -1,12 +1,12 @@
 """The warehouse: the only room that speaks SQL."""
 
 from pipeline.store.delta import apply_delta
+from pipeline.store.records import last_day, read_recent, read_standing, rows_standing, waits_for_a_day
 from pipeline.store.views import VIEWS
 from pipeline.store.warehouse import (
     Unreadable,
     building,
     building_lock,
-    last_day,
     looking,
     meta,
     publish,
@@ -15,12 +15,8 @@ from pipeline.store.warehouse import (
     put_whole,
     query,
     read_copy,
-    read_recent,
-    read_standing,
     read_tables,
-    rows_standing,
     stamp,
-    waits_for_a_day,
 )
 
 __all__ = [

@@ -5,7 +5,6 @@ Readers keep no lock and see the old or the new file, never a half of one. Build
 
 from __future__ import annotations
 
-import datetime as dt
 import errno
 import fcntl
 import glob
@@ -13,7 +12,7 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
@@ -24,7 +23,7 @@ import polars as pl
 
 from pipeline.problems import Problem
 from pipeline.store.views import VIEWS
-from schemas import BASE_TABLES, TABLES, Tables, columns_of, conform, empty
+from schemas import TABLES, Tables, columns_of, conform, empty
 
 FORMAT = "5"  # raise it when tables change, and older warehouses are built anew
 CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false"}
@@ -53,20 +52,6 @@ SORTED: dict[str, tuple[str, ...]] = {
     "held": (*BY_ROW, "column"),
     "remark": (*BY_ROW, "column"),
     "account": ("file",),
-}
-
-
-# The tables that grow by the week, as a reckoning reads them.
-RECENT = {
-    "reading": """select * from reading where day >= $since and {where} union all
-        select r.* from reading r join (select tank, parameter, max("at") as latest from reading
-        where day < $since and {where} group by tank, parameter) l
-        on r.tank = l.tank and r.parameter = l.parameter and r."at" = l.latest""",
-    "visit": """select * from visit where day >= $since and {where} union all
-        select v.* from visit v
-        join (select tank, max("at") as latest from visit where day < $since and {where} group by tank) l
-        on v.tank = l.tank and v."at" = l.latest""",
-    "water_change": "select * from water_change where day >= $since and {where}",
 }
 
 
@@ -364,63 +349,10 @@ def meta(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
 def read_tables(con: duckdb.DuckDBPyConnection, names: list[str] | None = None) -> Tables:
     """Tables as frames with the types of their schemas, in the order they were stored."""
     found = {name: query(con, f'select * from "{name}"') for name in (names or list(TABLES))}
-    return {name: _typed(name, frame) if name in TABLES else frame for name, frame in found.items()}
+    return {name: typed(name, frame) if name in TABLES else frame for name, frame in found.items()}
 
 
-def rows_standing(con: duckdb.DuckDBPyConnection, large: float) -> Tables:
-    """Where each row of a visit sheet belongs, and the water changes of more than the share `large`."""
-    return {
-        "sheet_row": query(con, "select file, line, day from sheet_row"),
-        "water_change": query(
-            con, "select file, line, tank, day, fraction from water_change where fraction > $large", large=large
-        ),
-    }
-
-
-def waits_for_a_day(con: duckdb.DuckDBPyConnection) -> bool:
-    """Whether a row is held that was of a day to come."""
-    return bool(query(con, "select count(*)::bigint as n from held where fault = 'future'").item())
-
-
-def last_day(con: duckdb.DuckDBPyConnection, today: dt.date) -> dt.date | None:
-    """The last day in the logs, up to the day of loading."""
-    found = query(
-        con,
-        """select max(day) as day from (select max(day) as day from visit_row where day <= $today
-           union all select max(date) from service where date <= $today
-           union all select max(date) from event where date <= $today)""",
-        today=today,
-    ).item()
-    return found if isinstance(found, dt.date) else None
-
-
-def read_standing(con: duckdb.DuckDBPyConnection) -> Tables:
-    """The checked tables but for visits, readings and changes."""
-    return read_tables(con, [name for name in BASE_TABLES if name not in RECENT])
-
-
-def read_recent(
-    con: duckdb.DuckDBPyConnection,
-    since: dt.date,
-    tanks: Sequence[str] | None = None,
-    parameter: str | None = None,
-) -> Tables:
-    """Visits, readings and changes for reckoning: since a day, and the last visit and readings before it; of some tanks
-    where given, and the readings of one parameter."""
-    given: dict[str, object] = {"since": since}
-    where = "true"
-    if tanks is not None:
-        where, given["tanks"] = "tank in (select unnest($tanks::varchar[]))", list(tanks)
-    of_readings = where if parameter is None else f"{where} and parameter = $parameter"
-    found = {}
-    for name, sql in RECENT.items():
-        more = {"parameter": parameter} if parameter is not None and name == "reading" else {}
-        ready = sql.format(where=of_readings if name == "reading" else where)
-        found[name] = _typed(name, query(con, ready, **given, **more))
-    return found
-
-
-def _typed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+def typed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
     """With the types of the schema; what was put in by several loads comes in order of file and line all the same."""
     wanted = columns_of(TABLES[name])
     typed = frame if frame.schema == pl.Schema(wanted) else conform(name, frame)
