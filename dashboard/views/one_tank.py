@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from html import escape
 from typing import Any
+from urllib.parse import quote
 
 import polars as pl
 import streamlit as st
@@ -209,7 +210,7 @@ def page() -> None:
         hand = " hand" if name in look.URGENT else ""
         look.html(
             f'<p class="counts{hand}">{marks.mark(name)}{escape(name.capitalize())}: {escape(review["reason"])}.</p>'
-            f'<p class="small">{line}</p>'
+            f'<p class="small">{line} · <a href="plan?tank={quote(tank)}">plan a change</a></p>'
         )
     short = st.toggle("12 weeks only", key="short", persist_state="session")
     nitrate(week, tank, 12 if short else WEEKS)

@@ -67,6 +67,7 @@ def test_one_tank_opens_its_sum_its_filter_and_its_chart(
     text = words(app)
     for said in ("Plain rating", "Working load", "as the water meets it", "History as text"):
         assert said in text
+    assert f'href="plan?tank={tank}"' in text
     charts = app.get("vega_lite_chart")
     assert "ceiling" in charts[0].proto.alt
     assert "nan" not in charts[0].proto.alt.lower()
