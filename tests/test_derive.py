@@ -87,3 +87,21 @@ def test_records_are_read_for_the_tanks_asked_for(demo_logs: Path, tmp_path: Pat
             wanted = wanted.filter(pl.col("parameter") == parameter)
         assert some[name].height > 0
         assert some[name].equals(wanted)
+
+
+def test_a_part_may_have_nothing_to_reckon(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tanks closed long ago, tanks never read, and those between."""
+    folder = tmp_path / "logs"
+    write_standing(folder, 12)
+    write_visits(folder, 12, 20)
+    tanks = pl.read_csv(folder / "tanks.csv", infer_schema=False)
+    tanks = tanks.with_columns(
+        pl.when(pl.col("tank") < "T00003").then(pl.lit("2021-05-01")).otherwise(pl.lit("")).alias("closed")
+    )
+    tanks.write_csv(folder / "tanks.csv")
+    for file in sorted((folder / "visits").glob("*.csv")):
+        rows = pl.read_csv(file, infer_schema=False)
+        rows.filter(~pl.col("tank").is_in(["T00006", "T00007", "T00008"])).write_csv(file)
+    whole, parts = both_ways(folder, tmp_path, dt.date(2021, 11, 1), 3, monkeypatch)
+    assert whole["review"].height > 0
+    assert_same_tables(parts, whole)
