@@ -26,8 +26,8 @@ from pipeline.reckon.kit_shift import hold_down_by_parts, kits_used
 from pipeline.week import Round
 from schemas import Tables
 
-TANKS_AT_ONCE = 300
-# Rows of a table that belong to one ask stand together, sorted by these.
+TANKS_AT_ONCE = 300  # three years of weekly readings of so many fit in half a gigabyte while they are reckoned
+# Tables in order of tank, then day; all others are in order of day, then tank.
 BY_TANK = frozenset({"audit", "finding_cause"})
 
 

@@ -145,7 +145,7 @@ def top_ups(change: pl.DataFrame, given: Given) -> pl.DataFrame:
     small = change.filter(
         (pl.col("kind") == "change") & (pl.col("fraction") <= given.figures["topup_share"] + 1e-9)
     ).sort("tank", "day")
-    often = (pl.col("day") - pl.col("day").shift(2).over("tank")).dt.total_days() <= 7
+    often = (pl.col("day") - pl.col("day").shift(2).over("tank")).dt.total_days() <= given.figures["topup_days"]
     return issue_rows(
         small,
         often.fill_null(False),
@@ -153,5 +153,7 @@ def top_ups(change: pl.DataFrame, given: Given) -> pl.DataFrame:
         text=pl.col("text"),
         outcome="warned",
         fault="top-up",
-        says=pl.lit("Small amounts several times a week: are these top-ups? A top-up dilutes nothing."),
+        says=pl.lit(
+            f"Three small amounts within {given.figures['topup_days']:g} days: are these top-ups? A top-up dilutes nothing."
+        ),
     )

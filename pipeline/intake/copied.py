@@ -12,8 +12,6 @@ from pipeline.intake.readings import Batch
 from pipeline.intake.series import REACH_DAYS
 from schemas import Tables
 
-SOME = 2  # cells above 0: a quiet tank's zeros repeat honestly
-
 
 def sessions(batch: Batch, parts: Mapping[str, pl.DataFrame]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Of every sheet row: a number that stands for all its readings as typed, how many they are, and how many above 0."""
@@ -60,7 +58,7 @@ def copied(
     f = given.figures
     cells, visits, tanks = int(f["copied_cells"]), int(f["copied_visits"]), int(f["copied_tanks"])
     alike, count, some = sessions(batch, parts)
-    enough = (count >= cells) & (some >= SOME)
+    enough = (count >= cells) & (some >= f["copied_above_zero"])
     back, rows = visits - 1, batch.rows
     down = np.zeros(alike.size, dtype=bool)
     if alike.size > back:

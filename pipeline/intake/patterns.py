@@ -13,8 +13,8 @@ from pipeline.intake.columns import Given, join_issues
 from pipeline.intake.copied import copied
 from pipeline.intake.meanings import narrowed
 from pipeline.intake.readings import PART, Batch, Parts
-from pipeline.intake.series import NEAR_DAYS, number, series_of, usual
 from pipeline.intake.series import REACH_DAYS as REACH_DAYS
+from pipeline.intake.series import number, series_of, usual
 from schemas import Tables
 from schemas.words import DOUBTS, PARAMETER_TITLES, PARAMETERS
 
@@ -163,7 +163,7 @@ def nitrate_series(
         f["basis_ratio_low"], f["basis_ratio_high"]
     )
     same_kit = pl.col("kit").eq_missing(pl.col("last_kit"))
-    near = pl.col("gap") <= NEAR_DAYS
+    near = pl.col("gap") <= min(f["near_days"], REACH_DAYS)
     basis = (
         near
         & (pl.col("matched") > 0)
@@ -176,7 +176,9 @@ def nitrate_series(
     fell = (
         near & apart & (pl.col("matched") <= (1 - f["missed_change_fall"]) * pl.col("last") * pl.col("kept")) & same_kit
     )
-    leap = near & same_kit & (pl.col("matched") > 2 * pl.col("last")) & (pl.col("low") > pl.col("last_high"))
+    leap = (
+        near & same_kit & (pl.col("matched") > f["leap_times"] * pl.col("last")) & (pl.col("low") > pl.col("last_high"))
+    )
     # Few are odd in any way: they alone are looked at further.
     tests = {"basis": basis, "fell": fell, "leap": leap}
     odd = (
@@ -187,10 +189,11 @@ def nitrate_series(
     )
     share = ((1 - pl.col("matched") / (pl.col("last") * pl.col("kept"))) * 100).clip(0, 99).round(0).cast(pl.Int64)
     fallen = _fallen(batch, odd.filter("fell"), change, kh)
-    half = pl.col("matched") <= 0.5 * pl.col("last") * pl.col("kept")
+    half = pl.col("matched") <= f["not_shaken_share"] * pl.col("last") * pl.col("kept")
     left = pl.col("kept") * (1 - pl.col("that day"))  # of what was there before, had that day's change come first
     after = (pl.col("low") <= pl.col("last_high") * left) & (pl.col("high") >= pl.col("last_low") * left)
     last = number("last")
+    small, large = f"{100 * f['not_shaken_share']:g} % or less", f"More than {f['leap_times']:g} times"
     told = [
         (
             odd.filter("basis"),
@@ -218,13 +221,13 @@ def nitrate_series(
             fallen.filter(half & pl.col("kh falls").fill_null(True)),
             "not shaken",
             pl.when(pl.col("kh falls"))
-            .then(pl.format("Half or less of {}, while KH has gone on falling: was the bottle shaken?", last))
-            .otherwise(pl.format("Half or less of {} without such a change: was the bottle shaken?", last)),
+            .then(pl.format(f"{small} of {{}}, while KH has gone on falling: was the bottle shaken?", last))
+            .otherwise(pl.format(f"{small} of {{}} without such a change: was the bottle shaken?", last)),
         ),
         (
             odd.filter("leap"),
             "leap",
-            pl.format("More than twice the last reading ({}): typing slip, wrong tank, or much food?", last),
+            pl.format(f"{large} the last reading ({{}}): typing slip, wrong tank, or much food?", last),
         ),
     ]
     suspected = odd.filter("basis")["row"]
@@ -237,22 +240,23 @@ def nitrate_series(
 def moves(batch: Batch, ph_series: pl.DataFrame, kh_series: pl.DataFrame, given: Given) -> list[pl.DataFrame]:
     """pH that moves within a week, KH that falls within a month; a step from one kit to another is no move."""
     f = given.figures
+    week, month = (min(f[name], REACH_DAYS) for name in ("ph_move_days", "kh_fall_days"))
     same = pl.col("kit").eq_missing(pl.col("last_kit"))
-    moved = (pl.col("gap") <= 8) & ((pl.col("matched") - pl.col("last")).abs() >= f["ph_warn_move_week"] - 1e-9)
+    moved = (pl.col("gap") <= week) & ((pl.col("matched") - pl.col("last")).abs() >= f["ph_warn_move_week"] - 1e-9)
     apart = (pl.col("low") > pl.col("last_high")) | (pl.col("high").fill_null(float("inf")) < pl.col("last_low"))
-    fall = (pl.col("gap") <= 31) & (pl.col("last") - pl.col("matched") >= f["kh_warn_fall_month"] - 1e-9)
+    fall = (pl.col("gap") <= month) & (pl.col("last") - pl.col("matched") >= f["kh_warn_fall_month"] - 1e-9)
     return [
         batch.say(
             "ph",
             ph_series.filter(moved).filter(apart & same),
             "ph moved",
-            pl.format("pH has moved from {} within a week.", number("last")),
+            pl.format(f"pH has moved from {{}} within {week:g} days.", number("last")),
         ),
         batch.say(
             "kh",
             kh_series.filter(fall).filter(apart & same),
             "kh fell",
-            pl.format("KH has fallen from {} within a month.", number("last")),
+            pl.format(f"KH has fallen from {{}} within {month:g} days.", number("last")),
         ),
     ]
 

@@ -13,7 +13,6 @@ import polars as pl
 
 REACH_READINGS = 4  # readings back that any check of a tank's own series looks at
 REACH_DAYS = 120  # days back, and no further, however few the readings
-NEAR_DAYS = 60  # readings further apart than this are not held against each other
 
 
 def back(column: str, steps: int) -> pl.Expr:

@@ -37,9 +37,7 @@ ISSUE = {
 
 
 READERS = 2  # batches read at once
-BATCH = (
-    4_000_000  # bytes of files read together: enough to be cheap, few enough to be held and to keep all readers at it
-)
+BATCH = 4_000_000  # bytes of files read together: enough to be cheap, few enough to keep all readers at it
 FILE = {"file": pl.String, "family": pl.String, "sha256": pl.String, "rows_in": pl.Int64}
 UNKNOWN = {"file": pl.String, "column": pl.String, "like": pl.String}
 
