@@ -195,7 +195,7 @@ def page() -> None:
     titles = data.tank_titles(week)
     if not titles:
         st.title("One tank")
-        st.write("No tanks are on this round yet. Fill in sites.csv and tanks.csv, then run `tankround load`.")
+        look.say("No tanks are on this round yet. Fill in sites.csv and tanks.csv, then run “tankround load”.")
         look.foot(week)
         return
     tank = choose(titles)

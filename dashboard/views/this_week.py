@@ -34,7 +34,7 @@ def empty_words(week: Week) -> str:
     """Why there are no rows, and what to do."""
     if week.now("review").height:
         return "No tank of this choice: choose another site or day."
-    return "No tanks are on this round yet. Fill in sites.csv and tanks.csv, then run `tankround load`."
+    return "No tanks are on this round yet. Fill in sites.csv and tanks.csv, then run “tankround load”."
 
 
 def counts_html(week: Week, review: pl.DataFrame) -> str:

@@ -79,7 +79,10 @@ def test_an_empty_round_says_what_to_do_next(tmp_path: Path, monkeypatch: pytest
     for page in PAGES:
         text = words(opened(folder, page, monkeypatch))
         assert "NaN" not in text
-    assert "No tanks are on this round yet" in words(opened(folder, "this_week", monkeypatch))
+    for page in ("this_week", "one_tank"):
+        text = words(opened(folder, page, monkeypatch))
+        assert "No tanks are on this round yet" in text
+        assert "`" not in text
 
 
 def test_markup_in_names_is_shown_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
