@@ -18,7 +18,7 @@ st.navigation(
         st.Page("views/enter_readings.py", title="Enter readings", url_path="enter_readings"),
         st.Page("views/held_rows.py", title="Held rows", url_path="held_rows"),
         st.Page("views/papers.py", title="Papers", url_path="papers"),
-        st.Page("views/figures.py", title="Figures", url_path="figures"),
+        st.Page("views/assumptions.py", title="Assumptions", url_path="assumptions"),
     ],
     position="top",
 ).run()

@@ -81,7 +81,7 @@ def kits_here(week: Week, tank: str, when: dt.date) -> tuple[list[str], str]:
 def hoped(week: Week, tank: str, when: dt.date) -> dict[str, str]:
     """Parameter -> the range to expect; nitrate only as far as the forecast reaches."""
     told = expected(week, tank, when)
-    if (when - week.as_of).days > week.figures["forecast_days"]:
+    if (when - week.as_of).days > week.assumed["forecast_days"]:
         told.pop("nitrate", None)
     return told
 
@@ -121,7 +121,7 @@ def _steps(entered: Entered, key: str, name: str, parameter: str, kit: KitRow, w
         format_func=plain_label, label_visibility="collapsed", persist_state="session",
     ) or []  # fmt: skip
     text, wrong = trial.tapped(steps, list(chosen))
-    answer = trial.Answer(False, wrong) if wrong else trial.reading(parameter, text, kit, week.figures)
+    answer = trial.Answer(False, wrong) if wrong else trial.reading(parameter, text, kit, week.assumed)
     desk.echo(answer)
     entered.row[parameter] = text
     if not answer.good:
@@ -135,7 +135,7 @@ def _typed(entered: Entered, key: str, parameter: str, week: Week, after: str) -
         PARAMETER_TITLES[parameter], key=f"{key} typed {parameter}", max_chars=desk.LONGEST_VALUE,
         placeholder="not tested", label_visibility="collapsed", persist_state="session",
     ) or ""  # fmt: skip
-    answer = trial.reading(parameter, text, None, week.figures)
+    answer = trial.reading(parameter, text, None, week.assumed)
     desk.echo(answer)
     entered.row[parameter] = text.strip()
     if not answer.good:
@@ -149,7 +149,7 @@ def _temperature(entered: Entered, key: str, week: Week, after: str) -> None:
         label_visibility="collapsed", persist_state="session",
     )  # fmt: skip
     text = "" if value is None else f"{value:.1f}"
-    answer = trial.reading("temperature", text, None, week.figures)
+    answer = trial.reading("temperature", text, None, week.assumed)
     desk.echo(answer)
     entered.row["temperature"] = text
     if not answer.good:
@@ -188,7 +188,7 @@ def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) ->
             "Water changed, other", key=f"{key} change other", max_chars=desk.LONGEST_VALUE,
             placeholder="with its unit, such as 45 L or 35%", label_visibility="collapsed", persist_state="session",
         ) or ""  # fmt: skip
-    answer = trial.change(text, net, week.figures, week.round.gallon)
+    answer = trial.change(text, net, week.assumed, week.round.gallon)
     desk.echo(answer)
     if not answer.good:
         entered.wrong.append(f"Water changed: {answer.says}")

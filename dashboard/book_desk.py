@@ -93,7 +93,7 @@ def spare_html(spare: Sequence[SpareRoom]) -> str:
     return f"<p>{escape('; '.join(said).capitalize())}.</p>" if said else ""
 
 
-def alone_html(entry: Entry, figures: Mapping[str, float]) -> str:
+def alone_html(entry: Entry, assumed: Mapping[str, float]) -> str:
     """The sum of what it is good for by itself."""
     good = entry.good
     rows = [
@@ -107,9 +107,9 @@ def alone_html(entry: Entry, figures: Mapping[str, float]) -> str:
         for n, (name, value, basis) in enumerate(rows)
     )
     rule = (
-        f"Half: the smaller of media ÷{NBSP}{figures['half_media_share']:g} × {figures['litres_per_kg']:g}{NBSP}L (foam:"
-        f" {figures['half_foam_l_per_l']:g}{NBSP}L a litre) and flow ÷{NBSP}{figures['half_turnover_h']:g}. Full: media ×"
-        f" {figures['litres_per_kg']:g}{NBSP}L, and never more than the half."
+        f"Half: the smaller of media ÷{NBSP}{assumed['half_media_share']:g} × {assumed['litres_per_kg']:g}{NBSP}L (foam:"
+        f" {assumed['half_foam_l_per_l']:g}{NBSP}L a litre) and flow ÷{NBSP}{assumed['half_turnover_h']:g}. Full: media ×"
+        f" {assumed['litres_per_kg']:g}{NBSP}L, and never more than the half."
     )
     trickle = (
         " In a trickle tower the bare rule flatters: much air leaves little of the full cycle."

@@ -7,7 +7,7 @@ from html import escape
 from typing import Any
 
 from pipeline.advise.filter_entry import Band, Entry
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
 from pipeline.telling import NBSP, ago, counted, day, fixed, number, per_cent, with_unit
 from pipeline.week import Week
 
@@ -151,9 +151,9 @@ def _pct(value: float | None) -> str:
     return "not known" if value is None else f"{fixed(value, 0)}{NBSP}%"
 
 
-def plain_html(row: Row, figures: Figures) -> str:
+def plain_html(row: Row, assumed: Assumptions) -> str:
     """Plain rating: the bare rule of the trade."""
-    rule = figures.figure("litres_per_kg")
+    rule = assumed.assumption("litres_per_kg")
     over = bool(row["over_full_cycle"])
     return (
         '<table class="ledger">'
@@ -170,10 +170,10 @@ def plain_html(row: Row, figures: Figures) -> str:
     )
 
 
-def need_html(row: Row, figures: Figures) -> str:
+def need_html(row: Row, assumed: Assumptions) -> str:
     """What the tank asks for, and the working load."""
     over = (row["working_load_pct"] or 0) > 100
-    rule = figures["litres_per_kg"]
+    rule = assumed["litres_per_kg"]
     net = None if row["net_l"] is None else row["net_l"] / rule
     return (
         '<table class="ledger">'

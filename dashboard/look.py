@@ -1,4 +1,4 @@
-"""Colours, type and print rules of every page. Ink was read, blue was reckoned, vermillion needs a hand."""
+"""Colours, type and print rules of every page. Ink was read, blue was calculated, vermillion needs a hand."""
 
 from __future__ import annotations
 

@@ -65,7 +65,7 @@ def stamp() -> str:
     return f"{folder} {store.stamp(weekly.warehouse_of(folder, db))}"
 
 
-@st.cache_resource(max_entries=6, show_spinner="Reckoning that day")
+@st.cache_resource(max_entries=6, show_spinner="Calculation that day")
 def _as_of(folder: str, db: str, mark: str, last: dt.date) -> Week:
     return weekly.open_week(Path(folder), as_of=last, db=Path(db) if db else None)
 
@@ -247,7 +247,7 @@ def round_papers(week: Week) -> list[tuple[str, str, list[File]]]:
          [File("PDF", f"weekly-review-{week.as_of}.pdf", PDF, partial(week_pdf, week))]),
         ("Calendar", "visits and what falls due, for any calendar",
          [File("ICS", "tankround.ics", ICS, partial(calendar, week))]),
-        ("All tables", "checked records and reckoning, with a description of every column",
+        ("All tables", "checked records and calculation, with a description of every column",
          [File("CSV", f"{tables}-csv.zip", ZIP, partial(export_zip, week, "csv")),
           File("Parquet", f"{tables}-parquet.zip", ZIP, partial(export_zip, week, "parquet"))]),
     ]  # fmt: skip

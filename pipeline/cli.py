@@ -285,13 +285,13 @@ def dashboard(
 
 
 @app.command()
-def figures(
+def assumptions(
     logs: Annotated[Path | None, typer.Argument(metavar="[LOGS]", help="A log folder with overrides.")] = None,
     form: Form = "text",
 ) -> None:
     """Every constant with value, unit and basis, and what the folder overrides."""
-    from pipeline.figures import built_in, with_overrides
-    from pipeline.tellings import figures_rows, figures_text
+    from pipeline.assumptions import built_in, with_overrides
+    from pipeline.tellings import assumptions_rows, assumptions_text
 
     in_force = built_in()
     problems: list[str] = []
@@ -301,9 +301,9 @@ def figures(
         round_ = read_round(_folder(logs))
         in_force, problems = with_overrides(round_.overrides)
     if form == "json":
-        _print_json(figures_rows(in_force))
+        _print_json(assumptions_rows(in_force))
     else:
-        print(figures_text(in_force))
+        print(assumptions_text(in_force))
     for problem in problems:
         print(problem, file=sys.stderr)
 

@@ -1,6 +1,6 @@
-"""What is reckoned from the checked records: history and review as of a day, some sites at a time.
+"""What is calculated from the checked records: history and review as of a day, some sites at a time.
 
-No reckoning looks from one tank to another, but for kits that go off, which are judged over all their users, and the
+No calculation looks from one tank to another, but for kits that go off, which are judged over all their users, and the
 ranks of the review. So memory stays bounded however many tanks there are.
 """
 
@@ -18,15 +18,15 @@ import polars as pl
 
 import schemas
 from pipeline import reuse, review
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
+from pipeline.calc import capacity as rating
+from pipeline.calc import dates, floworder, nitrate, water
+from pipeline.calc.kit_shift import hold_down_by_parts, kits_used
 from pipeline.progress import Progress
-from pipeline.reckon import capacity as rating
-from pipeline.reckon import dates, floworder, nitrate, water
-from pipeline.reckon.kit_shift import hold_down_by_parts, kits_used
 from pipeline.week import Round
 from schemas import Tables
 
-TANKS_AT_ONCE = 300  # three years of weekly readings of so many fit in half a gigabyte while they are reckoned
+TANKS_AT_ONCE = 300  # three years of weekly readings of so many fit in half a gigabyte while they are calculated
 # Tables in order of tank, then day; all others are in order of day, then tank.
 BY_TANK = frozenset({"audit", "finding_cause"})
 
@@ -48,21 +48,21 @@ def asks_of(tables: Tables, days: Sequence[dt.date]) -> pl.DataFrame:
     return asks.filter(runs).select("tank", "as_of").sort("as_of", "tank")
 
 
-def reckon(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) -> Tables:
+def calc(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
     """What history keeps of the asks: capacity, its layers, the nitrate fits, outlook, alarms, suspects."""
-    capacity, layers = rating.capacity(tables, asks, figures)
-    found = nitrate.reckon_nitrate(tables, asks, figures, round_, capacity=capacity)
+    capacity, layers = rating.capacity(tables, asks, assumed)
+    found = nitrate.calculate_nitrate(tables, asks, assumed, round_, capacity=capacity)
     return {"capacity": capacity, "capacity_layer": layers, **found}
 
 
-def looked_at(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) -> Tables:
+def looked_at(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
     """What the review of the asks needs beyond their history: water, due, audit; and their review, not ranked yet."""
     now: Tables = {
-        "water": water.latest(tables, asks, figures),
-        "due": dates.due(tables, asks, figures, round_),
-        "audit": floworder.audit(tables, asks, figures),
+        "water": water.latest(tables, asks, assumed),
+        "due": dates.due(tables, asks, assumed, round_),
+        "audit": floworder.audit(tables, asks, assumed),
     }
-    return {**now, **review.looked_at({**tables, **now}, asks, figures, round_)}
+    return {**now, **review.looked_at({**tables, **now}, asks, assumed, round_)}
 
 
 def reviewed_days(as_of: dt.date) -> list[dt.date]:
@@ -115,26 +115,26 @@ def derived(
     standing: Tables,
     as_of: dt.date,
     weeks: int,
-    figures: Figures,
+    assumed: Assumptions,
     round_: Round,
     progress: Progress,
     old: Tables | None = None,
 ) -> Tables:
-    """History and review as of a day; of the history, what `old` has of the same records is not reckoned again.
+    """History and review as of a day; of the history, what `old` has of the same records is not calculated again.
 
     `standing` has the tables that do not grow by the week; `records` is asked for the others.
     """
     days = [as_of - dt.timedelta(7 * back) for back in range(weeks, -1, -1)]
-    shared = reuse.shared_print(standing, figures, round_, code_print())
+    shared = reuse.shared_print(standing, assumed, round_, code_print())
     asks, groups = asks_of(standing, days), list(some_at_a_time(standing))
     tables: Tables = {}
 
     def anew(fresh: pl.DataFrame) -> Tables:
-        return reckon(tables, fresh, figures, round_)
+        return calc(tables, fresh, assumed, round_)
 
     parts, used = [], []
     for number, (tanks, with_them) in enumerate(groups):
-        progress(0.4 + 0.4 * number / len(groups), "reckoning")
+        progress(0.4 + 0.4 * number / len(groups), "calculation")
         tables = records(with_them)
         parts.append(reuse.history(tables, _of(asks, tanks), shared, old, anew))
         used.append(_of(kits_used(tables), tanks))
@@ -145,14 +145,14 @@ def derived(
             if mine := sorted(set(tanks) & set(of)):
                 yield mine, tables if whole else records(mine, "nitrate")
 
-    found = hold_down_by_parts(together(parts), pl.concat(used), users, figures)
+    found = hold_down_by_parts(together(parts), pl.concat(used), users, assumed)
     asks = asks_of(standing, reviewed_days(as_of))
     parts = []
     for number, (tanks, with_them) in enumerate(groups):
         progress(0.8 + 0.1 * number / len(groups), "reviewing")
         tables = tables if whole else records(with_them)
         mine = found if whole else {name: _of(frame, tanks) for name, frame in found.items()}
-        parts.append(looked_at({**tables, **mine}, _of(asks, tanks), figures, round_))
+        parts.append(looked_at({**tables, **mine}, _of(asks, tanks), assumed, round_))
     return {**found, **review.ranked(together(parts))}
 
 

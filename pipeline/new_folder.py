@@ -25,8 +25,8 @@ visit_every_days = 7
 [units]
 # gallon = "imperial"       # or "US"; without it a bare "gal" is held
 
-[figures]
-# litres_per_kg = 100       # `tankround figures` lists every name
+[assumptions]
+# litres_per_kg = 100       # `tankround assumptions` lists every name
 
 [prices]
 # visit = 35.0

@@ -1,4 +1,4 @@
-"""The history is reckoned anew only where its records have changed: a tank's records up to a day have a print."""
+"""The history is calculated anew only where its records have changed: a tank's records up to a day have a print."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import polars as pl
 
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
 from pipeline.week import Round
 from schemas import Tables
 
@@ -27,9 +27,9 @@ SHARED = ("site", "tank", "tap", "kit", "medium", "filter_model", "compartment",
 DAYS = 1_000_000  # more than any day's number, to keep tanks apart in one key
 
 
-def shared_print(tables: Tables, figures: Figures, round_: Round, code: str) -> str:
+def shared_print(tables: Tables, assumed: Assumptions, round_: Round, code: str) -> str:
     """A fingerprint of all that may touch every tank."""
-    told = [code, pl.__version__, repr(round_), repr(sorted((name, figures[name]) for name in figures))]
+    told = [code, pl.__version__, repr(round_), repr(sorted((name, assumed[name]) for name in assumed))]
     told += [f"{name} {tables[name].hash_rows(1).to_numpy().sum()}" for name in SHARED if tables[name].height]
     loose = tables["service"].filter(pl.col("tank").is_null() & pl.col("filter").is_null())
     told.append(str(loose.hash_rows(1).to_numpy().sum() if loose.height else 0))
@@ -81,9 +81,9 @@ def history(
     asks: pl.DataFrame,
     shared: str,
     old: Tables | None,
-    reckon: Callable[[pl.DataFrame], Tables],
+    calc: Callable[[pl.DataFrame], Tables],
 ) -> Tables:
-    """The history of the asks: what `old` has with the same print is taken from it, the rest reckoned by `reckon`.
+    """The history of the asks: what `old` has with the same print is taken from it, the rest calculated by `calculate`.
 
     The caller holds kit shifts down again, as they are judged across tanks.
     """
@@ -91,9 +91,9 @@ def history(
     key = ["tank", "as_of"]
     known = told.clear().select(key)
     if old is not None:
-        known = told.join(old["reckoned"], on=[*key, "print"], how="semi").select(key)
-    fresh = reckon(asks.join(known, on=key, how="anti", maintain_order="left"))
-    found: Tables = {"reckoned": told}
+        known = told.join(old["calculated"], on=[*key, "print"], how="semi").select(key)
+    fresh = calc(asks.join(known, on=key, how="anti", maintain_order="left"))
+    found: Tables = {"calculated": told}
     for name in HISTORY:
         parts = [fresh[name]]
         if old is not None and known.height:

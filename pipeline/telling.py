@@ -10,7 +10,7 @@ NBSP = "\u00a0"
 
 
 def number(value: float | None, digits: int = 3) -> str:
-    """A number to `digits` significant figures without an exponent; `not known` for none."""
+    """A number to `digits` significant assumptions without an exponent; `not known` for none."""
     if value is None or not math.isfinite(value):
         return "not known"
     if value == 0:

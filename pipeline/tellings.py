@@ -1,4 +1,4 @@
-"""What the terminal prints of the account, the held rows and the figures."""
+"""What the terminal prints of the account, the held rows and the assumptions."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
 from pipeline.telling import NBSP, number
 from pipeline.week import Week
 from schemas.words import ROW_OUTCOMES
@@ -74,8 +74,8 @@ def held_text(rows: Sequence[Mapping[str, Any]]) -> str:
     return "\n".join(lines)
 
 
-def figures_rows(figures: Figures) -> list[dict[str, Any]]:
-    """Every figure as `figures --format json` prints it."""
+def assumptions_rows(assumed: Assumptions) -> list[dict[str, Any]]:
+    """Every assumption as `assumptions --format json` prints it."""
     return [
         {
             "name": f.name,
@@ -89,14 +89,14 @@ def figures_rows(figures: Figures) -> list[dict[str, Any]]:
             "spread": f.spread or None,
             "built_in": f.built_in,
         }
-        for f in figures.records()
+        for f in assumed.records()
     ]
 
 
-def figures_text(figures: Figures) -> str:
-    """Every figure by group; an overridden one says what it was."""
+def assumptions_text(assumed: Assumptions) -> str:
+    """Every assumption by group; an overridden one says what it was."""
     lines = []
-    for group, members in groupby(figures.records(), key=lambda f: f.group):
+    for group, members in groupby(assumed.records(), key=lambda f: f.group):
         lines += ["", f"[{group}]"]
         for f in members:
             value = f"{number(f.value, 7)} {f.unit}".strip()

@@ -16,7 +16,7 @@ from typing import Any
 import polars as pl
 
 from pipeline import intake
-from pipeline.figures import Figures, with_overrides
+from pipeline.assumptions import Assumptions, with_overrides
 from pipeline.intake import corrections
 from pipeline.intake.amounts import read_change
 from pipeline.intake.columns import Given, read_dates
@@ -47,7 +47,7 @@ class Folder:
 
     path: Path
     round: Round
-    figures: Figures
+    assumed: Assumptions
     today: dt.date
     sheets: Sheets
 
@@ -84,9 +84,9 @@ def stamp(folder: Path) -> str:
 def read_folder(folder: Path, today: dt.date | None = None) -> Folder:
     """The sheets of a folder, for trials."""
     round_ = intake.read_round(folder)
-    figures, _ = with_overrides(round_.overrides)
-    files = intake.find_files(folder, figures["file_limit_mb"])
-    return Folder(folder, round_, figures, today or dt.date.today(), intake.read_sheets(folder, files))
+    assumed, _ = with_overrides(round_.overrides)
+    files = intake.find_files(folder, assumed["file_limit_mb"])
+    return Folder(folder, round_, assumed, today or dt.date.today(), intake.read_sheets(folder, files))
 
 
 def _joined(old: Sheets, new: Sheets) -> Sheets:
@@ -108,7 +108,7 @@ def _rows(frame: pl.DataFrame, columns: Sequence[str]) -> list[Row]:
 
 def files(folder: Folder, held: pl.DataFrame, new: Mapping[str, bytes]) -> Account:
     """What would become of new files (path in the folder -> bytes). `held` is what is held without them."""
-    limit = folder.figures["file_limit_mb"]
+    limit = folder.assumed["file_limit_mb"]
     found = [
         LogFile(
             path,
@@ -120,7 +120,7 @@ def files(folder: Folder, held: pl.DataFrame, new: Mapping[str, bytes]) -> Accou
         for path, raw in new.items()
     ]
     more = intake.read_sheets(folder.path, found, new)
-    tables = intake.check(_joined(folder.sheets, more), folder.round, folder.figures, folder.today)
+    tables = intake.check(_joined(folder.sheets, more), folder.round, folder.assumed, folder.today)
     mine = pl.col("file").is_in(list(new))
     others = tables["held"].filter(~mine).join(held.select(KEY), on=KEY, how="anti", nulls_equal=True)
     return Account(
@@ -211,7 +211,7 @@ def correction(folder: Folder, held: pl.DataFrame, rows: Sequence[Mapping[str, s
     now = row["now"].strip()
     if not now:
         return Answer(False, "Nothing is typed; expected a value.")
-    tables = intake.check(_with_corrections(folder, rows), folder.round, folder.figures, folder.today)
+    tables = intake.check(_with_corrections(folder, rows), folder.round, folder.assumed, folder.today)
     mine = tables["correction"].filter((pl.col("file") == "corrections.csv") & (pl.col("line") >= TYPED_AT))
     if mine.height != len(rows) or "stale" in mine["state"]:
         return Answer(False, "The file reads otherwise by now, so this would change nothing. Load the page again.")
@@ -268,7 +268,7 @@ def held_since(folder: Folder, held: pl.DataFrame) -> list[dt.date | None]:
         frame.select("file", "line", "date").with_columns(read_dates(frame, "date", given)[0].alias("read"))
         for name, frame in folder.sheets.frames.items()
         if "date" in frame.columns and frame.height
-        for given in [Given(folder.round, folder.figures, folder.today)]
+        for given in [Given(folder.round, folder.assumed, folder.today)]
     ]
     if not dates:
         return list(held["day"])
@@ -282,7 +282,7 @@ def held_since(folder: Folder, held: pl.DataFrame) -> list[dt.date | None]:
 
 def ladders(week: Week) -> dict[tuple[str, str], KitRow]:
     """(kit as in kits.csv, parameter) -> its ladder, in the order of kits.csv."""
-    rows = kits_of(week.tables, week.figures)
+    rows = kits_of(week.tables, week.assumed)
     kits = week.table("kit").sort("file", "line").select("kit", "parameter").iter_rows()
     return {(kit, parameter): rows[fold_name(kit), parameter] for kit, parameter in kits}
 
@@ -299,9 +299,9 @@ def tapped(steps: Sequence[str], chosen: Sequence[str]) -> tuple[str, str]:
     return "", "These steps are not neighbours: keep one, or two that touch."
 
 
-def reading(parameter: str, text: str, kit: KitRow | None, figures: Figures) -> Answer:
+def reading(parameter: str, text: str, kit: KitRow | None, assumed: Assumptions) -> Answer:
     """What a reading cell would be taken for; blank says nothing."""
-    taken = read_reading(parameter, text, "", kit, figures)
+    taken = read_reading(parameter, text, "", kit, assumed)
     if taken.cell.held:
         return Answer(False, taken.cell.says)
     if taken.matched is None:
@@ -309,9 +309,9 @@ def reading(parameter: str, text: str, kit: KitRow | None, figures: Figures) -> 
     return Answer(True, f"read as {with_unit(interval(taken.low, taken.high, 3), CANON[parameter])}")
 
 
-def change(text: str, net_l: float | None, figures: Figures, gallon: str) -> Answer:
+def change(text: str, net_l: float | None, assumed: Assumptions, gallon: str) -> Answer:
     """What a water change would be taken for, in per cent and litres [L]; `net_l` is the tank's net volume [L]."""
-    cell = read_change(text, "", figures, gallon)
+    cell = read_change(text, "", assumed, gallon)
     if cell.held:
         return Answer(False, cell.says)
     if not cell.low:

@@ -10,14 +10,14 @@ from functools import lru_cache
 
 import polars as pl
 
-from pipeline.figures import Figures, built_in
+from pipeline.assumptions import Assumptions, built_in
 
 MM3_PER_L = 1e6
 
 
-def molar_masses(figures: Figures) -> dict[str, float]:
+def molar_masses(assumed: Assumptions) -> dict[str, float]:
     """Molar masses [g/mol] of what kits report, from the abridged atomic weights."""
-    n, o, h, c, ca, p = (figures[f"mass_{x}"] for x in ("n", "o", "h", "c", "ca", "p"))
+    n, o, h, c, ca, p = (assumed[f"mass_{x}"] for x in ("n", "o", "h", "c", "ca", "p"))
     return {
         "N": n,
         "NO3": n + 3 * o,
@@ -31,21 +31,21 @@ def molar_masses(figures: Figures) -> dict[str, float]:
     }
 
 
-def caco3_per_dh(figures: Figures) -> float:
+def caco3_per_dh(assumed: Assumptions) -> float:
     """mg/L CaCO3 in one German degree (10 mg/L CaO by definition)."""
-    m = molar_masses(figures)
-    return figures["german_degree_cao"] * m["CaCO3"] / m["CaO"]
+    m = molar_masses(assumed)
+    return assumed["german_degree_cao"] * m["CaCO3"] / m["CaO"]
 
 
-def caco3_per_meq(figures: Figures) -> float:
+def caco3_per_meq(assumed: Assumptions) -> float:
     """mg/L CaCO3 in one milliequivalent per litre of alkalinity."""
-    return molar_masses(figures)["CaCO3"] / 2
+    return molar_masses(assumed)["CaCO3"] / 2
 
 
-def basis_factors(figures: Figures) -> dict[str, dict[str, float]]:
+def basis_factors(assumed: Assumptions) -> dict[str, dict[str, float]]:
     """parameter -> reporting basis (folded: no case, spaces or punctuation) -> factor to the canonical unit."""
-    m = molar_masses(figures)
-    caco3 = caco3_per_dh(figures)
+    m = molar_masses(assumed)
+    caco3 = caco3_per_dh(assumed)
     hardness = {
         "dkh": 1.0,
         "dgh": 1.0,
@@ -54,14 +54,14 @@ def basis_factors(figures: Figures) -> dict[str, dict[str, float]]:
         "mg/lcaco3": 1 / caco3,
         "caco3": 1 / caco3,
         "ppmcaco3": 1 / caco3,
-        "mmol/l": 2 * caco3_per_meq(figures) / caco3,  # as CaCO3: two equivalents a mole
-        "meq/l": caco3_per_meq(figures) / caco3,
-        "clark": figures["clark_degree_caco3"] / caco3,
-        "english": figures["clark_degree_caco3"] / caco3,
-        "°e": figures["clark_degree_caco3"] / caco3,
-        "french": figures["french_degree_caco3"] / caco3,
-        "°f": figures["french_degree_caco3"] / caco3,
-        "°fh": figures["french_degree_caco3"] / caco3,
+        "mmol/l": 2 * caco3_per_meq(assumed) / caco3,  # as CaCO3: two equivalents a mole
+        "meq/l": caco3_per_meq(assumed) / caco3,
+        "clark": assumed["clark_degree_caco3"] / caco3,
+        "english": assumed["clark_degree_caco3"] / caco3,
+        "°e": assumed["clark_degree_caco3"] / caco3,
+        "french": assumed["french_degree_caco3"] / caco3,
+        "°f": assumed["french_degree_caco3"] / caco3,
+        "°fh": assumed["french_degree_caco3"] / caco3,
     }
     return {
         "nitrate": {"no3": 1.0, "no3-n": m["NO3"] / m["N"], "n": m["NO3"] / m["N"]},
@@ -114,9 +114,9 @@ def fahrenheit_to_celsius(fahrenheit: float) -> float:
     return (fahrenheit - 32.0) / 1.8
 
 
-def gallon_l(kind: str, figures: Figures) -> float:
+def gallon_l(kind: str, assumed: Assumptions) -> float:
     """Litres in one gallon, `imperial` or `US`."""
-    return figures["imperial_gallon_l"] if kind == "imperial" else figures["us_gallon_l"]
+    return assumed["imperial_gallon_l"] if kind == "imperial" else assumed["us_gallon_l"]
 
 
 def volume_l() -> pl.Expr:

@@ -1,4 +1,4 @@
-"""What everything downstream is handed: the round's settings, the figures in force, and the tables."""
+"""What everything downstream is handed: the round's settings, the assumptions in force, and the tables."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
 from schemas import Tables, empty
 
 
@@ -20,7 +20,7 @@ class Round:
     date_order: str = "iso"  # one of words.DATE_ORDERS
     visit_every_days: int = 7
     gallon: str = ""  # imperial or US; blank: a bare "gal" is held
-    overrides: dict[str, object] = field(default_factory=dict)  # [figures], as typed
+    overrides: dict[str, object] = field(default_factory=dict)  # [assumptions], as typed
     prices: dict[str, object] = field(default_factory=dict)  # [prices], as typed: see DEVELOPERS.md
     van: dict[str, float] = field(default_factory=dict)  # payload_kg, container_l
     dosing: dict[str, float] = field(default_factory=dict)  # conditioner_ml_per_l
@@ -30,11 +30,11 @@ class Round:
 
 @dataclass(frozen=True)
 class Week:
-    """A checked and reckoned log folder as of a day: what review, advise, papers and pages read."""
+    """A checked and calculated log folder as of a day: what review, advise, papers and pages read."""
 
     folder: Path
     round: Round
-    figures: Figures
+    assumed: Assumptions
     as_of: dt.date
     loaded_on: dt.date  # the day of loading: "future" means after it
     tables: Tables
@@ -45,5 +45,5 @@ class Week:
         return empty(name) if found is None else found
 
     def now(self, name: str) -> pl.DataFrame:
-        """The rows of a derived table reckoned for `as_of`."""
+        """The rows of a derived table calculated for `as_of`."""
         return self.table(name).filter(pl.col("as_of") == self.as_of)

@@ -1,4 +1,4 @@
-"""The whole way in one short file: load → check → reckon → review → store; and back out as a Week.
+"""The whole way in one short file: load → check → calculate → review → store; and back out as a Week.
 
 The warehouse is a pure function of the log folder and the day of loading: delete it, load again, all is the same.
 """
@@ -16,16 +16,16 @@ from typing import Any
 import polars as pl
 
 from pipeline import derive, intake, reuse, review, store
-from pipeline.figures import FIGURES_FILE, Figures, with_overrides
+from pipeline.assumptions import ASSUMPTIONS_FILE, Assumptions, with_overrides
+from pipeline.calc import nitrate_path
 from pipeline.problems import Problem
 from pipeline.progress import Progress, silent
-from pipeline.reckon import nitrate_path
 from pipeline.tellings import account_dict
 from pipeline.week import Round, Week
 from schemas import BASE_TABLES, DERIVED_TABLES, Tables
 
-WEEKS_BACK = 26  # the weeks before as-of that are reckoned with it
-LOOK_BACK_DAYS = 1100  # no window of a reckoning is longer; the last reading and visit of each tank are always there
+WEEKS_BACK = 26  # the weeks before as-of that are calculated with it
+LOOK_BACK_DAYS = 1100  # no window of a calculation is longer; the last reading and visit of each tank are always there
 
 
 @dataclass(frozen=True)
@@ -43,14 +43,14 @@ def warehouse_of(folder: Path, db: Path | None = None) -> Path:
 
 
 def _since(as_of: dt.date) -> dt.date:
-    """From when records are looked at: a new year's day, as each move of the window has all of it reckoned anew."""
+    """From when records are looked at: a new year's day, as each move of the window has all of it calculated anew."""
     return dt.date((as_of - dt.timedelta(LOOK_BACK_DAYS)).year, 1, 1)
 
 
 def _settings(folder: Path, files: Sequence[intake.LogFile]) -> str:
-    """Changes with what every sheet is read by: our code, the figures, round.toml, the corrections."""
+    """Changes with what every sheet is read by: our code, the assumptions, round.toml, the corrections."""
     digest = hashlib.sha256(derive.code_print().encode())
-    digest.update(FIGURES_FILE.read_bytes())
+    digest.update(ASSUMPTIONS_FILE.read_bytes())
     settings = folder / "round.toml"
     digest.update(settings.read_bytes() if settings.is_file() else b"")
     for file in files:
@@ -80,7 +80,7 @@ class _Job:
     files: list[intake.LogFile]
     told: dict[str, str]
     round: Round
-    figures: Figures
+    assumed: Assumptions
     today: dt.date
     progress: Progress
 
@@ -102,7 +102,7 @@ def _old(job: _Job) -> _Old | None:
             told = store.meta(con)
             tables = store.read_tables(con, ["account", "unknown_column", "correction"])
             if told.get("settings") == job.told["settings"] and told.get("fingerprint") != job.told["fingerprint"]:
-                tables |= store.rows_standing(con, job.figures["service_change_share"])
+                tables |= store.rows_standing(con, job.assumed["service_change_share"])
             return _Old(told, tables, store.waits_for_a_day(con))
     except store.Unreadable:
         return None
@@ -113,7 +113,7 @@ def _old_history(target: Path) -> Tables | None:
         return None
     try:
         with store.looking(target) as con:
-            return store.read_tables(con, ["reckoned", *reuse.HISTORY])
+            return store.read_tables(con, ["calculated", *reuse.HISTORY])
     except store.Unreadable:
         return None
 
@@ -139,23 +139,23 @@ def _delta(job: _Job, old: _Old) -> intake.Delta | None:
     if old.told.get("settings") != job.told["settings"]:
         return None
     return intake.read_partly(
-        job.folder, job.files, old.tables, old.told["leans_on"], job.round, job.figures, job.today
+        job.folder, job.files, old.tables, old.told["leans_on"], job.round, job.assumed, job.today
     )
 
 
 def _build(job: _Job, delta: intake.Delta | None) -> LoadResult:
     """A new warehouse in place of the one that stands: a copy of it with what has changed, or all of it anew."""
-    today, figures, progress = job.today, job.figures, job.progress
+    today, assumed, progress = job.today, job.assumed, job.progress
     with store.building(job.target, job.target if delta is not None else None) as con:
         if delta is not None:
             leans_on = intake.leans_on(delta.parts)
             store.apply_delta(con, delta.parts, delta.changed, delta.zone, delta.context)
         else:
-            parts = intake.check_parts(intake.read_sheets(job.folder, job.files), job.round, figures, today)
+            parts = intake.check_parts(intake.read_sheets(job.folder, job.files), job.round, assumed, today)
             leans_on = intake.leans_on(parts)
             store.put_whole(con, parts)
             del parts  # a large folder fits in memory once, not twice
-        progress(0.4, "reckoning")
+        progress(0.4, "calculation")
         as_of = store.last_day(con, today) or today
         standing = store.read_standing(con)
         since = _since(as_of)
@@ -164,7 +164,7 @@ def _build(job: _Job, delta: intake.Delta | None) -> LoadResult:
             return standing | store.read_recent(con, since, tanks, parameter)
 
         known = _old_history(job.target)
-        store.put(con, derive.derived(records, standing, as_of, WEEKS_BACK, figures, job.round, progress, known))
+        store.put(con, derive.derived(records, standing, as_of, WEEKS_BACK, assumed, job.round, progress, known))
         progress(0.9, "storing")
         day = {"loaded_on": today.isoformat(), "as_of": as_of.isoformat(), "leans_on": leans_on}
         store.put_meta(con, {**job.told, **day})
@@ -172,18 +172,18 @@ def _build(job: _Job, delta: intake.Delta | None) -> LoadResult:
 
 
 def load(folder: Path, db: Path | None = None, today: dt.date | None = None, progress: Progress = silent) -> LoadResult:
-    """Read, check, reckon, review and store a log folder: only what has changed, and nothing where nothing has."""
+    """Read, check, calculate, review and store a log folder: only what has changed, and nothing where nothing has."""
     if not folder.is_dir():
         raise Problem(f"{folder} is not a folder; expected a log folder. `tankround new FOLDER` makes an empty one.")
     today = today or dt.date.today()
     target = warehouse_of(folder, db)
     round_ = intake.read_round(folder)
-    figures, _ = with_overrides(round_.overrides)
+    assumed, _ = with_overrides(round_.overrides)
     with store.building_lock(target):
         progress(0.0, "looking at the files")
-        files = intake.find_files(folder, figures["file_limit_mb"])
+        files = intake.find_files(folder, assumed["file_limit_mb"])
         told = {"fingerprint": _fingerprint(folder, files), "settings": _settings(folder, files)}
-        job = _Job(folder, target, files, told, round_, figures, today, progress)
+        job = _Job(folder, target, files, told, round_, assumed, today, progress)
         old = _old(job)
         if old is not None and not _reads_on(old, today):
             old = None
@@ -210,7 +210,7 @@ def open_week(
     """The round as of a day (the last one in the logs): loaded first where the folder has changed."""
     target = load(folder, db, today, progress).db
     round_ = intake.read_round(folder)
-    figures, _ = with_overrides(round_.overrides)
+    assumed, _ = with_overrides(round_.overrides)
     try:
         con = store.read_copy(target)
     except store.Unreadable:  # damaged in rows that a load of one more sheet has no need of: a second look sees it
@@ -224,19 +224,19 @@ def open_week(
         con.close()
     loaded_on = dt.date.fromisoformat(told["loaded_on"])
     if as_of is None or as_of == stored:
-        return Week(folder, round_, figures, stored, loaded_on, tables)
+        return Week(folder, round_, assumed, stored, loaded_on, tables)
     if as_of > loaded_on:
         raise Problem(
             f"{as_of} is after {loaded_on}, the day of loading; expected a day up to it. Leave --as-of away for today."
         )
-    progress(0.4, "reckoning")
+    progress(0.4, "calculation")
     derived = derive.derived(
-        lambda tanks, parameter=None: tables, tables, as_of, review.MONTH // 7, figures, round_, progress
+        lambda tanks, parameter=None: tables, tables, as_of, review.MONTH // 7, assumed, round_, progress
     )
-    return Week(folder, round_, figures, as_of, loaded_on, {**tables, **derived})
+    return Week(folder, round_, assumed, as_of, loaded_on, {**tables, **derived})
 
 
 def paths(week: Week, tanks: Sequence[str]) -> pl.DataFrame:
     """The fitted saw-tooth and the forecast of a few tanks as of the week's day, for their charts."""
     asks = derive.asks_of(week.tables, [week.as_of]).filter(pl.col("tank").is_in(list(tanks)))
-    return nitrate_path.paths(week.tables, asks, week.figures, week.round)
+    return nitrate_path.paths(week.tables, asks, week.assumed, week.round)

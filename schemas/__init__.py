@@ -12,7 +12,7 @@ import polars as pl
 
 from schemas import account, care, derived, filterbook, places, visits
 
-# A checked log folder or its reckoning: table name -> frame with the columns of TABLES[name].
+# A checked log folder or its calculation: table name -> frame with the columns of TABLES[name].
 Tables = dict[str, pl.DataFrame]
 
 

@@ -1,4 +1,4 @@
-"""What is reckoned: every frame is keyed by tank and the day it was reckoned for (`as_of`)."""
+"""What is calculated: every frame is keyed by tank and the day it was calculated for (`as_of`)."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from schemas.words import CAUSES, CLASSES, LOAD_STATES, RATE_STATES
 
 
 class Ask(Frame):
-    """What to reckon: these tanks as of these days. Every function of reckon takes such a frame."""
+    """What to calculate: these tanks as of these days. Every function of calculate takes such a frame."""
 
     tank: str = column("Tank id", kind="key", required=True)
     as_of: dt.date = column("As of", kind="date", required=True)
@@ -98,7 +98,7 @@ class NitrateOutlook(Ask):
     plateau_high: float = column("High", unit="mg/L NO3")
     weeks_to_ceiling: float = column("Weeks to the ceiling", "Before-change level; null when never.", unit="weeks")
     over_ceiling_probability: float = column("Chance over the ceiling within the horizon")
-    level: float = column("Level reckoned for the day", unit="mg/L NO3")
+    level: float = column("Level calculated for the day", unit="mg/L NO3")
     level_low: float = column("Low", unit="mg/L NO3")
     level_high: float = column("High", unit="mg/L NO3")
     tap: float = column("Tap nitrate used", unit="mg/L NO3")
@@ -148,7 +148,7 @@ class NitratePath(Ask):
 class Water(Ask):
     """The latest reading of each parameter within 28 days of as-of, one row a parameter.
 
-    `parameter` is one of words.PARAMETERS, or `free_ammonia` [mg/L NH3], reckoned from readings of one visit.
+    `parameter` is one of words.PARAMETERS, or `free_ammonia` [mg/L NH3], calculated from readings of one visit.
     """
 
     parameter: str = column("Parameter", kind="key", required=True)

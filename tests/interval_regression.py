@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize, root
 
-from pipeline.reckon.cells import cell_scores, cell_terms, log_density
+from pipeline.calc.cells import cell_scores, cell_terms, log_density
 
 FLAT = 1e-3  # a scale under this share of the data's own spread has run away to 0
 

@@ -25,7 +25,7 @@ PAGES = {
     "plan": "plan?tank=LM2",
     "enter-readings": "enter_readings?day=2026-06-02",
     "held-rows": "held_rows",
-    "figures": "figures",
+    "assumptions": "assumptions",
     "papers": "papers",
 }
 

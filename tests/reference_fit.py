@@ -11,14 +11,14 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import ndtr
 
-from pipeline.reckon.nitrate_design import Windows
+from pipeline.calc.nitrate_design import Windows
 
 
 class SlowTank:
     """One tank of some windows: its negative log posterior, and the optimum."""
 
-    def __init__(self, windows: Windows, tank: int, figures: Mapping[str, float], guessed: bool, no_tap: bool) -> None:
-        self.figures = figures
+    def __init__(self, windows: Windows, tank: int, assumed: Mapping[str, float], guessed: bool, no_tap: bool) -> None:
+        self.assumed = assumed
         a, b, c, da, db, dc = 1.0, 0.0, 0.0, 0.0, 0.0, 0.0
         seen = []
         for j in range(len(windows.days)):
@@ -35,7 +35,7 @@ class SlowTank:
         self.a, self.b, self.c, self.da, self.db, self.dc, self.low, self.high = table[:8]
         self.kit = table[8].astype(int)
         kits = int(windows.kit.max(initial=0)) + 1
-        f = figures
+        f = assumed
         self.mean = np.concatenate([[f["prior_n0_mean"], f["prior_rise_mean"], 0.0, 0.0], np.zeros(kits)])
         self.sd = np.concatenate(
             [
@@ -48,7 +48,7 @@ class SlowTank:
 
     def cost(self, theta: np.ndarray) -> float:
         """Negative log posterior, constants left out."""
-        f = self.figures
+        f = self.assumed
         n0, rise, phi, tau = theta[:4]
         level = n0 * (self.a + phi * self.da) + rise * (self.b + phi * self.db) + np.exp(tau) * (self.c + phi * self.dc)
         x = np.log(np.maximum(level, 0.0) * np.exp(theta[4 + self.kit]) + f["log_offset"])
@@ -67,7 +67,7 @@ class SlowTank:
         for n0, rise in ((max(straight[0], 1.0), straight[1]), (float(np.median(middle)), 1.0)):
             start = self.mean.copy()
             start[:2] = n0, rise
-            bounds = [(self.figures["n0_floor"], None)] + [(None, None)] * (len(start) - 1)
+            bounds = [(self.assumed["n0_floor"], None)] + [(None, None)] * (len(start) - 1)
             done = minimize(self.cost, start, method="L-BFGS-B", bounds=bounds, options={"maxiter": 500})
             if done.fun < best:
                 best, found = float(done.fun), done.x

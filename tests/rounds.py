@@ -17,7 +17,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.figures import Figures, built_in
+from pipeline.assumptions import Assumptions, built_in
 from pipeline.week import Round, Week
 from schemas import BASE_TABLES, Tables, conform, empty
 
@@ -132,24 +132,24 @@ class Rounds:
         pairs = [(row["tank"], day) for row in self.rows["tank"] for day in when]
         return pl.DataFrame(pairs, schema={"tank": pl.String, "as_of": pl.Date}, orient="row")
 
-    def capacity(self, *days: dt.date | float, figures: Figures = FIGURES) -> tuple[pl.DataFrame, pl.DataFrame]:
-        from pipeline.reckon.capacity import capacity
+    def capacity(self, *days: dt.date | float, assumed: Assumptions = FIGURES) -> tuple[pl.DataFrame, pl.DataFrame]:
+        from pipeline.calc.capacity import capacity
 
-        return capacity(self.tables(), self.asks(*days), figures)
+        return capacity(self.tables(), self.asks(*days), assumed)
 
     def rating(
-        self, tank: str = "T1", day: dt.date | float | None = None, figures: Figures = FIGURES
+        self, tank: str = "T1", day: dt.date | float | None = None, assumed: Assumptions = FIGURES
     ) -> dict[str, Any]:
         """The capacity of one tank on one day, as a dict."""
-        frame, _ = self.capacity(self.as_of if day is None else day, figures=figures)
+        frame, _ = self.capacity(self.as_of if day is None else day, assumed=assumed)
         return frame.row(by_predicate=pl.col("tank") == tank, named=True)
 
     def week(
-        self, figures: Figures = FIGURES, prices: Mapping[str, Any] | None = None, **derived: pl.DataFrame
+        self, assumed: Assumptions = FIGURES, prices: Mapping[str, Any] | None = None, **derived: pl.DataFrame
     ) -> Week:
-        """A Week of these tables, reckoned as of `as_of` and a week before as far as capacity goes."""
+        """A Week of these tables, calculated as of `as_of` and a week before as far as capacity goes."""
         tables = self.tables()
-        frame, layers = self.capacity(0, 1, figures=figures)
+        frame, layers = self.capacity(0, 1, assumed=assumed)
         tables |= {"capacity": frame, "capacity_layer": layers, **derived}
         settings = Round(name="Invented", prices=dict(prices or {}))
-        return Week(Path("round"), settings, figures, self.as_of, self.as_of, tables)
+        return Week(Path("round"), settings, assumed, self.as_of, self.as_of, tables)

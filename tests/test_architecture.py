@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
-LEAVES = ("figures", "units", "telling", "tellings", "problems", "progress", "week")
-ROOMS = ("intake", "store", "reckon", "review", "advise", "papers")
+LEAVES = ("assumptions", "units", "telling", "tellings", "problems", "progress", "week")
+ROOMS = ("intake", "store", "calc", "review", "advise", "papers")
 LONGEST = 400  # lines
 
 # What each may import of ours, by dotted prefix; its own room always.
@@ -22,13 +22,13 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     **dict.fromkeys(LEAF_NAMES, COMMON),
     "pipeline.intake": COMMON,
     "pipeline.store": COMMON,
-    "pipeline.reckon": COMMON,
-    "pipeline.review": COMMON | {"pipeline.reckon"},
-    "pipeline.advise": COMMON | {"pipeline.reckon", "pipeline.review"},
-    "pipeline.papers": COMMON | {"pipeline.reckon", "pipeline.review", "pipeline.advise"},
+    "pipeline.calc": COMMON,
+    "pipeline.review": COMMON | {"pipeline.calc"},
+    "pipeline.advise": COMMON | {"pipeline.calc", "pipeline.review"},
+    "pipeline.papers": COMMON | {"pipeline.calc", "pipeline.review", "pipeline.advise"},
     "pipeline.weekly": COMMON | {"pipeline.derive", "pipeline.reuse"} | {f"pipeline.{room}" for room in ROOMS},
-    "pipeline.derive": COMMON | {"pipeline.reuse", "pipeline.reckon", "pipeline.review"},
-    "pipeline.reuse": frozenset({"pipeline.figures", "pipeline.week", "schemas"}),
+    "pipeline.derive": COMMON | {"pipeline.reuse", "pipeline.calc", "pipeline.review"},
+    "pipeline.reuse": frozenset({"pipeline.assumptions", "pipeline.week", "schemas"}),
     "pipeline.trial": COMMON | {"pipeline.intake"},
     "pipeline.new_folder": COMMON,
 }
@@ -124,12 +124,12 @@ def test_nothing_below_imports_the_dashboard_the_commands_or_the_tests() -> None
 
 
 def test_only_weekly_strings_the_rooms_together() -> None:
-    """`cli.py` and `dashboard/` call weekly, the papers and plans, and the named queries; never the reckoning."""
+    """`cli.py` and `dashboard/` call weekly, the papers and plans, and the named queries; never the calculation."""
     wrong = [
         f"{path.relative_to(ROOT)} imports {name}"
         for path in modules(ROOT, "pipeline/cli.py", "dashboard")
         for name in imports(path)
-        if within(name, "pipeline.reckon")
+        if within(name, "pipeline.calc")
     ]
     assert wrong == []
 

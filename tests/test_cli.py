@@ -95,14 +95,14 @@ def test_held_lists_file_line_and_reason(demo_logs: Path) -> None:
     assert rows[0]["file"] in text
 
 
-def test_figures_say_value_unit_basis_and_override(tmp_path: Path) -> None:
-    (tmp_path / "round.toml").write_text("[figures]\nlitres_per_kg = 90\nlitre_per_kg = 3\n")
-    rows = json.loads(run("figures", str(tmp_path), "--format", "json").stdout)
+def test_assumptions_say_value_unit_basis_and_override(tmp_path: Path) -> None:
+    (tmp_path / "round.toml").write_text("[assumptions]\nlitres_per_kg = 90\nlitre_per_kg = 3\n")
+    rows = json.loads(run("assumptions", str(tmp_path), "--format", "json").stdout)
     mine = next(row for row in rows if row["name"] == "litres_per_kg")
     assert (mine["value"], mine["built_in"], mine["unit"]) == (90, 100, "L/kg")
-    done = run("figures", str(tmp_path))
+    done = run("assumptions", str(tmp_path))
     assert "litres_per_kg = 90 L/kg" in done.stdout
-    assert "“litre_per_kg” is not a figure" in done.stderr
+    assert "“litre_per_kg” is not an assumption" in done.stderr
     assert "common practice, no source" in done.stdout
 
 

@@ -1,4 +1,4 @@
-"""Reckoning some sites at a time comes to the same as reckoning all at once."""
+"""Calculation some sites at a time comes to the same as calculation all at once."""
 
 from __future__ import annotations
 
@@ -17,18 +17,18 @@ from tests.store.sameness import assert_same_tables, tables_of
 def both_ways(
     folder: Path, tmp_path: Path, today: dt.date, at_once: int, monkeypatch: pytest.MonkeyPatch
 ) -> list[Tables]:
-    """The derived tables of a folder, reckoned all at once and a few tanks at a time."""
+    """The derived tables of a folder, calculated all at once and a few tanks at a time."""
     found = []
     for name, many in (("whole", 10**6), ("parts", at_once)):
         monkeypatch.setattr(derive, "TANKS_AT_ONCE", many)
         db = tmp_path / f"{name}.duckdb"
         weekly.load(folder, db, today)
         tables = tables_of(db)
-        found.append({table: tables[table] for table in (*DERIVED_TABLES, "reckoned") if table in tables})
+        found.append({table: tables[table] for table in (*DERIVED_TABLES, "calculated") if table in tables})
     return found
 
 
-def test_the_demo_comes_to_the_same_however_many_tanks_are_reckoned_at_once(
+def test_the_demo_comes_to_the_same_however_many_tanks_are_calculated_at_once(
     demo_logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     whole, parts = both_ways(demo_logs, tmp_path, dt.date(2026, 6, 5), 5, monkeypatch)
@@ -64,7 +64,7 @@ def test_tanks_that_shared_a_filter_are_read_together(monkeypatch: pytest.Monkey
     assert set(groups[1][1] or []) == {"T3", "T1"}
 
 
-def test_a_few_tanks_are_reckoned_in_one_go() -> None:
+def test_a_few_tanks_are_calculated_in_one_go() -> None:
     standing = {
         "tank": pl.DataFrame({"tank": ["T1"], "site": ["S1"]}),
         "placement": pl.DataFrame(schema={"filter": pl.String, "tank": pl.String}),
@@ -89,7 +89,7 @@ def test_records_are_read_for_the_tanks_asked_for(demo_logs: Path, tmp_path: Pat
         assert some[name].equals(wanted)
 
 
-def test_a_part_may_have_nothing_to_reckon(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_part_may_have_nothing_to_calculate(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Tanks closed long ago, tanks never read, and those between."""
     folder = tmp_path / "logs"
     write_standing(folder, 12)

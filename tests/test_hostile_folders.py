@@ -126,7 +126,7 @@ FOLDERS: dict[str, dict[str, str | bytes]] = {
     "round.toml of wrong values": BASE
     | {
         "round.toml": "[round]\nname = 7\ndate_order = 'backwards'\nvisit_every_days = -3\n[units]\ngallon = 'wine'\n"
-        "[figures]\nlitres_per_kg = nan\nno_such = 1\n[van]\npayload_kg = 'heavy'\n"
+        "[assumptions]\nlitres_per_kg = nan\nno_such = 1\n[van]\npayload_kg = 'heavy'\n"
     },
     "no tanks": BASE | {"tanks.csv": "tank,site,net_l\n"},
     "tanks without a site": BASE | {"sites.csv": "site,name\n"},

@@ -1,4 +1,4 @@
-"""What is not reckoned again is what would come out the same: prints change where records do, and nowhere else."""
+"""What is not calculated again is what would come out the same: prints change where records do, and nowhere else."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline import derive, reuse, store, weekly
-from pipeline.figures import Figures, built_in
+from pipeline.assumptions import Assumptions, built_in
 from pipeline.week import Round
 from schemas import BASE_TABLES, Tables, empty
 from tests import small_logs
@@ -102,49 +102,51 @@ EDITS = {
     ),
     "a tap test": (edit("tap.csv", "2025-12-01,5,4", "2025-12-01,25,4"), EVERY),
     "a fill": (edit("fills.csv", "F2,basket,1,good,1.0", "F2,basket,1,good,0.5"), EVERY),
-    "a figure": (
-        lambda folder: (folder / "round.toml").write_text("[figures]\nlitres_per_kg = 90\n"),
+    "an assumption": (
+        lambda folder: (folder / "round.toml").write_text("[assumptions]\nlitres_per_kg = 90\n"),
         EVERY,
     ),
-    "nothing that is reckoned with": (
+    "nothing that is calculated with": (
         edit("sites.csv", "S2,School,mains\n", "S2,School,mains\n\n"),
         {},
     ),
 }  # fmt: skip
 
 
-def reckoned(folder: Path) -> dict[tuple[str, dt.date], int]:
+def calculated(folder: Path) -> dict[tuple[str, dt.date], int]:
     con = store.read_copy(weekly.warehouse_of(folder))
     try:
-        return {(tank, day): mark for tank, day, mark in store.read_tables(con, ["reckoned"])["reckoned"].iter_rows()}
+        return {
+            (tank, day): mark for tank, day, mark in store.read_tables(con, ["calculated"])["calculated"].iter_rows()
+        }
     finally:
         con.close()
 
 
 def watch(monkeypatch: pytest.MonkeyPatch) -> list[pl.DataFrame]:
-    """The asks of every reckoning from now on."""
+    """The asks of every calculation from now on."""
     asked: list[pl.DataFrame] = []
-    real = derive.reckon
+    real = derive.calc
 
-    def spy(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) -> Tables:
+    def spy(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
         asked.append(asks)
-        return real(tables, asks, figures, round_)
+        return real(tables, asks, assumed, round_)
 
-    monkeypatch.setattr(derive, "reckon", spy)
+    monkeypatch.setattr(derive, "calc", spy)
     return asked
 
 
 @pytest.mark.parametrize("name", EDITS)
-def test_after_an_edit_only_what_it_touches_is_reckoned_again_and_all_is_as_if_everything_were(
+def test_after_an_edit_only_what_it_touches_is_calculated_again_and_all_is_as_if_everything_were(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
     do, touches = EDITS[name]
     weekly.load(folder, today=TODAY)
-    before = reckoned(folder)
+    before = calculated(folder)
     asked = watch(monkeypatch)
     do(folder)
     assert weekly.load(folder, today=TODAY).new
-    after = reckoned(folder)
+    after = calculated(folder)
     assert before.keys() == after.keys()
     changed = {ask for ask in after if after[ask] != before[ask]}
     assert changed == {(tank, day) for tank, day in after if tank in touches and day >= touches[tank]}
@@ -154,7 +156,7 @@ def test_after_an_edit_only_what_it_touches_is_reckoned_again_and_all_is_as_if_e
     assert_same_tables(tables_of(weekly.warehouse_of(folder)), tables_of(fresh))
 
 
-def test_one_more_week_reckons_one_more_day(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_one_more_week_calculates_one_more_day(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     last = folder / "visits" / f"week-{WEEKS - 1:02}.csv"
     text = last.read_text()
     last.unlink()
@@ -165,13 +167,13 @@ def test_one_more_week_reckons_one_more_day(folder: Path, monkeypatch: pytest.Mo
     assert asked[0]["as_of"].unique().to_list() == [day_of(WEEKS - 1, 1)]
 
 
-def test_one_more_week_reckons_one_more_day_also_where_the_logs_go_back_further_than_is_looked_at(
+def test_one_more_week_calculates_one_more_day_also_where_the_logs_go_back_further_than_is_looked_at(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     older = "2025-06-02,,T1,before,0,0,11,7.2,5,K1,30%,\n2025-06-09,,T1,before,0,0,26,7.2,5,K1,30%,\n"
     (folder / "visits" / "older.csv").write_text(HEADER + older)
     monkeypatch.setattr(weekly, "LOOK_BACK_DAYS", 35)
-    test_one_more_week_reckons_one_more_day(folder, monkeypatch)
+    test_one_more_week_calculates_one_more_day(folder, monkeypatch)
 
 
 # In memory: the prints themselves, and what is taken from where.
@@ -208,38 +210,38 @@ def test_in_whatever_order_records_and_asks_come_the_prints_are_the_same(
 
 
 def test_what_all_tanks_share_changes_every_print() -> None:
-    tables, figures = logged([("T1", 3, 11.0)]), built_in()
-    base = reuse.shared_print(tables, figures, Round(), "code")
-    assert base == reuse.shared_print(tables, figures, Round(), "code")
+    tables, assumed = logged([("T1", 3, 11.0)]), built_in()
+    base = reuse.shared_print(tables, assumed, Round(), "code")
+    assert base == reuse.shared_print(tables, assumed, Round(), "code")
     site = tables["site"].with_columns(pl.lit("W2").alias("water_supply"))
     tap = small_logs.small_log([], taps=[small_logs.tap(1, 5.0)])["tap"]
-    name = next(iter(figures))
+    name = next(iter(assumed))
     others = [
-        reuse.shared_print({**tables, "site": site}, figures, Round(), "code"),
-        reuse.shared_print({**tables, "tap": tap}, figures, Round(), "code"),
-        reuse.shared_print(tables, figures.with_values(**{name: figures[name] + 1}), Round(), "code"),
-        reuse.shared_print(tables, figures, Round(name="another"), "code"),
-        reuse.shared_print(tables, figures, Round(), "other code"),
+        reuse.shared_print({**tables, "site": site}, assumed, Round(), "code"),
+        reuse.shared_print({**tables, "tap": tap}, assumed, Round(), "code"),
+        reuse.shared_print(tables, assumed.with_values(**{name: assumed[name] + 1}), Round(), "code"),
+        reuse.shared_print(tables, assumed, Round(name="another"), "code"),
+        reuse.shared_print(tables, assumed, Round(), "other code"),
     ]
     assert len({base, *others}) == 6
     first, second = (reuse.prints(tables, ASKS, shared)["print"] for shared in (base, others[0]))
     assert (first != second).all()
 
 
-def test_what_is_known_is_taken_and_the_rest_reckoned_in_one_go() -> None:
+def test_what_is_known_is_taken_and_the_rest_calculated_in_one_go() -> None:
     """And what nobody asks for any more is left behind."""
     asks = small_logs.asks(0, 7, 14)
     asked: list[pl.DataFrame] = []
 
-    def reckon(wanted: pl.DataFrame) -> Tables:
+    def calc(wanted: pl.DataFrame) -> Tables:
         asked.append(wanted)
         return {name: wanted.with_columns(pl.lit(len(asked)).alias("go")) for name in reuse.HISTORY}
 
     tables = logged([("T1", 0, 11.0), ("T1", 10, 26.0)])
-    first = reuse.history(tables, asks, SHARED_ONE, None, reckon)
+    first = reuse.history(tables, asks, SHARED_ONE, None, calc)
     assert asked[0].equals(asks)
     changed = logged([("T1", 0, 11.0), ("T1", 10, 47.0)])
-    second = reuse.history(changed, small_logs.asks(7, 14, 21), SHARED_ONE, first, reckon)
+    second = reuse.history(changed, small_logs.asks(7, 14, 21), SHARED_ONE, first, calc)
     assert asked[1]["as_of"].to_list() == [small_logs.day(14), small_logs.day(21)]
     for name in reuse.HISTORY:
         assert second[name]["as_of"].to_list() == [small_logs.day(n) for n in (7, 14, 21)]

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from pipeline import intake, trial
-from pipeline.figures import with_overrides
+from pipeline.assumptions import with_overrides
 from pipeline.intake.ladders import KitRow
 from tests.conftest import SAMPLE_LOGS
 
@@ -28,7 +28,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> trial.Folder:
 
 @pytest.fixture(scope="module")
 def held(folder: trial.Folder) -> pl.DataFrame:
-    return intake.check(folder.sheets, folder.round, folder.figures, TODAY)["held"]
+    return intake.check(folder.sheets, folder.round, folder.assumed, TODAY)["held"]
 
 
 def put_right(line: int, column: str, was: str, now: str, file: str = SHEET, **more: str) -> dict[str, str]:
@@ -81,7 +81,7 @@ def test_a_corrected_tank_tells_what_its_row_then_holds(tmp_path: Path) -> None:
     (tmp_path / "tanks.csv").write_text("tank,site,name,net_l\nT1,a,Lounge,100\n")
     (tmp_path / "visits" / "x.csv").write_text("date,tank,nitrate\n2026-06-01,Loungs,ok\n")
     here = trial.read_folder(tmp_path, TODAY)
-    held = intake.check(here.sheets, here.round, here.figures, TODAY)["held"]
+    held = intake.check(here.sheets, here.round, here.assumed, TODAY)["held"]
     answer = trial.correction(here, held, [put_right(2, "tank", "Loungs", "T1", "visits/x.csv")])
     assert answer.good
     assert "Then held: nitrate “ok” in visits/x.csv, line 2." in answer.says
@@ -166,19 +166,19 @@ def test_taps_are_one_step_or_two_that_touch(chosen: tuple[str, ...], text: str,
 
 
 def test_a_reading_is_echoed_in_the_unit_it_is_kept_in() -> None:
-    figures, _ = with_overrides({})
+    assumed, _ = with_overrides({})
     as_nitrogen = KitRow((0.0, 5.8, 9.7, 16.5), 4.4268, "NO3-N")
-    assert trial.reading("nitrate", "9.7", as_nitrogen, figures).says == "read as 34.3–58\u00a0mg/L NO3"
-    assert trial.reading("nitrate", "16.5", as_nitrogen, figures).says == "read as over 58\u00a0mg/L NO3"
-    assert not trial.reading("temperature", "77", None, figures).good
-    assert trial.reading("nitrate", "", None, figures) == trial.Answer(True, "")
+    assert trial.reading("nitrate", "9.7", as_nitrogen, assumed).says == "read as 34.3–58\u00a0mg/L NO3"
+    assert trial.reading("nitrate", "16.5", as_nitrogen, assumed).says == "read as over 58\u00a0mg/L NO3"
+    assert not trial.reading("temperature", "77", None, assumed).good
+    assert trial.reading("nitrate", "", None, assumed) == trial.Answer(True, "")
 
 
 def test_a_change_is_echoed_in_per_cent_and_litres() -> None:
-    figures, _ = with_overrides({})
-    assert trial.change("25%", 240, figures, "").says == "read as 25\u00a0%, 60\u00a0L"
-    assert trial.change("60 L", 240, figures, "").says == "read as 25\u00a0%, 60\u00a0L"
-    assert trial.change("25%", None, figures, "").says == "read as 25\u00a0%"
-    assert trial.change("60 L", None, figures, "").says == "read as 60\u00a0L"
-    assert not trial.change("300 L", 240, figures, "").good
-    assert not trial.change("25", 240, figures, "").good
+    assumed, _ = with_overrides({})
+    assert trial.change("25%", 240, assumed, "").says == "read as 25\u00a0%, 60\u00a0L"
+    assert trial.change("60 L", 240, assumed, "").says == "read as 25\u00a0%, 60\u00a0L"
+    assert trial.change("25%", None, assumed, "").says == "read as 25\u00a0%"
+    assert trial.change("60 L", None, assumed, "").says == "read as 60\u00a0L"
+    assert not trial.change("300 L", 240, assumed, "").good
+    assert not trial.change("25", 240, assumed, "").good

@@ -62,9 +62,9 @@ def the_tank(week: Week, tank: str) -> None:
     look.say(standing.back)
     left, right = st.columns(2, gap="large")
     with left:
-        look.html("<strong>Plain rating: the bare rule</strong>" + ledgers.plain_html(capacity, week.figures))
+        look.html("<strong>Plain rating: the bare rule</strong>" + ledgers.plain_html(capacity, week.assumed))
     with right:
-        look.html("<strong>Need: what this tank asks for</strong>" + ledgers.need_html(capacity, week.figures))
+        look.html("<strong>Need: what this tank asks for</strong>" + ledgers.need_html(capacity, week.assumed))
     look.html(
         "<strong>Effective media: each layer, factor by factor</strong>" + ledgers.effective_html(capacity, layers)
     )
@@ -197,13 +197,13 @@ def page() -> None:
         look.section("Is it laid out right?")
         look.html(book_desk.audit_html(entry) + book_desk.spare_html(filter_entry.spare_rooms(week, entry)))
         look.section("By itself", "at normal stocking")
-        look.html(book_desk.alone_html(entry, week.figures))
+        look.html(book_desk.alone_html(entry, week.assumed))
     if entry.is_model:
         look.section("Ways to fill it")
         look.html(book_desk.ways_html(filter_entry.ways_of(week, name)))
     elif entry.tank is not None:
         the_tank(week, entry.tank)
-    look.section("Its compartments", "in flow order, and how each figure is known")
+    look.section("Its compartments", "in flow order, and how each assumption is known")
     model = entry.model.name if entry.model is not None else ""
     known = filter_entry.rooms_known(week, model)
     look.html(

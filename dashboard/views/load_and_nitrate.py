@@ -67,7 +67,7 @@ def page() -> None:
     ).with_columns(pl.Series("said", said))
     _corners(CORNERS[:2])
     event = st.altair_chart(
-        charts.load_and_rise(points, told.normal_rise(week.figures)), width="stretch", theme=None, on_select="rerun", key="points",
+        charts.load_and_rise(points, told.normal_rise(week.assumed)), width="stretch", theme=None, on_select="rerun", key="points",
         alt=f"{points.height} tanks: {which} across, net rise a week up. Over rating and climbing: {listed(both) or 'none'}.",
     )  # fmt: skip
     _corners(CORNERS[2:])

@@ -101,7 +101,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> None:
     look.section("Nitrate", f"mg/L NO₃, {weeks} weeks to {day(week.as_of, year=True)} and the next 14 days")
     fit = next(iter(data.of(week.now("nitrate_fit").filter(pl.col("window") == "recent"), tank).to_dicts()), None)
     outlook = next(iter(data.of(week.now("nitrate_outlook"), tank).to_dicts()), None)
-    sentence = nitrate_sentence(fit, outlook, int(week.figures["forecast_days"]))
+    sentence = nitrate_sentence(fit, outlook, int(week.assumed["forecast_days"]))
     look.say(sentence)
     inside = (pl.col("day") >= start) & (pl.col("day") <= week.as_of)
     readings = data.of(week.table("reading"), tank).filter((pl.col("parameter") == "nitrate") & inside).sort("at")
@@ -121,7 +121,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> None:
     stamp = f"{week.folder}{week.as_of}{week.loaded_on}{week.table('account')['sha256'].hash().sum()}"
     path = _path(stamp, tank, week).filter(pl.col("at") >= dt.datetime.combine(start, dt.time()))
     found = numbered(happenings(week, tank, start))
-    ceiling = outlook["ceiling"] if outlook else week.figures["ceiling_default"]
+    ceiling = outlook["ceiling"] if outlook else week.assumed["ceiling_default"]
     chart = charts.nitrate(
         readings.select("at", "day", "low", "high", "hollow", "said"), changes.select("at", "day", "pct"),
         path.drop("tank", "as_of"), [(n, d) for n, (d, _) in enumerate(found, 1)], ceiling, start, week.as_of,
@@ -132,7 +132,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> None:
         alt=f"Nitrate over {weeks} weeks: {span} mg/L, {len(said)} readings, {changes.height} changes, ceiling"
         f" {ceiling:.0f}. {sentence}",
     )  # fmt: skip
-    key = "Dark bar: a reading, low to high. Hollow: not trusted. Tick from the top: a water change, per cent. Blue: reckoned, with its 90 % range; the fan: half and nine tenths."
+    key = "Dark bar: a reading, low to high. Hollow: not trusted. Tick from the top: a water change, per cent. Blue: calculated, with its 90 % range; the fan: half and nine tenths."
     listed = "".join(f"<li>{escape(text)}</li>" for _, text in found)
     look.html(f'<p class="small">{key}</p>' + (f'<ol class="events">{listed}</ol>' if listed else ""))
 
@@ -140,7 +140,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> None:
 def rest(week: Week, tank: str) -> None:
     look.section("The rest of the water", f"{marks.WEEKS} weeks")
     start = week.as_of - dt.timedelta(7 * marks.WEEKS)
-    f = week.figures
+    f = week.assumed
     rows = data.of(week.table("reading"), tank).filter((pl.col("day") >= start) & (pl.col("day") <= week.as_of))
     now = {r["parameter"]: r for r in data.of(week.now("water"), tank).iter_rows(named=True)}
     places = st.columns(4, gap="medium")
@@ -237,10 +237,10 @@ def page() -> None:
         left, right = st.columns(2, gap="large")
         with left:
             look.html(
-                "<strong>Plain rating: the bare rule of the trade</strong>" + ledgers.plain_html(capacity, week.figures)
+                "<strong>Plain rating: the bare rule of the trade</strong>" + ledgers.plain_html(capacity, week.assumed)
             )
         with right:
-            look.html("<strong>Need: what this tank asks for</strong>" + ledgers.need_html(capacity, week.figures))
+            look.html("<strong>Need: what this tank asks for</strong>" + ledgers.need_html(capacity, week.assumed))
         look.html(
             "<strong>Effective media: each layer, factor by factor</strong>" + ledgers.effective_html(capacity, layers)
         )

@@ -20,7 +20,7 @@ MANY = 200  # rows above which steady tanks are folded
 
 KEY = (
     '<p class="small">bar: a reading, low to high · hollow: not trusted · ring: no reading · tick from the top: a'
-    " water change · dashed: this tank's ceiling, same height in every row · blue: reckoned, with its 90 % range</p>"
+    " water change · dashed: this tank's ceiling, same height in every row · blue: calculated, with its 90 % range</p>"
 )
 
 JS = """export default function({setTriggerValue}) {
@@ -99,7 +99,7 @@ def last_html(week: Week, water: Row | None, last: dt.date | None) -> str:
     if water is None:
         return f"<small>not read since {day(last)}</small>" if last else "<small>never read</small>"
     ceiling_over = water["low"] > water["ceiling"]
-    old = water["age_days"] > week.figures["late_reading_days"]
+    old = water["age_days"] > week.assumed["late_reading_days"]
     value = interval(water["low"], water["high"])
     value = f'<span class="hand">{value}</span>' if ceiling_over else value
     age = ago(water["day"], week.as_of)
@@ -132,7 +132,7 @@ def table_html(week: Week, review: pl.DataFrame) -> str:
     outlook, capacity = told.by_tank(week.now("nitrate_outlook")), told.by_tank(week.now("capacity"))
     water = told.by_tank(week.now("water").filter(pl.col("parameter") == "nitrate"))
     due, last = told.by_tank(week.now("due")), told.last_readings(week)
-    soon = int(week.figures["due_soon_days"])
+    soon = int(week.assumed["due_soon_days"])
     heads = ("Class", "Tank", "Why, and the next step", "Nitrate, 12 weeks, and where it heads", "Last reading mg/L",
              "Net rise mg/L a week", "Heads for mg/L", "Load, plain / working", "Due")  # fmt: skip
     widths = (9.2, 10, 25.6, 15, 8, 8, 6.6, 8.6, 9)
@@ -149,7 +149,7 @@ def table_html(week: Week, review: pl.DataFrame) -> str:
             tank = row["tank"]
             record = titles.get(tank, {})
             out_ = next(iter(outlook.get(tank, [])), None)
-            ceiling = out_["ceiling"] if out_ else week.figures["ceiling_default"]
+            ceiling = out_["ceiling"] if out_ else week.assumed["ceiling_default"]
             read = next(iter(water.get(tank, [])), None)
             was = row["was_class"]
             mark = f"<br><em><small>was {escape(was)}</small></em>" if was and was != name else ""

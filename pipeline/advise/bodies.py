@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.figures import Figures
-from pipeline.reckon import factors
-from pipeline.reckon.cells import Array
-from pipeline.reckon.disturbance import DAYS_A_WEEK
+from pipeline.assumptions import Assumptions
+from pipeline.calc import factors
+from pipeline.calc.cells import Array
+from pipeline.calc.disturbance import DAYS_A_WEEK
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ class Body:
         return self.steps[-1][1]
 
 
-def curve(bodies: Iterable[Body], days: Array, figures: Figures) -> Array:
+def curve(bodies: Iterable[Body], days: Array, assumed: Assumptions) -> Array:
     """Effective kilograms of some bodies on each of some days after day 0 (clogging and warmth apart)."""
     total = np.zeros(len(days))
     weeks = days / DAYS_A_WEEK
@@ -52,10 +52,10 @@ def curve(bodies: Iterable[Body], days: Array, figures: Figures) -> Array:
         at = np.searchsorted([day for day, _ in body.steps], days, side="right") - 1
         worked = np.array([kg for _, kg in body.steps])[np.maximum(at, 0)]
         if body.age_weeks is not None:
-            worked = worked * factors.maturity(body.age_weeks + weeks, figures)
+            worked = worked * factors.maturity(body.age_weeks + weeks, assumed)
         if body.blows:
             felt = [
-                factors.disturbance(blow.weeks_since + weeks, blow.lowest, blow.recovery_weeks, blow.share, figures)
+                factors.disturbance(blow.weeks_since + weeks, blow.lowest, blow.recovery_weeks, blow.share, assumed)
                 for blow in body.blows
             ]
             worked = worked * np.minimum.reduce(felt)
@@ -68,11 +68,11 @@ def mature(bodies: Iterable[Body]) -> float:
     return sum(body.mature_kg for body in bodies)
 
 
-def horizon_days(figures: Figures) -> int:
+def horizon_days(assumed: Assumptions) -> int:
     """Days until the last third that goes in later is ripe."""
-    steps = round(1 / figures["media_share_at_once"]) - 1
+    steps = round(1 / assumed["media_share_at_once"]) - 1
     weeks = max(
-        steps * figures["better_step_weeks"] + figures["maturity_full_weeks"],
-        *(figures[f"disturb_{name}_weeks"] for name in ("tank_rinse", "tap_rinse", "medication", "stopped")),
+        steps * assumed["better_step_weeks"] + assumed["maturity_full_weeks"],
+        *(assumed[f"disturb_{name}_weeks"] for name in ("tank_rinse", "tap_rinse", "medication", "stopped")),
     )
     return int(np.ceil(weeks * DAYS_A_WEEK)) + 1

@@ -8,10 +8,10 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
+from pipeline.calc.layers import FOAM, HALF_CYCLE_KINDS, table
+from pipeline.calc.volumes import rooms
 from pipeline.problems import Problem
-from pipeline.reckon.layers import FOAM, HALF_CYCLE_KINDS, table
-from pipeline.reckon.volumes import rooms
 from schemas import Tables
 
 
@@ -73,9 +73,9 @@ class Medium:
     def foam(self) -> bool:
         return self.biological and re.search(FOAM, self.name) is not None
 
-    def counts(self, figures: Figures) -> bool:
+    def counts(self, assumed: Assumptions) -> bool:
         """Whether it counts for the full cycle by the plain rule."""
-        return self.biological and self.quality is not None and self.quality >= figures["plain_min_quality"]
+        return self.biological and self.quality is not None and self.quality >= assumed["plain_min_quality"]
 
 
 def catalogue(tables: Tables) -> dict[str, Medium]:
@@ -84,9 +84,9 @@ def catalogue(tables: Tables) -> dict[str, Medium]:
     return {name: Medium(name, stage, quality, bulk) for name, stage, quality, bulk in rows}
 
 
-def best_medium(media: Mapping[str, Medium], prices: Prices, figures: Figures) -> Medium | None:
+def best_medium(media: Mapping[str, Medium], prices: Prices, assumed: Assumptions) -> Medium | None:
     """The medium to put in where a filter has none that counts: best quality, most of it in a litre, least price."""
-    good = [m for m in media.values() if m.counts(figures) and m.bulk is not None and not m.foam]
+    good = [m for m in media.values() if m.counts(assumed) and m.bulk is not None and not m.foam]
 
     def key(m: Medium) -> tuple[float, float, float, str]:
         price = prices.of_medium(m.name)
@@ -141,12 +141,12 @@ class Room:
             return None
         return self.usable_l * medium.bulk
 
-    def neat(self, medium: Medium, figures: Figures) -> float | None:
+    def neat(self, medium: Medium, assumed: Assumptions) -> float | None:
         """Dry kilograms of a medium packed neatly."""
         if self.neat_kg is not None and medium.name == self.usual_medium:
             return self.neat_kg
         loose = self.loose(medium)
-        return None if loose is None else loose * figures["neat_gain"]
+        return None if loose is None else loose * assumed["neat_gain"]
 
 
 @dataclass(frozen=True)
@@ -165,7 +165,7 @@ class Model:
     def half_cycle_kind(self) -> bool:
         return self.kind in HALF_CYCLE_KINDS
 
-    def flow(self, figures: Figures, timed: float | None = None) -> tuple[float | None, str]:
+    def flow(self, assumed: Assumptions, timed: float | None = None) -> tuple[float | None, str]:
         """Flow [L/h] and how it is known: given, timed on own filters, estimated from the rated one, or unknown."""
         if timed is not None:
             return timed, "timed"
@@ -174,14 +174,14 @@ class Model:
             middle = (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
             return middle, "timed on this model"
         if self.rated_l_h is not None:
-            return self.rated_l_h * figures["flow_of_rated"], "estimated"
+            return self.rated_l_h * assumed["flow_of_rated"], "estimated"
         return None, "unknown"
 
 
-def models(tables: Tables, figures: Figures) -> dict[str, Model]:
+def models(tables: Tables, assumed: Assumptions) -> dict[str, Model]:
     """Every model of the book, by name; one that only has compartments is one too."""
     book: dict[str, list[Room]] = {}
-    for row in rooms(table(tables, "compartment"), figures).sort("model", "position").iter_rows(named=True):
+    for row in rooms(table(tables, "compartment"), assumed).sort("model", "position").iter_rows(named=True):
         usual = tuple((pair["stage"], pair["medium"]) for pair in row["usual"])
         book.setdefault(row["model"], []).append(
             Room(row["compartment"], row["position"], tuple(row["stages"]), usual, row["usable_l"], row["depth_mm"],
@@ -199,9 +199,9 @@ def models(tables: Tables, figures: Figures) -> dict[str, Model]:
     return found
 
 
-def model_named(tables: Tables, name: str, figures: Figures) -> Model:
+def model_named(tables: Tables, name: str, assumed: Assumptions) -> Model:
     """The model of a name, in any case of letters; a Problem in words where there is none."""
-    book = models(tables, figures)
+    book = models(tables, assumed)
     by_fold = {_fold(known): model for known, model in book.items()}
     if _fold(name) in by_fold:
         return by_fold[_fold(name)]

@@ -9,8 +9,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.figures import Figures
-from pipeline.reckon import mixing
+from pipeline.assumptions import Assumptions
+from pipeline.calc import mixing
 from pipeline.telling import counted, days, fixed, number, per_cent, with_unit
 from pipeline.week import Week
 
@@ -38,20 +38,20 @@ def _answer(fraction: float | None, net_l: float | None, possible: bool | None, 
     }
 
 
-def oftener(rise: float, ceiling: float, tap: float, figures: Figures) -> tuple[int, float] | None:
+def oftener(rise: float, ceiling: float, tap: float, assumed: Assumptions) -> tuple[int, float] | None:
     """Fewest changes an interval, and the fraction of each, that hold the ceiling within the limit of one change.
 
     rise [mg/L] is that of the whole interval. None where even the most that is thought of would not do.
     """
-    for count in range(2, round(figures["changes_a_week_most"]) + 1):
-        sized = mixing.fraction_for_ceiling(rise / count, ceiling, tap, figures)
+    for count in range(2, round(assumed["changes_a_week_most"]) + 1):
+        sized = mixing.fraction_for_ceiling(rise / count, ceiling, tap, assumed)
         if bool(sized.possible):
             return count, float(sized.fraction)
     return None
 
 
 def fraction_for_ceiling(
-    rise: float | None, ceiling: float, tap: float, net_l: float | None, every_days: float, figures: Figures
+    rise: float | None, ceiling: float, tap: float, net_l: float | None, every_days: float, assumed: Assumptions
 ) -> dict[str, Any]:
     """The change at every interval that keeps nitrate before a change at the ceiling [mg/L]: f = R/(L − tap).
 
@@ -64,7 +64,7 @@ def fraction_for_ceiling(
         )
     if rise <= 0:
         return _answer(0.0, net_l, True, "Nitrate is not rising: the ceiling asks for no change.")
-    sized = mixing.fraction_for_ceiling(rise, ceiling, tap, figures)
+    sized = mixing.fraction_for_ceiling(rise, ceiling, tap, assumed)
     if str(sized.why) == "tap":
         return _answer(
             None,
@@ -76,10 +76,10 @@ def fraction_for_ceiling(
     fraction = float(sized.fraction)
     every = f"every {days(round(every_days))}"
     if str(sized.why) == "size":
-        more = oftener(rise, ceiling, tap, figures)
+        more = oftener(rise, ceiling, tap, assumed)
         says = (
             f"One change {every} can't hold {nitrate(ceiling)}: nitrate rises {nitrate(rise)} in that time, which wants"
-            f" {per_cent(100 * fraction)}; over {per_cent(100 * figures['change_limit'])} at a time is not sound."
+            f" {per_cent(100 * fraction)}; over {per_cent(100 * assumed['change_limit'])} at a time is not sound."
         )
         if more is not None:
             gap = days(max(round(every_days / more[0]), 1))
@@ -91,21 +91,21 @@ def fraction_for_ceiling(
         f"Change {amount(fraction, net_l)} {every} to stay under {nitrate(ceiling)}: nitrate rises {nitrate(rise)} in"
         f" that time and the tap brings {nitrate(tap)}."
     )
-    if fraction > figures["change_at_once"]:
+    if fraction > assumed["change_at_once"]:
         says += f" Gentler: {amount(fraction / 2, net_l)} twice in that time."
     return _answer(fraction, net_l, True, says)
 
 
-def one_off(level: float, target: float, tap: float, net_l: float | None, figures: Figures) -> dict[str, Any]:
+def one_off(level: float, target: float, tap: float, net_l: float | None, assumed: Assumptions) -> dict[str, Any]:
     """One change from a level to a target [mg/L]: f = (C − target)/(C − tap). Keys as fraction_for_ceiling."""
     if level <= target:
         return _answer(0.0, net_l, True, f"Nitrate is at {nitrate(level)}: nothing to bring down.")
-    sized = mixing.one_off_fraction(level, target, tap, figures)
+    sized = mixing.one_off_fraction(level, target, tap, assumed)
     if str(sized.why) == "tap":
         return _answer(
             None, net_l, False, f"No change brings it to {nitrate(target)}: the tap itself brings {nitrate(tap)}."
         )
-    fraction, most = float(sized.fraction), figures["change_at_once"]
+    fraction, most = float(sized.fraction), assumed["change_at_once"]
     down = f"nitrate from {nitrate(level)} to {nitrate(target)}"
     if fraction <= most:
         return _answer(fraction, net_l, True, f"One change of {amount(fraction, net_l)} brings {down}.")
@@ -172,7 +172,7 @@ def _taps(week: Week) -> dict[str, float]:
 
 def _sour(week: Week, tanks: Sequence[str]) -> dict[str, str]:
     """Tanks whose latest pH or KH of the last weeks is one at which a big change can kill, with it in words."""
-    f = week.figures
+    f = week.assumed
     since = week.as_of - dt.timedelta(days=round(f["outlook_fresh_days"]))
     last = (
         week.table("reading")
@@ -195,7 +195,7 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
     """What is known of some tanks for sizing their changes, by tank.
 
     The net rise is measured where it can be, else what the food makes; the tap is the one the outlook took, else its
-    last test, else the figure for an unknown tap.
+    last test, else the assumption for an unknown tap.
     """
     outlooks, capacities = _rows(week, "nitrate_outlook", tanks), _rows(week, "capacity", tanks)
     rates, taps, sour = _rates(week, tanks), _taps(week), _sour(week, tanks)
@@ -214,13 +214,13 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
         if tap is None:
             tap, tap_from = taps.get(record.get("water_supply") or ""), "its last test"
         if tap is None:
-            tap, tap_from = week.figures["tap_unknown_mg_l"], ASSUMED
+            tap, tap_from = week.assumed["tap_unknown_mg_l"], ASSUMED
         found[tank] = Facts(
             rise_per_day=rise,
             rise_from=rise_from,
             tap=tap,
             tap_from=tap_from,
-            ceiling=float(outlook.get("ceiling") or record.get("nitrate_ceiling") or week.figures["ceiling_default"]),
+            ceiling=float(outlook.get("ceiling") or record.get("nitrate_ceiling") or week.assumed["ceiling_default"]),
             every_days=float(outlook.get("mean_gap_days") or week.round.visit_every_days),
             level=outlook.get("level"),
             fraction_now=outlook.get("mean_fraction"),
@@ -237,14 +237,14 @@ def facts(week: Week, tank: str) -> Facts:
 
 
 def with_net(known: Facts, net_l: float | None) -> Facts:
-    """The same facts with the net volume that a plan reckons with."""
+    """The same facts with the net volume that a plan calculates with."""
     return replace(known, net_l=net_l)
 
 
-def _small_steps(known: Facts, figures: Figures) -> str:
+def _small_steps(known: Facts, assumed: Assumptions) -> str:
     """What to do instead of a big change where the water has turned sour."""
     return (
-        f"No big change here: {known.sour}. {amount(figures['old_tank_change_share'], known.net_l)} a day for a week or"
+        f"No big change here: {known.sour}. {amount(assumed['old_tank_change_share'], known.net_l)} a day for a week or"
         " more, ammonia tested first: a rising pH makes it poisonous."
     )
 
@@ -262,11 +262,11 @@ def _unchanged(known: Facts) -> str:
     return f"{said} and reaches {nitrate(known.ceiling)} in {counted(weeks, 'week')}. "
 
 
-def _holding(sized: dict[str, Any], rise: float | None, known: Facts, figures: Figures) -> dict[str, Any] | None:
+def _holding(sized: dict[str, Any], rise: float | None, known: Facts, assumed: Assumptions) -> dict[str, Any] | None:
     """The changes that do hold the ceiling: the sized one, or smaller ones oftener; None where none do."""
     if sized["possible"]:
         return {"fraction": sized["fraction"], "litres": sized["litres"], "every_days": round(known.every_days, 1)}
-    more = None if rise is None or sized["fraction"] is None else oftener(rise, known.ceiling, known.tap, figures)
+    more = None if rise is None or sized["fraction"] is None else oftener(rise, known.ceiling, known.tap, assumed)
     if more is None:
         return None
     count, fraction = more
@@ -274,7 +274,7 @@ def _holding(sized: dict[str, Any], rise: float | None, known: Facts, figures: F
     return {"fraction": each["fraction"], "litres": each["litres"], "every_days": round(known.every_days / count, 1)}
 
 
-def water_change(known: Facts, figures: Figures) -> dict[str, Any]:
+def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
     """The water change for a tank's ceiling, as `plan` prints it, with what it was sized by.
 
     `holding` is the routine that holds the ceiling (fraction, litres, every_days): the same where one change an
@@ -282,8 +282,8 @@ def water_change(known: Facts, figures: Figures) -> dict[str, Any]:
     """
     every_days = known.every_days
     rise = None if known.rise_per_day is None else known.rise_per_day * every_days
-    sized = fraction_for_ceiling(rise, known.ceiling, known.tap, known.net_l, every_days, figures)
-    holding = _holding(sized, rise, known, figures)
+    sized = fraction_for_ceiling(rise, known.ceiling, known.tap, known.net_l, every_days, assumed)
+    holding = _holding(sized, rise, known, assumed)
     over = known.level is not None and known.level > known.ceiling
     every = f"every {days(round(every_days))}"
     fraction = sized["fraction"]
@@ -297,16 +297,16 @@ def water_change(known: Facts, figures: Figures) -> dict[str, Any]:
             f" {nitrate(known.ceiling)}; {amount(fraction, known.net_l)} would do. Keep them up."
         )
     sized["says"] = _unchanged(known) + sized["says"]
-    step = figures["old_tank_change_share"]
+    step = assumed["old_tank_change_share"]
     if known.sour and (fraction or 0.0) > step:
         # What is printed as a size must be one that may be changed: a small share, every day.
         every_days, holding = 1.0, None
-        sized = _answer(step, known.net_l, False, _small_steps(known, figures))
+        sized = _answer(step, known.net_l, False, _small_steps(known, assumed))
     once = None
     if known.level is not None and over:
-        once = one_off(known.level, known.ceiling, known.tap, known.net_l, figures)
+        once = one_off(known.level, known.ceiling, known.tap, known.net_l, assumed)
         if known.sour:
-            once = _answer(step, known.net_l, False, _small_steps(known, figures))
+            once = _answer(step, known.net_l, False, _small_steps(known, assumed))
     return {
         "ceiling": known.ceiling,
         **sized,

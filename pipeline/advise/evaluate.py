@@ -13,20 +13,22 @@ import numpy as np
 from pipeline.advise.bodies import Body, curve, horizon_days, mature
 from pipeline.advise.options import Change
 from pipeline.advise.state import FilterState, TankState
-from pipeline.figures import Figures
-from pipeline.reckon.cells import Array
-from pipeline.reckon.factors import load_pct
+from pipeline.assumptions import Assumptions
+from pipeline.calc.cells import Array
+from pipeline.calc.factors import load_pct
 
 INTERIM_WEEKS = (4, 13, 26)
 
 
-def changed_filter(state: FilterState, changes: Iterable[Change], figures: Figures) -> tuple[FilterState, list[Body]]:
+def changed_filter(
+    state: FilterState, changes: Iterable[Change], assumed: Assumptions
+) -> tuple[FilterState, list[Body]]:
     """A filter after the changes that concern it, and its bodies of media."""
     mine = [change for change in changes if change.filter == state.name]
     for change in mine:
         if change.edit is not None:
             state = change.edit(state)
-    bodies = state.bodies(figures)
+    bodies = state.bodies(assumed)
     for change in mine:
         if change.extra is not None:
             bodies += change.extra(state)
@@ -39,41 +41,41 @@ def _pct(wanted: float, there: float) -> float:
 
 
 class After:
-    """A filter after some changes: its state, what it works when mature [kg], and what else is asked of it, reckoned
+    """A filter after some changes: its state, what it works when mature [kg], and what else is asked of it, calculated
     when it is asked for."""
 
-    def __init__(self, state: FilterState, bodies: list[Body], days: Array, figures: Figures) -> None:
+    def __init__(self, state: FilterState, bodies: list[Body], days: Array, assumed: Assumptions) -> None:
         self.state, self.mature_kg = state, mature(bodies)
-        self._bodies, self._days, self._figures = bodies, days, figures
+        self._bodies, self._days, self._assumptions = bodies, days, assumed
 
     @cached_property
     def course(self) -> Array:
         """What it works on each of the days after the changes [kg]."""
-        return curve(self._bodies, self._days, self._figures)
+        return curve(self._bodies, self._days, self._assumptions)
 
     @cached_property
     def half_l(self) -> float:
-        return self.state.half_l(self._figures)
+        return self.state.half_l(self._assumptions)
 
     @cached_property
     def plain_kg(self) -> float:
         """Media that the plain rule counts [kg]; what is exchanged little by little is not in the state."""
-        return sum(x.kg or 0.0 for x in self.state.layers if x.media and x.medium.counts(self._figures))
+        return sum(x.kg or 0.0 for x in self.state.layers if x.media and x.medium.counts(self._assumptions))
 
 
 class Effects:
     """What any changes out of a list do to one tank. A set of them is a number whose bits are the changes in it.
 
-    What a filter becomes is reckoned once for each part of a set that concerns it; what a filter brings that could come
+    What a filter becomes is calculated once for each part of a set that concerns it; what a filter brings that could come
     to many tanks, once for all of them: `brought` keeps it, by the identity of the filter's state.
     """
 
     def __init__(
-        self, tank: TankState, changes: Sequence[Change], figures: Figures, brought: dict[int, After] | None = None
+        self, tank: TankState, changes: Sequence[Change], assumed: Assumptions, brought: dict[int, After] | None = None
     ) -> None:
         shared = {} if brought is None else brought
-        self.tank, self.changes, self.figures = tank, list({c.key: c for c in changes}.values()), figures
-        self.days = np.arange(horizon_days(figures) + 1, dtype=float)
+        self.tank, self.changes, self.assumed = tank, list({c.key: c for c in changes}.values()), assumed
+        self.days = np.arange(horizon_days(assumed) + 1, dtype=float)
         self._bit = {change.key: 1 << i for i, change in enumerate(self.changes)}
         self._own = [(state, self._bits(c for c in self.changes if c.filter == state.name and c.brings is None))
                      for state in tank.filters]  # fmt: skip
@@ -82,7 +84,7 @@ class Effects:
         for c in self.changes:
             if c.brings is not None:
                 if id(c.brings) not in shared:
-                    shared[id(c.brings)] = After(c.brings, c.brings.bodies(figures), self.days, figures)
+                    shared[id(c.brings)] = After(c.brings, c.brings.bodies(assumed), self.days, assumed)
                 self._brought.append((self._bit[c.key], shared[id(c.brings)]))
         self._factors = [(self._bit[c.key], c.need_factor) for c in self.changes if c.need_factor != 1.0]
 
@@ -102,8 +104,8 @@ class Effects:
         state, mine = self._own[number]
         known = self._after[number].get(chosen & mine)
         if known is None:
-            after, bodies = changed_filter(state, self.made(chosen & mine), self.figures)
-            known = self._after[number][chosen & mine] = After(after, bodies, self.days, self.figures)
+            after, bodies = changed_filter(state, self.made(chosen & mine), self.assumed)
+            known = self._after[number][chosen & mine] = After(after, bodies, self.days, self.assumed)
         return known
 
     def filters(self, chosen: int) -> list[After]:
@@ -133,7 +135,7 @@ class Effects:
 
     def reaches(self, chosen: int) -> bool:
         """Whether a set of changes brings the tank within its working rating when mature."""
-        return self.mature_pct(chosen) <= self.figures["within_pct"]
+        return self.mature_pct(chosen) <= self.assumed["within_pct"]
 
     def course(self, chosen: int) -> Array:
         """Working load [%] on each of the days after a set, every filter serviced; nan where nothing works."""
@@ -167,9 +169,9 @@ def _known(value: float) -> float | None:
 
 def outcome(effects: Effects, made: Sequence[Change], as_of: dt.date) -> Outcome:
     """What some changes made on `as_of` do, through time."""
-    figures, tank, chosen = effects.figures, effects.tank, effects.set_of(made)
+    assumed, tank, chosen = effects.assumed, effects.tank, effects.set_of(made)
     loads = effects.course(chosen)
-    within = np.flatnonzero(loads <= figures["within_pct"])
+    within = np.flatnonzero(loads <= assumed["within_pct"])
     filters = effects.filters(chosen)
     half = sum(after.half_l for after in filters)
     plain = sum(after.plain_kg for after in filters)
@@ -185,7 +187,7 @@ def outcome(effects: Effects, made: Sequence[Change], as_of: dt.date) -> Outcome
         minutes=sum(change.minutes for change in made),
         now_pct=_known(float(loads[0])),
         mature_pct=_known(effects.mature_pct(chosen)),
-        plain_pct=None if net is None else _known(_pct(net, plain * figures["litres_per_kg"])),
+        plain_pct=None if net is None else _known(_pct(net, plain * assumed["litres_per_kg"])),
         effective_on=as_of + dt.timedelta(days=int(effects.days[within[0]])) if len(within) else None,
         interim=tuple(
             (as_of + dt.timedelta(weeks=weeks), _known(float(loads[min(7 * weeks, len(loads) - 1)])))

@@ -12,20 +12,20 @@ import polars as pl
 
 from pipeline.advise.book import Model, catalogue, model_named, models, read_prices
 from pipeline.advise.layouts import layouts, model_audit, rate, usual_layers
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
+from pipeline.calc.audit_rows import marked
+from pipeline.calc.capacity import Calculated, parts, put_together
+from pipeline.calc.capacity_time import back_within, break_even
+from pipeline.calc.fill_audit import empty_strainer, not_in_the_book
+from pipeline.calc.floworder import audit_layers
+from pipeline.calc.layers import HALF_CYCLE_KINDS, filters_on, in_force, table
+from pipeline.calc.volumes import rooms
 from pipeline.problems import Problem
-from pipeline.reckon.audit_rows import marked
-from pipeline.reckon.capacity import Reckoned, parts, put_together
-from pipeline.reckon.capacity_time import back_within, break_even
-from pipeline.reckon.fill_audit import empty_strainer, not_in_the_book
-from pipeline.reckon.floworder import audit_layers
-from pipeline.reckon.layers import HALF_CYCLE_KINDS, filters_on, in_force, table
-from pipeline.reckon.volumes import rooms
 from pipeline.week import Week
 from schemas import Tables, conform
 
 Row = dict[str, Any]
-NOWHERE = "(on no tank)"  # a name no record has: a spare filter is reckoned as if it stood there
+NOWHERE = "(on no tank)"  # a name no record has: a spare filter is calculated as if it stood there
 
 
 @dataclass(frozen=True)
@@ -88,7 +88,7 @@ class Entry:
         return sum(band.depth_mm or 0.0 for band in self.bands)
 
 
-def bands(layers: pl.DataFrame, book: pl.DataFrame, figures: Figures) -> tuple[Band, ...]:
+def bands(layers: pl.DataFrame, book: pl.DataFrame, assumed: Assumptions) -> tuple[Band, ...]:
     """The bands of one filter: its layers in flow order, and after those of each compartment what is left empty in it.
 
     `book` has the rooms of its model. A compartment with nothing in it is one empty band. Where the depth of a layer or
@@ -118,7 +118,7 @@ def bands(layers: pl.DataFrame, book: pl.DataFrame, figures: Figures) -> tuple[B
             )
         deep = depths.get(room)
         filled = [row["depth_mm"] for row in rows]
-        if deep is not None and None not in filled and deep - sum(filled) >= figures["empty_shown_mm"]:
+        if deep is not None and None not in filled and deep - sum(filled) >= assumed["empty_shown_mm"]:
             found.append(Band(room, None, None, None, None, deep - sum(filled), None))
     return tuple(found)
 
@@ -134,7 +134,7 @@ def filters_of(week: Week) -> list[tuple[str, str | None]]:
 
 def models_of(week: Week) -> dict[str, Model]:
     """Every model of the book by name."""
-    return models(week.tables, week.figures)
+    return models(week.tables, week.assumed)
 
 
 def _good_of(row: Row, kind: str | None) -> Good:
@@ -152,10 +152,10 @@ def _good_of(row: Row, kind: str | None) -> Good:
                 row["effective_kg"], "; ".join(wanted) or None)  # fmt: skip
 
 
-def _alone(found: Reckoned, name: str) -> Reckoned:
+def _alone(found: Calculated, name: str) -> Calculated:
     """The parts as if one filter stood there alone."""
     mine = pl.col("filter") == name
-    return Reckoned(found.tanks, found.filters.filter(mine), found.layers.filter(mine), found.reached)
+    return Calculated(found.tanks, found.filters.filter(mine), found.layers.filter(mine), found.reached)
 
 
 def _tables_with(tables: Tables, name: str, week: Week) -> Tables:
@@ -167,22 +167,22 @@ def _tables_with(tables: Tables, name: str, week: Week) -> Tables:
 
 def _entries(week: Week, tables: Tables, tanks: list[str]) -> list[Entry]:
     """The filters on some tanks that day, in the order of their names."""
-    figures = week.figures
+    assumed = week.assumed
     asks = pl.DataFrame({"tank": tanks, "as_of": week.as_of}, schema={"tank": pl.String, "as_of": pl.Date})
-    found = parts(tables, asks, figures)
-    book = rooms(table(tables, "compartment"), figures)
-    known = models(tables, figures)
+    found = parts(tables, asks, assumed)
+    book = rooms(table(tables, "compartment"), assumed)
+    known = models(tables, assumed)
     notes = dict(table(tables, "filter").select("filter", "note").iter_rows())
     placed = filters_on(tables, asks)
     entries = []
     for row in found.filters.sort("tank", "filter").iter_rows(named=True):
         name, tank = row["filter"], row["tank"]
         mine = _alone(found, name)
-        mine = Reckoned(mine.tanks.filter(pl.col("tank") == tank), mine.filters, mine.layers, mine.reached)
-        capacity, layers = put_together(mine, figures)
+        mine = Calculated(mine.tanks.filter(pl.col("tank") == tank), mine.filters, mine.layers, mine.reached)
+        capacity, layers = put_together(mine, assumed)
         one = placed.filter(pl.col("filter") == name)
         said = pl.concat(
-            [audit_layers(mine.layers, figures), empty_strainer(tables, one, mine.layers),
+            [audit_layers(mine.layers, assumed), empty_strainer(tables, one, mine.layers),
              not_in_the_book(one, marked(mine.layers))]
         )  # fmt: skip
         good = _good_of(capacity.row(0, named=True), row["kind"])
@@ -190,7 +190,7 @@ def _entries(week: Week, tables: Tables, tanks: list[str]) -> list[Entry]:
         entries.append(
             Entry(name, False, known.get(row["model"] or ""), row["kind"], None if tank == NOWHERE else tank,
                   notes.get(name), row["flow_l_h"], row["flow_basis"], row["flow_day"], row["flow_of_clean"],
-                  bands(layers, own, figures), good,
+                  bands(layers, own, assumed), good,
                   tuple(said.sort("fault", "says").select("fault", "says", "do").to_dicts()))
         )  # fmt: skip
     return entries
@@ -215,19 +215,19 @@ def of_filter(week: Week, name: str) -> Entry:
 
 def of_model(week: Week, name: str) -> Entry:
     """A model filled as the book has it, loosely."""
-    figures, tables = week.figures, week.tables
-    model = model_named(tables, name, figures)
-    first = layouts(model, catalogue(tables), read_prices(week.round.prices), figures)[0]
-    flow, basis = model.flow(figures)
-    rated = rate(first, flow, figures, kind=model.kind or "")
-    kg = first.full_kg(figures)
+    assumed, tables = week.assumed, week.tables
+    model = model_named(tables, name, assumed)
+    first = layouts(model, catalogue(tables), read_prices(week.round.prices), assumed)[0]
+    flow, basis = model.flow(assumed)
+    rated = rate(first, flow, assumed, kind=model.kind or "")
+    kg = first.full_kg(assumed)
     kg = 0.0 if kg is not None and model.half_cycle_kind else kg
     missing = "; ".join(first.missing) or None
     good = Good(rated.half_l, rated.half_limit, rated.full_l, rated.full_limit, kg, None, missing)
-    book = rooms(table(tables, "compartment"), figures).filter(pl.col("model") == model.name)
+    book = rooms(table(tables, "compartment"), assumed).filter(pl.col("model") == model.name)
     return Entry(model.name, True, model, model.kind, None, model.note, flow, basis, None, None,
-                 bands(usual_layers(tables, model, figures), book, figures), good,
-                 tuple(model_audit(tables, model, figures)))  # fmt: skip
+                 bands(usual_layers(tables, model, assumed), book, assumed), good,
+                 tuple(model_audit(tables, model, assumed)))  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -240,13 +240,13 @@ class Way:
 
 def ways_of(week: Week, name: str) -> list[Way]:
     """Every way to fill a model: first as the book has it, then neat, then with media in place of carbon."""
-    figures, tables = week.figures, week.tables
-    model = model_named(tables, name, figures)
-    flow, _ = model.flow(figures)
+    assumed, tables = week.assumed, week.tables
+    model = model_named(tables, name, assumed)
+    flow, _ = model.flow(assumed)
     found = []
-    for layout in layouts(model, catalogue(tables), read_prices(week.round.prices), figures):
-        rated = rate(layout, flow, figures, kind=model.kind or "")
-        kg = layout.full_kg(figures)
+    for layout in layouts(model, catalogue(tables), read_prices(week.round.prices), assumed):
+        rated = rate(layout, flow, assumed, kind=model.kind or "")
+        kg = layout.full_kg(assumed)
         kg = 0.0 if kg is not None and model.half_cycle_kind else kg
         good = Good(rated.half_l, rated.half_limit, rated.full_l, rated.full_limit, kg, None, None)
         found.append(Way(layout.says, good))
@@ -263,7 +263,7 @@ def rooms_known(week: Week, model: str) -> list[Row]:
         pl.struct("shape", "length_mm", "width_mm", "inner_mm", "depth_mm", "usable_share").alias("sizes"),
         pl.col("source").drop_nulls().unique(maintain_order=True).alias("sources"),
     )
-    return rooms(own, week.figures).sort("position").join(told, on="compartment", maintain_order="left").to_dicts()
+    return rooms(own, week.assumed).sort("position").join(told, on="compartment", maintain_order="left").to_dicts()
 
 
 @dataclass(frozen=True)
@@ -298,11 +298,11 @@ class Standing:
 
 
 def standing(week: Week, tank: str) -> Standing | None:
-    """What to say beside a tank's two ratings; None where no capacity was reckoned for it."""
+    """What to say beside a tank's two ratings; None where no capacity was calculated for it."""
     capacity = week.now("capacity").filter(pl.col("tank") == tank)
     if not capacity.height:
         return None
     asks = capacity.select("tank", "as_of")
-    back = back_within(week.tables, asks, week.figures)
+    back = back_within(week.tables, asks, week.assumed)
     says = back["says"][0] if back.height else "Can't say: what is needed is not all known."
-    return Standing(says, tuple(break_even(capacity, week.figures).to_dicts()))
+    return Standing(says, tuple(break_even(capacity, week.assumed).to_dicts()))

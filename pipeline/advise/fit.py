@@ -13,9 +13,9 @@ from pipeline.advise.fit_words import as_text, letter
 from pipeline.advise.layouts import Layout, Rating, layouts, model_audit, rate
 from pipeline.advise.saying import STOCKED, kilograms, litres
 from pipeline.advise.saying import flow as flow_said
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
+from pipeline.calc.factors import load_by_class
 from pipeline.problems import Problem
-from pipeline.reckon.factors import load_by_class
 from pipeline.telling import listed
 from pipeline.week import Week
 
@@ -27,18 +27,20 @@ def _ok(rates: float | None, wanted: float) -> bool | None:
     return None if rates is None else rates >= wanted * (1 - 1e-6)
 
 
-def _half(rating: Rating, net: float, figures: Figures, flow: float | None) -> dict[str, Any]:
+def _half(rating: Rating, net: float, assumed: Assumptions, flow: float | None) -> dict[str, Any]:
     return {
         "ok": _ok(rating.half_l, net),
         "rates_l": None if rating.half_l is None else round(rating.half_l, 1),
         "limit": rating.half_limit or None,
-        "needs_l_h": round(net * figures["half_turnover_h"], 1),
+        "needs_l_h": round(net * assumed["half_turnover_h"], 1),
         "flow_l_h": None if flow is None else round(flow, 1),
     }
 
 
-def _full(layout: Layout, rating: Rating, net: float, need_kg: float, figures: Figures, model: Model) -> dict[str, Any]:
-    kg = layout.full_kg(figures)
+def _full(
+    layout: Layout, rating: Rating, net: float, need_kg: float, assumed: Assumptions, model: Model
+) -> dict[str, Any]:
+    kg = layout.full_kg(assumed)
     kg = 0.0 if kg is not None and model.half_cycle_kind else kg
     return {
         "ok": _ok(rating.full_l, net),
@@ -53,7 +55,7 @@ def _full(layout: Layout, rating: Rating, net: float, need_kg: float, figures: F
 
 def _yes(
     model: Model, ways: list[tuple[Layout, dict[str, Any]]], half: dict[str, Any], net: float, flow_basis: str,
-    stocking: str, figures: Figures,
+    stocking: str, assumed: Assumptions,
 ) -> list[str]:  # fmt: skip
     """What would make it yes, the smallest thing first."""
     said: list[str] = []
@@ -63,7 +65,7 @@ def _yes(
             now = f"{flow_said(half['flow_l_h'])} is only estimated: time it with a bucket"
         said.append(f"half cycle: a timed flow of {flow_said(half['needs_l_h'])} ({now})")
     elif half["ok"] is False:
-        kg = net / figures["litres_per_kg"] * figures["half_media_share"]
+        kg = net / assumed["litres_per_kg"] * assumed["half_media_share"]
         said.append(f"half cycle: {kilograms(kg)} of any biological media")
     first = ways[0][1]
     if first["ok"] is False and not model.half_cycle_kind:
@@ -81,7 +83,7 @@ def _yes(
             )
             lighter = next((word for word, heavier in HEAVIER.items() if heavier == stocking), None)
             if lighter is not None:
-                need = net / figures["litres_per_kg"] * load_by_class(figures)[lighter]
+                need = net / assumed["litres_per_kg"] * load_by_class(assumed)[lighter]
                 if need <= (most["media_kg"] or 0.0):
                     said.append(f"full cycle: fewer fish or less food, {STOCKED[lighter]}: needs {kilograms(need)}")
     elif first["ok"] is False:
@@ -90,14 +92,14 @@ def _yes(
 
 
 def _assumed(
-    model: Model, layout: Layout, net_said: str, stocking_given: bool, flow_basis: str, figures: Figures
+    model: Model, layout: Layout, net_said: str, stocking_given: bool, flow_basis: str, assumed: Assumptions
 ) -> list[str]:
     """What the answer takes on trust, in words."""
     said = [net_said] if net_said else []
     if not stocking_given:
         said.append("normally stocked")
     if flow_basis == "estimated":
-        said.append(f"flow never timed: {100 * figures['flow_of_rated']:g} % of the rated one")
+        said.append(f"flow never timed: {100 * assumed['flow_of_rated']:g} % of the rated one")
     elif flow_basis == "unknown":
         said.append("flow unknown: no limit by flow could be set")
     elif flow_basis == "timed on this model":
@@ -109,22 +111,22 @@ def _assumed(
         said.append(f"media {packing}, ripe")
         said.append(
             "a trickle tower by the bare rule, which flatters it: in so much air media does about"
-            f" {100 * figures['place_trickle']:g} % of its full-cycle work"
+            f" {100 * assumed['place_trickle']:g} % of its full-cycle work"
         )
     else:
         said.append(f"media {packing}, ripe, behind a fine stage")
     said.append("a rule of thumb: a kilogram of good porous media for each"
-                f" {figures['litres_per_kg']:g} L net, normally stocked")  # fmt: skip
+                f" {assumed['litres_per_kg']:g} L net, normally stocked")  # fmt: skip
     return said
 
 
-def _net(net_l: float | None, gross_l: float | None, figures: Figures) -> tuple[float, str]:
+def _net(net_l: float | None, gross_l: float | None, assumed: Assumptions) -> tuple[float, str]:
     """Net litres, and what was assumed to get them."""
     if net_l is not None and net_l > 0:
         return net_l, ""
     if gross_l is not None and gross_l > 0:
-        net = gross_l * figures["net_of_gross"]
-        return net, f"net {litres(net)}, {100 * figures['net_of_gross']:g} % of the {litres(gross_l)} gross"
+        net = gross_l * assumed["net_of_gross"]
+        return net, f"net {litres(net)}, {100 * assumed['net_of_gross']:g} % of the {litres(gross_l)} gross"
     raise Problem("No volume was given; expected net litres (measured by filling) or gross litres, more than 0.")
 
 
@@ -141,23 +143,23 @@ def will_it_do(
     The keys of `will-it-do --format json`, and beside them what the letter and the pages say. Litres, kg, L/h.
     Raises Problem for a model that is not in the book, or where no volume is given.
     """
-    figures, tables = week.figures, week.tables
-    found = model_named(tables, model, figures)
-    net, net_said = _net(net_l, gross_l, figures)
+    assumed, tables = week.assumed, week.tables
+    found = model_named(tables, model, assumed)
+    net, net_said = _net(net_l, gross_l, assumed)
     word = stocking or "normal"
-    if word not in load_by_class(figures):
-        raise Problem(f"Stocking “{stocking}” is not known; expected {', '.join(load_by_class(figures))}.")
-    load = load_by_class(figures)[word]
-    need = net / figures["litres_per_kg"] * load
+    if word not in load_by_class(assumed):
+        raise Problem(f"Stocking “{stocking}” is not known; expected {', '.join(load_by_class(assumed))}.")
+    load = load_by_class(assumed)[word]
+    need = net / assumed["litres_per_kg"] * load
     prices = read_prices(week.round.prices)
-    l_h, basis = found.flow(figures, flow)
+    l_h, basis = found.flow(assumed, flow)
     ways, ratings = [], []
-    for layout in layouts(found, catalogue(tables), prices, figures):
-        rating = rate(layout, l_h, figures, load, found.kind or "")
+    for layout in layouts(found, catalogue(tables), prices, assumed):
+        rating = rate(layout, l_h, assumed, load, found.kind or "")
         ratings.append(rating)
-        ways.append((layout, _full(layout, rating, net, need, figures, found)))
+        ways.append((layout, _full(layout, rating, net, need, assumed, found)))
     first = ways[0][0]
-    half = _half(ratings[0], net, figures, l_h)
+    half = _half(ratings[0], net, assumed, l_h)
     heavier = HEAVIER.get(word)
     return {
         "model": found.name,
@@ -170,21 +172,23 @@ def will_it_do(
             {**full, "half_rates_l": None if r.half_l is None else round(r.half_l, 1)}
             for (_, full), r in zip(ways, ratings, strict=True)
         ],
-        "would_make_it_yes": _yes(found, ways, half, net, basis, word, figures),
-        "assumed": _assumed(found, first, net_said, stocking is not None, basis, figures),
+        "would_make_it_yes": _yes(found, ways, half, net, basis, word, assumed),
+        "assumed": _assumed(found, first, net_said, stocking is not None, basis, assumed),
         "missing": list(first.missing),
         "flow_basis": basis,
-        "months": [figures["ripe_months_low"], figures["ripe_months_high"]],
-        "if_heavier": None if heavier is None else _if_heavier(ways, net, heavier, figures),
-        "order": model_audit(tables, found, figures),
+        "months": [assumed["ripe_months_low"], assumed["ripe_months_high"]],
+        "if_heavier": None if heavier is None else _if_heavier(ways, net, heavier, assumed),
+        "order": model_audit(tables, found, assumed),
         **_cost(found, first, prices),
     }
 
 
-def _if_heavier(ways: list[tuple[Layout, dict[str, Any]]], net: float, word: str, figures: Figures) -> dict[str, Any]:
+def _if_heavier(
+    ways: list[tuple[Layout, dict[str, Any]]], net: float, word: str, assumed: Assumptions
+) -> dict[str, Any]:
     """What the next heavier stocking would need, and whether the most that fits in covers it."""
-    load = load_by_class(figures)[word]
-    need = net / figures["litres_per_kg"] * load
+    load = load_by_class(assumed)[word]
+    need = net / assumed["litres_per_kg"] * load
     most = [full["media_kg"] for _, full in ways if full["media_kg"] is not None]
     return {"stocking": word, "load": load, "need_kg": round(need, 3), "ok": max(most) >= need if most else None}
 

@@ -1,7 +1,7 @@
-"""What hangs on the figures: which tanks would be told another class, or another word for a rating, if one moved.
+"""What hangs on the assumptions: which tanks would be told another class, or another word for a rating, if one moved.
 
-Every figure that states how far it may be off is moved to either end, all else kept, and only what it enters is
-reckoned anew. A class is the review's word (act today … steady); the words of a rating are comfortable … over.
+Every assumption that states how far it may be off is moved to either end, all else kept, and only what it enters is
+calculated anew. A class is the review's word (act today … steady); the words of a rating are comfortable … over.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from pipeline.figures import Figure, Figures
-from pipeline.reckon import disturbance, nitrate
-from pipeline.reckon.capacity import Reckoned, layer_factors, missing, parts, rated, tank_side
-from pipeline.reckon.kit_shift import trend_of
-from pipeline.reckon.layers import place_factor
+from pipeline.assumptions import Assumption, Assumptions
+from pipeline.calc import disturbance, nitrate
+from pipeline.calc.capacity import Calculated, layer_factors, missing, parts, rated, tank_side
+from pipeline.calc.kit_shift import trend_of
+from pipeline.calc.layers import place_factor
 from pipeline.review import rules_trend
 from pipeline.review.facts import concat, gather
 from pipeline.review.ranking import quieten
@@ -31,8 +31,8 @@ TANK, PLACE, REACHED, FACTORS, PARTS, TREND, FIT, RULE, NONE = (
     "the nitrate fit", "the rules", "no class and no rating",
 )  # fmt: skip
 
-# The step of the reckoning at which each figure with a stated range enters. tests/advise/test_hangs_on.py watches what
-# each step reads, so that a figure that begins to be read elsewhere is noticed.
+# The step of the calculation at which each assumption with a stated range enters. tests/advise/test_hangs_on.py watches what
+# each step reads, so that an assumption that begins to be read elsewhere is noticed.
 ENTERS: dict[str, str] = {
     **dict.fromkeys(
         ("litres_per_kg", "net_of_gross", "load_light", "load_heavy", "load_messy", "plants_light", "plants_moderate",
@@ -62,9 +62,9 @@ OF_RATING: tuple[Rule, ...] = (rating_not_known, *(r for r in RULES if r.__modul
 
 @dataclass(frozen=True)
 class Move:
-    """One tank whose word changes when one figure moves. `of` is class, plain or working."""
+    """One tank whose word changes when one assumption moves. `of` is class, plain or working."""
 
-    figure: str
+    assumption: str
     end: str  # low or high
     value: float
     tank: str
@@ -73,20 +73,20 @@ class Move:
     would: str
 
 
-def ends(figure: Figure) -> Iterator[tuple[str, float]]:
-    """The stated ends of a figure that differ from the value in force."""
-    for end, value in (("low", figure.low), ("high", figure.high)):
-        if value is not None and value != figure.value:
+def ends(assumption: Assumption) -> Iterator[tuple[str, float]]:
+    """The stated ends of an assumption that differ from the value in force."""
+    for end, value in (("low", assumption.low), ("high", assumption.high)):
+        if value is not None and value != assumption.value:
             yield end, value
 
 
 @dataclass(frozen=True)
 class _Base:
-    """The week as it stands, in the parts that are reckoned anew."""
+    """The week as it stands, in the parts that are calculated anew."""
 
     week: Week
     asks: pl.DataFrame
-    found: Reckoned
+    found: Calculated
     layers: pl.DataFrame  # with their factors
     missing: pl.DataFrame
     capacity: pl.DataFrame
@@ -96,90 +96,90 @@ class _Base:
 def _base(week: Week) -> _Base:
     review = week.now("review")
     asks = week.now("capacity").select(ASK)
-    found = parts(week.tables, asks, week.figures)
-    full = layer_factors(found.layers, found.tanks, found.filters, found.reached, week.figures)
+    found = parts(week.tables, asks, week.assumed)
+    full = layer_factors(found.layers, found.tanks, found.filters, found.reached, week.assumed)
     lacking = missing(full, found.filters)
-    capacity = rated(found.tanks, full, found.filters, lacking, week.figures)
+    capacity = rated(found.tanks, full, found.filters, lacking, week.assumed)
     classes = dict(review.select("tank", "class").iter_rows())
     return _Base(week, asks, found, full, lacking, capacity, classes)
 
 
-def _capacity_if(base: _Base, step: str, figures: Figures) -> pl.DataFrame | None:
-    """Capacity with a figure moved; None where the step that it enters comes out the same."""
+def _capacity_if(base: _Base, step: str, assumed: Assumptions) -> pl.DataFrame | None:
+    """Capacity with an assumption moved; None where the step that it enters comes out the same."""
     week, found = base.week, base.found
     if step == PARTS:
-        found = parts(week.tables, base.asks, figures)
+        found = parts(week.tables, base.asks, assumed)
     elif step == TANK:
-        tanks = tank_side(week.tables, base.asks, figures)
+        tanks = tank_side(week.tables, base.asks, assumed)
         if tanks.equals(found.tanks):
             return None
-        return rated(tanks, base.layers, found.filters, base.missing, figures)
+        return rated(tanks, base.layers, found.filters, base.missing, assumed)
     elif step == PLACE:
-        placed = place_factor(found.layers, figures)
+        placed = place_factor(found.layers, assumed)
         if placed.equals(found.layers.select(placed.columns)):
             return None
         found = replace(found, layers=found.layers.with_columns(placed.get_columns()))
     elif step == REACHED:
-        reached = disturbance.reaching(found.layers, week.tables, figures)
+        reached = disturbance.reaching(found.layers, week.tables, assumed)
         if reached.equals(found.reached):
             return None
         found = replace(found, reached=reached)
-    full = layer_factors(found.layers, found.tanks, found.filters, found.reached, figures)
+    full = layer_factors(found.layers, found.tanks, found.filters, found.reached, assumed)
     # Capacity is made of the layers and, beside them, of flows and litres that none of these steps moves.
     if full.equals(base.layers):
         return None
-    return rated(found.tanks, full, found.filters, missing(full, found.filters), figures)
+    return rated(found.tanks, full, found.filters, missing(full, found.filters), assumed)
 
 
-def _classes_if(base: _Base, derived: Tables, figures: Figures, rules: Iterable[Rule]) -> dict[str, str]:
-    """The class of each tank with some derived tables or figures moved; `rules` are those that this may touch."""
+def _classes_if(base: _Base, derived: Tables, assumed: Assumptions, rules: Iterable[Rule]) -> dict[str, str]:
+    """The class of each tank with some derived tables or assumptions moved; `rules` are those that this may touch."""
     week, chosen = base.week, list(rules)
-    facts = gather({**week.tables, **derived}, base.asks, figures, week.round)
+    facts = gather({**week.tables, **derived}, base.asks, assumed, week.round)
     names = [rule.__name__ for rule in chosen]
     kept = week.table("finding").filter((pl.col("as_of") != week.as_of) | ~pl.col("rule").is_in(names))
     anew = conform("finding", concat([rule(facts) for rule in chosen]))
     found = pl.concat([conform("finding", kept), anew])
     noted = facts.table("noted").drop_nulls("until").select("tank", "rule", "until")
-    told = quieten(found, noted, figures["worse_share"]).filter((pl.col("as_of") == week.as_of) & ~pl.col("quiet"))
+    told = quieten(found, noted, assumed["worse_share"]).filter((pl.col("as_of") == week.as_of) & ~pl.col("quiet"))
     order = {name: place for place, name in enumerate(CLASSES)}
     best = told.group_by("tank").agg(pl.col("class").replace_strict(order, return_dtype=pl.Int64).min().alias("place"))
     return dict.fromkeys(base.asks["tank"], "steady") | {tank: CLASSES[place] for tank, place in best.iter_rows()}
 
 
-def _nitrate_if(base: _Base, step: str, figures: Figures) -> Tables:
+def _nitrate_if(base: _Base, step: str, assumed: Assumptions) -> Tables:
     week = base.week
     if step == FIT:
-        return nitrate.reckon_nitrate(week.tables, base.asks, figures, week.round, capacity=week.now("capacity"))
+        return nitrate.calculate_nitrate(week.tables, base.asks, assumed, week.round, capacity=week.now("capacity"))
     outlook = week.now("nitrate_outlook").drop("trend")
     asks = outlook.select(ASK)
-    trend = trend_of(asks, week.now("nitrate_fit"), week.now("step_alarm"), figures)
+    trend = trend_of(asks, week.now("nitrate_fit"), week.now("step_alarm"), assumed)
     return {"nitrate_outlook": conform("nitrate_outlook", outlook.with_columns(trend))}
 
 
-def _moved(base: _Base, figure: Figure, end: str, value: float) -> list[Move]:
-    """What moves when one figure is at one end."""
-    step = ENTERS.get(figure.name, NONE)
-    figures = base.week.figures.with_values(**{figure.name: value})
+def _moved(base: _Base, assumption: Assumption, end: str, value: float) -> list[Move]:
+    """What moves when one assumption is at one end."""
+    step = ENTERS.get(assumption.name, NONE)
+    assumed = base.week.assumed.with_values(**{assumption.name: value})
     classes, moves = base.classes, []
     if step in (TREND, FIT):
-        classes = _classes_if(base, _nitrate_if(base, step, figures), figures, OF_RATING)
+        classes = _classes_if(base, _nitrate_if(base, step, assumed), assumed, OF_RATING)
     elif step == RULE:
-        classes = _classes_if(base, {}, figures, RULES)
+        classes = _classes_if(base, {}, assumed, RULES)
     elif step != NONE:
-        capacity = _capacity_if(base, step, figures)
+        capacity = _capacity_if(base, step, assumed)
         if capacity is None:
             return []
         both = base.capacity.join(capacity, on=ASK, suffix="_if")
         for of in ("plain", "working"):
             changed = both.filter(pl.col(f"{of}_state").ne_missing(pl.col(f"{of}_state_if")))
             moves += [
-                Move(figure.name, end, value, tank, of, was, would)
+                Move(assumption.name, end, value, tank, of, was, would)
                 for tank, was, would in changed.select("tank", f"{of}_state", f"{of}_state_if").iter_rows()
             ]
         if both.filter(pl.any_horizontal(pl.col(c).ne_missing(pl.col(f"{c}_if")) for c in DECIDES)).height:
-            classes = _classes_if(base, {"capacity": conform("capacity", capacity)}, figures, OF_RATING)
+            classes = _classes_if(base, {"capacity": conform("capacity", capacity)}, assumed, OF_RATING)
     moves += [
-        Move(figure.name, end, value, tank, "class", was, classes[tank])
+        Move(assumption.name, end, value, tank, "class", was, classes[tank])
         for tank, was in base.classes.items()
         if classes.get(tank, was) != was
     ]
@@ -187,12 +187,17 @@ def _moved(base: _Base, figure: Figure, end: str, value: float) -> list[Move]:
 
 
 def hangs_on(week: Week, names: Iterable[str] | None = None) -> list[Move]:
-    """Every tank whose class or rating would be told by another word if a figure moved to an end of its stated range.
+    """Every tank whose class or rating would be told by another word if an assumption moved to an end of its stated range.
 
-    `names` are the figures to move, all with a stated range where none are given.
+    `names` are the assumptions to move, all with a stated range where none are given.
     """
     if not week.now("review").height:
         return []
     base = _base(week)
-    wanted = week.figures.records() if names is None else [week.figures.figure(name) for name in names]
-    return [move for figure in wanted for end, value in ends(figure) for move in _moved(base, figure, end, value)]
+    wanted = week.assumed.records() if names is None else [week.assumed.assumption(name) for name in names]
+    return [
+        move
+        for assumption in wanted
+        for end, value in ends(assumption)
+        for move in _moved(base, assumption, end, value)
+    ]

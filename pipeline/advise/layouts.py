@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.advise.book import Medium, Model, Prices, Room, best_medium, catalogue
-from pipeline.figures import Figures
-from pipeline.reckon.floworder import audit_layers
-from pipeline.reckon.half_cycle import by_flow_l, by_media_l, limit_word, rating_l
-from pipeline.reckon.layers import HALF_CYCLE_KINDS, layers_on
+from pipeline.assumptions import Assumptions
+from pipeline.calc.floworder import audit_layers
+from pipeline.calc.half_cycle import by_flow_l, by_media_l, limit_word, rating_l
+from pipeline.calc.layers import HALF_CYCLE_KINDS, layers_on
 from pipeline.telling import listed
 from schemas import Tables, conform, empty
 
@@ -39,11 +39,11 @@ class Layout:
     contents: tuple[Content, ...]
     missing: tuple[str, ...] = ()
 
-    def full_kg(self, figures: Figures) -> float | None:
+    def full_kg(self, assumed: Assumptions) -> float | None:
         """Media that counts for the full cycle [kg]."""
         if self.missing:
             return None
-        return sum(c.kg for c in self.contents if c.medium.counts(figures))
+        return sum(c.kg for c in self.contents if c.medium.counts(assumed))
 
     @property
     def media_kg(self) -> float | None:
@@ -75,24 +75,24 @@ class Rating:
     full_limit: str
 
 
-def rate(layout: Layout, flow_l_h: float | None, figures: Figures, load: float = 1.0, kind: str = "") -> Rating:
+def rate(layout: Layout, flow_l_h: float | None, assumed: Assumptions, load: float = 1.0, kind: str = "") -> Rating:
     """Half and full cycle of a layout at a flow [L/h] and a load factor; a filter is full-cycle for no more than half.
 
     An internal or sponge filter (`kind`) is never full-cycle.
     """
-    media, full_kg = layout.media_kg, layout.full_kg(figures)
+    media, full_kg = layout.media_kg, layout.full_kg(assumed)
     if media is None or full_kg is None:
         return Rating(None, "", None, "")
-    by_media = by_media_l(media, layout.foam_l, figures)
-    by_flow = by_flow_l(float("nan") if flow_l_h is None else flow_l_h, figures)
+    by_media = by_media_l(media, layout.foam_l, assumed)
+    by_flow = by_flow_l(float("nan") if flow_l_h is None else flow_l_h, assumed)
     half = float(rating_l(by_media, by_flow))
     counted = 0.0 if kind in HALF_CYCLE_KINDS else full_kg
-    full = counted * figures["litres_per_kg"] / load
+    full = counted * assumed["litres_per_kg"] / load
     limit = str(limit_word(by_media, by_flow))
     return Rating(half, limit, min(full, half), "media" if full <= half else limit.replace("flow unknown", "media"))
 
 
-def _content(room: Room, medium: Medium | None, packing: str, figures: Figures) -> tuple[Content | None, str]:
+def _content(room: Room, medium: Medium | None, packing: str, assumed: Assumptions) -> tuple[Content | None, str]:
     """What lies in a room, or what the book lacks to say so."""
     if medium is None:
         return None, f"the medium of {room.name}"
@@ -102,16 +102,16 @@ def _content(room: Room, medium: Medium | None, packing: str, figures: Figures) 
         return Content(room.name, medium, foam_l=room.usable_l), ""
     if medium.quality is None:
         return None, f"the quality of {medium.name}"
-    kg = room.loose(medium) if packing == "loose" else room.neat(medium, figures)
+    kg = room.loose(medium) if packing == "loose" else room.neat(medium, assumed)
     if kg is None:
         return None, f"the volume or weighed mass of {room.name}"
     return Content(room.name, medium, kg=kg), ""
 
 
-def layouts(model: Model, media: Mapping[str, Medium], prices: Prices, figures: Figures) -> list[Layout]:
+def layouts(model: Model, media: Mapping[str, Medium], prices: Prices, assumed: Assumptions) -> list[Layout]:
     """Every way to fill a model: first as the book has it, loose; then neat; then with media instead of carbon."""
     usual = next((media[room.medium] for room in model.rooms if room.medium and room.medium in media), None)
-    spare = usual if usual is not None and usual.counts(figures) else best_medium(media, prices, figures)
+    spare = usual if usual is not None and usual.counts(assumed) else best_medium(media, prices, assumed)
     carbon = tuple(room.name for room in model.rooms if room.for_carbon)
     found = []
     for instead in ((), carbon) if carbon else ((),):
@@ -124,7 +124,7 @@ def layouts(model: Model, media: Mapping[str, Medium], prices: Prices, figures: 
                     own = spare
                 else:
                     continue
-                content, lacks = _content(room, own, packing, figures)
+                content, lacks = _content(room, own, packing, assumed)
                 if content is None:
                     missing.append(lacks)
                 else:
@@ -141,7 +141,7 @@ def _same(one: Layout, other: Layout) -> bool:
     return one.contents == other.contents and one.instead == other.instead and one.missing == other.missing
 
 
-def usual_layers(tables: Tables, model: Model, figures: Figures) -> pl.DataFrame:
+def usual_layers(tables: Tables, model: Model, assumed: Assumptions) -> pl.DataFrame:
     """The layers of a model filled as the book has it, in flow order, as `layers_on` gives those of a running filter.
 
     For drawing an entry of the book and for its audit. Every row of the book that names a medium is a layer.
@@ -167,10 +167,10 @@ def usual_layers(tables: Tables, model: Model, figures: Figures) -> pl.DataFrame
         "fill": conform("fill", pl.DataFrame(fills)) if fills else empty("fill"),
     }
     asks = pl.DataFrame({"tank": [model.name], "as_of": [DAY]})
-    return layers_on({**tables, **own}, asks, figures)
+    return layers_on({**tables, **own}, asks, assumed)
 
 
-def model_audit(tables: Tables, model: Model, figures: Figures) -> list[dict[str, str]]:
+def model_audit(tables: Tables, model: Model, assumed: Assumptions) -> list[dict[str, str]]:
     """What is wrong with a model as the book fills it: fault, says, do; empty where nothing is."""
-    layers = usual_layers(tables, model, figures)
-    return audit_layers(layers, figures).select("fault", "says", "do").to_dicts() if layers.height else []
+    layers = usual_layers(tables, model, assumed)
+    return audit_layers(layers, assumed).select("fault", "says", "do").to_dicts() if layers.height else []

@@ -8,14 +8,14 @@ from pipeline.advise.bodies import mature
 from pipeline.advise.book import Medium, Model, best_medium
 from pipeline.advise.options import Change, amounts, price_of
 from pipeline.advise.state import Desk, FilterState, Layer, TankState, worked_kg
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
 
 
 def filled(desk: Desk, model: Model) -> tuple[FilterState, list[tuple[Medium, float]]] | None:
     """A new filter of a model, filled loosely as the book has it, and its media; None where it can't be said."""
     layers: list[Layer] = []
     bought: list[tuple[Medium, float]] = []
-    best = best_medium(desk.media, desk.prices, desk.figures)
+    best = best_medium(desk.media, desk.prices, desk.assumed)
     for room in model.rooms:
         for stage, name in room.usual or ():
             medium = desk.media.get(name or "") or (best if stage == "biological" else None)
@@ -31,13 +31,13 @@ def filled(desk: Desk, model: Model) -> tuple[FilterState, list[tuple[Medium, fl
                 return None
             layers.append(Layer(room.name, room.position, medium, kg, age_weeks=0.0))
             bought.append((medium, kg))
-    state = FilterState(f"new {model.name}", model, model.kind, tuple(layers), model.flow(desk.figures)[0])
+    state = FilterState(f"new {model.name}", model, model.kind, tuple(layers), model.flow(desk.assumed)[0])
     return (state, bought) if bought else None
 
 
 def second_filters(desk: Desk) -> list[Change]:
     """A new filter of each model that does something for the full cycle; the dearer for no more is left out."""
-    f = desk.figures
+    f = desk.assumed
     found: list[tuple[float, Change]] = []
     for model in desk.book.values():
         made = None if model.half_cycle_kind else filled(desk, model)
@@ -71,7 +71,7 @@ def _dominated(gain: float, change: Change, others: Iterable[tuple[float, Change
 
 def rehomings(desk: Desk, tank: TankState) -> Iterator[Change]:
     """Filters that stand on no tank, and those that another tank of the same site can spare."""
-    f = desk.figures
+    f = desk.assumed
     for state in desk.spare:
         if mature(state.bodies(f)) >= f["least_gain_kg"]:
             yield Change(
@@ -93,17 +93,17 @@ def rehomings(desk: Desk, tank: TankState) -> Iterator[Change]:
                 )  # fmt: skip
 
 
-def can_spare(donor: TankState, state: FilterState, figures: Figures) -> bool:
+def can_spare(donor: TankState, state: FilterState, assumed: Assumptions) -> bool:
     """Whether a tank stays within both ratings, and covered in the half cycle, without one of its filters."""
     if not donor.known or donor.need_kg is None or donor.net_l is None or donor.capacity["media_kg"] is None:
         return False
     rest = [other for other in donor.filters if other is not state]
-    left = worked_kg(rest, donor.warmth, figures)
-    plain = sum(x.kg or 0.0 for s in rest for x in s.layers if x.media and x.medium.counts(figures))
-    half = sum(s.half_l(figures) for s in rest)
-    share = figures["within_pct"] / 100
+    left = worked_kg(rest, donor.warmth, assumed)
+    plain = sum(x.kg or 0.0 for s in rest for x in s.layers if x.media and x.medium.counts(assumed))
+    half = sum(s.half_l(assumed) for s in rest)
+    share = assumed["within_pct"] / 100
     return bool(
         donor.need_kg <= left * share
-        and donor.net_l <= plain * figures["litres_per_kg"] * share
+        and donor.net_l <= plain * assumed["litres_per_kg"] * share
         and half >= donor.net_l
     )

@@ -15,8 +15,8 @@ from pipeline.advise.bodies import Body, mature
 from pipeline.advise.book import Medium, Room, best_medium, fine_pad
 from pipeline.advise.saying import kilograms
 from pipeline.advise.state import Desk, FilterState, Layer, TankState
-from pipeline.reckon.disturbance import DAYS_A_WEEK
-from pipeline.reckon.layers import HALF_CYCLE_KINDS
+from pipeline.calc.disturbance import DAYS_A_WEEK
+from pipeline.calc.layers import HALF_CYCLE_KINDS
 from pipeline.telling import listed, number, per_cent
 
 
@@ -68,11 +68,11 @@ def own_medium(desk: Desk, state: FilterState) -> Medium | None:
     """The medium to add to a filter: the one it has most of that counts, else the best of the catalogue."""
     kg: dict[str, float] = {}
     for layer in state.layers:
-        if layer.media and layer.medium.counts(desk.figures) and layer.medium.bulk is not None:
+        if layer.media and layer.medium.counts(desk.assumed) and layer.medium.bulk is not None:
             kg[layer.medium.name] = kg.get(layer.medium.name, 0.0) + (layer.kg or 0.0)
     if kg:
         return desk.media[max(sorted(kg), key=lambda name: kg[name])]
-    return best_medium(desk.media, desk.prices, desk.figures)
+    return best_medium(desk.media, desk.prices, desk.assumed)
 
 
 def amounts(parts: Iterable[tuple[Medium, float]]) -> str:
@@ -93,7 +93,7 @@ def _added(state: FilterState, layer: Layer, before: int) -> FilterState:
 
 def feed_cuts(desk: Desk, tank: TankState) -> Iterator[Change]:
     """Less food, down to what light stocking gets; free and at once, if the feed is truly above need."""
-    f = desk.figures
+    f = desk.assumed
     if not f["use_load"]:
         return
     milder: tuple[str, ...] = ()
@@ -119,7 +119,7 @@ def feed_cuts(desk: Desk, tank: TankState) -> Iterator[Change]:
 
 def re_order(desk: Desk, state: FilterState) -> Iterator[Change]:
     """All media behind a fine stage and in the flow; media in the pre-filter moves a third at a time."""
-    f = desk.figures
+    f = desk.assumed
     if state.kind in (*HALF_CYCLE_KINDS, "trickle"):
         return
     tidy = replace(state, tidied=True)
@@ -160,8 +160,8 @@ def _neat_gain(desk: Desk, state: FilterState, room: Room) -> tuple[Medium, floa
     if not media or any(layer.tight_share is None for _, layer in inside):
         return None
     main = max(media, key=lambda layer: layer.kg or 0.0).medium
-    neat = room.neat(main, desk.figures)
-    if not main.counts(desk.figures) or neat is None:
+    neat = room.neat(main, desk.assumed)
+    if not main.counts(desk.assumed) or neat is None:
         return None
     free = 1.0 - sum(layer.tight_share or 0.0 for _, layer in inside)
     last = max(i for i, layer in inside if layer.media)
@@ -170,7 +170,7 @@ def _neat_gain(desk: Desk, state: FilterState, room: Room) -> tuple[Medium, floa
 
 def repack(desk: Desk, state: FilterState) -> Iterator[Change]:
     """Neat packing of the rooms that hold media, new media into the gaps."""
-    f = desk.figures
+    f = desk.assumed
     if state.model is None or state.kind in HALF_CYCLE_KINDS:
         return
     gains = {room.name: gain for room in state.model.rooms if (gain := _neat_gain(desk, state, room)) is not None}
@@ -199,7 +199,7 @@ def repack(desk: Desk, state: FilterState) -> Iterator[Change]:
 
 def fill_empty(desk: Desk, state: FilterState) -> Iterator[Change]:
     """Media into compartments that stand empty and are meant for it, or for carbon."""
-    f, medium = desk.figures, own_medium(desk, state)
+    f, medium = desk.assumed, own_medium(desk, state)
     if state.model is None or medium is None or state.kind in HALF_CYCLE_KINDS:
         return
     for room in state.model.rooms:
@@ -230,7 +230,7 @@ def fill_empty(desk: Desk, state: FilterState) -> Iterator[Change]:
 
 def carbon_to_media(desk: Desk, state: FilterState) -> Iterator[Change]:
     """Media where carbon lies: permanent, and the carbon need not be renewed."""
-    f, medium = desk.figures, own_medium(desk, state)
+    f, medium = desk.assumed, own_medium(desk, state)
     if state.model is None or medium is None or state.kind in HALF_CYCLE_KINDS:
         return
     for room in state.model.rooms:
@@ -267,7 +267,7 @@ def carbon_to_media(desk: Desk, state: FilterState) -> Iterator[Change]:
 
 def better_media(desk: Desk, state: FilterState) -> Iterator[Change]:
     """Good media instead of media that does not count, a third at a time, weeks apart."""
-    f = desk.figures
+    f = desk.assumed
     medium = best_medium(desk.media, desk.prices, f)
     if medium is None or medium.bulk is None or state.kind in HALF_CYCLE_KINDS:
         return

@@ -18,8 +18,8 @@ from pipeline.advise.plan_words import as_text
 from pipeline.advise.saying import money
 from pipeline.advise.search import compatible, sufficient
 from pipeline.advise.state import Desk, TankState, build
+from pipeline.calc.layers import table
 from pipeline.problems import Problem
-from pipeline.reckon.layers import table
 from pipeline.telling import day, listed, number, per_cent
 from pipeline.week import Week
 
@@ -73,7 +73,7 @@ def _sizing(
     holding = sized["holding"]
     litres = litres_a_year(holding["fraction"], tank.net_l, holding["every_days"])
     before = litres_a_year(known.fraction_now, tank.net_l, known.every_days)
-    price, f = desk.prices.of("water_m3"), desk.figures
+    price, f = desk.prices.of("water_m3"), desk.assumed
     more = None if litres is None else max(litres - (before or 0.0), 0.0)
     cost = None if price is None or more is None else round(more / 1000 * price, 2)
     said = "no more water than today" if more == 0 else "the water it takes more than today"
@@ -140,10 +140,10 @@ def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]
 def _plan_of(
     desk: Desk, name: str, known: water.Facts, new: Sequence[Change], brought: dict[int, After]
 ) -> dict[str, Any]:
-    figures, week, tank = desk.figures, desk.week, desk.tanks[name]
+    assumed, week, tank = desk.assumed, desk.week, desk.tanks[name]
     known = water.with_net(known, tank.net_l)
-    sized = water.water_change(known, figures)
-    limit = figures["within_pct"]
+    sized = water.water_change(known, assumed)
+    limit = assumed["within_pct"]
     now: dict[str, Any] = {
         "plain_load_pct": tank.capacity["plain_load_pct"],
         "plain_state": tank.capacity["plain_state"],
@@ -155,9 +155,9 @@ def _plan_of(
     }
     found: list[Outcome] = []
     ways: list[tuple[Change, ...]] = []
-    most = round(figures["options_most"])
+    most = round(assumed["options_most"])
     if tank.known:
-        effects = Effects(tank, possible(desk, tank, new), figures, brought)
+        effects = Effects(tank, possible(desk, tank, new), assumed, brought)
         as_it_is = outcome(effects, (), week.as_of)
         now["working_mature_pct"] = as_it_is.mature_pct
         if as_it_is.mature_pct is not None and as_it_is.mature_pct <= limit:
@@ -166,7 +166,7 @@ def _plan_of(
                 now |= {"within_on": on.isoformat(), "within_says": day(on, year=on.year != week.as_of.year)}
                 ways = [(change,) for change in effects.changes if change.kind == "feed cut"]
         elif _is_over(now, limit):
-            ways = list(sufficient(effects, round(figures["changes_most"])))
+            ways = list(sufficient(effects, round(assumed["changes_most"])))
         found = cheapest(effects, ways, week.as_of, most)
     litres = litres_a_year(known.fraction_now, tank.net_l, known.every_days)
     options = [_option(one, litres) for one in found]
@@ -254,12 +254,12 @@ def what_if(week: Week, tank: str, keys: Sequence[str], feed_share: float = 1.0)
         made = [change for change in made if change.group != "feed"]
         made.append(
             Change("feed share", "feed cut", f"Feed {per_cent(100 * feed_share)} of today's food.",
-                   desk.figures["visit_minutes_feed"], group="feed", details={"share": round(1 - feed_share, 4)},
+                   desk.assumed["visit_minutes_feed"], group="feed", details={"share": round(1 - feed_share, 4)},
                    need_factor=feed_share)
         )  # fmt: skip
     if not compatible(made):
         raise Problem("Two of these changes exclude each other; expected one second filter, one rehomed, one feed cut.")
-    effects = Effects(state, [*by_key.values(), *made], desk.figures)
+    effects = Effects(state, [*by_key.values(), *made], desk.assumed)
     known = water.with_net(water.facts(week, tank), state.net_l)
     option = _option(
         outcome(effects, made, week.as_of), litres_a_year(known.fraction_now, state.net_l, known.every_days)

@@ -1,6 +1,6 @@
 """The tanks as advice starts from them: each filter's layers in flow order, and what the tank asks of them.
 
-Built once for many tanks from the same parts that capacity is reckoned from, so that a plan of no changes is the
+Built once for many tanks from the same parts that capacity is calculated from, so that a plan of no changes is the
 capacity of the day.
 """
 
@@ -16,12 +16,12 @@ import polars as pl
 
 from pipeline.advise.bodies import Blow, Body, curve
 from pipeline.advise.book import Medium, Model, Prices, catalogue, models, read_prices
-from pipeline.figures import Figures
-from pipeline.reckon import factors, half_cycle
-from pipeline.reckon.capacity import layer_factors, parts, rated
-from pipeline.reckon.capacity import missing as missing_of
-from pipeline.reckon.disturbance import DAYS_A_WEEK
-from pipeline.reckon.layers import HALF_CYCLE_KINDS, MET, fills_numbered, in_force, table
+from pipeline.assumptions import Assumptions
+from pipeline.calc import factors, half_cycle
+from pipeline.calc.capacity import layer_factors, parts, rated
+from pipeline.calc.capacity import missing as missing_of
+from pipeline.calc.disturbance import DAYS_A_WEEK
+from pipeline.calc.layers import HALF_CYCLE_KINDS, MET, fills_numbered, in_force, table
 from pipeline.week import Week
 
 
@@ -69,43 +69,43 @@ class FilterState:
     clog: float = 1.0
     tidied: bool = False  # its flow order put right: all media behind a fine stage, in the flow
 
-    def places(self, figures: Figures) -> list[float | None]:
+    def places(self, assumed: Assumptions) -> list[float | None]:
         """The place factor of each layer."""
         ranks, met = [], factors.MET_NOTHING
         for layer in self.layers:
             ranks.append(factors.MET_FINE if self.tidied else met)
             met = max(met, MET.get(layer.medium.stage or "", factors.MET_NOTHING))
-        base = factors.place(ranks, figures)
-        return [self._place(layer, float(p), figures) for layer, p in zip(self.layers, base, strict=True)]
+        base = factors.place(ranks, assumed)
+        return [self._place(layer, float(p), assumed) for layer, p in zip(self.layers, base, strict=True)]
 
-    def _place(self, layer: Layer, by_met: float, figures: Figures) -> float | None:
-        if not figures["use_place"]:
+    def _place(self, layer: Layer, by_met: float, assumed: Assumptions) -> float | None:
+        if not assumed["use_place"]:
             return 1.0
-        bypass = figures["place_bypass"] if layer.bypass and not self.tidied else 1.0
+        bypass = assumed["place_bypass"] if layer.bypass and not self.tidied else 1.0
         if self.kind in HALF_CYCLE_KINDS:
-            return figures["place_internal"] * bypass
+            return assumed["place_internal"] * bypass
         if self.kind == "trickle":
-            return figures["place_trickle"] * bypass
+            return assumed["place_trickle"] * bypass
         if layer.outside and not self.tidied:
-            return figures["place_not_in_flow"] * bypass
+            return assumed["place_not_in_flow"] * bypass
         return None if layer.position is None else by_met * bypass
 
-    def bodies(self, figures: Figures) -> list[Body]:
+    def bodies(self, assumed: Assumptions) -> list[Body]:
         """What its media works, each layer a body. Layers whose place or mass is not known are left out."""
         found = []
-        for layer, place in zip(self.layers, self.places(figures), strict=True):
+        for layer, place in zip(self.layers, self.places(assumed), strict=True):
             if not layer.media or layer.kg is None or place is None:
                 continue
-            quality = layer.quality if figures["use_quality"] else 1.0
+            quality = layer.quality if assumed["use_quality"] else 1.0
             found.append(Body(((0, layer.kg * quality * place),), layer.age_weeks, layer.blows))
         return found
 
-    def half_l(self, figures: Figures) -> float:
+    def half_l(self, assumed: Assumptions) -> float:
         """Half-cycle rating [L]; nan where it is not known."""
         kg = [layer.kg for layer in self.layers if layer.media]
         foam = [layer.litres for layer in self.layers if layer.foam]
-        flow = half_cycle.by_flow_l(np.nan if self.flow_l_h is None else self.flow_l_h, figures)
-        held = half_cycle.by_media_l(sum(x or 0.0 for x in kg), sum(x or 0.0 for x in foam), figures)
+        flow = half_cycle.by_flow_l(np.nan if self.flow_l_h is None else self.flow_l_h, assumed)
+        held = half_cycle.by_media_l(sum(x or 0.0 for x in kg), sum(x or 0.0 for x in foam), assumed)
         unsure = any(x is None for x in (*kg, *foam)) or not self.layers
         media = np.nan if unsure and not held >= flow else held
         return float(half_cycle.rating_l(media, flow))
@@ -131,7 +131,7 @@ class TankState:
 
     @property
     def known(self) -> bool:
-        """Whether a working load can be reckoned at all."""
+        """Whether a working load can be calculated at all."""
         return self.need_kg is not None and self.capacity["effective_kg"] is not None
 
 
@@ -147,8 +147,8 @@ class Desk:
     spare: tuple[FilterState, ...] = ()  # filters that stand on no tank
 
     @property
-    def figures(self) -> Figures:
-        return self.week.figures
+    def assumed(self) -> Assumptions:
+        return self.week.assumed
 
     @cached_property
     def donors(self) -> dict[str, list[TankState]]:
@@ -160,9 +160,9 @@ class Desk:
         return found
 
 
-def worked_kg(filters: Iterable[FilterState], warmth: float, figures: Figures) -> float:
-    """Effective media of some filters today [kg], as capacity reckons it."""
-    return float(sum(curve(state.bodies(figures), np.zeros(1), figures)[0] * state.clog for state in filters)) * warmth
+def worked_kg(filters: Iterable[FilterState], warmth: float, assumed: Assumptions) -> float:
+    """Effective media of some filters today [kg], as capacity calculates it."""
+    return float(sum(curve(state.bodies(assumed), np.zeros(1), assumed)[0] * state.clog for state in filters)) * warmth
 
 
 def _layers(rows: pl.DataFrame, media: dict[str, Medium], blows: dict[int, list[Blow]]) -> list[Layer]:
@@ -178,9 +178,9 @@ def _layers(rows: pl.DataFrame, media: dict[str, Medium], blows: dict[int, list[
     return found
 
 
-def _blows(reached: pl.DataFrame, layers: pl.DataFrame, figures: Figures) -> dict[int, list[Blow]]:
+def _blows(reached: pl.DataFrame, layers: pl.DataFrame, assumed: Assumptions) -> dict[int, list[Blow]]:
     """The disturbances of each layer row that still hold it back."""
-    if not figures["use_disturbance"]:
+    if not assumed["use_disturbance"]:
         return {}
     felt = reached.drop_nulls("lowest").join(layers.select("row", "as_of"), on="row")
     since = (pl.col("as_of") - pl.col("date")).dt.total_days() / DAYS_A_WEEK
@@ -212,24 +212,24 @@ def _spare(week: Week, book: dict[str, Model], media: dict[str, Medium]) -> tupl
             if medium in media
         ]
         if any(layer.media and layer.kg for layer in layers):
-            flow = clean if clean is not None else known.flow(week.figures)[0]
+            flow = clean if clean is not None else known.flow(week.assumed)[0]
             found.append(FilterState(name, known, known.kind, tuple(layers), flow))
     return tuple(found)
 
 
 def build(week: Week, tanks: Sequence[str]) -> Desk:
     """The desk for plans of some tanks; the others of their sites are on it too, since a filter may come from them."""
-    figures, tables = week.figures, week.tables
+    assumed, tables = week.assumed, week.tables
     own = table(tables, "tank").select("tank", "site", "closed")
     sites = own.filter(pl.col("tank").is_in(list(tanks)))["site"].unique()
     running = pl.col("closed").is_null() | (pl.col("closed") >= week.as_of)
     wanted = own.filter(pl.col("tank").is_in(list(tanks)) | (pl.col("site").is_in(sites.implode()) & running))
     asks = wanted.select("tank", pl.lit(week.as_of).alias("as_of")).unique("tank", maintain_order=True)
-    found = parts(tables, asks, figures)
-    full = layer_factors(found.layers, found.tanks, found.filters, found.reached, figures)
-    rows = rated(found.tanks, full, found.filters, missing_of(full, found.filters), figures)
-    media, book = catalogue(tables), models(tables, figures)
-    blows = _blows(found.reached, found.layers, figures)
+    found = parts(tables, asks, assumed)
+    full = layer_factors(found.layers, found.tanks, found.filters, found.reached, assumed)
+    rows = rated(found.tanks, full, found.filters, missing_of(full, found.filters), assumed)
+    media, book = catalogue(tables), models(tables, assumed)
+    blows = _blows(found.reached, found.layers, assumed)
     layers: dict[tuple[str, str], list[Layer]] = {}
     for layer, tank, name in zip(_layers(full, media, blows), full["tank"], full["filter"], strict=True):
         layers.setdefault((tank, name), []).append(layer)
@@ -243,7 +243,7 @@ def build(week: Week, tanks: Sequence[str]) -> Desk:
     states = {}
     for row in rows.iter_rows(named=True):
         by_feed = row["load_basis"] == "feed" and row["temperature_c"] is not None
-        warmth = float(factors.temperature(row["temperature_c"] if by_feed else np.nan, figures))
+        warmth = float(factors.temperature(row["temperature_c"] if by_feed else np.nan, assumed))
         states[row["tank"]] = TankState(
             row["tank"], site.get(row["tank"]), row["net_l"], row["load"], row["load_basis"], row["feed_g_day"],
             row["need_kg"], warmth, tuple(filters.get(row["tank"], ())), row,

@@ -18,9 +18,9 @@ from pipeline.advise.plan import litres_a_year
 from pipeline.advise.saying import kilograms
 from pipeline.advise.state import FilterState, Layer
 from pipeline.advise.what_if_start import Settings, Start, start
+from pipeline.calc import factors, mixing
+from pipeline.calc.chemistry import nitrate_from_feed
 from pipeline.problems import Problem
-from pipeline.reckon import factors, mixing
-from pipeline.reckon.chemistry import nitrate_from_feed
 from pipeline.telling import days, listed, number, per_cent, with_unit
 from schemas.words import STOCKING
 
@@ -71,7 +71,7 @@ class Asked:
 
 def _need_kg(begun: Start, asked: Settings) -> float | None:
     """Media the tank would want [kg]; None where the litres are not known."""
-    f, tank = begun.desk.figures, begun.tank
+    f, tank = begun.desk.assumed, begun.tank
     if tank.need_kg is None or tank.net_l is None:
         return None
     if begun.by_feed:
@@ -96,7 +96,7 @@ def _more_media(begun: Start, asked: Settings) -> Change | None:
 
     return Change(
         "media added", "media added", f"Add {kilograms(kg)} of new {medium.name} to {spot.key}.",
-        begun.desk.figures["visit_minutes_media"], (price_of(begun.desk, medium, kg),), filter=spot.filter,
+        begun.desk.assumed["visit_minutes_media"], (price_of(begun.desk, medium, kg),), filter=spot.filter,
         details={"kg": kg}, edit=edit,
     )  # fmt: skip
 
@@ -109,7 +109,7 @@ def _made(begun: Start, asked: Settings) -> Range | None:
     if asked.feed_g_day is None or begun.tank.net_l is None:
         return None
     protein = np.nan if begun.protein_pct is None else begun.protein_pct
-    made = nitrate_from_feed(asked.feed_g_day, protein, begun.tank.net_l, begun.desk.figures)
+    made = nitrate_from_feed(asked.feed_g_day, protein, begun.tank.net_l, begun.desk.assumed)
     return Range(*(float(x) * water.DAYS_A_WEEK for x in (made.rise, made.low, made.high)))
 
 
@@ -168,7 +168,7 @@ def _plateau(begun: Start, asked: Settings) -> tuple[Range | None, str]:
 
 def side(begun: Start, asked: Settings) -> Side:
     """The tank under some settings, its media new where it is added."""
-    tank, figures, as_of = begun.tank, begun.desk.figures, begun.desk.week.as_of
+    tank, assumed, as_of = begun.tank, begun.desk.assumed, begun.desk.week.as_of
     plateau, why = _plateau(begun, asked)
     litres = litres_a_year(asked.fraction, tank.net_l, asked.every_days)
     need = _need_kg(begun, asked)
@@ -180,9 +180,9 @@ def side(begun: Start, asked: Settings) -> Side:
         return Side(plain, None, None, (), None, made, plateau, why, litres, None, half)
     change = _more_media(begun, asked)
     changes = [] if change is None else [change]
-    effects = Effects(replace(tank, need_kg=need), changes, figures)
+    effects = Effects(replace(tank, need_kg=need), changes, assumed)
     found = outcome(effects, changes, as_of)
-    # Today's load has the dirt in it that a service takes out; the days that follow reckon with it done.
+    # Today's load has the dirt in it that a service takes out; the days that follow calculate with it done.
     works = sum(float(a.course[0]) * a.state.clog for a in effects.filters(effects.set_of(changes))) * tank.warmth
     now = float(factors.load_pct(need, works))
     return Side(
@@ -215,7 +215,7 @@ def routine(fraction: float, every_days: float, net_l: float | None) -> str:
 
 def _notes(begun: Start, asked: Settings, change: Change | None, then: Side) -> list[str]:
     """What is not known, and what must not be done, with some settings."""
-    tank, f, known = begun.tank, begun.desk.figures, begun.known
+    tank, f, known = begun.tank, begun.desk.assumed, begun.known
     said = []
     if asked.fraction and known.sour and asked.fraction > f["old_tank_change_share"]:
         small = per_cent(100 * f["old_tank_change_share"])
@@ -254,7 +254,7 @@ def answer(begun: Start, asked: Settings) -> Asked:
         raise Problem(f"Media can't go to “{asked.spot}”; expected a medium of the book, and one of: {there}.")
     if not begun.by_feed and asked.stocking not in STOCKING:
         raise Problem(f"“{asked.stocking}” is no stocking class; expected one of: {listed(STOCKING, 'or')}.")
-    f, net, change = begun.desk.figures, begun.tank.net_l, _more_media(begun, asked)
+    f, net, change = begun.desk.assumed, begun.tank.net_l, _more_media(begun, asked)
     now, then = side(begun, begun.today), side(begun, asked)
     fed = asked.feed_g_day != begun.today.feed_g_day
     return Asked(
@@ -289,10 +289,10 @@ def sized_by_outlook(begun: Start) -> str:
     heads = begun.outlook.get("plateau")
     if rise is None or heads is None or heads <= known.ceiling or not known.fraction_now:
         return ""
-    by_readings = water.water_change(known, begun.desk.figures)
+    by_readings = water.water_change(known, begun.desk.assumed)
     if not by_readings["possible"] or known.fraction_now < (by_readings["fraction"] or 0.0):
         return ""
-    other = water.water_change(replace(known, rise_per_day=rise.value), begun.desk.figures)
+    other = water.water_change(replace(known, rise_per_day=rise.value), begun.desk.assumed)
     return f"By all readings of half a year it heads for {number(heads)}: {other['says']} Go by the larger change."
 
 

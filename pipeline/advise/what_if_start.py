@@ -12,8 +12,8 @@ from pipeline.advise import changes as water
 from pipeline.advise.book import Medium
 from pipeline.advise.options import own_medium
 from pipeline.advise.state import Desk, FilterState, TankState, build
+from pipeline.calc.layers import table
 from pipeline.problems import Problem
-from pipeline.reckon.layers import table
 from pipeline.week import Week
 from schemas.words import STOCKING
 
@@ -62,7 +62,7 @@ class Start:
 
     @cached_property
     def today(self) -> Settings:
-        """The settings that the tank runs at; the class is what its load is reckoned by where food is not weighed."""
+        """The settings that the tank runs at; the class is what its load is calculated by where food is not weighed."""
         own = self.desk.week.table("tank").filter(pl.col("tank") == self.tank.tank)["stocking"].to_list()
         return Settings(
             feed_g_day=self.tank.feed_g_day if self.by_feed else None,
@@ -75,7 +75,7 @@ class Start:
     def media(self) -> dict[str, Medium]:
         """Media of the book that would count, by name: what the tank has first, then those that work more."""
         own = {m.name for state in self.tank.filters if (m := own_medium(self.desk, state)) is not None}
-        found = [m for m in self.desk.media.values() if m.counts(self.desk.figures) and not m.foam]
+        found = [m for m in self.desk.media.values() if m.counts(self.desk.assumed) and not m.foam]
         return {m.name: m for m in sorted(found, key=lambda m: (m.name not in own, -(m.quality or 0.0), m.name))}
 
     @cached_property
@@ -86,7 +86,7 @@ class Start:
     @property
     def feed_range(self) -> tuple[float, float, float]:
         """(least, most, step) of food to ask about [g/day]; today's food always lies between."""
-        f, feed = self.desk.figures, self.today.feed_g_day or 0.0
+        f, feed = self.desk.assumed, self.today.feed_g_day or 0.0
         normal = (self.tank.net_l or 0.0) / 100 * f["normal_feed_g_100l"]
         step = 0.05 if max(feed, normal) >= 0.5 else 0.01
         most = max(FEED_TIMES * feed, normal, 10 * step)
@@ -96,7 +96,7 @@ class Start:
     @property
     def fraction_most(self) -> float:
         """The largest change to ask about: what may go in one go, or today's where that is more."""
-        return max(self.desk.figures["change_at_once"], self.today.fraction or 0.0)
+        return max(self.desk.assumed["change_at_once"], self.today.fraction or 0.0)
 
 
 def _to_step(value: float, step: float) -> float:

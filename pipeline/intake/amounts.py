@@ -6,15 +6,15 @@ import itertools
 import re
 from dataclasses import replace
 
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
 from pipeline.intake.grammar import BLANK, BLANKS, Cell, held, read_quantity, slip_of
 from pipeline.units import fahrenheit_to_celsius, gallon_l
 
 
-def unit_factors(figures: Figures) -> dict[str, dict[str, float]]:
+def unit_factors(assumed: Assumptions) -> dict[str, dict[str, float]]:
     """Unit of a column -> unit as typed (no case, no spaces) -> factor."""
-    imperial, us = figures["imperial_gallon_l"], figures["us_gallon_l"]
-    inch, pound, ounce = figures["inch_mm"], figures["pound_g"] / 1000, figures["ounce_g"] / 1000
+    imperial, us = assumed["imperial_gallon_l"], assumed["us_gallon_l"]
+    inch, pound, ounce = assumed["inch_mm"], assumed["pound_g"] / 1000, assumed["ounce_g"] / 1000
     litres = {"l": 1.0, "litre": 1.0, "litres": 1.0, "liter": 1.0, "liters": 1.0, "ltr": 1.0, "ltrs": 1.0, "ml": 0.001}
     gallons = {
         f"{k}{g}": f
@@ -43,7 +43,7 @@ def fold_unit(unit: str) -> str:
     return re.sub(r"[\s.]+", "", unit).casefold()
 
 
-def read_number(text: str, unit: str, header_unit: str, figures: Figures, gallon: str = "") -> Cell:
+def read_number(text: str, unit: str, header_unit: str, assumed: Assumptions, gallon: str = "") -> Cell:
     """A plain number in the column's unit; ranges and limits are no plain numbers and are held."""
     cell = read_quantity(text)
     if cell.held or cell.kind == "blank":
@@ -61,16 +61,16 @@ def read_number(text: str, unit: str, header_unit: str, figures: Figures, gallon
         return replace(
             cell, outcome="converted", low=value, high=value, fault="unit", says=f"{text} read as {value:g} °C"
         )
-    factors = unit_factors(figures).get(unit, {})
+    factors = unit_factors(assumed).get(unit, {})
     if folded in ("gal", "gallon", "gallons") and unit == "L":
         if not gallon:
-            low, high = cell.low * figures["us_gallon_l"], cell.low * figures["imperial_gallon_l"]
+            low, high = cell.low * assumed["us_gallon_l"], cell.low * assumed["imperial_gallon_l"]
             return held(
                 "which gallon",
                 f"“{text}” is {high:.0f} L in imperial or {low:.0f} L in US gallons;"
                 " expected imp gal or US gal, or gallon under [units] in round.toml.",
             )
-        factor = gallon_l(gallon, figures)
+        factor = gallon_l(gallon, assumed)
     elif folded in factors:
         factor = factors[folded]
     elif not unit:
@@ -147,7 +147,7 @@ BUCKETS = re.compile(
 )
 
 
-def read_change(text: str, header_unit: str, figures: Figures, gallon: str) -> Cell:
+def read_change(text: str, header_unit: str, assumed: Assumptions, gallon: str) -> Cell:
     """A water change: `unit` is % or L. A bare number is held: 50 may be litres or per cent."""
     tidy = re.sub(r"\s+", " ", text.replace("\u00a0", " ")).strip()
     folded = tidy.casefold()
@@ -176,7 +176,7 @@ def read_change(text: str, header_unit: str, figures: Figures, gallon: str) -> C
             "change without unit",
             f"“{text}” may be litres or per cent; expected 30% or 40 L. Type it with its unit.",
         )
-    amount = read_number(f"{middle:g} {cell.unit or header_unit}", "L", "", figures, gallon)
+    amount = read_number(f"{middle:g} {cell.unit or header_unit}", "L", "", assumed, gallon)
     if amount.held:
         says = amount.says.replace(f"“{middle:g} {cell.unit or header_unit}”", f"“{text}”")
         return replace(amount, says=says, suggestion=slip_of(text))

@@ -28,7 +28,7 @@ FAR = pl.date(9999, 12, 31)
 
 def swapped_by_limits(placed: pl.DataFrame, given: Given) -> tuple[pl.DataFrame, pl.DataFrame]:
     """pH and temperature that stand in each other's cell: 25 is no pH, and 7.2 beside it is one. Both are held and emptied."""
-    f = given.figures
+    f = given.assumed
     low, high = f["ph_hold_below"], f["ph_hold_above"]
     ph, warmth = (
         pl.col(name).str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
@@ -141,7 +141,7 @@ def confused_columns(batch: Batch, parts: Parts, ranges: Mapping[str, Ranges]) -
 
 def odd_pairs(batch: Batch, parts: Parts, given: Given) -> list[pl.DataFrame]:
     """A pH that nothing would hold up."""
-    high = parts["ph"].filter(pl.col("matched") >= given.figures["ph_odd_without_kh"])
+    high = parts["ph"].filter(pl.col("matched") >= given.assumed["ph_odd_without_kh"])
     bare = parts["kh"].filter(pl.col("matched") == 0)
     if high.height == 0 or bare.height == 0:
         return []
@@ -168,7 +168,7 @@ def wrong_tank(
     batch: Batch, parts: Parts, ranges: Mapping[str, Ranges], standing: Tables, given: Given
 ) -> list[pl.DataFrame]:
     """Two tanks of a site whose readings of a day each fit the other better than their own: both are asked about."""
-    least, most = int(given.figures["wrong_tank_cells"]), int(given.figures["wrong_tank_sessions"])
+    least, most = int(given.assumed["wrong_tank_cells"]), int(given.assumed["wrong_tank_sessions"])
     enough = _strange_rows(ranges, least, batch.visit.height)
     if np.count_nonzero(enough) < 2:
         return []
@@ -212,7 +212,7 @@ def wrong_tank(
 def flows(batch: Batch, part: pl.DataFrame, standing: Tables, given: Given) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
     """Flow timed at an outlet against the filter that stood there: more than its pump gives is held, too little is asked
     about. Where a tank has several filters, the strongest and the weakest of them are the measure."""
-    f = given.figures
+    f = given.assumed
     rows = batch.worded(part, "flow_l_h")
     filters = (
         standing["filter"]

@@ -17,7 +17,7 @@ KEY = ["file", "line"]
 
 def _net(standing: Tables, given: Given) -> pl.DataFrame:
     """Net litres of each tank, measured or taken from gross, and its site's supply; in the order of the tanks."""
-    share = given.figures["net_of_gross"]
+    share = given.assumed["net_of_gross"]
     return (
         standing["tank"]
         .select(pl.coalesce("net_l", pl.col("gross_l") * share).alias("net"), "site")
@@ -31,7 +31,7 @@ def read_changes(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Water changes with their fraction and source, and the issues of their cells."""
     gallon = given.round.gallon
-    amount = read_cells(placed, "water_changed", lambda text, of: amounts.read_change(text, of, given.figures, gallon))
+    amount = read_cells(placed, "water_changed", lambda text, of: amounts.read_change(text, of, given.assumed, gallon))
     kind = read_cells(placed, "change_kind", lambda text, _: read_word(text, CHANGE_KINDS, "kind of change"))
     by_fold = {fold_name(s): s for s in supplies}
 
@@ -101,7 +101,7 @@ def read_changes(
             ),
         )
     )
-    big = (pl.col("fraction") > given.figures["change_warn_share"]) & ~too_much
+    big = (pl.col("fraction") > given.assumed["change_warn_share"]) & ~too_much
     told.append(
         issue_rows(
             frame,
@@ -143,9 +143,9 @@ def top_ups(change: pl.DataFrame, given: Given) -> pl.DataFrame:
     if change.height == 0:
         return join_issues([])
     small = change.filter(
-        (pl.col("kind") == "change") & (pl.col("fraction") <= given.figures["topup_share"] + 1e-9)
+        (pl.col("kind") == "change") & (pl.col("fraction") <= given.assumed["topup_share"] + 1e-9)
     ).sort("tank", "day")
-    often = (pl.col("day") - pl.col("day").shift(2).over("tank")).dt.total_days() <= given.figures["topup_days"]
+    often = (pl.col("day") - pl.col("day").shift(2).over("tank")).dt.total_days() <= given.assumed["topup_days"]
     return issue_rows(
         small,
         often.fill_null(False),
@@ -154,6 +154,6 @@ def top_ups(change: pl.DataFrame, given: Given) -> pl.DataFrame:
         outcome="warned",
         fault="top-up",
         says=pl.lit(
-            f"Three small amounts within {given.figures['topup_days']:g} days: are these top-ups? A top-up dilutes nothing."
+            f"Three small amounts within {given.assumed['topup_days']:g} days: are these top-ups? A top-up dilutes nothing."
         ),
     )

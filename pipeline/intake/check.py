@@ -6,7 +6,7 @@ import datetime as dt
 
 import polars as pl
 
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
 from pipeline.intake import corrections, gate
 from pipeline.intake.accounting import account, held_and_remarks, row_outcomes
 from pipeline.intake.amounts import read_count
@@ -168,16 +168,16 @@ def _correction_table(sheets: Sheets, states: pl.DataFrame, given: Given) -> pl.
     )
 
 
-def check(sheets: Sheets, round_: Round, figures: Figures, today: dt.date) -> Tables:
+def check(sheets: Sheets, round_: Round, assumed: Assumptions, today: dt.date) -> Tables:
     """All base tables of a log folder."""
-    tables = with_readings(check_parts(sheets, round_, figures, today))
+    tables = with_readings(check_parts(sheets, round_, assumed, today))
     return {name: tables[name] for name in BASE_TABLES}
 
 
 def check_parts(
     sheets: Sheets,
     round_: Round,
-    figures: Figures,
+    assumed: Assumptions,
     today: dt.date,
     kept_changes: pl.DataFrame | None = None,
     kept_corrections: pl.DataFrame | None = None,
@@ -187,7 +187,7 @@ def check_parts(
     `kept_changes` are water changes, `kept_corrections` the rows of the table `correction`, of sheets that are not among
     these, but count.
     """
-    given = Given(round_, figures, today, kept_changes)
+    given = Given(round_, assumed, today, kept_changes)
     right, touched, states = corrections.apply(sheets, kept_corrections)
     cells, rows = touched.filter(pl.col("column").is_not_null()), touched.filter(pl.col("column").is_null())
     accepted = cells.filter(pl.col("now") == corrections.ACCEPT).select(CELL)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
 from pipeline.intake import amounts
 from pipeline.intake.coded import TOLD, Cells, Reader, coded, crossed
 from pipeline.intake.dates import evidence, read_date
@@ -23,7 +23,7 @@ class Given:
     """What the reading of cells may lean on."""
 
     round: Round
-    figures: Figures
+    assumed: Assumptions
     today: dt.date
     # Water changes that stand in the warehouse, where a load reads only some sheets: services are held against them too.
     kept_changes: pl.DataFrame | None = None
@@ -90,7 +90,7 @@ def read_dates(
         frame = shown_orders(frame, name)
     texts = crossed([coded(frame[name].alias("text")), coded(frame["shown order"].alias("shown"))])
     order = given.round.date_order
-    first_year = int(given.figures["first_year"])
+    first_year = int(given.assumed["first_year"])
     days: list[dt.date | None] = []
     table: dict[str, list[str | None]] = {key: [] for key in TOLD}
     for text, shown in texts.values.iter_rows():
@@ -128,7 +128,7 @@ def reader_of(note: Note, given: Given) -> Reader:
         return read_word(text, note.words, note.title.lower())
 
     def number(text: str, of: str) -> Cell:
-        return amounts.read_number(text, note.unit, of, given.figures, gallon)
+        return amounts.read_number(text, note.unit, of, given.assumed, gallon)
 
     def share(text: str, of: str) -> Cell:
         return amounts.read_share(text, of)

@@ -55,7 +55,7 @@ def copied(
 
     `read` has all readings, `parts` those that are not held since.
     """
-    f = given.figures
+    f = given.assumed
     cells, visits, tanks = int(f["copied_cells"]), int(f["copied_visits"]), int(f["copied_tanks"])
     alike, count, some = sessions(batch, parts)
     enough = (count >= cells) & (some >= f["copied_above_zero"])

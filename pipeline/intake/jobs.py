@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
 from pipeline.intake.columns import issue_rows, join_issues
 from schemas import Tables
 
@@ -42,7 +42,9 @@ def put_off(service: pl.DataFrame, text: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def timed(service: pl.DataFrame, text: pl.DataFrame, tables: Tables, f: Figures) -> tuple[pl.DataFrame, pl.DataFrame]:
+def timed(
+    service: pl.DataFrame, text: pl.DataFrame, tables: Tables, f: Assumptions
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Flows timed at a service against what the pump is rated for (held) and what the clean filter gives (asked about)."""
     models = tables["filter_model"].select("model", pl.col("rated_flow_l_h").alias("rated"))
     rated = (
@@ -75,7 +77,7 @@ def timed(service: pl.DataFrame, text: pl.DataFrame, tables: Tables, f: Figures)
     return service, join_issues(parts)
 
 
-def with_large_changes(service: pl.DataFrame, change: pl.DataFrame, f: Figures) -> pl.DataFrame:
+def with_large_changes(service: pl.DataFrame, change: pl.DataFrame, f: Assumptions) -> pl.DataFrame:
     """A full service and a large water change on the same day: two shocks at once."""
     if change.height == 0 or service.height == 0:
         return join_issues([])

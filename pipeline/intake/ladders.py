@@ -8,7 +8,7 @@ from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
 from pipeline.intake.amounts import fold_unit, unit_factors
 from pipeline.intake.grammar import Cell, read_quantity, slip_of
 from pipeline.telling import number
@@ -71,7 +71,7 @@ def _of_meter(parameter: str, cell: Cell, value: float, share: float) -> tuple[f
 
 
 def _factor(
-    parameter: str, text: str, cell: Cell, header_unit: str, kit: KitRow | None, figures: Figures
+    parameter: str, text: str, cell: Cell, header_unit: str, kit: KitRow | None, assumed: Assumptions
 ) -> tuple[float, Cell | None]:
     """What one typed unit is in the canonical one, or the cell that says why it can't be said."""
     typed = cell.unit or header_unit
@@ -83,7 +83,7 @@ def _factor(
     if typed and not plain:
         stated = factor(parameter, typed)
         if stated is None and parameter == "flow_l_h":
-            stated = unit_factors(figures)["L/h"].get(fold_unit(typed))
+            stated = unit_factors(assumed)["L/h"].get(fold_unit(typed))
         if stated is None:
             says = f"“{typed}” is no unit of {title.lower() if title[1].islower() else title} we know; expected {CANON[parameter] or 'none'}."
             return 1.0, Cell("held", fault="unit", says=says, suggestion=slip_of(text))
@@ -99,10 +99,10 @@ def _caco3() -> float:
     return factor("kh", "mg/L CaCO3") or 1.0
 
 
-def _limited(parameter: str, text: str, value: float, figures: Figures) -> Cell | None:
+def _limited(parameter: str, text: str, value: float, assumed: Assumptions) -> Cell | None:
     """The cell that says why a value cannot be, with what it may have been."""
-    low = figures.get(f"{parameter}_hold_below")
-    high = figures.get(f"{parameter}_hold_above")
+    low = assumed.get(f"{parameter}_hold_below")
+    high = assumed.get(f"{parameter}_hold_above")
     if (low is None or value >= low) and (high is None or value <= high):
         return None
     title, unit = PARAMETER_TITLES[parameter], CANON[parameter]
@@ -125,7 +125,7 @@ def _limited(parameter: str, text: str, value: float, figures: Figures) -> Cell 
     return Cell("held", fault="beyond limits", says=says, suggestion=suggestion)
 
 
-def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None, figures: Figures) -> Taken:
+def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None, assumed: Assumptions) -> Taken:
     """One reading cell to its interval."""
     cell = read_quantity(text)
     if cell.held or cell.kind == "blank":
@@ -134,7 +134,7 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
     celsius = parameter == "temperature" and typed in FAHRENHEIT
     if parameter == "temperature" and typed in ("degc", "ºc", "celsius"):
         cell = Cell(**{**cell.__dict__, "unit": "°C"})
-    times, trouble = (1.0, None) if celsius else _factor(parameter, text, cell, header_unit, kit, figures)
+    times, trouble = (1.0, None) if celsius else _factor(parameter, text, cell, header_unit, kit, assumed)
     if trouble is not None:
         return Taken(None, None, None, trouble)
     outcome, fault, says = cell.outcome, cell.fault, cell.says
@@ -160,7 +160,7 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
                 outcome, fault = "warned", "off the ladder"
                 says = f"{text} is no step of this kit; taken as {'over ' + number(low) if high is None else f'between {number(low)} and {number(high)}'}."
         else:
-            low, high = _of_meter(parameter, cell, matched, figures["meter_share"])
+            low, high = _of_meter(parameter, cell, matched, assumed["meter_share"])
     if celsius:
         low, matched = round(fahrenheit_to_celsius(low), 3), round(fahrenheit_to_celsius(matched), 3)
         high = None if high is None else round(fahrenheit_to_celsius(high), 3)
@@ -172,7 +172,7 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
             says = f"{text} read as {number(matched)} {CANON[parameter]}."
         elif cell.unit and outcome == "accepted":
             outcome, fault, says = "converted", "unit", "The unit stands in the cell; the number is used."
-    if (beyond := _limited(parameter, text, matched, figures)) is not None:
+    if (beyond := _limited(parameter, text, matched, assumed)) is not None:
         return Taken(None, None, None, beyond)
     return Taken(low, high, matched, Cell(outcome, fault=fault, says=says, kind=cell.kind, guessed=cell.guessed))
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
 from pipeline.intake.columns import Given, issue_rows, join_issues
 from pipeline.units import volume_l
 from schemas import Tables
@@ -36,28 +36,28 @@ def _tank() -> list[Limit]:
     ]  # fmt: skip
 
 
-def _medium(f: Figures) -> list[Limit]:
+def _medium(f: Assumptions) -> list[Limit]:
     low, high = f["bulk_low_kg_l"], f["bulk_high_kg_l"]
     bulk = pl.col("bulk_kg_l")
     return [
-        Limit("bulk_kg_l", "held", ~bulk.is_between(low, high), f"Dry media weighs {low:g} to {high:g} kg a litre; expected a figure in that range. Was it weighed wet?"),
+        Limit("bulk_kg_l", "held", ~bulk.is_between(low, high), f"Dry media weighs {low:g} to {high:g} kg a litre; expected an assumption in that range. Was it weighed wet?"),
         Limit("bulk_kg_l", "warned", bulk == 1.0, "Exactly 1 kg a litre: was a litre of media entered as a kilogram?"),
     ]  # fmt: skip
 
 
-def _compartment(f: Figures) -> list[Limit]:
+def _compartment(f: Assumptions) -> list[Limit]:
     """Measured litres against the dimensions, and what the book weighed against the litres."""
     share = pl.col("usable_share").fill_null(f["usable_share_default"])
-    reckoned = volume_l() * share
-    apart = (pl.col("usable_l") / reckoned - 1).abs() > f["litres_differ_share"]
-    bulk = pl.col("loose_kg") / pl.coalesce("usable_l", reckoned)
+    calculated = volume_l() * share
+    apart = (pl.col("usable_l") / calculated - 1).abs() > f["litres_differ_share"]
+    bulk = pl.col("loose_kg") / pl.coalesce("usable_l", calculated)
     return [
-        Limit("usable_l", "warned", apart, pl.format("{} L by measured fill, {} L by its dimensions: one of them is wrong. The measured fill is used.", _short("usable_l"), reckoned.round(2).cast(pl.String))),
+        Limit("usable_l", "warned", apart, pl.format("{} L by measured fill, {} L by its dimensions: one of them is wrong. The measured fill is used.", _short("usable_l"), calculated.round(2).cast(pl.String))),
         Limit("loose_kg", "warned", bulk > f["bulk_high_kg_l"], _wet(bulk), fault="weighed wet"),
     ]  # fmt: skip
 
 
-def _fill(f: Figures) -> list[Limit]:
+def _fill(f: Assumptions) -> list[Limit]:
     most = f["mass_hold_above_kg"]
     mass = pl.col("mass_kg")
     return [
@@ -66,7 +66,7 @@ def _fill(f: Figures) -> list[Limit]:
     ]  # fmt: skip
 
 
-def _service(f: Figures) -> list[Limit]:
+def _service(f: Assumptions) -> list[Limit]:
     third = f["disturb_free_share"] + 0.01
     return [
         Limit("media_share", "warned", pl.col("media_share") > third, "More than a third of the biological media was handled at once."),
@@ -95,11 +95,11 @@ def limits(name: str, text: pl.DataFrame, typed: pl.DataFrame, given: Given) -> 
     )
     tests: dict[str, list[Limit]] = {
         "tank": _tank(),
-        "medium": _medium(given.figures),
-        "compartment": _compartment(given.figures),
-        "fill": _fill(given.figures),
+        "medium": _medium(given.assumed),
+        "compartment": _compartment(given.assumed),
+        "fill": _fill(given.assumed),
         "placement": [Limit("to", "held", pl.col("to") < pl.col("from"), LATER)],
-        "service": [to_come, *_service(given.figures)],
+        "service": [to_come, *_service(given.assumed)],
         "event": [to_come],
     }
     parts = []
@@ -122,14 +122,14 @@ def limits(name: str, text: pl.DataFrame, typed: pl.DataFrame, given: Given) -> 
     return typed, join_issues(parts)
 
 
-def _rooms(book: pl.DataFrame, f: Figures) -> pl.DataFrame:
+def _rooms(book: pl.DataFrame, f: Assumptions) -> pl.DataFrame:
     """Usable litres of each compartment of a model: its parts added up; a measured fill wins over dimensions.
 
     Rows of one compartment with the same sizes are one room told again, a stage each.
     """
     sizes = ["shape", "length_mm", "width_mm", "inner_mm", "depth_mm", "usable_l"]
-    reckoned = volume_l() * pl.col("usable_share").fill_null(f["usable_share_default"])
-    litres = pl.coalesce("usable_l", reckoned)
+    calculated = volume_l() * pl.col("usable_share").fill_null(f["usable_share_default"])
+    litres = pl.coalesce("usable_l", calculated)
     return (
         book.select("model", "compartment", *sizes, litres.alias("litres"))
         .filter(pl.struct("model", "compartment", *sizes).is_first_distinct())
@@ -139,7 +139,7 @@ def _rooms(book: pl.DataFrame, f: Figures) -> pl.DataFrame:
     )
 
 
-def masses(tables: Tables, sheet: pl.DataFrame, f: Figures) -> pl.DataFrame:
+def masses(tables: Tables, sheet: pl.DataFrame, f: Assumptions) -> pl.DataFrame:
     """Media that is too heavy for its compartment: weighed wet, or litres entered as kilograms. It is used, and asked about."""
     media = tables["medium"].filter(pl.col("stage").is_in(["biological", "chemical"]))["medium"]
     rows = (

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
 from pipeline.intake import corrections
 from pipeline.intake.check import check_parts
 from pipeline.intake.columns import Given, read_dates, shown_orders
@@ -98,7 +98,7 @@ def read_partly(
     held: Tables,
     leaned_on: str,
     round_: Round,
-    figures: Figures,
+    assumed: Assumptions,
     today: dt.date,
 ) -> Delta | None:
     """What a load has to change in a warehouse; None where all must be read anew.
@@ -118,7 +118,7 @@ def read_partly(
     kept_corrections = held["correction"].filter(of_file.is_in(list(now)) & ~of_file.is_in(changed))
     fresh = read_sheets(folder, [*others, *(now[path] for path in changed)])
     stood = held["sheet_row"].filter(going)["day"].drop_nulls()
-    days = pl.concat([stood, _days_typed(fresh, kept_corrections, Given(round_, figures, today))])
+    days = pl.concat([stood, _days_typed(fresh, kept_corrections, Given(round_, assumed, today))])
     while True:
         span = _span(days)
         near = _near(held["sheet_row"], span).filter(~going)
@@ -127,7 +127,7 @@ def read_partly(
         if context:
             sheets = _with_rows_of(fresh, read_sheets(folder, [now[path] for path in context]), near)
         far_changes = kept_changes.join(near, on=["file", "line"], how="anti")
-        parts = check_parts(sheets, round_, figures, today, far_changes, kept_corrections)
+        parts = check_parts(sheets, round_, assumed, today, far_changes, kept_corrections)
         if leans_on(parts) != leaned_on:
             return None
         zone = near.filter(pl.col("day") >= span[0]) if span else near

@@ -24,7 +24,7 @@ BY_BASIS, BY_NITRITE, BY_TAKEN = (DOUBTS.index(word) for word in ("basis", "nitr
 
 def single(batch: Batch, parameter: str, part: pl.DataFrame, standing: Tables, given: Given) -> list[pl.DataFrame]:
     """Values of one parameter that are unusual by themselves, or for this tank."""
-    f, matched = given.figures, pl.col("matched")
+    f, matched = given.assumed, pl.col("matched")
     tests: list[tuple[str, pl.DataFrame, pl.Expr]] = []  # fault, readings, sentence
     if parameter in ("ammonia", "nitrite"):
         tests = [("not zero", part.filter(matched > 0), pl.lit(f"{PARAMETER_TITLES[parameter]} is not 0."))]
@@ -85,7 +85,7 @@ def doubts(
     """Nitrate readings left out of the trend: nitrite in the session, or before or after unknown on a change day."""
     row = nitrate["row"].to_numpy()
     spoilt = np.zeros(row.size, dtype=bool)
-    present = nitrite.filter(pl.col("matched") >= given.figures["nitrite_spoils_mg_l"])["row"].to_numpy()
+    present = nitrite.filter(pl.col("matched") >= given.assumed["nitrite_spoils_mg_l"])["row"].to_numpy()
     if present.size:
         spoilt = np.isin(batch.sessions[row], batch.sessions[present])
     unknown = (batch.visit["taken"] == "unknown").to_numpy()[row]
@@ -156,7 +156,7 @@ def nitrate_series(
     batch: Batch, part: pl.DataFrame, kh: pl.DataFrame, change: pl.DataFrame, given: Given
 ) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
     """Wrong basis, missed change, bottle not shaken, leaps: what may explain an odd nitrate. `kh` is the series of KH."""
-    f = given.figures
+    f = given.assumed
     series = _between(batch, usual(series_of(part)), change)
     ratio = pl.col("usual") / pl.col("matched")
     fits = ratio.is_between(f["basis_ratio_low"], f["basis_ratio_high"]) | (1 / ratio).is_between(
@@ -239,7 +239,7 @@ def nitrate_series(
 
 def moves(batch: Batch, ph_series: pl.DataFrame, kh_series: pl.DataFrame, given: Given) -> list[pl.DataFrame]:
     """pH that moves within a week, KH that falls within a month; a step from one kit to another is no move."""
-    f = given.figures
+    f = given.assumed
     week, month = (min(f[name], REACH_DAYS) for name in ("ph_move_days", "kh_fall_days"))
     same = pl.col("kit").eq_missing(pl.col("last_kit"))
     moved = (pl.col("gap") <= week) & ((pl.col("matched") - pl.col("last")).abs() >= f["ph_warn_move_week"] - 1e-9)

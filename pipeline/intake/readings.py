@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 import polars as pl
 
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
 from pipeline.intake.coded import TOLD, Cells, Coded, coded, crossed, unit_of
 from pipeline.intake.columns import issue_rows
 from pipeline.intake.grammar import BLANK
@@ -40,9 +40,9 @@ UNTYPED = Taken(None, None, None, BLANK)
 Parts = dict[str, pl.DataFrame]
 
 
-def kits_of(standing: Tables, figures: Figures) -> dict[tuple[str, str], KitRow]:
+def kits_of(standing: Tables, assumed: Assumptions) -> dict[tuple[str, str], KitRow]:
     """(kit id folded, parameter) -> its ladder, and the last day it was in date and not open too long."""
-    months = int(figures["kit_open_months"])
+    months = int(assumed["kit_open_months"])
     rows = standing["kit"].select(
         "kit",
         "parameter",
@@ -72,7 +72,7 @@ def read_readings(
     placed: pl.DataFrame,
     column: Column,
     kits: dict[tuple[str, str], KitRow],
-    figures: Figures,
+    assumed: Assumptions,
     meanings: Meanings,
     kit_used: Coded,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -90,7 +90,7 @@ def read_readings(
     values = texts.values
     used = [kits.get((fold_name(kit), parameter)) if kit else None for kit in values["kit"]]
     taken = [
-        read_reading(parameter, text, of, kit, figures) if text else UNTYPED
+        read_reading(parameter, text, of, kit, assumed) if text else UNTYPED
         for (text, of, _), kit in zip(values.iter_rows(), used, strict=True)
     ]
     read = values.with_columns(

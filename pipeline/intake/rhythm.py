@@ -14,7 +14,7 @@ from pipeline.telling import NBSP
 
 def gaps(visit: pl.DataFrame, rows: Rows, given: Given) -> pl.DataFrame:
     """Visits long after the one before, as one remark a visit; longer where the round or the tank has a longer rhythm."""
-    limit = given.figures["gap_warn_days"] / 7  # stated for a weekly round
+    limit = given.assumed["gap_warn_days"] / 7  # stated for a weekly round
     steps = range(1, REACH_READINGS + 1)
     of_day = rows.of_day
     first = np.flatnonzero(np.concatenate((np.ones(min(of_day.size, 1), dtype=bool), of_day[1:] != of_day[:-1])))

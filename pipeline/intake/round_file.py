@@ -7,14 +7,14 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from pipeline.figures import with_overrides
+from pipeline.assumptions import with_overrides
 from pipeline.week import Round
 from schemas.words import DATE_ORDERS, GALLONS
 
 KNOWN = {
     "round": {"name", "date_order", "visit_every_days"},
     "units": {"gallon"},
-    "figures": None,  # by name, checked against figures.toml
+    "assumptions": None,  # by name, checked against assumptions.toml
     "prices": None,
     "van": {"payload_kg", "container_l"},
     "dosing": {"conditioner_ml_per_l"},
@@ -80,7 +80,7 @@ def read_round(folder: Path) -> Round:
     if gallon and gallon not in GALLONS:
         problems.append(f"round.toml [units]: gallon is “{gallon}”; expected {' or '.join(GALLONS)}. Not used.")
         gallon = ""
-    overrides = dict(tables.get("figures", {}))
+    overrides = dict(tables.get("assumptions", {}))
     problems += with_overrides(overrides)[1]
     van, dosing = tables.get("van", {}), tables.get("dosing", {})
     return Round(

@@ -263,14 +263,14 @@ def _side_by_side(
     """What is said of a family only beside others: it joins that family's own issues."""
     book: Tables = {name: typed.get(name, empty(name)) for name in ("filter", "filter_model", "compartment", "medium")}
     if "fill" in typed:
-        told = masses({**book, "fill": typed["fill"]}, sheets.frames["fill"], given.figures)
+        told = masses({**book, "fill": typed["fill"]}, sheets.frames["fill"], given.assumed)
         issues["fill"] = join_issues([issues["fill"], told])
     if "service" in typed:
         text = sheets.frames["service"]
         key = list(FAMILY["service"].key)
         rest = [name for name in text_columns("service") if name not in key]
         typed["service"], twice = differing_cells(text, typed["service"], key, rest)
-        typed["service"], over = timed(typed["service"], text, book, given.figures)
+        typed["service"], over = timed(typed["service"], text, book, given.assumed)
         issues["service"] = join_issues([issues["service"], twice, over, put_off(typed["service"], text)])
 
 

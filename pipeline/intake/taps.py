@@ -19,7 +19,7 @@ def _readings(frame: pl.DataFrame, parameter: str, given: Given) -> tuple[pl.Dat
     if typed.height == 0:
         return pl.DataFrame(), join_issues([])
     texts = texts_of(typed, parameter)
-    taken = [read_reading(parameter, text, of, None, given.figures) for text, of in texts.values.iter_rows()]
+    taken = [read_reading(parameter, text, of, None, given.assumed) for text, of in texts.values.iter_rows()]
     read = texts.values.with_columns(
         pl.Series("low", [t.low for t in taken], pl.Float64),
         pl.Series("high", [t.high for t in taken], pl.Float64),

@@ -73,7 +73,7 @@ class _Reader:
     def __init__(self, given: Given, standing: Tables) -> None:
         self.given, self.standing = given, standing
         self.resolver = Resolver(standing["alias"], standing["site"], standing["tank"])
-        self.kits: dict[tuple[str, str], KitRow] = kits_of(standing, given.figures)
+        self.kits: dict[tuple[str, str], KitRow] = kits_of(standing, given.assumed)
         supplies = [*standing["site"]["water_supply"], *standing["tap"]["water_supply"]]
         self.supplies = {supply for supply in supplies if supply is not None}
         self.meanings = Meanings()
@@ -112,7 +112,7 @@ class _Reader:
         kit_used = coded(placed["kit"])
         readings: Parts = {}
         for column in columns:
-            part, bad = read_readings(placed, column, self.kits, self.given.figures, self.meanings, kit_used)
+            part, bad = read_readings(placed, column, self.kits, self.given.assumed, self.meanings, kit_used)
             told.issues.append(bad)
             if part.height:
                 readings[column.parameter] = part
@@ -145,7 +145,7 @@ class _Reader:
         batch = Batch(visit, rows, self.meanings.texts(), self.meanings.kits())
         parts, change = _settled(batch, parts, change, told)
         told.issues += [gaps(visit, rows, self.given), top_ups(change, self.given)]
-        told.issues.append(with_large_changes(self.standing["service"], change, self.given.figures))
+        told.issues.append(with_large_changes(self.standing["service"], change, self.given.assumed))
         cells = pl.DataFrame(schema=READING_CELL)
         if parts:
             cells, spoken = patterns.look(batch, parts, change, self.standing, self.given)
@@ -274,7 +274,7 @@ def read_visits(sheets: Sheets, given: Given, standing: Tables, told: Told) -> T
         told.whole_where(unnamed, ["tank"])
         frames[name] = frame if "shown order" in frame.columns else shown_orders(frame, "date")
     if given.kept_changes is not None:
-        told.issues.append(with_large_changes(standing["service"], given.kept_changes, given.figures))
+        told.issues.append(with_large_changes(standing["service"], given.kept_changes, given.assumed))
     parts: list[Tables] = []
     places = [pl.DataFrame(schema=PLACE)]
     first = 0

@@ -38,17 +38,17 @@ def expected(week: Week, tank: str, day: dt.date) -> dict[str, str]:
     Nitrate from the fit; no ammonia or nitrite in an established tank; pH within its weekly move of the last
     reading; temperature about the set point. These are the limits beyond which intake marks a reading.
     """
-    figures = week.figures
+    assumed = week.assumed
     row = week.table("tank").filter(pl.col("tank") == tank).to_dicts()[0]
     said = {"nitrate": _nitrate(week, tank, day)}
     begun = row["set_up"]
-    if begun is None or (day - begun).days > 7 * figures["established_weeks"]:
+    if begun is None or (day - begun).days > 7 * assumed["established_weeks"]:
         said |= {"ammonia": "0", "nitrite": "0"}
     water = week.now("water").filter((pl.col("tank") == tank) & (pl.col("parameter") == "ph"))
     if water.height:
-        move, last = figures["ph_warn_move_week"], water["matched"][0]
+        move, last = assumed["ph_warn_move_week"], water["matched"][0]
         said["ph"] = interval(last - move, last + move, 3)
     if row["temperature_c"] is not None:
-        off = figures["temperature_warn_off_c"]
+        off = assumed["temperature_warn_off_c"]
         said["temperature"] = f"{number(row['temperature_c'] - off)}–{number(row['temperature_c'] + off)}"
     return {name: said[name] for name in PARAMETERS if said.get(name)}

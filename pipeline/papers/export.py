@@ -137,7 +137,7 @@ def contents(week: Week, form: str = "csv") -> Iterator[tuple[str, bytes]]:
         "name": "tankround-export",
         "title": f"Checked tables of {week.round.name or 'a tank round'}",
         "description": (
-            f"Records and reckoning as of {week.as_of}. Empty means not known, never 0. "
+            f"Records and calculation as of {week.as_of}. Empty means not known, never 0. "
             + (
                 "A text that begins with =, +, -, @, a tab or a line break stands after an apostrophe."
                 if form == "csv"

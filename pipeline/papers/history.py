@@ -182,7 +182,7 @@ def history_page(week: Week, tank: str) -> str:
         raise Problem(f"There is no tank “{tank}” in tanks.csv. Give the id of a tank there.")
     site = dict(week.table("site").select("site", "name").iter_rows()).get(found[0]["site"], found[0]["site"])
     review = week.now("review").filter(pl.col("tank") == tank).to_dicts()
-    ceiling = found[0]["nitrate_ceiling"] or week.figures["ceiling_default"]
+    ceiling = found[0]["nitrate_ceiling"] or week.assumed["ceiling_default"]
     svg = nitrate_chart(week, tank, ceiling)
     title = f"{tank_title(tank, found[0]['name'])}, {site}"
     net, _ = net_of(week, tank)
@@ -198,7 +198,7 @@ def history_page(week: Week, tank: str) -> str:
         (pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == found[0]["site"]))
     )
     work, happened = _mine(week, "service", tank, "date"), _mine(week, "event", tank, "date")
-    figure = (
+    assumption = (
         f"<figure><figcaption>Nitrate, mg/L. Each bar is what a test could mean; ticks at the top are water"
         f" changes.</figcaption>{for_screen(svg)}</figure>"
         if svg
@@ -209,7 +209,7 @@ def history_page(week: Week, tank: str) -> str:
         f'<p class="state">{escape(state)}.</p>',
         f'<p class="hand strong">→ {escape(review[0]["step"])}</p>' if review else "",
         _now(week, tank),
-        figure,
+        assumption,
         f"<h2>What was found</h2>{_findings(week, tank)}",
         f"<h2>The filter, as the water meets it</h2>{items(filters or ['No filter is recorded on this tank.'])}",
         f"<h2>Due</h2>{items(jobs)}" if jobs else "",

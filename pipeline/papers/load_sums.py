@@ -86,7 +86,7 @@ def _pads(week: Week, tanks: Sequence[str], day: dt.date) -> list[tuple[str, str
         .len()
         .sort("place", "medium", "pad_mm", "thickness_mm")
     )
-    share = week.figures["pads_spare_share"]
+    share = week.assumed["pads_spare_share"]
     return [
         (stage, medium, pad_size(pad_mm, thick), due, with_spare(due, share))
         for stage, medium, pad_mm, thick, due in pads.drop("place").iter_rows()
@@ -95,7 +95,7 @@ def _pads(week: Week, tanks: Sequence[str], day: dt.date) -> list[tuple[str, str
 
 def _media(week: Week, jobs: Sequence[MediaJob]) -> list[tuple[str, float, int]]:
     """Planned media by grade, in bags: a bag a job at least, so that nothing is divided in the van."""
-    bag = week.figures["bag_kg"]
+    bag = week.assumed["bag_kg"]
     found: dict[str, tuple[float, int]] = {}
     for job in jobs:
         kg, bags = found.get(job.medium, (0.0, 0))
@@ -157,7 +157,7 @@ def load_of(week: Week, sites: Sequence[str], day: dt.date, media: Sequence[Medi
     carbon = _carbon(week, tanks, day)
     unknown += [f"carbon for {tank}: mass not recorded" for tank, _, kg in carbon if kg is None]
     bags = _media(week, media)
-    density = week.figures["water_kg_l"]
+    density = week.assumed["water_kg_l"]
     carried = sum(kg for _, kg, _ in bags) + sum(kg or 0.0 for *_, kg in carbon)
     payload = week.round.van.get("payload_kg")
     if payload is None:

@@ -48,7 +48,7 @@ class Proposal:
     costs: tuple[Cost, ...]
     by: str
     on: dt.date
-    as_of: dt.date  # the day that it was reckoned for
+    as_of: dt.date  # the day that it was calculated for
     name: str = ""  # of its file; blank until it is kept
     withdrawn_on: dt.date | None = None
     withdrawn_by: str | None = None

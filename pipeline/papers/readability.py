@@ -33,7 +33,7 @@ def counts(text: str) -> tuple[int, int, int]:
     return sentences, len(words) + len(numbers), spoken
 
 
-def grade(text: str, figures: Mapping[str, float]) -> float:
+def grade(text: str, assumed: Mapping[str, float]) -> float:
     """Flesch–Kincaid grade level [US school years]; 0 words give 0.
 
     grade = 0.39 · words/sentences + 11.8 · syllables/words − 15.59. Fitted to technical training texts read by
@@ -44,7 +44,7 @@ def grade(text: str, figures: Mapping[str, float]) -> float:
     if not words:
         return 0.0
     return (
-        figures["grade_per_sentence_word"] * words / max(1, sentences)
-        + figures["grade_per_syllable"] * spoken / words
-        + figures["grade_offset"]
+        assumed["grade_per_sentence_word"] * words / max(1, sentences)
+        + assumed["grade_per_syllable"] * spoken / words
+        + assumed["grade_offset"]
     )

@@ -86,17 +86,17 @@ def spans_without(
 def rhythm(visits: list[dt.date], week: Week) -> float:
     """Days between the visits of a tank: the round's own, or its median gap of late where that is longer; the same
     as the review goes by, so that a fortnightly site is not told of gaps that were agreed."""
-    figures, every = week.figures, float(week.round.visit_every_days)
-    since = week.as_of - dt.timedelta(days=int(figures["rhythm_days"]))
+    assumed, every = week.assumed, float(week.round.visit_every_days)
+    since = week.as_of - dt.timedelta(days=int(assumed["rhythm_days"]))
     days = [day for day in visits if day <= week.as_of]
     gaps = [(b - a).days for a, b in pairwise(days) if b > since]
-    if len(gaps) < figures["rhythm_gaps"]:
+    if len(gaps) < assumed["rhythm_gaps"]:
         return every
-    return min(max(median(gaps), every), figures["rhythm_most"] * every)
+    return min(max(median(gaps), every), assumed["rhythm_most"] * every)
 
 
 def _bars(week: Week, tank: str, first: dt.date, last: dt.date) -> list[Bar]:
-    weeks = int(week.figures["lay_chart_weeks"])
+    weeks = int(week.assumed["lay_chart_weeks"])
     start = last - dt.timedelta(weeks=weeks) + dt.timedelta(days=2)  # a bar on the very edge would be cut
     rows = _of(week, "reading", tank, "day", start, last).filter(
         (pl.col("parameter") == "nitrate") & (pl.col("taken") != "after")
@@ -123,7 +123,7 @@ def gather(
     week: Week, tank: Row, site: Row, first: dt.date, last: dt.date, ticked: frozenset[tuple[str, int]]
 ) -> Facts:
     """The records of a tank between two days, as the page needs them."""
-    name, figures = tank["tank"], week.figures
+    name, assumed = tank["tank"], week.assumed
     begun = max(first, tank["set_up"]) if tank["set_up"] else first
     ended = min(last, tank["closed"]) if tank["closed"] else last
     visit = _of(week, "visit", name, "day", first, last)
@@ -134,13 +134,13 @@ def gather(
     visits = sorted({*_days(visit), *_days(reading), *_days(change), *_days(service, "date")})
     every = rhythm(_days(week.table("visit").filter(pl.col("tank") == name)), week)
     weekly = every == 7
-    silent = figures["silent_intervals"] * every
+    silent = assumed["silent_intervals"] * every
     held = week.table("held").filter((pl.col("tank") == name) & pl.col("day").is_between(first, last))
     check = week.now("due").filter((pl.col("tank") == name) & (pl.col("what") == "check"))
     outlook = week.now("nitrate_outlook").filter(pl.col("tank") == name)
-    ceiling = tank["nitrate_ceiling"] or figures["ceiling_default"]
+    ceiling = tank["nitrate_ceiling"] or assumed["ceiling_default"]
     bars = _bars(week, name, first, last)
-    chart_from = last - dt.timedelta(weeks=int(figures["lay_chart_weeks"])) + dt.timedelta(days=2)
+    chart_from = last - dt.timedelta(weeks=int(assumed["lay_chart_weeks"])) + dt.timedelta(days=2)
     earlier = _of(week, "water_change", name, "day", chart_from, last).filter(pl.col("kind") != "top-up")
     jobs = {
         job: _days(service.filter(pl.col("job") == job), "date") for job in service["job"].unique(maintain_order=True)

@@ -99,7 +99,7 @@ def where_nitrate_stands(facts: Facts) -> str:
 
 
 def holding(week: Week, facts: Facts) -> str:
-    """Whether water changes keep it under the limit, where the reckoning can tell."""
+    """Whether water changes keep it under the limit, where the calculation can tell."""
     rows = week.now("nitrate_outlook").filter(pl.col("tank") == facts.tank["tank"])
     if not rows.height or not facts.changed or where_nitrate_stands(facts).startswith("It is over"):
         return ""

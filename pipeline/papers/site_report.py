@@ -125,7 +125,7 @@ def _sheet(
     why_title, why = _why(week, tank, findings)
     offered = report_words.suggestions(week, tank, plain) if suggestions is None else list(suggestions)
     offered = report_words.with_proposals(offered, proposals, findings[0]["class"] if findings else class_)
-    weeks = int(week.figures["lay_chart_weeks"])
+    weeks = int(week.assumed["lay_chart_weeks"])
     always = plain_words.words()["always"]
     house_do = always["do"] if facts.tank["temperature_c"] is not None else always["do_no_heater"]
     if any("feed" in line.lower() for line in plain.do):
@@ -206,7 +206,7 @@ def site_report(
         last,
         plain_words.words()["always"]["limits"],
         sheets,
-        int(week.figures["lay_chart_weeks"]),
+        int(week.assumed["lay_chart_weeks"]),
     )
 
 

@@ -121,13 +121,13 @@ def _tank(week: Week, site: Row, tank: Row, day_: dt.date, all_layers: pl.DataFr
     review = week.now("review").filter(pl.col("tank") == name).to_dicts()
     outlook = week.now("nitrate_outlook").filter(pl.col("tank") == name)
     net, basis = water_today.net_of(week, name)
-    ceiling = outlook["ceiling"][0] if outlook.height else tank["nitrate_ceiling"] or week.figures["ceiling_default"]
+    ceiling = outlook["ceiling"][0] if outlook.height else tank["nitrate_ceiling"] or week.assumed["ceiling_default"]
     set_to = tank["temperature_c"]
     water = water_today.change(week, name, day_)
     service = _service(week, name, day_, layers)
     if (
         water.fraction is not None
-        and water.fraction > week.figures["act_change_share"]
+        and water.fraction > week.assumed["act_change_share"]
         and service[0] != "Nothing due."
     ):
         service.insert(0, "A big change and the filter are too much for one visit: do the change, leave the filter.")

@@ -11,7 +11,7 @@ import polars as pl
 from pipeline.telling import number, per_cent, with_unit
 from pipeline.week import Week
 
-# Rules of the review that fix the share changed today -> the figure that holds it.
+# Rules of the review that fix the share changed today -> the assumption that holds it.
 SMALL_STEPS = ("old_tank_trap", "old_tank")
 AT_ONCE = ("free_ammonia", "nitrite_act", "nitrite", "ammonia")
 
@@ -45,10 +45,10 @@ def amount(fraction: float, net_l: float, container_l: float | None) -> str:
 
 
 def net_of(week: Week, tank: str) -> tuple[float | None, str]:
-    """Net volume [L] and how it is known: as the capacity reckoned it, else as tanks.csv has it."""
-    reckoned = week.now("capacity").filter(pl.col("tank") == tank)
-    if reckoned.height and reckoned["net_l"][0] is not None:
-        return reckoned["net_l"][0], reckoned["net_basis"][0] or "basis not recorded"
+    """Net volume [L] and how it is known: as the capacity calculated it, else as tanks.csv has it."""
+    calculated = week.now("capacity").filter(pl.col("tank") == tank)
+    if calculated.height and calculated["net_l"][0] is not None:
+        return calculated["net_l"][0], calculated["net_basis"][0] or "basis not recorded"
     typed = week.table("tank").filter(pl.col("tank") == tank)["net_l"].to_list()
     return (typed[0], "measured") if typed and typed[0] is not None else (None, "")
 
@@ -74,17 +74,17 @@ def ro_share(week: Week, tank: str) -> float:
 def change(week: Week, tank: str, day: dt.date) -> Change:
     """The change to make at the next visit: small steps in the old-tank trap, a large one where a test is
     dangerous, else what is usual here, with what the ceiling would want beside it."""
-    figures = week.figures
+    assumed = week.assumed
     net, _ = net_of(week, tank)
     found = week.now("finding").filter((pl.col("tank") == tank) & ~pl.col("quiet"))
     urgent = set(found.filter(pl.col("class") == "act today")["rule"])
     fraction, why = usual(week, tank), "as usual"
     if set(found["rule"]) & set(SMALL_STEPS):
-        fraction, why = figures["old_tank_change_share"], "no more: sour water, small steps"
+        fraction, why = assumed["old_tank_change_share"], "no more: sour water, small steps"
     elif urgent & set(AT_ONCE):
-        fraction, why = figures["act_change_share"], "a test is dangerous"
+        fraction, why = assumed["act_change_share"], "a test is dangerous"
     elif fraction is None:
-        fraction, why = figures["usual_change_share"], "none recorded lately"
+        fraction, why = assumed["usual_change_share"], "none recorded lately"
     if net is None:
         return Change(fraction, None, [f"Change {per_cent(100 * fraction)}, {why}: net volume not known, measure it."])
     says = [f"Change {amount(fraction, net, week.round.van.get('container_l'))}, {why}."]

@@ -1,4 +1,4 @@
-"""The weekly review on paper: every tank a line, in ranking order, with its class, reason, step and figures."""
+"""The weekly review on paper: every tank a line, in ranking order, with its class, reason, step and assumptions."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def _strip(week: Week) -> Mapping[str, list[list[float | None]]]:
         week.table("reading")
         .filter(wanted & pl.col("day").is_between(first, week.as_of))
         .join(week.table("tank").select("tank", "nitrate_ceiling"), on="tank", how="left")
-        .with_columns(pl.col("nitrate_ceiling").fill_null(week.figures["ceiling_default"]).alias("top"))
+        .with_columns(pl.col("nitrate_ceiling").fill_null(week.assumed["ceiling_default"]).alias("top"))
         .sort("tank", "at")
         .select(
             "tank",
@@ -108,7 +108,7 @@ def week_data(week: Week) -> dict[str, Any]:
     strips, last = _strip(week), _last(week)
     due: dict[str, list[str]] = {}
     for row in week.now("due").sort("on").iter_rows(named=True):
-        if row["late_days"] >= -week.figures["due_soon_days"]:
+        if row["late_days"] >= -week.assumed["due_soon_days"]:
             late = f", {row['late_days']} days late" if row["late_days"] > 0 else ""
             due.setdefault(row["tank"], []).append(f"{row['what']} {day(row['on'], weekday=False)}{late}")
     rows = []
@@ -116,7 +116,7 @@ def week_data(week: Week) -> dict[str, Any]:
         name = row["tank"]
         tank = tanks.get(name, {})
         outlook = outlooks.get(name)
-        ceiling = outlook["ceiling"] if outlook else tank.get("nitrate_ceiling") or week.figures["ceiling_default"]
+        ceiling = outlook["ceiling"] if outlook else tank.get("nitrate_ceiling") or week.assumed["ceiling_default"]
         rows.append(
             {
                 "class": row["class"],

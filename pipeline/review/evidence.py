@@ -18,7 +18,7 @@ def _said(rows: pl.DataFrame, because: pl.Expr) -> pl.DataFrame:
 
 def overfeeding(f: Facts) -> pl.DataFrame:
     """Food raised or overfed lately, or more of it than normal; or nitrate that outruns the food that is recorded."""
-    heavy = f.figures["heavy_feed_load"]
+    heavy = f.assumed["heavy_feed_load"]
     parts = [
         _said(
             f.rows.filter((pl.col("recent_low") > pl.col("expected_high")).fill_null(False)),
@@ -42,7 +42,7 @@ def overfeeding(f: Facts) -> pl.DataFrame:
     rises = feeding.with_columns(pl.col("feed_g_day").shift().over("tank").alias("was")).filter(
         pl.col("feed_g_day") > pl.col("was")
     )
-    lately = f.in_span(rises, f.figures["long_cause_days"])
+    lately = f.in_span(rises, f.assumed["long_cause_days"])
     parts.append(
         _said(
             lately,
@@ -54,7 +54,7 @@ def overfeeding(f: Facts) -> pl.DataFrame:
             ),
         )
     )
-    fed = f.lately("event", "date", f.figures["recent_cause_days"]).filter(pl.col("event") == "overfed")
+    fed = f.lately("event", "date", f.assumed["recent_cause_days"]).filter(pl.col("event") == "overfed")
     parts.append(_said(fed, pl.format("overfed on {}", day(pl.col("day")))))
     return pl.concat(parts).unique(ASK, keep="last", maintain_order=True)
 
@@ -67,7 +67,7 @@ def _event(f: Facts, name: str, days: float, words: str) -> pl.DataFrame:
 
 def new_fish(f: Facts) -> pl.DataFrame:
     """Fish added within six weeks or so."""
-    return _event(f, "fish in", f.figures["fresh_stock_days"], "{}fish in on {}")
+    return _event(f, "fish in", f.assumed["fresh_stock_days"], "{}fish in on {}")
 
 
 def too_much_stock(f: Facts) -> pl.DataFrame:
@@ -86,16 +86,16 @@ def too_little_media(f: Facts) -> pl.DataFrame:
             f"{{}}{NBSP}kg of media on {{}}{NBSP}L, which wants {{}}",
             num(pl.col("media_kg"), 2),
             whole(pl.col("net_l")),
-            num(pl.col("net_l") / f.figures["litres_per_kg"], 2),
+            num(pl.col("net_l") / f.assumed["litres_per_kg"], 2),
         ),
     )
 
 
 def media_not_ripe(f: Facts) -> pl.DataFrame:
     """Media that counts and is not ripe yet."""
-    full = f.figures["maturity_full_weeks"]
+    full = f.assumed["maturity_full_weeks"]
     young = f.table("capacity_layer").filter(
-        pl.col("counts") & (pl.col("maturity") < f.figures["ripe_share"]) & (pl.col("age_weeks") < full)
+        pl.col("counts") & (pl.col("maturity") < f.assumed["ripe_share"]) & (pl.col("age_weeks") < full)
     )
     rows = young.group_by(ASK, maintain_order=True).agg(pl.col("mass_kg").sum(), pl.col("age_weeks").min())
     return _said(
@@ -111,18 +111,18 @@ def media_not_ripe(f: Facts) -> pl.DataFrame:
 def media_clogged(f: Facts) -> pl.DataFrame:
     """Found heavy or sludgy at the last look, or a check well overdue."""
     found = (
-        f.lately("service", "date", f.figures["long_cause_days"])
+        f.lately("service", "date", f.assumed["long_cause_days"])
         .drop_nulls("found")
         .filter(pl.col("found").is_in(["heavy", "sludge"]))
     )
     last = (
-        f.lately("service", "date", f.figures["long_cause_days"])
+        f.lately("service", "date", f.assumed["long_cause_days"])
         .drop_nulls("found")
         .unique(ASK, keep="last", maintain_order=True)
     )
     dirty = last.join(found.select(*ASK, "day").unique(), on=[*ASK, "day"])
     late = f.table("due").filter(
-        (pl.col("what") == "check") & (pl.col("late_days") > 7 * f.figures["clog_overdue_weeks"])
+        (pl.col("what") == "check") & (pl.col("late_days") > 7 * f.assumed["clog_overdue_weeks"])
     )
     return pl.concat(
         [
@@ -134,7 +134,7 @@ def media_clogged(f: Facts) -> pl.DataFrame:
 
 def flow_lost(f: Facts) -> pl.DataFrame:
     """Timed flow well under clean flow."""
-    low = f.rows.filter((pl.col("flow_basis") == "timed") & (pl.col("flow_of_clean") < f.figures["flow_lost_share"]))
+    low = f.rows.filter((pl.col("flow_basis") == "timed") & (pl.col("flow_of_clean") < f.assumed["flow_lost_share"]))
     return _said(
         low,
         pl.format(
@@ -158,15 +158,15 @@ def _handled(f: Facts, days: float) -> pl.DataFrame:
 
 def rinsed_in_tap_water(f: Facts) -> pl.DataFrame:
     """Media rinsed in tap water while that still holds it back."""
-    weeks = f.figures["disturb_tap_rinse_weeks"]
+    weeks = f.assumed["disturb_tap_rinse_weeks"]
     rows = _handled(f, 7 * weeks).filter(pl.col("rinse_water") == "tap")
     return _said(rows, pl.format("media rinsed in tap water on {}", day(pl.col("day"))))
 
 
 def over_cleaned(f: Facts) -> pl.DataFrame:
     """More than a third of the media handled in the days before."""
-    most = f.figures["media_share_at_once"]
-    rows = _handled(f, f.figures["after_clean_days"]).filter(
+    most = f.assumed["media_share_at_once"]
+    rows = _handled(f, f.assumed["after_clean_days"]).filter(
         (pl.col("media_share").fill_null(1.0) > most + 0.01) | (pl.col("job") == "full")
     )
     share = (
@@ -179,16 +179,16 @@ def over_cleaned(f: Facts) -> pl.DataFrame:
 
 def medication(f: Facts) -> pl.DataFrame:
     """A medicine within the weeks that it holds bacteria back."""
-    return _event(f, "medication", 7 * f.figures["disturb_medication_weeks"], "{}medicine on {}")
+    return _event(f, "medication", 7 * f.assumed["disturb_medication_weeks"], "{}medicine on {}")
 
 
 def filter_stopped(f: Facts) -> pl.DataFrame:
     """A stop or a power cut, recorded as an event or with a service."""
-    events = f.lately("event", "date", 7 * f.figures["disturb_stopped_weeks"]).filter(
+    events = f.lately("event", "date", 7 * f.assumed["disturb_stopped_weeks"]).filter(
         pl.col("event").is_in(["filter stopped", "power cut"])
     )
-    services = f.lately("service", "date", 7 * f.figures["disturb_stopped_weeks"]).filter(
-        pl.col("hours_stopped") >= f.figures["stop_short_hours"]
+    services = f.lately("service", "date", 7 * f.assumed["disturb_stopped_weeks"]).filter(
+        pl.col("hours_stopped") >= f.assumed["stop_short_hours"]
     )
     hours = (
         pl.when(pl.col("hours").is_null())
@@ -208,8 +208,8 @@ def filter_stopped(f: Facts) -> pl.DataFrame:
 
 def dead_fish(f: Facts) -> pl.DataFrame:
     """Fish that died, or fewer seen than at the visit before."""
-    died = _event(f, "fish died", f.figures["death_cause_days"], "{}fish died, on {}")
-    seen = f.lately("visit", "day", f.figures["recent_cause_days"]).drop_nulls("fish_seen")
+    died = _event(f, "fish died", f.assumed["death_cause_days"], "{}fish died, on {}")
+    seen = f.lately("visit", "day", f.assumed["recent_cause_days"]).drop_nulls("fish_seen")
     seen = seen.with_columns(pl.col("fish_seen").shift().over(ASK).alias("was")).unique(
         ASK, keep="last", maintain_order=True
     )
@@ -222,7 +222,7 @@ def dead_fish(f: Facts) -> pl.DataFrame:
 
 def heater(f: Facts) -> pl.DataFrame:
     """Water away from the set temperature."""
-    off = (pl.col("temperature_matched") - pl.col("temperature_c")).abs() >= f.figures["temperature_warn_off_c"]
+    off = (pl.col("temperature_matched") - pl.col("temperature_c")).abs() >= f.assumed["temperature_warn_off_c"]
     return _said(
         f.rows.filter(off),
         pl.format(f"{{}}{NBSP}°C read, set to {{}}", num(pl.col("temperature_matched")), num(pl.col("temperature_c"))),
@@ -231,8 +231,8 @@ def heater(f: Facts) -> pl.DataFrame:
 
 def tap_nitrate(f: Facts) -> pl.DataFrame:
     """A tap that brings much of it."""
-    high = (pl.col("tap") >= f.figures["tap_nitrate_high"]) | (
-        pl.col("tap") >= f.figures["tap_ceiling_share"] * pl.col("ceiling")
+    high = (pl.col("tap") >= f.assumed["tap_nitrate_high"]) | (
+        pl.col("tap") >= f.assumed["tap_ceiling_share"] * pl.col("ceiling")
     )
     rows = f.rows.filter(high.fill_null(False))
     return _said(rows, pl.format(f"the tap brings {{}}{NBSP}mg/L", whole(pl.col("tap"))))
@@ -250,7 +250,7 @@ def tap_ammonia(f: Facts) -> pl.DataFrame:
 
 def _changes(f: Facts) -> pl.DataFrame:
     """Changes and top-ups of the last eight weeks: tank, as_of, changes, topups."""
-    rows = f.lately("water_change", "day", f.figures["change_cause_days"])
+    rows = f.lately("water_change", "day", f.assumed["change_cause_days"])
     return rows.group_by(ASK, maintain_order=True).agg(
         (pl.col("kind") != "top-up").sum().alias("changes"), (pl.col("kind") == "top-up").sum().alias("topups")
     )
@@ -259,8 +259,8 @@ def _changes(f: Facts) -> pl.DataFrame:
 def too_few_changes(f: Facts) -> pl.DataFrame:
     """Visits without a change, or small ones."""
     rows = f.rows.filter(
-        (pl.col("change_share") < f.figures["few_changes_share"])
-        | (pl.col("mean_fraction") < f.figures["small_change_share"])
+        (pl.col("change_share") < f.assumed["few_changes_share"])
+        | (pl.col("mean_fraction") < f.assumed["small_change_share"])
     )
     return _said(
         rows,
@@ -279,7 +279,7 @@ def top_ups_only(f: Facts) -> pl.DataFrame:
 
 
 def _doubted(f: Facts, doubt: str) -> pl.DataFrame:
-    return f.lately("reading", "day", f.figures["recent_cause_days"]).filter(
+    return f.lately("reading", "day", f.assumed["recent_cause_days"]).filter(
         (pl.col("parameter") == "nitrate") & (pl.col("doubt") == doubt)
     )
 
@@ -333,7 +333,7 @@ def plants(f: Facts) -> pl.DataFrame:
 
 def limestone(f: Facts) -> pl.DataFrame:
     """KH that climbs."""
-    rows = f.rows.filter((pl.col("kh_matched") - pl.col("kh_before_matched")) >= f.figures["kh_warn_fall_month"])
+    rows = f.rows.filter((pl.col("kh_matched") - pl.col("kh_before_matched")) >= f.assumed["kh_warn_fall_month"])
     return _said(
         rows, pl.format("KH rose from {} to {} dKH", num(pl.col("kh_before_matched")), num(pl.col("kh_matched")))
     )
@@ -348,7 +348,7 @@ def still_new(f: Facts) -> pl.DataFrame:
 def typing_slip(f: Facts) -> pl.DataFrame:
     """A reading that the fit weighs at under half, or an item that is held."""
     suspects = f.table("suspect").filter(
-        (pl.col("as_of") - pl.col("day")).dt.total_days() < f.figures["recent_cause_days"]
+        (pl.col("as_of") - pl.col("day")).dt.total_days() < f.assumed["recent_cause_days"]
     )
     odd = _said(
         suspects.sort(*ASK, "day"),

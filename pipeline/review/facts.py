@@ -1,4 +1,4 @@
-"""What the rules look at: one row a tank and day, with the records and reckonings side by side."""
+"""What the rules look at: one row a tank and day, with the records and calculations side by side."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.figures import Figures
+from pipeline.assumptions import Assumptions
 from pipeline.review.saying import ASK
 from pipeline.week import Round
 from schemas import Tables, empty
@@ -26,7 +26,7 @@ class Facts:
 
     rows: pl.DataFrame
     tables: Tables
-    figures: Figures
+    assumed: Assumptions
     round: Round
 
     def table(self, name: str) -> pl.DataFrame:
@@ -62,7 +62,7 @@ def _wide_water(asks: pl.DataFrame, water: pl.DataFrame) -> pl.DataFrame:
     return rows
 
 
-def _visit_rhythm(asks: pl.DataFrame, visit: pl.DataFrame, figures: Figures, round_: Round) -> pl.DataFrame:
+def _visit_rhythm(asks: pl.DataFrame, visit: pl.DataFrame, assumed: Assumptions, round_: Round) -> pl.DataFrame:
     """Days between visits: the round's own, or a tank's median gap where its round is slower (up to fourfold)."""
     days = visit.select("tank", "day").unique().sort("tank", "day")
     gaps = days.with_columns(pl.col("day").diff().over("tank").dt.total_days().alias("gap")).drop_nulls("gap")
@@ -71,17 +71,17 @@ def _visit_rhythm(asks: pl.DataFrame, visit: pl.DataFrame, figures: Figures, rou
         .join(gaps, on="tank")
         .filter(
             (pl.col("day") <= pl.col("as_of"))
-            & (pl.col("day") > pl.col("as_of") - pl.duration(days=int(figures["rhythm_days"])))
+            & (pl.col("day") > pl.col("as_of") - pl.duration(days=int(assumed["rhythm_days"])))
         )
         .group_by(ASK)
         .agg(pl.col("gap").median().alias("usual"), pl.len().alias("gaps"))
     )
     every = float(round_.visit_every_days)
-    own = pl.when(pl.col("gaps") >= figures["rhythm_gaps"]).then(pl.col("usual"))
+    own = pl.when(pl.col("gaps") >= assumed["rhythm_gaps"]).then(pl.col("usual"))
     return (
         asks.select(ASK)
         .join(usual, on=ASK, how="left", maintain_order="left")
-        .select(*ASK, own.fill_null(every).clip(every, figures["rhythm_most"] * every).alias("visit_days"))
+        .select(*ASK, own.fill_null(every).clip(every, assumed["rhythm_most"] * every).alias("visit_days"))
     )
 
 
@@ -118,13 +118,13 @@ def _tap(rows: pl.DataFrame, tap: pl.DataFrame, parameter: str) -> pl.DataFrame:
     return found.select(*ASK, *(pl.col(was).alias(now) for was, now in names.items()))
 
 
-def _held(asks: pl.DataFrame, held: pl.DataFrame, figures: Figures) -> pl.DataFrame:
+def _held(asks: pl.DataFrame, held: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """Items held of each tank: all, and those of the last 28 days; a day that is not known counts as lately."""
     unknown = pl.col("day").is_null() | (pl.col("fault") == "future").fill_null(False)
     age = pl.when(~unknown).then((pl.col("as_of") - pl.col("day")).dt.total_days())
     rows = asks.select(ASK).join(held.drop_nulls("tank"), on="tank").with_columns(age.alias("age"))
     rows = rows.filter(unknown | (pl.col("age") >= 0)).sort(pl.col("age").fill_null(-1), maintain_order=True)
-    fresh = pl.col("age").is_null() | (pl.col("age") <= figures["held_fresh_days"])
+    fresh = pl.col("age").is_null() | (pl.col("age") <= assumed["held_fresh_days"])
     where = pl.format("{} line {}", pl.col("file"), pl.col("line"))
     return rows.group_by(ASK, maintain_order=True).agg(
         pl.len().alias("held"),
@@ -138,7 +138,7 @@ def _held(asks: pl.DataFrame, held: pl.DataFrame, figures: Figures) -> pl.DataFr
     )
 
 
-def gather(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) -> Facts:
+def gather(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> Facts:
     """The facts of the asks."""
 
     def table(name: str) -> pl.DataFrame:
@@ -165,9 +165,9 @@ def gather(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) 
         table("step_alarm").select(
             *ASK, *(pl.col(c).alias(f"step_{c}") for c in ("since", "raised", "size", "z", "kit_batch"))
         ),
-        _visit_rhythm(asks, table("visit"), figures, round_),
+        _visit_rhythm(asks, table("visit"), assumed, round_),
         _last_nitrate(asks, table("reading")),
-        _held(asks, table("held"), figures),
+        _held(asks, table("held"), assumed),
     ):
         rows = rows.join(frame, on=ASK, how="left", maintain_order="left")
     water = _wide_water(asks, table("water"))
@@ -180,14 +180,14 @@ def gather(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) 
     rows = rows.with_columns(pl.coalesce(tested, "tap_nitrate").alias("tap"))
     weeks = (pl.col("as_of") - pl.col("set_up")).dt.total_days() / 7
     trap = (
-        (pl.col("ph_matched") < figures["old_tank_ph"])
-        & (pl.col("kh_matched") <= figures["act_kh_at"])
+        (pl.col("ph_matched") < assumed["old_tank_ph"])
+        & (pl.col("kh_matched") <= assumed["act_kh_at"])
         & (pl.col("nitrate_matched") > pl.col("ceiling"))
     )
     rows = rows.with_columns(
         weeks.alias("age_weeks_of_tank"),
         # A tank with no set-up date counts as established: doubt must not quieten an alarm.
-        (weeks > figures["established_weeks"]).fill_null(True).alias("established"),
+        (weeks > assumed["established_weeks"]).fill_null(True).alias("established"),
         trap.fill_null(False).alias("trap"),
         pl.col("held", "held_fresh").fill_null(0),
         (pl.col("trend") == "climbing").fill_null(False).alias("climbing"),
@@ -195,7 +195,7 @@ def gather(tables: Tables, asks: pl.DataFrame, figures: Figures, round_: Round) 
         (7 * pl.col("recent_low")).alias("week_low"),
         (7 * pl.col("recent_high")).alias("week_high"),
     )
-    return Facts(rows, tables, figures, round_)
+    return Facts(rows, tables, assumed, round_)
 
 
 def concat(parts: Sequence[pl.DataFrame]) -> pl.DataFrame:

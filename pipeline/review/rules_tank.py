@@ -12,7 +12,7 @@ from pipeline.telling import NBSP
 
 def filter_stopped(f: Facts) -> pl.DataFrame:
     """A filter that stood still in the last week, until ammonia and nitrite were tested on a later day."""
-    foul, short, back = f.figures["stopped_hours"], f.figures["stop_short_hours"], f.figures["alarm_back_days"]
+    foul, short, back = f.assumed["stopped_hours"], f.assumed["stop_short_hours"], f.assumed["alarm_back_days"]
     events = f.lately("event", "date", back).filter(
         (pl.col("event") == "filter stopped") | ((pl.col("event") == "power cut") & (pl.col("hours") >= short))
     )
@@ -67,8 +67,8 @@ def filter_stopped(f: Facts) -> pl.DataFrame:
 
 def fish_deaths(f: Facts) -> pl.DataFrame:
     """Fish that died in the last week."""
-    limit = f.figures["act_deaths_week"]
-    died = f.lately("event", "date", f.figures["alarm_back_days"]).filter(pl.col("event") == "fish died")
+    limit = f.assumed["act_deaths_week"]
+    died = f.lately("event", "date", f.assumed["alarm_back_days"]).filter(pl.col("event") == "fish died")
     deaths = died.group_by(ASK, maintain_order=True).agg(
         pl.col("count").fill_null(1).sum().alias("deaths"), pl.col("ago").min()
     )
@@ -97,11 +97,11 @@ def nitrate_over_ceiling(f: Facts) -> pl.DataFrame:
     ceiling, tap = pl.col("ceiling"), pl.col("tap")
     read, age = span(pl.col("nitrate_low"), pl.col("nitrate_high"), 0), ago(pl.col("nitrate_age_days"))
     hopeless = (tap >= ceiling).fill_null(False)
-    most = f.figures["change_at_once"]
+    most = f.assumed["change_at_once"]
     room = pl.col("nitrate_matched") - tap
-    wanted = ((pl.col("nitrate_matched") - ceiling) / room).clip(f.figures["change_least"], most)
+    wanted = ((pl.col("nitrate_matched") - ceiling) / room).clip(f.assumed["change_least"], most)
     # A tap that was never tested leaves the change unsized: the usual one, and the tap's test with it.
-    share = round_up(wanted, f.figures["change_round"]).fill_null(f.figures["usual_change_share"])
+    share = round_up(wanted, f.assumed["change_round"]).fill_null(f.assumed["usual_change_share"])
     reaches = (
         pl.when(tap.is_null())
         .then(pl.lit("; how far that brings it down hangs on the tap, which was never tested: test it"))
@@ -113,7 +113,7 @@ def nitrate_over_ceiling(f: Facts) -> pl.DataFrame:
             )
         )
     )
-    small = change_words(pl.lit(f.figures["old_tank_change_share"]), pl.col("net_l"))
+    small = change_words(pl.lit(f.assumed["old_tank_change_share"]), pl.col("net_l"))
     amount = change_words(share, pl.col("net_l"))
     step = (
         pl.when(pl.col("trap"))
@@ -158,7 +158,7 @@ def nitrate_over_ceiling(f: Facts) -> pl.DataFrame:
 
 def flow_low(f: Facts) -> pl.DataFrame:
     """Timed flow under its share of clean flow."""
-    limit = f.figures["low_flow_share"]
+    limit = f.assumed["low_flow_share"]
     found = (pl.col("flow_basis") == "timed") & (pl.col("flow_of_clean") < limit)
     age = ago((pl.col("as_of") - pl.col("flow_day")).dt.total_days())
     rows = f.rows.filter(found)

@@ -15,7 +15,7 @@ FITTED = "net rise from readings as ranges, with changes, tap and kit allowed fo
 def _soon(f: Facts) -> pl.Expr:
     """Order within plan: weeks to the ceiling; those that will not reach it come last, the likelier ones first."""
     likelier = 1 - pl.col("over_ceiling_probability").fill_null(0.0)
-    return pl.col("weeks_to_ceiling").fill_null(f.figures["far_weeks"]) + likelier
+    return pl.col("weeks_to_ceiling").fill_null(f.assumed["far_weeks"]) + likelier
 
 
 def _rise() -> pl.Expr:
@@ -36,13 +36,13 @@ def _change_for_ceiling(f: Facts) -> pl.Expr:
     rise = pl.col("recent_rate") * pl.col("mean_gap_days")
     room = pl.col("ceiling") - pl.col("tap")
     share = rise / room
-    possible = (room > 0) & (share > 0) & (share <= f.figures["change_limit"])
-    return pl.when(possible).then(round_up(share, f.figures["change_round"]))
+    possible = (room > 0) & (share > 0) & (share <= f.assumed["change_limit"])
+    return pl.when(possible).then(round_up(share, f.assumed["change_round"]))
 
 
 def _short_kg(f: Facts) -> pl.Expr:
     """Media short of the plain rule [kg]."""
-    return pl.col("net_l") / f.figures["litres_per_kg"] - pl.col("media_kg")
+    return pl.col("net_l") / f.assumed["litres_per_kg"] - pl.col("media_kg")
 
 
 def _cure(f: Facts) -> pl.Expr:
@@ -105,7 +105,7 @@ def over_full_cycle_rating(f: Facts) -> pl.DataFrame:
         .otherwise(
             pl.lit("Leave it alone: changes, plants or light feeding hold it. Rate it anew if feed or stock changes.")
         ),
-        basis=f"{f.figures['litres_per_kg']:g} L a kilogram of good porous media; {CP}, disputed: a planning rule",
+        basis=f"{f.assumed['litres_per_kg']:g} L a kilogram of good porous media; {CP}, disputed: a planning rule",
         harm=_soon(f),
     )
 
@@ -181,7 +181,7 @@ def climbing_within_rating(f: Facts) -> pl.DataFrame:
 def no_rated_media(f: Facts) -> pl.DataFrame:
     """No media that counts for the full cycle: half cycle only, and nitrate is held by changes alone."""
     rows = f.rows.filter(_no_media())
-    need = pl.col("net_l") / f.figures["litres_per_kg"]
+    need = pl.col("net_l") / f.assumed["litres_per_kg"]
     share = _change_for_ceiling(f)
     busy = pl.col("climbing") | (pl.col("plateau") > pl.col("ceiling")).fill_null(False)
     step = (

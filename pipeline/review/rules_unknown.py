@@ -14,7 +14,7 @@ NEVER = 10_000.0  # days: orders a tank that was never read before any that was
 
 def no_usable_reading(f: Facts) -> pl.DataFrame:
     """No usable nitrate reading for one and a half visit intervals."""
-    intervals = f.figures["silent_intervals"]
+    intervals = f.assumed["silent_intervals"]
     silent = (pl.col("last_age") > intervals * pl.col("visit_days")).fill_null(True)
     rows = f.rows.filter(silent)
     never = pl.col("last_age").is_null()
@@ -80,7 +80,7 @@ def held(f: Facts) -> pl.DataFrame:
         step=suggest,
         says=pl.format("Held in {}: {}{}. {}", "held_where", what, more, "held_reason"),
         do=pl.format("{} Nothing else of the row waits for it.", pl.concat_str(suggest, pl.lit("."))),
-        basis=f"an item held in the last {f.figures['held_fresh_days']:g} days; {HOUSE}",
+        basis=f"an item held in the last {f.assumed['held_fresh_days']:g} days; {HOUSE}",
         harm=-pl.col("held_age").cast(pl.Float64).fill_null(0.0),
     )
 
@@ -107,7 +107,7 @@ def kit_expired(f: Facts) -> pl.DataFrame:
 
 def not_tested(f: Facts) -> pl.DataFrame:
     """Ammonia or nitrite not tested for weeks: what has not been looked for is not called absent."""
-    days = f.figures["water_fresh_days"]
+    days = f.assumed["water_fresh_days"]
     a, n = pl.col("ammonia_matched").is_null(), pl.col("nitrite_matched").is_null()
     what = (
         pl.when(a & n).then(pl.lit("ammonia and nitrite")).when(a).then(pl.lit("ammonia")).otherwise(pl.lit("nitrite"))

@@ -1,4 +1,4 @@
-"""Rules about the water and the fish: welfare before nitrate, always. Values are matched values, limits figures."""
+"""Rules about the water and the fish: welfare before nitrate, always. Values are matched values, limits assumptions."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ def nearer(order: float, over: pl.Expr) -> pl.Expr:
 
 def _amount(f: Facts, share: str) -> pl.Expr:
     """The water to change now; small steps only in the old-tank trap, where a large change can kill."""
-    small = change_words(pl.lit(f.figures["old_tank_change_share"]), pl.col("net_l"))
-    usual = change_words(pl.lit(f.figures[share]), pl.col("net_l"))
+    small = change_words(pl.lit(f.assumed["old_tank_change_share"]), pl.col("net_l"))
+    usual = change_words(pl.lit(f.assumed[share]), pl.col("net_l"))
     return (
         pl.when(pl.col("trap"))
         .then(pl.format("Change no more than {}", small))
@@ -42,7 +42,7 @@ def _retest(
 
 def free_ammonia(f: Facts) -> pl.DataFrame:
     """Free ammonia over its limit; where only the high end passes it, a retest."""
-    limit = f.figures["act_free_ammonia"]
+    limit = f.assumed["act_free_ammonia"]
     acts = pl.col("free_ammonia_matched") > limit
     perhaps = (
         ~acts
@@ -93,7 +93,7 @@ def free_ammonia(f: Facts) -> pl.DataFrame:
 
 def nitrite_act(f: Facts) -> pl.DataFrame:
     """Nitrite at which the tank is acted on today; where only the high end reaches it, a retest."""
-    limit = f.figures["act_nitrite"]
+    limit = f.assumed["act_nitrite"]
     rows = f.rows.filter(pl.col("nitrite_matched").is_not_null())
     acts = pl.col("nitrite_matched") >= limit
     high = pl.col("nitrite_high").fill_null(float("inf"))
@@ -135,7 +135,7 @@ def nitrite_act(f: Facts) -> pl.DataFrame:
 
 def nitrite(f: Facts) -> pl.DataFrame:
     """Any nitrite in an established tank."""
-    limit = f.figures["act_nitrite"]
+    limit = f.assumed["act_nitrite"]
     found = (pl.col("nitrite_matched") > 0) & (pl.col("nitrite_matched") < limit) & pl.col("established")
     age, amount = ago(pl.col("nitrite_age_days")), _amount(f, "usual_change_share")
     value = num(pl.col("nitrite_matched"), 2)
@@ -147,7 +147,7 @@ def nitrite(f: Facts) -> pl.DataFrame:
         step=pl.format("{}, half the food, retest in two days", amount),
         says=pl.format(f"Nitrite {{}}{NBSP}mg/L, {{}}; an established tank has none.", value, age),
         do=pl.format("{}, feed half as much, leave the media alone, retest in two days.", amount),
-        basis=f"any nitrite in a tank over {f.figures['established_weeks']:g} weeks old; {CP}",
+        basis=f"any nitrite in a tank over {f.assumed['established_weeks']:g} weeks old; {CP}",
         harm=nearer(NITRITE, pl.col("nitrite_matched") / limit),
     )
 
@@ -169,7 +169,7 @@ def ammonia(f: Facts) -> pl.DataFrame:
         step=pl.format("{}, half the food, look for a dead fish, retest in two days", amount),
         says=pl.format(f"Ammonia {{}}{NBSP}mg/L, {{}}; an established tank has none.", value, age),
         do=pl.format("{}, feed half as much, count the fish, check the flow, retest in two days.", amount),
-        basis=f"any ammonia in a tank over {f.figures['established_weeks']:g} weeks old; {CP}",
+        basis=f"any ammonia in a tank over {f.assumed['established_weeks']:g} weeks old; {CP}",
         harm=nearer(AMMONIA, pl.col("ammonia_matched")),
     )
 
@@ -197,19 +197,19 @@ def new_tank(f: Facts) -> pl.DataFrame:
         reason=pl.format(f"new tank, {{}}{NBSP}weeks old{{}}", age, told),
         step="Test ammonia and nitrite at each visit, add no fish",
         says=pl.format(f"The tank is {{}}{NBSP}weeks old and still ripening{{}}.", age, told),
-        do=f"Test ammonia and nitrite at each visit; change {100 * f.figures['usual_change_share']:.0f}{NBSP}% when either"
-        f" reaches {f.figures['act_nitrite']:g}{NBSP}mg/L; add no fish.",
-        basis=f"established from {f.figures['established_weeks']:g} weeks; {CP}",
+        do=f"Test ammonia and nitrite at each visit; change {100 * f.assumed['usual_change_share']:.0f}{NBSP}% when either"
+        f" reaches {f.assumed['act_nitrite']:g}{NBSP}mg/L; add no fish.",
+        basis=f"established from {f.assumed['established_weeks']:g} weeks; {CP}",
         harm=pl.lit(-1.0),
     )
 
 
 def ph_low(f: Facts) -> pl.DataFrame:
     """pH under its limit; where only the low end is, a retest."""
-    limit = f.figures["act_ph_below"]
+    limit = f.assumed["act_ph_below"]
     acts = pl.col("ph_matched") < limit
     value, age = num(pl.col("ph_matched"), 2), ago(pl.col("ph_age_days"))
-    small = change_words(pl.lit(f.figures["old_tank_change_share"]), pl.col("net_l"))
+    small = change_words(pl.lit(f.assumed["old_tank_change_share"]), pl.col("net_l"))
     acted = finding(
         f.rows.filter(acts),
         "ph_low",
@@ -242,7 +242,7 @@ def ph_low(f: Facts) -> pl.DataFrame:
 
 def ph_moved(f: Facts) -> pl.DataFrame:
     """pH that moved too far within a week."""
-    limit = f.figures["act_ph_move_week"]
+    limit = f.assumed["act_ph_move_week"]
     move = pl.col("ph_matched") - pl.col("ph_before_matched")
     # Rounded: 7.4 − 6.6 is 0.8 on the kit, whatever binary fractions make of it.
     found = move.abs().round(6) >= limit
@@ -263,12 +263,12 @@ def ph_moved(f: Facts) -> pl.DataFrame:
 
 def kh_low(f: Facts) -> pl.DataFrame:
     """Little KH left: this week; with pH falling: today."""
-    week, act = f.figures["week_kh_at"], f.figures["act_kh_at"]
+    week, act = f.assumed["week_kh_at"], f.assumed["act_kh_at"]
     falling = (pl.col("ph_matched") < pl.col("ph_before_matched")).fill_null(False)
     acts = (pl.col("kh_matched") <= act) & falling
     value, age = num(pl.col("kh_matched"), 1), ago(pl.col("kh_age_days"))
-    small = change_words(pl.lit(f.figures["old_tank_change_share"]), pl.col("net_l"))
-    usual = change_words(pl.lit(f.figures["usual_change_share"]), pl.col("net_l"))
+    small = change_words(pl.lit(f.assumed["old_tank_change_share"]), pl.col("net_l"))
+    usual = change_words(pl.lit(f.assumed["usual_change_share"]), pl.col("net_l"))
     rows = f.rows.filter(pl.col("kh_matched") <= week)
     return finding(
         rows,
@@ -298,7 +298,7 @@ def kh_low(f: Facts) -> pl.DataFrame:
 
 def old_tank_trap(f: Facts) -> pl.DataFrame:
     """Sour water, no KH, high nitrate: a large change now can kill."""
-    fig = f.figures
+    fig = f.assumed
     small = change_words(pl.lit(fig["old_tank_change_share"]), pl.col("net_l"))
     return finding(
         f.rows.filter(pl.col("trap")),
@@ -326,7 +326,7 @@ def old_tank_trap(f: Facts) -> pl.DataFrame:
 
 def temperature_off(f: Facts) -> pl.DataFrame:
     """Water too far from the set temperature."""
-    limit = f.figures["act_temperature_off_c"]
+    limit = f.assumed["act_temperature_off_c"]
     off = pl.col("temperature_matched") - pl.col("temperature_c")
     value, age = num(pl.col("temperature_matched"), 1), ago(pl.col("temperature_age_days"))
     cold = off < 0

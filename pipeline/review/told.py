@@ -10,8 +10,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.figures import Figures
-from pipeline.reckon.chemistry import nitrate_from_feed
+from pipeline.assumptions import Assumptions
+from pipeline.calc.chemistry import nitrate_from_feed
 from pipeline.review.facts import USABLE
 from pipeline.telling import ago, counted, day, fixed, interval, listed, number, with_unit
 from pipeline.week import Week
@@ -177,7 +177,7 @@ def as_json(week: Week) -> Row:
     fits, outlook = by_tank(week.now("nitrate_fit")), by_tank(week.now("nitrate_outlook"))
     steps, suspects = by_tank(week.now("step_alarm")), by_tank(week.now("suspect"))
     water = by_tank(week.now("water"))
-    soon = week.now("due").filter(pl.col("late_days") >= -int(week.figures["due_soon_days"])).sort("on", "what")
+    soon = week.now("due").filter(pl.col("late_days") >= -int(week.assumed["due_soon_days"])).sort("on", "what")
     due = by_tank(soon)
     last, held = last_readings(week), held_counts(week)
     told = []
@@ -203,7 +203,7 @@ def as_json(week: Week) -> Row:
                     (outlook.get(tank) or [{}])[0],
                     next(iter(steps.get(tank, [])), None),
                     suspects.get(tank, []),
-                    int(week.figures["forecast_days"]),
+                    int(week.assumed["forecast_days"]),
                 ),
                 "water": _water(water.get(tank, [])),
                 "last_reading": {
@@ -272,9 +272,9 @@ def plateau_words(outlook: Row | None) -> str:
     return f"plateau not known, ceiling {ceiling}"
 
 
-def normal_rise(figures: Figures) -> tuple[float, float]:
+def normal_rise(assumed: Assumptions) -> tuple[float, float]:
     """What the food of a normally stocked tank makes a week [mg/L NO3], least and most."""
-    made = nitrate_from_feed(figures["normal_feed_g_100l"], float("nan"), 100.0, figures)
+    made = nitrate_from_feed(assumed["normal_feed_g_100l"], float("nan"), 100.0, assumed)
     return 7 * float(made.low), 7 * float(made.high)
 
 
@@ -305,7 +305,7 @@ def loose_filters(week: Week) -> list[str]:
 
 
 def notices(week: Week) -> list[str]:
-    """What is never hidden: held rows of no known tank, filters on no tank, figures that were changed."""
+    """What is never hidden: held rows of no known tank, filters on no tank, assumptions that were changed."""
     lines = []
     held = week.table("held")
     stray = held.filter(pl.col("tank").is_null()).height
@@ -317,11 +317,11 @@ def notices(week: Week) -> list[str]:
         lines.append(f"On no tank: {listed(loose)}.")
     changed = [
         f"{f.name} {number(f.value)} (built in {number(f.built_in)})"
-        for f in week.figures.records()
+        for f in week.assumed.records()
         if f.built_in is not None
     ]
     if changed:
-        lines.append(f"Figures this folder sets itself: {'; '.join(changed)}.")
+        lines.append(f"Assumptions this folder sets itself: {'; '.join(changed)}.")
     lines += list(week.round.problems)
     return lines
 
@@ -379,7 +379,7 @@ def _tank_lines(
     jobs = [
         f"{d['what']} {_when(d['late_days'])}"
         for d in due.get(id_, [])
-        if d["late_days"] >= -int(week.figures["due_soon_days"])
+        if d["late_days"] >= -int(week.assumed["due_soon_days"])
     ]
     if jobs:
         lines += textwrap.wrap("due: " + ", ".join(jobs), WIDTH, initial_indent="      ", subsequent_indent="      ")

@@ -1,4 +1,4 @@
-"""What a load asks the warehouse for: rows that stand, the last day, and the records to reckon with."""
+"""What a load asks the warehouse for: rows that stand, the last day, and the records to calculate with."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import duckdb
 from pipeline.store.warehouse import query, read_tables, typed
 from schemas import BASE_TABLES, Tables
 
-# The tables that grow by the week, as a reckoning reads them.
+# The tables that grow by the week, as a calculation reads them.
 RECENT = {
     "reading": """select * from reading where day >= $since and {where} union all
         select r.* from reading r join (select tank, parameter, max("at") as latest from reading
@@ -62,7 +62,7 @@ def read_recent(
     tanks: Sequence[str] | None = None,
     parameter: str | None = None,
 ) -> Tables:
-    """Visits, readings and changes for reckoning: since a day, and the last visit and readings before it; of some tanks
+    """Visits, readings and changes for calculation: since a day, and the last visit and readings before it; of some tanks
     where given, and the readings of one parameter."""
     given: dict[str, object] = {"since": since}
     where = "true"

@@ -41,8 +41,8 @@ PARTS: dict[str, dict[str, Any]] = {
     },
     # The rows of visit sheets that are no visits: those that are held or repeat.
     "row_beside": {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date, "outcome": pl.String},
-    # What each tank's records came to as of a day, so that only what has changed is reckoned again.
-    "reckoned": {"tank": pl.String, "as_of": pl.Date, "print": pl.UInt64},
+    # What each tank's records came to as of a day, so that only what has changed is calculated again.
+    "calculated": {"tank": pl.String, "as_of": pl.Date, "print": pl.UInt64},
 }  # fmt: skip
 BY_ROW = ("file", "line")
 SORTED: dict[str, tuple[str, ...]] = {
@@ -225,7 +225,7 @@ def put_whole(con: duckdb.DuckDBPyConnection, parts: Tables) -> None:
 
 
 def settle(con: duckdb.DuckDBPyConnection) -> None:
-    """Commit what a building has so far: what is reckoned from it then reads it from the file, not from memory."""
+    """Commit what a building has so far: what is calculated from it then reads it from the file, not from memory."""
     con.execute("commit")
     con.execute("begin")
 

@@ -1,5 +1,5 @@
 """Plans by brute force, written apart from the planner: small invented tanks, every change by its own arithmetic, every
-set of changes weighed, and the changes of an option made to the records for capacity to be reckoned from.
+set of changes weighed, and the changes of an option made to the records for capacity to be calculated from.
 
 A filter has a cup, a basket of pads (b1), two baskets of 2 L for media (b2, b3) and a place for a last pad (b4).
 """

@@ -70,7 +70,7 @@ def test_a_second_filter_on_the_tank_does_not_count_for_the_first() -> None:
     assert filter_entry.of_filter(week, "A").good.worked_kg == pytest.approx(1.0)
 
 
-def test_a_filter_on_no_tank_is_reckoned_all_the_same() -> None:
+def test_a_filter_on_no_tank_is_calculated_all_the_same() -> None:
     entry = filter_entry.of_filter(round_of(*FULL, tank=None), "F1")
     assert entry.tank is None
     assert entry.good.full_kg == pytest.approx(1.6)

@@ -1,4 +1,4 @@
-"""What hangs on the figures: the short way says what a whole reckoning would, and no step reads a figure unnoticed."""
+"""What hangs on the assumptions: the short way says what a whole calculation would, and no step reads an assumption unnoticed."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ import pytest
 from pipeline import derive, review, weekly
 from pipeline.advise import hangs_on as room
 from pipeline.advise.hangs_on import ENTERS, FACTORS, NONE, PARTS, PLACE, REACHED, RULE, TANK, TREND, ends, hangs_on
-from pipeline.figures import Figure, Figures, built_in
-from pipeline.reckon import capacity, disturbance, nitrate
-from pipeline.reckon.layers import layers_on, place_factor
+from pipeline.assumptions import Assumption, Assumptions, built_in
+from pipeline.calc import capacity, disturbance, nitrate
+from pipeline.calc.layers import layers_on, place_factor
 from pipeline.review.facts import gather
 from pipeline.review.rules import RULES
 from pipeline.week import Week
 from tests.rounds import FIGURES, Rounds
 
-RANGED = {figure.name for figure in built_in().records() if figure.low is not None}
+RANGED = {assumption.name for assumption in built_in().records() if assumption.low is not None}
 
 
 @pytest.fixture(scope="module")
@@ -27,38 +27,38 @@ def demo(demo_logs: Path) -> Week:
     return weekly.open_week(demo_logs)
 
 
-class Watched(Figures):
-    """Figures that remember which of them were read."""
+class Watched(Assumptions):
+    """Assumptions that remember which of them were read."""
 
-    def __init__(self, figures: Figures) -> None:
-        super().__init__({figure.name: figure for figure in figures.records()})
+    def __init__(self, assumed: Assumptions) -> None:
+        super().__init__({assumption.name: assumption for assumption in assumed.records()})
         self.read: set[str] = set()
 
     def __getitem__(self, name: str) -> float:
         self.read.add(name)
         return super().__getitem__(name)
 
-    def figure(self, name: str) -> Figure:
+    def assumption(self, name: str) -> Assumption:
         self.read.add(name)
-        return super().figure(name)
+        return super().assumption(name)
 
 
-def read_by(do: Callable[[Figures], object], figures: Figures) -> set[str]:
-    """The figures with a stated range that a step reads."""
-    watched = Watched(figures)
+def read_by(do: Callable[[Assumptions], object], assumed: Assumptions) -> set[str]:
+    """The assumptions with a stated range that a step reads."""
+    watched = Watched(assumed)
     do(watched)
     return watched.read & RANGED
 
 
-def test_every_figure_with_a_range_has_its_step_and_no_other_has() -> None:
+def test_every_assumption_with_a_range_has_its_step_and_no_other_has() -> None:
     assert set(ENTERS) == RANGED
 
 
-def test_no_step_reads_a_figure_that_is_said_to_enter_later_or_not_at_all(demo: Week) -> None:
-    """A figure may be read later than in its own step, since what follows is reckoned anew with it; never before."""
+def test_no_step_reads_an_assumption_that_is_said_to_enter_later_or_not_at_all(demo: Week) -> None:
+    """An assumption may be read later than in its own step, since what follows is calculated anew with it; never before."""
     base = room._base(demo)
     found, tables = base.found, demo.tables
-    steps: list[tuple[set[str], Callable[[Figures], object]]] = [
+    steps: list[tuple[set[str], Callable[[Assumptions], object]]] = [
         ({TANK}, lambda f: capacity.tank_side(tables, base.asks, f)),
         ({PLACE, PARTS}, lambda f: layers_on(tables, base.asks, f)),
         ({PLACE, PARTS}, lambda f: place_factor(found.layers, f)),
@@ -68,7 +68,7 @@ def test_no_step_reads_a_figure_that_is_said_to_enter_later_or_not_at_all(demo: 
             found.layers, found.tanks, found.filters, found.reached, f)),
         ({TANK, FACTORS, REACHED, PARTS, PLACE}, lambda f: capacity.rated(
             found.tanks, base.layers, found.filters, base.missing, f)),
-        ({TREND, room.FIT}, lambda f: nitrate.reckon_nitrate(tables, base.asks, f, demo.round, demo.now("capacity"))),
+        ({TREND, room.FIT}, lambda f: nitrate.calculate_nitrate(tables, base.asks, f, demo.round, demo.now("capacity"))),
     ]  # fmt: skip
     harmless = {name for name, step in ENTERS.items() if step == NONE}
     for allowed, do in steps:
@@ -77,28 +77,28 @@ def test_no_step_reads_a_figure_that_is_said_to_enter_later_or_not_at_all(demo: 
 
 
 def test_what_is_said_to_move_nothing_moves_nothing(demo: Week) -> None:
-    """Figures of the half cycle, drawings and causes: the whole capacity and the whole review come out the same."""
+    """Assumptions of the half cycle, drawings and causes: the whole capacity and the whole review come out the same."""
     base = room._base(demo)
     states = ["plain_state", "working_state"]
     for name in (name for name, step in ENTERS.items() if step == NONE):
-        for _, value in ends(FIGURES.figure(name)):
+        for _, value in ends(FIGURES.assumption(name)):
             moved = FIGURES.with_values(**{name: value})
             again, _ = capacity.capacity(demo.tables, base.asks, moved)
             assert again.select(states).equals(base.capacity.select(states)), name
 
 
-def test_no_rule_chooses_a_class_by_a_figure_of_the_ratings(demo: Week) -> None:
+def test_no_rule_chooses_a_class_by_an_assumption_of_the_ratings(demo: Week) -> None:
     """The rules read some of them for words and causes; a class that hung on one would be missed."""
     base = room._base(demo)
 
-    def rules(figures: Figures) -> object:
-        facts = gather(demo.tables, base.asks, figures, demo.round)
+    def rules(assumed: Assumptions) -> object:
+        facts = gather(demo.tables, base.asks, assumed, demo.round)
         return [rule(facts) for rule in RULES]
 
     for name in read_by(rules, FIGURES):
         if ENTERS[name] == RULE:
             continue
-        for _, value in ends(FIGURES.figure(name)):
+        for _, value in ends(FIGURES.assumption(name)):
             assert room._classes_if(base, {}, FIGURES.with_values(**{name: value}), RULES) == base.classes, name
 
 
@@ -111,25 +111,25 @@ def test_nothing_moved_gives_the_classes_of_the_review(demo: Week) -> None:
 
 
 def in_full(week: Week, name: str, value: float) -> dict[str, str]:
-    """Class of each tank when everything is reckoned and reviewed with one figure moved, the long way."""
-    figures = week.figures.with_values(**{name: value})
+    """Class of each tank when everything is calculated and reviewed with one assumption moved, the long way."""
+    assumed = week.assumed.with_values(**{name: value})
     days = [week.as_of]
     asks = derive.asks_of(week.tables, days)
     earlier = {
         table: week.table(table).filter(pl.col("as_of") != week.as_of)
         for table in ("capacity", "capacity_layer", "nitrate_fit", "nitrate_outlook", "step_alarm", "suspect")
     }
-    anew = derive.reckon(week.tables, asks, figures, week.round)
+    anew = derive.calc(week.tables, asks, assumed, week.round)
     both = {table: pl.concat([earlier[table], frame]) for table, frame in anew.items() if table in earlier}
-    told = review.findings({**week.tables, **both}, asks, figures, week.round)["review"]
+    told = review.findings({**week.tables, **both}, asks, assumed, week.round)["review"]
     return dict(told.filter(pl.col("as_of") == week.as_of).select("tank", "class").iter_rows())
 
 
 @pytest.mark.parametrize("name", ["climbing_rate", "reading_cv", "litres_per_kg", "act_free_ammonia", "place_trickle"])
-def test_the_short_way_says_what_the_whole_reckoning_says(name: str, demo: Week) -> None:
+def test_the_short_way_says_what_the_whole_calculation_says(name: str, demo: Week) -> None:
     moves = [move for move in hangs_on(demo, [name]) if move.of == "class"]
     now = dict(demo.now("review").select("tank", "class").iter_rows())
-    for end, value in ends(FIGURES.figure(name)):
+    for end, value in ends(FIGURES.assumption(name)):
         changed = {tank: (now[tank], was) for tank, was in in_full(demo, name, value).items() if was != now[tank]}
         assert {move.tank: (move.was, move.would) for move in moves if move.end == end} == changed
 
@@ -145,11 +145,11 @@ def two_tanks() -> Rounds:
 def reviewed(r: Rounds) -> Week:
     week = r.week()
     rows = [{"tank": tank, "as_of": week.as_of, "class": "steady"} for tank in ("T1", "T2")]
-    return Week(week.folder, week.round, week.figures, week.as_of, week.loaded_on,
+    return Week(week.folder, week.round, week.assumed, week.as_of, week.loaded_on,
                 {**week.tables, "review": pl.DataFrame(rows)})  # fmt: skip
 
 
-def test_a_rating_that_a_figure_decides_is_named_with_both_words() -> None:
+def test_a_rating_that_an_assumption_decides_is_named_with_both_words() -> None:
     """180 L on 2 kg: 90 % at 100 L a kilogram, 120 % at 75 and 72 % at 125. 100 L stays comfortable at either end."""
     found = {
         (move.tank, move.of, move.end): (move.was, move.would)
@@ -161,8 +161,8 @@ def test_a_rating_that_a_figure_decides_is_named_with_both_words() -> None:
 
 
 def test_an_end_that_is_the_value_itself_is_not_moved() -> None:
-    assert list(ends(FIGURES.figure("act_free_ammonia"))) == [("high", 0.05)]
-    assert list(ends(FIGURES.figure("mass_n"))) == []
+    assert list(ends(FIGURES.assumption("act_free_ammonia"))) == [("high", 0.05)]
+    assert list(ends(FIGURES.assumption("mass_n"))) == []
 
 
 def test_a_round_without_a_review_has_nothing_to_move() -> None:

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from pipeline.advise.plan import as_text, plan, plans, possible_changes, what_if
+from pipeline.calc.mixing import steady_swing
 from pipeline.problems import Problem
-from pipeline.reckon.mixing import steady_swing
 from pipeline.week import Week
 from tests.advise.test_fit import CUP, PADS, basket
 from tests.rounds import AS_OF, Rounds

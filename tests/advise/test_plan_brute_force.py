@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 
 from pipeline.advise.plan import plans
-from pipeline.reckon.capacity import capacity
+from pipeline.calc.capacity import capacity
 from tests.advise import brute_force as brute
 from tests.rounds import AS_OF, FIGURES, Rounds
 
@@ -40,7 +40,7 @@ class Planned:
 
 @pytest.fixture(scope="module")
 def planned() -> list[Planned]:
-    """20 rounds of 25 tanks: with one filter any number of changes together, with two as many as the figure says."""
+    """20 rounds of 25 tanks: with one filter any number of changes together, with two as many as the assumption says."""
     found = []
     for seed in range(ROUNDS):
         draw, r = np.random.default_rng(seed), Rounds()

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.advise.plan import plans
-from pipeline.reckon.capacity import capacity
+from pipeline.calc.capacity import capacity
 from tests.rounds import AS_OF, FIGURES, Rounds
 
 LAYOUTS = (

@@ -1,7 +1,7 @@
 """Loading large log folders, measured against DuckDB's bare reading of the same bytes and a plain pandas version.
 
 `python -m tests.bench.bench_load` prints every row as required, measured and ok or NOT (about five minutes);
-`--quick` leaves the largest folder out. Times are of the load itself: not of starting Python, nor of what is reckoned
+`--quick` leaves the largest folder out. Times are of the load itself: not of starting Python, nor of what is calculated
 from the records afterwards, which is left out of the timed runs; the peak memory is of a load with all of it. Each way
 runs in a process of its own. Exit 1 where a row is not met.
 """
@@ -40,7 +40,7 @@ def row(quantity: str, required: str, measured: str, ok: bool | None = None) -> 
 
 # -- each way, in a process of its own: prints seconds, peak memory and what it kept -----------------------------------
 def ours(folder: Path) -> Way:
-    """Files to a warehouse; only what has changed where one stands. Nothing is reckoned."""
+    """Files to a warehouse; only what has changed where one stands. Nothing is calculated."""
     from pipeline import derive
 
     derive.derived = lambda *_, **__: {}  # type: ignore[assignment]
@@ -48,7 +48,7 @@ def ours(folder: Path) -> Way:
 
 
 def whole(folder: Path) -> Way:
-    """The same with all that is reckoned from the records."""
+    """The same with all that is calculated from the records."""
     from pipeline import store, weekly
 
     start = time.perf_counter()
@@ -148,7 +148,7 @@ def main(quick: bool) -> int:
                 if tanks == 4000:
                     (other / ".tankround" / "warehouse.duckdb").unlink()
                     all_of_it = run("whole", other)
-                    row("the same with all that is reckoned", "", f"{all_of_it['seconds']:.0f} s")
+                    row("the same with all that is calculated", "", f"{all_of_it['seconds']:.0f} s")
                     peak = max(told["peak"], all_of_it["peak"])
                     row("peak memory at 8.3 M readings", "< 2.5 GB", f"{peak:.2f} GB", peak < 2.5)
             points.append((tanks, seconds))

@@ -16,14 +16,14 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
-from pipeline.figures import built_in
-from pipeline.reckon.balance_rows import build_rows
-from pipeline.reckon.balance_windows import NUMBER, batches, spans_of_weeks
-from pipeline.reckon.nitrate import reckon_arrays, reckon_nitrate
-from pipeline.reckon.nitrate_alarm import scan
-from pipeline.reckon.nitrate_design import design
-from pipeline.reckon.nitrate_fit import RISE, corrected_least_squares, fit
-from pipeline.reckon.nitrate_steps import alarms, scan_visits
+from pipeline.assumptions import built_in
+from pipeline.calc.balance_rows import build_rows
+from pipeline.calc.balance_windows import NUMBER, batches, spans_of_weeks
+from pipeline.calc.nitrate import calculate_arrays, calculate_nitrate
+from pipeline.calc.nitrate_alarm import scan
+from pipeline.calc.nitrate_design import design
+from pipeline.calc.nitrate_fit import RISE, corrected_least_squares, fit
+from pipeline.calc.nitrate_steps import alarms, scan_visits
 from pipeline.week import Round
 from tests.reference_fit import SlowTank
 from tests.reference_statistics import mann_kendall, theil_sen_slope
@@ -97,7 +97,7 @@ def rates(tanks: int) -> None:
     for (gap, weeks), limit in limits.items():
         visits = weeks * 7 // gap + (gap == 14)  # fortnights are counted from visit to visit
         sim = world(WEEKLY if gap == 7 else FORTNIGHTLY, tanks, 100 + gap + weeks, visits=visits)
-        done = reckon_arrays(tables_of(sim), asks_of(sim, visits - 1), FIGURES, Round(visit_every_days=gap))
+        done = calculate_arrays(tables_of(sim), asks_of(sim, visits - 1), FIGURES, Round(visit_every_days=gap))
         found = done.baseline
         number = found.outcome == NUMBER
         name = f"{'weekly' if gap == 7 else 'fortnightly'} {weeks} weeks"
@@ -187,7 +187,7 @@ def outlook(tanks: int) -> None:
         ahead = 14 // gap
         now = base.visits - 1
         sim = world(base, 2 * tanks, 400 + gap, visits=base.visits + ahead)
-        found = reckon_nitrate(tables_of(sim, base.visits), asks_of(sim, now), FIGURES, Round(visit_every_days=gap))
+        found = calculate_nitrate(tables_of(sim, base.visits), asks_of(sim, now), FIGURES, Round(visit_every_days=gap))
         frame = found["nitrate_outlook"].sort("tank")
         event = (sim.before[now + 1 : now + 1 + ahead] > sim.ceiling).any(axis=0)
         chance = frame["over_ceiling_probability"].to_numpy()
@@ -233,7 +233,7 @@ def suspects(tanks: int) -> None:
     """Typing slips found, by the fit or, over the limit of a reading, held before it; honest readings flagged."""
     sim = world(WEEKLY, tanks, 500)
     visits = WEEKLY.visits
-    found = reckon_arrays(tables_of(sim), asks_of(sim, visits - 1), FIGURES, Round())
+    found = calculate_arrays(tables_of(sim), asks_of(sim, visits - 1), FIGURES, Round())
     first = found.rows.day.min()
     flagged = np.zeros(sim.value.shape, bool)
     ask, at, _ = found.heads.suspects
@@ -251,7 +251,7 @@ def after_step(tanks: int) -> None:
     """The recent rise eight weeks after a step."""
     for size in (0.7, 1.5):
         sim = world(WEEKLY, tanks, 600, visits=40, step_at=31, step_size=size)
-        found = reckon_arrays(tables_of(sim), asks_of(sim, 39), FIGURES, Round()).recent
+        found = calculate_arrays(tables_of(sim), asks_of(sim, 39), FIGURES, Round()).recent
         number = found.outcome == NUMBER
         truth = mean_rise(sim, 31, 39)
         inside = ((found.low <= truth) & (truth <= found.high))[number].mean()
@@ -275,7 +275,7 @@ def agreement_and_speed(tanks: int) -> None:
     speed = sum(len(p.which) for p in parts) / best
     row("fit and alarm, 26 readings, tanks a second, one core", ">= 4000", f"{speed:.0f}", speed >= 4000)
     near, slow, count = 0, 0.0, 0
-    number = reckon_arrays(tables_of(sim), asks_of(sim, 25), FIGURES, Round()).baseline.outcome == NUMBER
+    number = calculate_arrays(tables_of(sim), asks_of(sim, 25), FIGURES, Round()).baseline.outcome == NUMBER
     for part in parts:
         done = fit(part.windows, part.priors, FIGURES)
         for tank, which in enumerate(part.which):
@@ -306,7 +306,7 @@ def misspecified(tanks: int) -> None:
     }
     for name, changed in worlds.items():
         sim = world(WEEKLY, tanks // 2, 800, **changed)
-        found = reckon_arrays(tables_of(sim), asks_of(sim, WEEKLY.visits - 1), FIGURES, Round()).baseline
+        found = calculate_arrays(tables_of(sim), asks_of(sim, WEEKLY.visits - 1), FIGURES, Round()).baseline
         number = found.outcome == NUMBER
         truth = mean_rise(sim, 0, WEEKLY.visits - 1)
         told = f"gate {number.mean():.2f}"

@@ -154,7 +154,7 @@ def timed(week: Week, tanks: list[str]) -> tuple[float, float, int, int]:
     start, worked = time.perf_counter(), time.process_time()
     made = plans(week, tanks)
     took, worked = time.perf_counter() - start, time.process_time() - worked
-    over = sum((plan["now"]["working_load_pct"] or math.inf) > week.figures["within_pct"] for plan in made.values())
+    over = sum((plan["now"]["working_load_pct"] or math.inf) > week.assumed["within_pct"] for plan in made.values())
     return took, worked, over, sum(len(plan["options"]) for plan in made.values())
 
 

@@ -15,7 +15,7 @@ from pipeline.new_folder import make_folder
 APP = Path(__file__).parents[2] / "dashboard" / "app.py"
 PAGES = (
     "this_week", "one_tank", "load_and_nitrate", "filter_book", "plan", "enter_readings", "held_rows", "papers",
-    "figures",
+    "assumptions",
 )  # fmt: skip
 
 

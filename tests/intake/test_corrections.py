@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline import intake, weekly
-from pipeline.figures import with_overrides
+from pipeline.assumptions import with_overrides
 from schemas import Tables
 from tests.store.sameness import assert_same_tables, tables_of
 
@@ -28,9 +28,9 @@ def written(folder: Path, corrections: str, visits: str) -> Path:
 def checked(folder: Path, corrections: str, visits: str) -> Tables:
     written(folder, corrections, visits)
     round_ = intake.read_round(folder)
-    figures, _ = with_overrides({})
+    assumed, _ = with_overrides({})
     sheets = intake.read_sheets(folder, intake.find_files(folder))
-    return intake.check(sheets, round_, figures, dt.date(2026, 6, 2))
+    return intake.check(sheets, round_, assumed, dt.date(2026, 6, 2))
 
 
 @pytest.mark.parametrize("was", ["", '"2026-06-01,T1,7,2,"', '"2026-06-01;T1"'])
@@ -187,7 +187,7 @@ def test_a_line_number_nobody_can_read_is_held_and_kept(tmp_path: Path) -> None:
     assert held.select("column", "text").rows() == [("of_line", "two")]
 
 
-def test_the_warehouse_keeps_every_correction_with_its_state(tmp_path: Path) -> None:
+def test_the_warehouse_figures_every_correction_with_its_state(tmp_path: Path) -> None:
     rows = put("7..2", "7.2") + put("old", "7.2", line=3) + "visits/x.csv,two,nitrate,x,y,k,,\n"
     folder = written(tmp_path, rows, ROW.format("7..2"))
     weekly.load(folder, today=dt.date(2026, 6, 2))

@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 
 from pipeline import intake
-from pipeline.figures import with_overrides
+from pipeline.assumptions import with_overrides
 from schemas import Tables
 from schemas.words import PARAMETERS, ROW_OUTCOMES
 from tests.intake.fault_cases import CASES, FAULTS, LIMITS, TODAY, Case

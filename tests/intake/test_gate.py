@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from pipeline import intake
-from pipeline.figures import built_in
+from pipeline.assumptions import built_in
 from pipeline.intake import gate
 from schemas import TABLES, Tables, conform
 from schemas.words import ROW_OUTCOMES

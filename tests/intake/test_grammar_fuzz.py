@@ -11,7 +11,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pipeline import intake
-from pipeline.figures import built_in
+from pipeline.assumptions import built_in
 from pipeline.intake import amounts, dates, grammar, ladders
 from pipeline.intake.files import LogFile, family_of
 from pipeline.week import Round
@@ -38,7 +38,7 @@ typed = st.one_of(st.lists(st.sampled_from(PIECES), max_size=7).map("".join), st
 
 
 def sound(cell: grammar.Cell) -> None:
-    """A cell that can be told and reckoned with."""
+    """A cell that can be told and calculated with."""
     assert cell.outcome in OUTCOMES
     if cell.held:
         assert len(cell.says) > 12

@@ -1,4 +1,4 @@
-"""What a tank's own series is held against is a figure of the round, and its sentence says which."""
+"""What a tank's own series is held against is an assumption of the round, and its sentence says which."""
 
 from __future__ import annotations
 
@@ -8,17 +8,17 @@ from pathlib import Path
 import pytest
 
 from pipeline import intake
-from pipeline.figures import with_overrides
+from pipeline.assumptions import with_overrides
 from tests.bench.large_logs import write_standing
 
 TODAY = dt.date(2026, 3, 1)
 HEAD = "date,tank,taken,nitrate,ph,kh,kit,water_changed\n"
 
 
-def remarks(folder: Path, rows: str, figures: str = "") -> dict[str, str]:
+def remarks(folder: Path, rows: str, assumed: str = "") -> dict[str, str]:
     """fault -> sentence of what is said of the last row."""
     write_standing(folder, 1)
-    (folder / "round.toml").write_text(f"[round]\n[figures]\n{figures}\n")
+    (folder / "round.toml").write_text(f"[round]\n[assumptions]\n{assumed}\n")
     (folder / "visits" / "a.csv").write_text(HEAD + rows)
     round_ = intake.read_round(folder)
     assert not round_.problems
@@ -37,7 +37,7 @@ SIPS = "".join(f"2026-01-{d:02},T00000,before,11,7.0,9,K1,2%\n" for d in (5, 10,
 
 
 @pytest.mark.parametrize(
-    ("rows", "usual", "figures", "then"),
+    ("rows", "usual", "assumptions", "then"),
     [
         (LEAP, "More than 2 times the last reading (11)", "leap_times = 5", ""),
         (LEAP, "More than 2 times the last reading (11)", "near_days = 5", ""),
@@ -47,11 +47,11 @@ SIPS = "".join(f"2026-01-{d:02},T00000,before,11,7.0,9,K1,2%\n" for d in (5, 10,
         (SIPS, "", "topup_days = 8", "Three small amounts within 8 days"),
     ],
 )
-def test_a_figure_moves_the_limit_and_the_sentence(
-    rows: str, usual: str, figures: str, then: str, tmp_path: Path
+def test_an_assumption_moves_the_limit_and_the_sentence(
+    rows: str, usual: str, assumed: str, then: str, tmp_path: Path
 ) -> None:
     sentence = usual or then
-    for name, chosen, wanted in (("usual", "", usual), ("moved", figures, then)):
+    for name, chosen, wanted in (("usual", "", usual), ("moved", assumed, then)):
         told = " ".join(remarks(tmp_path / name, rows, chosen).values())
         assert (sentence in told) == bool(wanted)
 

@@ -1,4 +1,4 @@
-# ruff: noqa: E501 - tables by hand read best one row a line
+
 """A small invented week, made by hand from frames, so that papers are tested without the rooms before them."""
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 from pypdf import PdfReader
 
-from pipeline.figures import built_in
+from pipeline.assumptions import built_in
 from pipeline.week import Round, Week
 from schemas import Tables, conform, empty
 

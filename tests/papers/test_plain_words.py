@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.figures import built_in
+from pipeline.assumptions import built_in
 from pipeline.papers import plain_words
 from pipeline.papers.readability import grade
 from schemas.words import CAUSES, CLASSES, EVENTS, JOBS

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.figures import built_in
+from pipeline.assumptions import built_in
 from pipeline.papers.readability import counts, grade, syllables
 
 FIGURES = built_in()

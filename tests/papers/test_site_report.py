@@ -104,14 +104,14 @@ def test_each_class_has_its_page_easy_to_read(make_week: Make, class_: str, pdf_
     state = {"steady": "Good", "due": "Good", "plan": "Being watched", "can't say": "Not checked lately"}
     assert [sheet.state for sheet in report.sheets] == [state.get(class_, "Needs work")] * 2
     for sheet in report.sheets:
-        assert grade(body_of(sheet), week.figures) <= week.figures["plain_grade"]
+        assert grade(body_of(sheet), week.assumed) <= week.assumed["plain_grade"]
     assert len(pdf_pages(report_pdf(report))) == 2
 
 
 def test_the_pages_of_the_made_up_week_are_easy_to_read(week: Week) -> None:
     for site in ("orchard", "quay"):
         for sheet in of(week, site).sheets:
-            assert grade(body_of(sheet), week.figures) <= week.figures["plain_grade"]
+            assert grade(body_of(sheet), week.assumed) <= week.assumed["plain_grade"]
 
 
 def _hostile_notes(tables: Tables) -> None:
@@ -277,7 +277,7 @@ def test_the_pages_as_pictures_are_as_many_as_the_sheets(week: Week) -> None:
     assert pictures[0] != pictures[1]
 
 
-def test_the_chart_looks_back_as_far_as_the_figure_says(make_week: Make) -> None:
+def test_the_chart_looks_back_as_far_as_the_assumption_says(make_week: Make) -> None:
     report = of(make_week())
     assert report.weeks == 13
     assert charts(report)[0] != charts(replace(report, weeks=26))[0]

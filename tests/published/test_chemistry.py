@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from molmass import Formula
 
-from pipeline.figures import built_in
-from pipeline.reckon import chemistry as c
+from pipeline.assumptions import built_in
+from pipeline.calc import chemistry as c
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -223,10 +223,10 @@ def test_thirty_grams_a_kilogram_d3() -> None:
 
 def test_our_range_of_the_share_lies_in_the_published_one_d4() -> None:
     """Summerfelt & Penne 2007, Int. J. Recirc. Aquac. 8:43–64 (abstract): 56–88 % of feed nitrogen lost."""
-    figure = FIGURES.figure("feed_n_share")
-    assert 0.56 <= figure.value <= 0.88
-    assert figure.low is not None
-    assert figure.low >= 0.56
+    assumption = FIGURES.assumption("feed_n_share")
+    assert 0.56 <= assumption.value <= 0.88
+    assert assumption.low is not None
+    assert assumption.low >= 0.56
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,7 @@
-"""What the trade does by custom, held to what we reckon. Common practice, no source: no paper stands behind any of it.
+"""What the trade does by custom, held to what we calculate. Common practice, no source: no paper stands behind any of it.
 
-So they are checked as customs, not as facts of nature: that we reckon what a practitioner would say, and that every
-figure in them is labelled for what it is.
+So they are checked as customs, not as facts of nature: that we calculate what a practitioner would say, and that every
+assumption in them is labelled for what it is.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from pipeline.figures import built_in
-from pipeline.reckon import dates
+from pipeline.assumptions import built_in
+from pipeline.calc import dates
 from tests.rounds import Rounds
 
 FIGURES = built_in()
@@ -27,7 +27,7 @@ FINE = ("basket 1", "fine pad")
 )  # fmt: skip
 def test_a_custom_is_not_called_published(name: str) -> None:
     """A custom of the trade may be given a range, never a source."""
-    assert FIGURES.figure(name).basis == "common practice, no source"
+    assert FIGURES.assumption(name).basis == "common practice, no source"
 
 
 # -- one kilogram of good porous media a hundred litres ------------------------------------------------

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from pipeline.figures import built_in
-from pipeline.reckon.mixing import (
+from pipeline.assumptions import built_in
+from pipeline.calc.mixing import (
     changes_to_reach,
     continuous_exchange,
     fraction_for_ceiling,

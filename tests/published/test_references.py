@@ -1,4 +1,4 @@
-"""The list of references in DEVELOPERS.md holds every source that code, figures or tests cite by name and year."""
+"""The list of references in DEVELOPERS.md holds every source that code, assumptions or tests cite by name and year."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.figures import built_in
+from pipeline.assumptions import built_in
 
 ROOT = Path(__file__).parents[2]
 ROOMS = ("pipeline", "schemas", "dashboard", "tests")
@@ -56,15 +56,15 @@ def test_every_citation_is_in_the_list() -> None:
     assert len(cited()) > 12  # a pattern that finds nothing would pass as well
 
 
-def test_every_published_figure_names_a_listed_source_or_a_definition() -> None:
+def test_every_published_assumption_names_a_listed_source_or_a_definition() -> None:
     """A basis `published: …` is an author of the list, an act or body of it, or says that it is exact by definition."""
     listed = " ".join(references())
     by_definition = ("exact", "definition", "stoichiometry", "quantile", "grain per imperial gallon", "from memory")
-    for figure in built_in().records():
-        if figure.basis.startswith("published"):
-            source = figure.basis.removeprefix("published: ")
+    for assumption in built_in().records():
+        if assumption.basis.startswith("published"):
+            source = assumption.basis.removeprefix("published: ")
             known = re.split(r"[ ,]", source)[0] in listed
-            assert known or any(word in source for word in by_definition), f"{figure.name}: {figure.basis}"
+            assert known or any(word in source for word in by_definition), f"{assumption.name}: {assumption.basis}"
 
 
 @pytest.mark.parametrize(

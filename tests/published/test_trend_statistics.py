@@ -1,6 +1,6 @@
 """Reference statistics of trends and charts, rows G2–G9 and G12–G16; each names its source.
 
-Where an interval or a p is not reckoned by us, scipy's is held to the printed one: so the data were typed right.
+Where an interval or a p is not calculated by us, scipy's is held to the printed one: so the data were typed right.
 """
 
 import numpy as np

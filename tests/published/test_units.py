@@ -1,4 +1,4 @@
-"""Units against the outside, rows B1–B11. Each figure names its source beside it.
+"""Units against the outside, rows B1–B11. Each assumption names its source beside it.
 
 Base: IUPAC abridged atomic weights. The second opinions are the packages molmass (molar masses) and pint
 (gallons, pounds, degrees); neither is used by the pipeline.
@@ -11,7 +11,7 @@ import pytest
 from molmass import Formula
 
 from pipeline import units
-from pipeline.figures import built_in
+from pipeline.assumptions import built_in
 
 FIGURES = built_in()
 

@@ -72,7 +72,7 @@ def test_a_reading_that_may_reach_the_limit_asks_for_a_retest(tmp_path: Path) ->
     assert rules(tank)["nitrite_act"] == "this week"
 
 
-def test_free_ammonia_is_reckoned_from_ph_and_warmth(tmp_path: Path) -> None:
+def test_free_ammonia_is_calculated_from_ph_and_warmth(tmp_path: Path) -> None:
     # 0.5 mg/L at pH 8.2 and 26 °C: share 8.8 %, so 0.04 mg/L; at pH 7.0 it is 0.003.
     assert rules(told(tmp_path / "a", ["2026-05-31,T1,before,0.5,0,20,8.2,6,26,"]))["free_ammonia"] == "act today"
     calm = rules(told(tmp_path / "b", ["2026-05-31,T1,before,0.5,0,20,7.0,6,26,"]))

@@ -21,7 +21,7 @@ from typing import IO, Any
 
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 120.0  # a load of a small folder that takes longer hangs
-STAGES = ("reading and checking", "reckoning", "storing")  # as progress names them; the last two inside the building
+STAGES = ("reading and checking", "calculation", "storing")  # as progress names them; the last two inside the building
 
 
 @dataclass(frozen=True)

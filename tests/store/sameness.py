@@ -33,7 +33,7 @@ def in_order(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def assert_same_tables(ours: Tables, theirs: Tables) -> None:
-    """Each table alike in any order of rows; what was reckoned in another batch may differ in its last digit."""
+    """Each table alike in any order of rows; what was calculated in another batch may differ in its last digit."""
     assert ours.keys() == theirs.keys()
     for name, frame in theirs.items():
         assert_frame_equal(in_order(ours[name]), in_order(frame), rel_tol=1e-9, abs_tol=1e-9)

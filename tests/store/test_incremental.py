@@ -89,14 +89,12 @@ def test_a_day_that_the_dates_as_typed_did_not_show_is_read_around(
     assert_like_rebuild(folder, tmp_path)
 
 
-def test_only_the_tanks_touched_are_reckoned_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_only_the_tanks_touched_are_calculated_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder = write_folder(tmp_path / "logs", weeks=30)
     weekly.load(folder, today=TODAY)
     asked: list[pl.DataFrame] = []
-    real = derive.reckon
-    monkeypatch.setattr(
-        derive, "reckon", lambda tables, asks, *rest: (asked.append(asks), real(tables, asks, *rest))[1]
-    )
+    real = derive.calc
+    monkeypatch.setattr(derive, "calc", lambda tables, asks, *rest: (asked.append(asks), real(tables, asks, *rest))[1])
     path = folder / "visits" / "week-25.csv"
     path.write_text(path.read_text().replace("T1,before,0,0,11", "T1,before,0,0,26"))
     weekly.load(folder, today=TODAY)

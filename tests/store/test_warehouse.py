@@ -14,7 +14,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from pipeline import intake, store, weekly
-from pipeline.figures import with_overrides
+from pipeline.assumptions import with_overrides
 from pipeline.problems import Problem
 from schemas import BASE_TABLES, DERIVED_TABLES, TABLES, Tables, columns_of
 from schemas.words import DOUBTS
@@ -100,8 +100,8 @@ def test_the_overloaded_tank_is_flagged_before_its_nitrate_passes_the_ceiling(lo
 def checked() -> Tables:
     """The demo round as the intake checks it, in memory."""
     round_ = intake.read_round(SAMPLE_LOGS)
-    figures, _ = with_overrides(round_.overrides)
-    return intake.check(intake.read_sheets(SAMPLE_LOGS, intake.find_files(SAMPLE_LOGS)), round_, figures, TODAY)
+    assumed, _ = with_overrides(round_.overrides)
+    return intake.check(intake.read_sheets(SAMPLE_LOGS, intake.find_files(SAMPLE_LOGS)), round_, assumed, TODAY)
 
 
 def test_the_views_give_what_the_intake_checked(logs: Path, checked: Tables) -> None:

@@ -1,0 +1,133 @@
+"""Every constant of the calculation: read from assumptions.toml, overridden by a log folder, never hard-coded.
+
+An assumption is a number with a unit and a basis (published, common practice or house figure).
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from pathlib import Path
+
+ASSUMPTIONS_FILE = Path(__file__).with_name("assumptions.toml")
+BASES = ("published", "common practice, no source", "house figure")
+
+
+@dataclass(frozen=True)
+class Assumption:
+    """One constant.
+
+    `low` and `high` are its stated uncertainty where one is stated, and `spread` the basis of that; `built_in` is the
+    value of assumptions.toml when a log folder has overridden it, else None.
+    """
+
+    name: str
+    value: float
+    unit: str
+    basis: str
+    what: str
+    group: str
+    low: float | None = None
+    high: float | None = None
+    built_in: float | None = None
+    spread: str = ""
+
+
+class AssumptionError(ValueError):
+    """An assumption that cannot be used; the message says what was found, expected and what to do."""
+
+
+class Assumptions(Mapping[str, float]):
+    """The assumptions in force: `assumed["litres_per_kg"]` is a number, `assumptions.assumption(name)` its record."""
+
+    def __init__(self, assumed: Mapping[str, Assumption]) -> None:
+        self._assumptions = dict(assumed)
+
+    def __getitem__(self, name: str) -> float:
+        return self._assumptions[name].value
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._assumptions)
+
+    def __len__(self) -> int:
+        return len(self._assumptions)
+
+    def assumption(self, name: str) -> Assumption:
+        return self._assumptions[name]
+
+    def records(self) -> list[Assumption]:
+        return list(self._assumptions.values())
+
+    def with_values(self, **values: float) -> Assumptions:
+        """The same assumptions with some values replaced, for overrides and for what-if."""
+        changed = dict(self._assumptions)
+        for name, value in values.items():
+            old = changed[name]
+            changed[name] = replace(
+                old, value=float(value), built_in=old.value if old.built_in is None else old.built_in
+            )
+        return Assumptions(changed)
+
+
+def _assumption(group: str, name: str, entry: Mapping[str, object]) -> Assumption:
+    basis = str(entry["basis"])
+    if not basis.startswith(BASES):
+        raise AssumptionError(f"assumptions.toml: {name} has basis “{basis}”; expected one starting with {BASES}.")
+    low, high, value = entry.get("low"), entry.get("high"), entry["value"]
+    spread = str(entry.get("spread", ""))
+    if (low is not None or high is not None) and not spread.startswith(BASES):
+        raise AssumptionError(
+            f"assumptions.toml: {name} states a range with spread “{spread}”; expected one of {BASES}."
+        )
+    for number in (low, high, value):
+        if number is not None and (isinstance(number, bool) or not isinstance(number, int | float)):
+            raise AssumptionError(f"assumptions.toml: {name} has “{number}”; expected a number.")
+    return Assumption(
+        name=name,
+        value=float(value),  # type: ignore[arg-type]
+        unit=str(entry["unit"]),
+        basis=basis,
+        what=str(entry["what"]),
+        group=group,
+        low=None if low is None else float(low),  # type: ignore[arg-type]
+        high=None if high is None else float(high),  # type: ignore[arg-type]
+        spread=spread,
+    )
+
+
+@lru_cache(maxsize=1)
+def built_in() -> Assumptions:
+    """The assumptions of assumptions.toml, without any override."""
+    with ASSUMPTIONS_FILE.open("rb") as handle:
+        groups = tomllib.load(handle)
+    assumed: dict[str, Assumption] = {}
+    for group, entries in groups.items():
+        for name, entry in entries.items():
+            if name in assumed:
+                raise AssumptionError(f"assumptions.toml: {name} stands twice; an assumption has one name.")
+            assumed[name] = _assumption(group, name, entry)
+    return Assumptions(assumed)
+
+
+def with_overrides(overrides: Mapping[str, object], source: str = "round.toml") -> tuple[Assumptions, list[str]]:
+    """The built-in assumptions with a folder's overrides, and one sentence for each override not used."""
+    assumed, problems, used = built_in(), [], {}
+    for name, value in overrides.items():
+        if name not in assumed:
+            problems.append(
+                f"{source} [assumptions]: “{name}” is not an assumption; `tankround assumptions` lists the names. Not used."
+            )
+        elif isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e12:
+            problems.append(
+                f"{source} [assumptions]: {name} is “{value}”; expected a plain number"
+                f" in {assumed.assumption(name).unit or 'no unit'}. The built-in {assumed[name]:g} is used."
+            )
+        elif value < 0 and assumed[name] >= 0:
+            problems.append(
+                f"{source} [assumptions]: {name} is {value:g}; expected 0 or more. The built-in {assumed[name]:g} is used."
+            )
+        else:
+            used[name] = float(value)
+    return assumed.with_values(**used), problems

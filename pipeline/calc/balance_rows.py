@@ -1,0 +1,262 @@
+"""From frames to rows: one flat, time-ordered list of readings and water changes of all tanks.
+
+A day of a tank gives one row a reading, the ones before the change first; the change hangs on the last of them, or on
+the first reading after it, or stands alone. It serves nitrate and, for the witness, KH: both mix in the same way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import polars as pl
+
+from pipeline.calc.cells import Array
+from pipeline.calc.nitrate_design import BoolArray, IntArray
+from schemas import Tables, empty
+
+EPOCH = pl.date(1970, 1, 1)
+DAY_KEY = ["tank", "day"]
+
+
+def day_number(column: str) -> pl.Expr:
+    """A date as a whole number of days."""
+    return pl.col(column).cast(pl.Date).to_physical().cast(pl.Int64)
+
+
+@dataclass(frozen=True)
+class Rows:
+    """All rows of all asked tanks, tank by tank, in time order. Arrays [rows] unless said."""
+
+    tanks: list[str]
+    first: IntArray  # [tanks + 1] where each tank's rows begin; the last is the count
+    tank: IntArray  # number of the tank
+    day: IntArray  # days since 1970-01-01
+    days: Array  # since the row before of the same tank; 0 in its first
+    visit: IntArray  # running number of the visit; rows between visits (top-ups) bear the one before
+    low: Array  # of the reading's cell; 0 without a reading
+    high: Array  # ∞ where open or without a reading
+    matched: Array  # nan without a reading
+    kit: IntArray  # number of the kit; −1 without a reading
+    after: BoolArray
+    fraction: Array  # changed
+    guessed: BoolArray
+    uptake: Array  # share of the volume that is new water with the supply's solutes: RO left out, top-ups in
+    tap: Array  # of the supply, tested on the day or before; nan where not
+    next_tap: Array  # its first test after the day; nan where none
+    next_tap_day: IntArray
+    segment: IntArray  # changes where a change of unknown size broke the balance
+    lost: BoolArray  # such a change followed the row's reading: the level after it is not known
+    source: pl.DataFrame  # file and line of each row's reading
+    kits: list[str]
+    parameter: str
+
+    @property
+    def reading(self) -> BoolArray:
+        """Rows with a reading."""
+        return self.kit >= 0
+
+
+def _tap_values(tables: Tables, parameter: str) -> pl.DataFrame:
+    """supply, date, tap: one value a test. A 0 or an “under” counts as the middle of its range, not as pure water."""
+    tap = tables.get("tap", empty("tap")).filter(pl.col("parameter") == parameter)
+    middle = (pl.col("low") + pl.col("high").fill_null(pl.col("low"))) / 2
+    inside = (pl.col("matched") > pl.col("low")) & (pl.col("matched") <= pl.col("high").fill_null(float("inf")))
+    return (
+        tap.select(
+            pl.col("water_supply").alias("supply"),
+            day_number("date").alias("tap_day"),
+            pl.when(inside).then("matched").otherwise(middle).alias("tap"),
+        )
+        .group_by("supply", "tap_day")
+        .agg(pl.col("tap").mean())
+        .sort("tap_day")
+    )
+
+
+def tank_supply(tables: Tables) -> pl.DataFrame:
+    """tank, supply: the water supply of each tank's site; null where none is recorded."""
+    sites = tables.get("site", empty("site")).select("site", pl.col("water_supply").alias("supply"))
+    return tables.get("tank", empty("tank")).select("tank", "site").join(sites, on="site", how="left").drop("site")
+
+
+def with_tap(frame: pl.DataFrame, tables: Tables, parameter: str) -> pl.DataFrame:
+    """`frame` (supply, day [number]) with tap and tap_day of the test as of the day, and of the first one after it."""
+    taps = _tap_values(tables, parameter)
+    keyed = frame.with_columns(pl.col("supply").cast(pl.String)).with_row_index("_row").sort("day")
+    sides = []
+    strategies: tuple[tuple[Literal["backward", "forward"], tuple[str, str]], ...] = (
+        ("backward", ("tap", "tap_day")),
+        ("forward", ("next_tap", "next_tap_day")),
+    )
+    for strategy, names in strategies:
+        right = taps.rename({"tap": names[0], "tap_day": names[1]})
+        keyed_side = keyed.select("_row", "supply", "day").join_asof(
+            right, left_on="day", right_on=names[1], by="supply", strategy=strategy, check_sortedness=False
+        )
+        # A null supply is no supply: it must not find the tests of another null.
+        sides.append(
+            keyed_side.select("_row", *(pl.when(pl.col("supply").is_not_null()).then(n).alias(n) for n in names))
+        )
+    for side in sides:
+        keyed = keyed.join(side, on="_row", how="left")
+    return keyed.sort("_row").drop("_row")
+
+
+def _change_days(tables: Tables, tanks: list[str], parameter: str) -> pl.DataFrame:
+    """One row a tank and day with a change or a top-up."""
+    changes = (
+        tables.get("water_change", empty("water_change"))
+        .filter(pl.col("tank").is_in(tanks))
+        .join(tank_supply(tables).rename({"supply": "own_supply"}), on="tank", how="left")
+        .with_columns(
+            day_number("day"),
+            pl.when(pl.col("source").is_null() | (pl.col("source") == "ro"))
+            .then("own_supply")
+            .otherwise("source")
+            .alias("supply"),
+            (pl.col("kind") == "top-up").alias("top_up"),
+            pl.when(pl.col("source") == "ro").then(1.0).otherwise(pl.col("ro_share")).fill_null(0.0).alias("ro"),
+        )
+    )
+    share = pl.col("fraction").fill_null(0.0)
+    changes = with_tap(changes, tables, parameter).with_columns(
+        pl.when("top_up").then(0.0).otherwise(share).alias("dilution"),
+        pl.when("top_up").then(share * (1 - pl.col("ro"))).otherwise(0.0).alias("added"),
+        pl.when("top_up").then(0.0).otherwise(share * (1 - pl.col("ro"))).alias("renewed"),
+    )
+    weight = pl.col("added") + pl.col("renewed")
+    return (
+        changes.sort("tank", "day", "at")
+        .group_by(DAY_KEY, maintain_order=True)
+        .agg(
+            (1 - (1 - pl.col("dilution")).product()).alias("fraction"),
+            # Two changes of one day renew less than their sum.
+            (
+                pl.col("added").sum()
+                + pl.col("renewed").sum()
+                * (1 - (1 - pl.col("dilution")).product())
+                / pl.col("dilution").sum().clip(lower_bound=1e-9)
+            ).alias("uptake"),
+            ((pl.col("tap") * weight).sum() / weight.filter(pl.col("tap").is_not_null()).sum()).alias("tap"),
+            pl.col("tap").drop_nulls().first().alias("tap_any"),
+            pl.col("next_tap").drop_nulls().first(),
+            pl.col("next_tap_day").drop_nulls().first(),
+            pl.col("guessed").filter(~pl.col("top_up")).any().alias("guessed"),
+            pl.col("fraction").filter(~pl.col("top_up")).is_null().any().alias("unknown"),
+            pl.col("top_up").all().alias("only_top_up"),
+        )
+        .with_columns(pl.when(pl.col("tap").is_finite()).then("tap").otherwise("tap_any").alias("tap"))
+        .drop("tap_any")
+    )
+
+
+def _days(tables: Tables, tanks: list[str], changes: pl.DataFrame) -> pl.DataFrame:
+    """Every day of a tank on which something was recorded, and whether it was a visit: a top-up alone is none."""
+    seen = [
+        tables.get(name, empty(name)).filter(pl.col("tank").is_in(tanks)).select("tank", day_number("day"))
+        for name in ("visit", "reading")
+    ]
+    read = seen[1].unique().with_columns(read=pl.lit(True))
+    return (
+        pl.concat([*seen, changes.select(DAY_KEY)])
+        .unique()
+        .join(read, on=DAY_KEY, how="left")
+        .join(changes, on=DAY_KEY, how="left")
+        .with_columns((~pl.col("only_top_up").fill_null(False) | pl.col("read").fill_null(False)).alias("is_visit"))
+    )
+
+
+def build_rows(tables: Tables, tanks: list[str], parameter: str = "nitrate") -> Rows:
+    """The rows of the tanks named, over all time, for the readings that count (no `doubt`)."""
+    tanks = sorted(set(tanks))
+    changes = _change_days(tables, tanks, parameter)
+    days = _days(tables, tanks, changes)
+    readings = (
+        tables.get("reading", empty("reading"))
+        .filter((pl.col("parameter") == parameter) & pl.col("doubt").is_null() & pl.col("tank").is_in(tanks))
+        .with_columns(day_number("day"), (pl.col("taken") == "after").alias("slot"), pl.col("kit").fill_null(""))
+        .select(*DAY_KEY, "slot", "at", "low", "high", "matched", "kit", "file", "line")
+    )
+    frame = (
+        days.join(readings, on=DAY_KEY, how="left")
+        .sort("tank", "day", "slot", "at", "file", "line", nulls_last=False)
+        .with_columns(
+            # Signed: one is taken off it below.
+            (~pl.col("slot")).sum().cast(pl.Int64).over(DAY_KEY).alias("before_count"),
+            pl.int_range(pl.len()).over(DAY_KEY).alias("place"),
+        )
+        # The row that the day's change hangs on.
+        .with_columns((pl.col("place") == (pl.col("before_count") - 1).clip(lower_bound=0)).alias("carries"))
+        .with_columns(
+            (pl.col("carries") & pl.col("slot").fill_null(False)).alias("after"),
+            (pl.col("carries") & pl.col("unknown").fill_null(False)).alias("breaks"),
+            (pl.col("is_visit") & (pl.col("place") == 0)).alias("new_visit"),
+        )
+    )
+    codes = frame.select(pl.col("tank").cast(pl.Enum(tanks)).to_physical().cast(pl.Int64)).to_series().to_numpy()
+    first = np.searchsorted(codes, np.arange(len(tanks) + 1)).astype(np.int64)
+    kits = frame["kit"].drop_nulls().unique().sort().to_list()
+    kit = frame.select(pl.col("kit").cast(pl.Enum(kits)).to_physical().cast(pl.Int64).fill_null(-1)).to_series()
+    carried = pl.col("carries")
+
+    def number(name: str, otherwise: float) -> Array:
+        return frame[name].cast(pl.Float64).fill_null(otherwise).to_numpy()
+
+    def of_change(name: str) -> Array:
+        return frame.select(pl.when(carried).then(name).fill_null(0.0)).to_series().to_numpy()
+
+    day = frame["day"].to_numpy()
+    after, breaks = frame["after"].to_numpy(), frame["breaks"].to_numpy()
+    begins = np.zeros(len(day), bool)
+    begins[first[:-1][first[:-1] < len(day)]] = True
+    gap = np.diff(day, prepend=0).astype(float)
+    gap[begins] = 0.0
+    # A change before the row's reading breaks at the row, one after it breaks at the next.
+    broken = (breaks & after).astype(np.int64)
+    broken[1:] += (breaks & ~after)[:-1]
+    visit = np.cumsum(frame["new_visit"].to_numpy().astype(np.int64))
+    return Rows(
+        tanks=tanks,
+        first=first,
+        tank=codes,
+        day=day,
+        days=gap,
+        visit=visit - np.where(first[:-1] > 0, np.concatenate([[0], visit])[first[:-1]], 0)[codes],
+        low=number("low", 0.0),
+        high=number("high", np.inf),
+        matched=number("matched", np.nan),
+        kit=kit.to_numpy(),
+        after=after,
+        fraction=of_change("fraction"),
+        guessed=frame.select((carried & pl.col("guessed")).fill_null(False)).to_series().to_numpy(),
+        uptake=of_change("uptake"),
+        tap=number("tap", np.nan),
+        next_tap=number("next_tap", np.nan),
+        next_tap_day=number("next_tap_day", 0.0).astype(np.int64),
+        segment=np.cumsum(broken),
+        lost=breaks & ~after,
+        source=frame.select("file", "line"),
+        kits=kits,
+        parameter=parameter,
+    )
+
+
+def supply_tap(tables: Tables, asks: pl.DataFrame, parameter: str) -> pl.DataFrame:
+    """asks (tank, as_of) with tap and tap_day [number] of the tank's supply as of the day; null where never tested."""
+    keyed = asks.select("tank", day_number("as_of").alias("day")).join(tank_supply(tables), on="tank", how="left")
+    return with_tap(keyed, tables, parameter).select("tank", "day", "tap", "tap_day")
+
+
+def tap_of(rows: Rows, chosen: IntArray, as_of: IntArray, unknown: float) -> tuple[Array, BoolArray]:
+    """Tap value of rows as it was known on a day (arrays that broadcast), and whether it was measured at all."""
+    later = np.isnan(rows.tap[chosen]) & ~np.isnan(rows.next_tap[chosen]) & (rows.next_tap_day[chosen] <= as_of)
+    value = np.where(later, rows.next_tap[chosen], rows.tap[chosen])
+    return np.nan_to_num(value, nan=unknown), ~np.isnan(value)
+
+
+def unknown_tap(assumed: Mapping[str, float], parameter: str) -> float:
+    """What a tap that was never measured is taken as; nan for KH, which has no such assumption and stays unknown."""
+    return assumed["tap_unknown_mg_l"] if parameter == "nitrate" else np.nan

@@ -1,0 +1,174 @@
+"""Capacity through time if nothing else happens: media ripens and recovers, and a day comes when a tank is back within.
+
+And what a result hangs on: how far an assumption may move before the word changes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import polars as pl
+
+from pipeline.assumptions import Assumptions
+from pipeline.calc import factors
+from pipeline.calc.capacity import Calculated, capacity, layer_factors, parts, put_together
+from pipeline.calc.disturbance import DAYS_A_WEEK, SAID_DAY
+from pipeline.calc.layers import ASK
+from schemas import Tables
+
+AHEAD = [*ASK, "ahead"]
+
+
+def last_change_days(assumed: Assumptions) -> int:
+    """Days after which no media of today ripens or recovers any further."""
+    weeks = [assumed["maturity_full_weeks"], *(assumed[f"disturb_{x}_weeks"] for x in
+             ("tank_rinse", "tap_rinse", "medication", "stopped"))]  # fmt: skip
+    return int(np.ceil(max(weeks) * DAYS_A_WEEK)) + 1
+
+
+def curves_of(found: Calculated, assumed: Assumptions, ahead: Sequence[int]) -> pl.DataFrame:
+    """Effective media and working load of each ask so many days ahead: tank, as_of, ahead, day, effective_kg,
+    working_load_pct, working_state. What clogs, warms, is fed and planted stays as it is on the as-of day."""
+    days = pl.DataFrame({"ahead": sorted(set(ahead))}, schema={"ahead": pl.Int64})
+    layers = found.layers.drop("ahead").join(days, how="cross")
+    full = layer_factors(layers, found.tanks, found.filters, found.reached, assumed)
+    sums = full.group_by(AHEAD).agg(pl.col("effective_kg").sum())
+    today, _ = put_together(found, assumed)
+    known = pl.col("today_kg").is_not_null()  # what is not known today is not known later
+    rows = (
+        today.select(*ASK, "need_kg", pl.col("effective_kg").alias("today_kg"))
+        .join(days, how="cross")
+        .join(sums, on=AHEAD, how="left")
+        .with_columns(pl.when(known).then(pl.col("effective_kg").fill_null(0.0)).alias("effective_kg"))
+        .sort(AHEAD)
+    )
+    load = factors.load_pct(
+        rows["need_kg"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
+        rows["effective_kg"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
+    )
+    return rows.with_columns(
+        (pl.col("as_of") + pl.duration(days=pl.col("ahead"))).alias("day"),
+        pl.Series("working_load_pct", load).fill_nan(None),
+        pl.Series("working_state", factors.load_state(load, assumed)),
+    ).select(*AHEAD, "day", "effective_kg", "working_load_pct", "working_state")  # fmt: skip
+
+
+def curves(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, ahead: Sequence[int]) -> pl.DataFrame:
+    """Working load of each ask at each of some days ahead, if nothing else happens: see curves_of."""
+    return curves_of(parts(tables, asks, assumed), assumed, ahead)
+
+
+def back_within(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+    """When each tank is back within its working rating if nothing else happens.
+
+    tank, as_of, now_pct, mature_pct (all media ripe and recovered), on (first day within; null where it never is, or
+    already is), says. null loads are not known, or nothing works yet.
+    """
+    course = curves(tables, asks, assumed, range(last_change_days(assumed) + 1))
+    within = pl.col("working_load_pct") <= assumed["within_pct"]
+    rows = course.sort(AHEAD).group_by(ASK, maintain_order=True).agg(
+        pl.col("working_load_pct").first().alias("now_pct"),
+        pl.col("working_load_pct").last().alias("mature_pct"),
+        pl.col("effective_kg").last().alias("mature_kg"),
+        pl.col("day").filter(within).first().alias("on"),
+    )  # fmt: skip
+    now_within = (pl.col("now_pct") <= assumed["within_pct"]).fill_null(False)
+    says = (
+        pl.when(now_within)
+        .then(pl.lit("Within its working rating now."))
+        .when(pl.col("on").is_not_null())
+        .then(pl.format("Back within rating on {}, if nothing else happens.", pl.col("on").dt.strftime(SAID_DAY)))
+        .when(pl.col("mature_pct").is_not_null())
+        .then(pl.format("Stays over: {} % even when all media is ripe.", pl.col("mature_pct").round(0).cast(pl.Int64)))
+        .when(pl.col("mature_kg") == 0)
+        .then(pl.lit("Half cycle only: nothing in it will work for the full cycle."))
+        .otherwise(pl.lit("Can't say: what is needed is not all known."))
+    )
+    return rows.select(*ASK, "now_pct", "mature_pct", pl.when(~now_within).then("on").alias("on"), says.alias("says"))
+
+
+# -- what a result hangs on --------------------------------------------------------------------------
+
+
+def break_even(frame: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+    """How far one thing may move, all else kept, before a load crosses 100 %: one row an ask and thing.
+
+    tank, as_of, rating (plain or working), what, now, at, says. `at` is the value at which it crosses. Asks without a
+    load have no row.
+    """
+    limit = assumed["within_pct"]
+    plain, working = pl.col("plain_load_pct"), pl.col("working_load_pct")
+    rule = pl.lit(assumed["litres_per_kg"])
+    parts_ = [
+        _crossing(frame, "plain", plain, "litres kept by a kilogram", rule, limit, rises=False),
+        _crossing(frame, "plain", plain, "net litres", pl.col("net_l"), limit, rises=True),
+        _crossing(frame, "working", working, "quality of the media", pl.lit(1.0), limit, rises=False),
+        _crossing(frame, "working", working, "load factor", pl.col("load"), limit, rises=True),
+        _crossing(
+            frame.filter(pl.col("load_basis") == "feed"),
+            "working",
+            working,
+            "food in grams a day",
+            pl.col("feed_g_day"),
+            limit,
+            rises=True,
+        ),
+    ]
+    return pl.concat(parts_).sort(*ASK, "rating", "what")
+
+
+def _crossing(
+    frame: pl.DataFrame, rating: str, load: pl.Expr, what: str, now: pl.Expr, limit: float, *, rises: bool
+) -> pl.DataFrame:
+    """Rows of break_even for one thing; `rises`: the load rises with it, else it falls."""
+    at = now * limit / load if rises else now * load / limit
+    over = load > limit
+    more, less = ("more than", "less than") if rises else ("less than", "more than")
+    word = pl.when(over).then(pl.lit(f"within only if {less}")).otherwise(pl.lit(f"over only if {more}"))
+    shown = pl.col("at").round_sig_figs(2).cast(pl.String).str.strip_suffix(".0")
+    said = pl.format("{}: {} {}", pl.lit(what), word, shown)
+    if what == "quality of the media":  # a share of what is taken: nothing makes media better than it is
+        hopeless = pl.col("at") > 1
+        said = (
+            pl.when(hopeless)
+            .then(pl.lit("quality of the media: over, whatever its quality"))
+            .otherwise(
+                pl.format(
+                    "over only if the media does less than {} % of what is taken",
+                    (100 * pl.col("at")).round(0).cast(pl.Int64),
+                )
+            )
+        )
+    return (
+        frame.filter(load.is_not_null() & (load > 0))
+        .with_columns(pl.lit(rating).alias("rating"), pl.lit(what).alias("what"), now.alias("now"), at.alias("at"))
+        .select(*ASK, "rating", "what", "now", "at", said.alias("says"))
+    )
+
+
+def states_if(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, name: str) -> pl.DataFrame:
+    """The tanks whose load states would change if an assumption moved to its stated low or high.
+
+    tank, as_of, assumption, end (low or high), value, plain_state, plain_if, working_state, working_if. No rows where the
+    assumption states no uncertainty, or nothing changes.
+    """
+    assumption = assumed.assumption(name)
+    was, _ = capacity(tables, asks, assumed)
+    states = was.select(*ASK, "plain_state", "working_state")
+    out = [states.clear().with_columns(
+        pl.lit("").alias("assumption"), pl.lit("").alias("end"), pl.lit(0.0).alias("value"),
+        pl.lit("").alias("plain_if"), pl.lit("").alias("working_if"),
+    )]  # fmt: skip
+    for end, value in (("low", assumption.low), ("high", assumption.high)):
+        if value is None:
+            continue
+        moved, _ = capacity(tables, asks, assumed.with_values(**{name: value}))
+        new = moved.select(*ASK, pl.col("plain_state").alias("plain_if"), pl.col("working_state").alias("working_if"))
+        out.append(
+            states.join(new, on=ASK)
+            .with_columns(pl.lit(name).alias("assumption"), pl.lit(end).alias("end"), pl.lit(value).alias("value"))
+            .filter((pl.col("plain_state") != pl.col("plain_if")) | (pl.col("working_state") != pl.col("working_if")))
+        )
+    columns = [*ASK, "assumption", "end", "value", "plain_state", "plain_if", "working_state", "working_if"]
+    return pl.concat([part.select(columns) for part in out])

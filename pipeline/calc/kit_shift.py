@@ -1,0 +1,165 @@
+"""Kits that go off: many tanks of one kit that seem to step together have one cause, and it is not their filters.
+
+Kept apart from the fits, because it looks across tanks: call `hold_down` over the tables of all tanks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+
+import numpy as np
+import polars as pl
+
+from pipeline.assumptions import Assumptions
+from pipeline.calc.balance_rows import build_rows
+from pipeline.calc.balance_windows import batches, spans_of_weeks
+from pipeline.calc.cells import Array
+from pipeline.calc.nitrate_alarm import NO_INFORMATION, efficient_scores
+from pipeline.calc.nitrate_design import IntArray, step_days
+from pipeline.calc.nitrate_fit import FRACTION, KIT, fit
+from schemas import Tables, empty
+
+# Asked for some tanks, gives their checked tables in parts of whole tanks, and says which each part is of.
+Parts = Callable[[Sequence[str]], Iterable[tuple[Sequence[str], Tables]]]
+
+
+def trend_of(asks: pl.DataFrame, fits: pl.DataFrame, steps: pl.DataFrame, assumed: Assumptions) -> pl.Series:
+    """climbing, steady or not clear, of each ask A step put down to a kit is none."""
+    recent = fits.filter(pl.col("window") == "recent").select("tank", "as_of", "low", "high")
+    stepped = steps.filter(pl.col("kit_batch").is_null()).select("tank", "as_of", pl.lit(True).alias("step"))
+    limit = assumed["climbing_rate"]
+    on = ["tank", "as_of"]
+    return (
+        asks.select(on)
+        .join(recent, on=on, how="left", maintain_order="left")
+        .join(stepped, on=on, how="left", maintain_order="left")
+        .select(
+            pl.when((pl.col("low") > limit).fill_null(False) | pl.col("step").fill_null(False))
+            .then(pl.lit("climbing"))
+            .when(pl.col("high") <= limit)
+            .then(pl.lit("steady"))
+            .otherwise(pl.lit("not clear"))
+            .alias("trend")
+        )
+        .to_series()
+    )
+
+
+def hold_down(derived: Tables, tables: Tables, assumed: Assumptions) -> Tables:
+    """The derived tables with `kit_batch` filled on alarms that point to a shared kit, and the trends that follow.
+
+    `derived` has nitrate_fit, nitrate_outlook and step_alarm, `tables` the checked tables, both of all tanks: a kit is
+    judged by everybody who uses it. Doing it twice changes nothing.
+    """
+    return hold_down_by_parts(derived, kits_used(tables), lambda tanks: [(tanks, tables)], assumed)
+
+
+def hold_down_by_parts(derived: Tables, used: pl.DataFrame, parts: Parts, assumed: Assumptions) -> Tables:
+    """The same where the checked tables of all tanks are too many to hold at once; `used` is their `kits_used`."""
+    steps = derived["step_alarm"].with_columns(kit_batch=pl.lit(None, pl.String))
+    asks, fits = derived["nitrate_outlook"], derived["nitrate_fit"]
+    named = _with_kit(steps, used)
+    suspected = _suspected(named, used, assumed)
+    shifts = _shifts(suspected, parts, assumed) if len(suspected) else _NO_SHIFT
+    near = (pl.col("since") - pl.col("shifted")).dt.total_days().abs() <= assumed["kit_shift_days"]
+    steps = (
+        named.join(shifts, on=["as_of", "kit"], how="left", maintain_order="left")
+        .with_columns(pl.when(near).then("kit").alias("kit_batch"))
+        .select(steps.columns)
+    )
+    outlook = asks.with_columns(trend_of(asks, fits, steps, assumed))
+    return {**derived, "step_alarm": steps, "nitrate_outlook": outlook}
+
+
+_NO_SHIFT = pl.DataFrame(schema={"as_of": pl.Date, "kit": pl.String, "shifted": pl.Date})
+
+
+def kits_used(tables: Tables) -> pl.DataFrame:
+    """tank, day, kit of every nitrate reading that counts."""
+    counted = (pl.col("parameter") == "nitrate") & pl.col("doubt").is_null() & pl.col("kit").is_not_null()
+    return tables.get("reading", empty("reading")).filter(counted).select("tank", "day", "kit")
+
+
+def _with_kit(steps: pl.DataFrame, used: pl.DataFrame) -> pl.DataFrame:
+    """Alarms with the kit most used since the step."""
+    first = pl.lit(steps["since"].min(), pl.Date)  # no step, no day
+    since = (
+        steps.select("tank", "as_of", "since")
+        .join(used.filter(pl.col("day") > first), on="tank")
+        .filter((pl.col("day") > pl.col("since")) & (pl.col("day") <= pl.col("as_of")))
+        .group_by("tank", "as_of", "kit")
+        .len()
+        .sort("tank", "as_of", "len", "kit", descending=[False, False, True, False])
+        .unique(["tank", "as_of"], keep="first", maintain_order=True)
+    )
+    return steps.join(since.drop("len"), on=["tank", "as_of"], how="left", maintain_order="left")
+
+
+def _suspected(named: pl.DataFrame, used: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+    """tank, as_of, kit: the users of every kit of which many tanks have an alarm in force."""
+    alarmed = named.filter(pl.col("kit").is_not_null()).group_by("as_of", "kit").agg(pl.len().alias("alarmed"))
+    alarmed = alarmed.filter(pl.col("alarmed") >= assumed["kit_shift_tanks"])
+    # A tank uses a kit on a day where it last did so within reach: one row a tank, not one a reading.
+    users = (
+        used.select("tank", "kit")
+        .unique()
+        .join(alarmed, on="kit")
+        .sort("as_of")
+        .join_asof(used.sort("day"), left_on="as_of", right_on="day", by=["tank", "kit"], check_sortedness=False)
+        .filter(pl.col("day") > pl.col("as_of") - pl.duration(weeks=round(assumed["recent_weeks"])))
+        .select("tank", "as_of", "kit", "alarmed")
+    )
+    share = pl.col("alarmed") / pl.len().over("as_of", "kit")
+    return users.filter(share >= assumed["kit_shift_share"]).sort("as_of", "kit", "tank")
+
+
+def _shifts(users: pl.DataFrame, parts: Parts, assumed: Assumptions) -> pl.DataFrame:
+    """as_of, kit, shifted: the kits whose readings all moved by one factor after a day, better than by steps in rise.
+
+    The scores of a common factor, and of a common step, are pooled over a kit's users for each of the days a week
+    apart that the alarm looks back on.
+    """
+    groups = users.select("as_of", "kit").unique(maintain_order=True)
+    users = users.with_columns((pl.struct("as_of", "kit").rank("dense") - 1).cast(pl.Int64).alias("group"))
+    ago = 7 * np.arange(1, round(assumed["alarm_far_weekly"]) + 1)
+    pooled = np.zeros((2, 2, len(ago), len(groups)))  # factor or step; u or v
+    for tanks, tables in parts(users["tank"].unique().sort().to_list()):
+        _pool(pooled, users.filter(pl.col("tank").is_in(list(tanks))), tables, ago, assumed)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        z = np.where(pooled[:, 1] > NO_INFORMATION, pooled[:, 0] / np.sqrt(pooled[:, 1]), -np.inf)
+    best = z[0].argmax(axis=0)
+    factor_z, step_z = z.max(axis=1)
+    with np.errstate(invalid="ignore"):
+        better = 0.5 * (factor_z**2 - np.maximum(step_z, 0.0) ** 2) > assumed["kit_shift_margin"]
+    shifted = (factor_z > assumed["kit_shift_z"]) & better
+    return (
+        groups.sort("as_of", "kit")
+        .with_columns(pl.Series("ago", ago[best]), pl.Series("shifts", shifted))
+        .filter("shifts")
+        .select("as_of", "kit", (pl.col("as_of") - pl.duration(days="ago")).alias("shifted"))
+    )
+
+
+def _pool(pooled: Array, users: pl.DataFrame, tables: Tables, ago: IntArray, assumed: Assumptions) -> None:
+    """Add the scores of some users to those of their kits. `pooled` [factor or step, u or v, days back, groups]."""
+    rows = build_rows(tables, users["tank"].unique().to_list())
+    tank = np.searchsorted(np.array(rows.tanks, dtype=str), users["tank"].to_numpy().astype(str)).astype(np.int64)
+    as_of = users["as_of"].to_physical().cast(pl.Int64).to_numpy()
+    kit = np.searchsorted(np.array(rows.kits, dtype=str), users["kit"].to_numpy().astype(str))
+    group = users["group"].to_numpy()
+    wanted = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))
+    for part in batches(rows, wanted, assumed):
+        fitted = fit(part.windows, part.priors, assumed)
+        real = part.row >= 0
+        at = np.maximum(part.row, 0)
+        mine = real & (rows.kit[at] == kit[part.which])
+        day = as_of[part.which] - ago[:, None]
+        later = real & (rows.day[at] > day[:, None])
+        factor = fitted.jacobian[KIT:].sum(axis=0) * mine * later
+        begins = (real & ~later).sum(axis=1) - 1 + (~real).sum(axis=0)
+        begins = np.where((real & ~later).any(axis=1), begins, len(at))
+        stepped, _ = step_days(part.windows, fitted.theta[FRACTION], begins)
+        for place, slope in enumerate((factor, stepped * fitted.lift)):
+            u, v = efficient_scores(slope, fitted)
+            for total, found in ((pooled[place, 0], u), (pooled[place, 1], np.maximum(v, 0.0))):
+                np.add.at(total.T, group[part.which], found.T)

@@ -1,0 +1,248 @@
+"""Nitrate of the whole round: net rise, outlook, step alarms and suspect readings, frames in and frames out.
+
+`calculate_nitrate` takes many tanks and many days at once and does everything in batches; the arrays' part is in the
+nitrate_* modules. An unknown is null with a state in words, never nan, 0 or ∞.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipeline.assumptions import Assumptions
+from pipeline.calc.balance_rows import Rows, build_rows, supply_tap
+from pipeline.calc.balance_windows import (
+    AT_LEAST,
+    BELOW,
+    NUMBER,
+    Spans,
+    last_reading_before,
+    median_gap,
+    rows_until,
+    spans_of_weeks,
+)
+from pipeline.calc.cells import Array
+from pipeline.calc.kit_shift import hold_down, trend_of
+from pipeline.calc.nitrate_design import BoolArray, IntArray
+from pipeline.calc.nitrate_hand import hand_check
+from pipeline.calc.nitrate_heads import Heads, StepSought, chosen_spans, heads, steps_sought
+from pipeline.calc.nitrate_outlook import (
+    Ahead,
+    Range,
+    apparent_removal,
+    chance_over_ceiling,
+    expected_visits,
+    level,
+    plateau,
+    weeks_to_ceiling,
+)
+from pipeline.calc.nitrate_rates import Rates, rates
+from pipeline.calc.nitrate_steps import Alarms, Scanned, alarms, scan_visits
+from pipeline.calc.witness import witness
+from pipeline.week import Round
+from schemas import Tables, conform, empty
+
+
+@dataclass(frozen=True)
+class Calculated:
+    """Everything calculated of the asks, as arrays [asks]: what the frames and the chart are made from."""
+
+    assumed: Assumptions
+    rows: Rows
+    asks: pl.DataFrame
+    tank: IntArray
+    as_of: IntArray
+    gap: Array
+    recent: Rates
+    baseline: Rates
+    scanned: Scanned
+    alarm: Alarms
+    spans: Spans  # of the fit that the outlook stands on
+    sought: StepSought
+    heads: Heads
+    known: BoolArray  # the outlook stands on a number
+
+
+def calculate_arrays(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> Calculated:
+    """Fits, alarms and outlook heads of the asks (tank, as_of)."""
+    asks = asks.select("tank", "as_of").unique(maintain_order=True)
+    rows = build_rows(tables, asks["tank"].to_list())
+    tank = np.searchsorted(np.array(rows.tanks, dtype=str), asks["tank"].to_numpy().astype(str)).astype(np.int64)
+    as_of = asks["as_of"].to_physical().cast(pl.Int64).to_numpy()
+    gap = median_gap(rows, tank, as_of, assumed["baseline_weeks"], round_.visit_every_days)
+    weeks = np.where(gap <= assumed["sparse_gap_days"], assumed["recent_weeks"], assumed["recent_weeks_sparse"])
+    recent_spans = spans_of_weeks(rows, tank, as_of, weeks)
+    baseline_spans = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))
+    recent, baseline = rates(rows, recent_spans, assumed), rates(rows, baseline_spans, assumed)
+    since = np.full(len(rows.tanks), np.iinfo(np.int64).max)
+    np.minimum.at(since, tank, as_of)
+    # What was raised earlier sets the quiet of what comes later: scans begin a memory before the first ask.
+    scanned = scan_visits(
+        rows,
+        since - round(7 * assumed["alarm_memory_weeks"]),
+        int(as_of.max(initial=0)),
+        round_.visit_every_days,
+        assumed,
+    )
+    alarm = alarms(scanned, tank, as_of, assumed)
+    spans, known = chosen_spans(recent_spans, baseline_spans, recent, baseline)
+    sought = steps_sought(rows, tank, as_of, weeks, scanned, alarm, assumed)
+    found = heads(rows, spans, sought, assumed)
+    return Calculated(
+        assumed, rows, asks, tank, as_of, gap, recent, baseline, scanned, alarm, spans, sought, found, known
+    )
+
+
+def calculate_nitrate(
+    tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round, capacity: pl.DataFrame | None = None
+) -> Tables:
+    """nitrate_fit, nitrate_outlook, step_alarm and suspect of the asks (tank, as_of).
+
+    `tables` are all checked tables; `capacity`, where given, has the food's expected rise for the same asks. Alarms of
+    tanks that share a kit gone off are held down among the tanks asked for: after calculation some tanks only, call
+    `kit_shift.hold_down` again over all of them.
+    """
+    done = calculate_arrays(tables, asks, assumed, round_)
+    out = {
+        "nitrate_fit": pl.concat([_fit_frame(done, "recent", assumed), _fit_frame(done, "baseline", assumed)]),
+        "step_alarm": _alarm_frame(done),
+        "suspect": _suspect_frame(done),
+    }
+    out["nitrate_outlook"] = _outlook_frame(done, tables, out, assumed, capacity)
+    return hold_down(out, tables, assumed)
+
+
+def _dates(days: IntArray) -> pl.Series:
+    """Day numbers as dates; null where negative."""
+    return pl.Series(np.where(days < 0, 0, days).astype(np.int32)).cast(pl.Date).set(pl.Series(days < 0), None)
+
+
+def _numbers(**columns: Array) -> list[pl.Series]:
+    """Arrays as columns, nan and ∞ as null."""
+    return [
+        pl.Series(name, np.where(np.isfinite(values), values, np.nan)).fill_nan(None)
+        for name, values in columns.items()
+    ]
+
+
+def _fit_frame(done: Calculated, window: str, assumed: Assumptions) -> pl.DataFrame:
+    found: Rates = done.recent if window == "recent" else done.baseline
+    rough = (found.high - found.low) / 2 > assumed["rough_half_width"]
+    state = np.select(
+        [found.outcome == AT_LEAST, found.outcome == BELOW, found.outcome == NUMBER],
+        ["at least", "below chart", np.where(rough, "rough", "ok")],
+        "too few",
+    )
+    frame = done.asks.with_columns(
+        pl.lit(window).alias("window"),
+        _dates(found.first_day).alias("since"),
+        pl.Series("readings", found.readings),
+        *_numbers(rate=found.rate, low=found.low, high=found.high),
+        pl.Series("state", state.astype(str)),
+    )
+    return conform("nitrate_fit", frame)
+
+
+def _alarm_frame(done: Calculated) -> pl.DataFrame:
+    which = np.flatnonzero(done.alarm.at >= 0)
+    at = done.alarm.at[which]
+    frame = done.asks[which].with_columns(
+        _dates(done.scanned.since[at]).alias("since"),
+        _dates(done.scanned.day[at]).alias("raised"),
+        *_numbers(size=done.scanned.size[at], z=done.scanned.z[at]),
+    )
+    return conform("step_alarm", frame)
+
+
+def _suspect_frame(done: Calculated) -> pl.DataFrame:
+    ask, row, weight = done.heads.suspects
+    frame = pl.concat([done.asks[ask], done.rows.source[row]], how="horizontal").with_columns(
+        _dates(done.rows.day[row]).alias("day"), pl.Series("weight", weight)
+    )
+    return conform("suspect", frame)
+
+
+def ceilings(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> Array:
+    """Nitrate ceiling of each ask's tank [mg/L]."""
+    own = tables.get("tank", empty("tank")).select("tank", "nitrate_ceiling")
+    found = asks.join(own, on="tank", how="left", maintain_order="left")["nitrate_ceiling"]
+    return found.cast(pl.Float64).fill_null(assumed["ceiling_default"]).to_numpy()
+
+
+def moments(done: Calculated) -> tuple[BoolArray, Ahead]:
+    """Whether the level of the day is known [asks], and the visits ahead.
+
+    It is not after a change of unknown size that no reading followed, nor where the last reading is old.
+    """
+    rows, row = done.rows, np.maximum(done.heads.end_row, 0)
+    if not len(rows.day):
+        nothing = np.full(len(done.tank), np.nan)
+        return np.zeros(len(done.tank), bool), Ahead(nothing, nothing, done.gap)
+    last = rows_until(rows, done.tank, done.as_of) - 1
+    open_end = done.known & (done.heads.end_row >= 0) & (last == done.heads.end_row)
+    since = (done.as_of - rows.day[row]).astype(float)
+    return open_end & ~rows.lost[row] & fresh(done), Ahead(since, expected_visits(since, done.gap), done.gap)
+
+
+def fresh(done: Calculated) -> BoolArray:
+    """Whether the last reading of each ask is young enough to speak of today, by the pace of its visits."""
+    rows = done.rows
+    last = last_reading_before(rows, rows_until(rows, done.tank, done.as_of))
+    limit = np.maximum(done.assumed["outlook_fresh_days"], done.assumed["silent_intervals"] * done.gap)
+    age = done.as_of - rows.day[np.maximum(last, 0)]
+    return np.asarray((last >= rows.first[done.tank]) & (age <= limit))
+
+
+def _outlook_frame(
+    done: Calculated, tables: Tables, out: Tables, assumed: Assumptions, capacity: pl.DataFrame | None
+) -> pl.DataFrame:
+    head, routine, ceiling = done.heads.head, done.heads.routine, ceilings(tables, done.asks, assumed)
+    settled = plateau(head, routine, done.heads.fraction_variance, assumed)
+    placed, ahead = moments(done)
+    today = fresh(done) if len(done.rows.day) else placed
+    now = level(done.heads.end.wait(ahead.last_row_days), head, assumed)
+    chance = chance_over_ceiling(done.heads.end, head, routine, ahead, ceiling, assumed)
+    weeks = weeks_to_ceiling(done.heads.end, head, routine, ahead, ceiling, assumed)
+    by_hand, intervals = hand_check(done.rows, done.tank, done.as_of, assumed)
+    band = now.range(assumed["interval_z"])
+    tap = supply_tap(tables, done.asks, "nitrate")
+    frame = done.asks.with_columns(
+        pl.Series("ceiling", ceiling),
+        tap["tap"].fill_null(assumed["tap_unknown_mg_l"]),
+        tap["tap_day"].cast(pl.Int32).cast(pl.Date),
+        *_numbers(
+            plateau=np.where(today, settled.value, np.nan),
+            plateau_low=np.where(today, settled.low, np.nan),
+            plateau_high=np.where(today, settled.high, np.nan),
+            weeks_to_ceiling=np.where(placed, weeks, np.nan),
+            over_ceiling_probability=np.where(placed, chance, np.nan),
+            level=np.where(placed, now.mean, np.nan),
+            level_low=np.where(placed, band.low, np.nan),
+            level_high=np.where(placed, band.high, np.nan),
+            mean_fraction=routine.mean_fraction,
+            mean_gap_days=routine.gap_days,
+            change_share=routine.change_share,
+            hand_per_week=by_hand,
+        ),
+        pl.Series("hand_intervals", intervals),
+        trend_of(done.asks, out["nitrate_fit"], out["step_alarm"], assumed),
+    )
+    expected = _expected(done.asks, capacity)
+    best = done.recent.outcome == NUMBER
+    rise = Range(*(np.where(best, getattr(done.recent, n), getattr(done.baseline, n)) for n in ("rate", "low", "high")))
+    removal = apparent_removal(rise, expected["expected_low"].to_numpy(), expected["expected_high"].to_numpy())
+    witnessed = witness(
+        tables, done.asks, expected["expected_rise"].to_numpy(), (frame["trend"] == "steady").to_numpy(), assumed
+    )
+    frame = frame.with_columns(*_numbers(removal_low=removal[0], removal_high=removal[1]), *witnessed)
+    return conform("nitrate_outlook", frame)
+
+
+def _expected(asks: pl.DataFrame, capacity: pl.DataFrame | None) -> pl.DataFrame:
+    """The food's expected rise of each ask, nan where unknown."""
+    names = ["expected_rise", "expected_low", "expected_high"]
+    known = (empty("capacity") if capacity is None else capacity).select("tank", "as_of", *names)
+    found = asks.join(known, on=["tank", "as_of"], how="left", maintain_order="left")
+    return found.select(pl.col(names).cast(pl.Float64).fill_null(float("nan")))

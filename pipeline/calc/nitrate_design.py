@@ -1,0 +1,144 @@
+"""How nitrate at each visit depends on the start, the net rise, the changes and the tap: the balance as numbers.
+
+Between events dN/dt = g; at a change of fraction f with new water at `tap`, N ← (1 − f)·N + f·tap. Everything is laid
+out [visits, tanks], so that a step in time is one operation on all tanks; short windows are padded with rows in which
+nothing happens (no days, no change, no reading).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.calc.cells import Array
+
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Windows:
+    """What was recorded in each window, rows in time order. Every array is [visits, tanks].
+
+    The reading of a row is taken before the row's change, or after it where `after`. A row without a reading has
+    low 0 and high ∞, whose chance is 1 whatever the level: it says nothing.
+    """
+
+    days: Array  # [days] since the row before; 0 in the first row and in padding
+    fraction: Array  # of the water changed, 0–1; 0 where none
+    inflow: Array  # [mg/L NO3] fraction times the nitrate of the new water, plus what a top-up adds
+    low: Array  # [mg/L NO3] of the reading's cell
+    high: Array  # [mg/L NO3]; ∞ where open
+    after: BoolArray  # the reading was taken after the change
+    kit: IntArray  # number of the kit batch within the window, from 0; −1 where no reading
+
+    @property
+    def reading(self) -> BoolArray:
+        """Rows with a reading."""
+        return (self.low > 0) | np.isfinite(self.high)
+
+    def tanks(self, chosen: slice | IntArray | BoolArray) -> Windows:
+        """The same of some tanks."""
+        return Windows(**{f.name: getattr(self, f.name)[:, chosen] for f in fields(self)})
+
+    def rows(self, chosen: slice) -> Windows:
+        """The same of some rows."""
+        return Windows(**{f.name: getattr(self, f.name)[chosen] for f in fields(self)})
+
+
+@dataclass(frozen=True)
+class State:
+    """Level as N = a·N0 + b·g + c·e^τ + s·δ, with the slopes of a, b, c by φ (log-bias of fractions). Arrays [tanks].
+
+    s are the days of a stepped-up rise δ that the level still holds; it only means something after the step.
+    """
+
+    a: Array
+    b: Array
+    c: Array
+    da: Array
+    db: Array
+    dc: Array
+    s: Array
+
+    @classmethod
+    def start(cls, tanks: int) -> State:
+        """Before the first reading: the level is N0."""
+        zero = np.zeros(tanks)
+        return cls(np.ones(tanks), zero, zero, zero, zero, zero, zero)
+
+    def wait(self, days: Array | float) -> State:
+        """After some days without a change."""
+        return replace(self, b=self.b + days, s=self.s + days)
+
+    def change(self, fraction: Array, inflow: Array) -> State:
+        """After a change; the true fraction is f·e^−φ, to first order about φ = 0.
+
+        A top-up is a change of fraction 0 with an inflow: it dilutes nothing.
+        """
+        kept = 1.0 - fraction
+        return State(
+            a=kept * self.a,
+            b=kept * self.b,
+            c=kept * self.c + inflow,
+            da=kept * self.da + fraction * self.a,
+            db=kept * self.db + fraction * self.b,
+            dc=kept * self.dc + fraction * self.c - np.where(fraction > 0, inflow, 0.0),
+            s=kept * self.s,
+        )
+
+
+@dataclass(frozen=True)
+class Design:
+    """The state at every reading, arrays [visits, tanks], and after the last row [tanks]."""
+
+    a: Array
+    b: Array
+    c: Array
+    da: Array
+    db: Array
+    dc: Array
+    end: State
+
+
+def design(windows: Windows) -> Design:
+    """The balance run through each window with the recorded fractions.
+
+    Shapes: [visits, tanks] in, six of the same out. With one tap value throughout, c = tap·(1 − a) as in the textbook
+    form; kept apart it also allows RO water, a tap that changes and top-ups.
+    """
+    rows, tanks = windows.days.shape
+    out = {name: np.empty((rows, tanks)) for name in ("a", "b", "c", "da", "db", "dc")}
+    state = State.start(tanks)
+    any_after = [bool(row.any()) for row in windows.after]
+    for j in range(rows):
+        if j:
+            state = state.wait(windows.days[j])
+        changed = state.change(windows.fraction[j], windows.inflow[j])
+        for name, column in out.items():
+            seen = getattr(state, name)
+            column[j] = np.where(windows.after[j], getattr(changed, name), seen) if any_after[j] else seen
+        state = changed
+    return Design(**out, end=state)
+
+
+def step_days(windows: Windows, phi: Array, start: IntArray) -> tuple[Array, Array]:
+    """Days of stepped-up rise that the level still holds: the design of a step.
+
+    `start` [steps, tanks] is the row after which each step begins; the count of rows stands for none. Returns it at
+    every reading [steps, visits, tanks] and after the last row [steps, tanks]. φ [tanks] is the log-bias of fractions.
+    """
+    rows, tanks = windows.days.shape
+    kept = 1.0 - windows.fraction * np.exp(-phi)
+    out = np.zeros((len(start), rows, tanks))
+    held = np.zeros(start.shape)
+    any_after = [bool(row.any()) for row in windows.after]
+    for j in range(max(0, int(start.min(initial=rows)) + 1), rows):
+        held = held + windows.days[j]
+        held *= start < j
+        changed = held * kept[j]
+        out[:, j] = np.where(windows.after[j], changed, held) if any_after[j] else held
+        held = changed
+    return out, held

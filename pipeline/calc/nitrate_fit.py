@@ -1,0 +1,304 @@
+"""The net nitrate rise of many tanks at once: a batched Newton fit of interval readings with nuisance factors.
+
+Parameters of each tank, in order: N0 [mg/L], g [mg/L per day], φ (log-bias of recorded fractions), τ (log-error of the
+tap), then one log-bias k a kit batch, and last the size of a step where one is fitted. DEVELOPERS.md, “Nitrate”,
+tells the model and how it is measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.calc.cells import Array, cell_scores
+from pipeline.calc.nitrate_design import Design, IntArray, State, Windows, design
+
+N0, RISE, FRACTION, TAP, KIT = 0, 1, 2, 3, 4  # places of the parameters; kits follow from KIT on
+CHUNK = 192  # tanks worked at once: their arrays stay in a core's cache
+_NOTHING = 1e-12
+
+
+@dataclass(frozen=True)
+class Priors:
+    """Means and precisions, arrays [parameters, tanks]."""
+
+    mean: Array
+    precision: Array
+
+    def tanks(self, chosen: slice | IntArray) -> Priors:
+        """The same of some tanks."""
+        return Priors(self.mean[:, chosen], self.precision[:, chosen])
+
+
+def priors(assumed: Mapping[str, float], guessed: Array, tap_unknown: Array, kits: int, steps: int = 0) -> Priors:
+    """Priors of each tank. `guessed` and `tap_unknown` are Booleans [tanks] that widen φ and τ.
+
+    guessed: half or more of the window's fractions are guesses; tap_unknown: the tap was never measured.
+    """
+    tanks = len(guessed)
+    mean = np.zeros((KIT + kits + steps, tanks))
+    sd = np.full_like(mean, assumed["prior_kit_sd"])
+    mean[N0], mean[RISE] = assumed["prior_n0_mean"], assumed["prior_rise_mean"]
+    sd[N0], sd[RISE] = assumed["prior_n0_sd"], assumed["prior_rise_sd"]
+    sd[FRACTION] = np.where(guessed, assumed["prior_fraction_guess_sd"], assumed["prior_fraction_sd"])
+    sd[TAP] = np.where(tap_unknown, assumed["prior_tap_unknown_sd"], assumed["prior_tap_sd"])
+    if steps:
+        sd[KIT + kits :] = assumed["prior_rise_sd"]
+    return Priors(mean, 1.0 / sd**2)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """The fit of each tank.
+
+    theta [parameters, tanks]; covariance [parameters, parameters, tanks]; the rest [visits, tanks]: the weight of each
+    reading, its score and information about the log level, and the slope of the log level by the level (`lift`, with
+    the clamp at zero in it) that turn the fit into a step alarm.
+    """
+
+    theta: Array
+    covariance: Array
+    weight: Array
+    score: Array
+    information: Array
+    lift: Array
+    jacobian: Array  # [parameters, visits, tanks] of the log level
+    objective: Array  # [tanks] log posterior, constants left out
+    design: Design
+
+
+def corrected_least_squares(windows: Windows, plan: Design) -> tuple[Array, Array]:
+    """N0 and g of each tank by ordinary least squares on cell middles, changes and tap allowed for. [tanks] each.
+
+    A reading off the top counts as its low end. nan where the readings cannot carry a line.
+    """
+    seen = windows.reading
+    high = np.where(np.isfinite(windows.high), windows.high, windows.low)
+    middle = np.where(seen, 0.5 * (windows.low + high) - plan.c, 0.0)
+    a, b = np.where(seen, plan.a, 0.0), np.where(seen, plan.b, 0.0)
+    aa, ab, bb = (a * a).sum(0), (a * b).sum(0), (b * b).sum(0)
+    ay, by = (a * middle).sum(0), (b * middle).sum(0)
+    determinant = aa * bb - ab * ab
+    with np.errstate(divide="ignore", invalid="ignore"):
+        determinant = np.where(determinant > 1e-9 * np.maximum(aa * bb, 1e-9), determinant, np.nan)
+        return (bb * ay - ab * by) / determinant, (aa * by - ab * ay) / determinant
+
+
+class _Problem:
+    """One chunk of tanks: what stays the same from one Newton step to the next."""
+
+    def __init__(self, windows: Windows, prior: Priors, assumed: Mapping[str, float], step_days: Array | None) -> None:
+        self.plan = design(windows)
+        self.prior = prior
+        self.assumed = assumed
+        self.offset = assumed["log_offset"]
+        self.log_low = np.where(windows.low > 0, np.log(windows.low + self.offset), -np.inf)
+        self.log_high = np.log(windows.high + self.offset)
+        self.read = windows.reading
+        self.step_days = step_days
+        self.kits = len(prior.mean) - KIT - (step_days is not None)
+        self.limit = np.full((len(prior.mean), 1), assumed["newton_step_other"])
+        self.limit[N0], self.limit[RISE] = assumed["newton_step_n0"], assumed["newton_step_rise"]
+        if step_days is not None:
+            self.limit[-1] = assumed["newton_step_rise"]
+        self.of_kit = [(windows.kit == k).astype(float) for k in range(self.kits)]
+
+    def start(self, windows: Windows) -> Array:
+        n0, rise = corrected_least_squares(windows, self.plan)
+        theta = np.zeros_like(self.prior.mean)
+        usable = np.isfinite(n0) & np.isfinite(rise)
+        f = self.assumed
+        theta[N0] = np.where(usable, np.clip(n0, f["start_n0_low"], f["start_n0_high"]), f["start_n0"])
+        theta[RISE] = np.where(usable, np.clip(rise, f["start_rise_low"], f["start_rise_high"]), f["start_rise"])
+        return theta
+
+    def level(self, theta: Array) -> tuple[Array, Array]:
+        """The level at each row, held at 0 from below, and its slopes [4 or 5, visits, tanks] with the clamp in."""
+        plan, phi, tap = self.plan, theta[FRACTION], np.exp(theta[TAP])
+        steps = self.step_days is not None
+        slopes = np.empty((4 + steps, *plan.a.shape))
+        np.add(plan.a, phi * plan.da, out=slopes[N0])
+        np.add(plan.b, phi * plan.db, out=slopes[RISE])
+        np.add(plan.c, phi * plan.dc, out=slopes[TAP])
+        slopes[TAP] *= tap
+        level = theta[N0] * slopes[N0] + theta[RISE] * slopes[RISE]
+        level += slopes[TAP]
+        slopes[FRACTION] = theta[N0] * plan.da + theta[RISE] * plan.db + tap * plan.dc
+        if self.step_days is not None:
+            slopes[-1] = self.step_days
+            level += theta[-1] * self.step_days
+        below = level < 0
+        if below.any():
+            level[below] = 0.0
+            slopes *= np.where(below, self.assumed["clamp_slope"], 1.0)
+        return level, slopes
+
+    def evaluate(self, theta: Array, widen: float) -> dict[str, Array]:
+        assumed = self.assumed
+        level, slopes = self.level(theta)
+        bias = np.zeros_like(level)
+        for k, mine in enumerate(self.of_kit):
+            bias += theta[KIT + k] * mine
+        seen = level * np.exp(bias)
+        lift = np.exp(bias) / (seen + self.offset)
+        cells = cell_scores(
+            self.log_low,
+            self.log_high,
+            np.log(seen + self.offset),
+            assumed["reading_cv"] * widen,
+            assumed["robust_share"],
+            assumed["robust_density"],
+        )
+        jacobian = np.empty((len(theta), *level.shape))
+        np.multiply(slopes[:4], lift, out=jacobian[:4])
+        for k, mine in enumerate(self.of_kit):
+            np.multiply(level * lift, mine, out=jacobian[KIT + k])
+        if self.step_days is not None:
+            np.multiply(slopes[4], lift, out=jacobian[-1])
+        return {
+            "jacobian": jacobian,
+            "score": cells.score,
+            "information": cells.information,
+            "weight": cells.weight,
+            "lift": np.where(level > 0, lift, assumed["clamp_slope"] * lift),
+            "objective": np.where(self.read, cells.log_chance, 0.0).sum(axis=0)
+            - 0.5 * (self.prior.precision * (theta - self.prior.mean) ** 2).sum(axis=0),
+        }
+
+    def curvature(self, at: dict[str, Array]) -> Array:
+        """H = JᵀIJ + prior precision, [parameters, parameters, tanks]."""
+        jacobian = at["jacobian"]
+        size = len(jacobian)
+        h = np.empty((size, size, jacobian.shape[2]))
+        for p in range(size):
+            informed = jacobian[p] * at["information"]
+            for q in range(p + 1):
+                h[p, q] = h[q, p] = np.einsum("mt,mt->t", informed, jacobian[q])
+            h[p, p] += self.prior.precision[p]
+        return h
+
+    def step(self, theta: Array, widen: float) -> Array:
+        """One Newton step, shortened so that no parameter leaps."""
+        at = self.evaluate(theta, widen)
+        gradient = np.einsum("pmt,mt->pt", at["jacobian"], at["score"]) - self.prior.precision * (
+            theta - self.prior.mean
+        )
+        move = solve(self.curvature(at), gradient)
+        # A step of nothing is not to be shortened.
+        move *= np.minimum(1.0, 1.0 / np.maximum((np.abs(move) / self.limit).max(axis=0), _NOTHING))
+        return move
+
+
+def cholesky(h: Array) -> list[list[Array]]:
+    """Lower factor of positive definite matrices [size, size, tanks], as rows of arrays [tanks]."""
+    size = len(h)
+    lower: list[list[Array]] = []
+    for p in range(size):
+        row: list[Array] = []
+        for q in range(p + 1):
+            value = h[p, q].copy()
+            for r in range(q):
+                value -= row[r] * (row[r] if q == p else lower[q][r])
+            row.append(np.sqrt(value) if q == p else value / lower[q][q])
+        lower.append(row)
+    return lower
+
+
+def solve(h: Array, right: Array) -> Array:
+    """x with h·x = right, for matrices [size, size, tanks] and right sides [size, tanks]."""
+    lower, size = cholesky(h), len(h)
+    x: list[Array] = []
+    for p in range(size):
+        value = right[p].copy()
+        for r in range(p):
+            value -= lower[p][r] * x[r]
+        x.append(value / lower[p][p])
+    for p in reversed(range(size)):
+        for r in range(p + 1, size):
+            x[p] = x[p] - lower[r][p] * x[r]
+        x[p] = x[p] / lower[p][p]
+    return np.array(x)
+
+
+def inverse(h: Array) -> Array:
+    """Inverse of positive definite matrices [size, size, tanks]."""
+    size, tanks = len(h), h.shape[2]
+    out = np.empty_like(h)
+    for p in range(size):
+        unit = np.zeros((size, tanks))
+        unit[p] = 1.0
+        out[:, p] = solve(h, unit)
+    return out
+
+
+def fit(
+    windows: Windows,
+    prior: Priors,
+    assumed: Mapping[str, float],
+    step_days: Array | None = None,
+    start_rise: Array | None = None,
+) -> Fit:
+    """Fit every tank of a batch (arrays [visits, tanks]); about 10,000 tanks of 26 readings a second on one core.
+
+    `step_days` [visits, tanks], where given, is the design of a step in the rise; its size is the last parameter.
+    `start_rise` [tanks] begins there rather than at least squares.
+    Read the interval of g as rise ± interval_z·√covariance[RISE, RISE].
+    """
+    tanks = windows.days.shape[1]
+    parts = [
+        _fit_chunk(
+            windows.tanks(slice(i, i + CHUNK)),
+            prior.tanks(slice(i, i + CHUNK)),
+            assumed,
+            None if step_days is None else step_days[:, i : i + CHUNK],
+            None if start_rise is None else start_rise[i : i + CHUNK],
+        )
+        for i in range(0, max(tanks, 1), CHUNK)
+    ]
+    if len(parts) == 1:
+        return parts[0]
+    joined = {
+        name: np.concatenate([getattr(p, name) for p in parts], axis=-1)
+        for name in ("theta", "covariance", "weight", "score", "information", "lift", "jacobian", "objective")
+    }
+    plans = {name: np.concatenate([getattr(p.design, name) for p in parts], axis=-1) for name in STATE}
+    ends = {name: np.concatenate([getattr(p.design.end, name) for p in parts]) for name in (*STATE, "s")}
+    return Fit(**joined, design=Design(**plans, end=State(**ends)))
+
+
+STATE = ("a", "b", "c", "da", "db", "dc")  # of the design; the state after the last row has s besides
+
+
+def _fit_chunk(
+    windows: Windows, prior: Priors, assumed: Mapping[str, float], step_days: Array | None, start_rise: Array | None
+) -> Fit:
+    problem = _Problem(windows, prior, assumed, step_days)
+    theta = problem.start(windows)
+    if start_rise is not None:
+        theta[RISE] = start_rise
+    last, early = int(assumed["newton_steps"]), int(assumed["newton_steps_all"])
+    theta, moved = _newton(problem, theta, range(early))
+    # Few tanks need more steps; the others are done.
+    left = np.flatnonzero(moved > assumed["newton_settled"])
+    if len(left):
+        days = None if step_days is None else step_days[:, left]
+        rest = _Problem(windows.tanks(left), prior.tanks(left), assumed, days)
+        theta[:, left], _ = _newton(rest, theta[:, left], range(early, last))
+    at = problem.evaluate(theta, 1.0)
+    return Fit(theta=theta, covariance=inverse(problem.curvature(at)), design=problem.plan, **at)
+
+
+def _newton(problem: _Problem, theta: Array, iterations: range) -> tuple[Array, Array]:
+    """Newton steps from theta; the new theta, and the last step of each tank as a share of the longest allowed."""
+    assumed = problem.assumed
+    moved = np.zeros(theta.shape[1])
+    for iteration in iterations:
+        # A wide cell error first: it leads past the flat places that a gross error makes.
+        widen = assumed["newton_widen_first"] if iteration < 2 else assumed["newton_widen_second"]
+        move = problem.step(theta, 1.0 if iteration >= 4 else widen)
+        theta = theta + move
+        np.maximum(theta[N0], assumed["n0_floor"], out=theta[N0])
+        moved = (np.abs(move) / problem.limit).max(axis=0)
+    return theta, moved

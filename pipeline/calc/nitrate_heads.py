@@ -1,0 +1,137 @@
+"""The fit that the outlook and the chart stand on: the half-year, with the rise free to have moved lately.
+
+The half-year's readings carry the level well but answer slowly when the rise has stepped up; the recent weeks alone
+answer quickly but carry little. So the half-year is fitted with a step: where an alarm is in force, from its visit on;
+where the scan only suspects one, from the suspected visit; otherwise a small drift over the recent weeks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from pipeline.calc.balance_rows import Rows
+from pipeline.calc.balance_windows import NUMBER, Batch, Spans, batches, rows_until
+from pipeline.calc.cells import Array
+from pipeline.calc.nitrate_design import IntArray, State, step_days
+from pipeline.calc.nitrate_fit import Fit, fit
+from pipeline.calc.nitrate_outlook import Head, Routine
+from pipeline.calc.nitrate_rates import Rates, unique_spans
+from pipeline.calc.nitrate_steps import Alarms, Scanned
+
+
+@dataclass(frozen=True)
+class StepSought:
+    """The step that each ask's fit allows for, arrays [asks]."""
+
+    row: IntArray  # flat row after which it begins; −1 for none
+    sd: Array  # [mg/L per day] its prior standard deviation
+
+
+def steps_sought(
+    rows: Rows,
+    tank: IntArray,
+    as_of: IntArray,
+    recent_weeks: Array,
+    scanned: Scanned,
+    alarm: Alarms,
+    assumed: Mapping[str, float],
+) -> StepSought:
+    """Where each ask's rise may have moved, and by how much (see the module)."""
+    row = rows_until(rows, tank, as_of - np.round(7 * recent_weeks).astype(np.int64)) - 1
+    row = np.where(row >= rows.first[tank], row, -1)
+    sd = np.full(len(tank), assumed["outlook_drift_sd"])
+    for at, wanted in ((alarm.latest, assumed["outlook_step_z"]), (alarm.at, -np.inf)):
+        known = np.flatnonzero(at >= 0)
+        which = at[known]
+        called = known[
+            (scanned.z[which] > wanted) & (scanned.size[which] > assumed["alarm_size"]) & (scanned.row[which] >= 0)
+        ]
+        row[called], sd[called] = scanned.row[at[called]], assumed["outlook_step_sd"]
+    return StepSought(row, sd)
+
+
+def chosen_spans(recent: Spans, baseline: Spans, of_recent: Rates, of_baseline: Rates) -> tuple[Spans, np.ndarray]:
+    """The half-year's window where its readings carry a number, else the recent one; and whether either does."""
+    use = of_baseline.outcome == NUMBER
+    known = use | (of_recent.outcome == NUMBER)
+    start, end = np.where(use, baseline.start, recent.start), np.where(use, baseline.end, recent.end)
+    return Spans(np.where(known, start, end), end, baseline.as_of), known
+
+
+def step_of(part: Batch, step_row: IntArray) -> IntArray:
+    """The row of each window after which its step begins; the count of rows where the window holds no such row."""
+    number = np.arange(len(part.row))[:, None]
+    begins = np.where((part.row >= 0) & (part.row <= step_row), number, -1).max(axis=0)
+    return np.where(begins < 0, len(part.row), begins)
+
+
+def fit_with_step(part: Batch, step_row: IntArray, step_sd: Array, assumed: Mapping[str, float]) -> Fit:
+    """Fit a batch (its priors made with one step) with a step after the given flat rows [tanks]."""
+    held, end = step_days(part.windows, np.zeros(len(step_row)), step_of(part, step_row)[None])
+    precision = part.priors.precision.copy()
+    precision[-1] = 1.0 / step_sd**2
+    done = fit(part.windows, replace(part.priors, precision=precision), assumed, held[0])
+    state = replace(done.design.end, s=end[0])
+    return replace(done, design=replace(done.design, end=state))
+
+
+@dataclass(frozen=True)
+class Heads:
+    """What the outlook reads of each ask's fit, arrays [asks] or [parameters, asks]; nan without a fit."""
+
+    head: Head
+    end: State
+    end_row: IntArray  # flat row the state stands after; −1 without a fit
+    routine: Routine
+    fraction_variance: Array
+    suspects: tuple[IntArray, IntArray, Array]  # ask, flat row, weight
+
+
+def heads(rows: Rows, wanted: Spans, sought: StepSought, assumed: Mapping[str, float]) -> Heads:
+    """Fit every ask's window with its step; equal windows once."""
+    spans, one, back = unique_spans(rows, wanted, sought.row, (sought.sd * 1000).astype(np.int64))
+    count = len(spans.start)
+    head = Head(np.full((5, count), np.nan), np.full((5, 5, count), np.nan))
+    end = {f.name: np.full(count, np.nan) for f in fields(State)}
+    routine = {f.name: np.full(count, np.nan) for f in fields(Routine)}
+    variance, end_row = np.full(count, np.nan), np.full(count, -1, np.int64)
+    doubted: list[tuple[IntArray, IntArray, Array]] = []
+    for part in batches(rows, spans, assumed, steps=1):
+        which = part.which
+        done = fit_with_step(part, sought.row[one[which]], sought.sd[one[which]], assumed)
+        mine = Head.of(done, stepped=True)
+        head.theta[:, which], head.covariance[..., which] = mine.theta, mine.covariance
+        for name, column in end.items():
+            column[which] = getattr(done.design.end, name)
+        for name, column in routine.items():
+            column[which] = getattr(part.routine, name)
+        variance[which], end_row[which] = part.fraction_variance, part.row[-1]
+        visit, tank = np.nonzero((done.weight < assumed["suspect_weight"]) & part.windows.reading)
+        doubted.append((which[tank], part.row[visit, tank], done.weight[visit, tank]))
+    return Heads(
+        head=head.chosen(back),
+        end=State(**{name: column[back] for name, column in end.items()}),
+        end_row=end_row[back],
+        routine=Routine(**{name: column[back] for name, column in routine.items()}),
+        fraction_variance=variance[back],
+        suspects=_to_asks(doubted, back, count),
+    )
+
+
+def _to_asks(
+    doubted: list[tuple[IntArray, IntArray, Array]], back: IntArray, count: int
+) -> tuple[IntArray, IntArray, Array]:
+    """Suspects of windows as suspects of asks: a window stands for every ask that sees the same rows."""
+    if not doubted:
+        none = np.zeros(0, np.int64)
+        return none, none, none.astype(float)
+    window, row, weight = (np.concatenate(x) for x in zip(*doubted, strict=True))
+    order = np.argsort(back, kind="stable")
+    begin = np.searchsorted(back[order], np.arange(count + 1))
+    times = np.diff(begin)[window]
+    which = np.repeat(np.arange(len(window)), times)
+    offset = np.arange(len(which)) - np.repeat(np.cumsum(times) - times, times)
+    return order[begin[window[which]] + offset], row[which], weight[which]

@@ -1,0 +1,211 @@
+"""Where nitrate stands and heads, from a fit: plateau, level of the day, forecast, weeks to the ceiling, by-hand check.
+
+Arrays [tanks] unless said; levels [mg/L NO3], rates [mg/L per day]. An unknown is nan in here and null in the frames.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.calc.cells import Array, normal_cdf
+from pipeline.calc.nitrate_design import IntArray, State
+from pipeline.calc.nitrate_fit import FRACTION, N0, RISE, TAP, Fit
+
+STEP = 4  # place of the step among the five parameters that a level hangs on
+
+
+@dataclass(frozen=True)
+class Range:
+    """A value with its 90 % interval."""
+
+    value: Array
+    low: Array
+    high: Array
+
+
+@dataclass(frozen=True)
+class Routine:
+    """The present routine of each tank, as recorded."""
+
+    gap_days: Array  # [days] mean between visits
+    mean_fraction: Array  # a visit, visits without a change counting 0
+    change_share: Array  # of visits with a change
+    inflow: Array  # [mg/L] mean added by the new water a visit: fraction × its nitrate, and top-ups
+
+    @property
+    def usual_fraction(self) -> Array:
+        """Mean fraction of the visits with a change; 0 without any."""
+        return _ratio(self.mean_fraction, self.change_share, 0.0)
+
+    @property
+    def tap(self) -> Array:
+        """[mg/L] nitrate of the new water, as the changes mix it; nan without changes."""
+        return _ratio(self.inflow, self.mean_fraction, np.nan)
+
+
+def _ratio(a: Array, b: Array, otherwise: float) -> Array:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(b > 0, a / b, otherwise)
+
+
+@dataclass(frozen=True)
+class Head:
+    """What a fit says of the level, its kit factors left behind: N0, g, φ, τ and the step δ (0 where none).
+
+    theta [5, tanks], covariance [5, 5, tanks].
+    """
+
+    theta: Array
+    covariance: Array
+
+    @classmethod
+    def of(cls, fit: Fit, stepped: bool) -> Head:
+        """The head of a fit, whose last parameter is a step where `stepped`."""
+        keep = [N0, RISE, FRACTION, TAP, len(fit.theta) - 1]
+        theta, covariance = fit.theta[keep], fit.covariance[np.ix_(keep, keep)]
+        if not stepped:
+            theta[STEP], covariance[STEP], covariance[:, STEP] = 0.0, 0.0, 0.0
+        return cls(theta, covariance)
+
+    def chosen(self, which: IntArray) -> Head:
+        """Of some tanks."""
+        return Head(self.theta[:, which], self.covariance[..., which])
+
+    def variance(self, slopes: Mapping[int, Array]) -> Array:
+        """Variance of what has these slopes by the parameters: JCJᵀ."""
+        total: Array = np.zeros(())
+        for p, slope in slopes.items():
+            for q, other in slopes.items():
+                total = total + slope * self.covariance[p, q] * other
+        return total
+
+
+def plateau(head: Head, routine: Routine, fraction_variance: Array, assumed: Mapping[str, float]) -> Range:
+    """The level before a change at which the present routine settles: tap·e^τ + g·R, R = T·e^φ/f̄.
+
+    g is the rise of today, a step included. Interval by the delta method over g, φ and τ, and over how well so many
+    visits show the routine (`fraction_variance`, relative, of f̄). nan without changes: it settles nowhere. Never
+    below 0.
+    """
+    rise = head.theta[RISE] + head.theta[STEP]
+    stretch = _ratio(routine.gap_days * np.exp(head.theta[FRACTION]), routine.mean_fraction, np.nan)
+    tap = routine.tap * np.exp(head.theta[TAP])
+    value = tap + rise * stretch
+    variance = head.variance({RISE: stretch, FRACTION: rise * stretch, TAP: tap, STEP: stretch})
+    half = assumed["interval_z"] * np.sqrt(variance + (rise * stretch) ** 2 * fraction_variance)
+    return Range(*(np.maximum(x, 0.0) for x in (value, value - half, value + half)))
+
+
+@dataclass(frozen=True)
+class Level:
+    """The level at a moment: its mean and its standard deviation, kit bias left out."""
+
+    mean: Array
+    sd: Array
+
+    def range(self, z: float) -> Range:
+        """Mean ± z standard deviations, never below 0."""
+        low, high = (np.maximum(self.mean + s * z * self.sd, 0.0) for s in (-1.0, 1.0))
+        return Range(self.mean, low, high)
+
+    def chance_over(self, limit: Array) -> Array:
+        """Chance that the level is over a limit."""
+        return normal_cdf((self.mean - limit) / np.maximum(self.sd, 1e-9))
+
+
+def level(state: State, head: Head, assumed: Mapping[str, float]) -> Level:
+    """The level of a state of the balance; state arrays [tanks] or [moments, tanks].
+
+    The variance is JCJᵀ over N0, g, φ, τ and the step, plus the model's own relative error.
+    """
+    theta, tap = head.theta, np.exp(head.theta[TAP])
+    phi = theta[FRACTION]
+    slopes = {
+        N0: state.a + phi * state.da,
+        RISE: state.b + phi * state.db,
+        TAP: tap * (state.c + phi * state.dc),
+        STEP: state.s,
+    }
+    mean = theta[N0] * slopes[N0] + theta[RISE] * slopes[RISE] + slopes[TAP] + theta[STEP] * state.s
+    slopes[FRACTION] = theta[N0] * state.da + theta[RISE] * state.db + tap * state.dc
+    mean = np.maximum(mean, 0.0)
+    return Level(mean, np.sqrt(head.variance(slopes) + (assumed["forecast_model_error"] * mean) ** 2))
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """The visits expected within the horizon, arrays [tanks]."""
+
+    last_row_days: Array  # from the last row of the window to as-of
+    to_first: Array  # from as-of to the first expected visit, over 0
+    gap: Array  # [days] between expected visits
+
+
+def expected_visits(since_visit: Array, gap: Array) -> Array:
+    """Days from as-of to the next visit, if visits keep their gap from the last one, so many days before as-of."""
+    return gap - np.mod(since_visit, gap)
+
+
+def chance_over_ceiling(
+    end: State, head: Head, routine: Routine, ahead: Ahead, ceiling: Array, assumed: Mapping[str, float]
+) -> Array:
+    """Chance that the level passes the ceiling at an expected visit, or at the horizon's end, within the horizon.
+
+    The greatest chance over the moments with the usual changes made, and without any, weighed by the share of
+    visits that had a change.
+    """
+    horizon = assumed["forecast_days"]
+    usual = routine.usual_fraction
+    inflow = np.where(usual > 0, np.nan_to_num(usual * routine.tap), 0.0)
+    total = np.zeros(len(ceiling))
+    for made, share in ((True, routine.change_share), (False, 1.0 - routine.change_share)):
+        state = end.wait(ahead.last_row_days)
+        passed, worst = np.zeros(len(ceiling)), np.zeros(len(ceiling))
+        for k in range(int(np.ceil(horizon / max(1.0, float(ahead.gap.min(initial=horizon)))))):
+            wait = np.minimum(ahead.to_first if k == 0 else ahead.gap, horizon - passed)
+            passed = passed + wait
+            state = state.wait(wait)
+            worst = np.maximum(worst, level(state, head, assumed).chance_over(ceiling))
+            if made:
+                happens = passed < horizon
+                state = state.change(usual * happens, inflow * happens)
+        worst = np.maximum(worst, level(state.wait(horizon - passed), head, assumed).chance_over(ceiling))
+        total = total + share * worst
+    return total
+
+
+def weeks_to_ceiling(
+    end: State, head: Head, routine: Routine, ahead: Ahead, ceiling: Array, assumed: Mapping[str, float]
+) -> Array:
+    """Weeks until the level before a change passes the ceiling under the present routine; nan when it never does.
+
+    0 where the level of the day is over already. Further off than `weeks_ahead_limit` counts as never: nobody knows
+    the routine of so far a day.
+    """
+    rise = head.theta[RISE] + head.theta[STEP]
+    now = level(end.wait(ahead.last_row_days), head, assumed).mean
+    next_peak = level(end.wait(ahead.last_row_days + ahead.to_first), head, assumed).mean
+    settles = plateau(head, routine, np.zeros(len(now)), assumed).value
+    with np.errstate(divide="ignore", invalid="ignore"):
+        straight = np.where(rise > 0, (ceiling - now) / rise, np.inf)
+        visits = np.log((settles - ceiling) / (settles - next_peak)) / np.log1p(-routine.mean_fraction)
+        later = np.where(settles > ceiling, ahead.to_first + visits * routine.gap_days, np.inf)
+    # Without changes, or before the next one, the way up is straight.
+    direct = np.isnan(settles) | (next_peak > ceiling)
+    days = np.where(now > ceiling, 0.0, np.where(direct, straight, later))
+    weeks = np.maximum(days, 0.0) / 7.0
+    return np.where(weeks <= assumed["weeks_ahead_limit"], weeks, np.nan)
+
+
+def apparent_removal(rise: Range, expected_low: Array, expected_high: Array) -> tuple[Array, Array]:
+    """Share of the food's nitrate that does not show up as a rise, least and greatest: 1 − g/expected.
+
+    Both ranges count: that of the rise and that of what the food makes. Never credited to the filter alone.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        low = 1.0 - np.where(expected_low > 0, rise.high / expected_low, np.nan)
+        high = 1.0 - np.where(expected_high > 0, rise.low / expected_high, np.nan)
+    return low, high

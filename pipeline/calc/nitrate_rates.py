@@ -1,0 +1,98 @@
+"""The net rise of many windows: gate, fit, interval, and one-sided bounds where the readings leave the chart."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.calc.balance_rows import Rows
+from pipeline.calc.balance_windows import AT_LEAST, BELOW, NUMBER, TOO_FEW, Spans, batches, gate
+from pipeline.calc.cells import Array
+from pipeline.calc.nitrate_design import IntArray, Windows
+from pipeline.calc.nitrate_fit import RISE, Fit, Priors, fit
+
+HELD = 1e10  # precision that holds a parameter where it is put
+
+
+@dataclass(frozen=True)
+class Rates:
+    """Net rise of each window, arrays [windows]; nan where the gate lets no such number through."""
+
+    readings: IntArray
+    outcome: IntArray  # of the gate
+    first_day: IntArray  # of the first reading used; −1 where none
+    rate: Array
+    low: Array
+    high: Array
+
+
+def unique_spans(rows: Rows, wanted: Spans, *more: IntArray) -> tuple[Spans, IntArray, IntArray]:
+    """Windows that differ, the index of one ask for each, and for every ask the number of its window.
+
+    Asks of neighbouring days often see the same rows: they are fitted once. `more` are further things that must agree.
+    """
+    borrowed = np.concatenate([[0], np.cumsum(np.isnan(rows.tap) & ~np.isnan(rows.next_tap))])
+    as_of = np.where(borrowed[wanted.end] > borrowed[wanted.start], wanted.as_of, 0)
+    keys = np.stack([wanted.start, wanted.end, as_of, *more])
+    _, one, back = np.unique(keys, axis=1, return_index=True, return_inverse=True)
+    return wanted.chosen(one), one, back.reshape(-1)
+
+
+def rates(rows: Rows, wanted: Spans, assumed: Mapping[str, float]) -> Rates:
+    """Gate and fit every window; equal windows once."""
+    spans, _, back = unique_spans(rows, wanted)
+    count = len(spans.start)
+    readings, outcome = np.zeros(count, np.int64), np.full(count, TOO_FEW)
+    rate, low, high = (np.full(count, np.nan) for _ in range(3))
+    for part in batches(rows, spans, assumed):
+        passed = gate(part.windows, assumed)
+        readings[part.which], outcome[part.which] = passed.readings, passed.outcome
+        fits = np.flatnonzero(passed.outcome == NUMBER)
+        if len(fits):
+            at = part.which[fits]
+            done = fit(part.windows.tanks(fits), part.priors.tanks(fits), assumed)
+            half = assumed["interval_z"] * np.sqrt(done.covariance[RISE, RISE])
+            rate[at] = done.theta[RISE]
+            low[at], high[at] = rate[at] - half, rate[at] + half
+    # Few windows leave the chart; together they still fill whole batches.
+    for kind, bound, side in ((AT_LEAST, low, -1.0), (BELOW, high, 1.0)):
+        which = np.flatnonzero(outcome == kind)
+        for part in batches(rows, spans.chosen(which), assumed):
+            bound[which[part.which]] = rise_bound(part.windows, part.priors, side, assumed)
+    # A level that stays at 0 says no more than that nothing is left over.
+    high[outcome == BELOW] = np.maximum(high[outcome == BELOW], 0.0)
+    first_day = np.full(count, -1, np.int64)
+    held = spans.end > spans.start
+    first_day[held] = rows.day[spans.start[held]]
+    return Rates(readings[back], outcome[back], first_day[back], rate[back], low[back], high[back])
+
+
+def rise_bound(windows: Windows, prior: Priors, side: float, assumed: Mapping[str, float]) -> Array:
+    """The rise beyond the best one at which the fit gets worse by what a 90 % interval allows, arrays [tanks].
+
+    side −1 looks down, +1 up. Readings off the chart bound the rise on one side only; the curvature at the best fit
+    then says little, so the bound is searched: the rise is held at a value and all else fitted again.
+    """
+    best = fit(windows, prior, assumed)
+    allowed = 0.5 * assumed["interval_z"] ** 2
+    inner = best.theta[RISE].copy()
+    outer = inner + side * assumed["bound_reach"]
+    for _ in range(int(assumed["bound_steps"])):
+        middle = 0.5 * (inner + outer)
+        inside = best.objective - held_objective(windows, prior, middle, assumed) < allowed
+        inner, outer = np.where(inside, middle, inner), np.where(inside, outer, middle)
+    bound: Array = 0.5 * (inner + outer)
+    return bound
+
+
+def held_objective(windows: Windows, prior: Priors, rise: Array, assumed: Mapping[str, float]) -> Array:
+    """Log posterior at its best with the rise held at a value, arrays [tanks]."""
+    mean, precision = prior.mean.copy(), prior.precision.copy()
+    mean[RISE], precision[RISE] = rise, HELD
+    held: Fit = fit(windows, replace(prior, mean=mean, precision=precision), assumed, start_rise=rise)
+    pull = 0.5 * HELD * (held.theta[RISE] - rise) ** 2
+    own = 0.5 * prior.precision[RISE] * (rise - prior.mean[RISE]) ** 2
+    difference: Array = held.objective + pull - own
+    return difference

@@ -1,0 +1,115 @@
+"""Step alarms through a tank's history: every visit is scanned, alarms are followed with the quiet after each.
+
+The alarm as of a day hangs only on what was recorded by then, so that last week's review can be told again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.calc.balance_rows import Rows
+from pipeline.calc.balance_windows import FAR_DAY, TOO_FEW, Spans, batches, gate, median_gap, spans
+from pipeline.calc.cells import Array
+from pipeline.calc.nitrate_alarm import scan
+from pipeline.calc.nitrate_design import BoolArray, IntArray
+from pipeline.calc.nitrate_fit import fit
+
+
+@dataclass(frozen=True)
+class Scanned:
+    """The scan as of each visit, in order of tank and day. Arrays [scanned visits]."""
+
+    tank: IntArray
+    day: IntArray
+    z: Array  # −∞ where nothing could be tested
+    size: Array
+    row: IntArray  # flat row after which the step begins; −1 where none
+    since: IntArray  # day of that row; the scan's own day where none
+    over: BoolArray  # z and size are over what raises an alarm
+
+
+@dataclass(frozen=True)
+class Alarms:
+    """The alarm in force as of each ask, arrays [asks]; `at` is −1 where there is none."""
+
+    at: IntArray  # number of the scanned visit at which it was raised
+    latest: IntArray  # number of the last scanned visit up to as-of; −1 where none
+
+
+def cadence(gap: Array, assumed: Mapping[str, float], name: str) -> Array:
+    """An assumption of the alarm that has a weekly and a fortnightly value, by the median gap [days]."""
+    weekly, sparse = assumed[f"{name}_weekly"], assumed[f"{name}_fortnightly"]
+    return np.where(gap <= assumed["sparse_gap_days"], weekly, sparse)
+
+
+def _windows(rows: Rows, visit_rows: IntArray, gap: Array, assumed: Mapping[str, float]) -> tuple[Spans, BoolArray]:
+    """The alarm's window as of each visit, and whether it has visits enough to be tested."""
+    tank, day, number = rows.tank[visit_rows], rows.day[visit_rows], rows.visit[visit_rows]
+    length = cadence(gap, assumed, "alarm_visits").astype(np.int64)
+    needed = cadence(gap, assumed, "alarm_first").astype(np.int64)
+    key = rows.tank * FAR_DAY + rows.visit
+    earliest = np.searchsorted(key, tank * FAR_DAY + number - length + 1, side="left").astype(np.int64)
+    wanted = spans(rows, tank, day, earliest)
+    # After a change of unknown size the visits are counted anew.
+    last = np.maximum(wanted.end - 1, 0)
+    unbroken = rows.segment[np.maximum(rows.first[tank], 0)] == rows.segment[last]
+    within = rows.visit[last] - rows.visit[np.minimum(wanted.start, last)] + 1
+    return wanted, (number >= needed) & (wanted.end > wanted.start) & (unbroken | (within >= needed))
+
+
+def scan_visits(rows: Rows, since: IntArray, until: int, usual_gap: float, assumed: Mapping[str, float]) -> Scanned:
+    """Scan as of every visit of every tank from day since[tank] to day `until`."""
+    if not len(rows.day):
+        none = np.zeros(0, np.int64)
+        return Scanned(none, none, none.astype(float), none.astype(float), none, none, none.astype(bool))
+    new = np.flatnonzero((np.diff(rows.visit, prepend=0) != 0) | (np.diff(rows.tank, prepend=-1) != 0))
+    new = new[(rows.visit[new] > 0) & (rows.day[new] >= since[rows.tank[new]]) & (rows.day[new] <= until)]
+    gap = median_gap(rows, rows.tank[new], rows.day[new], assumed["baseline_weeks"], usual_gap)
+    wanted, tested = _windows(rows, new, gap, assumed)
+    new, gap, wanted = new[tested], gap[tested], wanted.chosen(tested)
+    z, size = np.full(len(new), -np.inf), np.zeros(len(new))
+    row = np.full(len(new), -1, np.int64)
+    near, far = (cadence(gap, assumed, name).astype(np.int64) for name in ("alarm_near", "alarm_far"))
+    for part in batches(rows, wanted, assumed):
+        done = fit(part.windows, part.priors, assumed)
+        found = scan(part.windows, done, part.visit, near[part.which], far[part.which])
+        usable = (gate(part.windows, assumed).outcome != TOO_FEW) & (found.row >= 0)
+        z[part.which] = np.where(usable, found.z, -np.inf)
+        size[part.which] = found.size
+        begins = part.row[np.maximum(found.row, 0), np.arange(len(part.which))]
+        row[part.which] = np.where(usable, begins, -1)
+    over = (z > cadence(gap, assumed, "alarm_z")) & (size > assumed["alarm_size"])
+    since_day = np.where(row >= 0, rows.day[row], rows.day[new])
+    return Scanned(rows.tank[new], rows.day[new], z, size, row, since_day, over)
+
+
+def alarms(scanned: Scanned, tank: IntArray, as_of: IntArray, assumed: Mapping[str, float]) -> Alarms:
+    """The last alarm raised in the quiet time to as-of, of each ask.
+
+    From as-of back by `alarm_memory_weeks`, the first visit over the threshold raises an alarm, and then the first one
+    after each quiet time whose step is another one: a step that was told is not told again.
+    """
+    quiet = round(7 * assumed["alarm_quiet_weeks"])
+    memory = round(7 * assumed["alarm_memory_weeks"])
+    key = scanned.tank * FAR_DAY + scanned.day
+    latest = np.searchsorted(key, tank * FAR_DAY + as_of, side="right") - 1
+    found = latest >= 0
+    if found.any():
+        found &= scanned.tank[np.maximum(latest, 0)] == tank
+    over = np.flatnonzero(scanned.over)
+    over_key = key[over]
+    begin = np.searchsorted(over_key, tank * FAR_DAY + as_of - memory, side="right")
+    end = np.searchsorted(over_key, tank * FAR_DAY + as_of, side="right")
+    raised_on, told = np.full(len(tank), -FAR_DAY), np.full(len(tank), -FAR_DAY)
+    at = np.full(len(tank), -1, np.int64)
+    for j in range(int((end - begin).max(initial=0))):
+        candidate = over[np.minimum(begin + j, len(over) - 1)]
+        day, since = scanned.day[candidate], scanned.since[candidate]
+        rings = (begin + j < end) & (day - raised_on >= quiet) & (since - told > assumed["alarm_same_step_days"])
+        raised_on, told = np.where(rings, day, raised_on), np.where(rings, since, told)
+        at = np.where(rings, candidate, at)
+    in_force = raised_on > as_of - quiet
+    return Alarms(np.where(in_force, at, -1), np.where(found, latest, -1))

@@ -1,0 +1,203 @@
+"""The KH witness: does the alkalinity agree with what the nitrate test says became of the food?
+
+Nitrate made from food costs alkalinity, one equivalent a mole; where it is removed again, by the filter or by plants,
+the cost is given back. So flat nitrate with falling KH throws doubt on the nitrate test, flat nitrate with steady KH
+agrees with removal. Middelburg, Soetaert & Hagens 2020, Reviews of Geophysics 58, e2019RG000681, Table 2.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from pipeline.assumptions import Assumptions
+from pipeline.calc.balance_rows import Rows, build_rows
+from pipeline.calc.balance_windows import batches, rows_until, spans
+from pipeline.calc.cells import Array
+from pipeline.calc.nitrate_design import BoolArray, IntArray, design
+from pipeline.units import caco3_per_dh, caco3_per_meq, molar_masses
+from schemas import Tables, empty
+
+CANNOT_TELL, DOUBT, REMOVAL, MORE_ACID = (
+    "cannot tell",
+    "doubt the nitrate test",
+    "consistent with removal",
+    "more acid",
+)
+# What spoils the witness where it is noted of a tank, in any spelling of a note.
+SPOILS = r"(?i)\b(?:lime|chalk|coral|aragonite|buffer|bicarbonate|co2|co₂|carbon dioxide)"
+
+
+def kh_per_nitrate(assumed: Assumptions) -> float:
+    """°dH of KH that 1 mg/L NO3 made from food costs (C6, C8 of the published checks: 0.0452)."""
+    return caco3_per_meq(assumed) / molar_masses(assumed)["NO3"] / caco3_per_dh(assumed)
+
+
+def predictions(kh: Array, kept: Array, renewed: Array, days: Array, rise: Array, cost: float) -> tuple[Array, Array]:
+    """KH at the end of a span [°dH]: with none of the food's nitrate removed, and with all of it.
+
+    kh [°dH] at its start; `kept` the share of the first water left after its changes; `renewed` [°dH] what the new
+    water brought; `days` of making that the water still holds; `rise` [mg/L NO3 per day] that the food makes.
+    """
+    removed = kh * kept + renewed
+    return removed - cost * rise * days, removed
+
+
+def judge(none_removed: Array, all_removed: Array, read: Array, step: Array, assumed: Mapping[str, float]) -> Array:
+    """The witness's word for flat nitrate, an array of strings. All in °dH; `step` is the kit's.
+
+    Too close predictions cannot be told apart; well below the lower one there is more acid than the food explains;
+    otherwise the nearer one has it.
+    """
+    apart = all_removed - none_removed
+    limit = assumed["witness_steps"] * step
+    with np.errstate(invalid="ignore"):
+        nearer = np.where(read - none_removed < all_removed - read, DOUBT, REMOVAL)
+        word = np.where(none_removed - read >= limit, MORE_ACID, nearer)
+        return np.where(apart >= limit * (1 - 1e-9), word, CANNOT_TELL)
+
+
+def _ends(
+    rows: Rows, tank: IntArray, as_of: IntArray, from_day: IntArray, assumed: Mapping[str, float]
+) -> pl.DataFrame:
+    """First and last KH of each ask's window and what happened between, one row an ask; null where not read twice."""
+    day = np.maximum(as_of - round(7 * assumed["witness_weeks"]), from_day - 1)
+    wanted = spans(rows, tank, as_of, rows_until(rows, tank, day))
+    out = {
+        name: np.full(len(tank), np.nan) for name in ("first", "last", "kept", "renewed", "held_days", "days", "step")
+    }
+    for part in batches(rows, wanted, assumed):
+        windows, reading = part.windows, part.windows.reading
+        plan, number = design(windows), np.arange(len(part.row))[:, None]
+        ends = np.where(reading, number, len(part.row)).min(axis=0), np.where(reading, number, -1).max(axis=0)
+        columns = np.arange(len(part.which))
+        twice = ends[1] > ends[0]
+        matched = np.where(reading, rows.matched[np.maximum(part.row, 0)], np.nan)
+        width = np.where(np.isfinite(windows.high), windows.high - windows.low, np.nan)
+        first, last = ((np.minimum(e, len(part.row) - 1), columns) for e in ends)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            start = (matched[first] - plan.c[first]) / plan.a[first]
+        values = {
+            "first": start,
+            "last": matched[last],
+            "kept": plan.a[last],
+            "renewed": plan.c[last],
+            "held_days": plan.b[last],
+            "days": np.cumsum(windows.days, axis=0)[last] - np.cumsum(windows.days, axis=0)[first],
+            "step": np.nanmedian(np.where(reading, width, np.nan), axis=0) if reading.any() else np.nan,
+        }
+        for name, value in values.items():
+            out[name][part.which] = np.where(twice, value, np.nan)
+    return pl.DataFrame(out).fill_nan(None)
+
+
+def _feeding_since(tables: Tables, asks: pl.DataFrame) -> IntArray:
+    """First day of the feeding in force, of each ask; 0 where none is recorded."""
+    feeding = tables.get("feeding", empty("feeding")).select("tank", pl.col("from")).sort("from")
+    found = (
+        asks.with_row_index("_row")
+        .sort("as_of")
+        .join_asof(feeding, left_on="as_of", right_on="from", by="tank", check_sortedness=False)
+        .sort("_row")
+    )
+    return found["from"].to_physical().cast(pl.Int64).fill_null(0).to_numpy()
+
+
+def _spoilt(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) -> pl.Series:
+    """Whether something that feeds or holds KH is noted: of the tank itself, or in the witness's weeks."""
+    standing = tables.get("tank", empty("tank")).filter(pl.col("note").str.contains(SPOILS)).select("tank")
+    dated = [
+        tables.get(name, empty(name))
+        .filter(pl.col("note").str.contains(SPOILS))
+        .select("tank", pl.col(day).alias("noted"))
+        for name, day in (("visit", "day"), ("event", "date"))
+    ]
+    weeks = pl.duration(weeks=round(assumed["witness_weeks"]))
+    lately = (
+        asks.join(pl.concat(dated), on="tank")
+        .filter((pl.col("noted") <= pl.col("as_of")) & (pl.col("noted") >= pl.col("as_of") - weeks))
+        .select("tank", "as_of")
+        .unique()
+        .with_columns(lately=pl.lit(True))
+    )
+    found = asks.join(lately, on=["tank", "as_of"], how="left", maintain_order="left")
+    standing_too = pl.col("tank").is_in(standing["tank"].to_list()) | pl.col("lately").fill_null(False)
+    return found.select(standing_too.alias("spoilt")).to_series()
+
+
+def witness(
+    tables: Tables, asks: pl.DataFrame, expected_rise: Array, flat: BoolArray, assumed: Assumptions
+) -> pl.DataFrame:
+    """witness and witness_says of each ask (rows in the order of asks).
+
+    `expected_rise` [mg/L per day] is what the food makes, nan where unknown; `flat` says where nitrate is steady.
+    """
+    rows = build_rows(tables, asks["tank"].unique().to_list(), "kh")
+    tank = np.searchsorted(np.array(rows.tanks), asks["tank"].to_numpy().astype(str)).astype(np.int64)
+    as_of = asks["as_of"].to_physical().cast(pl.Int64).to_numpy()
+    frame = _ends(rows, tank, as_of, _feeding_since(tables, asks), assumed).with_columns(
+        pl.Series("rise", expected_rise).fill_nan(None),
+        pl.Series("flat", flat),
+        _spoilt(tables, asks, assumed),
+    )
+    values = {name: frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy() for name in frame.columns[:8]}
+    low, high = predictions(
+        values["first"], values["kept"], values["renewed"], values["held_days"], values["rise"], kh_per_nitrate(assumed)
+    )
+    word = judge(low, high, values["last"], values["step"], assumed)
+    frame = frame.with_columns(
+        pl.Series("low", low).fill_nan(None),
+        pl.Series("high", high).fill_nan(None),
+        pl.Series("word", word.astype(str)),
+    )
+
+    def told(name: str) -> pl.Expr:
+        return pl.col(name).round(1).cast(pl.String).str.strip_suffix(".0")
+
+    apart = (pl.col("high") - pl.col("low")).alias("apart")
+    ends = pl.format("KH went from {} to {} in {} days", told("first"), told("last"), told("days"))
+    why_not = (
+        pl.when("spoilt")
+        .then(pl.lit("Limestone, a buffer or CO2 feeding is noted: KH cannot witness here."))
+        .when(pl.col("days").is_null())
+        .then(pl.lit(f"KH was not read twice in {assumed['witness_weeks']:g} weeks."))
+        .when(pl.col("days") < assumed["witness_min_days"])
+        .then(pl.lit(f"KH readings span under {assumed['witness_min_days']:g} days."))
+        .when(pl.col("rise").is_null())
+        .then(pl.lit("No feeding is recorded, so what the food makes is not known."))
+        .when(pl.col("high").is_null())
+        .then(pl.lit("The tap's KH was never tested."))
+        .when(~pl.col("flat"))
+        .then(pl.lit("Nitrate is not steady: KH says nothing more."))
+        .when(pl.col("word") == CANNOT_TELL)
+        .then(
+            pl.format(
+                "With nothing removed KH would end {} °dH lower than with all removed: too close for this kit to tell.",
+                told("apart"),
+            )
+        )
+    )
+    said = pl.format(
+        "{}; with none of the food's nitrate removed it would end near {}, with all removed near {}. {}",
+        ends,
+        told("low"),
+        told("high"),
+        pl.col("word").replace_strict(
+            {
+                DOUBT: "That points to the nitrate test: cross-check the kit.",
+                REMOVAL: "That agrees with removal, by the filter or by plants.",
+                MORE_ACID: "Something else makes acid, or more food goes in than is recorded.",
+                CANNOT_TELL: "",
+            }
+        ),
+    )
+    return (
+        frame.with_columns(apart)
+        .with_columns(why_not.alias("why_not"))
+        .select(
+            pl.when(pl.col("why_not").is_null()).then("word").otherwise(pl.lit(CANNOT_TELL)).alias("witness"),
+            pl.coalesce("why_not", said).alias("witness_says"),
+        )
+    )

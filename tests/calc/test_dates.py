@@ -1,0 +1,43 @@
+"""Jobs with a date, and how their days are told."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import polars as pl
+import pytest
+
+from pipeline.assumptions import built_in
+from pipeline.calc.dates import due
+from pipeline.week import Round
+from schemas import Tables, conform
+
+AS_OF = dt.date(2026, 11, 20)
+
+
+def tables(expires: dt.date) -> Tables:
+    """One tank, read with one kit four days before."""
+    frames = {
+        "tank": pl.DataFrame({"tank": ["T1"], "site": ["S1"]}),
+        "site": pl.DataFrame({"site": ["S1"]}),
+        "kit": pl.DataFrame({"kit": ["K1"], "parameter": ["nitrate"], "expires": [expires]}),
+        "reading": pl.DataFrame(
+            {"tank": ["T1"], "day": [dt.date(2026, 11, 16)], "kit": ["K1"], "parameter": ["nitrate"]}
+        ),
+    }
+    return {name: conform(name, frame) for name, frame in frames.items()}
+
+
+@pytest.mark.parametrize(
+    ("expires", "told"),
+    [
+        (dt.date(2026, 12, 1), "kit K1 out of date: its date on Tue 1 December"),
+        (dt.date(2027, 3, 2), "kit K1 out of date: its date on Tue 2 March 2027"),
+        (dt.date(2025, 12, 1), "kit K1 out of date: its date on Mon 1 December 2025"),
+    ],
+)
+def test_a_day_of_another_year_is_told_with_its_year(expires: dt.date, told: str) -> None:
+    asks = pl.DataFrame({"tank": ["T1"], "as_of": [AS_OF]})
+    (row,) = due(tables(expires), asks, built_in(), Round()).filter(what="kit").iter_rows(named=True)
+    assert row["says"] == told
+    assert row["on"] == expires

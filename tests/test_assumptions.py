@@ -1,0 +1,61 @@
+"""The assumptions: each has a unit and a basis; a folder overrides them by name, in words when it can't."""
+
+from __future__ import annotations
+
+import pytest
+
+from pipeline.assumptions import BASES, built_in, with_overrides
+
+
+def test_every_assumption_has_a_basis_and_says_what_it_is() -> None:
+    records = built_in().records()
+    assert len(records) > 150
+    for assumption in records:
+        assert assumption.basis.startswith(BASES), assumption.name
+        assert len(assumption.what) > 6, assumption.name
+        if assumption.low is not None and assumption.high is not None:
+            assert assumption.low <= assumption.value <= assumption.high, assumption.name
+
+
+def test_a_stated_range_has_two_ends_and_a_basis_of_its_own() -> None:
+    ranged = [
+        assumption for assumption in built_in().records() if assumption.low is not None or assumption.high is not None
+    ]
+    assert len(ranged) > 30
+    for assumption in ranged:
+        assert None not in (assumption.low, assumption.high), assumption.name
+        assert assumption.spread.startswith(BASES), assumption.name
+        assert len(assumption.spread) > len("house figure: "), assumption.name
+
+
+def test_a_published_assumption_names_its_source() -> None:
+    for assumption in built_in().records():
+        if assumption.basis.startswith("published"):
+            assert len(assumption.basis) > len("published: "), assumption.name
+
+
+def test_an_override_is_used_and_keeps_the_built_in_beside_it() -> None:
+    assumed, problems = with_overrides({"litres_per_kg": 90})
+    assert problems == []
+    assert assumed["litres_per_kg"] == 90
+    assert assumed.assumption("litres_per_kg").built_in == built_in()["litres_per_kg"] != 90
+    again = assumed.with_values(litres_per_kg=80)
+    assert again.assumption("litres_per_kg").built_in == built_in()["litres_per_kg"]
+
+
+@pytest.mark.parametrize(
+    ("overrides", "word"),
+    [
+        ({"litres_per_kilo": 90}, "not an assumption"),
+        ({"litres_per_kg": "ninety"}, "expected a plain number"),
+        ({"litres_per_kg": True}, "expected a plain number"),
+        ({"litres_per_kg": float("nan")}, "expected a plain number"),
+        ({"litres_per_kg": float("inf")}, "expected a plain number"),
+        ({"litres_per_kg": -5}, "expected 0 or more"),
+    ],
+)
+def test_an_override_that_cannot_be_used_is_told_and_changes_nothing(overrides: dict[str, object], word: str) -> None:
+    assumed, problems = with_overrides(overrides)
+    assert len(problems) == 1
+    assert word in problems[0]
+    assert dict(assumed) == dict(built_in())
