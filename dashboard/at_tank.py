@@ -21,8 +21,8 @@ from pipeline.papers.expected import expected
 from pipeline.papers.report_facts import next_visit
 from pipeline.papers.visit_sheets import UNITS, open_tanks
 from pipeline.problems import Problem
-from pipeline.telling import counted, day, interval, number, with_unit
 from pipeline.week import Week
+from pipeline.wording import counted, day, interval, number, with_unit
 from schemas.words import CHANGE_KINDS, FISH_LOOK, PARAMETER_TITLES
 
 MAIN = ("ammonia", "nitrite", "nitrate", "ph", "kh")  # asked for at every visit

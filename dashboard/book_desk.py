@@ -11,9 +11,8 @@ import polars as pl
 
 from dashboard.ledgers import flow_said
 from pipeline.advise.filter_entry import Entry, Good, SpareRoom, Standing, Way
-from pipeline.advise.saying import STOCKED, flow, kilograms, litres, money
-from pipeline.telling import NBSP, day, listed, number, per_cent, with_unit
 from pipeline.week import Week
+from pipeline.wording import NBSP, STOCKED, day, flow, kilograms, listed, litres, money, number, per_cent, with_unit
 
 Row = Mapping[str, Any]
 BITES = {"flow": "flow is the limit", "media": "media is the limit", "flow unknown": "by its media; flow not known"}

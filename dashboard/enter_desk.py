@@ -16,10 +16,10 @@ import streamlit as st
 
 from dashboard import data, look
 from pipeline import trial, weekly
+from pipeline.console import SAID
 from pipeline.problems import Problem
-from pipeline.telling import counted
-from pipeline.tellings import SAID
 from pipeline.week import Week
+from pipeline.wording import counted
 from schemas.words import ROW_OUTCOMES
 
 Row = dict[str, Any]

@@ -17,8 +17,8 @@ from pipeline import trial
 from pipeline.intake import keeping
 from pipeline.papers.visit_sheets import UNITS, open_tanks, sites_on
 from pipeline.problems import Problem
-from pipeline.telling import counted, day
 from pipeline.week import Week
+from pipeline.wording import counted, day
 from schemas.words import PARAMETER_TITLES
 
 READINGS = ("ammonia", "nitrite", "nitrate", "ph", "kh", "temperature")

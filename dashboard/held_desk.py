@@ -10,8 +10,8 @@ from typing import Any
 from dashboard import data
 from pipeline import trial
 from pipeline.intake.corrections import ACCEPT, REJECT
-from pipeline.telling import NBSP, ago, counted, day, listed
 from pipeline.week import Week
+from pipeline.wording import NBSP, ago, counted, day, listed
 from schemas.words import PARAMETER_TITLES
 
 Row = dict[str, Any]

@@ -8,8 +8,8 @@ from typing import Any
 
 from pipeline.advise.filter_entry import Band, Entry
 from pipeline.assumptions import Assumptions
-from pipeline.telling import NBSP, ago, counted, day, fixed, number, per_cent, with_unit
 from pipeline.week import Week
+from pipeline.wording import NBSP, ago, counted, day, fixed, number, per_cent, with_unit
 
 Row = dict[str, Any]
 DAYS_A_WEEK = 7

@@ -6,8 +6,8 @@ from html import escape
 
 import streamlit as st
 
-from pipeline.telling import day
 from pipeline.week import Week
+from pipeline.wording import day
 from schemas.words import CAUTION_LINE
 
 GROUND, PANEL, INK, INK2, INK3 = "#FAFBFA", "#F1F3F2", "#1C2733", "#51606B", "#78858D"

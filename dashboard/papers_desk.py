@@ -27,12 +27,11 @@ from pipeline.papers.labels import labels
 from pipeline.papers.load_list import load_list
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.proposals import Proposal
-from pipeline.papers.saying import full_day, sentence
 from pipeline.papers.site_report import Sheet, SiteReport
 from pipeline.papers.week_pdf import week_pdf
 from pipeline.papers.writing import safe_name
-from pipeline.telling import day
 from pipeline.week import Week
+from pipeline.wording import day, full_day, sentence
 
 PDF, HTML, ZIP, ICS = "application/pdf", "text/html", "application/zip", "text/calendar"
 Notes = tuple[tuple[str, int], ...]

@@ -8,10 +8,9 @@ from html import escape
 from typing import Any
 
 from dashboard import look, marks
-from pipeline.advise.saying import money
 from pipeline.advise.what_if import Asked, Range, Side, Start, routine
 from pipeline.papers.proposals import Proposal
-from pipeline.telling import NBSP, counted, day, fixed, interval, listed, number, per_cent, with_unit
+from pipeline.wording import NBSP, counted, day, fixed, interval, listed, money, number, per_cent, with_unit
 
 Row = Mapping[str, Any]
 OPEN_OPTIONS = 5  # dearer ones fold away

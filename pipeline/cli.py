@@ -97,8 +97,8 @@ def _main(
 def load(logs: Logs, db: Db = None, form: Form = "text") -> None:
     """Read and check a log folder, build its warehouse, print the account."""
     from pipeline import weekly
+    from pipeline.console import account_text
     from pipeline.progress import reporting
-    from pipeline.tellings import account_text
 
     with reporting() as progress:
         result = weekly.load(_folder(logs), db=db, progress=progress)
@@ -135,7 +135,7 @@ def review(
 @app.command()
 def held(logs: Logs, db: Db = None, form: Form = "text") -> None:
     """What is held: file, line, column, what was typed, why, and what is suggested."""
-    from pipeline.tellings import held_rows, held_text
+    from pipeline.console import held_rows, held_text
 
     week = _open(logs, None, db)
     rows = held_rows(week)
@@ -291,7 +291,7 @@ def assumptions(
 ) -> None:
     """Every constant with value, unit and basis, and what the folder overrides."""
     from pipeline.assumptions import built_in, with_overrides
-    from pipeline.tellings import assumptions_rows, assumptions_text
+    from pipeline.console import assumptions_rows, assumptions_text
 
     in_force = built_in()
     problems: list[str] = []

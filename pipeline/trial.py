@@ -17,6 +17,7 @@ import polars as pl
 
 from pipeline import intake
 from pipeline.assumptions import Assumptions, with_overrides
+from pipeline.console import account_dict
 from pipeline.intake import corrections
 from pipeline.intake.amounts import read_change
 from pipeline.intake.columns import Given, read_dates
@@ -26,10 +27,9 @@ from pipeline.intake.ladders import KitRow, read_reading
 from pipeline.intake.names import fold_name
 from pipeline.intake.readings import kits_of
 from pipeline.intake.sheets import Sheets, text_columns
-from pipeline.telling import counted, interval, number, per_cent, with_unit
-from pipeline.telling import day as told_day
-from pipeline.tellings import account_dict
 from pipeline.week import Round, Week
+from pipeline.wording import counted, interval, number, per_cent, with_unit
+from pipeline.wording import day as told_day
 from schemas import Tables
 from schemas.words import CANON, PARAMETERS
 

@@ -18,9 +18,9 @@ import polars as pl
 from pipeline import derive, intake, reuse, review, store
 from pipeline.assumptions import ASSUMPTIONS_FILE, Assumptions, with_overrides
 from pipeline.calc import nitrate_path
+from pipeline.console import account_dict
 from pipeline.problems import Problem
 from pipeline.progress import Progress, silent
-from pipeline.tellings import account_dict
 from pipeline.week import Round, Week
 from schemas import BASE_TABLES, DERIVED_TABLES, Tables
 

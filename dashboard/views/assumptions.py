@@ -11,8 +11,8 @@ import streamlit as st
 from dashboard import data, look
 from pipeline.advise.hangs_on import Move, hangs_on
 from pipeline.assumptions import Assumption
-from pipeline.telling import counted, interval, listed, number, with_unit
 from pipeline.week import Week
+from pipeline.wording import counted, interval, listed, number, with_unit
 
 OF = {"class": "class", "plain": "plain rating", "working": "working rating"}
 SAID, FEW = 3, 2  # assumptions named in the sentence; tanks named without folding them under their count

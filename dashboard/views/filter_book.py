@@ -11,8 +11,8 @@ from pipeline.advise import filter_entry, fit
 from pipeline.advise.filter_entry import Entry
 from pipeline.papers.reply import reply_pdf
 from pipeline.problems import Problem
-from pipeline.telling import NBSP, number
 from pipeline.week import Week
+from pipeline.wording import NBSP, number
 from schemas.words import STOCKING
 
 Choice = tuple[str, str]  # ("filter" or "model", its name)

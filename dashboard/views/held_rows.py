@@ -16,8 +16,8 @@ from pipeline import trial
 from pipeline.intake import keeping
 from pipeline.intake.corrections import REJECT
 from pipeline.problems import Problem
-from pipeline.telling import counted
 from pipeline.week import Week
+from pipeline.wording import counted
 
 SHOWN = 25  # items before “show more”
 LOG_SHOWN = 20

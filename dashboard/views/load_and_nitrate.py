@@ -7,7 +7,7 @@ import streamlit as st
 
 from dashboard import charts, data, look
 from pipeline.review import told
-from pipeline.telling import NBSP, listed
+from pipeline.wording import NBSP, listed
 
 CORNERS = (
     ("Within rating, climbing", "Look for a cause"),

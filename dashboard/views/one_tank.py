@@ -14,8 +14,8 @@ from dashboard import charts, data, ledgers, look, marks
 from pipeline import weekly
 from pipeline.advise import filter_entry
 from pipeline.review import told
-from pipeline.telling import NBSP, counted, day, fixed, interval
 from pipeline.week import Week
+from pipeline.wording import NBSP, counted, day, fixed, interval
 
 Row = dict[str, Any]
 WEEKS = 26

@@ -14,12 +14,11 @@ from pipeline.papers import issued
 from pipeline.papers.issued import Issued
 from pipeline.papers.notes import offered
 from pipeline.papers.period import period_words
-from pipeline.papers.saying import dates
 from pipeline.papers.site_report import SiteReport
 from pipeline.papers.visit_sheets import sites_on
 from pipeline.problems import Problem
-from pipeline.telling import counted, day
 from pipeline.week import Week
+from pipeline.wording import counted, dates, day
 
 SPAN = dt.timedelta(days=27)  # the last four weeks, both end days in them
 OPEN_NOTES = 10  # more than these fold away

@@ -19,8 +19,8 @@ from pipeline.advise.what_if import Asked, Settings, Start
 from pipeline.advise.what_if_start import MEDIA_MOST_KG
 from pipeline.papers import proposals
 from pipeline.problems import Problem
-from pipeline.telling import number, with_unit
 from pipeline.week import Week
+from pipeline.wording import number, with_unit
 from schemas.words import STOCKING
 
 Plan = Mapping[str, Any]

@@ -11,8 +11,8 @@ import streamlit as st
 
 from dashboard import data, look, marks
 from pipeline.review import told
-from pipeline.telling import NBSP, ago, counted, day, fixed, interval
 from pipeline.week import Week
+from pipeline.wording import NBSP, ago, counted, day, fixed, interval
 from schemas.words import CLASSES
 
 Row = dict[str, Any]

@@ -11,8 +11,8 @@ import polars as pl
 
 from pipeline.assumptions import Assumptions
 from pipeline.calc import mixing
-from pipeline.telling import counted, days, fixed, number, per_cent, with_unit
 from pipeline.week import Week
+from pipeline.wording import counted, days, fixed, number, per_cent, with_unit
 
 USED_RATES = ("ok", "rough")
 ASSUMED = "never tested: assumed"

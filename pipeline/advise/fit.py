@@ -11,13 +11,12 @@ from typing import Any
 from pipeline.advise.book import Model, Prices, catalogue, model_named, read_prices
 from pipeline.advise.fit_words import as_text, letter
 from pipeline.advise.layouts import Layout, Rating, layouts, model_audit, rate
-from pipeline.advise.saying import STOCKED, kilograms, litres
-from pipeline.advise.saying import flow as flow_said
 from pipeline.assumptions import Assumptions
 from pipeline.calc.factors import load_by_class
 from pipeline.problems import Problem
-from pipeline.telling import listed
 from pipeline.week import Week
+from pipeline.wording import STOCKED, kilograms, listed, litres
+from pipeline.wording import flow as flow_said
 
 HEAVIER = {"light": "normal", "normal": "heavy", "heavy": "messy"}
 

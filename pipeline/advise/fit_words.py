@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.advise.saying import STOCKED, flow, kilograms, litres
-from pipeline.telling import NBSP, interval, listed, number
+from pipeline.wording import NBSP, STOCKED, flow, interval, kilograms, listed, litres, number
 
 Answer = Mapping[str, Any]
 

@@ -13,7 +13,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc.floworder import audit_layers
 from pipeline.calc.half_cycle import by_flow_l, by_media_l, limit_word, rating_l
 from pipeline.calc.layers import HALF_CYCLE_KINDS, layers_on
-from pipeline.telling import listed
+from pipeline.wording import listed
 from schemas import Tables, conform, empty
 
 DAY = dt.date(2000, 1, 1)  # any day: a thought-of filter stands on it

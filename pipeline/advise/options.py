@@ -13,11 +13,10 @@ from functools import cached_property
 
 from pipeline.advise.bodies import Body, mature
 from pipeline.advise.book import Medium, Room, best_medium, fine_pad
-from pipeline.advise.saying import kilograms
 from pipeline.advise.state import Desk, FilterState, Layer, TankState
 from pipeline.calc.disturbance import DAYS_A_WEEK
 from pipeline.calc.layers import HALF_CYCLE_KINDS
-from pipeline.telling import listed, number, per_cent
+from pipeline.wording import kilograms, listed, number, per_cent
 
 
 @dataclass(frozen=True)

@@ -15,13 +15,12 @@ from pipeline.advise.evaluate import After, Effects, Outcome, cheapest, outcome
 from pipeline.advise.more_filters import rehomings, second_filters
 from pipeline.advise.options import Change, feed_cuts, of_filter
 from pipeline.advise.plan_words import as_text
-from pipeline.advise.saying import money
 from pipeline.advise.search import compatible, sufficient
 from pipeline.advise.state import Desk, TankState, build
 from pipeline.calc.layers import table
 from pipeline.problems import Problem
-from pipeline.telling import day, listed, number, per_cent
 from pipeline.week import Week
+from pipeline.wording import day, listed, money, number, per_cent
 
 DAYS_A_YEAR = 365.0
 NAMES_SHOWN = 12

@@ -6,8 +6,7 @@ import datetime as dt
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.advise.saying import money
-from pipeline.telling import NBSP, counted, day, number
+from pipeline.wording import NBSP, counted, day, money, number
 
 
 def _load(pct: float | None) -> str:

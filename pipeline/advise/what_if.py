@@ -15,13 +15,12 @@ from pipeline.advise import changes as water
 from pipeline.advise.evaluate import Effects, outcome
 from pipeline.advise.options import Change, price_of
 from pipeline.advise.plan import litres_a_year
-from pipeline.advise.saying import kilograms
 from pipeline.advise.state import FilterState, Layer
 from pipeline.advise.what_if_start import Settings, Start, start
 from pipeline.calc import factors, mixing
 from pipeline.calc.chemistry import nitrate_from_feed
 from pipeline.problems import Problem
-from pipeline.telling import days, listed, number, per_cent, with_unit
+from pipeline.wording import days, kilograms, listed, number, per_cent, with_unit
 from schemas.words import STOCKING
 
 

@@ -7,8 +7,8 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.calc.layers import in_force, table
 from pipeline.calc.servicing import checks, flow_timings
-from pipeline.telling import NBSP
 from pipeline.week import Round
+from pipeline.wording import NBSP
 from schemas import Tables, conform, empty
 
 ASK = ["tank", "as_of"]

@@ -16,7 +16,7 @@ from schemas import Tables
 DRIED = r"(?i)\b(?:dried out|ran dry|gone dry)\b"
 HANDLING = ("media rinsed", "full")  # jobs that handle media even where no share was typed
 DAYS_A_WEEK = 7.0
-SAID_DAY = "%a %-d %B"  # as pipeline.telling says a day
+SAID_DAY = "%a %-d %B"  # as pipeline.wording says a day
 
 
 def services_of_filters(tables: Tables) -> pl.DataFrame:

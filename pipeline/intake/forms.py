@@ -7,7 +7,7 @@ import polars as pl
 
 from pipeline.intake.headers import Header
 from pipeline.intake.structure import Table
-from pipeline.telling import counted, listed
+from pipeline.wording import counted, listed
 
 TOTALS = r"(?i)^(grand |sub-?)?(totals?|sums?|averages?|means?|counts?)\b"
 WITH_KIT = ("ammonia", "nitrite", "nitrate", "kh", "gh", "phosphate")

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from pipeline.assumptions import Assumptions
 from pipeline.intake.amounts import fold_unit, unit_factors
 from pipeline.intake.grammar import Cell, read_quantity, slip_of
-from pipeline.telling import number
 from pipeline.units import factor, fahrenheit_to_celsius, fold_basis
+from pipeline.wording import number
 from schemas.words import CANON, PARAMETER_TITLES
 
 # Readings of a meter or a stopwatch: only the last digit is uncertain, not a share of the value.

@@ -9,7 +9,7 @@ from pipeline.intake.columns import Given, issue_rows
 from pipeline.intake.series import REACH_DAYS, REACH_READINGS, back
 from pipeline.intake.sheets import no_issues
 from pipeline.intake.visits import Rows
-from pipeline.telling import NBSP
+from pipeline.wording import NBSP
 
 
 def gaps(visit: pl.DataFrame, rows: Rows, given: Given) -> pl.DataFrame:

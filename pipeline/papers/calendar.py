@@ -11,10 +11,9 @@ import polars as pl
 from icalendar import Calendar, Event
 
 from pipeline.papers.report_facts import next_visit
-from pipeline.papers.saying import sentence, tank_title
 from pipeline.papers.visit_sheets import open_tanks
-from pipeline.telling import counted, day, listed
 from pipeline.week import Week
+from pipeline.wording import counted, day, listed, sentence, tank_title
 
 MOST_NAMED = 6  # tanks named in one entry
 # Jobs on something that several tanks share: one entry for all of them.

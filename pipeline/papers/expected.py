@@ -6,8 +6,8 @@ import datetime as dt
 
 import polars as pl
 
-from pipeline.telling import interval, number
 from pipeline.week import Week
+from pipeline.wording import interval, number
 from schemas.words import PARAMETERS
 
 

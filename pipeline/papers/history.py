@@ -14,13 +14,12 @@ from pipeline.papers.drawing import EARLIER, INK, INK2, for_screen, month_starts
 from pipeline.papers.layers import in_flow_order, layers_on
 from pipeline.papers.page import items, page, table
 from pipeline.papers.report_facts import Row
-from pipeline.papers.saying import job_words, sentence, tank_title
 from pipeline.papers.visit_sheets import open_tanks
 from pipeline.papers.water_today import net_of
 from pipeline.papers.writing import safe_name, zipped
 from pipeline.problems import Problem
-from pipeline.telling import ago, day, interval, number, per_cent, with_unit
 from pipeline.week import Week
+from pipeline.wording import ago, day, interval, job_words, number, per_cent, sentence, tank_title, with_unit
 from schemas.words import CANON, CAUTIONS, CLASSES, PARAMETER_TITLES, PARAMETERS
 
 CHART_WEEKS = 26

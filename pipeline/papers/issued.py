@@ -17,10 +17,10 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.papers.report_html import report_html
-from pipeline.papers.saying import day_month
 from pipeline.papers.site_report import SiteReport, charts, report_pdf, with_issue
 from pipeline.papers.writing import safe_name, sync_folder, write_bytes
 from pipeline.problems import Problem
+from pipeline.wording import day_month
 
 FOLDER = "issued"
 RECORD, PDF, HTML = "report.json", "report.pdf", "report.html"

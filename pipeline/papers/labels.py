@@ -10,10 +10,10 @@ from urllib.parse import quote
 import segno
 
 from pipeline.papers.layout import pdf
-from pipeline.papers.saying import tank_title
 from pipeline.papers.visit_sheets import open_tanks
 from pipeline.problems import Problem
 from pipeline.week import Week
+from pipeline.wording import tank_title
 
 A_PAGE = 18  # labels of 3 columns and 6 rows
 

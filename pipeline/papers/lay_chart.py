@@ -10,8 +10,7 @@ import altair as alt
 import polars as pl
 
 from pipeline.papers.drawing import EARLIER, INK, INK2, month_starts, noon, to_svg
-from pipeline.papers.saying import count_word
-from pipeline.telling import counted, listed
+from pipeline.wording import count_word, counted, listed
 
 WIDTH, HEIGHT = 482, 112
 ROOM_DAYS = 19  # empty days at the right, where the words "our limit" and "none" stand

@@ -6,8 +6,8 @@ import datetime as dt
 
 import polars as pl
 
-from pipeline.telling import number, with_unit
 from pipeline.week import Week
+from pipeline.wording import number, with_unit
 
 PAD_STAGES = ("settlement", "coarse", "medium", "fine")
 

@@ -10,10 +10,9 @@ import polars as pl
 
 from pipeline.papers.layout import pdf
 from pipeline.papers.load_sums import Load, MediaJob, Tests, load_of
-from pipeline.papers.saying import full_day
 from pipeline.papers.water_today import containers
-from pipeline.telling import counted, day, number, with_unit
 from pipeline.week import Week
+from pipeline.wording import counted, day, full_day, number, with_unit
 from schemas.words import CAUTIONS
 
 SPARES = (

@@ -12,8 +12,8 @@ import polars as pl
 from pipeline.papers import water_today
 from pipeline.papers.layers import PAD_STAGES, layers_on, pad_size
 from pipeline.papers.visit_sheets import open_tanks
-from pipeline.telling import listed
 from pipeline.week import Week
+from pipeline.wording import listed
 from schemas.words import PARAMETER_TITLES
 
 

@@ -6,10 +6,9 @@ import datetime as dt
 from collections.abc import Sequence
 
 from pipeline.papers.report_facts import Facts, gather
-from pipeline.papers.saying import MANY_DATES, counted_word, dates, day_month, sentence, tank_title
 from pipeline.papers.site_report import site_of, tanks_of
-from pipeline.telling import listed
 from pipeline.week import Week
+from pipeline.wording import MANY_DATES, counted_word, dates, day_month, listed, sentence, tank_title
 
 
 def _span(first: dt.date, last: dt.date) -> str:

@@ -17,13 +17,12 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from pipeline.advise.saying import money
 from pipeline.advise.what_if import Asked, Settings
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.report_words import costs_said, plan_said, share_said, water_said
 from pipeline.papers.writing import safe_name, sync_folder, write_bytes
 from pipeline.problems import Problem
-from pipeline.telling import listed
+from pipeline.wording import listed, money
 
 FOLDER = "proposals"
 ONCE, YEAR = "once", "year"

@@ -6,9 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pipeline.papers.layout import pdf
-from pipeline.papers.saying import full_day
-from pipeline.telling import number, with_unit
 from pipeline.week import Week
+from pipeline.wording import full_day, number, with_unit
 from schemas.words import CAUTION_LINE
 
 Answer = Mapping[str, Any]

@@ -12,19 +12,20 @@ import polars as pl
 from pipeline.papers import plain_words
 from pipeline.papers.plain_words import Plain, Suggestion
 from pipeline.papers.report_facts import Facts, Row
-from pipeline.papers.saying import (
+from pipeline.week import Week
+from pipeline.wording import (
     MANY_DATES,
     count_word,
     counted_word,
     dates,
     day_month,
     full_day,
+    interval,
     on_dates,
     sentence,
     short,
+    with_unit,
 )
-from pipeline.telling import interval, with_unit
-from pipeline.week import Week
 from schemas.words import CANON, PARAMETER_TITLES, PARAMETERS
 
 MOST_LINES = 4  # of any list, so that the page stays one page

@@ -13,9 +13,9 @@ from pipeline.papers import lay_chart, plain_words, report_words
 from pipeline.papers.layout import pdf, pictures
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.report_facts import Facts, Row, gather
-from pipeline.papers.saying import dates, full_day, short, tank_title
 from pipeline.problems import Problem
 from pipeline.week import Week
+from pipeline.wording import dates, full_day, short, tank_title
 from schemas.words import CLASSES
 
 

@@ -14,10 +14,22 @@ from pipeline.papers.layers import PAD_STAGES, in_flow_order, layers_on, pad_siz
 from pipeline.papers.layout import pdf
 from pipeline.papers.report_facts import Row, next_visit
 from pipeline.papers.report_words import clipped
-from pipeline.papers.saying import day_month, full_day, job_words, sentence, short, tank_title
 from pipeline.problems import Problem
-from pipeline.telling import ago, counted, day, interval, number, with_unit
 from pipeline.week import Week
+from pipeline.wording import (
+    ago,
+    counted,
+    day,
+    day_month,
+    full_day,
+    interval,
+    job_words,
+    number,
+    sentence,
+    short,
+    tank_title,
+    with_unit,
+)
 from schemas.words import CANON, CAUTION_LINE, PARAMETER_TITLES
 
 ALWAYS = ("ammonia", "nitrite", "nitrate", "ph", "kh", "temperature", "flow_l_h")

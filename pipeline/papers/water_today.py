@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.telling import number, per_cent, with_unit
 from pipeline.week import Week
+from pipeline.wording import number, per_cent, with_unit
 
 # Rules of the review that fix the share changed today -> the assumption that holds it.
 SMALL_STEPS = ("old_tank_trap", "old_tank")

@@ -9,8 +9,8 @@ from typing import Any
 import polars as pl
 
 from pipeline.papers.layout import pdf
-from pipeline.telling import ago, counted, day, fixed, interval, listed, number, per_cent
 from pipeline.week import Week
+from pipeline.wording import ago, counted, day, fixed, interval, listed, number, per_cent
 from schemas.words import CAUTION_LINE, CLASSES
 
 STRIP_WEEKS = 12

@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.review.facts import Facts
 from pipeline.review.saying import ASK, ago, day, num, span, whole
-from pipeline.telling import NBSP
+from pipeline.wording import NBSP
 
 
 def _said(rows: pl.DataFrame, because: pl.Expr) -> pl.DataFrame:

@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.review.facts import Facts, concat
 from pipeline.review.saying import ASK, capital, finding
-from pipeline.telling import NBSP
+from pipeline.wording import NBSP
 
 RULES = {  # what of the due table -> rule
     "check": "service_due",

@@ -7,7 +7,7 @@ import polars as pl
 from pipeline.review.facts import Facts
 from pipeline.review.rules_water import ACT, DEATHS, FLOW, NITRATE, STOPPED, WEEK, nearer
 from pipeline.review.saying import ASK, CP, HOUSE, ago, change_words, finding, num, round_up, span, whole
-from pipeline.telling import NBSP
+from pipeline.wording import NBSP
 
 
 def filter_stopped(f: Facts) -> pl.DataFrame:

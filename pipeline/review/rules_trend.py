@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.review.facts import Facts
 from pipeline.review.saying import CP, HOUSE, change_words, day, finding, num, round_up, span, spell, whole
-from pipeline.telling import NBSP
+from pipeline.wording import NBSP
 
 PLAN, STEADY = "plan", "steady"
 FITTED = "net rise from readings as ranges, with changes, tap and kit allowed for (90 % range)"

@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.review.facts import Facts
 from pipeline.review.saying import HOUSE, ago, capital, finding, whole
-from pipeline.telling import NBSP
+from pipeline.wording import NBSP
 
 CANT, DUE = "can't say", "due"
 NEVER = 10_000.0  # days: orders a tank that was never read before any that was

@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.review.facts import Facts, concat
 from pipeline.review.saying import ASK, CP, HOUSE, ago, change_words, finding, num, span, whole
-from pipeline.telling import NBSP
+from pipeline.wording import NBSP
 
 ACT, WEEK, DUE = "act today", "this week", "due"
 

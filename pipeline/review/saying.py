@@ -1,10 +1,10 @@
-"""Numbers, ages and dates as expressions, said as pipeline.telling says them; and the shape of a finding."""
+"""Numbers, ages and dates as expressions, said as pipeline.wording says them; and the shape of a finding."""
 
 from __future__ import annotations
 
 import polars as pl
 
-from pipeline.telling import NBSP
+from pipeline.wording import NBSP
 from schemas import TABLES, empty
 from schemas.derived import Finding
 

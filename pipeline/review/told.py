@@ -13,8 +13,8 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.calc.chemistry import nitrate_from_feed
 from pipeline.review.facts import USABLE
-from pipeline.telling import ago, counted, day, fixed, interval, listed, number, with_unit
 from pipeline.week import Week
+from pipeline.wording import ago, counted, day, fixed, interval, listed, number, with_unit
 from schemas.words import CAUTION_LINE, CLASSES
 
 Row = dict[str, Any]

@@ -1,4 +1,3 @@
-
 """The ways records go wrong, as one table: what was typed, where, and what must become of it.
 
 Each folder under faults/ is a few lines of CSV laid over faults/base, with every byte as it would come in. A row is one

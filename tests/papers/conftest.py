@@ -1,4 +1,3 @@
-
 """A small invented week, made by hand from frames, so that papers are tested without the rooms before them."""
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline import telling
+from pipeline import wording
 
 
 @pytest.mark.parametrize(
@@ -16,7 +16,7 @@ from pipeline import telling
     [(0, "0"), (0.0042, "0.0042"), (12.345, "12.3"), (1234.6, "1235"), (-3.0, "−3"), (None, "not known"), (7.0, "7")],
 )
 def test_number(value: float | None, said: str) -> None:
-    assert telling.number(value) == said
+    assert wording.number(value) == said
 
 
 @pytest.mark.parametrize(
@@ -32,28 +32,28 @@ def test_number(value: float | None, said: str) -> None:
     ],
 )
 def test_interval(low: float | None, high: float | None, said: str) -> None:
-    assert telling.interval(low, high) == said
+    assert wording.interval(low, high) == said
 
 
 @given(st.floats(allow_nan=True, allow_infinity=True))
 def test_no_number_is_ever_said_as_nan_or_infinity(value: float) -> None:
-    for said in (telling.number(value), telling.fixed(value, 1), telling.per_cent(value)):
+    for said in (wording.number(value), wording.fixed(value, 1), wording.per_cent(value)):
         assert "nan" not in said
         assert "inf" not in said
 
 
 def test_dates_and_ages() -> None:
     june = dt.date(2026, 6, 2)
-    assert telling.day(june) == "Tue 2 June"
-    assert telling.day(june, year=True) == "Tue 2 June 2026"
-    assert telling.ago(june, june) == "today"
-    assert telling.ago(dt.date(2026, 5, 27), june).replace(telling.NBSP, " ") == "6 days ago"
-    assert telling.ago(dt.date(2026, 2, 24), june).replace(telling.NBSP, " ") == "14 weeks ago"
-    assert telling.ago(dt.date(2026, 6, 3), june).replace(telling.NBSP, " ") == "in 1 day"
+    assert wording.day(june) == "Tue 2 June"
+    assert wording.day(june, year=True) == "Tue 2 June 2026"
+    assert wording.ago(june, june) == "today"
+    assert wording.ago(dt.date(2026, 5, 27), june).replace(wording.NBSP, " ") == "6 days ago"
+    assert wording.ago(dt.date(2026, 2, 24), june).replace(wording.NBSP, " ") == "14 weeks ago"
+    assert wording.ago(dt.date(2026, 6, 3), june).replace(wording.NBSP, " ") == "in 1 day"
 
 
 def test_lists_and_counts() -> None:
-    assert telling.listed([]) == ""
-    assert telling.listed(["a", "b", "c"]) == "a, b and c"
-    assert telling.counted(1, "tank").replace(telling.NBSP, " ") == "1 tank"
-    assert telling.counted(24, "tank").replace(telling.NBSP, " ") == "24 tanks"
+    assert wording.listed([]) == ""
+    assert wording.listed(["a", "b", "c"]) == "a, b and c"
+    assert wording.counted(1, "tank").replace(wording.NBSP, " ") == "1 tank"
+    assert wording.counted(24, "tank").replace(wording.NBSP, " ") == "24 tanks"

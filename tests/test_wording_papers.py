@@ -6,7 +6,7 @@ import datetime as dt
 
 import pytest
 
-from pipeline.papers.saying import count_word, counted_word, dates, full_day, job_words, on_dates, tank_title
+from pipeline.wording import count_word, counted_word, dates, full_day, job_words, on_dates, tank_title
 
 
 def day(month: int, number: int, year: int = 2026) -> dt.date:

@@ -10,8 +10,8 @@ from typing import Any
 import polars as pl
 
 from pipeline.assumptions import Assumptions
-from pipeline.telling import NBSP, number
 from pipeline.week import Week
+from pipeline.wording import NBSP, number
 from schemas.words import ROW_OUTCOMES
 
 WIDTH = 100
