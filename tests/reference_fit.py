@@ -17,7 +17,7 @@ from pipeline.calc.nitrate_design import Windows
 class SlowTank:
     """One tank of some windows: its negative log posterior, and the optimum."""
 
-    def __init__(self, windows: Windows, tank: int, assumed: Mapping[str, float], guessed: bool, no_tap: bool) -> None:
+    def __init__(self, windows: Windows, tank: int, assumed: Mapping[str, float], guessed: bool, tap_sd: float) -> None:
         self.assumed = assumed
         a, b, c, da, db, dc = 1.0, 0.0, 0.0, 0.0, 0.0, 0.0
         seen = []
@@ -41,7 +41,7 @@ class SlowTank:
             [
                 [f["prior_n0_sd"], f["prior_rise_sd"]],
                 [f["prior_fraction_guess_sd"] if guessed else f["prior_fraction_sd"]],
-                [f["prior_tap_unknown_sd"] if no_tap else f["prior_tap_sd"]],
+                [tap_sd],
                 np.full(kits, f["prior_kit_sd"]),
             ]
         )

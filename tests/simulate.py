@@ -51,6 +51,13 @@ class World:
     step_size: float = 0.0
     tap_measured: bool = True
     fractions_guessed: bool = False
+    tap_season: tuple[float, float] | None = (
+        None  # the supply swings between these over a year, at a phase of each tank
+    )
+    tap_test_weeks: int = 0  # weeks between tests of the tap; 0 is one test before all
+    error_memory: float = 0.0  # first-order autocorrelation of a tank's reading errors
+    second_reader: float = 0.0  # share of the visits read by a second person
+    reader_sd: float = 0.0  # log-bias of the second person's readings
     net_zero: bool = False  # every reading is the kit's 0: the tank takes up all nitrate
 
 
@@ -65,7 +72,9 @@ class Simulated:
     after: np.ndarray  # true level after all changes of the visit
     fraction: np.ndarray  # recorded
     tap: np.ndarray  # [tanks] recorded (true where never measured is hidden by the caller)
-    true_tap: np.ndarray
+    true_tap: np.ndarray  # [tanks] at the last visit
+    tap_tests: list[tuple[int, np.ndarray]]  # day from the first visit, recorded value [tanks]
+    reader: np.ndarray  # 1 where the second person read, arrays [visits, tanks]
     true_fraction: np.ndarray  # [tanks] true fraction a visit that the routine comes to in the long run
     true_change: np.ndarray  # true fraction of the logged changes
     value: np.ndarray  # what was written: a ladder step, ten times too much or little where a typo; nan where none
@@ -114,15 +123,21 @@ def simulate(world: World, tanks: int, seed: int) -> Simulated:
     true = np.clip(recorded * bias * np.exp(w.fraction_noise_sd * rng.standard_normal((total, tanks))), 0, 0.95)
     hidden = (rng.random((total, tanks)) < w.unlogged) * rng.uniform(w.change_low, w.change_high, (total, tanks))
 
-    level = tap + rise0 * w.gap_days
+    taps = np.broadcast_to(tap, (total, tanks))
+    if w.tap_season is not None:
+        low_tap, high_tap = w.tap_season
+        phase = rng.uniform(0, 2 * np.pi, tanks)
+        swing = np.sin(2 * np.pi * np.arange(total)[:, None] * w.gap_days / 365.25 + phase)
+        taps = low_tap + (high_tap - low_tap) * (1 + swing) / 2
+    level = taps[0] + rise0 * w.gap_days
     before, after = np.empty((total, tanks)), np.empty((total, tanks))
     for j in range(total):
         level = np.maximum(level + rise[j] * w.gap_days, 0.0)
         before[j] = level
-        level = (1 - true[j]) * level + true[j] * tap
+        level = (1 - true[j]) * level + true[j] * taps[j]
         after[j] = level
         # A change that nobody wrote down falls somewhere in the days after the visit.
-        level = (1 - hidden[j]) * level + hidden[j] * tap
+        level = (1 - hidden[j]) * level + hidden[j] * taps[j]
 
     keep = slice(w.warm_up, None)
     swapped = rng.random((total, tanks)) < w.after_as_before
@@ -135,7 +150,14 @@ def simulate(world: World, tanks: int, seed: int) -> Simulated:
     kit = (np.arange(w.visits)[:, None] + turn) // w.kit_visits + batches * box
     batch_bias = np.exp(w.kit_sd * rng.standard_normal(batches * (box.max() + 1)))
     cv = rng.uniform(*w.reading_cv, tanks)
-    shown = (seen + 2.0) * np.exp(cv * rng.standard_normal(seen.shape)) * batch_bias[kit] - 2.0
+    noise = rng.standard_normal(seen.shape)
+    for j in range(1, len(noise)):
+        noise[j] = w.error_memory * noise[j - 1] + np.sqrt(1 - w.error_memory**2) * noise[j]
+    second = np.zeros(seen.shape, bool)
+    if w.second_reader:
+        second = rng.random((len(seen), 1)) < np.full(seen.shape, w.second_reader)
+    bias_of_reader = np.exp(w.reader_sd * second)
+    shown = (seen + 2.0) * np.exp(cv * noise) * batch_bias[kit] * bias_of_reader - 2.0
     shown = np.maximum(shown, 0.0)
 
     low, high, value = np.zeros_like(seen), np.full_like(seen, np.inf), np.full_like(seen, np.nan)
@@ -151,6 +173,14 @@ def simulate(world: World, tanks: int, seed: int) -> Simulated:
         value[:, mine] = written
         low[:, mine], high[:, mine] = cells_of(steps, written)
     value[~taken], low[~taken], high[~taken] = np.nan, 0.0, np.inf
+    weeks = [-1, *range(w.tap_test_weeks, w.visits * w.gap_days // 7, w.tap_test_weeks)] if w.tap_test_weeks else [-1]
+    tests = [
+        (
+            7 * week,
+            np.round(taps[w.warm_up + 7 * week // w.gap_days] * np.exp(w.tap_error_sd * rng.standard_normal(tanks)), 1),
+        )
+        for week in weeks
+    ]
     return Simulated(
         world=w,
         day=np.arange(w.visits) * w.gap_days,
@@ -158,8 +188,10 @@ def simulate(world: World, tanks: int, seed: int) -> Simulated:
         before=before[keep],
         after=after[keep],
         fraction=recorded[keep],
-        tap=np.round(tap * np.exp(w.tap_error_sd * rng.standard_normal(tanks)), 1),
-        true_tap=tap,
+        tap=tests[0][1],
+        true_tap=taps[-1],
+        tap_tests=tests,
+        reader=second.astype(int),
         true_fraction=routine * bias * w.change_share,
         true_change=true[keep],
         value=value,

@@ -40,6 +40,7 @@ def tables_of(sim: Simulated, visits: int | None = None, held_above: float = HEL
             "high": sim.high[visit, tank],
             "fraction": fraction,
             "kit": np.char.add("K", sim.kit[visit, tank].astype(str)),
+            "by": np.array(["A", "B"])[sim.reader[visit, tank]],
         }
     ).with_columns(
         pl.lit("visits/simulated.csv").alias("file"),
@@ -69,9 +70,16 @@ def tables_of(sim: Simulated, visits: int | None = None, held_above: float = HEL
         "site", pl.col("site").alias("name"), pl.format("W{}", "tank").alias("water_supply"), "line"
     ).with_columns(pl.lit("sites.csv").alias("file"))
     # A supply for each tank, since each simulated tank has a tap of its own.
-    tap = pl.DataFrame({"matched": sim.tap, "tank": names}).select(
+    tests = [
+        pl.DataFrame({"matched": value, "tank": names}).with_columns(
+            pl.lit(FIRST_DAY + dt.timedelta(days=day)).alias("date")
+        )
+        for day, value in sim.tap_tests
+        if visits is None or day <= sim.day[visits - 1]
+    ]
+    tap = pl.concat(tests).select(
         pl.format("W{}", "tank").alias("water_supply"),
-        pl.lit(FIRST_DAY - dt.timedelta(days=7)).alias("date"),
+        "date",
         pl.lit("nitrate").alias("parameter"),
         (pl.col("matched") * 0.95).alias("low"),
         (pl.col("matched") * 1.05).alias("high"),
@@ -79,7 +87,7 @@ def tables_of(sim: Simulated, visits: int | None = None, held_above: float = HEL
         pl.col("matched").cast(pl.String).alias("text"),
         pl.lit("accepted").alias("outcome"),
         pl.lit("tap.csv").alias("file"),
-        pl.int_range(2, sim.tanks + 2).alias("line"),
+        pl.int_range(2, pl.len() + 2).alias("line"),
     )
     frames = {
         "visit": frame,

@@ -40,11 +40,14 @@ class Rows:
     high: Array  # ∞ where open or without a reading
     matched: Array  # nan without a reading
     kit: IntArray  # number of the kit; −1 without a reading
+    reader: IntArray  # number of the person who read; −1 where not recorded or without a reading
+    cv: Array  # error of the reading on the log scale; that of colour steps without a reading
     after: BoolArray
     fraction: Array  # changed
     guessed: BoolArray
     uptake: Array  # share of the volume that is new water with the supply's solutes: RO left out, top-ups in
     tap: Array  # of the supply, tested on the day or before; nan where not
+    tap_day: IntArray  # of that test
     next_tap: Array  # its first test after the day; nan where none
     next_tap_day: IntArray
     segment: IntArray  # changes where a change of unknown size broke the balance
@@ -142,6 +145,7 @@ def _change_days(tables: Tables, tanks: list[str], parameter: str) -> pl.DataFra
             ).alias("uptake"),
             ((pl.col("tap") * weight).sum() / weight.filter(pl.col("tap").is_not_null()).sum()).alias("tap"),
             pl.col("tap").drop_nulls().first().alias("tap_any"),
+            pl.col("tap_day").drop_nulls().first(),
             pl.col("next_tap").drop_nulls().first(),
             pl.col("next_tap_day").drop_nulls().first(),
             pl.col("guessed").filter(~pl.col("top_up")).any().alias("guessed"),
@@ -169,7 +173,19 @@ def _days(tables: Tables, tanks: list[str], changes: pl.DataFrame) -> pl.DataFra
     )
 
 
-def build_rows(tables: Tables, tanks: list[str], parameter: str = "nitrate") -> Rows:
+def _colour_kits(tables: Tables, parameter: str) -> pl.DataFrame:
+    """kit, colour: whether each kit of the parameter is matched by colour steps."""
+    kits = tables.get("kit", empty("kit")).filter(pl.col("parameter") == parameter)
+    return kits.select("kit", (pl.col("ladder").list.len() > 0).alias("colour")).unique("kit", maintain_order=True)
+
+
+def _readers(tables: Tables, tanks: list[str]) -> pl.DataFrame:
+    """file, line, by: who read each row of a visit sheet, where it is recorded."""
+    visits = tables.get("visit", empty("visit")).filter(pl.col("tank").is_in(tanks) & pl.col("by").is_not_null())
+    return visits.select("file", "line", pl.col("by").str.strip_chars().str.to_lowercase()).unique(["file", "line"])
+
+
+def build_rows(tables: Tables, tanks: list[str], assumed: Mapping[str, float], parameter: str = "nitrate") -> Rows:
     """The rows of the tanks named, over all time, for the readings that count (no `doubt`)."""
     tanks = sorted(set(tanks))
     changes = _change_days(tables, tanks, parameter)
@@ -179,6 +195,8 @@ def build_rows(tables: Tables, tanks: list[str], parameter: str = "nitrate") -> 
         .filter((pl.col("parameter") == parameter) & pl.col("doubt").is_null() & pl.col("tank").is_in(tanks))
         .with_columns(day_number("day"), (pl.col("taken") == "after").alias("slot"), pl.col("kit").fill_null(""))
         .select(*DAY_KEY, "slot", "at", "low", "high", "matched", "kit", "file", "line")
+        .join(_readers(tables, tanks), on=["file", "line"], how="left")
+        .join(_colour_kits(tables, parameter), on="kit", how="left")
     )
     frame = (
         days.join(readings, on=DAY_KEY, how="left")
@@ -200,6 +218,9 @@ def build_rows(tables: Tables, tanks: list[str], parameter: str = "nitrate") -> 
     first = np.searchsorted(codes, np.arange(len(tanks) + 1)).astype(np.int64)
     kits = frame["kit"].drop_nulls().unique().sort().to_list()
     kit = frame.select(pl.col("kit").cast(pl.Enum(kits)).to_physical().cast(pl.Int64).fill_null(-1)).to_series()
+    reader = frame["by"].rank("dense").cast(pl.Int64).fill_null(0) - 1
+    # A reading by no named kit may have been matched by colour: it counts as no better.
+    colour = frame["colour"].fill_null(True).to_numpy()
     carried = pl.col("carries")
 
     def number(name: str, otherwise: float) -> Array:
@@ -229,11 +250,14 @@ def build_rows(tables: Tables, tanks: list[str], parameter: str = "nitrate") -> 
         high=number("high", np.inf),
         matched=number("matched", np.nan),
         kit=kit.to_numpy(),
+        reader=reader.to_numpy(),
+        cv=np.where(colour, assumed["reading_cv"], assumed["reading_cv_meter"]),
         after=after,
         fraction=of_change("fraction"),
         guessed=frame.select((carried & pl.col("guessed")).fill_null(False)).to_series().to_numpy(),
         uptake=of_change("uptake"),
         tap=number("tap", np.nan),
+        tap_day=number("tap_day", 0.0).astype(np.int64),
         next_tap=number("next_tap", np.nan),
         next_tap_day=number("next_tap_day", 0.0).astype(np.int64),
         segment=np.cumsum(broken),
@@ -250,11 +274,22 @@ def supply_tap(tables: Tables, asks: pl.DataFrame, parameter: str) -> pl.DataFra
     return with_tap(keyed, tables, parameter).select("tank", "day", "tap", "tap_day")
 
 
-def tap_of(rows: Rows, chosen: IntArray, as_of: IntArray, unknown: float) -> tuple[Array, BoolArray]:
-    """Tap value of rows as it was known on a day (arrays that broadcast), and whether it was measured at all."""
-    later = np.isnan(rows.tap[chosen]) & ~np.isnan(rows.next_tap[chosen]) & (rows.next_tap_day[chosen] <= as_of)
-    value = np.where(later, rows.next_tap[chosen], rows.tap[chosen])
-    return np.nan_to_num(value, nan=unknown), ~np.isnan(value)
+def tap_of(rows: Rows, chosen: IntArray, as_of: IntArray, unknown: float) -> tuple[Array, Array]:
+    """Tap value of rows as it was known on a day (arrays that broadcast), and how far off its test was [days].
+
+    Between two tests it is interpolated and the distance is 0; before the first or after the last it is that test's.
+    Never tested: `unknown`, and nan days.
+    """
+    day, before, after = rows.day[chosen], rows.tap[chosen], rows.next_tap[chosen]
+    since = (day - rows.tap_day[chosen]).astype(float)
+    until = (rows.next_tap_day[chosen] - day).astype(float)
+    after = np.where(rows.next_tap_day[chosen] <= as_of, after, np.nan)
+    one, other = np.isnan(before), np.isnan(after)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        between = before + (after - before) * since / np.maximum(since + until, 1.0)
+    value = np.where(one, after, np.where(other, before, between))
+    days = np.where(one, np.where(other, np.nan, until), np.where(other, since, 0.0))
+    return np.nan_to_num(value, nan=unknown), days
 
 
 def unknown_tap(assumed: Mapping[str, float], parameter: str) -> float:

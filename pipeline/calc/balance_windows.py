@@ -11,7 +11,6 @@ from pipeline.calc.balance_rows import Rows, tap_of, unknown_tap
 from pipeline.calc.cells import Array
 from pipeline.calc.nitrate_design import BoolArray, IntArray, Windows
 from pipeline.calc.nitrate_fit import CHUNK, Priors, priors
-from pipeline.calc.nitrate_outlook import Routine
 
 FAR_DAY = 10**6  # longer than any log: keys of tank and day are tank · FAR_DAY + day
 TOO_FEW, AT_LEAST, BELOW, NUMBER = 0, 1, 2, 3  # what the gate lets through
@@ -83,20 +82,13 @@ class Batch:
     windows: Windows
     visit: IntArray  # [visits, tanks]
     priors: Priors
-    routine: Routine
-    fraction_variance: Array  # [tanks] relative variance of the mean fraction a visit
-    tap_measured: BoolArray  # [tanks]
-
-    @property
-    def kits(self) -> int:
-        """Kit factors among the parameters."""
-        return int(self.windows.kit.max(initial=0)) + 1
+    untested: BoolArray  # [tanks] water was changed, and most of it with a tap that was never tested
 
 
-def _local_kits(kit: IntArray) -> IntArray:
-    """Kits of each window numbered from 0; −1 stays."""
-    out = np.full_like(kit, -1)
-    left = kit.copy()
+def _local(codes: IntArray) -> IntArray:
+    """Codes of each window numbered from 0; −1 stays."""
+    out = np.full_like(codes, -1)
+    left = codes.copy()
     number = 0
     while (left >= 0).any():
         newest = left.max(axis=0)
@@ -107,6 +99,16 @@ def _local_kits(kit: IntArray) -> IntArray:
     return out
 
 
+def _local_readers(codes: IntArray) -> IntArray:
+    """Readers of each window numbered from 0, but for the one who reads most: the others are set against them."""
+    local = _local(codes)
+    count = np.array([(local == number).sum(axis=0) for number in range(int(local.max(initial=-1)) + 1)])
+    if not len(count):
+        return local
+    most = count.argmax(axis=0)
+    return np.where(local == most, -1, np.where(local > most, local - 1, local))
+
+
 def batch(rows: Rows, chosen: Spans, which: IntArray, assumed: Mapping[str, float], steps: int = 0) -> Batch:
     """Gather windows into arrays [visits, tanks]; short ones are padded in front with rows in which nothing happens."""
     longest = int((chosen.end - chosen.start).max(initial=1))
@@ -114,7 +116,7 @@ def batch(rows: Rows, chosen: Spans, which: IntArray, assumed: Mapping[str, floa
     real = row >= chosen.start
     row = np.where(real, row, -1)
     at = np.maximum(row, 0)
-    tap, measured = tap_of(rows, at, chosen.as_of, unknown_tap(assumed, rows.parameter))
+    tap, test_days = tap_of(rows, at, chosen.as_of, unknown_tap(assumed, rows.parameter))
     fraction = np.where(real, rows.fraction[at], 0.0)
     uptake = np.where(real, rows.uptake[at], 0.0)
     inflow = np.where(uptake > 0, uptake * tap, 0.0)
@@ -126,29 +128,24 @@ def batch(rows: Rows, chosen: Spans, which: IntArray, assumed: Mapping[str, floa
         low=np.where(reading, rows.low[at], 0.0),
         high=np.where(reading, rows.high[at], np.inf),
         after=real & rows.after[at],
-        kit=_local_kits(np.where(reading, rows.kit[at], -1)),
+        kit=_local(np.where(reading, rows.kit[at], -1)),
+        reader=_local_readers(np.where(reading, rows.reader[at], -1)),
+        cv=rows.cv[at],
     )
     visit = np.where(real, rows.visit[at], rows.visit[np.minimum(chosen.start, len(rows.day) - 1)])
     changed = fraction > 0
     guessed = 2 * (changed & rows.guessed[at]).sum(axis=0) >= np.maximum(changed.sum(axis=0), 1)
     renewed = uptake > 0
-    tap_unknown = 2 * (renewed & measured).sum(axis=0) < np.maximum(renewed.sum(axis=0), 1)
-    visits = (visit[-1] - visit[0] + 1).astype(float)
-    mean = fraction.sum(axis=0) / visits
-    spread = (fraction**2).sum(axis=0) / visits - mean**2
-    with np.errstate(divide="ignore", invalid="ignore"):
-        variance = np.where(mean > 0, np.maximum(spread, 0.0) / (mean**2 * visits), 0.0)
-        gap = np.where(visits > 1, windows.days.sum(axis=0) / (visits - 1), np.nan)
-    kits = int(windows.kit.max(initial=0)) + 1
+    tested = renewed & ~np.isnan(test_days)
+    tap_unknown = 2 * tested.sum(axis=0) < np.maximum(renewed.sum(axis=0), 1)
+    tap_age = np.where(tested, test_days, 0.0).sum(axis=0) / np.maximum(tested.sum(axis=0), 1)
     return Batch(
         which=which,
         row=row,
         windows=windows,
         visit=visit,
-        priors=priors(assumed, guessed, tap_unknown, kits, steps),
-        routine=Routine(gap, mean, changed.sum(axis=0) / visits, inflow.sum(axis=0) / visits),
-        fraction_variance=variance,
-        tap_measured=~tap_unknown,
+        priors=priors(assumed, guessed, np.where(tap_unknown, np.nan, tap_age), windows.factors, steps),
+        untested=tap_unknown & renewed.any(axis=0),
     )
 
 

@@ -142,7 +142,7 @@ def _shifts(users: pl.DataFrame, parts: Parts, assumed: Assumptions) -> pl.DataF
 
 def _pool(pooled: Array, users: pl.DataFrame, tables: Tables, ago: IntArray, assumed: Assumptions) -> None:
     """Add the scores of some users to those of their kits. `pooled` [factor or step, u or v, days back, groups]."""
-    rows = build_rows(tables, users["tank"].unique().to_list())
+    rows = build_rows(tables, users["tank"].unique().to_list(), assumed)
     tank = np.searchsorted(np.array(rows.tanks, dtype=str), users["tank"].to_numpy().astype(str)).astype(np.int64)
     as_of = users["as_of"].to_physical().cast(pl.Int64).to_numpy()
     kit = np.searchsorted(np.array(rows.kits, dtype=str), users["kit"].to_numpy().astype(str))
@@ -155,7 +155,8 @@ def _pool(pooled: Array, users: pl.DataFrame, tables: Tables, ago: IntArray, ass
         mine = real & (rows.kit[at] == kit[part.which])
         day = as_of[part.which] - ago[:, None]
         later = real & (rows.day[at] > day[:, None])
-        factor = fitted.jacobian[KIT:].sum(axis=0) * mine * later
+        kits = int(part.windows.kit.max(initial=0)) + 1
+        factor = fitted.jacobian[KIT : KIT + kits].sum(axis=0) * mine * later
         begins = (real & ~later).sum(axis=1) - 1 + (~real).sum(axis=0)
         begins = np.where((real & ~later).any(axis=1), begins, len(at))
         stepped, _ = step_days(part.windows, fitted.theta[FRACTION], begins)

@@ -31,6 +31,7 @@ from pipeline.calc.nitrate_heads import Heads, StepSought, chosen_spans, heads, 
 from pipeline.calc.nitrate_outlook import (
     Ahead,
     Range,
+    Routine,
     apparent_removal,
     chance_over_ceiling,
     expected_visits,
@@ -39,6 +40,7 @@ from pipeline.calc.nitrate_outlook import (
     weeks_to_ceiling,
 )
 from pipeline.calc.nitrate_rates import Rates, rates
+from pipeline.calc.nitrate_routine import present_routine
 from pipeline.calc.nitrate_steps import Alarms, Scanned, alarms, scan_visits
 from pipeline.calc.witness import witness
 from pipeline.week import Round
@@ -62,13 +64,14 @@ class Calculated:
     spans: Spans  # of the fit that the outlook stands on
     sought: StepSought
     heads: Heads
+    routine: Routine
     known: BoolArray  # the outlook stands on a number
 
 
 def calculate_arrays(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> Calculated:
     """Fits, alarms and outlook heads of the asks (tank, as_of)."""
     asks = asks.select("tank", "as_of").unique(maintain_order=True)
-    rows = build_rows(tables, asks["tank"].to_list())
+    rows = build_rows(tables, asks["tank"].to_list(), assumed)
     tank = np.searchsorted(np.array(rows.tanks, dtype=str), asks["tank"].to_numpy().astype(str)).astype(np.int64)
     as_of = asks["as_of"].to_physical().cast(pl.Int64).to_numpy()
     gap = median_gap(rows, tank, as_of, assumed["baseline_weeks"], round_.visit_every_days)
@@ -90,8 +93,9 @@ def calculate_arrays(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, r
     spans, known = chosen_spans(recent_spans, baseline_spans, recent, baseline)
     sought = steps_sought(rows, tank, as_of, weeks, scanned, alarm, assumed)
     found = heads(rows, spans, sought, assumed)
+    routine = present_routine(rows, tank, as_of, weeks, gap, assumed)
     return Calculated(
-        assumed, rows, asks, tank, as_of, gap, recent, baseline, scanned, alarm, spans, sought, found, known
+        assumed, rows, asks, tank, as_of, gap, recent, baseline, scanned, alarm, spans, sought, found, routine, known
     )
 
 
@@ -129,7 +133,7 @@ def _numbers(**columns: Array) -> list[pl.Series]:
 
 def _fit_frame(done: Calculated, window: str, assumed: Assumptions) -> pl.DataFrame:
     found: Rates = done.recent if window == "recent" else done.baseline
-    rough = (found.high - found.low) / 2 > assumed["rough_half_width"]
+    rough = ((found.high - found.low) / 2 > assumed["rough_half_width"]) | found.untested
     state = np.select(
         [found.outcome == AT_LEAST, found.outcome == BELOW, found.outcome == NUMBER],
         ["at least", "below chart", np.where(rough, "rough", "ok")],
@@ -198,8 +202,8 @@ def fresh(done: Calculated) -> BoolArray:
 def _outlook_frame(
     done: Calculated, tables: Tables, out: Tables, assumed: Assumptions, capacity: pl.DataFrame | None
 ) -> pl.DataFrame:
-    head, routine, ceiling = done.heads.head, done.heads.routine, ceilings(tables, done.asks, assumed)
-    settled = plateau(head, routine, done.heads.fraction_variance, assumed)
+    head, routine, ceiling = done.heads.head, done.routine, ceilings(tables, done.asks, assumed)
+    settled = plateau(head, routine, assumed)
     placed, ahead = moments(done)
     today = fresh(done) if len(done.rows.day) else placed
     now = level(done.heads.end.wait(ahead.last_row_days), head, assumed)

@@ -33,11 +33,25 @@ class Windows:
     high: Array  # [mg/L NO3]; ∞ where open
     after: BoolArray  # the reading was taken after the change
     kit: IntArray  # number of the kit batch within the window, from 0; −1 where no reading
+    reader: IntArray  # number of the person, from 0; −1 for who reads most in the window, or where not recorded
+    cv: Array  # error of each reading on the log scale
 
     @property
     def reading(self) -> BoolArray:
         """Rows with a reading."""
         return (self.low > 0) | np.isfinite(self.high)
+
+    @property
+    def factors(self) -> int:
+        """Log-biases that the readings may have: one a kit batch, and one a reader but the first."""
+        return int(self.kit.max(initial=0)) + 1 + int(self.reader.max(initial=-1)) + 1
+
+    def of_factor(self, count: int) -> list[Array]:
+        """The readings of each of `count` factors as ones, arrays [visits, tanks]: kits first, readers last."""
+        kits = count - int(self.reader.max(initial=-1)) - 1
+        return [
+            (self.kit == k).astype(float) if k < kits else (self.reader == k - kits).astype(float) for k in range(count)
+        ]
 
     def tanks(self, chosen: slice | IntArray | BoolArray) -> Windows:
         """The same of some tanks."""

@@ -1,8 +1,8 @@
 """The net nitrate rise of many tanks at once: a batched Newton fit of interval readings with nuisance factors.
 
 Parameters of each tank, in order: N0 [mg/L], g [mg/L per day], φ (log-bias of recorded fractions), τ (log-error of the
-tap), then one log-bias k a kit batch, and last the size of a step where one is fitted. DEVELOPERS.md, “Nitrate”,
-tells the model and how it is measured.
+tap), then one log-bias k a kit batch and one a reader after the first, and last the size of a step where one is fitted.
+DEVELOPERS.md, “Nitrate”, tells the model and how it is measured.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from pipeline.calc.nitrate_design import Design, IntArray, State, Windows, desig
 
 N0, RISE, FRACTION, TAP, KIT = 0, 1, 2, 3, 4  # places of the parameters; kits follow from KIT on
 CHUNK = 192  # tanks worked at once: their arrays stay in a core's cache
+WIDE = 4  # first Newton steps, in which the cells are widened
 _NOTHING = 1e-12
 
 
@@ -32,20 +33,23 @@ class Priors:
         return Priors(self.mean[:, chosen], self.precision[:, chosen])
 
 
-def priors(assumed: Mapping[str, float], guessed: Array, tap_unknown: Array, kits: int, steps: int = 0) -> Priors:
-    """Priors of each tank. `guessed` and `tap_unknown` are Booleans [tanks] that widen φ and τ.
+def priors(assumed: Mapping[str, float], guessed: Array, tap_age: Array, factors: int, steps: int = 0) -> Priors:
+    """Priors of each tank. `guessed` (Boolean) and `tap_age` [days], arrays [tanks], widen φ and τ.
 
-    guessed: half or more of the window's fractions are guesses; tap_unknown: the tap was never measured.
+    guessed: half or more of the window's fractions are guesses; tap_age: how far the changes lie from the tap tests
+    that they are calculated with, nan where the tap was never tested; factors: log-biases of kits and readers.
     """
     tanks = len(guessed)
-    mean = np.zeros((KIT + kits + steps, tanks))
+    mean = np.zeros((KIT + factors + steps, tanks))
     sd = np.full_like(mean, assumed["prior_kit_sd"])
     mean[N0], mean[RISE] = assumed["prior_n0_mean"], assumed["prior_rise_mean"]
     sd[N0], sd[RISE] = assumed["prior_n0_sd"], assumed["prior_rise_sd"]
     sd[FRACTION] = np.where(guessed, assumed["prior_fraction_guess_sd"], assumed["prior_fraction_sd"])
-    sd[TAP] = np.where(tap_unknown, assumed["prior_tap_unknown_sd"], assumed["prior_tap_sd"])
+    fresh, never = assumed["prior_tap_sd"], assumed["prior_tap_unknown_sd"]
+    aged = fresh + (assumed["prior_tap_aged_sd"] - fresh) * tap_age / assumed["tap_fresh_days"]
+    sd[TAP] = np.nan_to_num(np.minimum(aged, never), nan=never)
     if steps:
-        sd[KIT + kits :] = assumed["prior_rise_sd"]
+        sd[KIT + factors :] = assumed["prior_rise_sd"]
     return Priors(mean, 1.0 / sd**2)
 
 
@@ -98,12 +102,13 @@ class _Problem:
         self.log_high = np.log(windows.high + self.offset)
         self.read = windows.reading
         self.step_days = step_days
-        self.kits = len(prior.mean) - KIT - (step_days is not None)
+        self.factors = len(prior.mean) - KIT - (step_days is not None)
         self.limit = np.full((len(prior.mean), 1), assumed["newton_step_other"])
         self.limit[N0], self.limit[RISE] = assumed["newton_step_n0"], assumed["newton_step_rise"]
         if step_days is not None:
             self.limit[-1] = assumed["newton_step_rise"]
-        self.of_kit = [(windows.kit == k).astype(float) for k in range(self.kits)]
+        self.of_factor = windows.of_factor(self.factors)
+        self.cv = windows.cv
 
     def start(self, windows: Windows) -> Array:
         n0, rise = corrected_least_squares(windows, self.plan)
@@ -139,7 +144,7 @@ class _Problem:
         assumed = self.assumed
         level, slopes = self.level(theta)
         bias = np.zeros_like(level)
-        for k, mine in enumerate(self.of_kit):
+        for k, mine in enumerate(self.of_factor):
             bias += theta[KIT + k] * mine
         seen = level * np.exp(bias)
         lift = np.exp(bias) / (seen + self.offset)
@@ -147,13 +152,13 @@ class _Problem:
             self.log_low,
             self.log_high,
             np.log(seen + self.offset),
-            assumed["reading_cv"] * widen,
+            self.cv * widen,
             assumed["robust_share"],
             assumed["robust_density"],
         )
         jacobian = np.empty((len(theta), *level.shape))
         np.multiply(slopes[:4], lift, out=jacobian[:4])
-        for k, mine in enumerate(self.of_kit):
+        for k, mine in enumerate(self.of_factor):
             np.multiply(level * lift, mine, out=jacobian[KIT + k])
         if self.step_days is not None:
             np.multiply(slopes[4], lift, out=jacobian[-1])
@@ -239,11 +244,13 @@ def fit(
     assumed: Mapping[str, float],
     step_days: Array | None = None,
     start_rise: Array | None = None,
+    start: Array | None = None,
 ) -> Fit:
     """Fit every tank of a batch (arrays [visits, tanks]); about 10,000 tanks of 26 readings a second on one core.
 
     `step_days` [visits, tanks], where given, is the design of a step in the rise; its size is the last parameter.
-    `start_rise` [tanks] begins there rather than at least squares.
+    `start_rise` [tanks] begins there rather than at least squares; `start` [parameters, tanks] from another fit, which
+    needs few steps.
     Read the interval of g as rise ± interval_z·√covariance[RISE, RISE].
     """
     tanks = windows.days.shape[1]
@@ -254,6 +261,7 @@ def fit(
             assumed,
             None if step_days is None else step_days[:, i : i + CHUNK],
             None if start_rise is None else start_rise[i : i + CHUNK],
+            None if start is None else start[:, i : i + CHUNK],
         )
         for i in range(0, max(tanks, 1), CHUNK)
     ]
@@ -272,14 +280,20 @@ STATE = ("a", "b", "c", "da", "db", "dc")  # of the design; the state after the 
 
 
 def _fit_chunk(
-    windows: Windows, prior: Priors, assumed: Mapping[str, float], step_days: Array | None, start_rise: Array | None
+    windows: Windows,
+    prior: Priors,
+    assumed: Mapping[str, float],
+    step_days: Array | None,
+    start_rise: Array | None,
+    start: Array | None,
 ) -> Fit:
     problem = _Problem(windows, prior, assumed, step_days)
-    theta = problem.start(windows)
+    theta = problem.start(windows) if start is None else start.copy()
     if start_rise is not None:
         theta[RISE] = start_rise
     last, early = int(assumed["newton_steps"]), int(assumed["newton_steps_all"])
-    theta, moved = _newton(problem, theta, range(early))
+    # From another fit the way is short and the cells need no widening.
+    theta, moved = _newton(problem, theta, range(early) if start is None else range(WIDE, WIDE + 2))
     # Few tanks need more steps; the others are done.
     left = np.flatnonzero(moved > assumed["newton_settled"])
     if len(left):
@@ -297,7 +311,7 @@ def _newton(problem: _Problem, theta: Array, iterations: range) -> tuple[Array, 
     for iteration in iterations:
         # A wide cell error first: it leads past the flat places that a gross error makes.
         widen = assumed["newton_widen_first"] if iteration < 2 else assumed["newton_widen_second"]
-        move = problem.step(theta, 1.0 if iteration >= 4 else widen)
+        move = problem.step(theta, 1.0 if iteration >= WIDE else widen)
         theta = theta + move
         np.maximum(theta[N0], assumed["n0_floor"], out=theta[N0])
         moved = (np.abs(move) / problem.limit).max(axis=0)

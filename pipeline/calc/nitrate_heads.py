@@ -17,7 +17,7 @@ from pipeline.calc.balance_windows import NUMBER, Batch, Spans, batches, rows_un
 from pipeline.calc.cells import Array
 from pipeline.calc.nitrate_design import IntArray, State, step_days
 from pipeline.calc.nitrate_fit import Fit, fit
-from pipeline.calc.nitrate_outlook import Head, Routine
+from pipeline.calc.nitrate_outlook import Head
 from pipeline.calc.nitrate_rates import Rates, unique_spans
 from pipeline.calc.nitrate_steps import Alarms, Scanned
 
@@ -85,8 +85,6 @@ class Heads:
     head: Head
     end: State
     end_row: IntArray  # flat row the state stands after; −1 without a fit
-    routine: Routine
-    fraction_variance: Array
     suspects: tuple[IntArray, IntArray, Array]  # ask, flat row, weight
 
 
@@ -96,8 +94,7 @@ def heads(rows: Rows, wanted: Spans, sought: StepSought, assumed: Mapping[str, f
     count = len(spans.start)
     head = Head(np.full((5, count), np.nan), np.full((5, 5, count), np.nan))
     end = {f.name: np.full(count, np.nan) for f in fields(State)}
-    routine = {f.name: np.full(count, np.nan) for f in fields(Routine)}
-    variance, end_row = np.full(count, np.nan), np.full(count, -1, np.int64)
+    end_row = np.full(count, -1, np.int64)
     doubted: list[tuple[IntArray, IntArray, Array]] = []
     for part in batches(rows, spans, assumed, steps=1):
         which = part.which
@@ -106,17 +103,13 @@ def heads(rows: Rows, wanted: Spans, sought: StepSought, assumed: Mapping[str, f
         head.theta[:, which], head.covariance[..., which] = mine.theta, mine.covariance
         for name, column in end.items():
             column[which] = getattr(done.design.end, name)
-        for name, column in routine.items():
-            column[which] = getattr(part.routine, name)
-        variance[which], end_row[which] = part.fraction_variance, part.row[-1]
+        end_row[which] = part.row[-1]
         visit, tank = np.nonzero((done.weight < assumed["suspect_weight"]) & part.windows.reading)
         doubted.append((which[tank], part.row[visit, tank], done.weight[visit, tank]))
     return Heads(
         head=head.chosen(back),
         end=State(**{name: column[back] for name, column in end.items()}),
         end_row=end_row[back],
-        routine=Routine(**{name: column[back] for name, column in routine.items()}),
-        fraction_variance=variance[back],
         suspects=_to_asks(doubted, back, count),
     )
 

@@ -28,12 +28,13 @@ class Range:
 
 @dataclass(frozen=True)
 class Routine:
-    """The present routine of each tank, as recorded."""
+    """The present routine of each tank, as recorded in the recent weeks; nan without a visit in them."""
 
     gap_days: Array  # [days] mean between visits
     mean_fraction: Array  # a visit, visits without a change counting 0
     change_share: Array  # of visits with a change
-    inflow: Array  # [mg/L] mean added by the new water a visit: fraction × its nitrate, and top-ups
+    inflow: Array  # [mg/L] mean added by the new water a visit: its share × the tap's nitrate of today, and top-ups
+    variance: Array  # of the mean fraction, relative: how well so many visits show it
 
     @property
     def usual_fraction(self) -> Array:
@@ -83,19 +84,18 @@ class Head:
         return total
 
 
-def plateau(head: Head, routine: Routine, fraction_variance: Array, assumed: Mapping[str, float]) -> Range:
+def plateau(head: Head, routine: Routine, assumed: Mapping[str, float]) -> Range:
     """The level before a change at which the present routine settles: tap·e^τ + g·R, R = T·e^φ/f̄.
 
     g is the rise of today, a step included. Interval by the delta method over g, φ and τ, and over how well so many
-    visits show the routine (`fraction_variance`, relative, of f̄). nan without changes: it settles nowhere. Never
-    below 0.
+    visits show the routine. nan without changes: it does not level off. Never below 0.
     """
     rise = head.theta[RISE] + head.theta[STEP]
     stretch = _ratio(routine.gap_days * np.exp(head.theta[FRACTION]), routine.mean_fraction, np.nan)
     tap = routine.tap * np.exp(head.theta[TAP])
     value = tap + rise * stretch
     variance = head.variance({RISE: stretch, FRACTION: rise * stretch, TAP: tap, STEP: stretch})
-    half = assumed["interval_z"] * np.sqrt(variance + (rise * stretch) ** 2 * fraction_variance)
+    half = assumed["interval_z"] * np.sqrt(variance + (rise * stretch) ** 2 * routine.variance)
     return Range(*(np.maximum(x, 0.0) for x in (value, value - half, value + half)))
 
 
@@ -188,7 +188,7 @@ def weeks_to_ceiling(
     rise = head.theta[RISE] + head.theta[STEP]
     now = level(end.wait(ahead.last_row_days), head, assumed).mean
     next_peak = level(end.wait(ahead.last_row_days + ahead.to_first), head, assumed).mean
-    settles = plateau(head, routine, np.zeros(len(now)), assumed).value
+    settles = plateau(head, routine, assumed).value
     with np.errstate(divide="ignore", invalid="ignore"):
         straight = np.where(rise > 0, (ceiling - now) / rise, np.inf)
         visits = np.log((settles - ceiling) / (settles - next_peak)) / np.log1p(-routine.mean_fraction)

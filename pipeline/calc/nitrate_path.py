@@ -92,7 +92,7 @@ def _forecast(done: Calculated, known: IntArray, assumed: Assumptions) -> pl.Dat
     known = known[placed[known]]
     horizon = assumed["forecast_days"]
     head: Head = done.heads.head.chosen(known)
-    routine, state = done.heads.routine, done.heads.end
+    routine, state = done.routine, done.heads.end
     fraction = routine.usual_fraction[known]
     inflow = np.where(fraction > 0, np.nan_to_num(fraction * routine.tap[known]), 0.0)
     state = State(**{name: getattr(state, name)[known] for name in vars(state)}).wait(ahead.last_row_days[known])

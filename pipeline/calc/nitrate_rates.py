@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.calc.balance_rows import Rows
 from pipeline.calc.balance_windows import AT_LEAST, BELOW, NUMBER, TOO_FEW, Spans, batches, gate
 from pipeline.calc.cells import Array
-from pipeline.calc.nitrate_design import IntArray, Windows
+from pipeline.calc.nitrate_design import BoolArray, IntArray, Windows
 from pipeline.calc.nitrate_fit import RISE, Fit, Priors, fit
 
 HELD = 1e10  # precision that holds a parameter where it is put
@@ -26,6 +26,7 @@ class Rates:
     rate: Array
     low: Array
     high: Array
+    untested: BoolArray  # stands on a tap that was never tested
 
 
 def unique_spans(rows: Rows, wanted: Spans, *more: IntArray) -> tuple[Spans, IntArray, IntArray]:
@@ -46,16 +47,17 @@ def rates(rows: Rows, wanted: Spans, assumed: Mapping[str, float]) -> Rates:
     count = len(spans.start)
     readings, outcome = np.zeros(count, np.int64), np.full(count, TOO_FEW)
     rate, low, high = (np.full(count, np.nan) for _ in range(3))
+    untested = np.zeros(count, bool)
     for part in batches(rows, spans, assumed):
         passed = gate(part.windows, assumed)
         readings[part.which], outcome[part.which] = passed.readings, passed.outcome
+        untested[part.which] = part.untested
         fits = np.flatnonzero(passed.outcome == NUMBER)
         if len(fits):
             at = part.which[fits]
             done = fit(part.windows.tanks(fits), part.priors.tanks(fits), assumed)
-            half = assumed["interval_z"] * np.sqrt(done.covariance[RISE, RISE])
             rate[at] = done.theta[RISE]
-            low[at], high[at] = rate[at] - half, rate[at] + half
+            low[at], high[at] = interval(part.windows.tanks(fits), part.priors.tanks(fits), done, assumed)
     # Few windows leave the chart; together they still fill whole batches.
     for kind, bound, side in ((AT_LEAST, low, -1.0), (BELOW, high, 1.0)):
         which = np.flatnonzero(outcome == kind)
@@ -66,7 +68,28 @@ def rates(rows: Rows, wanted: Spans, assumed: Mapping[str, float]) -> Rates:
     first_day = np.full(count, -1, np.int64)
     held = spans.end > spans.start
     first_day[held] = rows.day[spans.start[held]]
-    return Rates(readings[back], outcome[back], first_day[back], rate[back], low[back], high[back])
+    return Rates(readings[back], outcome[back], first_day[back], rate[back], low[back], high[back], untested[back])
+
+
+def interval(windows: Windows, prior: Priors, done: Fit, assumed: Mapping[str, float]) -> tuple[Array, Array]:
+    """The 90 % interval of the rise: by its curvature, or by profile likelihood where that is skewed; [tanks] each.
+
+    Skewed: half the interval away on either side, the fit gets worse by amounts that would move one end by more than
+    `profile_skew` of its distance. There each end is put where the profile falls by what a 90 % interval allows
+    (Venzon & Moolgavkar 1988, Applied Statistics 37:87-94; from memory), by one secant step from the curvature's end.
+    """
+    half = assumed["interval_z"] * np.sqrt(done.covariance[RISE, RISE])
+    best, allowed = done.theta[RISE], 0.5 * assumed["interval_z"] ** 2
+    ends = []
+    for side in (-1.0, 1.0):
+        fall = done.objective - held_objective(windows, prior, best + side * half, assumed, done.theta)
+        # The fall grows as the square of the distance: its root says how far off the end is.
+        with np.errstate(divide="ignore", invalid="ignore"):
+            stretch = np.sqrt(allowed / np.maximum(fall, 0.0))
+        ends.append(np.clip(np.nan_to_num(stretch, nan=1.0, posinf=2.0), 0.5, 2.0))
+    skewed = np.abs(ends[0] - ends[1]) > assumed["profile_skew"] * (ends[0] + ends[1]) / 2
+    down, up = (np.where(skewed, end, 1.0) for end in ends)
+    return best - down * half, best + up * half
 
 
 def rise_bound(windows: Windows, prior: Priors, side: float, assumed: Mapping[str, float]) -> Array:
@@ -87,11 +110,13 @@ def rise_bound(windows: Windows, prior: Priors, side: float, assumed: Mapping[st
     return bound
 
 
-def held_objective(windows: Windows, prior: Priors, rise: Array, assumed: Mapping[str, float]) -> Array:
-    """Log posterior at its best with the rise held at a value, arrays [tanks]."""
+def held_objective(
+    windows: Windows, prior: Priors, rise: Array, assumed: Mapping[str, float], start: Array | None = None
+) -> Array:
+    """Log posterior at its best with the rise held at a value, arrays [tanks]; begun from `start` where given."""
     mean, precision = prior.mean.copy(), prior.precision.copy()
     mean[RISE], precision[RISE] = rise, HELD
-    held: Fit = fit(windows, replace(prior, mean=mean, precision=precision), assumed, start_rise=rise)
+    held: Fit = fit(windows, replace(prior, mean=mean, precision=precision), assumed, start_rise=rise, start=start)
     pull = 0.5 * HELD * (held.theta[RISE] - rise) ** 2
     own = 0.5 * prior.precision[RISE] * (rise - prior.mean[RISE]) ** 2
     difference: Array = held.objective + pull - own

@@ -75,7 +75,7 @@ def scan_visits(rows: Rows, since: IntArray, until: int, usual_gap: float, assum
     near, far = (cadence(gap, assumed, name).astype(np.int64) for name in ("alarm_near", "alarm_far"))
     for part in batches(rows, wanted, assumed):
         done = fit(part.windows, part.priors, assumed)
-        found = scan(part.windows, done, part.visit, near[part.which], far[part.which])
+        found = scan(part.windows, done, part.visit, near[part.which], far[part.which], assumed)
         usable = (gate(part.windows, assumed).outcome != TOO_FEW) & (found.row >= 0)
         z[part.which] = np.where(usable, found.z, -np.inf)
         size[part.which] = found.size

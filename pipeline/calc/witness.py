@@ -134,7 +134,7 @@ def witness(
 
     `expected_rise` [mg/L per day] is what the food makes, nan where unknown; `flat` says where nitrate is steady.
     """
-    rows = build_rows(tables, asks["tank"].unique().to_list(), "kh")
+    rows = build_rows(tables, asks["tank"].unique().to_list(), assumed, "kh")
     tank = np.searchsorted(np.array(rows.tanks), asks["tank"].to_numpy().astype(str)).astype(np.int64)
     as_of = asks["as_of"].to_physical().cast(pl.Int64).to_numpy()
     frame = _ends(rows, tank, as_of, _feeding_since(tables, asks), assumed).with_columns(

@@ -22,7 +22,7 @@ from pipeline.calc.balance_windows import NUMBER, batches, spans_of_weeks
 from pipeline.calc.nitrate import calculate_arrays, calculate_nitrate
 from pipeline.calc.nitrate_alarm import scan
 from pipeline.calc.nitrate_design import design
-from pipeline.calc.nitrate_fit import RISE, corrected_least_squares, fit
+from pipeline.calc.nitrate_fit import RISE, TAP, corrected_least_squares, fit
 from pipeline.calc.nitrate_steps import alarms, scan_visits
 from pipeline.week import Round
 from tests.reference_fit import SlowTank
@@ -65,7 +65,7 @@ def least_squares(sim: Simulated, visits: int) -> tuple[np.ndarray, np.ndarray, 
 
     A spreadsheet knows neither cells nor limits: a reading is what was typed, slips included.
     """
-    rows = build_rows(tables_of(sim, visits, held_above=np.inf), tank_names(sim))
+    rows = build_rows(tables_of(sim, visits, held_above=np.inf), tank_names(sim), FIGURES)
     typed = np.where(np.isfinite(rows.matched), rows.matched, 0.0)
     low = np.where(rows.reading, np.maximum(typed, 1e-6), 0.0)
     rows = replace(rows, low=low, high=np.where(rows.reading, low, np.inf))
@@ -127,7 +127,7 @@ def rates(tanks: int) -> None:
 def alarm_days(sim: Simulated) -> np.ndarray:
     """Whether an alarm was raised at each visit, Boolean [visits, tanks]."""
     gap = sim.world.gap_days
-    rows = build_rows(tables_of(sim), tank_names(sim))
+    rows = build_rows(tables_of(sim), tank_names(sim), FIGURES)
     scanned = scan_visits(rows, np.zeros(sim.tanks, np.int64), int(rows.day.max()), gap, FIGURES)
     raised = np.zeros((len(sim.day), sim.tanks), bool)
     first = int(rows.day.min())
@@ -261,7 +261,7 @@ def after_step(tanks: int) -> None:
 def agreement_and_speed(tanks: int) -> None:
     """Against scipy's optimum of the same posterior written a second time, and tanks a second."""
     sim = world(WEEKLY, max(tanks, 2000), 700, visits=26)
-    rows = build_rows(tables_of(sim), tank_names(sim))
+    rows = build_rows(tables_of(sim), tank_names(sim), FIGURES)
     every = np.arange(sim.tanks)
     wanted = spans_of_weeks(rows, every, np.full(sim.tanks, rows.day.max()), np.full(sim.tanks, 26.0))
     parts = list(batches(rows, wanted, FIGURES))
@@ -270,7 +270,7 @@ def agreement_and_speed(tanks: int) -> None:
         start = time.process_time()
         for part in parts:
             done = fit(part.windows, part.priors, FIGURES)
-            scan(part.windows, done, part.visit, np.full(len(part.which), 2), np.full(len(part.which), 14))
+            scan(part.windows, done, part.visit, np.full(len(part.which), 2), np.full(len(part.which), 14), FIGURES)
         best = min(best, time.process_time() - start)
     speed = sum(len(p.which) for p in parts) / best
     row("fit and alarm, 26 readings, tanks a second, one core", ">= 4000", f"{speed:.0f}", speed >= 4000)
@@ -281,7 +281,9 @@ def agreement_and_speed(tanks: int) -> None:
         for tank, which in enumerate(part.which):
             if number[which] and count < min(tanks, 1000):
                 start = time.process_time()
-                optimum = SlowTank(part.windows, tank, FIGURES, guessed=False, no_tap=False).optimum()
+                optimum = SlowTank(
+                    part.windows, tank, FIGURES, False, float(part.priors.precision[TAP, tank] ** -0.5)
+                ).optimum()
                 slow += time.process_time() - start
                 near += abs(optimum[RISE] - done.theta[RISE, tank]) <= 0.02
                 count += 1

@@ -14,7 +14,7 @@ FIGURES = built_in()
 
 
 def rows_of(*args: object) -> Rows:
-    return build_rows(small_log(*args), ["T1"])  # type: ignore[arg-type]
+    return build_rows(small_log(*args), ["T1"], FIGURES)  # type: ignore[arg-type]
 
 
 def test_before_and_after_of_one_day_stand_on_either_side_of_the_change() -> None:
@@ -79,14 +79,18 @@ def test_a_change_of_unknown_size_breaks_the_balance() -> None:
     assert after.segment.tolist() == [0, 1, 1]
 
 
-def test_tap_of_the_day_before_else_the_first_after_once_it_is_known() -> None:
+def test_the_tap_between_two_tests_is_interpolated_once_both_are_known() -> None:
     log = [reading(0, 26), reading(30, 26), reading(60, 26)], [change(n, 0.3) for n in (0, 30, 60)]
     rows = rows_of(*log, [tap(20, 10.0), tap(50, 14.0)])
     base = (day(0) - dt.date(1970, 1, 1)).days
     every = np.arange(3)
-    assert tap_of(rows, every, base + 60, 8.0)[0].tolist() == pytest.approx([10, 10, 14])
-    value, measured = tap_of(rows, every, base + 10, 8.0)
-    assert (value[0], measured[0]) == (8.0, False)  # nobody had tested it by then
+    value, days = tap_of(rows, every, base + 60, 8.0)
+    assert value.tolist() == pytest.approx([10, 10 + 4 / 3, 14])
+    assert days.tolist() == [20, 0, 10]  # before the first, between two, after the last
+    assert tap_of(rows, every, base + 40, 8.0)[0].tolist() == pytest.approx([10, 10, 14])  # the second was to come
+    value, days = tap_of(rows, every, base + 10, 8.0)
+    assert value[0] == 8.0  # nobody had tested it by then
+    assert np.isnan(days[0])
 
 
 def test_a_zero_tap_is_the_middle_of_its_range() -> None:
@@ -98,7 +102,7 @@ def test_a_zero_tap_is_the_middle_of_its_range() -> None:
 def test_a_supply_without_a_name_has_no_tap() -> None:
     tables = small_log([reading(0, 26)], [change(0, 0.3, source=None)], [tap(-3, 20.0)])
     tables["site"] = tables["site"].with_columns(water_supply=None)
-    rows = build_rows(tables, ["T1"])
+    rows = build_rows(tables, ["T1"], FIGURES)
     assert np.isnan(rows.tap).all()
     assert supply_tap(tables, asks(0), "nitrate")["tap"].to_list() == [None]
 
@@ -107,7 +111,7 @@ def test_windows_are_padded_in_front_and_start_at_a_reading() -> None:
     tables = small_log(
         [reading(n, 26, kit=f"K{n // 21}") for n in (7, 14, 21, 28)], [change(n, 0.2) for n in (0, 7, 14)]
     )
-    rows = build_rows(tables, ["T1", "T2"])
+    rows = build_rows(tables, ["T1", "T2"], FIGURES)
     last = int(rows.day.max())
     wanted = spans_of_weeks(rows, np.array([0, 0]), np.array([last, last - 14]), np.array([8.0, 8.0]))
     found = batch(rows, wanted, np.arange(2), FIGURES)
@@ -115,8 +119,6 @@ def test_windows_are_padded_in_front_and_start_at_a_reading() -> None:
     assert found.windows.days[:, 1].tolist() == [0, 0, 0, 7]
     assert found.windows.reading.sum(axis=0).tolist() == [4, 2]
     assert sorted(set(found.windows.kit[:, 0].tolist())) == [0, 1]
-    assert found.routine.mean_fraction == pytest.approx([0.1, 0.2])
-    assert found.routine.change_share == pytest.approx([0.5, 1.0])
 
 
 def test_readings_of_one_day_by_hour_and_line() -> None:
@@ -132,6 +134,6 @@ def test_median_gap_counts_visits() -> None:
 
 
 def test_no_rows_at_all() -> None:
-    rows = build_rows({}, ["T1"])
+    rows = build_rows({}, ["T1"], FIGURES)
     assert len(rows.day) == 0
     assert rows.first.tolist() == [0, 0]

@@ -29,9 +29,11 @@ def windows_of(record: list[tuple[int, float, float, bool]], pad: int = 0) -> Wi
         high=np.full(days.shape, 9.0),
         after=after,
         kit=np.zeros(days.shape, np.int64),
+        reader=np.full(days.shape, -1),
+        cv=np.full(days.shape, 0.25),
     )
     front = {
-        "days": 0.0, "fraction": 0.0, "inflow": 0.0, "low": 0.0, "high": np.inf, "after": False, "kit": -1,
+        "days": 0.0, "fraction": 0.0, "inflow": 0.0, "low": 0.0, "high": np.inf, "after": False, "kit": -1, "reader": -1, "cv": 0.25,
     }  # fmt: skip
     return Windows(
         **{

@@ -28,6 +28,8 @@ def windows_of(sim: Simulated) -> Windows:
         high=sim.high,
         after=np.zeros(sim.low.shape, bool),
         kit=np.where(np.isnan(sim.value), -1, sim.kit - sim.kit.min(axis=0)),
+        reader=np.full(sim.low.shape, -1),
+        cv=np.full(sim.low.shape, FIGURES["reading_cv"]),
     )
 
 
@@ -35,14 +37,16 @@ def fit_world(sim: Simulated, guessed: bool = False, no_tap: bool = False) -> tu
     """The fit, the tanks that carry a number, and the error of the rise."""
     windows = windows_of(sim)
     tanks, kits = sim.tanks, int(windows.kit.max()) + 1
-    found = fit(windows, priors(FIGURES, np.full(tanks, guessed), np.full(tanks, no_tap), kits), FIGURES)
+    found = fit(
+        windows, priors(FIGURES, np.full(tanks, guessed), np.full(tanks, np.nan if no_tap else 0.0), kits), FIGURES
+    )
     number = gate(windows, FIGURES).outcome == NUMBER
     return found, number, found.theta[RISE] - sim.rise[1:].mean(axis=0)
 
 
 def padded_in_front(windows: Windows, rows: int) -> Windows:
     """The same windows behind rows in which nothing happens."""
-    blank = {"low": 0.0, "high": np.inf, "kit": -1}
+    blank = {"low": 0.0, "high": np.inf, "kit": -1, "reader": -1, "cv": FIGURES["reading_cv"]}
     parts = {f.name: getattr(windows, f.name) for f in fields(windows)}
     shape = (rows, windows.days.shape[1])
     return Windows(
@@ -103,14 +107,20 @@ def test_agrees_with_scipys_optimum() -> None:
     sim = simulate(World(visits=20), 60, 45)
     found, number, _ = fit_world(sim)
     windows = windows_of(sim)
-    slow = [SlowTank(windows, t, FIGURES, guessed=False, no_tap=False).optimum()[RISE] for t in np.flatnonzero(number)]
+    slow = [
+        SlowTank(windows, t, FIGURES, guessed=False, tap_sd=FIGURES["prior_tap_sd"]).optimum()[RISE]
+        for t in np.flatnonzero(number)
+    ]
     assert np.mean(np.abs(found.theta[RISE, number] - slow) <= 0.02) >= 0.98
 
 
 def test_objective_is_the_slow_one() -> None:
     sim = simulate(World(visits=15), 8, 46)
     windows, (found, _, _) = windows_of(sim), fit_world(sim)
-    slow = [SlowTank(windows, t, FIGURES, guessed=False, no_tap=False).cost(found.theta[:, t]) for t in range(8)]
+    slow = [
+        SlowTank(windows, t, FIGURES, guessed=False, tap_sd=FIGURES["prior_tap_sd"]).cost(found.theta[:, t])
+        for t in range(8)
+    ]
     assert found.objective == pytest.approx(-np.array(slow), abs=1e-8)
 
 
@@ -125,7 +135,7 @@ def test_a_tank_is_fitted_by_itself() -> None:
         padded = padded_in_front(alone, 3)
         for one in (alone, padded):
             no = np.zeros(1, bool)
-            got = fit(one, priors(FIGURES, no, no, kits), FIGURES)
+            got = fit(one, priors(FIGURES, no, np.zeros(1), kits), FIGURES)
             assert got.theta[:, 0] == pytest.approx(whole.theta[:, tank], abs=1e-9)
             assert got.covariance[..., 0] == pytest.approx(whole.covariance[..., tank], abs=1e-9)
 

@@ -22,7 +22,7 @@ QUIET = round(7 * FIGURES["alarm_quiet_weeks"])
 
 
 def scanned_of(sim: Simulated) -> tuple[Scanned, int]:
-    rows = build_rows(tables_of(sim), tank_names(sim))
+    rows = build_rows(tables_of(sim), tank_names(sim), FIGURES)
     since = np.zeros(sim.tanks, np.int64)
     return scan_visits(rows, since, int(rows.day.max()), sim.world.gap_days, FIGURES), int(rows.day.min())
 
@@ -73,7 +73,7 @@ def test_a_falling_rise_raises_nothing() -> None:
 
 
 def one_batch(sim: Simulated, steps: int = 0) -> Batch:
-    rows = build_rows(tables_of(sim), tank_names(sim))
+    rows = build_rows(tables_of(sim), tank_names(sim), FIGURES)
     every = np.arange(sim.tanks)
     wanted = spans_of_weeks(rows, every, np.full(sim.tanks, rows.day.max()), np.full(sim.tanks, 52.0))
     (part,) = list(batches(rows, wanted, FIGURES, steps))
@@ -103,7 +103,9 @@ def test_score_foretells_the_fit_with_the_step() -> None:
 def test_scan_points_at_the_step() -> None:
     sim = simulate(World(visits=40, step_at=31, step_size=3.0), 150, 75)
     part = one_batch(sim)
-    found = scan(part.windows, fit(part.windows, part.priors, FIGURES), part.visit, np.full(150, 2), np.full(150, 14))
+    found = scan(
+        part.windows, fit(part.windows, part.priors, FIGURES), part.visit, np.full(150, 2), np.full(150, 14), FIGURES
+    )
     strong = found.z > 4
     assert strong.mean() > 0.5
     assert np.median(np.abs(found.visits_ago[strong] - 8)) <= 1
@@ -114,7 +116,7 @@ def test_a_short_window_is_not_scanned_beyond_its_start() -> None:
     sim = simulate(World(visits=4), 20, 76)
     part = one_batch(sim)
     done = fit(part.windows, part.priors, FIGURES)
-    beyond = scan(part.windows, done, part.visit, np.full(20, 6), np.full(20, 14))
+    beyond = scan(part.windows, done, part.visit, np.full(20, 6), np.full(20, 14), FIGURES)
     assert np.isneginf(beyond.z).all()
     assert (beyond.row == -1).all()
 
@@ -154,7 +156,7 @@ def test_a_step_that_was_told_is_not_told_again() -> None:
 
 
 def test_nothing_to_scan() -> None:
-    rows = build_rows({}, ["T1"])
+    rows = build_rows({}, ["T1"], FIGURES)
     scanned = scan_visits(rows, np.zeros(1, np.int64), 10, 7, FIGURES)
     found = alarms(scanned, np.array([0]), np.array([5]), FIGURES)
     assert (found.at.tolist(), found.latest.tolist()) == ([-1], [-1])
