@@ -141,7 +141,7 @@ def test_a_reader_one_step_off_is_a_factor_of_the_reader() -> None:
     part = batch(rows, wanted, np.arange(1), FIGURES)
     found = fit(part.windows, part.priors, FIGURES)
     assert part.windows.factors == 2  # one kit, and the second reader
-    assert found.theta[-1, 0] == pytest.approx(np.log(1.33), abs=0.12)
+    assert 0.1 < abs(found.theta[-1, 0]) < np.log(1.33)  # held back by its prior, as a kit is
     assert found.theta[RISE_PLACE, 0] == pytest.approx(0.8, abs=0.15)
     assert (found.weight[part.windows.reading] > FIGURES["suspect_weight"]).all()
 
