@@ -249,8 +249,6 @@ def water(begun: Start, plan: Plan) -> None:
     left, right = st.columns(2, gap="large")
     with left:
         look.say(change["says"])
-        if change["one_off"] is not None:
-            look.html(f"<p><strong>Today.</strong> {escape(change['one_off']['says'])}</p>")
         other = what_if.sized_by_outlook(begun)
         if other:
             look.html(f"<p>{escape(other)}</p>")

@@ -1,9 +1,9 @@
-"""How much water to change: for a ceiling at every change, or once, with what changes cannot do said in words."""
+"""How much water to change: for a limit at every change, and the way down to it, with what changes cannot do said in words."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.calc import mixing
 from pipeline.week import Week
-from pipeline.wording import counted, days, fixed, number, per_cent, with_unit
+from pipeline.wording import counted, day, days, fixed, number, per_cent, with_unit
 
 USED_RATES = ("ok", "rough")
 ASSUMED = "never tested: assumed"
@@ -63,7 +63,7 @@ def fraction_for_ceiling(
             None, net_l, None, "Can't size a change: it needs nitrate readings of some weeks, or the food weighed."
         )
     if rise <= 0:
-        return _answer(0.0, net_l, True, "Nitrate is not rising: the ceiling asks for no change.")
+        return _answer(0.0, net_l, True, "Nitrate is not rising: the limit asks for no change.")
     sized = mixing.fraction_for_ceiling(rise, ceiling, tap, assumed)
     if str(sized.why) == "tap":
         return _answer(
@@ -78,7 +78,7 @@ def fraction_for_ceiling(
     if str(sized.why) == "size":
         more = oftener(rise, ceiling, tap, assumed)
         says = (
-            f"One change {every} can't hold {nitrate(ceiling)}: nitrate rises {nitrate(rise)} in that time, which wants"
+            f"One change {every} can't hold {nitrate(ceiling)}: nitrate rises {nitrate(rise)} in that time, which needs"
             f" {per_cent(100 * fraction)}; over {per_cent(100 * assumed['change_limit'])} at a time is not sound."
         )
         if more is not None:
@@ -94,34 +94,6 @@ def fraction_for_ceiling(
     if fraction > assumed["change_at_once"]:
         says += f" Gentler: {amount(fraction / 2, net_l)} twice in that time."
     return _answer(fraction, net_l, True, says)
-
-
-def one_off(level: float, target: float, tap: float, net_l: float | None, assumed: Assumptions) -> dict[str, Any]:
-    """One change from a level to a target [mg/L]: f = (C − target)/(C − tap). Keys as fraction_for_ceiling."""
-    if level <= target:
-        return _answer(0.0, net_l, True, f"Nitrate is at {nitrate(level)}: nothing to bring down.")
-    sized = mixing.one_off_fraction(level, target, tap, assumed)
-    if str(sized.why) == "tap":
-        return _answer(
-            None, net_l, False, f"No change brings it to {nitrate(target)}: the tap itself brings {nitrate(tap)}."
-        )
-    fraction, most = float(sized.fraction), assumed["change_at_once"]
-    down = f"nitrate from {nitrate(level)} to {nitrate(target)}"
-    if fraction <= most:
-        return _answer(fraction, net_l, True, f"One change of {amount(fraction, net_l)} brings {down}.")
-    # Two equal changes leave (1 − f)² of what is above the tap.
-    half = 1 - (1 - min(fraction, 1.0)) ** 0.5
-    if half <= most:
-        return _answer(
-            half, net_l, True, f"Two changes of {amount(half, net_l)} a day apart bring {down}; one would be too much."
-        )
-    return _answer(
-        fraction,
-        net_l,
-        False,
-        f"It would take {per_cent(100 * fraction)} to go from {nitrate(level)} to {nitrate(target)}: go down over"
-        f" several days, not over {per_cent(100 * most)} at a time.",
-    )
 
 
 # -- what is known of a tank ---------------------------------------------------------------------------
@@ -142,6 +114,10 @@ class Facts:
     net_l: float | None
     weeks: float | None = None  # until the ceiling is reached under the present routine
     sour: str = ""  # why no big change may be made: KH used up or pH far down, in words
+    ph: float | None = None
+    tap_ph: float | None = None
+    tap_ammonia: float | None = None  # [mg/L NH4], of the last test
+    next_visit: dt.date | None = None
 
 
 def _rows(week: Week, name: str, tanks: Sequence[str]) -> dict[str, dict[str, Any]]:
@@ -164,31 +140,45 @@ def _rates(week: Week, tanks: Sequence[str]) -> dict[str, tuple[float, str]]:
     return found
 
 
-def _taps(week: Week) -> dict[str, float]:
-    """The last nitrate test of each water supply [mg/L]."""
-    tests = week.table("tap").filter((pl.col("parameter") == "nitrate") & (pl.col("date") <= week.as_of)).sort("date")
+def _taps(week: Week, parameter: str) -> dict[str, float]:
+    """The last test of each water supply."""
+    tests = week.table("tap").filter((pl.col("parameter") == parameter) & (pl.col("date") <= week.as_of)).sort("date")
     return dict(tests.select("water_supply", "matched").iter_rows())
 
 
-def _sour(week: Week, tanks: Sequence[str]) -> dict[str, str]:
-    """Tanks whose latest pH or KH of the last weeks is one at which a big change can kill, with it in words."""
-    f = week.assumed
-    since = week.as_of - dt.timedelta(days=round(f["outlook_fresh_days"]))
+def _latest(week: Week, tanks: Sequence[str], parameters: Sequence[str]) -> dict[tuple[str, str], float]:
+    """The latest reading of the last weeks of some parameters, by tank and parameter."""
+    since = week.as_of - dt.timedelta(days=round(week.assumed["outlook_fresh_days"]))
     last = (
         week.table("reading")
-        .filter(pl.col("parameter").is_in(["kh", "ph"]) & pl.col("tank").is_in(list(tanks)))
+        .filter(pl.col("parameter").is_in(list(parameters)) & pl.col("tank").is_in(list(tanks)))
         .filter((pl.col("day") <= week.as_of) & (pl.col("day") >= since))
         .sort("at")
         .unique(["tank", "parameter"], keep="last", maintain_order=True)
-        .sort("tank", "parameter")
     )
-    used_up = (pl.col("parameter") == "kh") & (pl.col("matched") <= f["act_kh_at"])
-    down = (pl.col("parameter") == "ph") & (pl.col("matched") < f["old_tank_ph"])
-    found: dict[str, str] = {}
-    for tank, parameter, value in last.filter(used_up | down).select("tank", "parameter", "matched").iter_rows():
-        said = f"KH {with_unit(number(value), '°dH')}" if parameter == "kh" else f"pH {number(value)}"
-        found[tank] = f"{found[tank]} and {said}" if tank in found else said
-    return found
+    return {(row[0], row[1]): row[2] for row in last.select("tank", "parameter", "matched").iter_rows()}
+
+
+def _next_visits(week: Week, tanks: Sequence[str], gaps: Mapping[str, float]) -> dict[str, dt.date]:
+    """When each tank is visited next: as the site's book says, else a usual gap after the last visit."""
+    own = week.table("tank").filter(pl.col("tank").is_in(list(tanks))).select("tank", "site")
+    book = own.join(week.table("site").select("site", "next_visit"), on="site", how="left")
+    planned = {tank: day for tank, day in book.select("tank", "next_visit").iter_rows() if day and day > week.as_of}
+    seen = week.table("visit").filter(pl.col("tank").is_in(list(tanks)) & (pl.col("day") <= week.as_of))
+    last = dict(seen.group_by("tank").agg(pl.col("day").max()).iter_rows())
+    due = {tank: day + dt.timedelta(days=round(gaps[tank])) for tank, day in last.items()}
+    tomorrow = week.as_of + dt.timedelta(days=1)
+    return {tank: planned.get(tank) or max(due.get(tank, tomorrow), tomorrow) for tank in tanks}
+
+
+def _sour(kh: float | None, ph: float | None, assumed: Assumptions) -> str:
+    """In words why a big change can kill here: KH used up or pH far down; blank where neither was read."""
+    said = []
+    if kh is not None and kh <= assumed["act_kh_at"]:
+        said.append(f"KH {number(kh)}")
+    if ph is not None and ph < assumed["old_tank_ph"]:
+        said.append(f"pH {number(ph)}")
+    return " and ".join(said)
 
 
 def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
@@ -198,12 +188,16 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
     last test, else the assumption for an unknown tap.
     """
     outlooks, capacities = _rows(week, "nitrate_outlook", tanks), _rows(week, "capacity", tanks)
-    rates, taps, sour = _rates(week, tanks), _taps(week), _sour(week, tanks)
+    rates, taps = _rates(week, tanks), {name: _taps(week, name) for name in ("nitrate", "ph", "ammonia")}
+    read = _latest(week, tanks, ("kh", "ph"))
     own = week.table("tank").filter(pl.col("tank").is_in(list(tanks)))
     book = own.join(week.table("site").select("site", "water_supply"), on="site", how="left")
     told = {row["tank"]: row for row in book.iter_rows(named=True)}
+    gaps = {tank: float(outlooks.get(tank, {}).get("mean_gap_days") or week.round.visit_every_days) for tank in tanks}
+    visits = _next_visits(week, tanks, gaps)
     found = {}
     for tank in tanks:
+        supply = told.get(tank, {}).get("water_supply") or ""
         outlook, capacity, record = outlooks.get(tank, {}), capacities.get(tank, {}), told.get(tank, {})
         rise, rise_from = rates.get(tank, (None, ""))
         if rise is None and outlook.get("hand_per_week") is not None:
@@ -212,7 +206,7 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
             rise, rise_from = capacity["expected_rise"], "the food, as if nothing were removed"
         tap, tap_from = outlook.get("tap"), "its last test" if outlook.get("tap_day") else ASSUMED
         if tap is None:
-            tap, tap_from = taps.get(record.get("water_supply") or ""), "its last test"
+            tap, tap_from = taps["nitrate"].get(supply), "its last test"
         if tap is None:
             tap, tap_from = week.assumed["tap_unknown_mg_l"], ASSUMED
         found[tank] = Facts(
@@ -221,12 +215,16 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
             tap=tap,
             tap_from=tap_from,
             ceiling=float(outlook.get("ceiling") or record.get("nitrate_ceiling") or week.assumed["ceiling_default"]),
-            every_days=float(outlook.get("mean_gap_days") or week.round.visit_every_days),
+            every_days=gaps[tank],
             level=outlook.get("level"),
             fraction_now=outlook.get("mean_fraction"),
             net_l=capacity.get("net_l"),
             weeks=outlook.get("weeks_to_ceiling"),
-            sour=sour.get(tank, ""),
+            sour=_sour(read.get((tank, "kh")), read.get((tank, "ph")), week.assumed),
+            ph=read.get((tank, "ph")),
+            tap_ph=taps["ph"].get(supply),
+            tap_ammonia=taps["ammonia"].get(supply),
+            next_visit=visits[tank],
         )
     return found
 
@@ -241,21 +239,87 @@ def with_net(known: Facts, net_l: float | None) -> Facts:
     return replace(known, net_l=net_l)
 
 
+def _most(known: Facts, assumed: Assumptions) -> float:
+    """The largest change that may be made in one go here: less where the tap's pH is far from the tank's."""
+    if known.ph is None or known.tap_ph is None or abs(known.tap_ph - known.ph) < assumed["mix_ph_apart"]:
+        return assumed["change_at_once"]
+    return min(assumed["mix_change_share"], assumed["change_at_once"])
+
+
+def _apart(known: Facts, assumed: Assumptions) -> str:
+    """What of the tap, beside its nitrate, a change has to mind."""
+    said = ""
+    if _most(known, assumed) < assumed["change_at_once"]:
+        said += f" The tap has pH {number(known.tap_ph)}, the tank {number(known.ph)}: small changes."
+    if known.tap_ammonia is not None and known.tap_ammonia > assumed["tap_ammonia_least"]:
+        said += (
+            f" The tap brings ammonia, {number(known.tap_ammonia)} mg/L: treat the new water with a conditioner that"
+            " binds it."
+        )
+    return said
+
+
+def way_down(known: Facts, holding: float | None, assumed: Assumptions) -> dict[str, Any] | None:
+    """From over the limit to under it: the change at each visit, how many, and the day it is under; None for no way.
+
+    The smallest of a few sizes that needs no more visits than `way_down_visits`, else the largest that may be made.
+    """
+    if known.level is None or known.level <= known.ceiling:
+        return None
+    rise, most = max(known.rise_per_day or 0.0, 0.0), _most(known, assumed)
+    sizes = sorted({min(max(share, holding or 0.0), most) for share in (assumed["way_down_share"], 0.4, most)})
+    reach = [
+        (size, float(mixing.visits_to_reach(known.ceiling, known.level, known.tap, rise, known.every_days, size)))
+        for size in sizes
+    ]
+    ways = [(size, visits) for size, visits in reach if visits <= assumed["way_down_visits_most"]]
+    if not ways:
+        return None
+    size, visits = next((way for way in ways if way[1] <= assumed["way_down_visits"]), ways[-1])
+    each = _answer(size, known.net_l, True, "")
+    first = known.next_visit
+    under = None if first is None else first + dt.timedelta(days=round(visits * known.every_days))
+    return {
+        "fraction": each["fraction"],
+        "litres": each["litres"],
+        "visits": int(visits),
+        "under_on": None if under is None else under.isoformat(),
+    }
+
+
+def _way_says(way: dict[str, Any], known: Facts, holding: dict[str, Any] | None) -> str:
+    """The way down in a sentence, and what holds it after."""
+    visits = "the next visit" if way["visits"] == 1 else f"each of the next {way['visits']} visits"
+    said = (
+        f"Nitrate is at about {nitrate(known.level)}, limit {number(known.ceiling)}: change"
+        f" {amount(way['fraction'], known.net_l)} at {visits}"
+    )
+    if way["under_on"] is not None:
+        said += f"; under the limit by {day(dt.date.fromisoformat(way['under_on']))}"
+    if holding is None:
+        return f"{said}."
+    if holding["fraction"] <= 0:
+        return f"{said}. Then the usual changes."
+    return (
+        f"{said}. Then {amount(holding['fraction'], known.net_l)} every {days(round(holding['every_days']))} holds it."
+    )
+
+
 def _small_steps(known: Facts, assumed: Assumptions) -> str:
     """What to do instead of a big change where the water has turned sour."""
     return (
         f"No big change here: {known.sour}. {amount(assumed['old_tank_change_share'], known.net_l)} a day for a week or"
-        " more, ammonia tested first: a rising pH makes it poisonous."
+        " more, ammonia tested first: as pH rises it suddenly becomes harmful."
     )
 
 
 def _unchanged(known: Facts) -> str:
-    """What becomes of a tank whose water is never changed: it settles nowhere."""
+    """What becomes of a tank whose water is never changed: it does not level off."""
     if known.fraction_now != 0 or known.rise_per_day is None or known.rise_per_day <= 0:
         return ""
     said = f"No changes are recorded: nitrate rises {nitrate(DAYS_A_WEEK * known.rise_per_day)} a week"
     if known.level is not None and known.level > known.ceiling:
-        return f"{said} and is over its ceiling. "
+        return f"{said} and is over its limit. "
     if known.weeks is None:
         return f"{said}. "
     weeks = max(round(known.weeks), 1)
@@ -288,9 +352,7 @@ def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
     every = f"every {days(round(every_days))}"
     fraction = sized["fraction"]
     if rise is not None and rise <= 0 and over:
-        sized["says"] = (
-            f"Nitrate is not rising, but stands over {nitrate(known.ceiling)}: one change, then the usual ones."
-        )
+        sized["says"] = f"Nitrate is not rising, but is over {nitrate(known.ceiling)}: change it down, then as usual."
     elif sized["possible"] and fraction and known.fraction_now is not None and known.fraction_now >= fraction:
         sized["says"] = (
             f"Today's changes, {per_cent(100 * known.fraction_now)} {every}, are enough to stay under"
@@ -302,11 +364,20 @@ def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
         # What is printed as a size must be one that may be changed: a small share, every day.
         every_days, holding = 1.0, None
         sized = _answer(step, known.net_l, False, _small_steps(known, assumed))
-    once = None
-    if known.level is not None and over:
-        once = one_off(known.level, known.ceiling, known.tap, known.net_l, assumed)
+    way = None
+    if over:
+        held = None if holding is None else holding["fraction"]
+        way = None if known.sour else way_down(known, held, assumed)
         if known.sour:
-            once = _answer(step, known.net_l, False, _small_steps(known, assumed))
+            sized = _answer(step, known.net_l, False, _small_steps(known, assumed))
+        elif way is not None:
+            sized["says"] = _unchanged(known) + _way_says(way, known, holding)
+        elif known.tap >= known.ceiling:
+            sized["says"] += " No change brings it down."
+    elif known.level is not None and known.tap >= known.level and (fraction or 0.0) > 0:
+        sized["says"] += f" It raises nitrate today: the tap has {nitrate(known.tap)}, the tank {nitrate(known.level)}."
+    if not known.sour:
+        sized["says"] += _apart(known, assumed)
     return {
         "ceiling": known.ceiling,
         **sized,
@@ -316,5 +387,6 @@ def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
         "tap": round(known.tap, 2),
         "tap_from": known.tap_from,
         "holding": holding,
-        "one_off": once,
+        "way_down": way,
+        "next_visit": None if known.next_visit is None else known.next_visit.isoformat(),
     }

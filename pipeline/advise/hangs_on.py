@@ -47,7 +47,7 @@ ENTERS: dict[str, str] = {
         ("maturity_start_weeks", "maturity_full_weeks", "temperature_factor_low"), FACTORS),
     **dict.fromkeys(("plain_min_quality", "clog_overdue", "clog_low_flow"), PARTS),
     "climbing_rate": TREND,
-    "reading_cv": FIT,
+    "reading_cv": FIT, "reading_cv_meter": FIT,
     "act_free_ammonia": RULE,
     # These move the half cycle, drawings and the likely causes, of which no class and no rating is made.
     **dict.fromkeys(

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import textwrap
 from collections.abc import Mapping
 from typing import Any
 
 from pipeline.wording import NBSP, counted, day, money, number
+from schemas.words import CAUTION_LINE
+
+WIDTH = 96
 
 
 def _load(pct: float | None) -> str:
@@ -30,9 +34,9 @@ def option_lines(number_: int, option: Mapping[str, Any], as_of: dt.date) -> lis
     if not option["reaches_rating"]:
         if option["cost"] == 0:
             cost = option["cost_says"]
-        lines.append(f"    {cost}{per}{minutes} a change; holds the ceiling, the rating stays as it is")
+        lines.append(f"    {cost}{per}{minutes} a change; holds the limit, the rating stays as it is")
         return lines
-    told = f"now {_load(option['working_now_pct'])}, ripe {_load(option['working_mature_pct'])}, {_when(option, as_of)}"
+    told = f"bioload now {_load(option['working_now_pct'])}, when mature {_load(option['working_mature_pct'])}, {_when(option, as_of)}"
     lines.append(f"    {cost}{per}{minutes}; {told}")
     if option["half_ok"] is False:
         lines.append(f"    mind the half cycle: good for {number(option['half_rating_l'], 4)} L only; time the flow")
@@ -44,7 +48,7 @@ def as_text(plan: Mapping[str, Any]) -> str:
     now, as_of = plan["now"], dt.date.fromisoformat(plan["as_of"])
     plain = now["plain_state"] if now["plain_load_pct"] is None else _load(now["plain_load_pct"])
     working = now["working_state"] if now["working_load_pct"] is None else _load(now["working_load_pct"])
-    lines = [f"{plan['tank']}: plain load {plain}, working load {working}", plan["says"]]
+    lines = [f"{plan['tank']}: bioload {plain} of its plain rating, {working} of its working rating", plan["says"]]
     for place, option in enumerate(plan["options"], start=1):
         lines += option_lines(place, option, as_of)
     if plan["more_options"]:
@@ -53,6 +57,5 @@ def as_text(plan: Mapping[str, Any]) -> str:
     lines.append(f"Water: {change['says']}")
     if change["rise_from"]:
         lines.append(f"    by {change['rise_from']}; tap {number(change['tap'])} mg/L, {change['tap_from']}")
-    if change["one_off"] is not None:
-        lines.append(f"    Today: {change['one_off']['says']}")
+    lines += ["", *textwrap.wrap(CAUTION_LINE, WIDTH)]
     return "\n".join(lines).replace(NBSP, " ")

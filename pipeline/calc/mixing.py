@@ -69,6 +69,21 @@ def peak_after(
     return np.asarray(swing.peak + (np.asarray(level, float) - swing.trough) * fraction_left(fraction, k - 1))
 
 
+def visits_to_reach(
+    limit: ArrayLike, level: ArrayLike, tap: ArrayLike, rise: ArrayLike, days: ArrayLike, fraction: ArrayLike
+) -> Array:
+    """Changes made until the level just before the next one is at `limit` [mg/L]; whole numbers, nan for never.
+
+    `level` [mg/L] is that before the first of them; before change k it is peak + (level − peak)(1 − f)^(k−1), with the
+    peak of `steady_swing`. 0 where it is there already; never where that peak is not under the limit.
+    """
+    limit, level, fraction = (np.asarray(x, float) for x in (limit, level, fraction))
+    peak = steady_swing(tap, rise, days, fraction).peak
+    with np.errstate(divide="ignore", invalid="ignore"):
+        needed = np.ceil(np.round(np.log((limit - peak) / (level - peak)) / np.log1p(-fraction), 9))
+    return np.where(level <= limit, 0.0, np.where((peak < limit) & (fraction < 1), needed, np.nan))
+
+
 def continuous_exchange(
     days: ArrayLike, level: ArrayLike, tap: ArrayLike, rise: ArrayLike, share_per_day: ArrayLike
 ) -> Array:

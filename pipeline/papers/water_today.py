@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.advise import changes
 from pipeline.week import Week
-from pipeline.wording import number, per_cent, with_unit
+from pipeline.wording import counted, number, per_cent, with_unit
 
 # Rules of the review that fix the share changed today -> the assumption that holds it.
 SMALL_STEPS = ("old_tank_trap", "old_tank")
@@ -73,36 +74,34 @@ def ro_share(week: Week, tank: str) -> float:
 
 def change(week: Week, tank: str, day: dt.date) -> Change:
     """The change to make at the next visit: small steps in the old-tank trap, a large one where a test is
-    dangerous, else what is usual here, with what the ceiling would want beside it."""
+    dangerous, what brings nitrate under its limit or holds it there, else what is usual here.
+
+    Sized by the same function as the plan, the pages and the reply.
+    """
     assumed = week.assumed
     net, _ = net_of(week, tank)
     found = week.now("finding").filter((pl.col("tank") == tank) & ~pl.col("quiet"))
     urgent = set(found.filter(pl.col("class") == "act today")["rule"])
     fraction, why = usual(week, tank), "as usual"
+    sized = changes.water_change(changes.with_net(changes.facts(week, tank), net), assumed)
+    way, holding = sized["way_down"], sized["holding"]
     if set(found["rule"]) & set(SMALL_STEPS):
-        fraction, why = assumed["old_tank_change_share"], "no more: sour water, small steps"
+        fraction, why = assumed["old_tank_change_share"], "no more: old acid water, small steps"
     elif urgent & set(AT_ONCE):
         fraction, why = assumed["act_change_share"], "a test is dangerous"
+    elif way is not None:
+        fraction, why = (
+            way["fraction"],
+            f"nitrate is over its limit, {counted(way['visits'], 'visit')} to bring it under",
+        )
+    elif holding is not None and holding["fraction"] > max(fraction or 0.0, 0.0) and sized["possible"]:
+        fraction, why = holding["fraction"], f"to stay under the limit of {number(sized['ceiling'])}"
     elif fraction is None:
         fraction, why = assumed["usual_change_share"], "none recorded lately"
     if net is None:
         return Change(fraction, None, [f"Change {per_cent(100 * fraction)}, {why}: net volume not known, measure it."])
     says = [f"Change {amount(fraction, net, week.round.van.get('container_l'))}, {why}."]
-    wanted = _for_ceiling(week, tank)
-    if wanted and why == "as usual":
-        says.append(wanted)
     share = ro_share(week, tank)
     if share > 0:
         says.append(f"Of it {per_cent(100 * share)} RO: {with_unit(f'{fraction * net * share:.0f}', 'L')}.")
     return Change(fraction, fraction * net, says)
-
-
-def _for_ceiling(week: Week, tank: str) -> str:
-    """What the ceiling would want, where the usual change does not hold it."""
-    rows = week.now("nitrate_outlook").filter(pl.col("tank") == tank)
-    if not rows.height or rows["plateau"][0] is None or rows["plateau"][0] <= rows["ceiling"][0]:
-        return ""
-    from pipeline.advise.plan import plan
-
-    told = plan(week, tank)["water_change"]["says"]
-    return str(told)

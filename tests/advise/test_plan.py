@@ -297,7 +297,7 @@ def test_many_plans_at_once_are_what_one_at_a_time_gives() -> None:
 def test_a_plan_as_text_ranks_the_options_and_sizes_the_change() -> None:
     text = as_text(planned(f07()))
     lines = text.splitlines()
-    assert lines[0] == "T1: plain load 130 %, working load 130 %"
+    assert lines[0] == "T1: bioload 130 % of its plain rating, 130 % of its working rating"
     assert lines[2].startswith(" 1. Feed 25 % less")
     assert "    18, 20 min; now 130 %, ripe 86.7 %, from Wed 30 September" in lines
     assert "Water: Change" in text
@@ -348,5 +348,5 @@ def test_sour_water_is_changed_in_small_steps_only() -> None:
     change = found["water_change"]
     assert (change["fraction"], change["litres"], change["every_days"]) == (0.1, 26.0, 1.0)
     assert change["possible"] is False
-    assert "No big change here: KH 1 °dH and pH 5.8." in said(change["says"])
+    assert "No big change here: KH 1 and pH 5.8." in said(change["says"])
     assert sized(found) is None

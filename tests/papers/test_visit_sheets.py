@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
-import sys
 from collections.abc import Callable
-from types import SimpleNamespace
 
 import polars as pl
 import pytest
 
+from pipeline.advise import changes
 from pipeline.papers import water_today
 from pipeline.papers.expected import expected, nitrate_on
 from pipeline.papers.visit_sheets import sheet_data, sites_on, visit_sheet
@@ -34,7 +33,7 @@ def test_the_sheet_says_it_all_on_one_page(week: Week, pdf_pages: Pages) -> None
         "38–52",  # expected nitrate: 36 + 3 × 0.7 to 48 + 3 × 1.5
         "Fish: count, breathing, fins. 14 on 27 May.",
         "Kit: blue case, EXPIRED on 2 June 2026.",
-        "Change 30 L (20 %), 1½ containers of 20 L, as usual.",
+        "Change 45 L (30 %), 2½ containers of 20 L, nitrate is over its limit",
         "Carbon is 11 days late.",
         "Pad, coarse: open foam, 150 mm, 50 mm thick.",
         "cup: open foam (coarse) → basket 1: floss (fine) → basket 2: pumice 1.6 kg (biological)",
@@ -133,7 +132,7 @@ def test_containers_round_up(litres: float, container: float | None, said: str) 
     [
         ("old_tank_trap", "act today", 0.1, "small steps"),
         ("free_ammonia", "act today", 0.4, "dangerous"),
-        ("nitrite", "this week", 0.2, "as usual"),
+        ("nitrite", "this week", 0.3, "over its limit"),
     ],
 )
 def test_the_finding_sets_the_size_of_the_change(
@@ -160,16 +159,22 @@ def test_unknown_net_gives_a_share_and_asks(week: Week) -> None:
 
 def test_ro_is_carried_again(make_week: Make) -> None:
     week = make_week(lambda t: t.update(water_change=t["water_change"].with_columns(ro_share=pl.lit(0.5))))
-    assert water_today.change(week, "T01", week.as_of).says[1].replace("\u00a0", " ") == "Of it 50 % RO: 15 L."
+    assert water_today.change(week, "T01", week.as_of).says[1].replace("\u00a0", " ") == "Of it 50 % RO: 22 L."
 
 
-def test_what_the_ceiling_wants_stands_beside_the_usual_change(
-    make_week: Make, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def plan(_: Week, tank: str) -> dict[str, object]:
-        return {"water_change": {"says": f"{tank} wants 45 L for its ceiling."}}
+def test_a_tank_over_its_limit_is_brought_down_as_the_plan_says(make_week: Make) -> None:
+    """One answer: the sheet's first line is the plan's, whatever is usual here."""
+    week = make_week(lambda t: t.update(nitrate_outlook=t["nitrate_outlook"].with_columns(level=pl.lit(60.0))))
+    planned = changes.water_change(changes.facts(week, "T01"), week.assumed)
+    change = water_today.change(week, "T01", week.as_of)
+    assert planned["way_down"] is not None
+    assert change.fraction == planned["way_down"]["fraction"] > 0.2
+    assert "nitrate is over its limit" in change.says[0]
 
-    monkeypatch.setitem(sys.modules, "pipeline.advise.plan", SimpleNamespace(plan=plan))
-    week = make_week(lambda t: t.update(nitrate_outlook=t["nitrate_outlook"].with_columns(plateau=pl.lit(55.0))))
-    says = water_today.change(week, "T01", week.as_of).says
-    assert says[1] == "T01 wants 45 L for its ceiling."
+
+def test_a_change_as_usual_where_it_holds_the_limit(make_week: Make) -> None:
+    def quiet(tables: Tables) -> None:
+        tables["nitrate_outlook"] = tables["nitrate_outlook"].with_columns(level=pl.lit(20.0), ceiling=pl.lit(90.0))
+
+    change = water_today.change(make_week(quiet), "T01", dt.date(2026, 6, 3))
+    assert (change.fraction, "as usual" in change.says[0]) == (pytest.approx(0.2), True)
