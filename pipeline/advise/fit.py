@@ -5,7 +5,8 @@ The answer is the trade's rule of thumb on paper: both cycles, the limiting reas
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from pipeline.advise.book import Model, Prices, catalogue, model_named, read_prices
@@ -18,6 +19,10 @@ from pipeline.week import Week
 from pipeline.wording import STOCKED, kilograms, listed, litres
 from pipeline.wording import flow as flow_said
 
+TRICKLE = "trickle"
+RULE_OF_THUMB = (
+    "a kilogram of good porous media for each {litres} L net, normally stocked: a common rule of thumb, disputed"
+)
 HEAVIER = {"light": "normal", "normal": "heavy", "heavy": "messy"}
 
 
@@ -41,8 +46,12 @@ def _full(
 ) -> dict[str, Any]:
     kg = layout.full_kg(assumed)
     kg = 0.0 if kg is not None and model.half_cycle_kind else kg
+    ok = _ok(rating.full_l, net)
+    if ok and model.kind == TRICKLE:
+        # By the bare rule a yes; but media in so much air does a fifth of this work, and that does not cover it.
+        ok = _ok((rating.full_l or 0.0) * assumed["place_trickle"], net)
     return {
-        "ok": _ok(rating.full_l, net),
+        "ok": ok,
         "rates_l": None if rating.full_l is None else round(rating.full_l, 1),
         "limit": rating.full_limit or None,
         "short_kg": None if kg is None else round(max(need_kg - kg, 0.0), 2),
@@ -52,41 +61,79 @@ def _full(
     }
 
 
+@dataclass(frozen=True)
+class _Proposal:
+    """A way that might make it a yes: a layout, at a flow and a stocking. `says` is what to do, in words."""
+
+    says: str
+    layout: Layout
+    flow: float | None
+    load: float
+
+
+def _proposals(
+    ways: Sequence[Layout], flow: float | None, wanted_flow: float, word: str, loads: Mapping[str, float]
+) -> list[_Proposal]:
+    """Single ways first: more flow, another layout, lighter stocking; then two of them together."""
+    timed = f"a timed flow of {flow_said(wanted_flow)}"
+    faster = [(f" and {timed}", wanted_flow)] if flow is None or flow < wanted_flow else []
+    lighter = next((name for name, heavier in HEAVIER.items() if heavier == word), None)
+    stockings = [("", loads[word])]
+    if lighter is not None:
+        stockings.append((f"fewer fish or less food, {STOCKED[lighter]}", loads[lighter]))
+    found = []
+    for flow_words, l_h in [("", flow), *faster]:
+        for stocked, load in stockings:
+            for place, layout in enumerate(ways):
+                parts = [layout.says if place else "", stocked]
+                said = ", ".join(part for part in parts if part) + flow_words
+                said = said.removeprefix(" and ")
+                if said:
+                    found.append(_Proposal(said, layout, l_h, load))
+    # Few changes first; the sort keeps the order of equals.
+    return sorted(found, key=lambda p: (p.flow != flow) + (p.load != loads[word]) + (p.layout is not ways[0]))
+
+
 def _yes(
-    model: Model, ways: list[tuple[Layout, dict[str, Any]]], half: dict[str, Any], net: float, flow_basis: str,
-    stocking: str, assumed: Assumptions,
+    model: Model, ways: Sequence[Layout], answer: tuple[dict[str, Any], dict[str, Any]], net: float,
+    flow: tuple[float | None, str], word: str, assumed: Assumptions,
 ) -> list[str]:  # fmt: skip
-    """What would make it yes, the smallest thing first."""
+    """What would make it yes, the smallest thing first; every way is rated anew before it is offered."""
+    half, full = answer
+    loads, kind = load_by_class(assumed), model.kind or ""
     said: list[str] = []
     if half["ok"] is False and half["limit"] == "flow":
         now = f"it has {flow_said(half['flow_l_h'])}"
-        if flow_basis == "estimated":
+        if flow[1] == "estimated":
             now = f"{flow_said(half['flow_l_h'])} is only estimated: time it with a bucket"
         said.append(f"half cycle: a timed flow of {flow_said(half['needs_l_h'])} ({now})")
     elif half["ok"] is False:
         kg = net / assumed["litres_per_kg"] * assumed["half_media_share"]
         said.append(f"half cycle: {kilograms(kg)} of any biological media")
-    first = ways[0][1]
-    if first["ok"] is False and not model.half_cycle_kind:
-        better = [(lay, full) for lay, full in ways[1:] if full["short_kg"] == 0]
-        said += [
-            f"full cycle: {lay.says}: {kilograms(full['media_kg'])}, needs {kilograms(full['need_kg'])}"
-            + ("" if full["ok"] else ", and more flow")
-            for lay, full in better
-        ]
-        most = max(ways, key=lambda way: way[1]["media_kg"] or 0.0)[1]
-        if not better and first["short_kg"]:
+    if full["ok"] is not False:
+        return said
+    if model.half_cycle_kind:
+        return [*said, "full cycle: another kind of filter; an internal or sponge filter does the half cycle only"]
+    if kind == TRICKLE:
+        return [*said, "full cycle: media under water behind a fine stage; in so much air it does little of this work"]
+    best: int | None = None
+    for proposal in _proposals(ways, flow[0], half["needs_l_h"], word, loads):
+        rating = rate(proposal.layout, proposal.flow, assumed, proposal.load, kind)
+        changes = (proposal.flow != flow[0]) + (proposal.load != loads[word]) + (proposal.layout is not ways[0])
+        if best is not None and changes > best:
+            break
+        if _ok(rating.full_l, net) and _ok(rating.half_l, net) is not False:
+            full_kg, need = proposal.layout.full_kg(assumed), net / assumed["litres_per_kg"] * proposal.load
+            said.append(f"full cycle: {proposal.says}: {kilograms(full_kg)}, needs {kilograms(need)}")
+            best = changes
+    if best is None:
+        most = max((layout.full_kg(assumed) or 0.0 for layout in ways), default=0.0)
+        short = net / assumed["litres_per_kg"] * loads[word] - most
+        if short > 0:
             said.append(
-                f"full cycle: {kilograms(most['short_kg'])} more media than it holds at the most"
-                f" ({kilograms(most['media_kg'])}), in a second filter"
+                f"full cycle: {kilograms(short)} more media than it holds at the most ({kilograms(most)}),"
+                " in a second filter"
             )
-            lighter = next((word for word, heavier in HEAVIER.items() if heavier == stocking), None)
-            if lighter is not None:
-                need = net / assumed["litres_per_kg"] * load_by_class(assumed)[lighter]
-                if need <= (most["media_kg"] or 0.0):
-                    said.append(f"full cycle: fewer fish or less food, {STOCKED[lighter]}: needs {kilograms(need)}")
-    elif first["ok"] is False:
-        said.append("full cycle: another kind of filter; an internal or sponge filter does the half cycle only")
     return said
 
 
@@ -107,15 +154,14 @@ def _assumed(
     packing = "packed neatly" if layout.packing == "neat" else "filled in loosely"
     if model.kind == "trickle":
         # The bare rule knows nothing of air; whoever reads a yes must.
-        said.append(f"media {packing}, ripe")
+        said.append(f"media {packing}, mature")
         said.append(
             "a trickle tower by the bare rule, which flatters it: in so much air media does about"
             f" {100 * assumed['place_trickle']:g} % of its full-cycle work"
         )
     else:
-        said.append(f"media {packing}, ripe, behind a fine stage")
-    said.append("a rule of thumb: a kilogram of good porous media for each"
-                f" {assumed['litres_per_kg']:g} L net, normally stocked")  # fmt: skip
+        said.append(f"media {packing}, mature, behind a fine stage")
+    said.append(RULE_OF_THUMB.format(litres=f"{assumed['litres_per_kg']:g}"))
     return said
 
 
@@ -171,7 +217,9 @@ def will_it_do(
             {**full, "half_rates_l": None if r.half_l is None else round(r.half_l, 1)}
             for (_, full), r in zip(ways, ratings, strict=True)
         ],
-        "would_make_it_yes": _yes(found, ways, half, net, basis, word, assumed),
+        "would_make_it_yes": _yes(
+            found, [lay for lay, _ in ways], (half, ways[0][1]), net, (l_h, basis), word, assumed
+        ),
         "assumed": _assumed(found, first, net_said, stocking is not None, basis, assumed),
         "missing": list(first.missing),
         "flow_basis": basis,

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping
 from typing import Any
 
 from pipeline.wording import NBSP, STOCKED, flow, interval, kilograms, listed, litres, number
+from schemas.words import CAUTION_LINE
 
 Answer = Mapping[str, Any]
+WIDTH = 96
 
 
 def _yes_no(ok: bool | None) -> str:
@@ -60,8 +63,9 @@ def as_text(answer: Answer) -> str:
     if answer["order"]:
         lines += ["  laid out wrongly in the book:", *(f"    {row['says']} {row['do']}" for row in answer["order"])]
     months = interval(*answer["months"])
-    lines.append(f"  new media: {months} months before nitrate tells.")
+    lines.append(f"  new media: {months} months before nitrate shows it (common practice, disputed).")
     lines.append(f"  cost: {answer['cost_says'] if answer['cost'] is None else number(answer['cost'], 5)}")
+    lines += ["", *textwrap.wrap(CAUTION_LINE, WIDTH)]
     return "\n".join(lines).replace(NBSP, " ")
 
 
@@ -76,9 +80,9 @@ def letter(answer: Answer) -> str:
     parts = [f"For your {net}, {STOCKED[answer['stocking']]}, with the {answer['model']}:"]
     if answer["missing"]:
         parts.append(f"I can't say yet. I still need {listed(answer['missing'])}.")
-    parts.append(f"Half cycle (ammonia to nitrate): {_half_line(answer['half'])}.")
+    parts.append(f"Half cycle (ammonia and nitrite only: nitrifying): {_half_line(answer['half'])}.")
     full = answer["full"]
-    said = f"Full cycle (nitrate brought down as well), {full['layout']}: {_full_line(full)}."
+    said = f"Full cycle (nitrate removed too: denitrifying), {full['layout']}: {_full_line(full)}."
     other = _best_other(answer)
     if other is not None and not full["ok"]:
         said += f" {other['layout'][:1].upper()}{other['layout'][1:]} instead: {_full_line(other, paper=True)}."
@@ -87,7 +91,7 @@ def letter(answer: Answer) -> str:
         ways = [way.removeprefix(f"{cycle}: ") for way in answer["would_make_it_yes"] if way.startswith(cycle)]
         if ways:
             parts.append(f"What would make the {cycle} a yes: {'; or '.join(ways)}.")
-    later = f"Expect {interval(*answer['months'])} months before nitrate tells you; keep changing water."
+    later = f"Expect {interval(*answer['months'])} months before nitrate shows it (common practice, disputed); keep changing water."
     heavier = answer["if_heavier"]
     if heavier is not None and heavier["ok"] is not None:
         word = "yes, if all of it is filled" if heavier["ok"] else "no"
@@ -100,4 +104,5 @@ def letter(answer: Answer) -> str:
         "I have taken on trust: " + "; ".join(answer["assumed"]) + ". This is a rule of thumb for planning and no"
         " promise: your own nitrate readings decide."
     )
+    parts.append(f"{CAUTION_LINE} Match temperature and treat new water for chlorine.")
     return "\n\n".join(parts).replace("instead of carbon in", "in place of carbon in")

@@ -76,8 +76,11 @@ def rehomings(desk: Desk, tank: TankState) -> Iterator[Change]:
         if mature(state.bodies(f)) >= f["least_gain_kg"]:
             yield Change(
                 f"rehome {state.name}", "rehome",
-                f"Set up {state.name}, which stands on no tank; its media dried out and counts as new.",
-                f["visit_minutes_filter"], group="rehome", filter=state.name, details={"from": None}, brings=state,
+                f"Set up {state.name}, which is on no tank: leak test it first; its media dried out and counts as new."
+                + ("" if state.aged else " The age of its media is not recorded.")
+                + (f" Its note says: “{state.note}”." if state.note else ""),
+                f["visit_minutes_filter"], group="rehome", filter=state.name,
+                details={"from": None, "note": state.note or None}, brings=state, doubted=bool(state.note) or not state.aged,
             )  # fmt: skip
     for donor in desk.donors.get(tank.site or "", ()):
         if donor.tank == tank.tank:

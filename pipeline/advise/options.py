@@ -39,6 +39,7 @@ class Change:
     edit: Callable[[FilterState], FilterState] | None = None
     extra: Callable[[FilterState], list[Body]] | None = None  # bodies on top of the edited state's own
     brings: FilterState | None = None  # a filter that comes to the tank
+    doubted: bool = False  # a spare with a note, or with media of unknown age: never the first option
 
     @cached_property
     def lacking(self) -> tuple[str, ...]:

@@ -166,7 +166,10 @@ def _plan_of(
                 ways = [(change,) for change in effects.changes if change.kind == "feed cut"]
         elif _is_over(now, limit):
             ways = list(sufficient(effects, round(assumed["changes_most"])))
-        found = cheapest(effects, ways, week.as_of, most)
+        # The sort keeps the order of equals: by cost among those without a doubt, then among the others.
+        found = sorted(
+            cheapest(effects, ways, week.as_of, most), key=lambda one: any(change.doubted for change in one.made)
+        )
     litres = litres_a_year(known.fraction_now, tank.net_l, known.every_days)
     options = [_option(one, litres) for one in found]
     if sized["holding"] and sized["fraction"] and (found or (tank.known and _is_over(now, limit))):

@@ -67,6 +67,8 @@ class FilterState:
     layers: tuple[Layer, ...]
     flow_l_h: float | None = None
     clog: float = 1.0
+    note: str = ""  # of a filter that is on no tank
+    aged: bool = True  # the day its media was wetted is recorded
     tidied: bool = False  # its flow order put right: all media behind a fine stage, in the flow
 
     def places(self, assumed: Assumptions) -> list[float | None]:
@@ -200,20 +202,23 @@ def _spare(week: Week, book: dict[str, Model], media: dict[str, Medium]) -> tupl
     free = table(week.tables, "filter").filter(~pl.col("filter").is_in(standing))
     fills = fills_numbered(week.tables).with_columns(day).filter(in_force("as_of"))
     found = []
-    for name, model, clean in free.sort("filter").select("filter", "model", "clean_flow_l_h").iter_rows():
+    for name, model, clean, note in free.sort("filter").select("filter", "model", "clean_flow_l_h", "note").iter_rows():
         known = book.get(model)
         if known is None:
             continue
         places = {room.name: room.position for room in known.rooms}
-        rows = fills.filter(pl.col("filter") == name).select("compartment", "layer", "medium", "mass_kg").rows()
+        rows = (
+            fills.filter(pl.col("filter") == name).select("compartment", "layer", "medium", "mass_kg", "wetted").rows()
+        )
         layers = [
             Layer(room, places.get(room), media[medium], kg, age_weeks=0.0)
-            for room, _, medium, kg in sorted(rows, key=lambda r: (places.get(r[0], 99), r[1]))
+            for room, _, medium, kg, _ in sorted(rows, key=lambda r: (places.get(r[0], 99), r[1]))
             if medium in media
         ]
         if any(layer.media and layer.kg for layer in layers):
             flow = clean if clean is not None else known.flow(week.assumed)[0]
-            found.append(FilterState(name, known, known.kind, tuple(layers), flow))
+            aged = all(wetted is not None for *_, wetted in rows)
+            found.append(FilterState(name, known, known.kind, tuple(layers), flow, note=note or "", aged=aged))
     return tuple(found)
 
 

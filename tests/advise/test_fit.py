@@ -13,6 +13,7 @@ from pipeline.advise.book import catalogue, model_named, read_prices
 from pipeline.advise.layouts import layouts, rate
 from pipeline.problems import Problem
 from pipeline.week import Week
+from pipeline.wording import STOCKED
 from tests.rounds import FIGURES, Rounds
 
 CUP: dict[str, object] = {
@@ -104,7 +105,7 @@ def test_the_letter_says_it_all() -> None:
     letter = fit.letter(fit.will_it_do(F07, "F-07", gross_l=294, flow=700)).replace("\u00a0", " ")
     for said in (
         "For your 250 L (net; I assumed 85 % of 294 L), normally stocked",
-        "Half cycle (ammonia to nitrate): yes: good for 280 L, the limit is flow.",
+        "Half cycle (ammonia and nitrite only: nitrifying): yes: good for 280 L, the limit is flow.",
         "with carbon in basket 4: no: 2 kg, rates 200 L, short 0.5 kg.",
         "yes on paper: 3 kg, needs 2.5 kg",
         "Expect 4–6 months before nitrate tells you; keep changing water.",
@@ -205,10 +206,32 @@ def test_full_is_never_more_than_half_and_more_water_never_helps(net: float, flo
     )
 
 
-def test_a_yes_for_a_trickle_tower_says_that_the_bare_rule_flatters_it() -> None:
+def test_a_trickle_tower_is_no_plain_yes() -> None:
+    """By the bare rule it covers 100 L; a fifth of its work does not, and that is said."""
     tower = fit.will_it_do(book(kind="trickle"), "F-07", net_l=100, flow=700)
     canister = fit.will_it_do(F07, "F-07", net_l=100, flow=700)
-    assert tower["full"]["ok"]
+    assert (tower["full"]["ok"], canister["full"]["ok"]) == (False, True)
+    assert fit.will_it_do(book(kind="trickle"), "F-07", net_l=30, flow=700)["full"]["ok"]
     said = "a trickle tower by the bare rule, which flatters it: in so much air media does about 20 % of its"
     assert said in fit.letter(tower)
     assert "trickle" not in fit.letter(canister)
+
+
+@pytest.mark.parametrize("net", [120, 250, 280, 300, 350, 500])
+@pytest.mark.parametrize("stocking", ["light", "normal", "heavy", "messy"])
+def test_what_would_make_it_yes_is_a_yes_when_asked_anew(net: float, stocking: str) -> None:
+    """Each way for the full cycle holds half and full when it is rated with its own flow and stocking."""
+    answer = fit.will_it_do(F07, "F-07", net_l=net, stocking=stocking, flow=700)
+    for way in answer["would_make_it_yes"]:
+        if not way.startswith("full cycle") or "second filter" in way:
+            continue
+        flow = answer["half"]["needs_l_h"] if "a timed flow of" in way else 700
+        lighter = next((w for w, said in STOCKED.items() if said in way), stocking)
+        anew = fit.will_it_do(F07, "F-07", net_l=net, stocking=lighter, flow=flow)
+        assert anew["half"]["ok"], way
+        assert any(layout["ok"] for layout in anew["layouts"]), way
+
+
+def test_lighter_stocking_is_not_offered_where_the_flow_fails() -> None:
+    ways = fit.will_it_do(F07, "F-07", net_l=350, flow=700)["would_make_it_yes"]
+    assert not any(way.startswith("full cycle: fewer fish") and "timed flow" not in way for way in ways)
