@@ -35,6 +35,7 @@ from pipeline.wording import day, full_day, sentence
 
 PDF, HTML, ZIP, ICS = "application/pdf", "text/html", "application/zip", "text/calendar"
 Notes = tuple[tuple[str, int], ...]
+Causes = tuple[tuple[str, str], ...]
 Ticked = tuple[tuple[str, Suggestion], ...]  # (tank, what is proposed) of ticked proposals
 
 
@@ -79,13 +80,20 @@ def week_of(week: Week, last: dt.date) -> Week:
 
 @st.cache_data(max_entries=64, show_spinner=False)
 def report(
-    mark: str, site: str, first: dt.date, last: dt.date, ticked: Notes, _week: Week, proposed: Ticked = ()
+    mark: str,
+    site: str,
+    first: dt.date,
+    last: dt.date,
+    ticked: Notes,
+    _week: Week,
+    proposed: Ticked = (),
+    causes: Causes = (),
 ) -> SiteReport:
     """The report with the ticked notes and proposals."""
     taken: dict[str, list[Suggestion]] = {}
     for tank, suggestion in proposed:
         taken.setdefault(tank, []).append(suggestion)
-    return site_report.site_report(_week, site, first, last, ticked, proposals=taken)
+    return site_report.site_report(_week, site, first, last, ticked, proposals=taken, causes=causes)
 
 
 def proposals_of(week: Week, site: str) -> tuple[list[Proposal], list[str]]:

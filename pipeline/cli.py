@@ -212,6 +212,9 @@ def report(
     notes: Annotated[
         list[str] | None, typer.Option("--note", metavar="FILE:LINE", help="A note to print; repeat. None by default.")
     ] = None,
+    causes: Annotated[
+        list[str] | None, typer.Option("--cause", metavar="TANK:CAUSE", help="A possible cause to tell; repeat.")
+    ] = None,
     issue: Annotated[bool, typer.Option("--issue", help="Freeze it as an issue under LOGS/issued/.")] = False,
     db: Db = None,
 ) -> None:
@@ -221,7 +224,7 @@ def report(
     if to < from_:
         raise typer.BadParameter(f"--to {to} is before --from {from_}.")
     week = _open(logs, to, db)
-    _written(writing.write_site_report(week, site, from_, to, out, notes=notes or [], issue=issue))
+    _written(writing.write_site_report(week, site, from_, to, out, notes=notes or [], causes=causes or [], issue=issue))
 
 
 @app.command()

@@ -6,15 +6,16 @@ import datetime as dt
 from collections.abc import Sequence
 from html import escape
 
+import polars as pl
 import streamlit as st
 
 from dashboard import data, look
 from dashboard import papers_desk as desk
-from pipeline.papers import issued
+from pipeline.papers import issued, plain_words
 from pipeline.papers.issued import Issued
 from pipeline.papers.notes import offered
 from pipeline.papers.period import period_words
-from pipeline.papers.site_report import SiteReport
+from pipeline.papers.site_report import SiteReport, causes_of
 from pipeline.papers.visit_sheets import sites_on
 from pipeline.problems import Problem
 from pipeline.week import Week
@@ -29,7 +30,7 @@ REMINDER = (
 )
 STYLE = f"""<style>
 .st-key-sheet img {{border: 1px solid {look.HAIR}; background: white; max-width: 46rem;}}
-:is(.st-key-notes, .st-key-proposals) label p {{font-size: 15px; overflow-wrap: anywhere;}}
+:is(.st-key-notes, .st-key-causes, .st-key-proposals) label p {{font-size: 15px; overflow-wrap: anywhere;}}
 [class*="st-key-paper_row"] {{border-bottom: 1px solid {look.HAIR}; padding-bottom: 6px;}}
 [class*="st-key-paper_row"] p {{margin: 0;}}
 @media print {{.stDateInput, .stMultiSelect, .stDownloadButton, .stCheckbox {{display: none !important;}}}}
@@ -89,6 +90,22 @@ def notes(week: Week, site: str, first: dt.date, last: dt.date) -> desk.Notes:
             if st.checkbox(label, key=f"note {row['kind']} {row['file']} {row['line']}"):
                 ticked.append((row["file"], row["line"]))
     return tuple(ticked)
+
+
+def causes(week: Week, site: str) -> desk.Causes:
+    """The possible causes of the site's tanks, each with a tick; those that are ticked may be told."""
+    tanks = week.table("tank").filter(pl.col("site") == site)
+    found = [(tank, name or tank, cause) for tank, name in tanks.select("tank", "name").iter_rows()
+             for cause in causes_of(week, tank)]  # fmt: skip
+    if not found:
+        return ()
+    look.section("Possible causes", "printed only where ticked: a cause can be read as blame")
+    with st.container(key="causes"):
+        return tuple(
+            (tank, cause)
+            for tank, name, cause in found
+            if st.checkbox(desk.plain_label(f"{name}: {plain_words.cause(cause)}"), key=f"cause {tank} {cause}")
+        )
 
 
 def proposed(week: Week, site: str) -> desk.Ticked:
@@ -210,8 +227,9 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
     left, right = st.columns([7, 5], gap="large")
     with right:
         ticked = notes(then, site, first, last)
+        told = causes(then, site)
         taken = proposed(then, site)
-        shown = desk.report(stamp, site, first, last, ticked, then, taken)
+        shown = desk.report(stamp, site, first, last, ticked, then, taken, told)
         left_out = desk.not_printed(shown, taken)
         if left_out:
             look.html(

@@ -50,10 +50,15 @@ def _plain(entry: Mapping[str, Any]) -> Plain:
     )
 
 
-def state(class_: str) -> str:
-    """Good, Being watched, Needs work or Not checked lately; a class nobody knows is not called good."""
+def state(class_: str, rule: str = "") -> str:
+    """Good, Being watched, Needs work or Not checked lately; a class nobody knows is not called good.
+
+    A tank that can't be judged though it was visited (a reading on hold, no filter on record) is no tank that was
+    not checked: its rule has a state of its own.
+    """
     known: Mapping[str, str] = words()["state"]
-    return known.get(class_, known["can't say"])
+    own: str | None = words()["rule"].get(rule, {}).get("state") if class_ == "can't say" else None
+    return own or known.get(class_, known["can't say"])
 
 
 def of_finding(rule: str, class_: str) -> Plain:

@@ -118,6 +118,14 @@ def lead(week: Week, facts: Facts, plain: Plain, rule: str) -> str:
     return " ".join(part for part in said if part)
 
 
+def next_visit(facts: Facts, class_: str) -> str:
+    """When we come again; what must be tested at once does not wait for the day of the round."""
+    usual = full_day(facts.next_visit) if facts.next_visit else ""
+    if class_ == "act today":
+        return f"at once, to test again{f'; then {usual}' if usual else ''}."
+    return f"{usual}." if usual else "to be agreed."
+
+
 def gaps(facts: Facts) -> str:
     """What is missing, said plainly; `Gaps: none.` where a weekly round missed no week."""
     said = []

@@ -15,7 +15,7 @@ from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.report_facts import Facts, Row, gather
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import dates, full_day, short, tank_title
+from pipeline.wording import dates, short, tank_title
 from schemas.words import CLASSES
 
 
@@ -94,17 +94,27 @@ def _findings(week: Week, tank: str, class_: str) -> list[Row]:
     return sorted(rows, key=lambda row: (row["class"] != class_, order.get(row["class"], len(order)), row["harm"]))
 
 
-def _why(week: Week, tank: str, findings: Sequence[Row]) -> tuple[str, list[str]]:
-    """The likely causes of the first finding, then what else was found."""
+def causes_of(week: Week, tank: str) -> list[str]:
+    """The possible causes of the tank's first finding that have plain words: told only where somebody ticks them."""
+    review = week.now("review").filter(pl.col("tank") == tank)
+    findings = _findings(week, tank, str(review["class"][0])) if review.height else []
+    if not findings:
+        return []
+    causes = week.now("finding_cause").filter((pl.col("tank") == tank) & (pl.col("rule") == findings[0]["rule"]))
+    return [name for name in causes.sort("place")["cause"] if plain_words.cause(name)]
+
+
+def _why(week: Week, tank: str, findings: Sequence[Row], ticked: Collection[str]) -> tuple[str, list[str]]:
+    """The ticked causes of the first finding, then what else was found, in words of its own or not at all."""
     title, lines = "What else we found", []
-    if findings:
-        first = findings[0]
-        causes = week.now("finding_cause").filter((pl.col("tank") == tank) & (pl.col("rule") == first["rule"]))
-        lines = [said for name in causes.sort("place")["cause"] if (said := plain_words.cause(name))]
+    if findings and ticked:
+        lines = [plain_words.cause(name) or name for name in causes_of(week, tank) if name in ticked]
         if lines:
-            title = plain_words.of_finding(first["rule"], first["class"]).why
+            title = plain_words.of_finding(findings[0]["rule"], findings[0]["class"]).why
     seen = {plain_words.of_finding(row["rule"], row["class"]).found for row in findings[:1]}
     for row in findings[1:]:
+        if not plain_words.has_words(row["rule"]):
+            continue
         said = plain_words.of_finding(row["rule"], row["class"]).found
         if said not in seen and len(lines) < report_words.MOST_LINES:
             seen.add(said)
@@ -113,7 +123,11 @@ def _why(week: Week, tank: str, findings: Sequence[Row]) -> tuple[str, list[str]
 
 
 def _sheet(
-    week: Week, facts: Facts, suggestions: Sequence[Suggestion] | None, proposals: Sequence[Suggestion] = ()
+    week: Week,
+    facts: Facts,
+    suggestions: Sequence[Suggestion] | None,
+    proposals: Sequence[Suggestion] = (),
+    causes: Collection[str] = (),
 ) -> Sheet:
     tank = facts.tank["tank"]
     review = week.now("review").filter(pl.col("tank") == tank)
@@ -122,7 +136,7 @@ def _sheet(
     plain = plain_words.of_finding(
         findings[0]["rule"] if findings else "", findings[0]["class"] if findings else class_
     )
-    why_title, why = _why(week, tank, findings)
+    why_title, why = _why(week, tank, findings, causes)
     offered = report_words.suggestions(week, tank, plain) if suggestions is None else list(suggestions)
     offered = report_words.with_proposals(offered, proposals, findings[0]["class"] if findings else class_)
     weeks = int(week.assumed["lay_chart_weeks"])
@@ -135,7 +149,7 @@ def _sheet(
         tank=tank,
         title=f"{tank_title(tank, facts.tank['name'])}, {short(facts.site['name'])}",
         visits=report_words.visits(facts),
-        state=plain_words.state(class_),
+        state=plain_words.state(class_, findings[0]["rule"] if findings else ""),
         lead=[report_words.lead(week, facts, plain, findings[0]["rule"] if findings else "")],
         gaps=report_words.gaps(facts),
         caption=lay_chart.caption(facts.bars, weeks, changes=bool(facts.bar_changes))
@@ -153,7 +167,7 @@ def _sheet(
         dont=[*plain.dont, *always["dont"]],
         notes=report_words.notes(facts),
         ring=always["ring"],
-        next_visit=f"{full_day(facts.next_visit)}." if facts.next_visit else "to be agreed.",
+        next_visit=report_words.next_visit(facts, class_),
         received=plain_words.received(facts.site["kind"]),
         test_title=title,
         tests=cells,
@@ -171,11 +185,13 @@ def site_report(
     notes: Collection[tuple[str, int]] = (),
     suggestions: Mapping[str, Sequence[Suggestion]] | None = None,
     proposals: Mapping[str, Sequence[Suggestion]] | None = None,
+    causes: Collection[tuple[str, str]] = (),
 ) -> SiteReport:
     """The report of a site from `first` to `last`; the state is that of `last`, for which `week` was opened.
 
     `notes` are the (file, line) whose notes may be printed, none by default. `suggestions` by tank replace those
-    that come of the findings; `proposals` by tank, kept on the page Plan and ticked, join them.
+    that come of the findings; `proposals` by tank, kept on the page Plan and ticked, join them. `causes` are the
+    (tank, cause) that may be told: a possible cause can be read as blame, so none is told by itself.
     """
     known = site_of(week, site)
     if week.as_of != last:
@@ -195,6 +211,7 @@ def site_report(
             gather(week, tank, known, first, last, ticked),
             (suggestions or {}).get(tank["tank"]),
             (proposals or {}).get(tank["tank"], ()),
+            [cause for name, cause in causes if name == tank["tank"]],
         )
         for tank in tanks
     )

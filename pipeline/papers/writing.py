@@ -14,6 +14,7 @@ from pathlib import Path
 
 from pipeline.problems import Problem
 from pipeline.week import Week
+from schemas.words import CAUSES
 
 
 def safe_name(text: str) -> str:
@@ -78,6 +79,17 @@ def ticked_notes(texts: Collection[str]) -> set[tuple[str, int]]:
     return found
 
 
+def ticked_causes(texts: Collection[str]) -> set[tuple[str, str]]:
+    """`T07:overfeeding` as (tank, cause); a text that is none gets a sentence."""
+    found = set()
+    for text in texts:
+        tank, _, cause = text.partition(":")
+        if not tank or cause.strip() not in CAUSES:
+            raise Problem(f"“{text}” does not name a cause; expected TANK:CAUSE, as T07:{CAUSES[0]}.")
+        found.add((tank, cause.strip()))
+    return found
+
+
 def write_site_report(
     week: Week,
     site: str,
@@ -85,6 +97,7 @@ def write_site_report(
     last: dt.date,
     out: Path,
     notes: Collection[str] = (),
+    causes: Collection[str] = (),
     issue: bool = False,
     on: dt.date | None = None,
 ) -> list[Path]:
@@ -93,7 +106,7 @@ def write_site_report(
     from pipeline.papers.report_html import report_html
     from pipeline.papers.site_report import charts, report_pdf, site_report
 
-    report = site_report(week, site, first, last, ticked_notes(notes))
+    report = site_report(week, site, first, last, ticked_notes(notes), causes=ticked_causes(causes))
     name = f"report-{safe_name(site)}-{first}-{last}"
     if issue:
         frozen = issued.issue(week.folder, report, on or dt.date.today())

@@ -108,7 +108,7 @@ def test_the_letter_says_it_all() -> None:
         "Half cycle (ammonia and nitrite only: nitrifying): yes: good for 280 L, the limit is flow.",
         "with carbon in basket 4: no: 2 kg, rates 200 L, short 0.5 kg.",
         "yes on paper: 3 kg, needs 2.5 kg",
-        "Expect 4–6 months before nitrate tells you; keep changing water.",
+        "Expect 4–6 months before nitrate shows it (common practice, disputed); keep changing water.",
         "If heavily stocked (×1.5) it needs 3.75 kg: no.",
         "on trust",
         "no promise",

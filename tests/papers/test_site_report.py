@@ -56,7 +56,6 @@ def test_one_page_a_tank_with_all_it_must_say(week: Week, pdf_pages: Pages) -> N
         "rising a little faster than this filter can keep up with",
         "Water tested and partly changed at each of the four visits.",
         "Filter checked on 13 May.",
-        "Fish were added, and the filter has more to do.",
         "What we suggest",
         "Free.",
         "We quote first.",
@@ -75,6 +74,28 @@ def test_one_page_a_tank_with_all_it_must_say(week: Week, pdf_pages: Pages) -> N
     assert "Not checked lately." in pages[1]
     assert "No visit from 1 May 2026 to 31 May 2026" in pages[1]
     assert "no visit in the weeks of 4, 11, 18 and 25 May" in pages[1]
+
+
+def test_a_cause_is_told_only_where_ticked(week: Week) -> None:
+    def why(**more: object) -> list[str]:
+        return site_report(week, "orchard", FROM, TO, **more).sheets[0].why  # type: ignore[arg-type]
+
+    said = "Fish were added, and the filter has more to do."
+    assert said not in why()
+    assert said in why(causes=[("T01", "new fish")])
+    assert said not in why(causes=[("T02", "new fish"), ("T01", "heater")])
+
+
+def test_what_must_be_tested_at_once_does_not_wait_for_the_round(make_week: Make) -> None:
+    def edit(tables: Tables) -> None:
+        mine = pl.col("tank") == "T01"
+        for name in ("review", "finding"):
+            tables[name] = tables[name].with_columns(
+                pl.when(mine).then(pl.lit("act today")).otherwise("class").alias("class")
+            )
+
+    sheet = site_report(make_week(edit), "orchard", FROM, TO).sheets[0]
+    assert sheet.next_visit == "at once, to test again; then Wednesday 3 June 2026."
 
 
 def test_no_measure_outside_the_foot_table(week: Week, pdf_pages: Pages) -> None:
