@@ -7,14 +7,22 @@ Exit codes: 0 done, 1 could not, 2 wrong use. Held rows are not an error.
 from __future__ import annotations
 
 import datetime as dt
+import errno
+import io
 import json
+import logging
+import math
 import os
 import sys
+from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
+
+from pipeline import log
+from pipeline.problems import Problem
 
 if TYPE_CHECKING:
     from pipeline.week import Week
@@ -31,11 +39,56 @@ app = typer.Typer(
 FORMATS = ("text", "json")
 
 
+FIRST_DAY, LAST_DAY = dt.date(1980, 1, 1), dt.date(2100, 12, 31)  # no log of a tank reaches further
+RAW_FOLDERS = ("visits", "services", "events")  # of a log folder, beside its root: files in them are read by a load
+
+
 def _date(text: str) -> dt.date:
     try:
-        return dt.date.fromisoformat(text)
+        day = dt.date.fromisoformat(text)
     except ValueError:
         raise typer.BadParameter(f"“{text}” is not a date; expected one like 2026-06-01.") from None
+    if not FIRST_DAY <= day <= LAST_DAY:
+        raise typer.BadParameter(f"{day} is out of reach; expected a day from {FIRST_DAY} to {LAST_DAY}.")
+    return day
+
+
+def _path(text: str) -> Path:
+    if not text.strip():
+        raise typer.BadParameter("the name is blank; expected a folder or file. For the current folder write “.”.")
+    return Path(text)
+
+
+def _amount(most: float, unit: str) -> Callable[[str], float]:
+    """A parser of an option: a number above 0 and up to `most`."""
+
+    def parse(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if not 0 < value <= most:
+            raise typer.BadParameter(f"“{text}”; expected a number of {unit} above 0 and up to {most:g}.")
+        return value
+
+    return parse
+
+
+def _port(text: str) -> int:
+    if not text.isdigit() or not 1024 <= int(text) <= 65535:
+        raise typer.BadParameter(f"“{text}” is not a port that can be used; expected a number from 1024 to 65535.")
+    return int(text)
+
+
+def _among_logs(logs: Path, target: Path, *, is_folder: bool) -> None:
+    """Refuse to write where a load reads: raw files are never written over."""
+    folder = (target if is_folder else target.parent).resolve()
+    home = logs.resolve()
+    if folder in {home, *(home / name for name in RAW_FOLDERS)} or (home / "issued") in {folder, *folder.parents}:
+        raise Problem(
+            f"{target} is among the log files of {logs}; expected another place, so that no record is written over."
+            f" Give a folder beside it, such as {home.parent / 'out'}. Nothing was written."
+        )
 
 
 def _format(text: str) -> str:
@@ -44,14 +97,18 @@ def _format(text: str) -> str:
     return text
 
 
-Logs = Annotated[Path, typer.Argument(metavar="LOGS", help="A log folder: round.toml, CSVs, visits/ …")]
+Logs = Annotated[Path, typer.Argument(metavar="LOGS", parser=_path, help="A log folder: round.toml, CSVs, visits/ …")]
 AsOf = Annotated[
     dt.date | None,
     typer.Option("--as-of", metavar="DATE", parser=_date, help="As of this day; the last day in the logs by default."),
 ]
 Form = Annotated[str, typer.Option("--format", callback=_format, help="text or json.")]
-Db = Annotated[Path | None, typer.Option("--db", metavar="FILE", help="Warehouse in another place.")]
-Out = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to write into; made if it is not there.")]
+Db = Annotated[Path | None, typer.Option("--db", metavar="FILE", parser=_path, help="Warehouse in another place.")]
+Out = Annotated[Path, typer.Option("--out", metavar="DIR", parser=_path, help="Folder to write into; made if missing.")]
+Pdf = Annotated[Path | None, typer.Option("--pdf", metavar="FILE", parser=_path, help="Also write it as a PDF.")]
+Port = Annotated[
+    int | None, typer.Option("--port", metavar="N", parser=_port, help="Port on this machine; a free one by default.")
+]
 
 
 def _stop(sentence: str) -> NoReturn:
@@ -68,6 +125,7 @@ def _folder(path: Path) -> Path:
     if not path.is_dir():
         what = "is a file, not a folder" if path.exists() else "is not there"
         _stop(f"{path} {what}; expected a log folder. `tankround new {path.name or 'logs'}` makes an empty one.")
+    log.start(path).info("%s", sys.argv[1] if len(sys.argv) > 1 else "")
     return path
 
 
@@ -114,11 +172,13 @@ def review(
     as_of: AsOf = None,
     db: Db = None,
     form: Form = "text",
-    pdf: Annotated[Path | None, typer.Option("--pdf", metavar="FILE", help="Also write the review as a PDF.")] = None,
+    pdf: Pdf = None,
 ) -> None:
     """The weekly review of all tanks, ranked, with reasons and next steps."""
     from pipeline import review as room
 
+    if pdf is not None:
+        _among_logs(logs, pdf, is_folder=False)
     week = _open(logs, as_of, db)
     if form == "json":
         _print_json(room.as_json(week))
@@ -151,12 +211,23 @@ def will_it_do(
     model: Annotated[
         list[str], typer.Option("--model", metavar="M", help="Model in filter_models.csv; repeat to compare.")
     ],
-    net_l: Annotated[float | None, typer.Option("--net-l", min=0.1, help="Net litres of the tank.")] = None,
-    gross_l: Annotated[float | None, typer.Option("--gross-l", min=0.1, help="Gross litres, net unknown.")] = None,
+    net_l: Annotated[
+        float | None,
+        typer.Option("--net-l", parser=_amount(100_000, "litres"), metavar="L", help="Net litres of the tank."),
+    ] = None,
+    gross_l: Annotated[
+        float | None,
+        typer.Option("--gross-l", parser=_amount(100_000, "litres"), metavar="L", help="Gross litres, net unknown."),
+    ] = None,
     stocking: Annotated[str | None, typer.Option("--stocking", help="light, normal, heavy or messy.")] = None,
-    flow: Annotated[float | None, typer.Option("--flow", min=0.0, help="Timed flow in litres an hour.")] = None,
+    flow: Annotated[
+        float | None,
+        typer.Option(
+            "--flow", parser=_amount(1_000_000, "litres an hour"), metavar="L/H", help="Timed flow in litres an hour."
+        ),
+    ] = None,
     letter: Annotated[bool, typer.Option("--letter", help="A reply to send, instead of the sums.")] = False,
-    pdf: Annotated[Path | None, typer.Option("--pdf", metavar="FILE", help="Write the reply as a PDF.")] = None,
+    pdf: Pdf = None,
     db: Db = None,
     form: Form = "text",
 ) -> None:
@@ -168,6 +239,8 @@ def will_it_do(
         raise typer.BadParameter("give --net-l (litres of water) or --gross-l (outside volume).")
     if stocking is not None and stocking not in STOCKING:
         raise typer.BadParameter(f"--stocking “{stocking}”; expected {', '.join(STOCKING)}.")
+    if pdf is not None:
+        _among_logs(logs, pdf, is_folder=False)
     week = _open(logs, None, db)
     answers = [fit.will_it_do(week, name, net_l=net_l, gross_l=gross_l, stocking=stocking, flow=flow) for name in model]
     if form == "json":
@@ -223,6 +296,7 @@ def report(
 
     if to < from_:
         raise typer.BadParameter(f"--to {to} is before --from {from_}.")
+    _among_logs(logs, out, is_folder=True)
     week = _open(logs, to, db)
     _written(writing.write_site_report(week, site, from_, to, out, notes=notes or [], causes=causes or [], issue=issue))
 
@@ -241,6 +315,7 @@ def sheets(
     """Visit sheets and the load list; with --html the history pages, with --labels the tank labels."""
     from pipeline.papers import writing
 
+    _among_logs(logs, out, is_folder=True)
     week = _open(logs, as_of, db)
     _written(writing.write_sheets(week, site or [], out, day=day, html=html, labels=labels))
 
@@ -255,6 +330,7 @@ def calendar(
     """Due services, carbon, kits and visits as an iCalendar file."""
     from pipeline.papers import writing
 
+    _among_logs(logs, out, is_folder=True)
     _written(writing.write_calendar(_open(logs, as_of, db), out))
 
 
@@ -270,13 +346,14 @@ def export(
 
     if form not in ("csv", "parquet"):
         raise typer.BadParameter(f"--format “{form}”; expected csv or parquet.")
+    _among_logs(logs, out, is_folder=True)
     _written(writing.write_export(_open(logs, None, db), out, form))
 
 
 @app.command()
 def dashboard(
     logs: Logs,
-    port: Annotated[int | None, typer.Option("--port", help="Port on this machine; a free one by default.")] = None,
+    port: Port = None,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")] = True,
     db: Db = None,
 ) -> None:
@@ -324,7 +401,7 @@ def new(folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to
 @app.command()
 def demo(
     show: Annotated[bool, typer.Option("--dashboard/--no-dashboard", help="Open the dashboard at the end.")] = True,
-    port: Annotated[int | None, typer.Option("--port", help="Port on this machine; a free one by default.")] = None,
+    port: Port = None,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")] = True,
 ) -> None:
     """Copy the invented demo round to ./tankround-demo, load it, print its review, open the dashboard."""
@@ -341,12 +418,31 @@ def demo(
         dashboard(logs, port=port, browser=browser)
 
 
-def main() -> None:
-    """The console script: no traceback for bad input, whatever it is."""
-    from pipeline.problems import Problem
+def _unexpected(error: Exception) -> NoReturn:
+    """An error of ours: one sentence, the rest into the log file."""
+    logger = logging.getLogger(log.NAME)
+    logger.exception("unexpected error in %s", " ".join(sys.argv[1:2]))
+    files = [handler.baseFilename for handler in logger.handlers if isinstance(handler, logging.FileHandler)]
+    where = f" The log file {files[0]} says more." if files else ""
+    print(
+        f"Something went wrong that should not: {type(error).__name__}. Nothing was changed in the log folder.{where}"
+        " Please keep that file for whoever looks after tankround.",
+        file=sys.stderr,
+    )
+    raise SystemExit(1) from None
 
+
+def main() -> None:
+    """The console script: no traceback, whatever it is given."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal of another encoding shows a mark, and the rest
     try:
         app()
+    except SystemExit as stop:
+        if stop.code == 1 and type(sys.stdout).__name__ == "PacifyFlushWrapper":
+            raise SystemExit(0) from None  # the reader of a pipe has seen enough; typer counts that as an error
+        raise
     except Problem as problem:
         print(problem, file=sys.stderr)
         raise SystemExit(1) from None
@@ -356,6 +452,16 @@ def main() -> None:
         raise SystemExit(0) from None
     except KeyboardInterrupt:
         raise SystemExit(130) from None
+    except OSError as error:
+        if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EACCES, errno.EROFS, errno.EPERM):
+            _unexpected(error)
+        print(
+            f"{error.filename or 'A file'} could not be written: {error.strerror}. Make room or give another place.",
+            file=sys.stderr,
+        )
+        raise SystemExit(1) from None
+    except Exception as error:
+        _unexpected(error)
 
 
 if __name__ == "__main__":
