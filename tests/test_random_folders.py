@@ -1,0 +1,19 @@
+"""A hundred random folders through every command and paper: no traceback, no word for a null, no row lost."""
+
+from pathlib import Path
+
+import pytest
+
+from tests.random_folders import NULLS, through_everything, write
+
+
+@pytest.mark.parametrize("tens", range(10))
+def test_random_folders_go_through_everything(tens: int, tmp_path: Path) -> None:
+    for seed in range(10 * tens, 10 * tens + 10):
+        through_everything(write(seed, tmp_path / f"logs{seed}"), tmp_path / f"out{seed}")
+
+
+def test_a_word_for_a_null_is_found() -> None:
+    assert NULLS.search("rises None a week")
+    assert NULLS.search("∞ weeks")
+    assert not NULLS.search("nonesuch, inform, nankeen")
