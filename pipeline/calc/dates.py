@@ -44,16 +44,12 @@ def _weeks(column: str) -> pl.Expr:
 
 
 def filter_checks(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """The next look into each filter: the interval after the last check, or the first one after it was placed."""
+    """The next look into each filter: the interval after the last check. Never recorded is not late: no row."""
     done = checks(tables, assumed).select("filter", "date", "weeks", "chosen", "found")
-    rows = _last_before(_placed(tables, asks), done, "filter")
-    first = assumed["check_first_weeks"]
-    since = pl.coalesce("date", "placed")
-    rows = rows.with_columns(pl.col("weeks").fill_null(first), since.alias("since"))
+    rows = _last_before(_placed(tables, asks), done, "filter").drop_nulls("date")
+    rows = rows.with_columns(pl.col("weeks").fill_null(assumed["check_first_weeks"]), pl.col("date").alias("since"))
     why = (
-        pl.when(pl.col("date").is_null())
-        .then(pl.lit("no check recorded"))
-        .when(pl.col("chosen"))
+        pl.when(pl.col("chosen"))
         .then(pl.format("chosen at the check on {}", _day("date")))
         .otherwise(pl.format("found {} on {}", pl.col("found").fill_null("not said"), _day("date")))
     )
@@ -157,19 +153,17 @@ def kits(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFra
 
 
 def tap_tests(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """The next test of each tank's tap water; where it was never tested, it is due at once."""
+    """The next test of each tank's tap water. Never recorded is not late: no row."""
     supply = table(tables, "tank").join(table(tables, "site").select("site", "water_supply"), on="site")
     rows = asks.join(supply.select("tank", "water_supply"), on="tank").drop_nulls("water_supply")
     rows = _last_before(rows, table(tables, "tap").select("water_supply", "date").unique(), "water_supply")
+    rows = rows.drop_nulls("date")
     every = int(assumed["tap_test_days"])
     return rows.select(
         *ASK,
         pl.lit("tap test").alias("what"),
-        pl.coalesce(pl.col("date").dt.offset_by(f"{every}d"), "as_of").alias("on"),
-        pl.when(pl.col("date").is_null())
-        .then(pl.format("tap {} never tested", "water_supply"))
-        .otherwise(pl.format("tap {} last tested on {}", "water_supply", _day("date")))
-        .alias("says"),
+        pl.col("date").dt.offset_by(f"{every}d").alias("on"),
+        pl.format("tap {} last tested on {}", "water_supply", _day("date")).alias("says"),
         pl.format("Test the tap {}: nitrate, KH, pH, ammonia.", "water_supply").alias("do"),
         pl.col("water_supply").alias("about"),
         pl.lit(f"every {every} days; {HOUSE}").alias("basis"),
@@ -177,18 +171,15 @@ def tap_tests(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.Da
 
 
 def flow_tests(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """The next timing of each filter's flow with bucket and watch; from its placing where it was never timed."""
+    """The next timing of each filter's flow with bucket and watch. Never recorded is not late: no row."""
     rows = _last_before(_placed(tables, asks), flow_timings(tables).select("filter", "date", "flow_l_h"), "filter")
+    rows = rows.drop_nulls("date")
     every = int(assumed["flow_test_days"])
-    since = pl.coalesce("date", "placed")
     return rows.select(
         *ASK,
         pl.lit("flow test").alias("what"),
-        since.dt.offset_by(f"{every}d").alias("on"),
-        pl.when(pl.col("date").is_null())
-        .then(pl.format("flow of {} never timed", "filter"))
-        .otherwise(pl.format("flow of {} last timed on {}", "filter", _day("date")))
-        .alias("says"),
+        pl.col("date").dt.offset_by(f"{every}d").alias("on"),
+        pl.format("flow of {} last timed on {}", "filter", _day("date")).alias("says"),
         pl.when(pl.col("flow_l_h").is_null())
         .then(pl.format("Time the flow of {} with bucket and watch.", "filter"))
         .otherwise(

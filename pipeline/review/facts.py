@@ -153,13 +153,15 @@ class TankFacts:
 
     def lately(self, name: str, days: float) -> list[Row]:
         """Dated records of so many days up to the day, oldest first, each with its `ago` in days."""
-        rows = [{**row, "ago": (self.as_of - row["day"]).days} for row in self.records(name) if row["day"] is not None]
-        return sorted((row for row in rows if 0 <= row["ago"] < days), key=lambda row: -row["ago"])
+        aged = [((self.as_of - row["day"]).days, row) for row in self.records(name)]
+        found = [{**row, "ago": ago} for ago, row in aged if 0 <= ago < days]
+        found.sort(key=lambda row: -row["ago"])
+        return found
 
 
 # Tables of records, with their day; those calculated are kept by tank and as-of day instead.
 DATED = {"event": "date", "service": "date", "feeding": "from", "visit": "day", "water_change": "day", "reading": "day"}
-LONGEST_LOOK = 400  # days before the first as-of day that records are kept of
+LONGEST_LOOK = 200  # days before the first as-of day that records are kept of
 
 
 class Records:
@@ -179,9 +181,11 @@ class Records:
     def _gone_through(self, name: str) -> dict[Any, list[Row]]:
         rows = _table(self.tables, name).drop_nulls("tank")
         if name in DATED:
-            rows = rows.with_columns(pl.col(DATED[name]).alias("day"))
+            rows = rows.with_columns(pl.col(DATED[name]).alias("day")).drop_nulls("day")
             if name == "reading":  # of those only what is in doubt is asked for
                 rows = rows.filter((pl.col("parameter") == "nitrate") & pl.col("doubt").is_not_null())
+            if name == "visit":
+                rows = rows.filter(pl.any_horizontal(pl.col("fish_seen", "fish_look", "note").is_not_null()))
             if name != "feeding" and self.asks.height:
                 first = self.asks["as_of"].min()
                 rows = rows.filter(pl.col("day") > pl.lit(first) - pl.duration(days=LONGEST_LOOK))

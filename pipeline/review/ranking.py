@@ -51,7 +51,8 @@ def quieten(found: pl.DataFrame, noted: pl.DataFrame, worse_share: float) -> pl.
         rows = rows.join(then, on=["tank", "rule", "as_of"], how="left", maintain_order="left")
     worse_now, worse_then = _than("week", worse_share), _than("month", worse_share)
     quiet = (pl.col("until") >= pl.col("as_of")).fill_null(False) & ~(worse_now | worse_then)
-    mark = pl.when(pl.col("class_week").is_null()).then(pl.lit("new")).when(worse_now).then(pl.lit("worse"))
+    above_due = _place() < ORDER["due"]  # a job grows later by itself
+    mark = pl.when(pl.col("class_week").is_null()).then(pl.lit("new")).when(worse_now & above_due).then(pl.lit("worse"))
     rows = rows.with_columns((quiet & (pl.col("class") != "act today")).alias("quiet"), mark.alias("mark"))
     return rows.select(found.columns)
 

@@ -155,7 +155,7 @@ def over_and_climbing(f: TankFacts) -> Finding | None:
     load = f"bioload {pct(f.plain_load_pct)} of its plain rating"
     return Finding(
         PLAN,
-        f"{load}, {rise(f)}",
+        f"bioload {pct(f.plain_load_pct)} plain, {rise(f)}",
         _cure(f),
         FITTED,
         soon(f) - 0.5,

@@ -99,7 +99,8 @@ def nitrite_act(f: TankFacts) -> Finding | None:
             f"Nitrite {value} (read as {said}), {age}: fish cannot carry enough oxygen.{new}",
             f"{now} today, no food for 48 hours, more air, retest daily until it is 0 twice.",
         )
-    if read.zero or not (read.high is None or read.high >= limit):
+    told = f.established and f.shows("nitrite")  # by the rule below, which asks for a retest too
+    if read.zero or told or not (read.high is None or read.high >= limit):
         return None
     return Finding(
         WEEK,
@@ -144,7 +145,7 @@ def ammonia(f: TankFacts) -> Finding | None:
     return Finding(
         WEEK,
         f"ammonia {said} in an established tank, {age}",
-        f"{now}, halve the food, look for a dead fish, retest in two days",
+        f"{now}, halve the food, look for a dead fish",
         f"ammonia from {f.assumed['trace_ammonia']:g} mg/L in a tank over {f.assumed['established_weeks']:g} weeks"
         f" old; {CP}",
         nearer(AMMONIA, read.matched),

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline import review, weekly
-from pipeline.review.saying import REASON_MOST, STEP_MOST
+from pipeline.review.finding import REASON_MOST, STEP_MOST
 from schemas.words import CAUSES, CLASSES
 
 HEAD = "date,tank,taken,ammonia,nitrite,nitrate,ph,kh,temperature,water_changed\n"
@@ -41,7 +41,9 @@ def test_the_demo_round_shows_what_it_was_made_to_show(demo_logs: Path) -> None:
     assert classes["LM4"] == "this week"
     assert classes["MD3"] == "can't say"
     assert classes["QO2"] == "can't say"
-    assert classes["TC1"] == "steady"  # over its rating, and steady
+    over = next(tank for tank in week["tanks"] if tank["tank"] == "TC1")  # over its rating, and nitrate steady
+    assert rules(over)["over_full_cycle_rating"] == "steady"
+    assert rules(over)["half_cycle_short"] == "plan"
     assert [classes[t] for t in ("LM2", "TC2", "SS2", "SS3")] == ["plan"] * 4
     order = [CLASSES.index(tank["class"]) for tank in week["tanks"]]
     assert order == sorted(order)
