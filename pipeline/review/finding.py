@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -39,12 +40,24 @@ def _stop(text: str) -> str:
     return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
+HANDS_IN = re.compile(r"(?i)\b(?:pads?|impeller|heater|intake|carbon out|rinse the media|media after|lift)\b")
+CHANGES = re.compile(r"\b[Cc]hange:? (?:no more than )?\d")
+POWER = "Power off at the wall before hands go in."
+MATCH = "Match temperature, treat for chlorine."
+
+
+def cautioned(do: str) -> str:
+    """What to do, with the caution where it is told: hands in the water, or a water change."""
+    power = f" {POWER}" if HANDS_IN.search(do) else ""
+    return f"{do}{power}{f' {MATCH}' if CHANGES.search(do) else ''}"
+
+
 def found(facts: Iterable[TankFacts], rules: Iterable[Rule]) -> pl.DataFrame:
     """The findings of some rules, a row each; a rule's name is that of its function."""
     rules = tuple(rules)
     rows = [
         (f.tank, f.as_of, rule.__name__, told.class_, cut(told.reason, REASON_MOST), cut(told.step, STEP_MOST),
-         told.says or _stop(sentence(told.reason)), told.do or _stop(told.step), told.basis, float(told.harm))
+         told.says or _stop(sentence(told.reason)), cautioned(told.do or _stop(told.step)), told.basis, float(told.harm))
         for f in facts for rule in rules if (told := rule(f)) is not None
     ]  # fmt: skip
     if not rows:
