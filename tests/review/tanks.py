@@ -38,8 +38,7 @@ def row(table: str, **cells: Any) -> dict[str, Any]:
 def tank(records: Mapping[str, list[dict[str, Any]]] | None = None, **facts: Any) -> TankFacts:
     """A tank of 200 L, two years old, of which nothing else is known but what is given; readings by their names."""
     kept = records or {}
-    named = {"free_ammonia", "ammonia", "nitrite", "nitrate", "ph", "kh", "temperature", "flow_l_h"}
-    water = {name: facts.pop(name) for name in list(facts) if name in named}
+    water = {name: facts.pop(name) for name, value in list(facts.items()) if isinstance(value, Read)}
     usual = {"net_l": 200.0, "set_c": 25.0, "ceiling": 40.0, "age_weeks": 104.0}
     return TankFacts(
         tank="T1", as_of=DAY, assumed=ASSUMED, water=water, records=lambda name: kept.get(name, []), **(usual | facts)
