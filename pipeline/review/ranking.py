@@ -19,6 +19,7 @@ from pipeline.wording import aged, change_words, cut, day_month, pct, reading_ra
 from schemas import conform
 from schemas.words import CLASSES
 
+URGENT = ("act today", "this week")
 ORDER = {name: place for place, name in enumerate(CLASSES)}
 WEEK, MONTH = 7, 28  # days back: what "changed" and "worse" are told against
 
@@ -28,8 +29,11 @@ def _place() -> pl.Expr:
 
 
 def _than(name: str, worse_share: float) -> pl.Expr:
-    """Worse than then: a more urgent class, or harm that has come a fifth nearer."""
-    nearer = pl.col("harm") < pl.col(f"harm_{name}") - worse_share * pl.col(f"harm_{name}").abs()
+    """Worse than then: a more urgent class, or harm that has come a fifth nearer; what is urgent, a fifth further over."""
+    harm, then = pl.col("harm"), pl.col(f"harm_{name}")
+    over, was_over = ((h / 100).ceil() * 100 - h for h in (harm, then))  # as rules_water.nearer made them, ten times
+    further = over > (1 + worse_share) * was_over + 1
+    nearer = pl.when(pl.col("class").is_in(URGENT)).then(further).otherwise(harm < then - worse_share * then.abs())
     return ((_place() < pl.col(f"class_{name}")) | nearer).fill_null(False)
 
 

@@ -53,7 +53,9 @@ def test_a_note_of_gasping(text: str | None, gasps: bool) -> None:
     ],
 )
 def test_fish_gasping(visits: list[dict[str, Any]], events: list[dict[str, Any]], class_: str | None) -> None:
-    holds(r.fish_gasping, tank({"visit": visits, "event": events}), class_, *(["fish gasp, by a note"] if class_ else []))
+    holds(
+        r.fish_gasping, tank({"visit": visits, "event": events}), class_, *(["fish gasp, by a note"] if class_ else [])
+    )
 
 
 @pytest.mark.parametrize(

@@ -90,8 +90,15 @@ def test_nitrate_over_ceiling(facts: dict[str, Any], class_: str | None, words: 
     [
         ({}, None, ()),
         ({"last_low": 30.0, "last_high": 50.0, "last_age": 3}, None, ()),
-        ({"last_low": 30.0, "last_high": None, "last_age": 3}, CANT,
-         ("nitrate over 30 mg/L, off the top of the chart, 3 days ago", "Dilute the sample by half", "double the result")),
+        (
+            {"last_low": 30.0, "last_high": None, "last_age": 3},
+            CANT,
+            (
+                "nitrate over 30 mg/L, off the top of the chart, 3 days ago",
+                "Dilute the sample by half",
+                "double the result",
+            ),
+        ),
         ({"last_low": 20.0, "last_high": 30.0, "last_age": 3, "recent_state": "at least"}, CANT, ("half or more",)),
         ({"last_low": 20.0, "last_high": 30.0, "last_age": 3, "recent_state": "ok"}, None, ()),
         ({"last_low": 30.0, "last_age": None}, None, ()),

@@ -18,7 +18,11 @@ CANT, DUE = "can't say", "due"
     [
         ({}, CANT, ("no usable nitrate reading yet", "nobody can say", "enter any paper sheets not yet typed")),
         ({"last_age": 10, "visit_days": 7.0}, None, ()),
-        ({"last_age": 11, "visit_days": 7.0}, CANT, ("no usable nitrate reading for 11 days", "the last one 11 days ago")),
+        (
+            {"last_age": 11, "visit_days": 7.0},
+            CANT,
+            ("no usable nitrate reading for 11 days", "the last one 11 days ago"),
+        ),
         ({"last_age": 42, "visit_days": 28.0}, None, ()),
         ({"last_age": 43, "visit_days": 28.0}, CANT, ("for 6 weeks", "of 28 days")),
         ({"last_age": 1, "visit_days": None}, CANT, ()),
@@ -136,5 +140,3 @@ def test_a_tap_test_is_its_supplys_and_not_told_in_a_tank() -> None:
     facts = tank({"due": [due("tap test", 40)]})
     for rule in (duties.service_due, duties.carbon_due, duties.kit_due, duties.flow_test_due, duties.promise_due):
         holds(rule, facts, None)
-
-

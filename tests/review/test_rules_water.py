@@ -120,7 +120,11 @@ def test_tap_ammonia(facts: dict[str, Any], class_: str | None, words: tuple[str
         ({"age_weeks": None}, None, ()),
         ({"age_weeks": 8.01}, None, ()),
         ({"age_weeks": 8.0}, DUE, ("new tank, 8 weeks old", "add no fish", "still maturing.")),
-        ({"age_weeks": 1.9, "nitrite": read(0.3)}, DUE, ("new tank, 1 week old; ammonia or nitrite shows, as expected",)),
+        (
+            {"age_weeks": 1.9, "nitrite": read(0.3)},
+            DUE,
+            ("new tank, 1 week old; ammonia or nitrite shows, as expected",),
+        ),
         ({"age_weeks": 2.0, "ammonia": read(0.04)}, DUE, ("new tank, 2 weeks old |",)),
     ],
 )
@@ -196,7 +200,11 @@ def test_old_tank_trap(facts: dict[str, Any], class_: str | None, words: tuple[s
     ("facts", "class_", "words"),
     [
         ({}, None, ()),
-        ({"temperature": read(21.0)}, ACT, ("water at 21.0 °C, set to 25.0 °C, 3 days ago", "warm by no more than 1 °C")),
+        (
+            {"temperature": read(21.0)},
+            ACT,
+            ("water at 21.0 °C, set to 25.0 °C, 3 days ago", "warm by no more than 1 °C"),
+        ),
         ({"temperature": read(21.1)}, None, ()),
         ({"temperature": read(29.0)}, ACT, ("cool slowly",)),
         ({"temperature": read(28.9)}, None, ()),
@@ -209,7 +217,9 @@ def test_temperature_off(facts: dict[str, Any], class_: str | None, words: tuple
 
 def cell(column: str, text: str, days: int | None = 1, **more: Any) -> dict[str, Any]:
     day = {} if days is None else {"days": days}
-    return row("held", column=column, text=text, fault="beyond limits", reason="Outside what is accepted.", **day, **more)
+    return row(
+        "held", column=column, text=text, fault="beyond limits", reason="Outside what is accepted.", **day, **more
+    )
 
 
 @pytest.mark.parametrize(
@@ -246,7 +256,12 @@ def cell(column: str, text: str, days: int | None = 1, **more: Any) -> dict[str,
     ],
 )
 def test_held_danger(held: dict[str, Any], facts: dict[str, Any], fires: bool) -> None:
-    holds(w.held_danger, tank({"held": [held]}, **facts), ACT if fires else None, *(["dangerous if true"] if fires else []))
+    holds(
+        w.held_danger,
+        tank({"held": [held]}, **facts),
+        ACT if fires else None,
+        *(["dangerous if true"] if fires else []),
+    )
 
 
 def test_the_value_typed_and_its_place_are_told() -> None:
