@@ -155,22 +155,22 @@ def ammonia(f: TankFacts) -> Finding | None:
 
 
 def tap_ammonia(f: TankFacts) -> Finding | None:
-    """Ammonia in the tap: for this week where an ordinary change of it makes free ammonia harmful in this tank."""
-    if f.tap_ammonia is None or f.tap_ammonia_day is None or f.tap_ammonia < f.assumed["trace_ammonia"]:
+    """Ammonia in the tap that a change of it makes harmful in this tank. What harms none is told once, of the supply."""
+    ph, supply, tap, read_on = f.water.get("ph"), f.water_supply, f.tap_ammonia, f.tap_ammonia_day
+    if ph is None or supply is None or tap is None or read_on is None or tap < f.assumed["trace_ammonia"]:
         return None
     share = f.last_fraction if f.last_fraction is not None else f.assumed["usual_change_share"]
-    harms, ph = _free_over(f, f.tap_ammonia * share), f.water.get("ph")
-    said, supply = reading("ammonia", f.tap_ammonia), f.water_supply or "here"
-    age = aged((f.as_of - f.tap_ammonia_day).days)
+    if not _free_over(f, tap * share):
+        return None
     return Finding(
-        WEEK if harms else DUE,
-        f"tap {supply} brought ammonia: {said}, {age}",
+        WEEK,
+        f"tap {supply} brought ammonia: {reading('ammonia', tap)}, {aged((f.as_of - read_on).days)}",
         "Change less at a time, treat the water for ammonia, retest next day",
         f"a change brings the tap's ammonia times the share changed; {CP}",
-        AMMONIA if harms else -2.0,
-        f"The tap {supply} had {said} of ammonia on {day(f.tap_ammonia_day)}; a change of {change_words(share, None)}"
-        f" brings {reading('ammonia', f.tap_ammonia * share)} of it"
-        + (f", which is harmful at pH {reading('ph', ph.matched)}." if harms and ph else "."),
+        AMMONIA,
+        f"The tap {supply} had {reading('ammonia', tap)} of ammonia on {day(read_on)}; a change of"
+        f" {change_words(share, None)} brings {reading('ammonia', tap * share)} of it, which is harmful at pH"
+        f" {reading('ph', ph.matched)}.",
         "Use a conditioner that deals with ammonia, as its label says; change less at a time; retest the tank a day"
         " after the change, when it should be 0; test the tap once more.",
     )

@@ -300,6 +300,16 @@ def late_supplies(week: Week) -> list[str]:
     return [f"test of the tap {supply} {overdue(days)}" for supply, days in rows.iter_rows()]
 
 
+def tap_ammonia(week: Week) -> list[str]:
+    """Supplies whose last test found ammonia, each once."""
+    tests = week.table("tap").filter((pl.col("parameter") == "ammonia") & (pl.col("date") <= week.as_of)).sort("date")
+    last = tests.unique("water_supply", keep="last").filter(pl.col("matched") >= week.assumed["trace_ammonia"])
+    return [
+        f"The tap {supply} brought ammonia on {day(date)}: {wording.reading('ammonia', matched)}. Treat new water for it."
+        for supply, date, matched in last.sort("water_supply").select("water_supply", "date", "matched").iter_rows()
+    ]
+
+
 def notices(week: Week) -> list[str]:
     """What is never hidden: items on hold, late tap tests, filters on no tank, assumptions that were changed."""
     lines = []
@@ -310,6 +320,7 @@ def notices(week: Week) -> list[str]:
         lines.append(f"{counted(held.height, 'item')} held{tail}: `tankround held` lists them.")
     if late := late_supplies(week):
         lines.append(f"{wording.sentence(listed(late))}.")
+    lines += tap_ammonia(week)
     if loose := loose_filters(week):
         lines.append(f"On no tank: {listed(loose)}.")
     changed = [

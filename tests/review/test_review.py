@@ -249,7 +249,7 @@ def test_the_text_prints_all_that_is_urgent_its_marks_promises_and_supplies_once
         rows,
         tanks="T1,a,100,2020-01-01,40\nT2,a,100,2020-01-01,40\n",
         sites="site,name,water_supply\na,Home,mains\n",
-        tap="water_supply,date,nitrate\nmains,2026-01-01,5\n",
+        tap="water_supply,date,nitrate,ammonia\nmains,2026-01-01,5,0.3\n",
         promises="made_on,site,tank,promise,due,done_on\n2026-05-01,a,T1,bring a lid lock,2026-05-26,\n",
         **FILTER,
     )
@@ -261,6 +261,7 @@ def test_the_text_prints_all_that_is_urgent_its_marks_promises_and_supplies_once
     assert "promised for 26 May: bring a lid lock" in flat
     assert flat.count("est of the tap mains") == 1
     assert "Test of the tap mains overdue by 61 days." in flat
+    assert "The tap mains brought ammonia on Thu 1 January: 0.3 mg/L. Treat new water for it." in flat
     assert flat.count("never recorded yet: a service of 1 filter and a timed flow of 1 filter") == 1
     for word in ("None", "nan", "not known %", "points to", "heads for", "ceiling", "late,"):
         assert word not in flat

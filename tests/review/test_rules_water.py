@@ -99,10 +99,21 @@ def test_ammonia(facts: dict[str, Any], class_: str | None, words: tuple[str, ..
     [
         ({}, None, ()),
         ({"tap_ammonia": 0.049}, None, ()),
-        ({"tap_ammonia": 0.05}, DUE, ("tap mains brought ammonia: 0.05 mg/L, 12 days ago", "Use a conditioner")),
-        ({"tap_ammonia": 0.4, "ph": read(7.0)}, DUE, ("25 % brings 0.1 mg/L of it",)),
-        ({"tap_ammonia": 2.0, "ph": read(8.4)}, WEEK, ("harmful at pH 8.4", "treat the water")),
-        ({"tap_ammonia": 0.4, "ph": read(8.4), "last_fraction": 0.1}, DUE, ("10 % brings 0.04",)),
+        ({"tap_ammonia": 0.4}, None, ()),
+        ({"tap_ammonia": 0.4, "ph": read(7.0)}, None, ()),
+        (
+            {"tap_ammonia": 2.0, "ph": read(8.4)},
+            WEEK,
+            (
+                "tap mains brought ammonia: 2 mg/L, 12 days ago",
+                "25 % brings 0.5 mg/L of it, which is harmful at pH 8.4",
+                "treat the water",
+                "Use a conditioner",
+            ),
+        ),
+        ({"tap_ammonia": 2.0, "ph": read(8.4), "last_fraction": 0.05}, None, ()),
+        ({"tap_ammonia": 0.049, "ph": read(9.9), "last_fraction": 1.0}, None, ()),
+        ({"tap_ammonia": 2.0, "ph": read(8.4), "water_supply": None}, None, ()),
         ({"tap_ammonia": 2.0, "ph": read(8.4), "tap_ammonia_day": None}, None, ()),
     ],
 )
