@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from pipeline.review import rules_duties, rules_fish, rules_tank, rules_trend, rules_unknown, rules_water
+from pipeline.review import rules_doubt, rules_duties, rules_fish, rules_tank, rules_trend, rules_unknown, rules_water
 from pipeline.review.finding import Rule
 
 RULES: tuple[Rule, ...] = (
     *rules_water.WATER_RULES,
+    rules_doubt.held_danger,
     rules_water.tap_ammonia,
     rules_water.new_tank,
     *rules_fish.FISH_RULES,

@@ -9,6 +9,7 @@ import re
 
 from pipeline.review.facts import Row, TankFacts
 from pipeline.review.finding import ACT, CP, HOUSE, WEEK, Finding
+from pipeline.review.rules_doubt import held_danger
 from pipeline.review.rules_water import DEATHS, FISH, WATER_RULES, nearer
 from pipeline.wording import aged, amount, counted
 
@@ -25,7 +26,9 @@ DO = (
 
 def bad_water(f: TankFacts) -> bool:
     """Whether any reading of the water is for today or this week."""
-    return any(told is not None and told.class_ in (ACT, WEEK) for told in (rule(f) for rule in WATER_RULES))
+    return any(
+        told is not None and told.class_ in (ACT, WEEK) for told in (rule(f) for rule in (*WATER_RULES, held_danger))
+    )
 
 
 def _fish(f: TankFacts, reason: str, basis: str, over: float = 0.0) -> Finding:

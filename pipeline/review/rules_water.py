@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator
-
 from pipeline.calc.chemistry import free_ammonia_mg_l
 from pipeline.calc.water import SAMPLE
-from pipeline.review.facts import Row, TankFacts
+from pipeline.review.facts import TankFacts
 from pipeline.review.finding import ACT, CP, DUE, HOUSE, WEEK, Finding
 from pipeline.wording import NBSP, aged, change_words, counted, day, reading, reading_range
-from schemas.words import PARAMETER_TITLES
 
 # Order within the two urgent classes: what kills soonest comes first, smaller is nearer. The trap comes before all,
 # since its step forbids what the others would ask for.
@@ -154,13 +150,25 @@ def ammonia(f: TankFacts) -> Finding | None:
     )
 
 
+def free_over(f: TankFacts, ammonia_mg_l: float) -> bool:
+    """Whether so much ammonia makes free ammonia over its limit at this tank's pH and temperature, where they are known."""
+    ph, warmth = f.water.get("ph"), f.water.get("temperature")
+    if ph is None:
+        return False
+    set_c = f.set_c if f.set_c is not None else f.assumed["temperature_reference_c"]
+    celsius = warmth.matched if warmth is not None else set_c
+    return bool(
+        free_ammonia_mg_l([ammonia_mg_l], [ph.matched], [celsius], f.assumed)[0] > f.assumed["act_free_ammonia"]
+    )
+
+
 def tap_ammonia(f: TankFacts) -> Finding | None:
     """Ammonia in the tap that a change of it makes harmful in this tank. What harms none is told once, of the supply."""
     ph, supply, tap, read_on = f.water.get("ph"), f.water_supply, f.tap_ammonia, f.tap_ammonia_day
     if ph is None or supply is None or tap is None or read_on is None or tap < f.assumed["trace_ammonia"]:
         return None
     share = f.last_fraction if f.last_fraction is not None else f.assumed["usual_change_share"]
-    if not _free_over(f, tap * share):
+    if not free_over(f, tap * share):
         return None
     return Finding(
         WEEK,
@@ -318,90 +326,4 @@ def temperature_off(f: TankFacts) -> Finding | None:
     )
 
 
-# -- what is held, and dangerous if it is true ---------------------------------------------------------
-
-NUMBERS = re.compile(r"-?\d+(?:[.,]\d+)?")
-PH_MOST, WATER_MOST_C = 14.0, 60.0  # beyond these no water is: a missing point, or degrees Fahrenheit
-
-
-def _typed(text: str | None) -> list[float]:
-    """The numbers of a cell as typed."""
-    return [float(number.replace(",", ".")) for number in NUMBERS.findall(text or "")]
-
-
-def _free_over(f: TankFacts, ammonia_mg_l: float) -> bool:
-    """Whether so much ammonia makes free ammonia over its limit at this tank's pH and temperature, where they are known."""
-    ph, warmth = f.water.get("ph"), f.water.get("temperature")
-    if ph is None:
-        return False
-    set_c = f.set_c if f.set_c is not None else f.assumed["temperature_reference_c"]
-    celsius = warmth.matched if warmth is not None else set_c
-    return bool(
-        free_ammonia_mg_l([ammonia_mg_l], [ph.matched], [celsius], f.assumed)[0] > f.assumed["act_free_ammonia"]
-    )
-
-
-def _dangerous(f: TankFacts, parameter: str, values: list[float]) -> bool:
-    """Whether a typed value, or an end of a typed range, would be acted on today if it is true."""
-    if not values:
-        return False
-    if parameter == "ammonia":
-        return max(values) > f.assumed["ammonia_hold_above"] or _free_over(f, max(values))
-    if parameter == "nitrite":
-        return max(values) >= f.assumed["act_nitrite"]
-    if parameter == "ph":
-        return 0 < min(values) < f.assumed["act_ph_below"] or f.assumed["ph_hold_above"] < max(values) <= PH_MOST
-    set_c = f.set_c if f.set_c is not None else f.assumed["temperature_reference_c"]
-    return any(abs(value - set_c) >= f.assumed["act_temperature_off_c"] for value in values)
-
-
-def _parameter(row: Row) -> str | None:
-    """What a held cell measures; in a long sheet the reason names it. None where it endangers no fish."""
-    for name in ("ammonia", "nitrite", "ph", "temperature"):
-        if row["column"] == name or (row["column"] == "value" and re.search(rf"(?i)\b{name}\b", row["reason"] or "")):
-            return name
-    return None
-
-
-def _held_dangers(f: TankFacts) -> Iterator[tuple[Row, int | None]]:
-    for row in f.records("held"):
-        known = row["day"] is not None and row["fault"] != "future"
-        age = (f.as_of - row["day"]).days if known else None
-        parameter = _parameter(row)
-        if parameter is None or (age or 0) < 0:
-            continue
-        read = f.water.get(parameter)
-        settled = age is not None and read is not None and read.age_days < age
-        if settled or (age or 0) > f.assumed["held_fresh_days"]:
-            continue
-        values = _typed(row["text"])
-        most = {"ph": PH_MOST, "temperature": WATER_MOST_C}.get(parameter)
-        if most is not None and values and max(values) > most:
-            values = _typed(row["suggestion"])
-        if _dangerous(f, parameter, values):
-            yield {**row, "parameter": parameter}, age
-
-
-def held_danger(f: TankFacts) -> Finding | None:
-    """A value on hold that would be acted on today if it is true: doubt does not lower danger."""
-    dangers = sorted(_held_dangers(f), key=lambda found: found[1] or 0)
-    if not dangers:
-        return None
-    row, age = dangers[0]
-    parameter = row["parameter"]
-    title = PARAMETER_TITLES[parameter]
-    when = "" if age is None else f", {aged(age)}"
-    return Finding(
-        ACT,
-        f"{title} {row['text']} typed{when}, on hold: dangerous if true",
-        f"Retest {title if parameter == 'ph' else title.lower()} now, then settle the reading on hold",
-        f"a held value that would be acted on today if it is true; {HOUSE}",
-        FREE if parameter in ("ammonia", "nitrite") else PH,
-        f"{title} {row['text']} was typed{when} ({row['file']} line {row['line']}) and is on hold: {row['reason']} If it"
-        " is true, the fish are in danger.",
-        "Retest now and look at the fish. Then settle it under Held rows.",
-    )
-
-
-WATER_RULES = (free_ammonia, nitrite_act, nitrite, ammonia, ph_low, ph_moved, kh_low, old_tank_trap, temperature_off,
-               held_danger)  # fmt: skip
+WATER_RULES = (free_ammonia, nitrite_act, nitrite, ammonia, ph_low, ph_moved, kh_low, old_tank_trap, temperature_off)  # fmt: skip

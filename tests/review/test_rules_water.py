@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from pipeline.calc.water import ASSUMED, SAMPLE
+from pipeline.review import rules_doubt as d
 from pipeline.review import rules_water as w
 from tests.review.tanks import holds, read, row, tank
 
@@ -268,7 +269,7 @@ def cell(column: str, text: str, days: int | None = 1, **more: Any) -> dict[str,
 )
 def test_held_danger(held: dict[str, Any], facts: dict[str, Any], fires: bool) -> None:
     holds(
-        w.held_danger,
+        d.held_danger,
         tank({"held": [held]}, **facts),
         ACT if fires else None,
         *(["dangerous if true"] if fires else []),
@@ -277,7 +278,7 @@ def test_held_danger(held: dict[str, Any], facts: dict[str, Any], fires: bool) -
 
 def test_the_value_typed_and_its_place_are_told() -> None:
     facts = tank({"held": [cell("nitrite", "12", days=9), cell("ammonia", "9.5")]})
-    holds(w.held_danger, facts, ACT, "Ammonia 9.5 typed, yesterday, on hold", "held.csv line 7", "Retest ammonia now")
+    holds(d.held_danger, facts, ACT, "Ammonia 9.5 typed, yesterday, on hold", "held.csv line 7", "Retest ammonia now")
 
 
 def test_what_kills_sooner_comes_first() -> None:
