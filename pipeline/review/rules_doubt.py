@@ -11,13 +11,26 @@ from pipeline.review.rules_water import FREE, PH, free_over
 from pipeline.wording import aged
 from schemas.words import PARAMETER_TITLES
 
-NUMBERS = re.compile(r"-?\d+(?:[.,]\d+)?")
-PH_MOST, WATER_MOST_C = 14.0, 60.0  # beyond these no water is: a missing point, or degrees Fahrenheit
+NUMBER = r"(\d+(?:[.,]\d+)?)"
+NUMBERS = re.compile(rf"(?!\s*[-−])\D{{0,12}}{NUMBER}(?:\s*(?:-|–|to|and)\s*{NUMBER})?\D{{0,12}}$")
+# Beyond these no water is: a missing point, a date that a spreadsheet made, degrees Fahrenheit.
+MOST = {"ammonia": 100.0, "nitrite": 100.0, "ph": 14.0, "temperature": 60.0}
 
 
 def _typed(text: str | None) -> list[float]:
-    """The numbers of a cell as typed."""
-    return [float(number.replace(",", ".")) for number in NUMBERS.findall(text or "")]
+    """The number of a cell, or both of its range; none where it is neither: `7..4`, `O`, `-0.6`."""
+    plain = NUMBERS.match(text or "")
+    return [] if plain is None else [float(number.replace(",", ".")) for number in plain.groups() if number]
+
+
+def _values(row: Row, parameter: str) -> list[float]:
+    """What a held cell would count if it is true: as typed, else what is suggested for it.
+
+    As typed only where a number stands there that water can have, and where the doubt is not about how it was written.
+    """
+    typed, suggested = _typed(row["text"]), _typed(row["suggestion"])
+    misread = bool(suggested) and row["fault"] != "beyond limits"
+    return suggested if not typed or misread or max(typed) > MOST[parameter] else typed
 
 
 def _dangerous(f: TankFacts, parameter: str, values: list[float]) -> bool:
@@ -29,7 +42,7 @@ def _dangerous(f: TankFacts, parameter: str, values: list[float]) -> bool:
     if parameter == "nitrite":
         return max(values) >= f.assumed["act_nitrite"]
     if parameter == "ph":
-        return 0 < min(values) < f.assumed["act_ph_below"] or f.assumed["ph_hold_above"] < max(values) <= PH_MOST
+        return 0 < min(values) < f.assumed["act_ph_below"] or max(values) > f.assumed["ph_hold_above"]
     set_c = f.set_c if f.set_c is not None else f.assumed["temperature_reference_c"]
     return any(abs(value - set_c) >= f.assumed["act_temperature_off_c"] for value in values)
 
@@ -53,11 +66,7 @@ def _held_dangers(f: TankFacts) -> Iterator[tuple[Row, int | None]]:
         settled = age is not None and read is not None and read.age_days < age
         if settled or (age or 0) > f.assumed["held_fresh_days"]:
             continue
-        values = _typed(row["text"])
-        most = {"ph": PH_MOST, "temperature": WATER_MOST_C}.get(parameter)
-        if most is not None and values and max(values) > most:
-            values = _typed(row["suggestion"])
-        if _dangerous(f, parameter, values):
+        if _dangerous(f, parameter, _values(row, parameter)):
             yield {**row, "parameter": parameter}, age
 
 
