@@ -33,10 +33,12 @@ def change_now(f: TankFacts, share: str) -> str:
 def _calculated_from(f: TankFacts) -> str:
     """What free ammonia was calculated from, the temperature with where it comes from unless the sample had its own."""
     read = f.water["free_ammonia"]
+    if read.of_ammonia is None or read.of_ph is None:
+        return "readings of one visit"
     said = f"ammonia {reading('ammonia', read.of_ammonia)} at pH {reading('ph', read.of_ph)}"
     if read.celsius is None:
         return said
-    source = "" if read.celsius_from == SAMPLE else f", {read.celsius_from}"
+    source = "" if read.celsius_from in (None, SAMPLE) else f", {read.celsius_from}"
     return f"{said} and {reading('temperature', read.celsius)}{source}"
 
 
@@ -214,7 +216,7 @@ def ph_low(f: TankFacts) -> Finding | None:
         return Finding(
             ACT,
             f"pH {said}, {age}",
-            f"Test ammonia, then {small} a day: no big change",
+            f"Test ammonia, then change {small} a day: no big change",
             basis,
             nearer(PH, limit - read.matched),
             f"pH {said}, {age}: too acid, and the bacteria of the filter slow down.",
@@ -267,10 +269,10 @@ def kh_low(f: TankFacts) -> Finding | None:
     acts, harm = read.matched <= act and falling, nearer(KH, week - read.matched)
     small, usual = small_change(f), change_words(f.assumed["usual_change_share"], f.net_l)
     if acts or f.trap:
-        step = f"{small} a day for a week, test ammonia first"
+        step = f"Change {small} a day for a week, test ammonia first"
         do = f"Test ammonia first. Change {small} a day for a week; KH up by at most 1{NBSP}dKH a day."
     else:
-        step = f"{usual} weekly three times, test the tap's KH"
+        step = f"Change {usual} weekly three times, test the tap's KH"
         do = f"Test the tap's KH. Change {usual} weekly, three times, then find the interval."
     if acts and ph is not None:
         reason = f"KH {said} and pH falling, to {reading('ph', ph.matched)}, {age}"
