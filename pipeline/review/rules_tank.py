@@ -101,7 +101,7 @@ def nitrate_over_ceiling(f: TankFacts) -> Finding | None:
     said, age = reading_range("nitrate", read.low, read.high), aged(read.age_days)
     chance, sure = f.over_ceiling_probability, f.assumed["over_ceiling_sure"]
     basis = f"limit of {ceiling:g} mg/L, from tanks.csv or the assumption; over it with its whole range, or by the fit"
-    harm = nearer(NITRATE, read.matched / ceiling)
+    harm = nearer(NITRATE, read.matched / max(ceiling, 1.0))
     if read.low > ceiling or (chance is not None and chance >= sure):
         step, do = _way_down(f, read.matched, ceiling)
         return Finding(
