@@ -30,6 +30,18 @@ def fixed(value: float | None, places: int) -> str:
     return (text.lstrip("-") if float(text) == 0 else text).replace("-", "−")
 
 
+def _outward(value: float, step: float, *, up: bool) -> float:
+    """The end of a range on its steps: the low end down, the high end up. A hair of binary fractions is no step."""
+    return (math.ceil if up else math.floor)(round(value / step, 9)) * step
+
+
+def _of_digits(value: float, digits: int, *, up: bool) -> float:
+    """The end of a range at so many significant figures."""
+    if value == 0 or not math.isfinite(value):
+        return value
+    return _outward(value, 10.0 ** (math.floor(math.log10(abs(value))) - digits + 1), up=up)
+
+
 def interval(low: float | None, high: float | None, digits: int = 2) -> str:
     """A range as 38–58; open above `over 83`, from nothing `under 3`, both ends alike one number."""
     if low is None and high is None:
@@ -38,8 +50,165 @@ def interval(low: float | None, high: float | None, digits: int = 2) -> str:
         return f"over {number(low, digits)}"
     if low is None:
         return f"under {number(high, digits)}"
-    a, b = number(low, digits), number(high, digits)
-    return a if a == b else f"{a}–{b}"
+    if low == high:
+        return number(low, digits)
+    a = number(_of_digits(low, digits, up=False), digits + 1)
+    b = number(_of_digits(high, digits, up=True), digits + 1)
+    return a if a == b else f"{a}{' to ' if low < 0 else '–'}{b}"
+
+
+# -- what the review says: here an unknown is refused, so that its sentence has to do without --
+
+
+class NotKnown(ValueError):
+    """Something that is not known was about to be said."""
+
+
+def _known(value: float | None) -> float:
+    if value is None or not math.isfinite(value):
+        raise NotKnown("a sentence was made with a value that is not known; expected a number, or another sentence")
+    return value
+
+
+def amount(value: float | None, places: int = 1) -> str:
+    """A number with at most so many decimals, half rounded up; refuses what is not known."""
+    step = 10.0**-places
+    text = f"{math.floor(round(_known(value) / step, 9) + 0.5) * step:.{places}f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if text in ("-0", "0") else text.replace("-", "−")
+
+
+def span(low: float | None, high: float | None, places: int = 1) -> str:
+    """A range, low end rounded down and high end up: `4.2–10.5`, `−4.5 to 7.3`, open above `over 83`."""
+    step = 10.0**-places
+    if high is None:
+        return f"over {amount(_outward(_known(low), step, up=False), places)}"
+    a = amount(_outward(_known(low), step, up=False), places)
+    b = amount(_outward(_known(high), step, up=True), places)
+    return a if a == b else f"{a}{' to ' if _known(low) < 0 else '–'}{b}"
+
+
+# Decimals and unit of each parameter, everywhere alike; nitrate is whole above 10 and in halves below.
+PRECISION: dict[str, tuple[int, str]] = {
+    "ammonia": (2, "mg/L"), "nitrite": (2, "mg/L"), "nitrate": (1, "mg/L"), "free_ammonia": (3, "mg/L"),
+    "ph": (1, ""), "kh": (1, "dKH"), "gh": (1, "dGH"), "temperature": (1, "°C"), "phosphate": (2, "mg/L"),
+    "oxygen": (1, "mg/L"), "flow_l_h": (0, "L/h"),
+}  # fmt: skip
+HALVES_TO = 10.0  # mg/L nitrate
+
+
+def _step(parameter: str, value: float) -> float:
+    if parameter == "nitrate":
+        return 1.0 if abs(value) > HALVES_TO else 0.5
+    return 10.0 ** -PRECISION[parameter][0]
+
+
+def _decimals(parameter: str, value: float) -> str:
+    """pH and temperature keep their decimal, 7.0; of the others a trailing nought goes."""
+    places = PRECISION[parameter][0]
+    return f"{value:.{places}f}" if parameter in ("ph", "temperature") else amount(value, places)
+
+
+def reading(parameter: str, value: float | None, *, down: bool = False) -> str:
+    """A value of a parameter with its unit: `0.35 mg/L`, `pH` bare; `down` never rounds up, for what is under a limit."""
+    step = _step(parameter, _known(value))
+    at = _outward(_known(value) + (0.0 if down else step / 2), step, up=False)
+    return with_unit(_decimals(parameter, at), PRECISION[parameter][1])
+
+
+def reading_range(parameter: str, low: float | None, high: float | None) -> str:
+    """A reading with its unit: `38–58 mg/L`, `over 83 mg/L`, `0.35 mg/L` where both ends say the same."""
+    unit = PRECISION[parameter][1]
+    a = _decimals(parameter, _outward(_known(low), _step(parameter, _known(low)), up=False))
+    if high is None:
+        return with_unit(f"over {a}", unit)
+    b = _decimals(parameter, _outward(_known(high), _step(parameter, _known(high)), up=True))
+    return with_unit(a if a == b else f"{a}–{b}", unit)
+
+
+def rise_words(state: str | None, rate: float | None, low: float | None, high: float | None) -> str:
+    """Net rise a week from that of a day with its 90 % range: `rises 7.4 mg/L a week (4.2–10.5)`, `no clear trend`."""
+    unit = f"{NBSP}mg/L a week"
+    if state == "below chart" and high is not None:
+        return f"rises under {amount(_outward(7 * high, 0.1, up=True))}{unit}"
+    if state == "at least" and low is not None and low > 0:
+        return f"rises at least {amount(_outward(7 * low, 0.1, up=False))}{unit}"
+    if state not in ("ok", "rough") or rate is None or low is None or high is None:
+        return "no trend known yet" if state in (None, "too few") else "no clear trend"
+    if low <= 0 <= high:
+        return "no clear trend"
+    rough = "roughly " if state == "rough" else ""
+    if high < 0:
+        return f"falls {rough}{amount(-7 * rate)}{unit} ({span(-7 * high, -7 * low)})"
+    return f"rises {rough}{amount(7 * rate)}{unit} ({span(7 * low, 7 * high)})"
+
+
+def levels_off(plateau: float | None, low: float | None, high: float | None) -> str:
+    """`levels off near 52 mg/L (36–69)`."""
+    step = _step("nitrate", _known(plateau))
+    at = _outward(_known(plateau) + step / 2, step, up=False)
+    ends = f" ({reading_range('nitrate', low, high).removesuffix(f'{NBSP}mg/L')})" if low is not None else ""
+    return f"levels off near {amount(at)}{NBSP}mg/L{ends}"
+
+
+def change_words(share: float | None, net_l: float | None) -> str:
+    """`25 % (49 L)`, or the share alone where the net volume is not known."""
+    part = with_unit(amount(100 * _known(share), 0), "%")
+    return part if net_l is None else f"{part} ({with_unit(amount(_known(share) * net_l, 0), 'L')})"
+
+
+def pct(value: float | None) -> str:
+    """A bioload: `140 %`; just over 100 keeps its decimal, so that over never reads as 100."""
+    near = 100 < _known(value) < 101
+    return with_unit(amount(value, 1 if near else 0), "%")
+
+
+def about_weeks(weeks: float | None) -> str:
+    """So many weeks from now: `a week`, `5 weeks`."""
+    return "a week" if _known(weeks) < 1.5 else f"{amount(weeks, 0)}{NBSP}weeks"
+
+
+def aged(days: float | None) -> str:
+    """An age of so many days: today, yesterday, 6 days ago, 14 weeks ago."""
+    age = int(_known(days))
+    if age <= 0:
+        return "today"
+    if age == 1:
+        return "yesterday"
+    return f"{age}{NBSP}days ago" if age < 28 else f"{age // 7}{NBSP}weeks ago"
+
+
+def spell(length: int) -> str:
+    """A time of so many days: `6 days`, `6 weeks`."""
+    return days(length) if length < 28 else f"{length // 7}{NBSP}weeks"
+
+
+def cut(text: str, most: int) -> str:
+    """Text that fits; what is cut off is marked. In full it stands elsewhere."""
+    return text if len(text) <= most else text[: most - 1].rstrip(" ,;:") + "…"
+
+
+def overdue(late_days: int) -> str:
+    """`due today`, `overdue by 46 days`, `due in 3 days`."""
+    if late_days == 0:
+        return "due today"
+    return f"overdue by {counted(late_days, 'day')}" if late_days > 0 else f"due in {counted(-late_days, 'day')}"
+
+
+def due_words(what: str, about: str, on: dt.date, late_days: int) -> str:
+    """A job with a date: `service of filter B18 overdue by 46 days`, `promised for 26 May: bring a lid lock`."""
+    if what == "promise":
+        return f"promised for {day_month(on)}: {about}"
+    if what == "kit":
+        if late_days == 0:
+            return f"kit {about} expires today"
+        ends = f"expired {days(late_days)} ago" if late_days > 0 else f"expires in {days(-late_days)}"
+        return f"kit {about} {ends}"
+    if what == "tests left":
+        return f"kit {about} is nearly used up"
+    names = {"check": "service of filter {}", "carbon": "carbon in {}", "flow test": "flow test of filter {}",
+             "tap test": "test of the tap {}", "cross-check": "cross-check of kit {}"}  # fmt: skip
+    return f"{names.get(what, what + ' of {}').format(about)} {overdue(late_days)}"
 
 
 def with_unit(text: str, unit: str) -> str:
@@ -67,13 +236,7 @@ def days(count: int) -> str:
 def ago(date: dt.date, as_of: dt.date) -> str:
     """An age in words: today, yesterday, 6 days ago, 14 weeks ago."""
     age = (as_of - date).days
-    if age < 0:
-        return f"in {days(-age)}"
-    if age == 0:
-        return "today"
-    if age == 1:
-        return "yesterday"
-    return f"{days(age)} ago" if age < 28 else f"{age // 7}{NBSP}weeks ago"
+    return f"in {days(-age)}" if age < 0 else aged(age)
 
 
 def listed(words: Iterable[str], last: str = "and") -> str:

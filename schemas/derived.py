@@ -146,7 +146,8 @@ class NitratePath(Ask):
 
 
 class Water(Ask):
-    """The latest reading of each parameter within 28 days of as-of, one row a parameter.
+    """The latest reading of each parameter within 28 days of as-of, one row a parameter; of samples of one day the worst
+    for ammonia, nitrite, free ammonia and a dangerous pH, else the one before the change.
 
     `parameter` is one of words.PARAMETERS, or `free_ammonia` [mg/L NH3], calculated from readings of one visit.
     """
@@ -161,6 +162,10 @@ class Water(Ask):
     expired: bool = column("Kit expired", required=True)
     zero: bool = column("A plain 0", "Nothing was found; “under 0.5” is no such reading.")
     before_matched: float = column("Matched a week or so before", "Latest reading 5 to 10 days earlier.")
+    celsius: float = column("Temperature used", "Of free ammonia, as the next three.", unit="°C")
+    celsius_from: str = column("Temperature from", "the sample, an earlier reading, the set temperature, or assumed.")
+    of_ammonia: float = column("Ammonia used", unit="mg/L NH4")
+    of_ph: float = column("pH used")
 
 
 class Due(Ask):
@@ -198,10 +203,11 @@ class Finding(Ask):
     basis: str = column("Basis", required=True)
     harm: float = column("Order within its class", required=True)
     quiet: bool = column("Noted until a later day", required=True)
+    mark: str = column("Against the week before", "new or worse; blank when neither, or not reviewed then.")
 
 
 class FindingCause(Ask):
-    """A likely cause of a finding, cheapest check first; at most three a finding."""
+    """A possible cause of a finding, cheapest check first; at most three a finding."""
 
     rule: str = column("Rule", kind="key", required=True)
     place: int = column("Place", required=True, ge=1, le=3)

@@ -17,9 +17,12 @@ from pipeline.calc.capacity import Calculated, layer_factors, missing, parts, ra
 from pipeline.calc.kit_shift import trend_of
 from pipeline.calc.layers import place_factor
 from pipeline.review import rules_trend
-from pipeline.review.facts import concat, gather
+from pipeline.review.facts import gather
+from pipeline.review.finding import Rule
+from pipeline.review.finding import found as found_by
 from pipeline.review.ranking import quieten
-from pipeline.review.rules import RULES, Rule
+from pipeline.review.rules import RULES
+from pipeline.review.rules_tank import half_cycle_short, nitrate_over_ceiling, off_the_chart
 from pipeline.review.rules_unknown import rating_not_known
 from pipeline.week import Week
 from schemas import Tables, conform
@@ -45,19 +48,25 @@ ENTERS: dict[str, str] = {
          for end in ("", "_weeks")), REACHED),
     **dict.fromkeys(
         ("maturity_start_weeks", "maturity_full_weeks", "temperature_factor_low"), FACTORS),
-    **dict.fromkeys(("plain_min_quality", "clog_overdue", "clog_low_flow"), PARTS),
+    **dict.fromkeys(
+        ("plain_min_quality", "clog_overdue", "clog_low_flow", "half_media_share", "half_foam_l_per_l",
+         "half_turnover_h", "flow_of_rated"), PARTS),
     "climbing_rate": TREND,
     "reading_cv": FIT, "reading_cv_meter": FIT,
     "act_free_ammonia": RULE,
-    # These move the half cycle, drawings and the likely causes, of which no class and no rating is made.
-    **dict.fromkeys(
-        ("half_media_share", "half_foam_l_per_l", "half_turnover_h", "flow_of_rated", "neat_gain",
-         "usable_share_default", "protein_default_pct", "feed_n_share"), NONE),
+    # These move drawings and the possible causes, of which no class and no rating is made.
+    **dict.fromkeys(("neat_gain", "usable_share_default", "protein_default_pct", "feed_n_share"), NONE),
 }  # fmt: skip
 
 # Of capacity the rules read only these where they choose a class; what else they read only words their sentences.
-DECIDES = ("over_full_cycle", "plain_state")
-OF_RATING: tuple[Rule, ...] = (rating_not_known, *(r for r in RULES if r.__module__ == rules_trend.__name__))
+DECIDES = ("over_full_cycle", "plain_state", "working_state", "half_rating_l", "net_l")
+OF_RATING: tuple[Rule, ...] = (
+    rating_not_known,
+    nitrate_over_ceiling,
+    off_the_chart,
+    half_cycle_short,
+    *(r for r in RULES if r.__module__ == rules_trend.__name__),
+)
 
 
 @dataclass(frozen=True)
@@ -137,9 +146,8 @@ def _classes_if(base: _Base, derived: Tables, assumed: Assumptions, rules: Itera
     facts = gather({**week.tables, **derived}, base.asks, assumed, week.round)
     names = [rule.__name__ for rule in chosen]
     kept = week.table("finding").filter((pl.col("as_of") != week.as_of) | ~pl.col("rule").is_in(names))
-    anew = conform("finding", concat([rule(facts) for rule in chosen]))
-    found = pl.concat([conform("finding", kept), anew])
-    noted = facts.table("noted").drop_nulls("until").select("tank", "rule", "until")
+    found = pl.concat([conform("finding", kept), found_by(facts, chosen)])
+    noted = week.table("noted").drop_nulls("until").select("tank", "rule", "until")
     told = quieten(found, noted, assumed["worse_share"]).filter((pl.col("as_of") == week.as_of) & ~pl.col("quiet"))
     order = {name: place for place, name in enumerate(CLASSES)}
     best = told.group_by("tank").agg(pl.col("class").replace_strict(order, return_dtype=pl.Int64).min().alias("place"))
@@ -177,7 +185,11 @@ def _moved(base: _Base, assumption: Assumption, end: str, value: float) -> list[
                 for tank, was, would in changed.select("tank", f"{of}_state", f"{of}_state_if").iter_rows()
             ]
         if both.filter(pl.any_horizontal(pl.col(c).ne_missing(pl.col(f"{c}_if")) for c in DECIDES)).height:
-            classes = _classes_if(base, {"capacity": conform("capacity", capacity)}, assumed, OF_RATING)
+            earlier = base.week.table("capacity").filter(
+                pl.col("as_of") != base.week.as_of
+            )  # recorded overload looks back a week
+            both_days = pl.concat([earlier, conform("capacity", capacity)])
+            classes = _classes_if(base, {"capacity": both_days}, assumed, OF_RATING)
     moves += [
         Move(assumption.name, end, value, tank, "class", was, classes[tank])
         for tank, was in base.classes.items()

@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any, NamedTuple
+
 import polars as pl
 
 from pipeline.calc.layers import FILTER_ASK, HALF_CYCLE_KINDS
 from schemas.words import STAGES
 
+Row = dict[str, Any]
 ROUGH = ("settlement", "coarse", "medium")
 STRAINS = (*ROUGH, "fine")  # stages that catch dirt
 PRE_FILTER = ("settlement", "coarse")
 RANK = {stage: rank for rank, stage in enumerate(STAGES)}
 ROOM = [*FILTER_ASK, "compartment"]
-COLUMNS = [*FILTER_ASK, "fault", "says", "do"]
+FAULT = {"tank": pl.String, "as_of": pl.Date, "filter": pl.String, "fault": pl.String, "says": pl.String, "do": pl.String}  # fmt: skip
+
+
+class Fault(NamedTuple):
+    """What is wrong with a filter, why it matters, and what to do."""
+
+    fault: str
+    says: str
+    do: str
 
 
 def _met(stages: tuple[str, ...]) -> pl.Expr:
@@ -28,7 +41,6 @@ def _meets_later(condition: pl.Expr) -> pl.Expr:
 def marked(layers: pl.DataFrame) -> pl.DataFrame:
     """Layers in flow order with what came before and what comes after each, for the rules."""
     named = layers.with_columns(
-        pl.format("{} in {}", "medium", "compartment").alias("where"),
         (pl.col("biological") & ~pl.col("foam")).alias("media"),
         (pl.col("stage") == "fine").fill_null(False).alias("fine"),
         (pl.col("stage") == "chemical").fill_null(False).alias("carbon"),
@@ -57,18 +69,25 @@ def marked(layers: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def finding(rows: pl.DataFrame, fault: str, says: pl.Expr, do: pl.Expr, key: list[str] | None = None) -> pl.DataFrame:
-    """One finding a filter (or another key) from the layers that show it; says and do are aggregations over them."""
-    by = key or list(FILTER_ASK)
-    return rows.group_by(by, maintain_order=True).agg(says.alias("says"), do.alias("do")).with_columns(
-        pl.lit(fault).alias("fault")
-    ).select(COLUMNS)  # fmt: skip
+def by_filter(rows: pl.DataFrame) -> dict[tuple[str, dt.date, str], list[Row]]:
+    """The rows of each tank, day and filter, in their order."""
+    found: dict[tuple[str, dt.date, str], list[Row]] = {}
+    for row in rows.iter_rows(named=True):
+        found.setdefault((row["tank"], row["as_of"], row["filter"]), []).append(row)
+    return found
 
 
-def listed() -> pl.Expr:
-    return pl.col("where").unique(maintain_order=True).str.join(", ")
+def faults(rows: pl.DataFrame, rules: Iterable[Callable[[Sequence[Row]], Iterable[Fault]]]) -> pl.DataFrame:
+    """What the rules say of each filter, a row a fault."""
+    rules = tuple(rules)
+    told = [(*key, *fault) for key, layers in by_filter(rows).items() for rule in rules for fault in rule(layers)]
+    return pl.DataFrame(told, schema=FAULT, orient="row")
 
 
-def sentence(*parts: str | pl.Expr) -> pl.Expr:
-    """Text and aggregations, one after the other."""
-    return pl.concat_str([pl.lit(part) if isinstance(part, str) else part for part in parts])
+def where(row: Row) -> str:
+    return f"{row['medium']} in {row['compartment']}"
+
+
+def listed(rows: Sequence[Row]) -> str:
+    """`good in basket 1, lava in basket 2`, each once."""
+    return ", ".join(dict.fromkeys(where(row) for row in rows))

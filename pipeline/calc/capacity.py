@@ -71,6 +71,8 @@ def tank_side(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.Da
             pl.coalesce("read_c", "temperature_c").alias("used_c"),
         )
     )
+    placed = table(tables, "placement").group_by("tank").agg(pl.col("from").min().alias("first_placed"))
+    rows = rows.join(placed, on="tank", how="left", maintain_order="left")
     net, feed = _numbers(rows, "net_l"), _numbers(rows, "feed_g_day")
     by_feed = factors.load_from_feed(feed, net, assumed)
     by_class = rows["stocking"].replace_strict(
@@ -89,6 +91,7 @@ def tank_side(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.Da
         *ASK,
         "gross_l",
         "net_l",
+        (pl.col("first_placed") <= pl.col("as_of")).fill_null(False).alias("filter_known"),
         pl.when(pl.col("measured_l").is_not_null())
         .then(pl.lit("measured"))
         .when(pl.col("gross_l").is_not_null())
@@ -258,7 +261,11 @@ def rated(
         .with_columns(
             pl.col("filters").fill_null([]),
             pl.col("flow_basis").fill_null("unknown"),
-            pl.col("plain_missing").fill_null([]),
+            # Not recorded is not none: a filter that was moved away leaves none, but one that nobody wrote down is not known.
+            pl.when(pl.col("filter_known"))
+            .then(pl.col("plain_missing").fill_null([]))
+            .otherwise(pl.lit(["a filter on record"]))
+            .alias("plain_missing"),
             pl.col("working_missing").fill_null([]),
         )
     )

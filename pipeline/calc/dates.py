@@ -2,25 +2,37 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import polars as pl
 
 from pipeline.assumptions import Assumptions
 from pipeline.calc.layers import in_force, table
 from pipeline.calc.servicing import checks, flow_timings
 from pipeline.week import Round
-from pipeline.wording import NBSP
+from pipeline.wording import NBSP, day
 from schemas import Tables, conform, empty
 
 ASK = ["tank", "as_of"]
+Row = dict[str, Any]
 CP = "common practice, no source"
 HOUSE = "house figure"
 
 
-def _day(column: str) -> pl.Expr:
+def _day(row: Row, name: str) -> str:
     """A date as `Tue 2 June`, with its year where that is not the year of the ask."""
-    day = pl.col(column)
-    same = day.dt.year() == pl.col("as_of").dt.year()
-    return pl.when(same).then(day.dt.strftime("%a %-d %B")).otherwise(day.dt.strftime("%a %-d %B %Y"))
+    return day(row[name], year=row[name].year != row["as_of"].year)
+
+
+def _jobs(rows: pl.DataFrame, what: str, basis: str, say: Callable[[Row], tuple[str, str]]) -> pl.DataFrame:
+    """Rows with tank, as_of, `on` and `about` as jobs, each with what it says and what to do about it."""
+    words = [say(row) for row in rows.iter_rows(named=True)]
+    return rows.select(*ASK, pl.lit(what).alias("what"), "on", "about").with_columns(
+        pl.Series("says", [says for says, _ in words], dtype=pl.String),
+        pl.Series("do", [do for _, do in words], dtype=pl.String),
+        pl.lit(basis).alias("basis"),
+    )
 
 
 def _placed(tables: Tables, asks: pl.DataFrame) -> pl.DataFrame:
@@ -44,28 +56,18 @@ def _weeks(column: str) -> pl.Expr:
 
 
 def filter_checks(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """The next look into each filter: the interval after the last check, or the first one after it was placed."""
+    """The next look into each filter: the interval after the last check. Never recorded is not late: no row."""
     done = checks(tables, assumed).select("filter", "date", "weeks", "chosen", "found")
-    rows = _last_before(_placed(tables, asks), done, "filter")
-    first = assumed["check_first_weeks"]
-    since = pl.coalesce("date", "placed")
-    rows = rows.with_columns(pl.col("weeks").fill_null(first), since.alias("since"))
-    why = (
-        pl.when(pl.col("date").is_null())
-        .then(pl.lit("no check recorded"))
-        .when(pl.col("chosen"))
-        .then(pl.format("chosen at the check on {}", _day("date")))
-        .otherwise(pl.format("found {} on {}", pl.col("found").fill_null("not said"), _day("date")))
-    )
-    return rows.select(
-        *ASK,
-        pl.lit("check").alias("what"),
-        (pl.col("since") + _weeks("weeks")).alias("on"),
-        pl.format("filter check of {}, {}", "filter", why).alias("says"),
-        pl.format("Check the pads of {} and time the flow.", "filter").alias("do"),
-        pl.col("filter").alias("about"),
-        pl.format("every {} weeks; {}", pl.col("weeks").round(0).cast(pl.Int64), pl.lit(CP)).alias("basis"),
-    )
+    rows = _last_before(_placed(tables, asks), done, "filter").drop_nulls("date")
+    rows = rows.with_columns(pl.col("weeks").fill_null(assumed["check_first_weeks"]))
+    rows = rows.with_columns((pl.col("date") + _weeks("weeks")).alias("on"), pl.col("filter").alias("about"))
+
+    def say(row: Row) -> tuple[str, str]:
+        found = "chosen at the check" if row["chosen"] else f"found {row['found'] or 'as not recorded'}"
+        says = f"filter check of {row['filter']}, every {row['weeks']:.0f} weeks, {found} on {_day(row, 'date')}"
+        return says, f"Check the pads of {row['filter']} and time the flow."
+
+    return _jobs(rows, "check", f"the interval follows what the last check found; {CP}", say)
 
 
 def carbon(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
@@ -90,25 +92,22 @@ def carbon(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataF
     due_days = pl.min_horizontal(life, pl.lit(assumed["carbon_due_weeks"] * 7))
     out = pl.col("since").dt.offset_by(f"{int(assumed['carbon_out_months'])}mo")
     rows = rows.with_columns(out.alias("out"))
-    late = pl.col("as_of") >= pl.col("since") + pl.duration(weeks=round(assumed["carbon_late_weeks"]))
-    how_late = (
-        pl.when(pl.col("as_of") > pl.col("out"))
-        .then(pl.format(": it should have been out by {}", _day("out")))
-        .when(late)
-        .then(pl.format(", late: out by {}", _day("out")))
-        .otherwise(pl.format(", out by {}", _day("out")))
-    )
-    return rows.select(
-        *ASK,
-        pl.lit("carbon").alias("what"),
+    rows = rows.with_columns(
         (pl.col("since") + pl.duration(days=due_days.round().cast(pl.Int64))).alias("on"),
-        pl.format("{} in {} since {}{}", "medium", "filter", _day("since"), how_late).alias("says"),
-        pl.format("Take the carbon out of {}, or put media there instead.", "filter").alias("do"),
         pl.col("filter").alias("about"),
-        pl.lit(f"{assumed['carbon_due_weeks']:g} weeks, out by {assumed['carbon_out_months']:g} months; {CP}").alias(
-            "basis"
-        ),
+        (pl.col("as_of") >= pl.col("since") + pl.duration(weeks=round(assumed["carbon_late_weeks"]))).alias("late"),
     )
+
+    def say(row: Row) -> tuple[str, str]:
+        out = _day(row, "out")
+        late = f": it should have been out by {out}" if row["as_of"] > row["out"] else f", out by {out}"
+        if row["late"] and row["as_of"] <= row["out"]:
+            late = f", late: out by {out}"
+        says = f"{row['medium']} in {row['filter']} since {_day(row, 'since')}{late}"
+        return says, f"Take the carbon out of {row['filter']}, or put media there instead."
+
+    basis = f"{assumed['carbon_due_weeks']:g} weeks, out by {assumed['carbon_out_months']:g} months; {CP}"
+    return _jobs(rows, "carbon", basis, say)
 
 
 def kits(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
@@ -128,78 +127,55 @@ def kits(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFra
             pl.col("parameter").sort_by(pl.min_horizontal("expires", "worn")).first(),
         )
     )
-    rows = rows.join(dates, on="kit")
+    rows = rows.join(dates, on="kit").with_columns(pl.col("kit").alias("about"))
     ends = rows.with_columns(pl.min_horizontal("expires", "worn").alias("on")).drop_nulls("on")
-    why = (
-        pl.when(pl.col("on") == pl.col("expires"))
-        .then(pl.lit("its date"))
-        .otherwise(pl.lit(f"{open_months} months open"))
-    )
-    expiry = ends.select(
-        *ASK,
-        pl.lit("kit").alias("what"),
-        "on",
-        pl.format("kit {} out of date: {} on {}", "kit", why, _day("on")).alias("says"),
-        pl.format("Bring a new kit for {}; cross-check before any change of plan.", "kit").alias("do"),
-        pl.col("kit").alias("about"),
-        pl.lit(f"expiry date, or {open_months} months from opening; {CP}").alias("basis"),
-    )
-    left = rows.filter(pl.col("tests_left") <= assumed["tests_left_low"]).select(
-        *ASK,
-        pl.lit("tests left").alias("what"),
-        pl.col("as_of").alias("on"),
-        pl.format("kit {} has {} tests left", "kit", pl.col("tests_left").cast(pl.Int64)).alias("says"),
-        pl.format("Bring a new kit for {}.", "kit").alias("do"),
-        pl.col("kit").alias("about"),
-        pl.lit(f"{assumed['tests_left_low']:g} tests or fewer; {HOUSE}").alias("basis"),
-    )
-    return pl.concat([expiry, left], how="vertical_relaxed")
+
+    def ended(row: Row) -> tuple[str, str]:
+        why = "its date" if row["on"] == row["expires"] else f"{open_months} months open"
+        says = f"kit {row['kit']} out of date: {why} on {_day(row, 'on')}"
+        return says, f"Bring a new kit for {row['kit']}; cross-check before any change of plan."
+
+    def low(row: Row) -> tuple[str, str]:
+        return f"kit {row['kit']} has {row['tests_left']:.0f} tests left", f"Bring a new kit for {row['kit']}."
+
+    left = rows.filter(pl.col("tests_left") <= assumed["tests_left_low"]).with_columns(pl.col("as_of").alias("on"))
+    return pl.concat([
+        _jobs(ends, "kit", f"expiry date, or {open_months} months from opening; {CP}", ended),
+        _jobs(left, "tests left", f"{assumed['tests_left_low']:g} tests or fewer; {HOUSE}", low),
+    ])  # fmt: skip
 
 
 def tap_tests(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """The next test of each tank's tap water; where it was never tested, it is due at once."""
+    """The next test of each tank's tap water. Never recorded is not late: no row."""
     supply = table(tables, "tank").join(table(tables, "site").select("site", "water_supply"), on="site")
     rows = asks.join(supply.select("tank", "water_supply"), on="tank").drop_nulls("water_supply")
     rows = _last_before(rows, table(tables, "tap").select("water_supply", "date").unique(), "water_supply")
+    rows = rows.drop_nulls("date")
     every = int(assumed["tap_test_days"])
-    return rows.select(
-        *ASK,
-        pl.lit("tap test").alias("what"),
-        pl.coalesce(pl.col("date").dt.offset_by(f"{every}d"), "as_of").alias("on"),
-        pl.when(pl.col("date").is_null())
-        .then(pl.format("tap {} never tested", "water_supply"))
-        .otherwise(pl.format("tap {} last tested on {}", "water_supply", _day("date")))
-        .alias("says"),
-        pl.format("Test the tap {}: nitrate, KH, pH, ammonia.", "water_supply").alias("do"),
-        pl.col("water_supply").alias("about"),
-        pl.lit(f"every {every} days; {HOUSE}").alias("basis"),
+    rows = rows.with_columns(
+        pl.col("date").dt.offset_by(f"{every}d").alias("on"), pl.col("water_supply").alias("about")
     )
+
+    def say(row: Row) -> tuple[str, str]:
+        supply = row["water_supply"]
+        return f"tap {supply} last tested on {_day(row, 'date')}", f"Test the tap {supply}: nitrate, KH, pH, ammonia."
+
+    return _jobs(rows, "tap test", f"every {every} days; {HOUSE}", say)
 
 
 def flow_tests(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """The next timing of each filter's flow with bucket and watch; from its placing where it was never timed."""
+    """The next timing of each filter's flow with bucket and watch. Never recorded is not late: no row."""
     rows = _last_before(_placed(tables, asks), flow_timings(tables).select("filter", "date", "flow_l_h"), "filter")
+    rows = rows.drop_nulls("date")
     every = int(assumed["flow_test_days"])
-    since = pl.coalesce("date", "placed")
-    return rows.select(
-        *ASK,
-        pl.lit("flow test").alias("what"),
-        since.dt.offset_by(f"{every}d").alias("on"),
-        pl.when(pl.col("date").is_null())
-        .then(pl.format("flow of {} never timed", "filter"))
-        .otherwise(pl.format("flow of {} last timed on {}", "filter", _day("date")))
-        .alias("says"),
-        pl.when(pl.col("flow_l_h").is_null())
-        .then(pl.format("Time the flow of {} with bucket and watch.", "filter"))
-        .otherwise(
-            pl.format(
-                f"Time the flow of {{}}: it was {{}}{NBSP}L/h.", "filter", pl.col("flow_l_h").round(0).cast(pl.Int64)
-            )
-        )
-        .alias("do"),
-        pl.col("filter").alias("about"),
-        pl.lit(f"every {every} days; {HOUSE}").alias("basis"),
-    )
+    rows = rows.with_columns(pl.col("date").dt.offset_by(f"{every}d").alias("on"), pl.col("filter").alias("about"))
+
+    def say(row: Row) -> tuple[str, str]:
+        how = " with bucket and watch" if row["flow_l_h"] is None else f": it was {row['flow_l_h']:.0f}{NBSP}L/h"
+        says = f"flow of {row['filter']} last timed on {_day(row, 'date')}"
+        return says, f"Time the flow of {row['filter']}{how}."
+
+    return _jobs(rows, "flow test", f"every {every} days; {HOUSE}", say)
 
 
 def promises(tables: Tables, asks: pl.DataFrame) -> pl.DataFrame:
@@ -212,15 +188,12 @@ def promises(tables: Tables, asks: pl.DataFrame) -> pl.DataFrame:
     rows = asks.join(made.drop_nulls("tank"), on="tank").filter(
         (pl.col("made_on") <= pl.col("as_of")) & (pl.col("done_on").is_null() | (pl.col("done_on") > pl.col("as_of")))
     )
-    return rows.select(
-        *ASK,
-        pl.lit("promise").alias("what"),
-        pl.col("due").alias("on"),
-        pl.format("promised on {}: {}", _day("made_on"), "promise").alias("says"),
-        pl.format("Keep the promise: {}.", "promise").alias("do"),
-        pl.col("promise").alias("about"),
-        pl.lit("a promise made to the site").alias("basis"),
-    )
+    rows = rows.with_columns(pl.col("due").alias("on"), pl.col("promise").alias("about"))
+
+    def say(row: Row) -> tuple[str, str]:
+        return f"promised on {_day(row, 'made_on')}: {row['promise']}", f"Keep the promise: {row['promise']}."
+
+    return _jobs(rows, "promise", "a promise made to the site", say)
 
 
 def due(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> pl.DataFrame:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
 from pipeline.review.evidence import EVIDENCE
-from pipeline.review.facts import Facts
-from pipeline.review.saying import ASK
+from pipeline.review.facts import TankFacts
 from schemas import conform, empty
 
 TABLE = Path(__file__).with_name("diagnosis.toml")
@@ -18,35 +19,31 @@ MOST = 3
 
 
 @cache
-def diagnosis() -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The table as frames: rule, cause, likely (0 is likeliest); and cause, minutes, check."""
-    told = tomllib.loads(TABLE.read_text(encoding="utf-8"))
-    pairs = [(rule, cause, place) for rule, causes in told["rule"].items() for place, cause in enumerate(causes)]
-    checks = [(cause, row["minutes"], row["check"]) for cause, row in told["cause"].items()]
-    return (
-        pl.DataFrame(pairs, schema={"rule": pl.String, "cause": pl.String, "likely": pl.Int64}, orient="row"),
-        pl.DataFrame(checks, schema={"cause": pl.String, "minutes": pl.Float64, "check": pl.String}, orient="row"),
-    )
+def diagnosis() -> Mapping[str, Any]:
+    """The table: rule → its causes, the likelier first; cause → minutes and check."""
+    return tomllib.loads(TABLE.read_text(encoding="utf-8"))
 
 
-def causes(found: pl.DataFrame, facts: Facts) -> pl.DataFrame:
-    """At most three causes a finding that some record points to, the cheapest check first."""
-    if found.height == 0:
+def of_rule(rule: str, f: TankFacts) -> list[tuple[str, str, str]]:
+    """At most three causes of a finding that some record points to, the cheapest check first: cause, because, check."""
+    told: list[tuple[str, str]] = []
+    for cause in diagnosis()["rule"].get(rule, ()):
+        if len(told) < MOST and cause in EVIDENCE and (because := EVIDENCE[cause](f)):
+            told.append((cause, because))
+    checks = diagnosis()["cause"]
+    told.sort(key=lambda pair: checks[pair[0]]["minutes"])
+    return [(cause, because, checks[cause]["check"]) for cause, because in told]
+
+
+def causes(found: pl.DataFrame, facts: Sequence[TankFacts]) -> pl.DataFrame:
+    """The causes of findings, a row each."""
+    of = {(f.tank, f.as_of): f for f in facts}
+    rows = [
+        (tank, as_of, rule, place, *cause)
+        for tank, as_of, rule in found.select("tank", "as_of", "rule").sort("tank", "as_of", "rule").iter_rows()
+        for place, cause in enumerate(of_rule(rule, of[tank, as_of]), start=1)
+    ]
+    if not rows:
         return empty("finding_cause")
-    pairs, checks = diagnosis()
-    evidence = pl.concat(
-        [point(facts).with_columns(pl.lit(cause).alias("cause")) for cause, point in EVIDENCE.items()],
-        how="vertical_relaxed",
-    )
-    rows = (
-        found.select(*ASK, "rule")
-        .join(pairs, on="rule")
-        .join(evidence, on=[*ASK, "cause"])
-        .sort(*ASK, "rule", "likely")
-        .with_columns(pl.int_range(pl.len()).over(*ASK, "rule").alias("n"))
-        .filter(pl.col("n") < MOST)
-        .join(checks, on="cause")
-        .sort(*ASK, "rule", "minutes", "likely")
-        .with_columns((pl.int_range(pl.len()).over(*ASK, "rule") + 1).alias("place"))
-    )
-    return conform("finding_cause", rows)
+    named = ["tank", "as_of", "rule", "place", "cause", "because", "check"]
+    return conform("finding_cause", pl.DataFrame(rows, schema=named, orient="row"))

@@ -1,365 +1,270 @@
-"""The records that point to a cause, one function a cause: frames of tank, as_of, because. It points to, it never is."""
+"""The record that points to a cause, one function a cause: its sentence, or None. It points to, it never is."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
-import polars as pl
-
-from pipeline.review.facts import Facts
-from pipeline.review.saying import ASK, ago, day, num, span, whole
-from pipeline.wording import NBSP
+from pipeline.review.facts import Row, TankFacts
+from pipeline.wording import NBSP, aged, amount, counted, day_month, pct, reading, rise_words, span, with_unit
 
 
-def _said(rows: pl.DataFrame, because: pl.Expr) -> pl.DataFrame:
-    """tank, as_of, because: the last word on each ask."""
-    return rows.select(*ASK, because.alias("because")).unique(ASK, keep="last", maintain_order=True)
+def _last(rows: list[Row]) -> Row | None:
+    return rows[-1] if rows else None
 
 
-def overfeeding(f: Facts) -> pl.DataFrame:
+def _event(f: TankFacts, name: str, days: float, words: str) -> str | None:
+    """The last event of a kind in so many days: `6 fish in on 13 April`."""
+    row = _last([row for row in f.lately("event", days) if row["event"] == name])
+    if row is None:
+        return None
+    count = "" if row["count"] is None else f"{amount(row['count'], 0)} "
+    return f"{count}{words} on {day_month(row['day'])}"
+
+
+def overfeeding(f: TankFacts) -> str | None:
     """Food raised or overfed lately, or more of it than normal; or nitrate that outruns the food that is recorded."""
-    heavy = f.assumed["heavy_feed_load"]
-    parts = [
-        _said(
-            f.rows.filter((pl.col("recent_low") > pl.col("expected_high")).fill_null(False)),
-            pl.format(
-                "nitrate rises {} a week, more than the recorded food makes ({})",
-                span(pl.col("week_low"), pl.col("week_high"), 1),
-                span(7 * pl.col("expected_low"), 7 * pl.col("expected_high"), 1),
-            ),
-        ),
-        _said(
-            f.rows.filter((pl.col("load_basis") == "feed") & (pl.col("load") >= heavy)),
-            pl.format(
-                f"{{}}{NBSP}g of food a day is {{}} times normal for {{}}{NBSP}L",
-                num(pl.col("feed_g_day"), 2),
-                num(pl.col("load"), 1),
-                whole(pl.col("net_l")),
-            ),
-        ),
-    ]
-    feeding = f.table("feeding").select("tank", pl.col("from").alias("day"), "feed_g_day").sort("tank", "day")
-    rises = feeding.with_columns(pl.col("feed_g_day").shift().over("tank").alias("was")).filter(
-        pl.col("feed_g_day") > pl.col("was")
-    )
-    lately = f.in_span(rises, f.assumed["long_cause_days"])
-    parts.append(
-        _said(
-            lately,
-            pl.format(
-                f"food went from {{}} to {{}}{NBSP}g a day on {{}}",
-                num(pl.col("was"), 2),
-                num(pl.col("feed_g_day"), 2),
-                day(pl.col("day")),
-            ),
-        )
-    )
-    fed = f.lately("event", "date", f.assumed["recent_cause_days"]).filter(pl.col("event") == "overfed")
-    parts.append(_said(fed, pl.format("overfed on {}", day(pl.col("day")))))
-    return pl.concat(parts).unique(ASK, keep="last", maintain_order=True)
+    if fed := _event(f, "overfed", f.assumed["recent_cause_days"], "overfed"):
+        return fed
+    rows = sorted((row for row in f.records("feeding") if row["day"] <= f.as_of), key=lambda row: row["day"])
+    for was, now in reversed(list(pairwise(rows))):
+        lately = (f.as_of - now["day"]).days < f.assumed["long_cause_days"]
+        if lately and now["feed_g_day"] > was["feed_g_day"]:
+            grams = f"{amount(was['feed_g_day'], 2)} to {amount(now['feed_g_day'], 2)}{NBSP}g a day"
+            return f"food went up from {grams} on {day_month(now['day'])}"
+    heavy = f.load_basis == "feed" and f.load is not None and f.load >= f.assumed["heavy_feed_load"]
+    if heavy and f.feed_g_day is not None and f.net_l is not None:
+        food, litres = with_unit(amount(f.feed_g_day, 2), "g"), with_unit(amount(f.net_l, 0), "L")
+        return f"{food} of food a day is {amount(f.load)} times normal for {litres}"
+    if f.recent_low is not None and f.expected_high is not None and f.recent_low > f.expected_high:
+        made = span(7 * (f.expected_low or 0.0), 7 * f.expected_high)
+        return f"nitrate {rise_words('ok', f.recent_rate, f.recent_low, f.recent_high)}, and the recorded food makes {made}"
+    return None
 
 
-def _event(f: Facts, name: str, days: float, words: str) -> pl.DataFrame:
-    rows = f.lately("event", "date", days).filter(pl.col("event") == name)
-    count = pl.when(pl.col("count").is_null()).then(pl.lit("")).otherwise(pl.format("{} ", whole(pl.col("count"))))
-    return _said(rows, pl.format(words, count, day(pl.col("day"))))
+def new_fish(f: TankFacts) -> str | None:
+    return _event(f, "fish in", f.assumed["fresh_stock_days"], "fish in")
 
 
-def new_fish(f: Facts) -> pl.DataFrame:
-    """Fish added within six weeks or so."""
-    return _event(f, "fish in", f.assumed["fresh_stock_days"], "{}fish in on {}")
+def too_much_stock(f: TankFacts) -> str | None:
+    return f"stocking is recorded as {f.stocking}" if f.stocking in ("heavy", "messy") else None
 
 
-def too_much_stock(f: Facts) -> pl.DataFrame:
-    """Stocking recorded as heavy or messy."""
-    return _said(
-        f.rows.filter(pl.col("stocking").is_in(["heavy", "messy"])), pl.format("stocking is recorded as {}", "stocking")
-    )
+def too_little_media(f: TankFacts) -> str | None:
+    """A plain bioload over 100 %, or no media that counts."""
+    if not (f.over_full_cycle or f.plain_state == "half cycle only") or f.net_l is None or f.media_kg is None:
+        return None
+    needs = with_unit(amount(f.net_l / f.assumed["litres_per_kg"], 2), "kg")
+    return f"{amount(f.media_kg, 2)}{NBSP}kg of media on {amount(f.net_l, 0)}{NBSP}L, which needs {needs}"
 
 
-def too_little_media(f: Facts) -> pl.DataFrame:
-    """A plain load over 100 %, or no media that counts."""
-    over = f.rows.filter(pl.col("over_full_cycle").fill_null(False) | (pl.col("plain_state") == "half cycle only"))
-    return _said(
-        over,
-        pl.format(
-            f"{{}}{NBSP}kg of media on {{}}{NBSP}L, which wants {{}}",
-            num(pl.col("media_kg"), 2),
-            whole(pl.col("net_l")),
-            num(pl.col("net_l") / f.assumed["litres_per_kg"], 2),
-        ),
-    )
+def media_not_ripe(f: TankFacts) -> str | None:
+    """Media that counts and is not mature yet."""
+    full, ripe = f.assumed["maturity_full_weeks"], f.assumed["ripe_share"]
+    young = [
+        row for row in f.records("capacity_layer")
+        if row["counts"] and row["maturity"] is not None and row["maturity"] < ripe
+        and row["age_weeks"] is not None and row["age_weeks"] < full and row["mass_kg"] is not None
+    ]  # fmt: skip
+    if not young:
+        return None
+    age = counted(int(min(row["age_weeks"] for row in young)), "week")
+    return f"{amount(sum(row['mass_kg'] for row in young), 2)}{NBSP}kg of its media is {age} old; mature at {full:g}"
 
 
-def media_not_ripe(f: Facts) -> pl.DataFrame:
-    """Media that counts and is not ripe yet."""
-    full = f.assumed["maturity_full_weeks"]
-    young = f.table("capacity_layer").filter(
-        pl.col("counts") & (pl.col("maturity") < f.assumed["ripe_share"]) & (pl.col("age_weeks") < full)
-    )
-    rows = young.group_by(ASK, maintain_order=True).agg(pl.col("mass_kg").sum(), pl.col("age_weeks").min())
-    return _said(
-        rows,
-        pl.format(
-            f"{{}}{NBSP}kg of its media is {{}}{NBSP}weeks old; ripe at {full:g}",
-            num(pl.col("mass_kg"), 2),
-            whole(pl.col("age_weeks").floor()),
-        ),
-    )
+def media_clogged(f: TankFacts) -> str | None:
+    """Found heavy or full of sludge at the last look, or a service well overdue."""
+    looked = _last([row for row in f.lately("service", f.assumed["long_cause_days"]) if row["found"] is not None])
+    if looked is not None and looked["found"] in ("heavy", "sludge"):
+        return f"found {looked['found']} on {day_month(looked['day'])}"
+    for row in f.records("due"):
+        if row["what"] == "check" and row["late_days"] > 7 * f.assumed["clog_overdue_weeks"]:
+            return f"the service of filter {row['about']} is overdue by {counted(row['late_days'], 'day')}"
+    return None
 
 
-def media_clogged(f: Facts) -> pl.DataFrame:
-    """Found heavy or sludgy at the last look, or a check well overdue."""
-    found = (
-        f.lately("service", "date", f.assumed["long_cause_days"])
-        .drop_nulls("found")
-        .filter(pl.col("found").is_in(["heavy", "sludge"]))
-    )
-    last = (
-        f.lately("service", "date", f.assumed["long_cause_days"])
-        .drop_nulls("found")
-        .unique(ASK, keep="last", maintain_order=True)
-    )
-    dirty = last.join(found.select(*ASK, "day").unique(), on=[*ASK, "day"])
-    late = f.table("due").filter(
-        (pl.col("what") == "check") & (pl.col("late_days") > 7 * f.assumed["clog_overdue_weeks"])
-    )
-    return pl.concat(
-        [
-            _said(late, pl.format(f"the check of {{}} is {{}}{NBSP}days late", "about", "late_days")),
-            _said(dirty, pl.format("found {} on {}", "found", day(pl.col("day")))),
-        ]
-    ).unique(ASK, keep="last", maintain_order=True)
-
-
-def flow_lost(f: Facts) -> pl.DataFrame:
+def flow_lost(f: TankFacts) -> str | None:
     """Timed flow well under clean flow."""
-    low = f.rows.filter((pl.col("flow_basis") == "timed") & (pl.col("flow_of_clean") < f.assumed["flow_lost_share"]))
-    return _said(
-        low,
-        pl.format(
-            f"flow {{}}{NBSP}L/h on {{}}, {{}}{NBSP}% of clean",
-            whole(pl.col("flow_l_h")),
-            day(pl.col("flow_day")),
-            whole(100 * pl.col("flow_of_clean")),
-        ),
-    )
+    if f.flow_basis != "timed" or f.flow_of_clean is None or f.flow_day is None:
+        return None
+    if f.flow_of_clean >= f.assumed["flow_lost_share"]:
+        return None
+    return f"flow {reading('flow_l_h', f.flow_l_h)} on {day_month(f.flow_day)}, {pct(100 * f.flow_of_clean)} of clean"
 
 
-def bypass(f: Facts) -> pl.DataFrame:
+def bypass(f: TankFacts) -> str | None:
     """A basket half empty, in the audit of the layout."""
-    half = f.table("audit").filter(pl.col("fault").str.contains("half|empty"))
-    return _said(half, pl.format("the book shows a compartment of {} half empty", "filter"))
+    for row in f.records("audit"):
+        if "half" in row["fault"] or "empty" in row["fault"]:
+            return f"the book shows a compartment of {row['filter']} half empty"
+    return None
 
 
-def _handled(f: Facts, days: float) -> pl.DataFrame:
-    return f.lately("service", "date", days).filter(pl.col("job").is_in(["media rinsed", "full"]))
+def _handled(f: TankFacts, days: float) -> list[Row]:
+    return [row for row in f.lately("service", days) if row["job"] in ("media rinsed", "full")]
 
 
-def rinsed_in_tap_water(f: Facts) -> pl.DataFrame:
+def rinsed_in_tap_water(f: TankFacts) -> str | None:
     """Media rinsed in tap water while that still holds it back."""
-    weeks = f.assumed["disturb_tap_rinse_weeks"]
-    rows = _handled(f, 7 * weeks).filter(pl.col("rinse_water") == "tap")
-    return _said(rows, pl.format("media rinsed in tap water on {}", day(pl.col("day"))))
+    row = _last([r for r in _handled(f, 7 * f.assumed["disturb_tap_rinse_weeks"]) if r["rinse_water"] == "tap"])
+    return None if row is None else f"media rinsed in tap water on {day_month(row['day'])}"
 
 
-def over_cleaned(f: Facts) -> pl.DataFrame:
-    """More than a third of the media handled in the days before."""
-    most = f.assumed["media_share_at_once"]
-    rows = _handled(f, f.assumed["after_clean_days"]).filter(
-        (pl.col("media_share").fill_null(1.0) > most + 0.01) | (pl.col("job") == "full")
+def over_cleaned(f: TankFacts) -> str | None:
+    """More than a third of the media handled in the days before; a share not recorded counts as all of it."""
+    most = f.assumed["media_share_at_once"] + 0.01
+    row = _last([
+        r for r in _handled(f, f.assumed["after_clean_days"])
+        if r["job"] == "full" or r["media_share"] is None or r["media_share"] > most
+    ])  # fmt: skip
+    if row is None:
+        return None
+    share = "its media" if row["media_share"] is None else f"{pct(100 * row['media_share'])} of its media"
+    return f"{share} handled on {day_month(row['day'])}"
+
+
+def medication(f: TankFacts) -> str | None:
+    return _event(f, "medication", 7 * f.assumed["disturb_medication_weeks"], "medicine")
+
+
+def filter_stopped(f: TankFacts) -> str | None:
+    """A stop or a power cut, recorded with a service or as an event."""
+    back = 7 * f.assumed["disturb_stopped_weeks"]
+    short = f.assumed["stop_short_hours"]
+    row = _last(
+        [r for r in f.lately("service", back) if r["hours_stopped"] is not None and r["hours_stopped"] >= short]
     )
-    share = (
-        pl.when(pl.col("media_share").is_null())
-        .then(pl.lit("its media"))
-        .otherwise(pl.format(f"{{}}{NBSP}% of its media", whole(100 * pl.col("media_share"))))
-    )
-    return _said(rows, pl.format("{} handled on {}", share, day(pl.col("day"))))
+    if row is not None:
+        return f"stopped {amount(row['hours_stopped'])}{NBSP}hours on {day_month(row['day'])}"
+    row = _last([r for r in f.lately("event", back) if r["event"] in ("filter stopped", "power cut")])
+    if row is None:
+        return None
+    hours = "" if row["hours"] is None else f", {amount(row['hours'])}{NBSP}hours"
+    return f"{row['event']} on {day_month(row['day'])}{hours}"
 
 
-def medication(f: Facts) -> pl.DataFrame:
-    """A medicine within the weeks that it holds bacteria back."""
-    return _event(f, "medication", 7 * f.assumed["disturb_medication_weeks"], "{}medicine on {}")
-
-
-def filter_stopped(f: Facts) -> pl.DataFrame:
-    """A stop or a power cut, recorded as an event or with a service."""
-    events = f.lately("event", "date", 7 * f.assumed["disturb_stopped_weeks"]).filter(
-        pl.col("event").is_in(["filter stopped", "power cut"])
-    )
-    services = f.lately("service", "date", 7 * f.assumed["disturb_stopped_weeks"]).filter(
-        pl.col("hours_stopped") >= f.assumed["stop_short_hours"]
-    )
-    hours = (
-        pl.when(pl.col("hours").is_null())
-        .then(pl.lit(""))
-        .otherwise(pl.format(f", {{}}{NBSP}hours", num(pl.col("hours"), 1)))
-    )
-    return pl.concat(
-        [
-            _said(events, pl.format("{} on {}{}", "event", day(pl.col("day")), hours)),
-            _said(
-                services,
-                pl.format(f"stopped {{}}{NBSP}hours on {{}}", num(pl.col("hours_stopped"), 1), day(pl.col("day"))),
-            ),
-        ]
-    ).unique(ASK, keep="last", maintain_order=True)
-
-
-def dead_fish(f: Facts) -> pl.DataFrame:
+def dead_fish(f: TankFacts) -> str | None:
     """Fish that died, or fewer seen than at the visit before."""
-    died = _event(f, "fish died", f.assumed["death_cause_days"], "{}fish died, on {}")
-    seen = f.lately("visit", "day", f.assumed["recent_cause_days"]).drop_nulls("fish_seen")
-    seen = seen.with_columns(pl.col("fish_seen").shift().over(ASK).alias("was")).unique(
-        ASK, keep="last", maintain_order=True
-    )
-    fewer = _said(
-        seen.filter(pl.col("fish_seen") < pl.col("was")),
-        pl.format("{} fish seen {}, {} before", whole(pl.col("fish_seen")), ago(pl.col("ago")), whole(pl.col("was"))),
-    )
-    return pl.concat([fewer, died]).unique(ASK, keep="last", maintain_order=True)
+    if died := _event(f, "fish died", f.assumed["death_cause_days"], "fish died"):
+        return died
+    seen = [row for row in f.lately("visit", f.assumed["recent_cause_days"]) if row["fish_seen"] is not None]
+    if len(seen) < 2 or seen[-1]["fish_seen"] >= seen[-2]["fish_seen"]:
+        return None
+    return f"{amount(seen[-1]['fish_seen'], 0)} fish seen {aged(seen[-1]['ago'])}, {amount(seen[-2]['fish_seen'], 0)} before"
 
 
-def heater(f: Facts) -> pl.DataFrame:
+def heater(f: TankFacts) -> str | None:
     """Water away from the set temperature."""
-    off = (pl.col("temperature_matched") - pl.col("temperature_c")).abs() >= f.assumed["temperature_warn_off_c"]
-    return _said(
-        f.rows.filter(off),
-        pl.format(f"{{}}{NBSP}°C read, set to {{}}", num(pl.col("temperature_matched")), num(pl.col("temperature_c"))),
-    )
+    read = f.water.get("temperature")
+    if read is None or f.set_c is None or abs(read.matched - f.set_c) < f.assumed["temperature_warn_off_c"]:
+        return None
+    return f"{reading('temperature', read.matched)} read, set to {reading('temperature', f.set_c)}"
 
 
-def tap_nitrate(f: Facts) -> pl.DataFrame:
+def tap_nitrate(f: TankFacts) -> str | None:
     """A tap that brings much of it."""
-    high = (pl.col("tap") >= f.assumed["tap_nitrate_high"]) | (
-        pl.col("tap") >= f.assumed["tap_ceiling_share"] * pl.col("ceiling")
-    )
-    rows = f.rows.filter(high.fill_null(False))
-    return _said(rows, pl.format(f"the tap brings {{}}{NBSP}mg/L", whole(pl.col("tap"))))
+    if f.tap is None:
+        return None
+    high = f.tap >= f.assumed["tap_nitrate_high"]
+    much = f.ceiling is not None and f.tap >= f.assumed["tap_ceiling_share"] * f.ceiling
+    return f"the tap brings {reading('nitrate', f.tap)}" if high or much else None
 
 
-def tap_ammonia(f: Facts) -> pl.DataFrame:
-    """Ammonia in the tap."""
-    return _said(
-        f.rows.filter(pl.col("tap_ammonia") > 0),
-        pl.format(
-            f"the tap had {{}}{NBSP}mg/L ammonia on {{}}", num(pl.col("tap_ammonia"), 2), day(pl.col("tap_ammonia_day"))
-        ),
-    )
+def tap_ammonia(f: TankFacts) -> str | None:
+    if not f.tap_ammonia or f.tap_ammonia_day is None:
+        return None
+    return f"the tap had {reading('ammonia', f.tap_ammonia)} ammonia on {day_month(f.tap_ammonia_day)}"
 
 
-def _changes(f: Facts) -> pl.DataFrame:
-    """Changes and top-ups of the last eight weeks: tank, as_of, changes, topups."""
-    rows = f.lately("water_change", "day", f.assumed["change_cause_days"])
-    return rows.group_by(ASK, maintain_order=True).agg(
-        (pl.col("kind") != "top-up").sum().alias("changes"), (pl.col("kind") == "top-up").sum().alias("topups")
-    )
+def too_few_changes(f: TankFacts) -> str | None:
+    """Visits without a change. Small changes at every visit are not few."""
+    if f.change_share is None or f.change_share >= f.assumed["few_changes_share"]:
+        return None
+    if f.change_share == 0:
+        return "no water changed at recent visits"
+    return f"water changed at {pct(100 * f.change_share)} of recent visits"
 
 
-def too_few_changes(f: Facts) -> pl.DataFrame:
-    """Visits without a change, or small ones."""
-    rows = f.rows.filter(
-        (pl.col("change_share") < f.assumed["few_changes_share"])
-        | (pl.col("mean_fraction") < f.assumed["small_change_share"])
-    )
-    return _said(
-        rows,
-        pl.format(
-            f"water changed at {{}}{NBSP}% of the visits of late, {{}}{NBSP}% a visit on average",
-            whole(100 * pl.col("change_share")),
-            whole(100 * pl.col("mean_fraction")),
-        ),
-    )
-
-
-def top_ups_only(f: Facts) -> pl.DataFrame:
+def top_ups_only(f: TankFacts) -> str | None:
     """Top-ups and no change for eight weeks."""
-    rows = _changes(f).filter((pl.col("changes") == 0) & (pl.col("topups") > 0))
-    return _said(rows, pl.format("{} top-ups and no change in eight weeks", pl.col("topups")))
+    kinds = [row["kind"] for row in f.lately("water_change", f.assumed["change_cause_days"])]
+    if not kinds or any(kind != "top-up" for kind in kinds):
+        return None
+    return f"{counted(len(kinds), 'top-up')} and no change in {f.assumed['change_cause_days'] / 7:g} weeks"
 
 
-def _doubted(f: Facts, doubt: str) -> pl.DataFrame:
-    return f.lately("reading", "day", f.assumed["recent_cause_days"]).filter(
-        (pl.col("parameter") == "nitrate") & (pl.col("doubt") == doubt)
-    )
+def _doubted(f: TankFacts, doubt: str) -> Row | None:
+    """The last nitrate reading of some weeks that is in doubt for a reason."""
+    rows = f.lately("reading", f.assumed["recent_cause_days"])
+    return _last([row for row in rows if row["parameter"] == "nitrate" and row["doubt"] == doubt])
 
 
-def wrong_basis(f: Facts) -> pl.DataFrame:
-    """A reading that fits the other basis."""
-    return _said(
-        _doubted(f, "basis"),
-        pl.format("“{}” on {} fits nitrate given as nitrogen", pl.col("text"), day(pl.col("day"))),
-    )
+def wrong_basis(f: TankFacts) -> str | None:
+    row = _doubted(f, "basis")
+    return None if row is None else f"{row['text']} on {day_month(row['day'])} fits nitrate given as nitrogen"
 
 
-def nitrite_interference(f: Facts) -> pl.DataFrame:
-    """Nitrite at the same visit, which nitrate tests colour with."""
-    return _said(_doubted(f, "nitrite"), pl.format("nitrite showed at the same visit, {}", ago(pl.col("ago"))))
+def nitrite_interference(f: TankFacts) -> str | None:
+    row = _doubted(f, "nitrite")
+    return None if row is None else f"nitrite showed at the same visit, {aged(row['ago'])}"
 
 
-def taken_after(f: Facts) -> pl.DataFrame:
-    """A change that day, and it is not known on which side of it the sample was taken."""
-    return _said(
-        _doubted(f, "taken"),
-        pl.format("water was changed on {} and the sheet does not say when it was read", day(pl.col("day"))),
-    )
+def taken_after(f: TankFacts) -> str | None:
+    row = _doubted(f, "taken")
+    if row is None:
+        return None
+    return f"water was changed on {day_month(row['day'])} and the sheet does not say when the sample was taken"
 
 
-def kit_expired(f: Facts) -> pl.DataFrame:
-    """The last nitrate kit out of date."""
-    rows = f.rows.filter(pl.col("last_expired").fill_null(False))
-    return _said(
-        rows, pl.format("kit {} was out of date {}", pl.col("last_kit").fill_null("not named"), ago(pl.col("last_age")))
-    )
+def kit_expired(f: TankFacts) -> str | None:
+    if not f.last_expired or f.last_age is None:
+        return None
+    return f"kit {f.last_kit} was past its date {aged(f.last_age)}" if f.last_kit else "the last kit was past its date"
 
 
-def kit_batch(f: Facts) -> pl.DataFrame:
-    """Tanks of one kit stepping together."""
-    rows = f.rows.drop_nulls("step_kit_batch")
-    return _said(rows, pl.format("other tanks of kit {} stepped at the same time", "step_kit_batch"))
+def kit_batch(f: TankFacts) -> str | None:
+    return f"other tanks of kit {f.step_kit_batch} stepped at the same time" if f.step_kit_batch is not None else None
 
 
-def not_shaken(f: Facts) -> pl.DataFrame:
+def not_shaken(f: TankFacts) -> str | None:
     """KH falls as if all the nitrate were there, and the nitrate test does not show it."""
-    rows = f.rows.filter(pl.col("witness") == "doubt the nitrate test")
-    return _said(rows, pl.col("witness_says"))
+    return f.witness_says if f.witness == "doubt the nitrate test" else None
 
 
-def plants(f: Facts) -> pl.DataFrame:
-    """Plants that take some of it."""
-    rows = f.rows.filter(pl.col("planting").is_in(["moderate", "dense"]))
-    return _said(rows, pl.format("planting is {}", "planting"))
+def plants(f: TankFacts) -> str | None:
+    return f"planting is {f.planting}" if f.planting in ("moderate", "dense") else None
 
 
-def limestone(f: Facts) -> pl.DataFrame:
+def limestone(f: TankFacts) -> str | None:
     """KH that climbs."""
-    rows = f.rows.filter((pl.col("kh_matched") - pl.col("kh_before_matched")) >= f.assumed["kh_warn_fall_month"])
-    return _said(
-        rows, pl.format("KH rose from {} to {} dKH", num(pl.col("kh_before_matched")), num(pl.col("kh_matched")))
-    )
+    read = f.water.get("kh")
+    if read is None or read.before_matched is None:
+        return None
+    if round(read.matched - read.before_matched, 6) < f.assumed["kh_warn_fall_month"]:
+        return None
+    return f"KH rose from {amount(read.before_matched)} to {reading('kh', read.matched)}"
 
 
-def still_new(f: Facts) -> pl.DataFrame:
-    """A tank in its first weeks."""
-    rows = f.rows.filter(~pl.col("established"))
-    return _said(rows, pl.format(f"set up {{}}{NBSP}weeks ago", whole(pl.col("age_weeks_of_tank").floor())))
+def still_new(f: TankFacts) -> str | None:
+    if f.established or f.age_weeks is None:
+        return None
+    return f"set up {counted(int(f.age_weeks), 'week')} ago"
 
 
-def typing_slip(f: Facts) -> pl.DataFrame:
-    """A reading that the fit weighs at under half, or an item that is held."""
-    suspects = f.table("suspect").filter(
-        (pl.col("as_of") - pl.col("day")).dt.total_days() < f.assumed["recent_cause_days"]
-    )
-    odd = _said(
-        suspects.sort(*ASK, "day"),
-        pl.format("the reading of {} does not fit the others ({} line {})", day(pl.col("day")), "file", "line"),
-    )
-    held = f.rows.filter(pl.col("held_fresh") > 0)
-    waits = _said(held, pl.format("{}: {}", pl.col("held_where"), pl.col("held_reason")))
-    return pl.concat([odd, waits]).unique(ASK, keep="last", maintain_order=True)
+def typing_slip(f: TankFacts) -> str | None:
+    """An item that is held, or a reading that the fit weighs at under half."""
+    for row in f.records("held"):
+        age = None if row["day"] is None else (f.as_of - row["day"]).days
+        if age is None or 0 <= age <= f.assumed["held_fresh_days"]:
+            return f"{row['file']} line {row['line']}: {row['reason']}".rstrip(".")
+    odd = [row for row in f.records("suspect") if 0 <= (f.as_of - row["day"]).days < f.assumed["recent_cause_days"]]
+    if not odd:
+        return None
+    row = max(odd, key=lambda r: r["day"])
+    return f"the reading of {day_month(row['day'])} does not fit the others ({row['file']} line {row['line']})"
 
 
-EVIDENCE: dict[str, Callable[[Facts], pl.DataFrame]] = {
+EVIDENCE: dict[str, Callable[[TankFacts], str | None]] = {
     "overfeeding": overfeeding,
     "new fish": new_fish,
     "too much stock": too_much_stock,

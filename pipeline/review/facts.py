@@ -1,204 +1,339 @@
-"""What the rules look at: one row a tank and day, with the records and calculations side by side."""
+"""What the rules look at: one record a tank and day. Frames are joined for all tanks at once; rules read one tank each."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import datetime as dt
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from functools import partial
+from typing import Any
 
 import polars as pl
+import polars.selectors as cs
 
 from pipeline.assumptions import Assumptions
-from pipeline.review.saying import ASK
 from pipeline.week import Round
 from schemas import Tables, empty
-from schemas.words import PARAMETERS
 
-READ = ("matched", "low", "high", "age_days", "before_matched", "taken", "zero", "expired")
-WATER = (*PARAMETERS, "free_ammonia")
+ASK = ["tank", "as_of"]
+Row = dict[str, Any]
+WEEK = 7  # days back: what a recorded overload is told against
 
 # A nitrate reading says how a tank stands unless it is in doubt what it counts; when it was taken matters to the trend.
 USABLE = (pl.col("parameter") == "nitrate") & (pl.col("doubt").is_null() | (pl.col("doubt") == "taken"))
 
 
-@dataclass(frozen=True)
-class Facts:
-    """`rows` has one row an ask; `tables` holds what a rule joins for itself."""
+@dataclass(frozen=True, slots=True)
+class Read:
+    """The latest reading of one parameter within 28 days, as table `water` has it."""
 
-    rows: pl.DataFrame
-    tables: Tables
+    low: float
+    matched: float
+    high: float | None = None
+    age_days: int = 0
+    taken: str = "before"
+    zero: bool | None = False  # a plain 0 was typed
+    before_matched: float | None = None  # a week or so before
+    celsius: float | None = None  # these four of free ammonia: what it was calculated from
+    celsius_from: str | None = None
+    of_ammonia: float | None = None
+    of_ph: float | None = None
+
+
+def _no_rows(name: str) -> list[Row]:
+    return []
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TankFacts:
+    """One tank on one day. What is not known is None: never nan, never infinite, never 0."""
+
+    tank: str
+    as_of: dt.date
     assumed: Assumptions
-    round: Round
+    water: Mapping[str, Read] = field(default_factory=dict)  # by parameter, free_ammonia among them
+    records: Callable[[str], Sequence[Row]] = _no_rows  # a table's rows of this tank; of calculated tables, of this day
 
-    def table(self, name: str) -> pl.DataFrame:
-        """A table, empty if there is none."""
-        found = self.tables.get(name)
-        return empty(name) if found is None else found
+    site: str | None = None
+    water_supply: str | None = None
+    closed: dt.date | None = None
+    set_c: float | None = None  # set temperature [°C]
+    planting: str | None = None
+    stocking: str | None = None
+    # capacity, and the same a week before
+    net_l: float | None = None
+    filters: Sequence[str] | None = None
+    media_kg: float | None = None
+    plain_l: float | None = None
+    plain_load_pct: float | None = None
+    plain_state: str | None = None
+    over_full_cycle: bool | None = None
+    missing: str | None = None
+    load: float | None = None
+    load_basis: str | None = None
+    feed_g_day: float | None = None
+    working_load_pct: float | None = None
+    working_state: str | None = None
+    half_rating_l: float | None = None
+    half_limit: str | None = None
+    flow_l_h: float | None = None
+    flow_basis: str | None = None
+    flow_day: dt.date | None = None
+    flow_of_clean: float | None = None
+    expected_low: float | None = None  # mg/L NO3 per day
+    expected_high: float | None = None
+    was_working_load_pct: float | None = None
+    was_media_kg: float | None = None
+    was_filters: Sequence[str] | None = None
+    # nitrate: rates in mg/L NO3 per day
+    ceiling: float | None = None
+    trend: str | None = None
+    plateau: float | None = None
+    plateau_low: float | None = None
+    plateau_high: float | None = None
+    weeks_to_ceiling: float | None = None
+    over_ceiling_probability: float | None = None
+    mean_fraction: float | None = None
+    mean_gap_days: float | None = None
+    change_share: float | None = None
+    witness: str | None = None
+    witness_says: str | None = None
+    recent_state: str | None = None
+    recent_rate: float | None = None
+    recent_low: float | None = None
+    recent_high: float | None = None
+    step_since: dt.date | None = None
+    step_size: float | None = None
+    step_kit_batch: str | None = None
+    visit_days: float | None = None  # days between visits
+    last_age: int | None = None  # of the last usable nitrate reading [days]
+    last_low: float | None = None
+    last_high: float | None = None
+    last_matched: float | None = None
+    last_kit: str | None = None
+    last_expired: bool | None = None
+    span_days: int | None = None  # between the first and the last such reading of the recent window, none taken after
+    span_first_low: float | None = None
+    span_first_high: float | None = None
+    span_last_low: float | None = None
+    span_last_high: float | None = None
+    span_one_kit: bool | None = None
+    # the tap, as last tested
+    tap: float | None = None  # mg/L NO3
+    tap_ammonia: float | None = None
+    tap_ammonia_high: float | None = None
+    tap_ammonia_day: dt.date | None = None
+    last_fraction: float | None = None  # of the last water change
+    age_weeks: float | None = None  # of the tank
+    held: int = 0
+    held_fresh: int = 0
 
-    def lately(self, name: str, day: str, days: float) -> pl.DataFrame:
-        """Rows of a dated table in so many days up to each as-of day, with tank, as_of and `ago` [days]."""
-        rows = self.table(name).rename({day: "day"}) if day != "day" else self.table(name)
-        return self.in_span(rows.drop("as_of", strict=False), days)
+    @property
+    def established(self) -> bool:
+        """A tank with no set-up date counts as established: doubt must not quieten an alarm."""
+        return self.age_weeks is None or self.age_weeks > self.assumed["established_weeks"]
 
-    def in_span(self, rows: pl.DataFrame, days: float) -> pl.DataFrame:
-        """Rows with a tank and a `day` that lie in so many days up to each as-of day, as `lately` gives them."""
-        ago = (pl.col("as_of") - pl.col("day")).dt.total_days()
-        return (
-            self.rows.select(ASK)
-            .join(rows, on="tank")
-            .with_columns(ago.alias("ago"))
-            .filter((pl.col("ago") >= 0) & (pl.col("ago") < days))
-            .sort(*ASK, "day", maintain_order=True)
-        )
+    @property
+    def trap(self) -> bool:
+        """Acid water, no KH and high nitrate: a large change can kill."""
+        ph, kh, nitrate = self.water.get("ph"), self.water.get("kh"), self.water.get("nitrate")
+        if ph is None or kh is None or nitrate is None or self.ceiling is None:
+            return False
+        sour = ph.matched < self.assumed["old_tank_ph"] and kh.matched <= self.assumed["act_kh_at"]
+        return sour and nitrate.matched > self.ceiling
+
+    @property
+    def climbing(self) -> bool:
+        return self.trend == "climbing"
+
+    def shows(self, parameter: str) -> bool:
+        """Ammonia or nitrite at or over the trace that its kit can tell from nothing."""
+        read = self.water.get(parameter)
+        return read is not None and read.matched > 0 and read.matched >= self.assumed[f"trace_{parameter}"]
+
+    def lately(self, name: str, days: float) -> list[Row]:
+        """Dated records of so many days up to the day, oldest first, each with its `ago` in days."""
+        aged = [((self.as_of - row["day"]).days, row) for row in self.records(name)]
+        found = [{**row, "ago": ago} for ago, row in aged if 0 <= ago < days]
+        found.sort(key=lambda row: -row["ago"])
+        return found
 
 
-def _wide_water(asks: pl.DataFrame, water: pl.DataFrame) -> pl.DataFrame:
-    """The latest reading of every parameter in columns: nitrite_matched, nitrite_age_days …"""
-    rows = asks
-    for name in WATER:
-        one = water.filter(pl.col("parameter") == name).select(
-            *ASK, *(pl.col(part).alias(f"{name}_{part}") for part in READ)
-        )
-        rows = rows.join(one, on=ASK, how="left", maintain_order="left")
-    return rows
+# Tables of records, with their day; those calculated are kept by tank and as-of day instead.
+DATED = {"event": "date", "service": "date", "feeding": "from", "visit": "day", "water_change": "day", "reading": "day"}
+LONGEST_LOOK = 200  # days before the first as-of day that records are kept of
+
+
+class Records:
+    """The rows that rules and causes ask for, by tank; a table is gone through when it is first asked for."""
+
+    def __init__(self, tables: Tables, asks: pl.DataFrame) -> None:
+        self.tables, self.asks = tables, asks
+        self.found: dict[str, dict[Any, list[Row]]] = {}
+
+    def of(self, tank: str, as_of: dt.date, name: str) -> Sequence[Row]:
+        """A table's rows of a tank, or of a tank and day where it is calculated."""
+        if name not in self.found:
+            self.found[name] = self._gone_through(name)
+        calculated = name not in DATED and name != "held"
+        return self.found[name].get((tank, as_of) if calculated else tank, ())
+
+    def _gone_through(self, name: str) -> dict[Any, list[Row]]:
+        rows = _table(self.tables, name).drop_nulls("tank")
+        if name in DATED:
+            rows = rows.with_columns(pl.col(DATED[name]).alias("day")).drop_nulls("day")
+            if name == "reading":  # of those only what is in doubt is asked for
+                rows = rows.filter((pl.col("parameter") == "nitrate") & pl.col("doubt").is_not_null())
+            if name == "visit":
+                rows = rows.filter(pl.any_horizontal(pl.col("fish_seen", "fish_look", "note").is_not_null()))
+            if name != "feeding" and self.asks.height:
+                first = self.asks["as_of"].min()
+                rows = rows.filter(pl.col("day") > pl.lit(first) - pl.duration(days=LONGEST_LOOK))
+        calculated = name not in DATED and name != "held"
+        found: dict[Any, list[Row]] = {}
+        for row in _finite(rows).iter_rows(named=True):
+            found.setdefault((row["tank"], row["as_of"]) if calculated else row["tank"], []).append(row)
+        return found
+
+
+def _table(tables: Tables, name: str) -> pl.DataFrame:
+    found = tables.get(name)
+    return empty(name) if found is None else found
+
+
+def _finite(frame: pl.DataFrame) -> pl.DataFrame:
+    """nan and infinity become null, at the door."""
+    return frame.with_columns(pl.when(cs.float().is_finite()).then(cs.float()))
 
 
 def _visit_rhythm(asks: pl.DataFrame, visit: pl.DataFrame, assumed: Assumptions, round_: Round) -> pl.DataFrame:
     """Days between visits: the round's own, or a tank's median gap where its round is slower (up to fourfold)."""
     days = visit.select("tank", "day").unique().sort("tank", "day")
     gaps = days.with_columns(pl.col("day").diff().over("tank").dt.total_days().alias("gap")).drop_nulls("gap")
+    back = pl.col("as_of") - pl.duration(days=int(assumed["rhythm_days"]))
     usual = (
-        asks.select(ASK)
-        .join(gaps, on="tank")
-        .filter(
-            (pl.col("day") <= pl.col("as_of"))
-            & (pl.col("day") > pl.col("as_of") - pl.duration(days=int(assumed["rhythm_days"])))
-        )
+        asks.join(gaps, on="tank")
+        .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > back))
         .group_by(ASK)
         .agg(pl.col("gap").median().alias("usual"), pl.len().alias("gaps"))
     )
     every = float(round_.visit_every_days)
     own = pl.when(pl.col("gaps") >= assumed["rhythm_gaps"]).then(pl.col("usual"))
-    return (
-        asks.select(ASK)
-        .join(usual, on=ASK, how="left", maintain_order="left")
-        .select(*ASK, own.fill_null(every).clip(every, assumed["rhythm_most"] * every).alias("visit_days"))
+    days_between = own.fill_null(every).clip(every, assumed["rhythm_most"] * every)
+    return asks.join(usual, on=ASK, how="left", maintain_order="left").select(*ASK, days_between.alias("visit_days"))
+
+
+def _asof(asks: pl.DataFrame, rows: pl.DataFrame, day: str = "day", by: str = "tank") -> pl.DataFrame:
+    """Each ask with the last row of its `by` up to the day."""
+    return asks.sort("as_of").join_asof(
+        rows.sort(day), left_on="as_of", right_on=day, by=by, check_sortedness=False, coalesce=False
+    )  # fmt: skip
+
+
+def _nitrate_read(asks: pl.DataFrame, reading: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+    """The last usable nitrate reading, and the first and the last of the recent window that was not taken after."""
+    usable = reading.filter(USABLE).sort("day", "tank", maintain_order=True)
+    one = usable.unique(["tank", "day"], keep="first", maintain_order=True)
+    last = _asof(asks, one).select(
+        *ASK,
+        (pl.col("as_of") - pl.col("day")).dt.total_days().alias("last_age"),
+        *(pl.col(c).alias(f"last_{c}") for c in ("low", "high", "matched", "kit", "expired")),
     )
-
-
-def _last_nitrate(asks: pl.DataFrame, reading: pl.DataFrame) -> pl.DataFrame:
-    """The last usable nitrate reading: kept, and in no doubt but for when it was taken."""
-    usable = reading.filter(USABLE).select("tank", "day", "low", "high", "matched", "taken", "kit", "expired")
-    usable = usable.sort("day", "tank", maintain_order=True).unique(["tank", "day"], keep="first", maintain_order=True)
-    found = (
-        asks.select(ASK)
-        .sort("as_of")
-        .join_asof(
-            usable.sort("day").with_columns(pl.col("day").alias("last_day")),
-            left_on="as_of",
-            right_on="day",
-            by="tank",
-            check_sortedness=False,
+    calm = usable.filter((pl.col("taken") != "after") & pl.col("doubt").is_null())
+    back = pl.col("as_of") - pl.duration(days=int(7 * assumed["recent_weeks"]))
+    window = (
+        asks.join(calm, on="tank", maintain_order="left_right")
+        .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > back))
+        .group_by(ASK, maintain_order=True)
+        .agg(
+            (pl.col("day").last() - pl.col("day").first()).dt.total_days().alias("span_days"),
+            *(pl.col(c).first().alias(f"span_first_{c}") for c in ("low", "high")),
+            *(pl.col(c).last().alias(f"span_last_{c}") for c in ("low", "high")),
+            pl.col("kit").first().eq_missing(pl.col("kit").last()).alias("span_one_kit"),
         )
     )
-    return found.select(
-        *ASK,
-        "last_day",
-        (pl.col("as_of") - pl.col("last_day")).dt.total_days().alias("last_age"),
-        *(pl.col(c).alias(f"last_{c}") for c in ("low", "high", "matched", "taken", "kit", "expired")),
-    )
+    return last.join(window, on=ASK, how="left", maintain_order="left")
 
 
-def _tap(rows: pl.DataFrame, tap: pl.DataFrame, parameter: str) -> pl.DataFrame:
-    """The last test of each tank's supply up to the day: tap_PARAMETER, tap_PARAMETER_high, tap_PARAMETER_day."""
-    tests = tap.filter(pl.col("parameter") == parameter).sort("date")
-    found = rows.select(*ASK, "water_supply").sort("as_of").join_asof(
-        tests, left_on="as_of", right_on="date", by="water_supply", check_sortedness=False
-    )  # fmt: skip
-    names = {"matched": f"tap_{parameter}", "high": f"tap_{parameter}_high", "date": f"tap_{parameter}_day"}
-    return found.select(*ASK, *(pl.col(was).alias(now) for was, now in names.items()))
+def _tap(rows: pl.DataFrame, tap: pl.DataFrame) -> pl.DataFrame:
+    """The last tests of each tank's supply up to the day."""
+    for parameter in ("nitrate", "ammonia"):
+        tests = tap.filter(pl.col("parameter") == parameter).select(
+            "water_supply",
+            "date",
+            pl.col("matched").alias(f"tap_{parameter}"),
+            pl.col("high").alias(f"tap_{parameter}_high"),
+            pl.col("date").alias(f"tap_{parameter}_day"),
+        )
+        rows = _asof(rows, tests, "date", "water_supply").drop("date")
+    return rows
 
 
 def _held(asks: pl.DataFrame, held: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """Items held of each tank: all, and those of the last 28 days; a day that is not known counts as lately."""
     unknown = pl.col("day").is_null() | (pl.col("fault") == "future").fill_null(False)
     age = pl.when(~unknown).then((pl.col("as_of") - pl.col("day")).dt.total_days())
-    rows = asks.select(ASK).join(held.drop_nulls("tank"), on="tank").with_columns(age.alias("age"))
-    rows = rows.filter(unknown | (pl.col("age") >= 0)).sort(pl.col("age").fill_null(-1), maintain_order=True)
+    rows = asks.join(held.drop_nulls("tank"), on="tank").with_columns(age.alias("age"))
+    rows = rows.filter(unknown | (pl.col("age") >= 0))
     fresh = pl.col("age").is_null() | (pl.col("age") <= assumed["held_fresh_days"])
-    where = pl.format("{} line {}", pl.col("file"), pl.col("line"))
-    return rows.group_by(ASK, maintain_order=True).agg(
-        pl.len().alias("held"),
-        fresh.sum().alias("held_fresh"),
-        where.first().alias("held_where"),
-        pl.col("column").first().alias("held_column"),
-        pl.col("text").first().alias("held_text"),
-        pl.col("reason").first().alias("held_reason"),
-        pl.col("suggestion").first().alias("held_suggestion"),
-        pl.col("age").first().alias("held_age"),
-    )
+    return rows.group_by(ASK).agg(pl.len().alias("held"), fresh.sum().alias("held_fresh"))
 
 
-def gather(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> Facts:
-    """The facts of the asks."""
-
-    def table(name: str) -> pl.DataFrame:
-        found = tables.get(name)
-        return empty(name) if found is None else found
-
-    asks = asks.select(ASK).unique(maintain_order=True)
-    tank = table("tank").select("tank", "site", "name", "set_up", "closed", "temperature_c", "planting", "stocking")
-    site = table("site").select("site", "water_supply")
-    fits = table("nitrate_fit")
-    rows = asks.join(tank, on="tank", how="left", maintain_order="left").join(
-        site, on="site", how="left", maintain_order="left"
-    )
+def _wide(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> pl.DataFrame:
+    """One row an ask, every fact in its column."""
+    table = partial(_table, tables)
+    tank = table("tank").select("tank", "site", "set_up", "closed", pl.col("temperature_c").alias("set_c"), "planting", "stocking")  # fmt: skip
     capacity = table("capacity").drop("temperature_c", strict=False)
+    earlier = capacity.select(
+        "tank",
+        (pl.col("as_of") + pl.duration(days=WEEK)).alias("as_of"),
+        *(pl.col(c).alias(f"was_{c}") for c in ("working_load_pct", "media_kg", "filters")),
+    )
+    fits = table("nitrate_fit").filter(pl.col("window") == "recent")
+    change = table("water_change").filter(pl.col("fraction").is_not_null() & (pl.col("kind") != "top-up"))
+    rows = asks.join(tank, on="tank", how="left", maintain_order="left").join(
+        table("site").select("site", "water_supply"), on="site", how="left", maintain_order="left"
+    )
     for frame in (
         capacity,
+        earlier,
         table("nitrate_outlook"),
-        *(
-            fits.filter(pl.col("window") == window).select(
-                *ASK, *(pl.col(c).alias(f"{window}_{c}") for c in ("since", "readings", "rate", "low", "high", "state"))
-            )
-            for window in ("recent", "baseline")
-        ),
-        table("step_alarm").select(
-            *ASK, *(pl.col(c).alias(f"step_{c}") for c in ("since", "raised", "size", "z", "kit_batch"))
-        ),
+        fits.select(*ASK, *(pl.col(c).alias(f"recent_{c}") for c in ("rate", "low", "high", "state"))),
+        table("step_alarm").select(*ASK, *(pl.col(c).alias(f"step_{c}") for c in ("since", "size", "kit_batch"))),
         _visit_rhythm(asks, table("visit"), assumed, round_),
-        _last_nitrate(asks, table("reading")),
+        _nitrate_read(asks, table("reading"), assumed),
         _held(asks, table("held"), assumed),
+        _asof(asks, change.select("tank", "day", "fraction")).select(*ASK, pl.col("fraction").alias("last_fraction")),
     ):
         rows = rows.join(frame, on=ASK, how="left", maintain_order="left")
-    water = _wide_water(asks, table("water"))
-    rows = rows.join(water, on=ASK, how="left", maintain_order="left")
-    for parameter in ("nitrate", "ammonia"):
-        rows = rows.join(_tap(rows, table("tap"), parameter), on=ASK, how="left", maintain_order="left")
+    rows = _tap(rows, table("tap"))
     # What the changes bring in; where none are made, what the tap would. The fit has a prior for a tap that was never
     # tested; a rule that asks for litres may not lean on it: never tested stays unknown.
     tested = pl.when(pl.col("tap_day").is_not_null()).then("tap")
-    rows = rows.with_columns(pl.coalesce(tested, "tap_nitrate").alias("tap"))
-    weeks = (pl.col("as_of") - pl.col("set_up")).dt.total_days() / 7
-    trap = (
-        (pl.col("ph_matched") < assumed["old_tank_ph"])
-        & (pl.col("kh_matched") <= assumed["act_kh_at"])
-        & (pl.col("nitrate_matched") > pl.col("ceiling"))
-    )
-    rows = rows.with_columns(
-        weeks.alias("age_weeks_of_tank"),
-        # A tank with no set-up date counts as established: doubt must not quieten an alarm.
-        (weeks > assumed["established_weeks"]).fill_null(True).alias("established"),
-        trap.fill_null(False).alias("trap"),
+    return rows.with_columns(
+        pl.coalesce(tested, "tap_nitrate").alias("tap"),
+        ((pl.col("as_of") - pl.col("set_up")).dt.total_days() / 7).alias("age_weeks"),
         pl.col("held", "held_fresh").fill_null(0),
-        (pl.col("trend") == "climbing").fill_null(False).alias("climbing"),
-        (7 * pl.col("recent_rate")).alias("week_rate"),
-        (7 * pl.col("recent_low")).alias("week_low"),
-        (7 * pl.col("recent_high")).alias("week_high"),
     )
-    return Facts(rows, tables, assumed, round_)
 
 
-def concat(parts: Sequence[pl.DataFrame]) -> pl.DataFrame:
-    """Frames of findings, one under the other."""
-    full = [part for part in parts if part.height]
-    return pl.concat(full, how="vertical_relaxed") if full else empty("finding")
+def gather(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> list[TankFacts]:
+    """The facts of the asks."""
+    asks = asks.select(ASK).unique(maintain_order=True)
+    names = [f.name for f in fields(TankFacts) if f.name not in ("assumed", "water", "records")]
+    wide = _finite(_wide(tables, asks, assumed, round_).sort("as_of", "tank").select(names))
+    parts = [f.name for f in fields(Read)]
+    water: dict[tuple[str, dt.date], dict[str, Read]] = {}
+    read = _finite(_table(tables, "water")).select(*ASK, "parameter", *parts)
+    for tank, as_of, parameter, *values in read.iter_rows():
+        water.setdefault((tank, as_of), {})[parameter] = Read(**dict(zip(parts, values, strict=True)))
+    records = Records(tables, asks)
+    return [
+        TankFacts(
+            assumed=assumed,
+            water=water.get((row["tank"], row["as_of"]), {}),
+            records=partial(records.of, row["tank"], row["as_of"]),
+            **row,
+        )
+        for row in wide.iter_rows(named=True)
+    ]

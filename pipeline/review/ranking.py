@@ -6,26 +6,41 @@ orders it, and the number means the same for all findings of its class.
 
 from __future__ import annotations
 
+import datetime as dt
+import re
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
 import polars as pl
 
-from pipeline.review.facts import Facts
-from pipeline.review.saying import ASK, REASON_MOST, STEP_MOST, ago, change_words, cut, span
+from pipeline.review.facts import TankFacts
+from pipeline.review.finding import REASON_MOST, STEADY, STEP_MOST
+from pipeline.wording import aged, change_words, cut, day_month, pct, reading_range
 from schemas import conform
 from schemas.words import CLASSES
 
+URGENT = ("act today", "this week")
 ORDER = {name: place for place, name in enumerate(CLASSES)}
 WEEK, MONTH = 7, 28  # days back: what "changed" and "worse" are told against
 
 
-def _place(column: str = "class") -> pl.Expr:
-    return pl.col(column).replace_strict(ORDER, return_dtype=pl.Int64)
+def _place() -> pl.Expr:
+    return pl.col("class").replace_strict(ORDER, return_dtype=pl.Int64)
+
+
+def _than(name: str, worse_share: float) -> pl.Expr:
+    """Worse than then: a more urgent class, or harm that has come a fifth nearer; what is urgent, a fifth further over."""
+    harm, then = pl.col("harm"), pl.col(f"harm_{name}")
+    over, was_over = ((h / 100).ceil() * 100 - h for h in (harm, then))  # as rules_water.nearer made them, ten times
+    further = over > (1 + worse_share) * was_over + 1
+    nearer = pl.when(pl.col("class").is_in(URGENT)).then(further).otherwise(harm < then - worse_share * then.abs())
+    return ((_place() < pl.col(f"class_{name}")) | nearer).fill_null(False)
 
 
 def quieten(found: pl.DataFrame, noted: pl.DataFrame, worse_share: float) -> pl.DataFrame:
-    """Findings that were known and reviewed are quiet until a day, and back at once if they worsen.
+    """Findings that were known and reviewed are quiet until a day, and back at once if they worsen; and their marks.
 
-    Worse is a more urgent class than a week or four weeks before, or harm that has come a fifth nearer since. What
-    must be acted on today is never quiet: welfare comes first.
+    Worse is told against a week and four weeks before. What must be acted on today is never quiet: welfare comes first.
     """
     until = noted.group_by("tank", "rule").agg(pl.col("until").max())
     rows = found.join(until, on=["tank", "rule"], how="left", maintain_order="left")
@@ -38,107 +53,82 @@ def quieten(found: pl.DataFrame, noted: pl.DataFrame, worse_share: float) -> pl.
             pl.col("harm").alias(f"harm_{name}"),
         )
         rows = rows.join(then, on=["tank", "rule", "as_of"], how="left", maintain_order="left")
-    worse = pl.any_horizontal(
-        (_place() < pl.col(f"class_{name}"))
-        | (pl.col("harm") < pl.col(f"harm_{name}") - worse_share * pl.col(f"harm_{name}").abs())
-        for name in ("week", "month")
-    ).fill_null(False)
-    quiet = (pl.col("until") >= pl.col("as_of")).fill_null(False) & ~worse & (pl.col("class") != "act today")
-    return rows.with_columns(quiet.alias("quiet")).select(found.columns)
+    worse_now, worse_then = _than("week", worse_share), _than("month", worse_share)
+    quiet = (pl.col("until") >= pl.col("as_of")).fill_null(False) & ~(worse_now | worse_then)
+    above_due = _place() < ORDER["due"]  # a job grows later by itself
+    mark = pl.when(pl.col("class_week").is_null()).then(pl.lit("new")).when(worse_now & above_due).then(pl.lit("worse"))
+    rows = rows.with_columns((quiet & (pl.col("class") != "act today")).alias("quiet"), mark.alias("mark"))
+    return rows.select(found.columns)
 
 
-def _steady_words(f: Facts) -> pl.DataFrame:
-    """What a tank without a finding is told by: its last readings with their age, and the routine it keeps."""
-    last = pl.format("nitrate {}, {}", span(pl.col("last_low"), pl.col("last_high"), 0), ago(pl.col("last_age")))
-    clean = ((pl.col("ammonia_matched") == 0) & (pl.col("nitrite_matched") == 0)).fill_null(False)
-    tail = pl.when(clean).then(pl.lit("; ammonia and nitrite 0")).otherwise(pl.lit(""))
-    usual = pl.col("mean_fraction") / pl.col("change_share")
-    step = (
-        pl.when(usual.is_between(0.01, 1))
-        .then(pl.format("Carry on: {} a visit", change_words(usual, pl.col("net_l"))))
-        .otherwise(pl.lit("Carry on"))
-    )
-    return f.rows.select(
-        *ASK,
-        last.fill_null(pl.lit("nothing to do")).alias("steady_reason"),
-        tail.alias("steady_tail"),
-        cut(step, STEP_MOST).alias("steady_step"),
-        pl.col("last_matched").fill_null(0.0).alias("steady_harm"),
-    )
+LINE = {"tank": pl.String, "as_of": pl.Date, "class": pl.String, "reason": pl.String, "step": pl.String,
+        "site": pl.String, "place": pl.Int64, "harm": pl.Float64, "was_class": pl.String, "changed": pl.String}  # fmt: skip
 
 
-def lines(found: pl.DataFrame, f: Facts) -> pl.DataFrame:
-    """The review: one row an ask, with what it is ranked by."""
-    loud = found.filter(~pl.col("quiet") & (pl.col("class") != "steady"))
-    told = pl.concat([loud, found.filter(~pl.col("quiet") & (pl.col("class") == "steady"))])
-    top = (
-        told.with_columns(_place().alias("place"))
-        .sort(*ASK, "place", "harm", "rule", maintain_order=True)
-        .unique(ASK, keep="first", maintain_order=True)
-        .select(*ASK, "class", "reason", "step", "harm", "place")
-    )
-    until = f.table("noted").group_by("tank", "rule").agg(pl.col("until").max())
-    quiet = found.filter("quiet").join(until, on=["tank", "rule"]).group_by(ASK).agg(pl.col("until").min())
-    rows = (
-        f.rows.select(*ASK, "name", "site")
-        .join(top, on=ASK, how="left", maintain_order="left")
-        .join(_steady_words(f), on=ASK, how="left", maintain_order="left")
-        .join(quiet, on=ASK, how="left", maintain_order="left")
-    )
-    calm = pl.col("class").is_null()
-    tail = (
-        pl.when(pl.col("until").is_not_null())
-        .then(pl.format("; noted, quiet until {}", pl.col("until").dt.strftime("%-d %B")))
-        .otherwise("steady_tail")
-    )
-    rows = rows.with_columns(
-        pl.col("class").fill_null("steady"),
-        pl.col("place").fill_null(ORDER["steady"]),
-        pl.when(calm)
-        .then(cut(pl.concat_str("steady_reason", tail), REASON_MOST))
-        .otherwise(pl.col("reason"))
-        .alias("reason"),
-        pl.when(calm).then("steady_step").otherwise("step").alias("step"),
+class _State(NamedTuple):
+    """What a tank is told by on a day; `step` without its numbers, for a step that differs only in them is the same."""
+
+    class_: str
+    findings: tuple[str, ...]
+    step: str
+    held: int
+
+
+def _steady_line(f: TankFacts, until: dt.date | None) -> tuple[str, str]:
+    """A tank without a finding: its last readings with their age, and the routine it keeps."""
+    reason = "nothing to do"
+    if f.last_low is not None and f.last_age is not None:
+        reason = f"nitrate {reading_range('nitrate', f.last_low, f.last_high)}, {aged(f.last_age)}"
+    nothing = [name for name in ("ammonia", "nitrite") if (read := f.water.get(name)) is not None and read.zero]
+    if until is not None:
+        reason += f"; alert paused until {day_month(until)}"
+    elif f.working_load_pct is not None and f.working_load_pct > f.assumed["within_pct"]:
+        reason += f"; bioload {pct(f.working_load_pct)} of its working rating"
+    elif nothing:
+        reason += f"; {' and '.join(nothing)} 0"
+    share = f.mean_fraction / f.change_share if f.mean_fraction is not None and f.change_share else None
+    carry = f"Carry on: {change_words(share, f.net_l)} a visit" if share and 0.01 <= share <= 1 else "Carry on"
+    return reason, carry
+
+
+def lines(found: pl.DataFrame, facts: Sequence[TankFacts], noted: pl.DataFrame) -> pl.DataFrame:
+    """The review: one row an ask, with what it is ranked by (site, place, harm)."""
+    of: dict[Any, list[dict[str, Any]]] = {}
+    for row in found.iter_rows(named=True):
+        of.setdefault((row["tank"], row["as_of"]), []).append(row)
+    until = {(tank, rule): day for tank, rule, day in noted.sort("until").iter_rows()}
+    rows, states = [], {}
+    for f in facts:
+        mine = of.get((f.tank, f.as_of), [])
+        told = sorted((r for r in mine if not r["quiet"]), key=lambda r: (ORDER[r["class"]], r["harm"], r["rule"]))
+        paused = [until[f.tank, r["rule"]] for r in mine if r["quiet"]]
+        top = told[0] if told else None
+        class_, (reason, step) = STEADY, _steady_line(f, min(paused, default=None))
+        if top is not None:
+            class_, reason, step = top["class"], top["reason"], top["step"]
         # Steady tanks: the higher nitrate first, so that the eye meets the nearer one.
-        pl.when(pl.col("place").fill_null(ORDER["steady"]) == ORDER["steady"])
-        .then(-pl.col("steady_harm").fill_null(0.0))
-        .otherwise(pl.col("harm"))
-        .alias("harm"),
-    )
-    return _changed(rows, found, f)
+        harm = top["harm"] if top is not None and class_ != STEADY else -(f.last_matched or 0.0)
+        names = tuple(sorted(r["rule"] for r in told if r["class"] != STEADY))
+        states[f.tank, f.as_of] = _State(class_, names, re.sub(r"[0-9.]+", "#", step), f.held)
+        rows.append(
+            (f.tank, f.as_of, class_, cut(reason, REASON_MOST), cut(step, STEP_MOST), f.site, ORDER[class_], harm)
+        )
+    full = []
+    for line in rows:
+        then = states.get((line[0], line[1] - dt.timedelta(WEEK)))
+        full.append((*line, None if then is None else then.class_, _changed(states[line[0], line[1]], then)))
+    return pl.DataFrame(full, schema=LINE, orient="row")
+
+
+def _changed(now: _State, then: _State | None) -> str | None:
+    """What differs from the same tank a week before, where that was reviewed too."""
+    if then is None:
+        return None
+    words = [word.rstrip("_") for word, a, b in zip(_State._fields, now, then, strict=True) if a != b]
+    return ", ".join(words) or None
 
 
 def ranked(rows: pl.DataFrame) -> pl.DataFrame:
     """Lines of all tanks ranked within their as-of day."""
     rows = rows.sort("as_of", "place", "harm", "site", "tank", maintain_order=True)
     return conform("review", rows.with_columns((pl.int_range(pl.len()).over("as_of") + 1).alias("rank")))
-
-
-def _changed(rows: pl.DataFrame, found: pl.DataFrame, f: Facts) -> pl.DataFrame:
-    """`was_class` and `changed`: against the same tank a week before, where that was reviewed too."""
-    loud = found.filter(~pl.col("quiet") & (pl.col("class") != "steady"))
-    rules = loud.group_by(ASK).agg(pl.col("rule").unique().sort().str.join("|").alias("rules"))
-    state = (
-        rows.select(*ASK, "class", "step")
-        .join(rules, on=ASK, how="left", maintain_order="left")
-        .join(f.rows.select(*ASK, "held"), on=ASK, how="left", maintain_order="left")
-        .with_columns(pl.col("rules").fill_null(""))
-    )
-    then = state.with_columns(pl.col("as_of") + pl.duration(days=WEEK)).rename(
-        {name: f"was_{name}" for name in ("class", "step", "rules", "held")}
-    )
-    both = state.join(then, on=ASK, how="left", maintain_order="left")
-    # A step that differs only in its numbers is the same step.
-    same = [pl.col(name).str.replace_all(r"[0-9.]+", "#") for name in ("step", "was_step")]
-    parts = [
-        pl.when(differs).then(pl.lit(word))
-        for word, differs in (
-            ("class", pl.col("class") != pl.col("was_class")),
-            ("findings", pl.col("rules") != pl.col("was_rules")),
-            ("step", same[0] != same[1]),
-            ("held", pl.col("held") != pl.col("was_held")),
-        )
-    ]
-    changed = pl.concat_str(parts, separator=", ", ignore_nulls=True)
-    both = both.with_columns(pl.when(changed != "").then(changed).alias("changed")).select(*ASK, "was_class", "changed")
-    return rows.join(both, on=ASK, how="left", maintain_order="left")

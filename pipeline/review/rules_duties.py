@@ -1,77 +1,40 @@
-"""Rules about jobs whose day has come: filter checks, carbon, kits, tap and flow tests, promises."""
+"""Rules about jobs whose day has come: services, carbon, kits, flow tests, promises. A tap test is its supply's, told
+once for the round; what was never recorded is not late."""
 
 from __future__ import annotations
 
-import polars as pl
-
-from pipeline.review.facts import Facts, concat
-from pipeline.review.saying import ASK, capital, finding
-from pipeline.wording import NBSP
-
-RULES = {  # what of the due table -> rule
-    "check": "service_due",
-    "carbon": "carbon_due",
-    "kit": "kit_due",
-    "tests left": "kit_due",
-    "tap test": "tap_test_due",
-    "flow test": "flow_test_due",
-    "promise": "promise_due",
-}
+from pipeline.review.facts import TankFacts
+from pipeline.review.finding import DUE, Finding
+from pipeline.wording import due_words
 
 
-def jobs(f: Facts) -> pl.DataFrame:
-    """One finding a rule and tank whose day has come: the latest of its jobs, with the count of the others."""
-    come = f.table("due").filter(pl.col("late_days") >= 0)
-    rule = pl.col("what").replace_strict(RULES, default=None, return_dtype=pl.String)
-    rows = (
-        come.with_columns(rule.alias("rule"))
-        .drop_nulls("rule")
-        .sort(*ASK, "rule", pl.col("late_days"), "about", descending=[False, False, False, True, False])
-        .group_by(*ASK, "rule", maintain_order=True)
-        .agg(pl.all().first(), pl.len().alias("jobs"))
-    )
-    late = (
-        pl.when(pl.col("late_days") == 0)
-        .then(pl.lit("today"))
-        .when(pl.col("late_days") == 1)
-        .then(pl.format(f"1{NBSP}day late"))
-        .otherwise(pl.format(f"{{}}{NBSP}days late", pl.col("late_days")))
-    )
-    more = pl.when(pl.col("jobs") > 1).then(pl.format(" (and {} more)", pl.col("jobs") - 1)).otherwise(pl.lit(""))
-    parts = []
-    for name in sorted(set(RULES.values())):
-        one = rows.filter(pl.col("rule") == name)
-        parts.append(
-            finding(
-                one,
-                name,
-                "due",
-                reason=pl.format("{}{}", _short(late), more),
-                step=pl.col("do"),
-                says=pl.format("{}, {}{}.", capital(pl.col("says")), late, more),
-                do=pl.col("do"),
-                basis=pl.col("basis"),
-                harm=-pl.col("late_days").cast(pl.Float64),
-            )
-        )
-    return concat(parts)
+def _come(f: TankFacts, *what: str) -> Finding | None:
+    """The latest of a tank's jobs of some kinds whose day has come, with the count of the others."""
+    rows = [row for row in f.records("due") if row["what"] in what and row["late_days"] >= 0]
+    if not rows:
+        return None
+    row = min(rows, key=lambda r: (-r["late_days"], r["about"] or ""))
+    more = f" (and {len(rows) - 1} more)" if len(rows) > 1 else ""
+    said = due_words(row["what"], row["about"], row["on"], row["late_days"])
+    says = "" if row["what"] == "promise" else f"{said[0].upper()}{said[1:]}{more}: {row['says']}."
+    return Finding(DUE, f"{said}{more}", row["do"], row["basis"], -float(row["late_days"]), says)
 
 
-def _short(late: pl.Expr) -> pl.Expr:
-    """The job and how late it is, short enough for the week's table; in full it stands in `says`."""
-    what, about = pl.col("what"), pl.col("about")
-    return (
-        pl.when(what == "check")
-        .then(pl.format("check of filter {}, {}", about, late))
-        .when(what == "carbon")
-        .then(pl.format("carbon in {}, {}", about, late))
-        .when(what == "kit")
-        .then(pl.format("kit {} out of date, {}", about, late))
-        .when(what == "tests left")
-        .then(pl.col("says"))
-        .when(what == "tap test")
-        .then(pl.format("test of tap {}, {}", about, late))
-        .when(what == "flow test")
-        .then(pl.format("flow of {} to time, {}", about, late))
-        .otherwise(pl.format("promise, {}: {}", late, about))
-    )
+def service_due(f: TankFacts) -> Finding | None:
+    return _come(f, "check")
+
+
+def carbon_due(f: TankFacts) -> Finding | None:
+    return _come(f, "carbon")
+
+
+def kit_due(f: TankFacts) -> Finding | None:
+    return _come(f, "kit", "tests left")
+
+
+def flow_test_due(f: TankFacts) -> Finding | None:
+    return _come(f, "flow test")
+
+
+def promise_due(f: TankFacts) -> Finding | None:
+    return _come(f, "promise")

@@ -1,309 +1,354 @@
-"""Rules about where nitrate heads and whether the filter is rated for it: rating beside evidence, never one alone."""
+"""Rules about where nitrate levels off and whether the filter is rated for it: rating beside evidence, never one alone."""
 
 from __future__ import annotations
 
-import polars as pl
+import math
 
-from pipeline.review.facts import Facts
-from pipeline.review.saying import CP, HOUSE, change_words, day, finding, num, round_up, span, spell, whole
-from pipeline.wording import NBSP
+from pipeline.review.facts import Row, TankFacts
+from pipeline.review.finding import CP, DUE, HOUSE, PLAN, STEADY, Finding
+from pipeline.wording import (
+    NBSP,
+    about_weeks,
+    amount,
+    change_words,
+    day,
+    day_month,
+    levels_off,
+    listed,
+    pct,
+    reading,
+    reading_range,
+    rise_words,
+    spell,
+    with_unit,
+)
 
-PLAN, STEADY = "plan", "steady"
 FITTED = "net rise from readings as ranges, with changes, tap and kit allowed for (90 % range)"
+HALF_ONLY = "half cycle only"
+NUMBERS = ("ok", "rough")
+DISPUTED = f"{CP}, disputed: a common rule of thumb"
 
 
-def _soon(f: Facts) -> pl.Expr:
-    """Order within plan: weeks to the ceiling; those that will not reach it come last, the likelier ones first."""
-    likelier = 1 - pl.col("over_ceiling_probability").fill_null(0.0)
-    return pl.col("weeks_to_ceiling").fill_null(f.assumed["far_weeks"]) + likelier
+def soon(f: TankFacts) -> float:
+    """Order within plan: weeks to the limit; those that will not reach it come last, the likelier ones first."""
+    weeks = f.assumed["far_weeks"] if f.weeks_to_ceiling is None else f.weeks_to_ceiling
+    return weeks + 1 - (f.over_ceiling_probability or 0.0)
 
 
-def _rise() -> pl.Expr:
-    """The net rise a week, as a range: `8 (5–10) a week`."""
-    return (
-        pl.when(pl.col("recent_state") == "at least")
-        .then(pl.format("at least {} a week", num(pl.col("week_low"), 1)))
-        .when(pl.col("week_rate").is_null())
-        .then(pl.lit("rise not known"))
-        .otherwise(
-            pl.format("{} ({}) a week", num(pl.col("week_rate"), 1), span(pl.col("week_low"), pl.col("week_high"), 1))
-        )
-    )
+def rise(f: TankFacts) -> str:
+    """The net rise a week; of a tank that climbs by a step in force, the step."""
+    said = rise_words(f.recent_state, f.recent_rate, f.recent_low, f.recent_high)
+    if said.startswith(("rises", "falls")) or f.step_since is None:
+        return said
+    return f"its rise stepped up on {day_month(f.step_since)}"
 
 
-def _change_for_ceiling(f: Facts) -> pl.Expr:
-    """The share a visit that holds the ceiling, f = R/(L − T); null where no change can."""
-    rise = pl.col("recent_rate") * pl.col("mean_gap_days")
-    room = pl.col("ceiling") - pl.col("tap")
-    share = rise / room
-    possible = (room > 0) & (share > 0) & (share <= f.assumed["change_limit"])
-    return pl.when(possible).then(round_up(share, f.assumed["change_round"]))
+def change_for_ceiling(f: TankFacts) -> float | None:
+    """The share a visit that holds the limit, f = R/(L − T); None where no change can."""
+    if f.recent_rate is None or f.mean_gap_days is None or f.ceiling is None or f.tap is None:
+        return None
+    room = f.ceiling - f.tap
+    share = f.recent_rate * f.mean_gap_days / room if room > 0 else math.inf
+    if not 0 < share <= f.assumed["change_limit"]:
+        return None
+    step = f.assumed["change_round"]
+    return math.ceil(round(share / step, 9)) * step
 
 
-def _short_kg(f: Facts) -> pl.Expr:
+def short_kg(f: TankFacts) -> float | None:
     """Media short of the plain rule [kg]."""
-    return pl.col("net_l") / f.assumed["litres_per_kg"] - pl.col("media_kg")
+    if f.net_l is None:
+        return None
+    return f.net_l / f.assumed["litres_per_kg"] - (f.media_kg or 0.0)
 
 
-def _cure(f: Facts) -> pl.Expr:
+def _short(f: TankFacts) -> str:
+    short = short_kg(f)
+    return "media" if short is None else with_unit(amount(short, 2), "kg media")
+
+
+def _cure(f: TankFacts) -> str:
     """What holds it: the media it is short of, or the change a visit."""
-    short = num(_short_kg(f), 2)
-    share = _change_for_ceiling(f)
-    return (
-        pl.when(share.is_null())
-        .then(pl.format(f"Feed less or add {{}}{NBSP}kg media; see the plan", short))
-        .otherwise(
-            pl.format(
-                f"Feed less or add {{}}{NBSP}kg media; until then change {{}}",
-                short,
-                change_words(share, pl.col("net_l")),
-            )
+    share = change_for_ceiling(f)
+    tail = "; see the plan" if share is None else f"; until then change {change_words(share, f.net_l)}"
+    return f"Feed less or add {_short(f)}{tail}"
+
+
+def _plateau_over(f: TankFacts) -> bool:
+    return f.plateau is not None and f.ceiling is not None and f.plateau > f.ceiling
+
+
+def busy(f: TankFacts) -> bool:
+    """Climbing, or on its way over its limit."""
+    return f.climbing or _plateau_over(f)
+
+
+def calm(f: TankFacts) -> bool:
+    """Known to be steady, or to level off under the limit with the whole range: never by want of readings."""
+    if f.trend == "steady":
+        return True
+    under = f.plateau_high is not None and f.ceiling is not None and f.plateau_high <= f.ceiling
+    return under and f.recent_state in NUMBERS and not busy(f)
+
+
+def held_by_changes(f: TankFacts) -> bool:
+    """Whether the water changes hold it: recorded ones, and a fitted trend that is steady."""
+    return f.trend == "steady" and f.plateau is not None and (f.change_share or 0.0) > 0
+
+
+def _how(f: TankFacts) -> str:
+    """The evidence beside a rating that is passed, in a few words."""
+    if f.trend == "steady":
+        return "nitrate steady"
+    if calm(f):
+        return levels_off(f.plateau, f.plateau_low, f.plateau_high)
+    return "no trend known yet" if f.recent_state in (None, "too few") else "no clear trend"
+
+
+def _over(f: TankFacts) -> bool:
+    return bool(f.over_full_cycle) and f.plain_state != HALF_ONLY
+
+
+def _heads(f: TankFacts) -> str:
+    """Where it levels off, as the tail of a sentence."""
+    if f.ceiling is None:
+        return ""
+    weeks = f.weeks_to_ceiling
+    arrives = f", there in about {about_weeks(weeks)}" if weeks is not None and weeks > 0 else ""
+    if f.plateau is not None:
+        return f"; {levels_off(f.plateau, f.plateau_low, f.plateau_high)}; limit {f.ceiling:g}{arrives}"
+    return f"; no water is changed: limit {f.ceiling:g}{arrives}" if arrives else ""
+
+
+WATCH = "Test nitrate at each visit until its trend is clear; see the plan"
+
+
+def over_full_cycle_rating(f: TankFacts) -> Finding | None:
+    """Over the plain rating: to plan for when nitrate climbs or nobody knows, else told and left alone."""
+    if not _over(f) or f.plain_load_pct is None:
+        return None
+    load = f"bioload {pct(f.plain_load_pct)} of its plain rating"
+    if busy(f):
+        class_, reason, step, do = PLAN, f"{load}, short of {_short(f)}", _cure(f), ""
+    elif calm(f):
+        class_, reason, step = STEADY, f"{load}, {_how(f)}", "Leave it; ask again if feed or stock changes"
+        do = "Leave it alone: changes, plants or light feeding hold it. Rate it again if feed or stock changes."
+    else:
+        class_, reason, step, do = PLAN, f"{load}, {_how(f)}", WATCH, ""
+    says = f"{reason[0].upper()}{reason[1:]}."
+    if f.net_l is not None and f.media_kg is not None and f.plain_l is not None:
+        says = (
+            f"{with_unit(amount(f.net_l, 0), 'L')} net on {with_unit(amount(f.media_kg, 2), 'kg')} of media rates"
+            f" {with_unit(amount(f.plain_l, 0), 'L')}: {load} for the full cycle (nitrate removed too), short of"
+            f" {_short(f)}."
         )
-    )
+    if f.plain_state == "borderline":
+        says += " That is within the rule's own uncertainty."
+    basis = f"{f.assumed['litres_per_kg']:g} L a kilogram of good porous media; {DISPUTED}"
+    return Finding(class_, reason, step, basis, soon(f), says, do)
 
 
-def _over(f: Facts) -> pl.Expr:
-    return pl.col("over_full_cycle").fill_null(False)
-
-
-def _no_media() -> pl.Expr:
-    return pl.col("plain_state") == "half cycle only"
-
-
-def over_full_cycle_rating(f: Facts) -> pl.DataFrame:
-    """Over the plain rating: to plan for when nitrate climbs, else told and left alone."""
-    rows = f.rows.filter(_over(f) & ~_no_media())
-    busy = pl.col("climbing") | (pl.col("plateau") > pl.col("ceiling")).fill_null(False)
-    load = whole(pl.col("plain_load_pct"))
-    held = (
-        pl.when(pl.col("trend") == "steady")
-        .then(pl.lit("nitrate steady"))
-        .otherwise(pl.lit("nitrate not clearly climbing"))
-    )
-    return finding(
-        rows,
-        "over_full_cycle_rating",
-        pl.when(busy).then(pl.lit(PLAN)).otherwise(pl.lit(STEADY)),
-        reason=pl.when(busy)
-        .then(pl.format(f"{{}}{NBSP}% of its rating, short of {{}}{NBSP}kg media", load, num(_short_kg(f), 2)))
-        .otherwise(pl.format(f"{{}}{NBSP}% of its rating, but {{}}", load, held)),
-        step=pl.when(busy).then(_cure(f)).otherwise(pl.lit("Leave it; ask again if feed or stock changes")),
-        says=pl.format(
-            f"{{}}{NBSP}L net on {{}}{NBSP}kg of media rates {{}}{NBSP}L: {{}}{NBSP}% of its full-cycle rating, short of"
-            f" {{}}{NBSP}kg.{{}}",
-            whole(pl.col("net_l")),
-            num(pl.col("media_kg"), 2),
-            whole(pl.col("plain_l")),
-            load,
-            num(_short_kg(f), 2),
-            pl.when(pl.col("plain_state") == "borderline")
-            .then(pl.lit(" That is within the rule's own uncertainty."))
-            .otherwise(pl.lit("")),
-        ),
-        do=pl.when(busy)
-        .then(pl.format("{}.", _cure(f)))
-        .otherwise(
-            pl.lit("Leave it alone: changes, plants or light feeding hold it. Rate it anew if feed or stock changes.")
-        ),
-        basis=f"{f.assumed['litres_per_kg']:g} L a kilogram of good porous media; {CP}, disputed: a planning rule",
-        harm=_soon(f),
-    )
-
-
-def over_and_climbing(f: Facts) -> pl.DataFrame:
+def over_and_climbing(f: TankFacts) -> Finding | None:
     """Over its rating and climbing: expected, and to be planned for."""
-    rows = f.rows.filter(_over(f) & ~_no_media() & pl.col("climbing"))
-    return finding(
-        rows,
-        "over_and_climbing",
+    if not _over(f) or not f.climbing or f.plain_load_pct is None:
+        return None
+    load = f"bioload {pct(f.plain_load_pct)} of its plain rating"
+    return Finding(
         PLAN,
-        reason=pl.format(f"over its rating ({{}}{NBSP}%) and climbing {{}}", whole(pl.col("plain_load_pct")), _rise()),
-        step=_cure(f),
-        says=pl.format("Over its full-cycle rating and nitrate rises {}, changes allowed for{}.", _rise(), _heads()),
-        do=pl.format("{}. More media takes four to six months to show.", _cure(f)),
-        basis=FITTED,
-        harm=_soon(f) - 0.5,
+        f"bioload {pct(f.plain_load_pct)} plain, {rise(f)}",
+        _cure(f),
+        FITTED,
+        soon(f) - 0.5,
+        f"Over its full-cycle rating ({load}) and nitrate {rise(f)}, changes allowed for{_heads(f)}.",
+        f"{_cure(f)}. More media takes four to six months to show.",
     )
 
 
-def _heads() -> pl.Expr:
-    """Where it heads, as the tail of a sentence."""
-    weeks = pl.col("weeks_to_ceiling")
-    when_ = (
-        pl.when(weeks.is_null() | (weeks <= 0))
-        .then(pl.lit(""))
-        .otherwise(pl.format(", there in about {}", spell(weeks)))
-    )
-    return (
-        pl.when(pl.col("plateau").is_not_null())
-        .then(
-            pl.format(
-                "; heads for {} ({}), ceiling {}{}",
-                whole(pl.col("plateau")),
-                span(pl.col("plateau_low"), pl.col("plateau_high"), 0),
-                whole(pl.col("ceiling")),
-                when_,
-            )
-        )
-        .when(weeks > 0)
-        .then(pl.format("; no changes hold it: ceiling {}{}", whole(pl.col("ceiling")), when_))
-        .otherwise(pl.lit(""))
-    )
-
-
-def climbing_within_rating(f: Facts) -> pl.DataFrame:
+def climbing_within_rating(f: TankFacts) -> Finding | None:
     """Within its rating, or rating not known, and climbing: look for a cause."""
-    rows = f.rows.filter(~_over(f) & ~_no_media() & pl.col("climbing"))
-    return finding(
-        rows,
-        "climbing_within_rating",
+    if _over(f) or f.plain_state == HALF_ONLY or not f.climbing:
+        return None
+    known = f.plain_load_pct is not None
+    rated = f"though bioload is {pct(f.plain_load_pct)}" if known else "and its rating is not known"
+    paper = ", though the filter holds enough media on paper" if known else "; the rating is not known"
+    return Finding(
         PLAN,
-        reason=pl.format(
-            "climbing {} though {}",
-            _rise(),
-            pl.when(pl.col("plain_load_pct").is_null())
-            .then(pl.lit("its rating is not known"))
-            .otherwise(pl.format(f"within its rating ({{}}{NBSP}%)", whole(pl.col("plain_load_pct")))),
-        ),
-        step="Look for a cause: weigh food, check flow and pads, test the tap",
-        says=pl.format(
-            "Nitrate rises {}, changes allowed for, though the filter holds enough media on paper{}.",
-            _rise(),
-            _heads(),
-        ),
-        do="Weigh a day's food; check flow and pads; test the tap's nitrate; then judge over three weeks. Media is not the"
+        f"{rise(f)} {rated}",
+        "Look for a cause: weigh food, check flow and pads, test the tap",
+        FITTED,
+        soon(f),
+        f"Nitrate {rise(f)}, changes allowed for{paper}{_heads(f)}.",
+        "Weigh a day's food; check flow and pads; test the tap's nitrate; then judge over three weeks. Media is not the"
         " first thing to buy.",
-        basis=FITTED,
-        harm=_soon(f),
     )
 
 
-def no_rated_media(f: Facts) -> pl.DataFrame:
-    """No media that counts for the full cycle: half cycle only, and nitrate is held by changes alone."""
-    rows = f.rows.filter(_no_media())
-    need = pl.col("net_l") / f.assumed["litres_per_kg"]
-    share = _change_for_ceiling(f)
-    busy = pl.col("climbing") | (pl.col("plateau") > pl.col("ceiling")).fill_null(False)
-    step = (
-        pl.when(~busy)
-        .then(pl.lit("Leave it: the water changes hold it"))
-        .when(share.is_null())
-        .then(pl.format(f"Add {{}}{NBSP}kg media after a fine stage, or feed less", num(need, 1)))
-        .otherwise(
-            pl.format(
-                f"Change {{}} a visit, or add {{}}{NBSP}kg media", change_words(share, pl.col("net_l")), num(need, 1)
-            )
+def no_rated_media(f: TankFacts) -> Finding | None:
+    """No media that counts for the full cycle: half cycle only, and nitrate goes by changes alone."""
+    if f.plain_state != HALF_ONLY:
+        return None
+    need = "" if f.net_l is None else with_unit(amount(f.net_l / f.assumed["litres_per_kg"], 1), "kg") + " "
+    share = change_for_ceiling(f)
+    if busy(f):
+        class_, reason = PLAN, f"half cycle only: no rated media; {rise(f)}"
+        step = (
+            f"Add {need}media after a fine stage, or feed less"
+            if share is None
+            else f"Change {change_words(share, f.net_l)} a visit, or add {need}media"
         )
-    )
-    return finding(
-        rows,
-        "no_rated_media",
-        pl.when(busy).then(pl.lit(PLAN)).otherwise(pl.lit(STEADY)),
-        reason=pl.when(busy)
-        .then(pl.format("half cycle only: no rated media, rises {}", _rise()))
-        .otherwise(pl.lit("half cycle only: no rated media; the changes hold it")),
-        step=step,
-        says=pl.format(
-            "No porous media that counts lies in its filters: half cycle only. Nitrate goes by changes alone{}.",
-            _heads(),
-        ),
-        do=pl.format(
-            f"Run it as half cycle and size the changes, or add {{}}{NBSP}kg of porous media after a fine stage.",
-            num(need, 1),
-        ),
-        basis=f"plain rating counts porous biological media in the flow; {CP}",
-        harm=_soon(f),
+    elif held_by_changes(f):
+        class_, reason = STEADY, "half cycle only: no rated media; the changes hold it"
+        step = "Leave it: the water changes hold it"
+    elif calm(f):
+        class_, reason = STEADY, f"half cycle only: no rated media; {_how(f)}"
+        step = "Leave it; ask again if feed or stock changes"
+    else:
+        class_, reason, step = PLAN, f"half cycle only: no rated media; {_how(f)}", WATCH
+    return Finding(
+        class_,
+        reason,
+        step,
+        f"plain rating counts porous biological media in the flow; {DISPUTED}",
+        soon(f),
+        "No porous media that counts is in its filters: half cycle only (ammonia and nitrite). Nitrate goes by changes"
+        f" alone{_heads(f)}.",
+        f"{step}. Run it as half cycle and size the changes, or add {need}porous media after a fine stage.",
     )
 
 
-def plateau_above_ceiling(f: Facts) -> pl.DataFrame:
-    """Under the present routine nitrate settles above the ceiling, or never settles."""
-    settles = (pl.col("plateau") > pl.col("ceiling")).fill_null(False)
-    never = (pl.col("plateau").is_null() & (pl.col("weeks_to_ceiling") > 0) & (pl.col("recent_low") > 0)).fill_null(
-        False
-    )
-    known = pl.col("recent_state").is_in(["ok", "rough", "at least"])
-    rows = f.rows.filter((settles | never) & known)
-    share = _change_for_ceiling(f)
-    tap_high = (pl.col("tap") >= pl.col("ceiling")).fill_null(False)
-    step = (
-        pl.when(tap_high)
-        .then(pl.format("Tap is {}: part RO water, or media; tap water cannot do it", whole(pl.col("tap"))))
-        .when(share.is_null())
-        .then(pl.lit("Less food or more media: no water change alone holds it"))
-        .otherwise(pl.format("Change {} each visit holds it; see the plan", change_words(share, pl.col("net_l"))))
-    )
-    weeks = pl.col("weeks_to_ceiling")
-    soon = pl.when(weeks > 0).then(pl.format(", in about {}", spell(weeks))).otherwise(pl.lit(""))
-    return finding(
-        rows,
-        "plateau_above_ceiling",
+def plateau_above_ceiling(f: TankFacts) -> Finding | None:
+    """Under the present routine nitrate levels off above the limit, or never does."""
+    if f.ceiling is None or f.recent_state not in (*NUMBERS, "at least"):
+        return None
+    weeks = f.weeks_to_ceiling
+    ahead = weeks is not None and weeks > 0
+    never = f.plateau is None and ahead and f.recent_low is not None and f.recent_low > 0
+    if not (never or _plateau_over(f)):
+        return None
+    share = change_for_ceiling(f)
+    if f.tap is not None and f.tap >= f.ceiling:
+        step = f"Tap is {reading('nitrate', f.tap)}: part RO water, or media; tap water cannot do it"
+    elif share is None:
+        step = "Less food or more media: no water change alone holds it"
+    else:
+        step = f"Change {change_words(share, f.net_l)} each visit holds it; see the plan"
+    when = f" in about {about_weeks(weeks)}" if ahead else ""
+    if never:
+        reason = f"{rise(f)}, no water changed; limit {f.ceiling:g}{when}"
+        says = f"Nitrate {rise(f)} and no water is changed: it does not level off{_heads(f)}."
+    else:
+        off = levels_off(f.plateau, f.plateau_low, f.plateau_high)
+        reason = f"{off}; limit {f.ceiling:g}" + (f", there{when}" if ahead else "")
+        says = f"Under the present routine nitrate {off} before each change, over its limit of {f.ceiling:g}" + (
+            f"; it is there{when}." if ahead else "."
+        )
+    return Finding(
         PLAN,
-        reason=pl.when(never)
-        .then(pl.format("rises {} with no changes; ceiling {}{}", _rise(), whole(pl.col("ceiling")), soon))
-        .otherwise(
-            pl.format(
-                "heads for {}, over its ceiling of {}{}", whole(pl.col("plateau")), whole(pl.col("ceiling")), soon
-            )
-        ),
-        step=step,
-        says=pl.when(never)
-        .then(pl.format("Nitrate rises {} and nothing is changed out: it settles nowhere{}.", _rise(), _heads()))
-        .otherwise(
-            pl.format(
-                f"Under the present routine nitrate settles at {{}}{NBSP}mg/L ({{}}) before each change, over its ceiling of"
-                " {}{}.",
-                whole(pl.col("plateau")),
-                span(pl.col("plateau_low"), pl.col("plateau_high"), 0),
-                whole(pl.col("ceiling")),
-                soon,
-            )
-        ),
-        do=pl.format("{}.", step),
-        basis="plateau = tap + rise ÷ fraction changed, with the routine of late (90 % range)",
-        harm=_soon(f),
+        reason,
+        step,
+        "levels off at tap + rise ÷ fraction changed, with the present routine (90 % range)",
+        soon(f),
+        says,
     )
 
 
-def rise_stepped_up(f: Facts) -> pl.DataFrame:
-    """The net rise stepped up: the early sign, before nitrate passes its ceiling."""
-    rows = f.rows.filter(pl.col("step_since").is_not_null() & pl.col("step_kit_batch").is_null())
-    size = num(7 * pl.col("step_size"), 1)
-    return finding(
-        rows,
-        "rise_stepped_up",
+def rise_stepped_up(f: TankFacts) -> Finding | None:
+    """The net rise stepped up: the early sign, before nitrate passes its limit."""
+    if f.step_since is None or f.step_size is None or f.step_kit_batch is not None:
+        return None
+    size = with_unit(amount(7 * f.step_size), "mg/L a week")
+    return Finding(
         PLAN,
-        reason=pl.format("nitrate rises faster by {} a week since {}", size, day(pl.col("step_since"))),
-        step="Ask what changed: food, fish, filter; weigh the food",
-        says=pl.format(
-            f"Since about {{}} nitrate rises faster by {{}}{NBSP}mg/L a week{{}}.",
-            day(pl.col("step_since")),
-            size,
-            _heads(),
-        ),
-        do="Ask what changed about then: food, who feeds, fish, filter work. Weigh the food, check flow and pads, retest"
+        f"nitrate rises faster by {size} since {day(f.step_since)}",
+        "Ask what changed: food, fish, filter; weigh the food",
+        f"step alarm over the last visits, threshold met twice; {HOUSE}, measured by simulation",
+        soon(f) - 0.25,
+        f"Since about {day(f.step_since)} nitrate rises faster by {size}{_heads(f)}.",
+        "Ask what changed about then: food, who feeds, fish, filter work. Weigh the food, check flow and pads, retest"
         " next week.",
-        basis=f"step alarm over the last visits, threshold met twice; {HOUSE}, measured by simulation",
-        harm=_soon(f) - 0.25,
     )
 
 
-def kit_shift(f: Facts) -> pl.DataFrame:
+def rise_seen(f: TankFacts) -> Finding | None:
+    """Too few readings for a rate, yet the first range and the last do not touch: nitrate rose all the same."""
+    if f.recent_state not in (None, "too few") or f.climbing or not f.span_days or f.span_one_kit is not True:
+        return None
+    if f.span_first_low is None or f.span_first_high is None or f.span_last_low is None:
+        return None
+    if f.span_last_low <= f.span_first_high:
+        return None
+    was = reading_range("nitrate", f.span_first_low, f.span_first_high).removesuffix(f"{NBSP}mg/L")
+    now = reading_range("nitrate", f.span_last_low, f.span_last_high)
+    return Finding(
+        PLAN,
+        f"nitrate rose from {was} to {now} in {spell(f.span_days)}",
+        "Test nitrate at each visit; weigh the food, test the tap",
+        f"first and last range of the recent window do not touch; too few readings for a rate; {HOUSE}",
+        soon(f),
+        do="Test nitrate at each visit until the rise can be fitted; weigh a day's food; test the tap's nitrate.",
+    )
+
+
+def kit_shift(f: TankFacts) -> Finding | None:
     """Many tanks of one kit stepped together: one cause, and it is not their filters."""
-    rows = f.rows.filter(pl.col("step_kit_batch").is_not_null())
-    return finding(
-        rows,
-        "kit_shift",
-        "due",
-        reason=pl.format("tanks of kit {} stepped together: doubt the kit", pl.col("step_kit_batch")),
-        step="Retest three tanks with another kit before any change of plan",
-        says=pl.format(
-            "Many tanks tested with kit {} seem to step up together since about {}: that points to the kit or the way of"
-            " testing, so this tank's own alarm is held down.",
-            pl.col("step_kit_batch"),
-            day(pl.col("step_since")),
-        ),
-        do="Retest three of these tanks with another kit, and one sample diluted by half, which should read half.",
-        basis="pooled scores of a common factor against a common step; house figure, measured by simulation",
-        harm=pl.lit(-2.0),
+    if f.step_kit_batch is None or f.step_since is None:
+        return None
+    return Finding(
+        DUE,
+        f"tanks of kit {f.step_kit_batch} stepped together: doubt the kit",
+        "Retest three tanks with another kit before any change of plan",
+        "pooled scores of a common factor against a common step; house figure, measured by simulation",
+        -2.0,
+        f"Many tanks tested with kit {f.step_kit_batch} seem to step up together since about {day(f.step_since)}: look"
+        " at the kit or the way of testing first; this tank's own alarm is paused for it.",
+        "Retest three of these tanks with another kit, and one sample diluted by half, which should read half.",
+    )
+
+
+def _records_of_the_week(f: TankFacts) -> list[str]:
+    """What was recorded in the week that makes the filter's work more or its media less."""
+    told = []
+    food: Row | None = None
+    for row in sorted((r for r in f.records("feeding") if r["day"] <= f.as_of), key=lambda r: r["day"]):
+        if (f.as_of - row["day"]).days < 7:
+            if food is None:
+                told.append(f"food {amount(row['feed_g_day'], 2)}{NBSP}g a day from {day_month(row['day'])}")
+            elif row["feed_g_day"] > food["feed_g_day"]:
+                was, now = amount(food["feed_g_day"], 2), amount(row["feed_g_day"], 2)
+                told.append(f"food up from {was} to {now}{NBSP}g a day on {day_month(row['day'])}")
+        food = row
+    for row in f.lately("event", 7):
+        if row["event"] == "fish in":
+            many = "" if row["count"] is None else f"{amount(row['count'], 0)} "
+            told.append(f"{many}fish in on {day_month(row['day'])}")
+    gone = sorted(set(f.was_filters or ()) - set(f.filters or ()))
+    if gone:
+        told.append(f"filter {listed(gone)} moved away")
+    elif f.was_media_kg is not None and f.media_kg is not None and round(f.was_media_kg - f.media_kg, 6) > 0:
+        told.append(f"media down from {amount(f.was_media_kg, 2)} to {with_unit(amount(f.media_kg, 2), 'kg')}")
+    return told
+
+
+def overload_recorded(f: TankFacts) -> Finding | None:
+    """A record of this week takes the working bioload from within to over its rating: told at once."""
+    within, was = f.assumed["within_pct"], f.was_working_load_pct
+    if was is None or was > within:
+        return None
+    none_left = f.working_load_pct is None and f.working_state == HALF_ONLY
+    if not none_left and (f.working_load_pct is None or f.working_load_pct <= within):
+        return None
+    records = _records_of_the_week(f)
+    if not records:
+        return None
+    now = "no media that works" if none_left else pct(f.working_load_pct)
+    return Finding(
+        PLAN,
+        f"{records[0]}: working bioload {pct(was)} → {now}",
+        "Undo it or plan for it; test nitrate, ammonia, nitrite weekly",
+        "working bioload as of today and a week before, with the records of the week between",
+        soon(f) - 1.0,
+        f"The working bioload went from {pct(was)} to {now} within a week: {listed(records)}. Nitrate will tell of it in"
+        " two to four weeks.",
+        "Ask whether the change is meant. Undo it, or see the plan; test nitrate, ammonia and nitrite at each visit until"
+        " it is within its rating again.",
     )

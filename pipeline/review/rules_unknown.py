@@ -2,141 +2,135 @@
 
 from __future__ import annotations
 
-import polars as pl
+from pipeline.review.facts import Row, TankFacts
+from pipeline.review.finding import CANT, CP, DUE, HOUSE, Finding
+from pipeline.wording import aged, amount, days, listed, spell
+from schemas.words import PARAMETER_TITLES
 
-from pipeline.review.facts import Facts
-from pipeline.review.saying import HOUSE, ago, capital, finding, whole
-from pipeline.wording import NBSP
-
-CANT, DUE = "can't say", "due"
 NEVER = 10_000.0  # days: orders a tank that was never read before any that was
 
 
-def no_usable_reading(f: Facts) -> pl.DataFrame:
-    """No usable nitrate reading for one and a half visit intervals."""
+def no_usable_reading(f: TankFacts) -> Finding | None:
+    """No usable nitrate reading for one and a half visit intervals; a tank not visited yet is no less unknown."""
     intervals = f.assumed["silent_intervals"]
-    silent = (pl.col("last_age") > intervals * pl.col("visit_days")).fill_null(True)
-    rows = f.rows.filter(silent)
-    never = pl.col("last_age").is_null()
-    # A young tank that has not been visited yet is no less unknown.
-    told = (
-        pl.when(never)
-        .then(pl.lit("no usable nitrate reading yet"))
-        .otherwise(pl.format("no usable nitrate reading for {}", _spell(pl.col("last_age"))))
-    )
-    return finding(
-        rows,
-        "no_usable_reading",
+    if f.last_age is not None and f.visit_days is not None and f.last_age <= intervals * f.visit_days:
+        return None
+    if f.last_age is None:
+        reason, last = "no usable nitrate reading yet", ""
+    else:
+        reason = f"no usable nitrate reading for {spell(f.last_age)}"
+        last = f" (the last one {aged(f.last_age)})"
+    every = "" if f.visit_days is None else f" of {amount(f.visit_days, 0)} days"
+    return Finding(
         CANT,
-        reason=told,
-        step="Test nitrate, ammonia and nitrite at the next visit, first of all",
-        says=pl.format(
-            "{}{}: nobody can say how this tank is.",
-            capital(told),
-            pl.when(never).then(pl.lit("")).otherwise(pl.format(" (the last one {})", ago(pl.col("last_age")))),
-        ),
-        do="Test nitrate, ammonia and nitrite at the next visit before anything else is done; type in sheets that lie about.",
-        basis=pl.format(f"{intervals:g} visit intervals of {{}} days; {HOUSE}", whole(pl.col("visit_days"))),
-        harm=-pl.col("last_age").cast(pl.Float64).fill_null(NEVER),
+        reason,
+        "Test nitrate, ammonia and nitrite at the next visit, first of all",
+        f"{intervals:g} visit intervals{every}; {HOUSE}",
+        -(NEVER if f.last_age is None else float(f.last_age)),
+        f"{reason[0].upper()}{reason[1:]}{last}: nobody can say how this tank is.",
+        "Test nitrate, ammonia and nitrite at the next visit before anything else is done; enter any paper sheets not yet"
+        " typed.",
     )
 
 
-def _spell(days: pl.Expr) -> pl.Expr:
-    return (
-        pl.when(days < 28)
-        .then(pl.format(f"{{}}{NBSP}days", days))
-        .otherwise(pl.format(f"{{}}{NBSP}weeks", (days // 7)))
-    )
+def _fresh(f: TankFacts) -> list[tuple[int | None, Row]]:
+    """Items held lately with their age, those of no known day first, then the newest."""
+    found: list[tuple[int | None, Row]] = []
+    for row in f.records("held"):
+        known = row["day"] is not None and row["fault"] != "future"
+        age = (f.as_of - row["day"]).days if known else None
+        if age is None or 0 <= age <= f.assumed["held_fresh_days"]:
+            found.append((age, row))
+    return sorted(found, key=lambda item: -1 if item[0] is None else item[0])
 
 
-def held(f: Facts) -> pl.DataFrame:
-    """An item of this tank is held: until it is settled nobody can say."""
-    rows = f.rows.filter(pl.col("held_fresh") > 0)
-    what = (
-        pl.when(pl.col("held_column").is_null())
-        .then(pl.lit("a row"))
-        .otherwise(pl.format("{} “{}”", "held_column", "held_text"))
-    )
-    more = (
-        pl.when(pl.col("held_fresh") > 1)
-        .then(pl.format(" and {} more", pl.col("held_fresh") - 1))
-        .otherwise(pl.lit(""))
-    )
-    suggest = (
-        pl.when(pl.col("held_suggestion").is_null())
-        .then(pl.lit("Settle it under Held rows"))
-        .otherwise(pl.format("Settle it under Held rows: {}?", "held_suggestion"))
-    )
-    age = (
-        pl.when(pl.col("held_age").is_null())
-        .then(pl.lit(""))
-        .otherwise(pl.format(", held {}", _spell(pl.col("held_age"))))
-    )
-    return finding(
-        rows,
-        "held",
+def held(f: TankFacts) -> Finding | None:
+    """An item of this tank is on hold: until it is settled nobody can say."""
+    items = _fresh(f)
+    if not items:
+        return None
+    age, row = items[0]
+    title = PARAMETER_TITLES.get(row["column"] or "", row["column"])
+    what = "row on hold" if row["column"] is None else f"reading on hold: {title} {row['text']}"
+    if row["column"] is not None and row["column"] not in PARAMETER_TITLES:
+        what = f"on hold: {title} {row['text']}"
+    more = f" and {len(items) - 1} more" if len(items) > 1 else ""
+    since = "" if age is None else f", {aged(age)}"
+    suggest = f": {row['suggestion']}?" if row["suggestion"] is not None else ""
+    return Finding(
         CANT,
-        reason=pl.format("data to settle: {}{}{}", what, more, age),
-        step=suggest,
-        says=pl.format("Held in {}: {}{}. {}", "held_where", what, more, "held_reason"),
-        do=pl.format("{} Nothing else of the row waits for it.", pl.concat_str(suggest, pl.lit("."))),
-        basis=f"an item held in the last {f.assumed['held_fresh_days']:g} days; {HOUSE}",
-        harm=-pl.col("held_age").cast(pl.Float64).fill_null(0.0),
+        f"{what}{more}{since}",
+        f"Settle it under Held rows{suggest}",
+        f"an item held in the last {f.assumed['held_fresh_days']:g} days; {HOUSE}",
+        -float(age or 0),
+        f"In {row['file']} line {row['line']}, {what}{more}. {row['reason']}",
+        f"Settle it under Held rows{suggest or '.'} The rest of its row is used." if row["column"] is not None else "",
     )
 
 
-def kit_expired(f: Facts) -> pl.DataFrame:
-    """Readings on a kit that was out of date: they can raise an alarm, and make no tank steady."""
-    rows = f.rows.filter(pl.col("last_expired").fill_null(False))
-    return finding(
-        rows,
-        "kit_expired",
+def kit_expired(f: TankFacts) -> Finding | None:
+    """Readings on a kit past its date: they can raise an alarm, and make no tank steady."""
+    if not f.last_expired or f.last_age is None:
+        return None
+    kit = f"kit {f.last_kit}" if f.last_kit else "a kit"
+    return Finding(
         DUE,
-        reason=pl.format("last nitrate was read with kit {}, out of date", pl.col("last_kit").fill_null("not named")),
-        step="Retest with a kit in date; until then it cannot be called steady",
-        says=pl.format(
-            "The last nitrate reading ({}) was taken with kit {}, which was out of date that day.",
-            ago(pl.col("last_age")),
-            pl.col("last_kit").fill_null("not named"),
-        ),
-        do="Bring a kit that is in date and read both once, side by side.",
-        basis="a kit past its date, or open over twelve months; common practice, no source",
-        harm=pl.lit(-3.0),
+        f"last nitrate was read with {kit}, past its date, {aged(f.last_age)}",
+        "Retest with a kit in date; until then it cannot be called steady",
+        f"a kit past its date, or open over twelve months; {CP}",
+        -3.0,
+        f"The last nitrate reading ({aged(f.last_age)}) was taken with {kit}, which was past its date that day.",
+        "Bring a kit that is in date and read both once, side by side.",
     )
 
 
-def not_tested(f: Facts) -> pl.DataFrame:
+def not_tested(f: TankFacts) -> Finding | None:
     """Ammonia or nitrite not tested for weeks: what has not been looked for is not called absent."""
-    days = f.assumed["water_fresh_days"]
-    a, n = pl.col("ammonia_matched").is_null(), pl.col("nitrite_matched").is_null()
-    what = (
-        pl.when(a & n).then(pl.lit("ammonia and nitrite")).when(a).then(pl.lit("ammonia")).otherwise(pl.lit("nitrite"))
-    )
-    return finding(
-        f.rows.filter(a | n),
-        "not_tested",
+    absent = [name for name in ("ammonia", "nitrite") if name not in f.water]
+    if not absent:
+        return None
+    fresh = int(f.assumed["water_fresh_days"])
+    return Finding(
         DUE,
-        reason=pl.format(f"{{}} not tested within {days:g}{NBSP}days", what),
-        step=pl.format("Test {} at the next visit", what),
-        says=pl.format(f"No result for {{}} within {days:g} days.", what),
-        do=pl.format("Test {} at the next visit.", what),
-        basis=f"a result speaks for {days:g} days; {HOUSE}",
-        harm=pl.lit(-1.0),
+        f"{listed(absent)} not tested within {days(fresh)}",
+        f"Test {listed(absent)} at the next visit",
+        f"a result speaks for {fresh} days; {HOUSE}",
+        -1.0,
     )
 
 
-def rating_not_known(f: Facts) -> pl.DataFrame:
-    """What is wanted before a rating can be said: litres, a filter, its layout."""
-    rows = f.rows.filter((pl.col("plain_state") == "can't say").fill_null(True))
-    missing = pl.col("missing").fill_null("the tank's litres and its filter's media")
-    return finding(
-        rows,
-        "rating_not_known",
+def _no_filter(f: TankFacts) -> bool:
+    """No filter on record, or one of which nobody recorded what is in it."""
+    return "filter on record" in (f.missing or "") or "what fills" in (f.missing or "")
+
+
+def no_filter_recorded(f: TankFacts) -> Finding | None:
+    """No filter on record, or no layout of it: not recorded is not none."""
+    if f.plain_state not in (None, "can't say") or not _no_filter(f):
+        return None
+    bare = not f.filters
+    what = "no filter recorded" if bare else f"what is in filter {listed(f.filters or ())} is not recorded"
+    return Finding(
+        CANT,
+        f"{what}: its rating can't be said",
+        "Write the filter and what is in it into the filter book",
+        "placements.csv and fills.csv; not recorded is not none",
+        -0.25,
+        do="At the next visit look which filter runs and what is in it, layer by layer; write it into the filter book.",
+    )
+
+
+def rating_not_known(f: TankFacts) -> Finding | None:
+    """What is needed before a rating can be said: litres, a stage, a mass."""
+    if f.plain_state not in (None, "can't say") or _no_filter(f):
+        return None
+    needs = f.missing or "the tank's litres and its filter's media"
+    return Finding(
         DUE,
-        reason=pl.format("rating not known: needs {}", missing),
-        step=pl.format("Find out at the visit: {}", missing),
-        says=pl.format("Its full-cycle rating can't be said: it needs {}.", missing),
-        do=pl.format("Find out at the visit and write it in the book: {}.", missing),
-        basis="net litres and dry mass of media; unknown is not 0",
-        harm=pl.lit(-0.5),
+        f"rating not known: needs {needs}",
+        f"Find out at the visit: {needs}",
+        "net litres and dry mass of media; unknown is not 0",
+        -0.5,
+        f"Its full-cycle rating can't be said: it needs {needs}.",
+        f"Find out at the visit and write it in the book: {needs}.",
     )

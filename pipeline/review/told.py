@@ -1,24 +1,23 @@
-"""The review as JSON, key for key as the commands promise, and as text that a person would print."""
+"""The review as JSON, key for key as the commands promise, and the words that pages and the printed review share."""
 
 from __future__ import annotations
 
 import datetime as dt
 import math
-import textwrap
 from collections.abc import Iterable, Mapping
 from typing import Any
 
 import polars as pl
 
+from pipeline import wording
 from pipeline.assumptions import Assumptions
 from pipeline.calc.chemistry import nitrate_from_feed
 from pipeline.review.facts import USABLE
 from pipeline.week import Week
-from pipeline.wording import ago, counted, day, fixed, interval, listed, number, with_unit
-from schemas.words import CAUTION_LINE, CLASSES
+from pipeline.wording import ago, counted, day, levels_off, listed, number, overdue, pct, reading_range
+from schemas.words import CLASSES
 
 Row = dict[str, Any]
-WIDTH = 100
 NOT_READ = "not read lately"
 
 
@@ -111,7 +110,7 @@ def _nitrate(fits: list[Row], outlook: Row, step: Row | None, suspects: list[Row
     if plateau is not None:
         state = "ok"
     elif outlook.get("weeks_to_ceiling") is not None:
-        state = "no changes: it settles nowhere"
+        state = "no changes: it does not level off"
     else:
         state = "not known"
     return {
@@ -242,34 +241,26 @@ def counts_sentence(review: pl.DataFrame) -> str:
 
 def ends(low: float | None, high: float | None, places: int = 1) -> str:
     """A range whose low end may be negative: `0.8–1.6`, `−4.5 to 7.3`."""
-    to = " to " if low is not None and low < 0 else "–"
-    return f"{fixed(low, places)}{to}{fixed(high, places)}"
+    return "not known" if low is None or high is None else wording.span(low, high, places)
 
 
 def rate_words(fit: Row | None) -> str:
     """Net rise a week with its range, or why there is none."""
-    if fit is None or fit["state"] == "too few":
-        return "rise not known"
-    low, high = 7 * (fit["low"] or 0.0), None if fit["high"] is None else 7 * fit["high"]
-    if fit["state"] == "below chart":
-        return f"rise under {fixed(high, 1)} a week" if high is not None else "rise below the chart"
-    if fit["state"] == "at least" or fit["rate"] is None:
-        return f"rises at least {fixed(low, 1)} a week"
-    rough = "roughly " if fit["state"] == "rough" else ""
-    return f"rises {rough}{fixed(7 * fit['rate'], 1)} ({ends(low, high)}) a week"
+    if fit is None:
+        return wording.rise_words(None, None, None, None)
+    return wording.rise_words(fit["state"], fit["rate"], fit["low"], fit["high"])
 
 
 def plateau_words(outlook: Row | None) -> str:
-    """Where it heads under the present routine, against the ceiling."""
+    """Where nitrate levels off under the present routine, against the limit."""
     if outlook is None:
-        return "plateau not known"
-    ceiling = number(outlook["ceiling"])
+        return "limit not known"
+    limit = f"limit {number(outlook['ceiling'])}"
     if outlook["plateau"] is not None:
-        span = ends(outlook["plateau_low"], outlook["plateau_high"], 0)
-        return f"heads for {fixed(outlook['plateau'], 0)} ({span}) of {ceiling}"
+        return f"{levels_off(outlook['plateau'], outlook['plateau_low'], outlook['plateau_high'])}; {limit}"
     if outlook["weeks_to_ceiling"]:
-        return f"no changes: at its ceiling of {ceiling} in {fixed(outlook['weeks_to_ceiling'], 0)} weeks"
-    return f"plateau not known, ceiling {ceiling}"
+        return f"no water changed: at its {limit} in {wording.about_weeks(outlook['weeks_to_ceiling'])}"
+    return limit
 
 
 def normal_rise(assumed: Assumptions) -> tuple[float, float]:
@@ -279,41 +270,58 @@ def normal_rise(assumed: Assumptions) -> tuple[float, float]:
 
 
 def load_words(row: Row | None) -> str:
-    """Plain and working load, each said and never mixed."""
-    if row is None or row["plain_state"] == CANT:
-        return "load not known"
-    if row["plain_state"] == "half cycle only":
-        return "half cycle only"
-    working = "not known" if row["working_load_pct"] is None else with_unit(fixed(row["working_load_pct"], 0), "%")
-    return f"load {with_unit(fixed(row['plain_load_pct'], 0), '%')} plain, {working} working"
+    """Bioload of the plain and of the working rating, each said and never mixed."""
+    if row is None or row["plain_state"] == CANT or row["plain_load_pct"] is None:
+        return "half cycle only" if row is not None and row["plain_state"] == "half cycle only" else "bioload not known"
+    working = "" if row["working_load_pct"] is None else f", {pct(row['working_load_pct'])} of its working rating"
+    return f"bioload {pct(row['plain_load_pct'])} of its plain rating{working}"
 
 
 def last_words(week: Week, tank: str, water: list[Row], last: Mapping[str, dt.date]) -> str:
     """The last nitrate as a range with its age."""
     row = next((r for r in water if r["parameter"] == "nitrate"), None)
     if row is not None:
-        return f"nitrate {interval(row['low'], row['high'])}, {ago(row['day'], week.as_of)}"
+        return f"nitrate {reading_range('nitrate', row['low'], row['high'])}, {ago(row['day'], week.as_of)}"
     return f"nitrate not read since {day(last[tank], year=True)}" if tank in last else "nitrate never read"
 
 
 def loose_filters(week: Week) -> list[str]:
-    """Filters that stand on no tank on the day."""
+    """Filters on no tank on the day."""
     on = week.table("placement").filter(
         (pl.col("from") <= week.as_of) & (pl.col("to").is_null() | (pl.col("to") >= week.as_of))
     )
     return week.table("filter").join(on, on="filter", how="anti")["filter"].sort().to_list()
 
 
+def late_supplies(week: Week) -> list[str]:
+    """Supplies whose tap test is overdue, each once."""
+    late = week.now("due").filter((pl.col("what") == "tap test") & (pl.col("late_days") >= 0))
+    rows = late.drop_nulls("about").group_by("about").agg(pl.col("late_days").max()).sort("about")
+    return [f"test of the tap {supply} {overdue(days)}" for supply, days in rows.iter_rows()]
+
+
+def tap_ammonia(week: Week) -> list[str]:
+    """Supplies whose last test found ammonia, each once."""
+    tests = week.table("tap").filter((pl.col("parameter") == "ammonia") & (pl.col("date") <= week.as_of)).sort("date")
+    last = tests.unique("water_supply", keep="last").filter(pl.col("matched") >= week.assumed["trace_ammonia"])
+    return [
+        f"The tap {supply} brought ammonia on {day(date)}: {wording.reading('ammonia', matched)}. Treat new water for it."
+        for supply, date, matched in last.sort("water_supply").select("water_supply", "date", "matched").iter_rows()
+    ]
+
+
 def notices(week: Week) -> list[str]:
-    """What is never hidden: held rows of no known tank, filters on no tank, assumptions that were changed."""
+    """What is never hidden: items on hold, late tap tests, filters on no tank, assumptions that were changed."""
     lines = []
     held = week.table("held")
     stray = held.filter(pl.col("tank").is_null()).height
     if held.height:
         tail = f", {stray} of them of no known tank" if stray else ""
         lines.append(f"{counted(held.height, 'item')} held{tail}: `tankround held` lists them.")
-    loose = loose_filters(week)
-    if loose:
+    if late := late_supplies(week):
+        lines.append(f"{wording.sentence(listed(late))}.")
+    lines += tap_ammonia(week)
+    if loose := loose_filters(week):
         lines.append(f"On no tank: {listed(loose)}.")
     changed = [
         f"{f.name} {number(f.value)} (built in {number(f.built_in)})"
@@ -326,75 +334,25 @@ def notices(week: Week) -> list[str]:
     return lines
 
 
-def as_text(week: Week) -> str:
-    """The weekly review, ranked, as a person would print it."""
-    review = week.now("review").sort("rank")
-    tanks = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
-    sites = dict(week.table("site").select("site", "name").iter_rows())
-    capacity, outlook = by_tank(week.now("capacity")), by_tank(week.now("nitrate_outlook"))
-    fits, water, due = by_tank(week.now("nitrate_fit")), by_tank(week.now("water")), by_tank(week.now("due"))
-    causes, last = by_tank(week.now("finding_cause")), last_readings(week)
-    found = by_tank(week.now("finding"))
-    name = f" of {week.round.name}" if week.round.name else ""
-    lines = [f"Weekly review{name}, as of {day(week.as_of, year=True)}.", counts_sentence(review)]
-    lines += notices(week)
-    above = ""
-    for row in review.iter_rows(named=True):
-        if row["class"] != above:
-            above = row["class"]
-            lines += ["", above.upper(), "-" * WIDTH]
-        lines += _tank_lines(week, row, tanks.get(row["tank"], {}), sites, capacity, outlook, fits, water, due, last)
-        top = next((f for f in found.get(row["tank"], []) if not f["quiet"] and f["class"] == above), None)
-        if top and above in ("act today", "this week", "plan"):
-            lines += _cause_lines([c for c in causes.get(row["tank"], []) if c["rule"] == top["rule"]])
-    lines += ["", *textwrap.wrap(CAUTION_LINE, WIDTH)]
-    return "\n".join(lines)
-
-
-def _tank_lines(
-    week: Week,
-    row: Row,
-    tank: Row,
-    sites: Mapping[str, str],
-    capacity: Mapping[str, list[Row]],
-    outlook: Mapping[str, list[Row]],
-    fits: Mapping[str, list[Row]],
-    water: Mapping[str, list[Row]],
-    due: Mapping[str, list[Row]],
-    last: Mapping[str, dt.date],
-) -> list[str]:
-    id_ = row["tank"]
-    site = sites.get(tank.get("site", "")) or tank.get("site") or ""
-    was = f"  (last week: {row['was_class']})" if row["was_class"] and row["was_class"] != row["class"] else ""
-    recent = next((f for f in fits.get(id_, []) if f["window"] == "recent"), None)
-    head = f"{id_}  {tank.get('name') or id_}, {site}: {row['reason']}{was}"
-    facts = (
-        f"{last_words(week, id_, water.get(id_, []), last)}; {rate_words(recent)};"
-        f" {plateau_words(next(iter(outlook.get(id_, [])), None))}; {load_words(next(iter(capacity.get(id_, [])), None))}"
+def never_recorded(week: Week) -> str:
+    """One suggestion for what was never written down yet: services, timed flows, tap tests; blank where all were."""
+    on = week.table("placement").filter(
+        (pl.col("from") <= week.as_of) & (pl.col("to").is_null() | (pl.col("to") >= week.as_of))
     )
-    lines = textwrap.wrap(head, WIDTH, subsequent_indent="      ")
-    lines += textwrap.wrap(f"→ {row['step']}", WIDTH, initial_indent="      ", subsequent_indent="        ")
-    if row["class"] not in ("steady",):
-        lines += textwrap.wrap(facts, WIDTH, initial_indent="      ", subsequent_indent="      ")
-    jobs = [
-        f"{d['what']} {_when(d['late_days'])}"
-        for d in due.get(id_, [])
-        if d["late_days"] >= -int(week.assumed["due_soon_days"])
-    ]
-    if jobs:
-        lines += textwrap.wrap("due: " + ", ".join(jobs), WIDTH, initial_indent="      ", subsequent_indent="      ")
-    return lines
-
-
-def _when(late: int) -> str:
-    if late == 0:
-        return "today"
-    return f"{counted(late, 'day')} late" if late > 0 else f"in {counted(-late, 'day')}"
-
-
-def _cause_lines(causes: list[Row]) -> list[str]:
-    lines = []
-    for cause in sorted(causes, key=lambda c: c["place"]):
-        told = f"points to {cause['cause']}: {cause['because']}. Check: {cause['check']}."
-        lines += textwrap.wrap(told, WIDTH, initial_indent="      ", subsequent_indent="        ")
-    return lines
+    serviced = week.table("service").drop_nulls("filter")["filter"]
+    filters = set(on["filter"])
+    never = len(filters - set(serviced))
+    supplies = set(week.table("site")["water_supply"].drop_nulls()) - set(week.table("tap")["water_supply"])
+    timed = set(week.table("service").filter(pl.any_horizontal(pl.col("flow_before", "flow_after") > 0))["filter"])
+    timed_tanks = set(week.table("reading").filter(pl.col("parameter") == "flow_l_h")["tank"])
+    untimed = set(on.filter(~pl.col("tank").is_in(list(timed_tanks)))["filter"]) - timed
+    parts = []
+    if never:
+        parts.append(f"a service of {counted(never, 'filter')}")
+    if untimed:
+        parts.append(f"a timed flow of {counted(len(untimed), 'filter')}")
+    if supplies:
+        parts.append(f"a test of the tap {listed(sorted(supplies))}")
+    if not parts:
+        return ""
+    return f"Suggestion: never recorded yet: {listed(parts)}. From the first record on, the next one gets its day."

@@ -15,6 +15,7 @@ from pipeline.assumptions import Assumption, Assumptions, built_in
 from pipeline.calc import capacity, disturbance, nitrate
 from pipeline.calc.layers import layers_on, place_factor
 from pipeline.review.facts import gather
+from pipeline.review.finding import found
 from pipeline.review.rules import RULES
 from pipeline.week import Week
 from tests.rounds import FIGURES, Rounds
@@ -93,7 +94,7 @@ def test_no_rule_chooses_a_class_by_an_assumption_of_the_ratings(demo: Week) -> 
 
     def rules(assumed: Assumptions) -> object:
         facts = gather(demo.tables, base.asks, assumed, demo.round)
-        return [rule(facts) for rule in RULES]
+        return found(facts, RULES)
 
     for name in read_by(rules, FIGURES):
         if ENTERS[name] == RULE:

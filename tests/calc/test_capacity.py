@@ -172,13 +172,19 @@ def test_scenario_9_edges_are_words(layers, tank, plain, working, missing) -> No
 
 def test_a_tank_without_a_filter_or_unknown_to_the_book() -> None:
     got = Rounds().tank("T1", net_l=100).rating()
-    assert (got["plain_state"], got["filters"], got["half_rating_l"]) == ("half cycle only", [], None)
+    # Not recorded is not none: nobody knows what runs there.
+    assert (got["plain_state"], got["filters"], got["half_rating_l"]) == ("can't say", [], None)
+    assert got["missing"] == "a filter on record"
+    moved = Rounds().tank("T1", net_l=100).tank("T2", net_l=100)
+    moved.filter("F", "T1", [("b", "good", 1.0)], to=moved.day(2)).place("F", "T2", moved.day(2) + dt.timedelta(1))
+    assert moved.rating("T1")["plain_state"] == "half cycle only"  # its filter was moved away: none is left
+    assert moved.rating("T1")["missing"] == "no rated media"
     r = one_tank()
     strange = pl.DataFrame({"tank": ["nobody"], "as_of": [AS_OF]})
     from pipeline.calc.capacity import capacity
 
     frame, layers = capacity(r.tables(), strange, FIGURES)
-    assert frame.row(0, named=True)["plain_state"] == "half cycle only"
+    assert frame.row(0, named=True)["plain_state"] == "can't say"
     assert layers.height == 0
     frame, layers = capacity({}, strange, FIGURES)
     assert (frame.height, layers.height) == (1, 0)

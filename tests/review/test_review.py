@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline import review, weekly
-from pipeline.review.saying import REASON_MOST, STEP_MOST
+from pipeline.review.finding import REASON_MOST, STEP_MOST
 from schemas.words import CAUSES, CLASSES
 
 HEAD = "date,tank,taken,ammonia,nitrite,nitrate,ph,kh,temperature,water_changed\n"
@@ -41,7 +41,9 @@ def test_the_demo_round_shows_what_it_was_made_to_show(demo_logs: Path) -> None:
     assert classes["LM4"] == "this week"
     assert classes["MD3"] == "can't say"
     assert classes["QO2"] == "can't say"
-    assert classes["TC1"] == "steady"  # over its rating, and steady
+    over = next(tank for tank in week["tanks"] if tank["tank"] == "TC1")  # over its rating, and nitrate steady
+    assert rules(over)["over_full_cycle_rating"] == "steady"
+    assert rules(over)["half_cycle_short"] == "plan"
     assert [classes[t] for t in ("LM2", "TC2", "SS2", "SS3")] == ["plan"] * 4
     order = [CLASSES.index(tank["class"]) for tank in week["tanks"]]
     assert order == sorted(order)
@@ -136,3 +138,158 @@ def test_a_tap_that_was_never_tested_is_not_taken_as_clean(tmp_path: Path) -> No
     # (60 − 40) ÷ (60 − 10) is 40 %, which leaves 40.
     assert "40\xa0% (40\xa0L)" in over["do"]
     assert "down to about 40\xa0mg/L" in over["do"]
+
+
+FILTER = {
+    "media": "medium,stage,quality,bulk_kg_l\ngood,biological,1,0.5\nfloss,fine,0,0.1\n",
+    "filter_models": "model,kind,rated_flow_l_h\nM,canister,900\n",
+    "compartments": "model,position,compartment,stage,usable_l\nM,1,cup,fine,1\nM,2,basket,biological,4\n",
+    "filters": "filter,model\nF1,M\n",
+    "placements": "filter,tank,from,to\nF1,T1,2024-01-01,\n",
+    "fills": "filter,compartment,layer,medium,mass_kg,wetted,from\nF1,cup,1,floss,,,2024-01-01\n"
+    "F1,basket,1,good,1.2,2024-01-01,2024-01-01\n",
+}
+
+
+def weekly_rows(values: list[str], tail: str = ",7.2,6,25,25%") -> list[str]:
+    """A row a week up to 1 June, nitrate of each."""
+    days = [dt.date(2026, 6, 1) - dt.timedelta(7 * n) for n in range(len(values))][::-1]
+    return [f"{day},T1,before,0,0,{value}{tail}" for day, value in zip(days, values, strict=True)]
+
+
+def test_a_tank_without_a_filter_on_record_is_not_half_cycle_only(tmp_path: Path) -> None:
+    bare = told(tmp_path / "a", weekly_rows(["20"] * 9))
+    assert bare["class"] == "can't say"
+    assert rules(bare)["no_filter_recorded"] == "can't say"
+    assert bare["rating"]["plain_state"] == "can't say"
+    assert "no_rated_media" not in rules(bare)
+    rated = told(tmp_path / "b", weekly_rows(["20"] * 9), **FILTER)
+    assert "no_filter_recorded" not in rules(rated)
+    # A filter without a layout is not known either.
+    empty_book = told(tmp_path / "c", weekly_rows(["20"] * 9), **FILTER | {"fills": "filter,compartment,medium,from\n"})
+    assert rules(empty_book)["no_filter_recorded"] == "can't say"
+
+
+@pytest.mark.parametrize(
+    ("cell", "column", "class_"),
+    [("9.5", "ammonia", "act today"), ("12", "nitrite", "act today"), ("3.5", "ph", "act today"),
+     ("72", "ph", "can't say"), ("45", "temperature", "act today"), ("77", "temperature", "can't say")],
+)  # fmt: skip
+def test_a_dangerous_value_on_hold_is_acted_on(cell: str, column: str, class_: str, tmp_path: Path) -> None:
+    cells = dict.fromkeys(("ammonia", "nitrite", "nitrate", "ph", "kh", "temperature"), "")
+    cells |= {"nitrate": "20", "kh": "6", column: cell}
+    tank = told(tmp_path / "a", [f"2026-05-31,T1,before,{','.join(cells.values())},"], **FILTER)
+    assert tank["class"] == class_
+    assert ("held_danger" in rules(tank)) is (class_ == "act today")
+
+
+def test_the_fish_are_read(tmp_path: Path) -> None:
+    """Off and with nitrite: today; off with clean water: this week; fewer than a week before: this week."""
+    (tmp_path / "a" / "visits").mkdir(parents=True)
+    head = "date,tank,taken,ammonia,nitrite,nitrate,ph,kh,fish_seen,fish_look,note\n"
+    lines = {
+        "off": ["2026-05-31,T1,before,0,0,20,7.2,6,10,off,"],
+        "off and nitrite": ["2026-05-31,T1,before,0,0.3,20,7.2,6,10,off,"],
+        "gasping": ["2026-05-31,T1,before,0,0,20,7.2,6,10,,two fish gasping"],
+        "fewer": ["2026-05-24,T1,before,0,0,20,7.2,6,10,well,", "2026-05-31,T1,before,0,0,20,7.2,6,8,well,"],
+        "well": ["2026-05-24,T1,before,0,0,20,7.2,6,10,well,", "2026-05-31,T1,before,0,0,20,7.2,6,10,well,"],
+    }
+    found = {}
+    for name, rows in lines.items():
+        folder = tmp_path / name.replace(" ", "-")
+        tank = told(folder, [], visits__w=head + "".join(f"{row}\n" for row in rows), **FILTER)
+        found[name] = {rule: class_ for rule, class_ in rules(tank).items() if rule.startswith("fish")}
+    assert found == {
+        "off": {"fish_look_off": "this week"},
+        "off and nitrite": {"fish_look_off": "act today"},
+        "gasping": {"fish_gasping": "this week"},
+        "fewer": {"fish_fewer": "this week"},
+        "well": {},
+    }
+
+
+def test_free_ammonia_is_judged_after_the_change_too(tmp_path: Path) -> None:
+    rows = ["2026-05-31,T1,before,0.2,0,20,6.8,6,,30%", "2026-05-31,T1,after,0.4,0,15,8.4,8,,"]
+    tank = told(tmp_path / "a", rows, **FILTER)
+    free = next(f for f in tank["findings"] if f["rule"] == "free_ammonia")
+    assert free["class"] == "act today"
+    assert "25.0\xa0°C, assumed" in free["says"]
+
+
+def test_a_recorded_overload_is_told_in_its_week_and_not_a_week_later(tmp_path: Path) -> None:
+    rows = weekly_rows(["20"] * 9)
+    food = "tank,from,feed_g_day\nT1,2025-01-01,0.5\nT1,{},2.0\n"
+    week = told(tmp_path / "a", rows, feeding=food.format("2026-05-29"), **FILTER)
+    assert rules(week)["overload_recorded"] == "plan"
+    overload = next(f for f in week["findings"] if f["rule"] == "overload_recorded")
+    assert "food up from 0.5 to 2\xa0g a day on 29 May" in overload["says"]
+    later = told(tmp_path / "b", rows, feeding=food.format("2026-05-20"), **FILTER)
+    assert "overload_recorded" not in rules(later)
+
+
+def test_a_rise_too_short_to_fit_is_told_in_words(tmp_path: Path) -> None:
+    kits = "kit,parameter,basis,steps\nK,nitrate,NO3,0|3|11|26|47|83\n"
+    head = "date,tank,taken,ammonia,nitrite,nitrate,kit\n"
+    days = ("2026-05-18", "2026-05-25", "2026-06-01")
+    up = head + "".join(f"{day},T1,before,0,0,{no3},K\n" for day, no3 in zip(days, (11, 26, 47), strict=True))
+    step = head + "".join(f"{day},T1,before,0,0,{no3},K\n" for day, no3 in zip(days, (11, 11, 26), strict=True))
+    tanks = "T1,a,100,2020-01-01,90\n"
+    assert rules(told(tmp_path / "a", [], tanks, visits__w=up, kits=kits, **FILTER))["rise_seen"] == "plan"
+    assert "rise_seen" not in rules(told(tmp_path / "b", [], tanks, visits__w=step, kits=kits, **FILTER))
+
+
+def test_the_text_prints_all_that_is_urgent_its_marks_promises_and_supplies_once(tmp_path: Path) -> None:
+    rows = [
+        *weekly_rows(["20"] * 8)[:-1],
+        "2026-06-01,T1,before,0.3,0.6,90,7.2,6,25,",
+        "2026-06-01,T2,before,0,0,20,7,6,25,",
+    ]
+    told(
+        tmp_path / "a",
+        rows,
+        tanks="T1,a,100,2020-01-01,40\nT2,a,100,2020-01-01,40\n",
+        sites="site,name,water_supply\na,Home,mains\n",
+        tap="water_supply,date,nitrate,ammonia\nmains,2026-01-01,5,0.3\n",
+        promises="made_on,site,tank,promise,due,done_on\n2026-05-01,a,T1,bring a lid lock,2026-05-26,\n",
+        **FILTER,
+    )
+    text = review.as_text(weekly.open_week(tmp_path / "a", today=dt.date(2026, 6, 1))).replace("\xa0", " ")
+    flat = " ".join(text.split())
+    assert "T1 T1, Home: nitrite 0.6 mg/L, today (new) (last week:" in flat
+    assert "this week: ammonia 0.3 mg/L in an established tank, today (new)" in flat
+    assert "this week: nitrate" in flat
+    assert "promised for 26 May: bring a lid lock" in flat
+    assert flat.count("est of the tap mains") == 1
+    assert "Test of the tap mains overdue by 61 days." in flat
+    assert "The tap mains brought ammonia on Thu 1 January: 0.3 mg/L. Treat new water for it." in flat
+    assert flat.count("never recorded yet: a service of 1 filter and a timed flow of 1 filter") == 1
+    for word in ("None", "nan", "not known %", "points to", "heads for", "ceiling", "late,"):
+        assert word not in flat
+
+
+def test_what_was_never_recorded_is_not_late(tmp_path: Path) -> None:
+    sites = "site,name,water_supply\na,Home,mains\n"
+    tank = told(tmp_path / "a", weekly_rows(["20"] * 9), sites=sites, **FILTER)
+    assert not {"service_due", "flow_test_due", "tap_test_due"} & set(rules(tank))
+    assert not tank["due"]
+
+
+def test_marks_are_told_against_the_week_before(tmp_path: Path) -> None:
+    rows = weekly_rows(["60"] * 9)
+    tank = told(tmp_path / "a", rows, **FILTER)
+    assert rules(tank)["nitrate_over_ceiling"] == "this week"
+    week = weekly.open_week(tmp_path / "a", today=dt.date(2026, 6, 1))
+    marks = dict(week.now("finding").select("rule", "mark").iter_rows())
+    assert marks["nitrate_over_ceiling"] is None
+    rows[-1] = rows[-1].replace(",60,", ",90,").replace(",0,0,", ",0,0.2,")
+    told(tmp_path / "b", rows, **FILTER)
+    week = weekly.open_week(tmp_path / "b", today=dt.date(2026, 6, 1))
+    marks = dict(week.now("finding").select("rule", "mark").iter_rows())
+    assert (marks["nitrite"], marks["nitrate_over_ceiling"]) == ("new", "worse")
+
+
+def test_a_round_without_tanks_is_told(tmp_path: Path) -> None:
+    (tmp_path / "a").mkdir()
+    week = weekly.open_week(tmp_path / "a", today=dt.date(2026, 6, 1))
+    assert "No tanks are on this round yet." in review.as_text(week)
+    assert review.as_json(week)["tanks"] == []

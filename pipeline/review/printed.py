@@ -1,0 +1,93 @@
+"""The weekly review as text that a person would print."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+import polars as pl
+
+from pipeline.review.told import (
+    Row,
+    by_tank,
+    counts_sentence,
+    last_readings,
+    last_words,
+    load_words,
+    never_recorded,
+    notices,
+    plateau_words,
+    rate_words,
+)
+from pipeline.week import Week
+from pipeline.wording import day, due_words
+from schemas.words import CAUTION_LINE
+
+WIDTH = 100
+URGENT = ("act today", "this week")
+
+
+def _wrapped(text: str, indent: int, more: int) -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=" " * indent, subsequent_indent=" " * more)
+
+
+def _mark(finding: Row | None) -> str:
+    """`  (new)`, `  (worse)`: against the week before."""
+    return f"  ({finding['mark']})" if finding is not None and finding["mark"] is not None else ""
+
+
+def _tank(
+    row: Row, name: str, found: Sequence[Row], causes: Sequence[Row], facts: str, jobs: Sequence[str]
+) -> list[str]:
+    """The lines of one tank: its class's reason and step, all else that is urgent, its facts, possible causes, jobs."""
+    loud = [f for f in found if not f["quiet"]]
+    top = next((f for f in loud if f["class"] == row["class"] and f["reason"] == row["reason"]), None)
+    was = f"  (last week: {row['was_class']})" if row["was_class"] and row["was_class"] != row["class"] else ""
+    lines = _wrapped(f"{row['tank']}  {name}: {row['reason']}{_mark(top)}{was}", 0, 6)
+    lines += _wrapped(f"→ {row['step']}", 6, 8)
+    for f in loud:
+        if f is not top and f["class"] in URGENT:
+            lines += _wrapped(f"{f['class']}: {f['reason']}{_mark(f)}", 6, 8) + _wrapped(f"→ {f['step']}", 6, 8)
+    if row["class"] != "steady":
+        lines += _wrapped(facts, 6, 6)
+    if jobs:
+        lines += _wrapped(f"due: {'; '.join(jobs)}", 6, 8)
+    if top is not None and row["class"] in (*URGENT, "plan"):
+        for cause in sorted((c for c in causes if c["rule"] == top["rule"]), key=lambda c: c["place"]):
+            told = f"possible cause: {cause['cause']}: {cause['because']}. Check: {cause['check']}."
+            lines += _wrapped(told, 6, 8)
+    return lines
+
+
+def as_text(week: Week) -> str:
+    """The weekly review, ranked: every finding for today and this week, and what each tank is told by."""
+    review = week.now("review").sort("rank")
+    tanks = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
+    sites = dict(week.table("site").select("site", "name").iter_rows())
+    capacity, outlook = by_tank(week.now("capacity")), by_tank(week.now("nitrate_outlook"))
+    fits = by_tank(week.now("nitrate_fit").filter(pl.col("window") == "recent"))
+    water, last = by_tank(week.now("water")), last_readings(week)
+    causes, found = by_tank(week.now("finding_cause")), by_tank(week.now("finding").sort("harm"))
+    coming = week.now("due").filter(pl.col("late_days") >= -int(week.assumed["due_soon_days"]))
+    due = by_tank(coming.filter(pl.col("what") != "tap test"))
+    name = f" of {week.round.name}" if week.round.name else ""
+    lines = [f"Weekly review{name}, as of {day(week.as_of, year=True)}.", counts_sentence(review), *notices(week)]
+    above = ""
+    for row in review.iter_rows(named=True):
+        if row["class"] != above:
+            above = row["class"]
+            lines += ["", above.upper(), "-" * WIDTH]
+        id_, tank = row["tank"], tanks.get(row["tank"], {})
+        site = sites.get(tank.get("site", "")) or tank.get("site") or ""
+        facts = "; ".join([
+            last_words(week, id_, water.get(id_, []), last),
+            rate_words(next(iter(fits.get(id_, [])), None)),
+            plateau_words(next(iter(outlook.get(id_, [])), None)),
+            load_words(next(iter(capacity.get(id_, [])), None)),
+        ])  # fmt: skip
+        jobs = [due_words(d["what"], d["about"], d["on"], d["late_days"]) for d in due.get(id_, [])]
+        title = f"{tank.get('name') or id_}, {site}" if site else str(tank.get("name") or id_)
+        lines += _tank(row, title, found.get(id_, []), causes.get(id_, []), facts, jobs)
+    if suggestion := never_recorded(week):
+        lines += ["", *textwrap.wrap(suggestion, WIDTH)]
+    return "\n".join([*lines, "", *textwrap.wrap(CAUTION_LINE, WIDTH)])

@@ -1,0 +1,170 @@
+"""A row for each cause: the record that points to it, and what points to nothing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from pipeline.review.causes import diagnosis, of_rule
+from pipeline.review.evidence import EVIDENCE
+from tests.review.tanks import ago, read, row, tank
+
+
+def service(days: int, job: str = "check", **cells: Any) -> dict[str, Any]:
+    return row("service", days=days, job=job, **cells)
+
+
+def event(days: int, name: str, **cells: Any) -> dict[str, Any]:
+    return row("event", days=days, event=name, **cells)
+
+
+def layer(**cells: Any) -> dict[str, Any]:
+    return row("capacity_layer", **{"counts": True, "maturity": 0.2, "age_weeks": 8.4, "mass_kg": 1.66} | cells)
+
+
+def feed(*pairs: tuple[int, float]) -> list[dict[str, Any]]:
+    return [row("feeding", days=days, feed_g_day=grams) for days, grams in pairs]
+
+
+def doubt(days: int, why: str) -> dict[str, Any]:
+    return row("reading", days=days, parameter="nitrate", doubt=why, text="4.5")
+
+
+OVER = {"over_full_cycle": True, "media_kg": 1.46, "net_l": 204.0}
+FLOW = {"flow_basis": "timed", "flow_of_clean": 0.79, "flow_l_h": 474.0, "flow_day": ago(12)}
+FED = {"load_basis": "feed", "load": 1.25, "feed_g_day": 2.4}
+OUTRUN = {"recent_low": 1.0, "recent_high": 2.0, "recent_rate": 1.5, "expected_low": 0.5, "expected_high": 0.9}
+
+POINTS: list[tuple[str, dict[str, Any], dict[str, Any], str]] = [
+    ("overfeeding", {"event": [event(27, "overfed")]}, {}, "overfed on 5 May"),
+    ("overfeeding", {"feeding": feed((300, 0.75), (119, 1.68))}, {}, "food went up from 0.75 to 1.68 g a day on 2 February"),
+    ("overfeeding", {}, FED, "2.4 g of food a day is 1.3 times normal for 200 L"),
+    ("overfeeding", {}, OUTRUN, "nitrate rises 10.5 mg/L a week (7–14), and the recorded food makes 3.5–6.3"),
+    ("new fish", {"event": [event(41, "fish in", count=6.0)]}, {}, "6 fish in on 21 April"),
+    ("too much stock", {}, {"stocking": "heavy"}, "stocking is recorded as heavy"),
+    ("too much stock", {}, {"stocking": "messy"}, "stocking is recorded as messy"),
+    ("too little media", {}, OVER, "1.46 kg of media on 204 L, which needs 2.04 kg"),
+    ("too little media", {}, OVER | {"over_full_cycle": None, "plain_state": "half cycle only", "media_kg": 0.0},
+     "0 kg of media on 204 L"),
+    ("media not ripe", {"capacity_layer": [layer(), layer(mass_kg=1.0, maturity=1.0)]}, {},
+     "1.66 kg of its media is 8 weeks old; mature at 26"),
+    ("media clogged", {"service": [service(119, found="sludge")]}, {}, "found sludge on 2 February"),
+    ("media clogged", {"service": [service(9, found="heavy")]}, {}, "found heavy on 23 May"),
+    ("media clogged", {"due": [row("due", what="check", late_days=15, about="F1")]}, {},
+     "the service of filter F1 is overdue by 15 days"),
+    ("flow lost", {}, FLOW, "flow 474 L/h on 20 May, 79 % of clean"),
+    ("bypass", {"audit": [row("audit", fault="half-empty compartment", filter="F1")]}, {}, "a compartment of F1 half empty"),
+    ("rinsed in tap water", {"service": [service(55, "media rinsed", rinse_water="tap")]}, {},
+     "media rinsed in tap water on 7 April"),
+    ("over-cleaned", {"service": [service(9, "media rinsed", media_share=0.5)]}, {}, "50 % of its media handled on 23 May"),
+    ("over-cleaned", {"service": [service(9, "media rinsed")]}, {}, "its media handled on 23 May"),
+    ("over-cleaned", {"service": [service(9, "full", media_share=0.1)]}, {}, "10 % of its media handled"),
+    ("medication", {"event": [event(41, "medication")]}, {}, "medicine on 21 April"),
+    ("filter stopped", {"service": [service(41, hours_stopped=4.0)]}, {}, "stopped 4 hours on 21 April"),
+    ("filter stopped", {"event": [event(3, "power cut", hours=2.0)]}, {}, "power cut on 29 May, 2 hours"),
+    ("filter stopped", {"event": [event(3, "filter stopped")]}, {}, "filter stopped on 29 May"),
+    ("dead fish", {"event": [event(13, "fish died", count=1.0)]}, {}, "1 fish died on 19 May"),
+    ("dead fish", {"visit": [row("visit", days=7, fish_seen=15.0), row("visit", days=0, fish_seen=14.0)]}, {},
+     "14 fish seen today, 15 before"),
+    ("heater", {}, {"temperature": read(23.0)}, "23.0 °C read, set to 25.0 °C"),
+    ("tap nitrate", {}, {"tap": 25.0, "ceiling": None}, "the tap brings 25 mg/L"),
+    ("tap nitrate", {}, {"tap": 20.0}, "the tap brings 20 mg/L"),
+    ("tap ammonia", {}, {"tap_ammonia": 0.3, "tap_ammonia_day": ago(12)}, "the tap had 0.3 mg/L ammonia on 20 May"),
+    ("too few changes", {}, {"change_share": 0.69}, "water changed at 69 % of recent visits"),
+    ("too few changes", {}, {"change_share": 0.0}, "no water changed at recent visits"),
+    ("top-ups only", {"water_change": [row("water_change", days=55, kind="top-up")]}, {}, "1 top-up and no change in 8 weeks"),
+    ("wrong basis", {"reading": [doubt(27, "basis")]}, {}, "4.5 on 5 May fits nitrate given as nitrogen"),
+    ("nitrite interference", {"reading": [doubt(3, "nitrite")]}, {}, "nitrite showed at the same visit, 3 days ago"),
+    ("taken after the change", {"reading": [doubt(3, "taken")]}, {}, "water was changed on 29 May"),
+    ("kit expired", {}, {"last_expired": True, "last_age": 3, "last_kit": "M0"}, "kit M0 was past its date 3 days ago"),
+    ("kit expired", {}, {"last_expired": True, "last_age": 3}, "the last kit was past its date"),
+    ("kit batch", {}, {"step_kit_batch": "K1"}, "other tanks of kit K1 stepped at the same time"),
+    ("not shaken", {}, {"witness": "doubt the nitrate test", "witness_says": "KH fell"}, "KH fell"),
+    ("plants or algae", {}, {"planting": "dense"}, "planting is dense"),
+    ("limestone", {}, {"kh": read(8.0, before_matched=6.0)}, "KH rose from 6 to 8 dKH"),
+    ("tank still new", {}, {"age_weeks": 5.9}, "set up 5 weeks ago"),
+    ("typing slip", {"held": [row("held", days=3, reason="It is odd.")]}, {}, "held.csv line 7: It is odd"),
+    ("typing slip", {"suspect": [row("suspect", days=27)]}, {}, "the reading of 5 May does not fit the others"),
+]  # fmt: skip
+
+QUIET: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
+    ("overfeeding", {"event": [event(28, "overfed")]}, {}),
+    ("overfeeding", {"feeding": feed((300, 0.75), (120, 1.68))}, {}),
+    ("overfeeding", {"feeding": feed((300, 1.68), (30, 0.75))}, {}),
+    ("overfeeding", {"feeding": feed((300, 0.75), (-3, 1.68))}, {}),
+    ("overfeeding", {}, FED | {"load": 1.24}),
+    ("overfeeding", {}, FED | {"load_basis": "stocking class"}),
+    ("overfeeding", {}, OUTRUN | {"expected_high": 1.0}),
+    ("new fish", {"event": [event(42, "fish in")]}, {}),
+    ("too much stock", {}, {"stocking": "normal"}),
+    ("too little media", {}, OVER | {"over_full_cycle": False}),
+    ("too little media", {}, OVER | {"net_l": None}),
+    ("media not ripe", {"capacity_layer": [layer(maturity=0.95), layer(age_weeks=26.0), layer(counts=False)]}, {}),
+    ("media not ripe", {"capacity_layer": [layer(maturity=None), layer(age_weeks=None)]}, {}),
+    ("media clogged", {"service": [service(120, found="sludge")]}, {}),
+    ("media clogged", {"service": [service(30, found="sludge"), service(3, found="clean")]}, {}),
+    ("media clogged", {"due": [row("due", what="check", late_days=14, about="F1")]}, {}),
+    ("flow lost", {}, FLOW | {"flow_of_clean": 0.8}),
+    ("flow lost", {}, FLOW | {"flow_basis": "estimated"}),
+    ("bypass", {"audit": [row("audit", fault="no fine stage", filter="F1")]}, {}),
+    ("rinsed in tap water", {"service": [service(56, "media rinsed", rinse_water="tap")]}, {}),
+    ("rinsed in tap water", {"service": [service(5, "media rinsed", rinse_water="tank")]}, {}),
+    ("over-cleaned", {"service": [service(10, "media rinsed", media_share=0.5)]}, {}),
+    ("over-cleaned", {"service": [service(9, "media rinsed", media_share=0.34)]}, {}),
+    ("over-cleaned", {"service": [service(9, "pads", media_share=0.5)]}, {}),
+    ("medication", {"event": [event(42, "medication")]}, {}),
+    ("filter stopped", {"service": [service(3, hours_stopped=3.9)]}, {}),
+    ("filter stopped", {"event": [event(42, "power cut")]}, {}),
+    ("dead fish", {"event": [event(14, "fish died")]}, {}),
+    ("dead fish", {"visit": [row("visit", days=7, fish_seen=14.0), row("visit", days=0, fish_seen=14.0)]}, {}),
+    ("heater", {}, {"temperature": read(23.1)}),
+    ("heater", {}, {"temperature": read(23.0), "set_c": None}),
+    ("tap nitrate", {}, {"tap": 19.9}),
+    ("tap ammonia", {}, {"tap_ammonia": 0.0, "tap_ammonia_day": ago(12)}),
+    ("too few changes", {}, {"change_share": 0.7}),
+    ("too few changes", {}, {"change_share": 1.0, "mean_fraction": 0.05}),  # small is not few
+    ("top-ups only", {"water_change": [row("water_change", days=56, kind="top-up")]}, {}),
+    ("top-ups only", {"water_change": [row("water_change", days=5, kind="top-up"),
+                                       row("water_change", days=9, kind="change")]}, {}),
+    ("wrong basis", {"reading": [doubt(28, "basis"), doubt(3, "nitrite")]}, {}),
+    ("kit expired", {}, {"last_expired": False, "last_age": 3}),
+    ("not shaken", {}, {"witness": "consistent with removal", "witness_says": "KH held"}),
+    ("plants or algae", {}, {"planting": "light"}),
+    ("limestone", {}, {"kh": read(7.9, before_matched=6.0)}),
+    ("limestone", {}, {"kh": read(8.0)}),
+    ("tank still new", {}, {"age_weeks": 8.1}),
+    ("typing slip", {"held": [row("held", days=29, reason="It is odd.")]}, {}),
+    ("typing slip", {"suspect": [row("suspect", days=28)]}, {}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("cause", "records", "facts", "because"), POINTS)
+def test_what_points_to_a_cause(cause: str, records: dict[str, Any], facts: dict[str, Any], because: str) -> None:
+    said = EVIDENCE[cause](tank(records, **facts))
+    assert said is not None
+    assert because in said.replace("\u00a0", " ")
+    assert not any(null in said for null in ("None", "nan", "inf"))
+
+
+@pytest.mark.parametrize(("cause", "records", "facts"), QUIET)
+def test_what_points_to_nothing(cause: str, records: dict[str, Any], facts: dict[str, Any]) -> None:
+    assert EVIDENCE[cause](tank(records, **facts)) is None
+
+
+def test_nothing_known_points_to_nothing_and_every_cause_has_its_row() -> None:
+    assert not [cause for cause, point in EVIDENCE.items() if point(tank()) is not None]
+    assert {cause for cause, *_ in POINTS} == set(EVIDENCE)
+
+
+def test_three_causes_at_most_the_likelier_ones_the_cheapest_check_first() -> None:
+    records = {
+        "feeding": feed((300, 0.75), (60, 1.68)),
+        "event": [event(5, "fish in"), event(5, "medication")],
+        "service": [service(5, "media rinsed", rinse_water="tap")],
+    }
+    told = of_rule("over_and_climbing", tank(records, **OVER))
+    assert [cause for cause, *_ in told] == ["too little media", "new fish", "overfeeding"]
+    minutes = [diagnosis()["cause"][cause]["minutes"] for cause, *_ in told]
+    assert minutes == sorted(minutes)
+    assert of_rule("service_due", tank(records)) == []
