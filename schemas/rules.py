@@ -36,10 +36,6 @@ def judged_by(limits: Limits, today: dt.date) -> Iterator[None]:
         _TODAY.reset(tokens[1])
 
 
-def limits() -> Limits:
-    return _LIMITS.get()
-
-
 def today() -> dt.date:
     return _TODAY.get()
 
@@ -58,7 +54,9 @@ class Rule:
 
 def _check(rule: Rule, test: Test) -> Callable[[Any, pa.PolarsData], pl.LazyFrame]:
     def passes(cls: Any, data: pa.PolarsData) -> pl.LazyFrame:
-        return data.lazyframe.select(~test(limits()).fill_null(False))
+        if (limits := _LIMITS.get(None)) is None:  # nobody said by what to judge
+            return data.lazyframe.select(pl.first().is_null() | True)
+        return data.lazyframe.select(~test(limits).fill_null(False))
 
     passes.__doc__ = f"{rule.outcome}: {rule.fault}"
     return passes

@@ -81,9 +81,9 @@ def sentences(rows: pl.DataFrame, template: str, limits: Mapping[str, float] | N
     if not names:
         return pl.Series("says", [template], pl.String).new_from_index(0, rows.height)
     fixed = {name: limits[name] for name in names if name not in rows.columns} if limits else {}
-    told = rows.select(name for name in names if name not in fixed)
-    filled = [_SENTENCE.vformat(template, (), {**fixed, **row}) for row in told.iter_rows(named=True)]
-    return pl.Series("says", filled or [template] * rows.height, pl.String)
+    own = rows.select("file", *(name for name in names if name not in fixed and name != "file"))
+    filled = [_SENTENCE.vformat(template, (), {**fixed, **row}) for row in own.iter_rows(named=True)]
+    return pl.Series("says", filled, pl.String)
 
 
 def side_by_side(rows: pl.DataFrame, key: Sequence[str], template: str, joint: str = " and ") -> pl.Series:

@@ -13,7 +13,7 @@ from pandera.constants import CHECK_OUTPUT_KEY
 from pandera.errors import SchemaErrors
 
 from pipeline.intake.columns import ISSUE, KEY, Context, join_issues, sentences
-from pipeline.intake.grammar import nearest_word
+from pipeline.intake.grammar import BLANKS, nearest_word
 from schemas.columns import Note, describe
 from schemas.rules import Rule, judged_by, within_reach
 
@@ -82,8 +82,8 @@ def _of_column(note: Note, failure: _Failure, rows: pl.DataFrame) -> pl.DataFram
     name = failure.check if isinstance(failure.check, str) else failure.check.name
     suggestion: list[str | None] = [None] * rows.height
     fault = "limit"
-    if name == "not_nullable":
-        rows, fault = rows.filter(pl.col("typed") == ""), "key missing"
+    if name == "not_nullable":  # a cell that could not be read is held by its reader
+        rows, fault = rows.filter(pl.col("typed").str.to_lowercase().is_in(list(BLANKS))), "key missing"
         says = f"The row has no {note.name.replace('_', ' ')}; expected one. The row is on hold."
         suggestion = [None] * rows.height
     elif name == "isin":
