@@ -163,6 +163,11 @@ class Reading(Record):
     expired: bool = column("Kit expired", "On the day of the reading.", required=True)
 
 
+def _too_much(row: Row, _: Limits) -> str:
+    net = "" if row["litres"] is None else f" ({row['litres'] / row['fraction']:.0f} L net)"
+    return f"“{row['text']}” is more than the tank holds{net}; expected 100 % or less."
+
+
 class WaterChange(Record):
     """A water change as kept. A top-up replaces evaporation: it dilutes nothing and adds the tap's nitrate."""
 
@@ -181,9 +186,8 @@ class WaterChange(Record):
     more_than_tank = held(
         "water_changed",
         "more than the tank",
-        "“{text}” is more than the tank holds ({net:.0f} L net); expected 100 % or less.",
+        _too_much,
         lambda _: pl.col("fraction") > 1.0 + 1e-9,
-        shows={"net": lambda _: pl.col("litres") / pl.col("fraction")},
     )
     large = warned(
         "water_changed",

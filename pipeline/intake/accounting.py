@@ -78,9 +78,9 @@ def account(sheets: Sheets, outcomes: pl.DataFrame) -> pl.DataFrame:
         .join(torn, on="file", how="left")
         .with_columns(pl.col([*ROW_OUTCOMES, "read", "torn"]).fill_null(0))
     )
-    told = pl.sum_horizontal(ROW_OUTCOMES)
-    files = files.with_columns((pl.col("accepted") + pl.col("read") + pl.col("torn") - told).alias("accepted"))
-    files = files.with_columns((pl.col("held") + pl.col("rows_in") - told).alias("held"))
+    counted = pl.sum_horizontal(ROW_OUTCOMES)
+    files = files.with_columns((pl.col("accepted") + pl.col("read") + pl.col("torn") - counted).alias("accepted"))
+    files = files.with_columns((pl.col("held") + pl.col("rows_in") - counted).alias("held"))
     return conform("account", files.sort("file"))
 
 
@@ -89,12 +89,12 @@ def held_and_remarks(issues: pl.DataFrame, places: pl.DataFrame) -> Tables:
     cell = ["file", "line", "column"]
     where = places.join(issues.select(KEY).unique(), on=KEY, how="semi", maintain_order="left")
     where = where.sort("tank", nulls_last=True, maintain_order=True).unique(KEY, keep="first", maintain_order=True)
-    told = issues.join(where, on=KEY, how="left", maintain_order="left")
+    placed = issues.join(where, on=KEY, how="left", maintain_order="left")
     # One reason a cell: the first that was found; others of the same cell would only repeat it.
-    held = told.filter(pl.col("outcome") == "held").unique(cell, keep="first", maintain_order=True)
+    held = placed.filter(pl.col("outcome") == "held").unique(cell, keep="first", maintain_order=True)
     # What is not used needs no further remark.
     beside = held.filter(pl.col("line") > 0).select(cell)
-    spoken = told.filter(pl.col("outcome") != "held").join(
+    spoken = placed.filter(pl.col("outcome") != "held").join(
         beside, on=cell, how="anti", nulls_equal=True, maintain_order="left"
     )
     ranks = {fault: place for place, fault in enumerate(EXPLANATIONS, 1)}

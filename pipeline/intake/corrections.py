@@ -79,7 +79,7 @@ def _in_turn(wanted: pl.DataFrame) -> list[pl.DataFrame]:
 
 
 def _cells_put_right(
-    name: str, frame: pl.DataFrame, wanted: pl.DataFrame, told: pl.DataFrame
+    name: str, frame: pl.DataFrame, wanted: pl.DataFrame, unread_cells: pl.DataFrame
 ) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
     """One family's frame with its cells put right, and the cells touched. `told` are cells that were held unread."""
     touched = []
@@ -94,7 +94,7 @@ def _cells_put_right(
             pl.col("now").alias("_now"),
             pl.col("by").alias("_by"),
         )
-        unread = told.filter(pl.col("column") == column).select("file", "line", pl.col("text").alias("_told"))
+        unread = unread_cells.filter(pl.col("column") == column).select("file", "line", pl.col("text").alias("_told"))
         joined = frame.join(asked, on=["file", "line"], how="left", maintain_order="left").join(
             unread.unique(["file", "line"]), on=["file", "line"], how="left", maintain_order="left"
         )
@@ -152,7 +152,7 @@ def apply(sheets: Sheets) -> tuple[Sheets, pl.DataFrame, pl.DataFrame]:
         return sheets, pl.DataFrame(schema=TOUCHED), pl.DataFrame(schema=STATE)
     touched = [pl.DataFrame(schema=TOUCHED)]
     frames = dict(sheets.frames)
-    told = sheets.issues.filter((pl.col("outcome") == "held") & pl.col("column").is_not_null())
+    unread_cells = sheets.issues.filter((pl.col("outcome") == "held") & pl.col("column").is_not_null())
     turns = _in_turn(wanted)
     for name, frame in sheets.frames.items():
         own = frame.select(pl.col("file").alias("at_file")).unique()
@@ -162,7 +162,7 @@ def apply(sheets: Sheets) -> tuple[Sheets, pl.DataFrame, pl.DataFrame]:
             here = turn.join(own, on="at_file", how="semi", maintain_order="left")
             if here.height:
                 done = pl.concat(touched).select("file", "line", "column")
-                open_ = told.join(done, on=["file", "line", "column"], how="anti", maintain_order="left")
+                open_ = unread_cells.join(done, on=["file", "line", "column"], how="anti", maintain_order="left")
                 frame, put_right = _cells_put_right(name, frame, here, open_)
                 touched += put_right
         frame, rows = _rows_rejected(name, frame, wanted.join(own, on="at_file", how="semi", maintain_order="left"))

@@ -69,13 +69,13 @@ def totals_lines(frame: pl.DataFrame, table: Table, keys: list[str]) -> tuple[pl
         return frame, no_issues()
     names = [name for name in table.cells.columns if name != "line"]
     whole = pl.concat_str(names, separator=table.separator).alias("whole line")
-    told = sums.join(table.cells.select("line", whole), on="line", how="left", maintain_order="left")
+    lines = sums.join(table.cells.select("line", whole), on="line", how="left", maintain_order="left")
     says = (
         "This looks like a totals line: it sums up other rows and is no visit or record of its own. Reject it,"
         " or name what it belongs to."
     )
     left = frame.join(sums, on=["file", "line"], how="anti", maintain_order="left")
-    return left, issue_rows(told, None, None, "totals line", says, text="whole line")
+    return left, issue_rows(lines, None, None, "totals line", says, text="whole line")
 
 
 def no_kit(frame: pl.DataFrame, long: bool) -> pl.DataFrame:

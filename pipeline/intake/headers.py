@@ -50,8 +50,8 @@ def unit_of(name: str) -> str:
 def names_of(family: Family) -> dict[str, str]:
     """Folded header -> column of the family's model."""
     headers = dict(family.csv_names)
-    told = [name for name in describe(family.model) if name not in ("file", "line", "state")]
-    return {fold(headers.get(name, name)): name for name in told}
+    columns = [name for name in describe(family.model) if name not in ("file", "line", "state")]
+    return {fold(headers.get(name, name)): name for name in columns}
 
 
 def long_names() -> dict[str, str]:

@@ -36,7 +36,7 @@ def two_values(
         return frame, no_issues()
     timed = [*key, "at"]
     kit = pl.col("kit").fill_null("none") if "kit" in frame.columns else pl.lit("")
-    told = many.with_columns(
+    rivals_all = many.with_columns(
         column.alias("column"),
         kit.alias("with kit"),
         ((pl.col("text").n_unique().over(key) == 1) & (kit != "")).alias("by kit"),
@@ -57,14 +57,14 @@ def two_values(
         (asked, "warned", "two times", "Read at another time that day too: {places}. Is one a retest? Say so in its note."),
         (agree, "warned", "read twice", "The same tank and time reads {places}: they agree, and the first counts."),
     ):  # fmt: skip
-        rows = told.filter(test)
+        rows = rivals_all.filter(test)
         for by_kit, place in ((True, "“{text}” with kit {with kit} in {file}, line {line}"),
                               (False, "“{text}” in {file}, line {line}")):  # fmt: skip
             part = rows.filter(pl.col("by kit") == by_kit)
             if part.height:
                 part = part.with_columns(side_by_side(part, key, place))
                 issues.append(issue_rows(part, None, pl.col("column"), fault, says, outcome=outcome, text="text"))
-    kept = told.filter(~wrong).with_columns(
+    kept = rivals_all.filter(~wrong).with_columns(
         pl.when(asked | agree).then(pl.lit("warned")).otherwise("outcome").alias("outcome")
     )
     kept = kept.filter(first).select(frame.columns)
@@ -91,8 +91,8 @@ def two_sights(visit: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     shared = shared.filter(pl.len().over(key) > 1)
     issues = []
     for column in ("fish_seen", "fish_look"):
-        told = pl.col(column).cast(pl.String).str.strip_suffix(".0").alias("seen")
-        rivals = shared.with_columns(told).filter(pl.col("seen").is_not_null())
+        rivals_all = pl.col(column).cast(pl.String).str.strip_suffix(".0").alias("seen")
+        rivals = shared.with_columns(rivals_all).filter(pl.col("seen").is_not_null())
         rivals = rivals.filter(pl.col("seen").n_unique().over(key) > 1)
         if rivals.height:
             rivals = rivals.with_columns(side_by_side(rivals, key, "“{seen}” in {file}, line {line}"))
@@ -119,13 +119,13 @@ def differing_cells(
     if many.height == 0:
         return typed, no_issues()
     as_typed = text.select(*KEY, *(pl.col(c).fill_null("").alias(f"as typed {c}") for c in columns))
-    told = many.select(*KEY, *key).join(as_typed, on=KEY, how="left", maintain_order="left")
+    rivals_all = many.select(*KEY, *key).join(as_typed, on=KEY, how="left", maintain_order="left")
     issues = []
     for column in columns:
         cell = pl.col(f"as typed {column}")
         # A blank says nothing, so it contradicts nothing.
         again = cell.str.to_lowercase().replace("", None).drop_nulls().n_unique().over(key)
-        rivals = told.with_columns(cell.alias("cell")).filter((again > 1) & (cell != ""))
+        rivals = rivals_all.with_columns(cell.alias("cell")).filter((again > 1) & (cell != ""))
         if rivals.height:
             rivals = rivals.with_columns(side_by_side(rivals, key, "“{cell}” in {file}, line {line}"))
             says = "The same row reads {places}: neither is used. Reject the wrong one."

@@ -150,8 +150,8 @@ def kits(typed: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         "“{typed}” is not a known basis of {parameter};"
         " expected e.g. NO3, NO3-N, NO2-N, NH4, NH3-N, dKH, mg/L CaCO3. The kit is on hold."
     )
-    told = rows.with_columns(pl.col("basis").fill_null("").alias("typed"))
-    return rows, issue_rows(told, unknown, "basis", "basis", says)
+    kits_typed = rows.with_columns(pl.col("basis").fill_null("").alias("typed"))
+    return rows, issue_rows(kits_typed, unknown, "basis", "basis", says)
 
 
 def fills(typed: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

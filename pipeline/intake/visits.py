@@ -162,10 +162,10 @@ def placed_rows(rows: pl.DataFrame, standing: Tables, context: Context, found: C
 def without_repeats(placed: pl.DataFrame, found: Collected) -> pl.DataFrame:
     """Rows that say exactly what an earlier row of the same tank and time says are counted once, wherever they stand."""
     several = placed.filter(pl.len().over("no", "at") > 1)
-    told = [c for c in text_columns("visit") if c not in ("date", "time", "site", "tank")]
+    columns = [c for c in text_columns("visit") if c not in ("date", "time", "site", "tank")]
     _, again = first_told(
         several.with_columns(pl.col("no", "at", "long").cast(pl.String)),
-        ["no", "at", "long", *told, "parameter", "value", *(["unit"] if "unit" in placed.columns else [])],
+        ["no", "at", "long", *columns, "parameter", "value", *(["unit"] if "unit" in placed.columns else [])],
     )
     found.again.append(again)
     return placed.join(again, on=KEY, how="anti", maintain_order="left") if again.height else placed

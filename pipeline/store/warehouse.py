@@ -90,11 +90,11 @@ def building_lock(target: Path) -> Iterator[None]:
 
 def _of_writing(error: duckdb.Error) -> OSError | None:
     """What went wrong with the disk, where DuckDB tells of it; None where the error is of another kind."""
-    told = str(error)
+    message = str(error)
     for code in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EACCES):
-        if os.strerror(code) in told:
+        if os.strerror(code) in message:
             return OSError(code, os.strerror(code))
-    disk = isinstance(error, duckdb.IOException | duckdb.FatalException) or "Could not write file" in told
+    disk = isinstance(error, duckdb.IOException | duckdb.FatalException) or "Could not write file" in message
     return OSError(errno.EIO, os.strerror(errno.EIO)) if disk else None
 
 
