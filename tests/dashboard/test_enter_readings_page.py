@@ -294,7 +294,7 @@ def test_a_file_shows_its_account_before_it_is_kept(logs: Path, monkeypatch: pyt
     app = uploaded(logs, monkeypatch, "../My sheet (1).csv", content)
     said = text(app)
     assert "1 part held (the rest of the row is used), 1 held (not used)." in said
-    assert "“<b>Attic</b>” is no tank we know" in said
+    assert "“<b>Attic</b>” is not a known tank" in said
     assert "<b>Attic" not in words(app)
     assert "Column “odd”" in said
     assert "would be kept as visits/My sheet -1.csv" in said
