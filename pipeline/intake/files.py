@@ -61,7 +61,7 @@ def _file(folder: Path, path: Path, relative: str, limit_mb: float) -> LogFile:
         return LogFile(relative, family, "", size, f"it could not be opened ({error.strerror}); change its permissions")
 
 
-def find_files(folder: Path, limit_mb: float = 1024) -> list[LogFile]:
+def find_files(folder: Path, limit_mb: float = 200) -> list[LogFile]:
     """Every CSV of the folder by name, in a fixed order; hidden files and folders are passed over."""
     found = []
     for here, folders, files in os.walk(folder):

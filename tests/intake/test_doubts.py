@@ -117,3 +117,11 @@ def test_days_and_weeks_out_of_reach_are_held_with_a_sentence(folder: Path) -> N
             "“500000” weeks is longer than any interval between services; expected 260 or less.",
         ),
     ]
+
+
+def test_a_file_of_hundreds_of_megabytes_is_held_unread(folder: Path) -> None:
+    with (folder / "visits" / "big.csv").open("wb") as file:
+        file.truncate(500_000_000)
+    tables = checked(folder)
+    held = tables["held"].filter(file="visits/big.csv")["reason"].to_list()
+    assert held == ["The whole file is held: it is larger than 200 MB; split it into several files."]
