@@ -13,8 +13,7 @@ import streamlit as st
 from dashboard import data, look
 from dashboard import enter_desk as desk
 from dashboard.papers_desk import plain_label, stamp
-from pipeline import trial
-from pipeline.intake import keeping
+from pipeline import logbook, trial
 from pipeline.intake.ladders import KitRow
 from pipeline.papers import water_today
 from pipeline.papers.expected import expected
@@ -291,7 +290,7 @@ def _row(entered: Entered, week: Week, tank: str, when: dt.date, by: str) -> dic
 
 def _would_be_held(week: Week, row: dict[str, str]) -> list[str]:
     """What would be held of a visit, beside another of the same tank and day."""
-    content = keeping.visits_csv([row]).encode()
+    content = logbook.visits_csv([row]).encode()
     told = trial.files(desk.folder_now(), week.table("held"), {"visits/entered-now.csv": content})
     return [f"{r['column'] or 'Row'} “{r['text']}”: {r['reason']}" for r in [*told.held, *told.elsewhere]]
 
@@ -307,7 +306,7 @@ def keep(week: Week, tank: str, when: dt.date, entered: Entered, by: str, after:
         desk.tell([f"{name} is not kept: it stands against what was entered for {day(when)} before.", *bad], hand=True)
         return
     try:
-        path = keeping.save_visits(week.folder, [row], dt.date.today())
+        path = logbook.save_visits(week.folder, [row], dt.date.today())
     except Problem as problem:
         desk.tell([str(problem)], hand=True)
         return

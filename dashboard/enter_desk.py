@@ -1,6 +1,6 @@
 """What Enter readings and Held rows share: the folder as it reads now, the load after something was kept, their form.
 
-Nothing is written here: pipeline/intake/keeping.py writes, pipeline/trial.py says beforehand what would come of it.
+Nothing is written here: pipeline/logbook.py writes, pipeline/trial.py says beforehand what would come of it.
 """
 
 from __future__ import annotations

@@ -13,8 +13,7 @@ import streamlit as st
 
 from dashboard import at_tank, data, look
 from dashboard import enter_desk as desk
-from pipeline import trial
-from pipeline.intake import keeping
+from pipeline import logbook, trial
 from pipeline.papers.visit_sheets import UNITS, open_tanks, sites_on
 from pipeline.problems import Problem
 from pipeline.week import Week
@@ -128,11 +127,11 @@ def grid(week: Week, when: dt.date, sites: list[str]) -> None:
     if not rows:
         look.say("Nothing is typed yet.")
         return
-    told = account_of(week, {f"visits/entered-{when}.csv": keeping.visits_csv(rows).encode()})
+    told = account_of(week, {f"visits/entered-{when}.csv": logbook.visits_csv(rows).encode()})
     desk.account(week, told)
     if st.button(_keep_words(told), type="primary", key="grid_keep"):
         try:
-            path = keeping.save_visits(week.folder, rows, dt.date.today())
+            path = logbook.save_visits(week.folder, rows, dt.date.today())
         except Problem as problem:
             desk.tell([str(problem)], hand=True)
             st.rerun()
@@ -171,15 +170,15 @@ def upload(week: Week) -> None:
         type="csv",
         accept_multiple_files=True,
         key=f"upload {kind} {count}",
-        max_upload_size=keeping.UPLOAD_MB,
+        max_upload_size=logbook.UPLOAD_MB,
     )
     if not given:
         return
     new: dict[str, bytes] = {}
     for file in given:
-        name = keeping.free_name(week.folder, kind, file.name)
+        name = logbook.free_name(week.folder, kind, file.name)
         while f"{kind}/{name}" in new:
-            name = keeping.free_name(week.folder, kind, f"{name[:-4]}-again.csv")
+            name = logbook.free_name(week.folder, kind, f"{name[:-4]}-again.csv")
         if name != file.name:
             look.html(f"<p>“{escape(file.name)}” would be kept as {escape(kind)}/{escape(name)}.</p>")
         new[f"{kind}/{name}"] = file.getvalue()
@@ -199,7 +198,7 @@ def upload(week: Week) -> None:
         done: list[str] = []
         try:
             for path, raw in new.items():
-                keeping.save_upload(week.folder, kind, path.removeprefix(f"{kind}/"), raw)
+                logbook.save_upload(week.folder, kind, path.removeprefix(f"{kind}/"), raw)
                 done.append(path)
         except Problem as problem:
             kept = f"Kept before that: {', '.join(done)}." if done else ""

@@ -9,10 +9,9 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from collections.abc import Iterator, Sequence
-from functools import cache
+from functools import cache, partial
 from importlib.metadata import version
 from pathlib import Path
-from typing import Protocol
 
 import polars as pl
 
@@ -28,50 +27,44 @@ from schemas import Tables
 
 TANKS_AT_ONCE = 300  # three years of weekly readings of so many fit in half a gigabyte while they are calculated
 # Tables in order of tank, then day; all others are in order of day, then tank.
+GROWING = ("visit", "reading", "water_change")  # by the week
 BY_TANK = frozenset({"audit", "finding_cause"})
 
 
-class Records(Protocol):
-    """Gives the checked tables, with the visits, readings and changes of some tanks (None: of all), and of readings
-    those of one parameter (None: all)."""
-
-    def __call__(self, tanks: Sequence[str] | None, parameter: str | None = None) -> Tables: ...
-
-
-def asks_of(tables: Tables, days: Sequence[dt.date]) -> pl.DataFrame:
+def requests_of(tables: Tables, days: Sequence[dt.date]) -> pl.DataFrame:
     """Every tank that ran on each of the days; a tank closed on the day still stands in that day's review."""
     tanks = tables["tank"].select("tank", "set_up", "closed")
-    asks = tanks.join(pl.DataFrame({"as_of": list(days)}, schema={"as_of": pl.Date}), how="cross")
+    requests = tanks.join(pl.DataFrame({"as_of": list(days)}, schema={"as_of": pl.Date}), how="cross")
     runs = (pl.col("set_up").is_null() | (pl.col("set_up") <= pl.col("as_of"))) & (
         pl.col("closed").is_null() | (pl.col("closed") >= pl.col("as_of"))
     )
-    return asks.filter(runs).select("tank", "as_of").sort("as_of", "tank")
+    return requests.filter(runs).select("tank", "as_of").sort("as_of", "tank")
 
 
-def calc(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
-    """What history keeps of the asks: capacity, its layers, the nitrate fits, outlook, alarms, suspects."""
-    capacity, layers = rating.capacity(tables, asks, assumed)
-    found = nitrate.calculate_nitrate(tables, asks, assumed, round_, capacity=capacity)
+def calc(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
+    """What history keeps of the requests: capacity, its layers, the nitrate fits, outlook, alarms, suspects."""
+    capacity, layers = rating.capacity(tables, requests, assumed)
+    found = nitrate.calculate_nitrate(tables, requests, assumed, round_, capacity=capacity)
     return {"capacity": capacity, "capacity_layer": layers, **found}
 
 
-def looked_at(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
-    """What the review of the asks needs beyond their history: water, due, audit; and their review, not ranked yet."""
+def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
+    """What the review of the requests needs beyond their history: water, due, audit; and their review, not ranked yet."""
     now: Tables = {
-        "water": water.latest(tables, asks, assumed),
-        "due": dates.due(tables, asks, assumed, round_),
-        "audit": floworder.audit(tables, asks, assumed),
+        "water": water.latest(tables, requests, assumed),
+        "due": dates.due(tables, requests, assumed, round_),
+        "audit": floworder.audit(tables, requests, assumed),
     }
-    return {**now, **review.looked_at({**tables, **now}, asks, assumed, round_)}
+    return {**now, **review.looked_at({**tables, **now}, requests, assumed, round_)}
 
 
 def reviewed_days(as_of: dt.date) -> list[dt.date]:
-    """As-of, and the days a week and four weeks before it, which "changed" and "worse" are told against."""
+    """As-of, and the days a week and four weeks before it, which "changed" and "worse" are judged by."""
     return [as_of - dt.timedelta(review.MONTH), as_of - dt.timedelta(review.WEEK), as_of]
 
 
 @cache
-def code_print() -> str:
+def code_fingerprint() -> str:
     """Changes with any line of our own that a warehouse is made by: one made by other lines is made anew."""
     digest = hashlib.sha256(version("tankround").encode())
     for room in (Path(schemas.__file__).parent, Path(__file__).parent):
@@ -81,21 +74,38 @@ def code_print() -> str:
     return digest.hexdigest()
 
 
-def some_at_a_time(standing: Tables) -> Iterator[tuple[list[str], list[str] | None]]:
-    """Tanks of some sites, and the tanks whose records are read with them; None stands for those of all.
+def recent(tables: Tables, since: dt.date) -> Tables:
+    """The checked tables without the visits, readings and changes before a day, but for the last visit and the last
+    readings before it of each tank."""
+    visit, reading, change = (tables[name] for name in GROWING)
+    new = pl.col("day") >= since
+    latest = (pl.col("day") < since) & (pl.col("at") == pl.col("at").filter(pl.col("day") < since).max().over("tank"))
+    last = pl.col("at").filter(pl.col("day") < since).max().over("tank", "parameter")
+    return {
+        **tables,
+        "visit": visit.filter(new | latest),
+        "reading": reading.filter(new | ((pl.col("day") < since) & (pl.col("at") == last))),
+        "water_change": change.filter(new),
+    }
 
-    A filter that was moved brings its flow along, so a tank's records go with those of every tank it shares one with.
-    """
-    tanks = standing["tank"].sort("site", "tank")
+
+def some_at_a_time(tables: Tables) -> Iterator[tuple[list[str], Tables]]:
+    """Tanks of some sites, and the tables with the records of those and of every tank they share a filter with: a filter
+    that was moved brings its flow along."""
+    tanks = tables["tank"].sort("site", "tank")
     if tanks.height <= TANKS_AT_ONCE:
-        yield tanks["tank"].to_list(), None
+        yield tanks["tank"].to_list(), tables
         return
-    stood = standing["placement"].select("filter", "tank").drop_nulls().unique()
+    stood = tables["placement"].select("filter", "tank").drop_nulls().unique()
     beside = stood.join(stood, on="filter", suffix="_b").select("tank", "tank_b")
     for first in range(0, tanks.height, TANKS_AT_ONCE):
         mine = tanks["tank"][first : first + TANKS_AT_ONCE]
         others = beside.filter(pl.col("tank").is_in(mine.implode()))["tank_b"]
-        yield mine.to_list(), pl.concat([mine, others]).unique(maintain_order=True).to_list()
+        yield mine.to_list(), _records_of(tables, [*mine, *others])
+
+
+def _records_of(tables: Tables, tanks: Sequence[str]) -> Tables:
+    return {**tables, **{name: _of(tables[name], tanks) for name in GROWING}}
 
 
 def together(parts: Sequence[Tables]) -> Tables:
@@ -110,9 +120,17 @@ def together(parts: Sequence[Tables]) -> Tables:
     }
 
 
+def history_days(as_of: dt.date, weeks: int) -> list[dt.date]:
+    """The days whose history is kept: those that the review looks at, and the Mondays of the weeks before as-of.
+
+    A Monday stays the same while as-of moves on, so that what was calculated for it is used again.
+    """
+    monday = as_of - dt.timedelta(as_of.weekday())
+    return sorted({*reviewed_days(as_of), *(monday - dt.timedelta(7 * back) for back in range(weeks))})
+
+
 def derived(
-    records: Records,
-    standing: Tables,
+    tables: Tables,
     as_of: dt.date,
     weeks: int,
     assumed: Assumptions,
@@ -120,39 +138,28 @@ def derived(
     progress: Progress,
     old: Tables | None = None,
 ) -> Tables:
-    """History and review as of a day; of the history, what `old` has of the same records is not calculated again.
-
-    `standing` has the tables that do not grow by the week; `records` is asked for the others.
-    """
-    days = [as_of - dt.timedelta(7 * back) for back in range(weeks, -1, -1)]
-    shared = reuse.shared_print(standing, assumed, round_, code_print())
-    asks, groups = asks_of(standing, days), list(some_at_a_time(standing))
-    tables: Tables = {}
-
-    def anew(fresh: pl.DataFrame) -> Tables:
-        return calc(tables, fresh, assumed, round_)
-
-    parts, used = [], []
-    for number, (tanks, with_them) in enumerate(groups):
+    """History and review as of a day; of the history, what `old` has of the same records is not calculated again."""
+    shared = reuse.shared_fingerprint(tables, assumed, round_, code_fingerprint())
+    requests = requests_of(tables, history_days(as_of, weeks))
+    groups = list(some_at_a_time(tables))
+    parts = []
+    for number, (tanks, records) in enumerate(groups):
         progress(0.4 + 0.4 * number / len(groups), "calculation")
-        tables = records(with_them)
-        parts.append(reuse.history(tables, _of(asks, tanks), shared, old, anew))
-        used.append(_of(kits_used(tables), tanks))
-    whole = len(groups) == 1
+        anew = partial(calc, records, assumed=assumed, round_=round_)
+        parts.append(reuse.history(records, _of(requests, tanks), shared, old, anew))
 
     def users(of: Sequence[str]) -> Iterator[tuple[list[str], Tables]]:
-        for tanks, _ in groups:
+        for tanks, records in groups:
             if mine := sorted(set(tanks) & set(of)):
-                yield mine, tables if whole else records(mine, "nitrate")
+                yield mine, records
 
-    found = hold_down_by_parts(together(parts), pl.concat(used), users, assumed)
-    asks = asks_of(standing, reviewed_days(as_of))
+    found = hold_down_by_parts(together(parts), kits_used(tables), users, assumed)
+    requests = requests_of(tables, reviewed_days(as_of))
     parts = []
-    for number, (tanks, with_them) in enumerate(groups):
+    for number, (tanks, records) in enumerate(groups):
         progress(0.8 + 0.1 * number / len(groups), "reviewing")
-        tables = tables if whole else records(with_them)
-        mine = found if whole else {name: _of(frame, tanks) for name, frame in found.items()}
-        parts.append(looked_at({**tables, **mine}, _of(asks, tanks), assumed, round_))
+        mine = {name: _of(frame, tanks) for name, frame in found.items()}
+        parts.append(looked_at({**records, **mine}, _of(requests, tanks), assumed, round_))
     return {**found, **review.ranked(together(parts))}
 
 

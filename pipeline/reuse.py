@@ -1,11 +1,10 @@
-"""The history is calculated anew only where its records have changed: a tank's records up to a day have a print."""
+"""The history is calculated anew only where its records have changed: a tank's records up to a day have a fingerprint."""
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
 
-import numpy as np
 import polars as pl
 
 from pipeline.assumptions import Assumptions
@@ -24,16 +23,15 @@ OF_A_TANK = {
 }
 # What any tank may lean on: small tables, seldom changed.
 SHARED = ("site", "tank", "tap", "kit", "medium", "filter_model", "compartment", "filter", "fill")
-DAYS = 1_000_000  # more than any day's number, to keep tanks apart in one key
 
 
-def shared_print(tables: Tables, assumed: Assumptions, round_: Round, code: str) -> str:
+def shared_fingerprint(tables: Tables, assumed: Assumptions, round_: Round, code: str) -> str:
     """A fingerprint of all that may touch every tank."""
-    told = [code, pl.__version__, repr(round_), repr(sorted((name, assumed[name]) for name in assumed))]
-    told += [f"{name} {tables[name].hash_rows(1).to_numpy().sum()}" for name in SHARED if tables[name].height]
+    parts = [code, pl.__version__, repr(round_), repr(sorted((name, assumed[name]) for name in assumed))]
+    parts += [f"{name} {tables[name].hash_rows(1).to_numpy().sum()}" for name in SHARED if tables[name].height]
     loose = tables["service"].filter(pl.col("tank").is_null() & pl.col("filter").is_null())
-    told.append(str(loose.hash_rows(1).to_numpy().sum() if loose.height else 0))
-    return hashlib.sha256("\n".join(told).encode()).hexdigest()
+    parts.append(str(loose.hash_rows(1).to_numpy().sum() if loose.height else 0))
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()
 
 
 def _records(tables: Tables) -> pl.DataFrame:
@@ -55,45 +53,34 @@ def _records(tables: Tables) -> pl.DataFrame:
     return pl.concat(parts).drop_nulls(["tank", "day"])
 
 
-def prints(tables: Tables, asks: pl.DataFrame, shared: str) -> pl.DataFrame:
-    """tank, as_of, print: what each ask's records up to its day come to. Alike prints, alike history."""
-    records = _records(tables)
-    names = pl.concat([records["tank"], asks["tank"]]).unique().sort()
-    code = {name: number for number, name in enumerate(names)}
-
-    def keys(tank: pl.Series, day: pl.Series) -> np.ndarray:
-        numbers = tank.replace_strict(code, return_dtype=pl.Int64).to_numpy() if tank.len() else np.zeros(0, np.int64)
-        return np.asarray(numbers * DAYS + day.to_physical().cast(pl.Int64).to_numpy())
-
-    at = keys(records["tank"], records["day"])
-    order = np.argsort(at, kind="stable")
-    at, seen = at[order], np.concatenate((np.zeros(1, np.uint64), np.cumsum(records["h"].to_numpy()[order])))
-    upto = keys(asks["tank"], asks["as_of"])
-    first = np.searchsorted(at, upto // DAYS * DAYS, side="left")
-    with np.errstate(over="ignore"):
-        came_to = seen[np.searchsorted(at, upto, side="right")] - seen[first]
-        salt = np.uint64(int(shared[:16], 16))
-        return asks.select("tank", "as_of").with_columns(pl.Series("print", came_to + salt, dtype=pl.UInt64))
+def fingerprints(tables: Tables, requests: pl.DataFrame, shared: str) -> pl.DataFrame:
+    """tank, as_of, fingerprint: what each request's records up to its day come to. Alike fingerprints, alike history."""
+    daily = _records(tables).group_by("tank", "day").agg(pl.col("h").sum()).sort("tank", "day")
+    upto = daily.with_columns(pl.col("h").cum_sum().over("tank")).sort("day")
+    asked = requests.select("tank", "as_of").with_row_index("place").sort("as_of")
+    found = asked.join_asof(upto, left_on="as_of", right_on="day", by="tank", check_sortedness=False).sort("place")
+    salt = pl.lit(int(shared[:16], 16), pl.UInt64)
+    return found.select("tank", "as_of", (pl.col("h").fill_null(0) + salt).alias("fingerprint"))
 
 
 def history(
     tables: Tables,
-    asks: pl.DataFrame,
+    requests: pl.DataFrame,
     shared: str,
     old: Tables | None,
     calc: Callable[[pl.DataFrame], Tables],
 ) -> Tables:
-    """The history of the asks: what `old` has with the same print is taken from it, the rest calculated by `calculate`.
+    """The history of the requests: what `old` has with the same fingerprint is taken from it, the rest calculated.
 
     The caller holds kit shifts down again, as they are judged across tanks.
     """
-    told = prints(tables, asks, shared)
+    marks = fingerprints(tables, requests, shared)
     key = ["tank", "as_of"]
-    known = told.clear().select(key)
+    known = marks.clear().select(key)
     if old is not None:
-        known = told.join(old["calculated"], on=[*key, "print"], how="semi").select(key)
-    fresh = calc(asks.join(known, on=key, how="anti", maintain_order="left"))
-    found: Tables = {"calculated": told}
+        known = marks.join(old["calculated"], on=[*key, "fingerprint"], how="semi").select(key)
+    fresh = calc(requests.join(known, on=key, how="anti", maintain_order="left"))
+    found: Tables = {"calculated": marks}
     for name in HISTORY:
         parts = [fresh[name]]
         if old is not None and known.height:

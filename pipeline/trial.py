@@ -20,16 +20,16 @@ from pipeline.assumptions import Assumptions, with_overrides
 from pipeline.console import account_dict
 from pipeline.intake import corrections
 from pipeline.intake.amounts import read_change
-from pipeline.intake.columns import Given, read_dates
+from pipeline.intake.columns import Context, read_dates
 from pipeline.intake.files import LogFile, family_of
 from pipeline.intake.headers import FAMILY, fold, required
-from pipeline.intake.ladders import KitRow, read_reading
+from pipeline.intake.ladders import KitRow
 from pipeline.intake.names import fold_name
-from pipeline.intake.readings import kits_of
+from pipeline.intake.readings import kits_of, read_one
 from pipeline.intake.sheets import Sheets, text_columns
 from pipeline.week import Round, Week
 from pipeline.wording import counted, interval, number, per_cent, with_unit
-from pipeline.wording import day as told_day
+from pipeline.wording import day as written_day
 from schemas import Tables
 from schemas.words import CANON, PARAMETERS
 
@@ -72,13 +72,13 @@ class Account:
 
 def stamp(folder: Path) -> str:
     """Changes whenever a CSV or the settings of the folder are added, changed or taken away."""
-    told = sorted(
+    entries = sorted(
         (str(path), entry.st_mtime_ns, entry.st_size)
         for path in [*folder.rglob("*.csv"), folder / "round.toml"]
         if path.is_file()
         for entry in [path.stat()]
     )
-    return hashlib.sha256(repr(told).encode("utf-8", "surrogateescape")).hexdigest()
+    return hashlib.sha256(repr(entries).encode("utf-8", "surrogateescape")).hexdigest()
 
 
 def read_folder(folder: Path, today: dt.date | None = None) -> Folder:
@@ -86,7 +86,8 @@ def read_folder(folder: Path, today: dt.date | None = None) -> Folder:
     round_ = intake.read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
     files = intake.find_files(folder, assumed["file_limit_mb"])
-    return Folder(folder, round_, assumed, today or dt.date.today(), intake.read_sheets(folder, files))
+    sheets = intake.read_sheets(folder, files, most_columns=assumed["columns_limit"])
+    return Folder(folder, round_, assumed, today or dt.date.today(), sheets)
 
 
 def _joined(old: Sheets, new: Sheets) -> Sheets:
@@ -188,18 +189,18 @@ def _read_as(tables: Tables, row: Mapping[str, str]) -> str:
         for name, where in ((family, "date"), ("visit", "day"), ("reading", "day")):
             place = tables.get(name)
             if place is not None and where in place.columns and (mine := _at(place, row)).height:
-                return f"Read as {told_day(mine[where][0], year=True)}."
+                return f"Read as {written_day(mine[where][0], year=True)}."
     value = row.get("suggestion", "") if row["now"] == corrections.ACCEPT else row["now"]
     return f"Read as “{value}”."
 
 
 def amount(fraction: float | None, litres: float | None) -> str:
     """A water change in words: 25 %, 53 L; what is not known is left out."""
-    told = [
+    parts = [
         per_cent(100 * fraction) if fraction is not None else "",
         with_unit(number(round(litres), 4), "L") if litres is not None else "",
     ]
-    return ", ".join(part for part in told if part) or "not known"
+    return ", ".join(part for part in parts if part) or "not known"
 
 
 def correction(folder: Folder, held: pl.DataFrame, rows: Sequence[Mapping[str, str]]) -> Answer:
@@ -226,8 +227,8 @@ def correction(folder: Folder, held: pl.DataFrame, rows: Sequence[Mapping[str, s
         says.append("The cell will not be used; the rest of its row is." if column else "The row will not be used.")
     else:
         says.append(_read_as(tables, row))
-        told = _at(tables["remark"], row).filter((pl.col("column") == column) & (pl.col("outcome") == "warned"))
-        says += [f"Used, and marked: {text}" for text in told["says"]]
+        marked = _at(tables["remark"], row).filter((pl.col("column") == column) & (pl.col("outcome") == "warned"))
+        says += [f"Used, and marked: {text}" for text in marked["says"]]
     if freed > 0:
         says.append(f"{counted(freed, 'other item')} held with it will be free too.")
     says += [f"The same for its exact repeat in {again['file']}, line {again['line']}." for again in rows[1:]]
@@ -264,11 +265,11 @@ def cell_now(folder: Folder, file: str, line: int, column: str) -> str | None:
 
 def held_since(folder: Folder, held: pl.DataFrame) -> list[dt.date | None]:
     """The day of each held row: as it was checked, else as its date cell reads; None where neither can be told."""
+    context = Context(folder.round, folder.assumed, folder.today)
     dates = [
-        frame.select("file", "line", "date").with_columns(read_dates(frame, "date", given)[0].alias("read"))
-        for name, frame in folder.sheets.frames.items()
+        frame.select("file", "line", "date").with_columns(read_dates(frame, "date", context)[0].alias("read"))
+        for frame in folder.sheets.frames.values()
         if "date" in frame.columns and frame.height
-        for given in [Given(folder.round, folder.assumed, folder.today)]
     ]
     if not dates:
         return list(held["day"])
@@ -301,7 +302,7 @@ def tapped(steps: Sequence[str], chosen: Sequence[str]) -> tuple[str, str]:
 
 def reading(parameter: str, text: str, kit: KitRow | None, assumed: Assumptions) -> Answer:
     """What a reading cell would be taken for; blank says nothing."""
-    taken = read_reading(parameter, text, "", kit, assumed)
+    taken = read_one(parameter, text, kit, Context(Round(), assumed, dt.date.today()))
     if taken.cell.held:
         return Answer(False, taken.cell.says)
     if taken.matched is None:

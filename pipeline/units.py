@@ -5,14 +5,12 @@ Canonical: nitrate as NO3, nitrite as NO2, ammonia as total NH4 [mg/L], KH and G
 
 from __future__ import annotations
 
-import math
 from functools import lru_cache
 
-import polars as pl
-
 from pipeline.assumptions import Assumptions, built_in
-
-MM3_PER_L = 1e6
+from schemas.filterbook import MM3_PER_L as MM3_PER_L
+from schemas.filterbook import volume_l as volume_l
+from schemas.parameters import RECORDS
 
 
 def molar_masses(assumed: Assumptions) -> dict[str, float]:
@@ -44,43 +42,21 @@ def caco3_per_meq(assumed: Assumptions) -> float:
 
 def basis_factors(assumed: Assumptions) -> dict[str, dict[str, float]]:
     """parameter -> reporting basis (folded: no case, spaces or punctuation) -> factor to the canonical unit."""
-    m = molar_masses(assumed)
-    caco3 = caco3_per_dh(assumed)
-    hardness = {
-        "dkh": 1.0,
-        "dgh": 1.0,
-        "dh": 1.0,
-        "°dh": 1.0,
-        "mg/lcaco3": 1 / caco3,
-        "caco3": 1 / caco3,
-        "ppmcaco3": 1 / caco3,
-        "mmol/l": 2 * caco3_per_meq(assumed) / caco3,  # as CaCO3: two equivalents a mole
-        "meq/l": caco3_per_meq(assumed) / caco3,
-        "clark": assumed["clark_degree_caco3"] / caco3,
-        "english": assumed["clark_degree_caco3"] / caco3,
-        "°e": assumed["clark_degree_caco3"] / caco3,
-        "french": assumed["french_degree_caco3"] / caco3,
-        "°f": assumed["french_degree_caco3"] / caco3,
-        "°fh": assumed["french_degree_caco3"] / caco3,
+    m, caco3, meq = molar_masses(assumed), caco3_per_dh(assumed), caco3_per_meq(assumed)
+    clark, french = assumed["clark_degree_caco3"] / caco3, assumed["french_degree_caco3"] / caco3
+    degrees = {
+        **dict.fromkeys(("dkh", "dgh", "dh", "°dh"), 1.0),
+        **dict.fromkeys(("mg/lcaco3", "caco3", "ppmcaco3"), 1 / caco3),
+        **dict.fromkeys(("clark", "english", "°e"), clark),
+        **dict.fromkeys(("french", "°f", "°fh"), french),
+        "meq/l": meq / caco3,
     }
-    return {
-        "nitrate": {"no3": 1.0, "no3-n": m["NO3"] / m["N"], "n": m["NO3"] / m["N"]},
-        "nitrite": {"no2": 1.0, "no2-n": m["NO2"] / m["N"], "n": m["NO2"] / m["N"]},
-        "ammonia": {
-            "nh4": 1.0,
-            "nh3": m["NH4"] / m["NH3"],
-            "nh4-n": m["NH4"] / m["N"],
-            "nh3-n": m["NH4"] / m["N"],
-            "tan": m["NH4"] / m["N"],
-            "n": m["NH4"] / m["N"],
-        },
-        "kh": hardness,
-        "gh": hardness,
-        "phosphate": {"po4": 1.0, "po4-p": m["PO4"] / m["P"], "p": m["PO4"] / m["P"]},
-        "oxygen": {"o2": 1.0},
-        "ph": {"": 1.0, "ph": 1.0},
-        "temperature": {"c": 1.0, "°c": 1.0},  # °F is no factor: see fahrenheit_to_celsius
-        "flow_l_h": {"l/h": 1.0},
+    # A mole of KH is of bicarbonate, one equivalent; a mole of GH of calcium or magnesium, two.
+    hardness = {"kh": {**degrees, "mmol/l": meq / caco3}, "gh": {**degrees, "mmol/l": 2 * meq / caco3}}
+    return hardness | {
+        record.name: {basis: m[record.counted] / m[what] if what else 1.0 for basis, what in record.bases.items()}
+        for record in RECORDS
+        if not record.is_hardness
     }
 
 
@@ -117,16 +93,3 @@ def fahrenheit_to_celsius(fahrenheit: float) -> float:
 def gallon_l(kind: str, assumed: Assumptions) -> float:
     """Litres in one gallon, `imperial` or `US`."""
     return assumed["imperial_gallon_l"] if kind == "imperial" else assumed["us_gallon_l"]
-
-
-def volume_l() -> pl.Expr:
-    """Volume of a compartment by its dimensions [L], from the columns of compartments; null where one is missing."""
-    area = (
-        pl.when(pl.col("shape") == "box")
-        .then(pl.col("length_mm") * pl.col("width_mm"))
-        .when(pl.col("shape") == "cylinder")
-        .then(pl.col("width_mm") ** 2 * (math.pi / 4))
-        .when(pl.col("shape") == "ring")
-        .then((pl.col("width_mm") ** 2 - pl.col("inner_mm") ** 2) * (math.pi / 4))
-    )
-    return area * pl.col("depth_mm") / MM3_PER_L

@@ -8,15 +8,14 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from pipeline import derive, intake, reuse, review, store
-from pipeline.assumptions import ASSUMPTIONS_FILE, Assumptions, with_overrides
+from pipeline import derive, intake, logbook, reuse, store
+from pipeline.assumptions import ASSUMPTIONS_FILE, with_overrides
 from pipeline.calc import nitrate_path
 from pipeline.console import account_dict
 from pipeline.problems import Problem
@@ -47,21 +46,12 @@ def _since(as_of: dt.date) -> dt.date:
     return dt.date((as_of - dt.timedelta(LOOK_BACK_DAYS)).year, 1, 1)
 
 
-def _settings(folder: Path, files: Sequence[intake.LogFile]) -> str:
-    """Changes with what every sheet is read by: our code, the assumptions, round.toml, the corrections."""
-    digest = hashlib.sha256(derive.code_print().encode())
+def _fingerprint(folder: Path, files: Sequence[intake.LogFile]) -> str:
+    """Changes whenever anything that the warehouse is made of changes, except the day of loading."""
+    digest = hashlib.sha256(derive.code_fingerprint().encode())
     digest.update(ASSUMPTIONS_FILE.read_bytes())
     settings = folder / "round.toml"
     digest.update(settings.read_bytes() if settings.is_file() else b"")
-    for file in files:
-        if file.family == "correction":
-            digest.update(f"{file.sha256}\0{file.trouble}".encode("utf-8", "surrogateescape"))
-    return digest.hexdigest()
-
-
-def _fingerprint(folder: Path, files: Sequence[intake.LogFile]) -> str:
-    """Changes whenever anything that the warehouse is made of changes, except the day of loading."""
-    digest = hashlib.sha256(_settings(folder, files).encode())
     for file in files:
         digest.update(f"{file.path}\0{file.sha256}\0{file.trouble}\n".encode("utf-8", "surrogateescape"))
     return digest.hexdigest()
@@ -72,107 +62,37 @@ def _account(tables: Tables, round_: Round) -> dict[str, Any]:
 
 
 @dataclass(frozen=True)
-class _Job:
-    """What a load is to do: a folder with its files and settings into a warehouse, as of a day."""
-
-    folder: Path
-    target: Path
-    files: list[intake.LogFile]
-    told: dict[str, str]
-    round: Round
-    assumed: Assumptions
-    today: dt.date
-    progress: Progress
-
-
-@dataclass(frozen=True)
 class _Old:
-    """The warehouse that stands: what is told of it, and what a load looks at first."""
+    """The warehouse that stands: what is said of it, its account, and the history that may be used again."""
 
-    told: dict[str, str]
-    tables: Tables
-    waits: bool  # whether a row is held that was of a day to come
-
-
-def _old(job: _Job) -> _Old | None:
-    if not job.target.is_file():
-        return None
-    try:
-        with store.looking(job.target) as con:
-            told = store.meta(con)
-            tables = store.read_tables(con, ["account", "unknown_column", "correction"])
-            if told.get("settings") == job.told["settings"] and told.get("fingerprint") != job.told["fingerprint"]:
-                tables |= store.rows_standing(con, job.assumed["service_change_share"])
-            return _Old(told, tables, store.waits_for_a_day(con))
-    except store.Unreadable:
-        return None
+    about: dict[str, str]
+    account: Tables
+    history: Tables | None
 
 
-def _old_history(target: Path) -> Tables | None:
+def _old(target: Path) -> _Old | None:
+    """What a load can use of the warehouse that stands; None where there is none, or any row of it is damaged."""
     if not target.is_file():
         return None
     try:
-        with store.looking(target) as con:
-            return store.read_tables(con, ["calculated", *reuse.HISTORY])
+        con = store.read_copy(target)
     except store.Unreadable:
         return None
+    with con:
+        account = store.read_tables(con, ["account", "unknown_column"])
+        return _Old(store.meta(con), account, store.read_tables(con, ["calculated", *reuse.HISTORY]))
 
 
-def _is_whole(target: Path) -> bool:
-    """Whether every row of the warehouse that stands can still be read."""
-    try:
-        store.read_copy(target).close()
-    except store.Unreadable:
-        return False
-    return True
-
-
-def _reads_on(old: _Old, today: dt.date) -> bool:
-    """Whether what stands was read as it would be read today: "future" means after the day of loading."""
-    if "loaded_on" not in old.told:
-        return False
-    loaded_on = dt.date.fromisoformat(old.told["loaded_on"])
-    return today == loaded_on or (today > loaded_on and not old.waits)
-
-
-def _delta(job: _Job, old: _Old) -> intake.Delta | None:
-    if old.told.get("settings") != job.told["settings"]:
-        return None
-    return intake.read_partly(
-        job.folder, job.files, old.tables, old.told["leans_on"], job.round, job.assumed, job.today
-    )
-
-
-def _build(job: _Job, delta: intake.Delta | None) -> LoadResult:
-    """A new warehouse in place of the one that stands: a copy of it with what has changed, or all of it anew."""
-    today, assumed, progress = job.today, job.assumed, job.progress
-    with store.building(job.target, job.target if delta is not None else None) as con:
-        if delta is not None:
-            leans_on = intake.leans_on(delta.parts)
-            store.apply_delta(con, delta.parts, delta.changed, delta.zone, delta.context)
-        else:
-            parts = intake.check_parts(intake.read_sheets(job.folder, job.files), job.round, assumed, today)
-            leans_on = intake.leans_on(parts)
-            store.put_whole(con, parts)
-            del parts  # a large folder fits in memory once, not twice
-        progress(0.4, "calculation")
-        as_of = store.last_day(con, today) or today
-        standing = store.read_standing(con)
-        since = _since(as_of)
-
-        def records(tanks: Sequence[str] | None, parameter: str | None = None) -> Tables:
-            return standing | store.read_recent(con, since, tanks, parameter)
-
-        known = _old_history(job.target)
-        store.put(con, derive.derived(records, standing, as_of, WEEKS_BACK, assumed, job.round, progress, known))
-        progress(0.9, "storing")
-        day = {"loaded_on": today.isoformat(), "as_of": as_of.isoformat(), "leans_on": leans_on}
-        store.put_meta(con, {**job.told, **day})
-    return LoadResult(_account(standing, job.round), True, job.target)
+def _last_day(tables: Tables, today: dt.date) -> dt.date:
+    """The last day in the logs, up to the day of loading; that day itself where they have none."""
+    days = [tables["visit"]["day"], tables["service"]["date"], tables["event"]["date"]]
+    past = pl.concat([day.alias("day") for day in days]).filter(pl.concat(days) <= today)
+    last = past.max()
+    return last if isinstance(last, dt.date) else today
 
 
 def load(folder: Path, db: Path | None = None, today: dt.date | None = None, progress: Progress = silent) -> LoadResult:
-    """Read, check, calculate, review and store a log folder: only what has changed, and nothing where nothing has."""
+    """Read, check, calculate, review and store a log folder; nothing where nothing is new and the day is the same."""
     if not folder.is_dir():
         raise Problem(f"{folder} is not a folder; expected a log folder. `tankround new FOLDER` makes an empty one.")
     today = today or dt.date.today()
@@ -180,24 +100,29 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
     round_ = intake.read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
     with store.building_lock(target):
+        logbook.clear_leftovers(folder)
         progress(0.0, "looking at the files")
         files = intake.find_files(folder, assumed["file_limit_mb"])
-        told = {"fingerprint": _fingerprint(folder, files), "settings": _settings(folder, files)}
-        job = _Job(folder, target, files, told, round_, assumed, today, progress)
-        old = _old(job)
-        if old is not None and not _reads_on(old, today):
-            old = None
-        if old is not None and old.told.get("fingerprint") == told["fingerprint"]:
-            if _is_whole(target):
-                return LoadResult(_account(old.tables, round_), False, target)
-            old = None
+        fingerprint = _fingerprint(folder, files)
+        old = _old(target)
+        same = old is not None and old.about.get("fingerprint") == fingerprint
+        if old is not None and same and old.about.get("loaded_on") == today.isoformat():
+            return LoadResult(_account(old.account, round_), False, target)
         progress(0.1, "reading and checking")
-        delta = _delta(job, old) if old is not None else None
-        if delta is not None:
-            # A damage that no first look has met comes out at the latest here: then nothing of the old one is kept.
-            with suppress(store.Unreadable):
-                return _build(job, delta)
-        return _build(job, None)
+        sheets = intake.read_sheets(folder, files, most_columns=assumed["columns_limit"])
+        tables = intake.check(sheets, round_, assumed, today)
+        as_of = _last_day(tables, today)
+        progress(0.4, "calculation")
+        records = derive.recent(tables, _since(as_of))
+        history = old.history if old is not None else None
+        derived = derive.derived(records, as_of, WEEKS_BACK, assumed, round_, progress, history)
+        progress(0.9, "storing")
+        about = {"fingerprint": fingerprint, "loaded_on": today.isoformat(), "as_of": as_of.isoformat()}
+        store.publish({**tables, **derived}, about, target)
+        # On another day a row of a day to come may come free: that is new, though no file is.
+        account = _account(tables, round_)
+        new = old is None or not same or account != _account(old.account, round_)
+        return LoadResult(account, new, target)
 
 
 def open_week(
@@ -213,16 +138,14 @@ def open_week(
     assumed, _ = with_overrides(round_.overrides)
     try:
         con = store.read_copy(target)
-    except store.Unreadable:  # damaged in rows that a load of one more sheet has no need of: a second look sees it
+    except store.Unreadable:  # damaged since: a second load mends it
         con = store.read_copy(load(folder, db, today, progress).db)
-    try:
-        told = store.meta(con)
-        stored = dt.date.fromisoformat(told["as_of"])
+    with con:
+        about = store.meta(con)
+        stored = dt.date.fromisoformat(about["as_of"])
         kept = list(BASE_TABLES) if as_of not in (None, stored) else [*BASE_TABLES, *DERIVED_TABLES]
         tables = store.read_tables(con, kept)
-    finally:
-        con.close()
-    loaded_on = dt.date.fromisoformat(told["loaded_on"])
+    loaded_on = dt.date.fromisoformat(about["loaded_on"])
     if as_of is None or as_of == stored:
         return Week(folder, round_, assumed, stored, loaded_on, tables)
     if as_of > loaded_on:
@@ -230,13 +153,11 @@ def open_week(
             f"{as_of} is after {loaded_on}, the day of loading; expected a day up to it. Leave --as-of away for today."
         )
     progress(0.4, "calculation")
-    derived = derive.derived(
-        lambda tanks, parameter=None: tables, tables, as_of, review.MONTH // 7, assumed, round_, progress
-    )
+    derived = derive.derived(tables, as_of, 0, assumed, round_, progress)
     return Week(folder, round_, assumed, as_of, loaded_on, {**tables, **derived})
 
 
 def paths(week: Week, tanks: Sequence[str]) -> pl.DataFrame:
     """The fitted saw-tooth and the forecast of a few tanks as of the week's day, for their charts."""
-    asks = derive.asks_of(week.tables, [week.as_of]).filter(pl.col("tank").is_in(list(tanks)))
-    return nitrate_path.paths(week.tables, asks, week.assumed, week.round)
+    requests = derive.requests_of(week.tables, [week.as_of]).filter(pl.col("tank").is_in(list(tanks)))
+    return nitrate_path.paths(week.tables, requests, week.assumed, week.round)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import pandera.polars as pa
 
 from schemas.columns import column
+from schemas.parameters import Parameter
 
 
 class Frame(pa.DataFrameModel):
@@ -20,3 +23,11 @@ class Record(Frame):
 
     file: str = column("File", "Path inside the log folder.", kind="key", required=True)
     line: int = column("Line", "Line of the file, counted from 1.", kind="count", required=True, ge=1)
+
+
+def readings_after(base: type[Record], parameters: Iterable[Parameter]) -> type[Record]:
+    """A model with the columns of `base`, and after them one of readings as typed for each parameter."""
+    wanted = list(parameters)
+    fields = {p.name: column(p.title, p.description, kind="reading", unit=p.unit) for p in wanted}
+    body = {"__module__": base.__module__, "__annotations__": {p.name: str for p in wanted}, **fields}
+    return type(f"{base.__name__}Readings", (base,), body)

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 
+import polars as pl
+
 from schemas.base import Record
 from schemas.columns import column
+from schemas.rules import held, not_to_come, warned
 from schemas.words import EVENTS, FOUND, JOBS, PARAMETERS, RINSE_WATER
 
 
@@ -57,6 +60,32 @@ class Service(Record):
     by: str = column("By", "Role or initials.")
     note: str = column("Note")
 
+    future = not_to_come("date")
+    much_media = warned(
+        "media_share",
+        "limit",
+        "More than a third of the biological media was handled at once.",
+        lambda f: pl.col("media_share") > f["disturb_free_share"] + 0.01,
+    )
+    tap_rinse = warned(
+        "rinse_water",
+        "limit",
+        "Rinsed in tap water: chlorine knocks the media back.",
+        lambda _: pl.col("rinse_water") == "tap",
+    )
+    out_of_reach = held(
+        "next_weeks",
+        "out of reach",
+        "“{typed}” weeks is longer than any interval between services; expected {next_weeks_hold_above:g} or less.",
+        lambda f: pl.col("next_weeks") > f["next_weeks_hold_above"],
+    )
+    long_interval = warned(
+        "next_weeks",
+        "limit",
+        "The next service is more than {check_third_weeks:g} weeks off.",
+        lambda f: pl.col("next_weeks").is_between(f["check_third_weeks"], f["next_weeks_hold_above"], closed="right"),
+    )
+
 
 class Event(Record):
     """events/*.csv: what happened to a tank."""
@@ -67,6 +96,8 @@ class Event(Record):
     count: float = column("Count", "Of fish.", kind="number", ge=0)
     hours: float = column("Hours", kind="number", unit="h", ge=0)
     note: str = column("Note")
+
+    future = not_to_come("date")
 
 
 class Promise(Record):

@@ -68,15 +68,15 @@ def describe(model: type[pa.DataFrameModel]) -> dict[str, Note]:
     """The notes of a model's columns, in order; columns not made by `column()` are left out."""
     notes: dict[str, Note] = {}
     for name, field in model.to_schema().columns.items():
-        told = field.metadata
-        if told and "kind" in told:
+        metadata = field.metadata
+        if metadata and "kind" in metadata:
             notes[name] = Note(
                 name=name,
                 title=field.title or name,
                 description=field.description or "",
-                unit=told["unit"],
-                kind=told["kind"],
-                words=told["words"],
-                required=told["required"],
+                unit=metadata["unit"],
+                kind=metadata["kind"],
+                words=metadata["words"],
+                required=metadata["required"],
             )
     return notes

@@ -3,10 +3,45 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
+
+import polars as pl
 
 from schemas.base import Record
 from schemas.columns import column
+from schemas.rules import Limits, Row, held, warned
 from schemas.words import FILTER_KINDS, SHAPES, STAGES
+
+MM3_PER_L = 1e6
+LATER = "The last day is before the first; expected a later one."
+WET = "That is {bulk:.4n} kg a litre: porous media wet is far heavier than dry. Was it weighed wet?"
+
+
+def volume_l() -> pl.Expr:
+    """Volume of a compartment by its dimensions [L], from the columns of compartments; null where one is missing."""
+    area = (
+        pl.when(pl.col("shape") == "box")
+        .then(pl.col("length_mm") * pl.col("width_mm"))
+        .when(pl.col("shape") == "cylinder")
+        .then(pl.col("width_mm") ** 2 * (math.pi / 4))
+        .when(pl.col("shape") == "ring")
+        .then((pl.col("width_mm") ** 2 - pl.col("inner_mm") ** 2) * (math.pi / 4))
+    )
+    return area * pl.col("depth_mm") / MM3_PER_L
+
+
+def usable_by_dimensions(f: Limits) -> pl.Expr:
+    """What of that media can fill [L]."""
+    return volume_l() * pl.col("usable_share").fill_null(f["usable_share_default"])
+
+
+def _loose_bulk(f: Limits) -> pl.Expr:
+    return pl.col("loose_kg") / pl.coalesce("usable_l", usable_by_dimensions(f))
+
+
+def _as_grams(row: Row, f: Limits) -> str:
+    kilograms = row["mass_kg"] / 1000
+    return f"{round(kilograms, 3):g}" if kilograms <= f["mass_hold_above_kg"] else ""
 
 
 class FilterModel(Record):
@@ -40,6 +75,18 @@ class Compartment(Record):
     source: str = column("Source", "measured by me, from owner, guess …")
     note: str = column("Note")
 
+    litres_differ = warned(
+        "usable_l",
+        "limit",
+        "{usable_l:.4n} L by measured fill, {by_dimensions:.3n} L by its dimensions: one of them is wrong."
+        " The measured fill is used.",
+        lambda f: (pl.col("usable_l") / usable_by_dimensions(f) - 1).abs() > f["litres_differ_share"],
+        shows={"by_dimensions": usable_by_dimensions},
+    )
+    loose_wet = warned(
+        "loose_kg", "weighed wet", WET, lambda f: _loose_bulk(f) > f["bulk_high_kg_l"], shows={"bulk": _loose_bulk}
+    )
+
 
 class Medium(Record):
     """media.csv: the media catalogue by grade."""
@@ -50,6 +97,20 @@ class Medium(Record):
     bulk_kg_l: float = column("Bulk density", "Dry, poured.", kind="number", unit="kg/L", gt=0)
     life_days: float = column("Life", "Until it is spent; blank for good.", kind="number", unit="days", gt=0)
     note: str = column("Note")
+
+    bulk = held(
+        "bulk_kg_l",
+        "limit",
+        "Dry media weighs {bulk_low_kg_l:g} to {bulk_high_kg_l:g} kg a litre; expected a number in that range."
+        " Was it weighed wet?",
+        lambda f: ~pl.col("bulk_kg_l").is_between(f["bulk_low_kg_l"], f["bulk_high_kg_l"]),
+    )
+    litre_as_kg = warned(
+        "bulk_kg_l",
+        "limit",
+        "Exactly 1 kg a litre: was a litre of media entered as a kilogram?",
+        lambda _: pl.col("bulk_kg_l") == 1.0,
+    )
 
 
 class Filter(Record):
@@ -70,6 +131,8 @@ class Placement(Record):
     from_: dt.date = column("From", "First day.", kind="date", required=True, alias="from")
     to: dt.date = column("To", "Last day; blank while it holds.", kind="date")
 
+    ends_first = held("to", "limit", LATER, lambda _: pl.col("to") < pl.col("from"))
+
 
 class Fill(Record):
     """fills.csv: what lay in each layer of a filter, from day to day."""
@@ -85,3 +148,12 @@ class Fill(Record):
     from_: dt.date = column("From", "First day.", kind="date", required=True, alias="from")
     to: dt.date = column("To", "Last day; blank while it holds.", kind="date")
     note: str = column("Note")
+
+    too_heavy = held(
+        "mass_kg",
+        "limit",
+        "More than {mass_hold_above_kg:g} kg in one layer; expected kilograms. Was it grams?",
+        lambda f: pl.col("mass_kg") > f["mass_hold_above_kg"],
+        suggestion=_as_grams,
+    )
+    ends_first = held("to", "limit", LATER, lambda _: pl.col("to") < pl.col("from"))

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 
-from schemas.base import Frame, Record
+import polars as pl
+
+from schemas.base import Frame, Record, readings_after
 from schemas.columns import column
+from schemas.parameters import RECORDS
+from schemas.rules import held, not_to_come
 from schemas.words import PLANTING, STOCKING, WEEKDAYS
 
 
@@ -41,6 +45,16 @@ class Tank(Record):
     )
     note: str = column("Note", "Never goes into a report unless ticked.")
 
+    net_over_gross = held(
+        "net_l",
+        "limit",
+        "The net volume is more than the gross volume; expected less.",
+        lambda _: pl.col("net_l") > pl.col("gross_l"),
+    )
+    closed_first = held(
+        "closed", "limit", "The tank closed before it was set up.", lambda _: pl.col("closed") < pl.col("set_up")
+    )
+
 
 class Alias(Frame):
     """Every name a tank answers to: `folded` is the name without case, spaces and underscores."""
@@ -51,16 +65,17 @@ class Alias(Frame):
     via: str = column("By", "id, name or alias.", kind="word", words=("id", "name", "alias"), required=True)
 
 
-class TapSheet(Record):
-    """tap.csv as typed: one row a test of a supply."""
-
+class _Test(Record):
     water_supply: str = column("Water supply", "Id of the tap water.", kind="key", required=True)
     date: dt.date = column("Date", "Day of the test.", kind="date", required=True)
-    nitrate: str = column("Nitrate", "Of the tap.", kind="reading", unit="mg/L NO3")
-    ph: str = column("pH", "Of the tap.", kind="reading")
-    kh: str = column("KH", "Of the tap.", kind="reading", unit="°dH")
-    ammonia: str = column("Ammonia", "Of the tap, total.", kind="reading", unit="mg/L NH4")
+
+
+class TapSheet(readings_after(_Test, (record for record in RECORDS if record.in_tap))):  # type: ignore[misc]
+    """tap.csv as typed: one row a test of a supply."""
+
     note: str = column("Note")
+
+    future = not_to_come("date")
 
 
 class Tap(Record):

@@ -3,33 +3,30 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 
-import pandera.polars as pa
 import polars as pl
 
-from schemas.base import Record
+from schemas.base import Frame, Record, readings_after
 from schemas.columns import column
+from schemas.parameters import BY_NAME, RECORDS
+from schemas.rules import Limits, Row, held, not_to_come, warned
 from schemas.words import CHANGE_KINDS, FISH_LOOK, OUTCOMES, PARAMETERS, TAKEN
 
 
-class VisitSheet(Record):
-    """visits/*.csv as typed, wide: one row a tank and test session."""
+class _Session(Record):
+    """A tank, its day and how its water was taken."""
 
     date: dt.date = column("Date", kind="date", required=True)
     time: str = column("Time", kind="time")
     site: str = column("Site", "Id or name; needed where a name stands on two sites.", kind="key")
     tank: str = column("Tank", "Id, name or alias.", kind="key", required=True)
     taken: str = column("Taken", "Before or after the water change, none today, or unknown.", kind="word", words=TAKEN)
-    ammonia: str = column("Ammonia", "Total.", kind="reading", unit="mg/L NH4")
-    nitrite: str = column("Nitrite", kind="reading", unit="mg/L NO2")
-    nitrate: str = column("Nitrate", kind="reading", unit="mg/L NO3")
-    ph: str = column("pH", kind="reading")
-    kh: str = column("KH", kind="reading", unit="°dH")
-    gh: str = column("GH", kind="reading", unit="°dH")
-    temperature: str = column("Temperature", kind="reading", unit="°C")
-    phosphate: str = column("Phosphate", kind="reading", unit="mg/L PO4")
-    oxygen: str = column("Oxygen", kind="reading", unit="mg/L O2")
-    flow_l_h: str = column("Flow", "At the outlet, timed.", kind="reading", unit="L/h")
+
+
+class VisitSheet(readings_after(_Session, RECORDS)):  # type: ignore[misc]
+    """visits/*.csv as typed, wide: one row a tank and test session."""
+
     kit: str = column("Kit", "Id of the kit used.", kind="key")
     water_changed: str = column("Water changed", "30%, 40 L, 9 imp gal.", kind="change")
     change_kind: str = column("Kind of change", kind="word", words=CHANGE_KINDS)
@@ -56,6 +53,28 @@ class LongVisitSheet(Record):
     note: str = column("Note")
 
 
+class PlacedRow(Record):
+    """A sheet row whose tank is known, with the days its tank ran."""
+
+    day: dt.date = column("Day", kind="date")
+    set_up: dt.date = column("Set up", kind="date")
+    closed: dt.date = column("Closed", kind="date")
+
+    future = not_to_come("day")
+    before_set_up = held(
+        "day",
+        "before set up",
+        "The day is before the tank was set up; expected a later one. The row is on hold.",
+        lambda _: pl.col("day") < pl.col("set_up"),
+    )
+    after_closing = held(
+        "day",
+        "after closing",
+        "The day is after the tank was closed; expected an earlier one. The row is on hold.",
+        lambda _: pl.col("day") > pl.col("closed"),
+    )
+
+
 class Visit(Record):
     """A visit as kept: one row a sheet row that was read."""
 
@@ -69,6 +88,60 @@ class Visit(Record):
     by: str = column("By")
     note: str = column("Note")
     outcome: str = column("Outcome", "Of the row.", kind="key", required=True)
+
+
+def _outside(f: Limits) -> pl.Expr:
+    """Whether a matched value is outside what is accepted of its parameter."""
+    matched, wrong = pl.col("matched"), pl.lit(False)
+    for name, record in BY_NAME.items():
+        low, high = (f.get(limit) for limit in record.limits)
+        beyond = (matched < low if low is not None else pl.lit(False)) | (
+            matched > high if high is not None else pl.lit(False)
+        )
+        wrong = wrong | ((pl.col("parameter") == name) & beyond)
+    return wrong
+
+
+def _meant(row: Row, f: Limits) -> tuple[str, str]:
+    """What a value outside its limits may have been: (suggestion, hint)."""
+    record, value = BY_NAME[row["parameter"]], row["matched"]
+    low, high = (f.get(limit) for limit in record.limits)
+    least, most = low or 0.0, high if high is not None else math.inf
+    tenth = f"{value / 10:g}" if least <= value / 10 <= most else ""
+    in_degrees = value / f["caco3_per_degree"]
+    if record.is_hardness and in_degrees <= most:
+        degrees = f"{float(f'{in_degrees:.3g}'):g}"
+        point = f": {tenth}" if tenth else ""
+        return degrees, f" It may be mg/L CaCO3: that is {degrees} {record.unit}. Or a point may be missing{point}."
+    celsius = (value - 32.0) / 1.8
+    if record.unit == "°C" and least <= celsius <= most:
+        return f"{celsius:.1f}", f" It may be °F: that is {celsius:.1f} °C."
+    if record.last_digit and tenth and low is not None:
+        return tenth, f" A point may be missing: {tenth}?"
+    return "", ""
+
+
+def _outside_says(row: Row, f: Limits) -> str:
+    record = BY_NAME[row["parameter"]]
+    low, high = (f.get(limit) for limit in record.limits)
+    bound = f"under {high:g}" if high is not None and row["matched"] > high else f"{low:g} or more"
+    unit = f" {record.unit}" if record.unit else ""
+    return f"{record.title} “{row['text']}” is outside what is accepted ({bound}{unit}).{_meant(row, f)[1]}"
+
+
+class TypedReading(Frame):
+    """What a distinct text of a parameter, unit and kit was read as."""
+
+    parameter: str = column("Parameter", kind="word", words=PARAMETERS, required=True)
+    text: str = column("As typed", required=True)
+    low: float = column("Low", "In the canonical unit.", kind="number", required=True)
+    high: float = column("High", "Blank when open above.", kind="number")
+    matched: float = column("Matched", "The value matched; the middle of a between, 0 for under.", required=True)
+
+    beyond = held("text", "beyond limits", _outside_says, _outside, suggestion=lambda row, f: _meant(row, f)[0])
+    turned = held(
+        "text", "turned range", "What was read runs from high to low.", lambda _: pl.col("low") > pl.col("high")
+    )
 
 
 class Reading(Record):
@@ -89,10 +162,10 @@ class Reading(Record):
     doubt: str = column("Left out of the trend", "basis, nitrite or taken; blank when it counts.", kind="key")
     expired: bool = column("Kit expired", "On the day of the reading.", required=True)
 
-    @pa.dataframe_check(name="low_to_high", error="low is above high")
-    def low_to_high(cls, data: pa.PolarsData) -> pl.LazyFrame:
-        """A null high passes: it is open above."""
-        return data.lazyframe.select(pl.col("low") <= pl.col("high"))
+
+def _too_much(row: Row, _: Limits) -> str:
+    net = "" if row["litres"] is None else f" ({row['litres'] / row['fraction']:.0f} L net)"
+    return f"“{row['text']}” is more than the tank holds{net}; expected 100 % or less."
 
 
 class WaterChange(Record):
@@ -101,7 +174,7 @@ class WaterChange(Record):
     tank: str = column("Tank id", kind="key", required=True)
     day: dt.date = column("Day", kind="date", required=True)
     at: dt.datetime = column("At", required=True)
-    fraction: float = column("Fraction", "Of the net volume; blank where net is unknown.", ge=0, le=1)
+    fraction: float = column("Fraction", "Of the net volume; blank where net is unknown.", ge=0)
     litres: float = column("Litres", "Blank where net is unknown.", unit="L", ge=0)
     kind: str = column("Kind", kind="word", words=CHANGE_KINDS, required=True)
     source: str = column("Source", "A water supply, or ro.", kind="key")
@@ -109,3 +182,17 @@ class WaterChange(Record):
     guessed: bool = column("A guess", "About 30%, or buckets of no known size.", required=True)
     text: str = column("As typed", required=True)
     outcome: str = column("Outcome", kind="word", words=OUTCOMES[:3], required=True)
+
+    more_than_tank = held(
+        "water_changed",
+        "more than the tank",
+        _too_much,
+        lambda _: pl.col("fraction") > 1.0 + 1e-9,
+    )
+    large = warned(
+        "water_changed",
+        "large change",
+        "More than half the water at once ({per_cent:.0f} %): is that right?",
+        lambda f: pl.col("fraction").is_between(f["change_warn_share"], 1.0 + 1e-9, closed="none"),
+        shows={"per_cent": lambda _: pl.col("fraction") * 100},
+    )

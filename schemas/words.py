@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from schemas.parameters import BY_NAME
+
 # -- records ---------------------------------------------------------------------------------------
 PLANTING = ("none", "light", "moderate", "dense")
 STOCKING = ("light", "normal", "heavy", "messy")
@@ -29,42 +31,9 @@ DATE_ORDERS = ("iso", "day-first", "month-first")
 GALLONS = ("imperial", "US")
 
 # What a visit may measure, in the order pages show it, and the unit everything is kept in.
-PARAMETERS = (
-    "ammonia",
-    "nitrite",
-    "nitrate",
-    "ph",
-    "kh",
-    "gh",
-    "temperature",
-    "phosphate",
-    "oxygen",
-    "flow_l_h",
-)
-CANON = {
-    "ammonia": "mg/L NH4",
-    "nitrite": "mg/L NO2",
-    "nitrate": "mg/L NO3",
-    "ph": "",
-    "kh": "°dH",
-    "gh": "°dH",
-    "temperature": "°C",
-    "phosphate": "mg/L PO4",
-    "oxygen": "mg/L O2",
-    "flow_l_h": "L/h",
-}
-PARAMETER_TITLES = {
-    "ammonia": "Ammonia",
-    "nitrite": "Nitrite",
-    "nitrate": "Nitrate",
-    "ph": "pH",
-    "kh": "KH",
-    "gh": "GH",
-    "temperature": "Temperature",
-    "phosphate": "Phosphate",
-    "oxygen": "Oxygen",
-    "flow_l_h": "Flow",
-}
+PARAMETERS = tuple(BY_NAME)
+CANON = {name: record.unit for name, record in BY_NAME.items()}
+PARAMETER_TITLES = {name: record.title for name, record in BY_NAME.items()}
 
 # -- what became of a cell or a row -----------------------------------------------------------------
 OUTCOMES = ("accepted", "converted", "warned", "held")  # of a cell

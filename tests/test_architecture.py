@@ -26,7 +26,10 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "pipeline.review": COMMON | {"pipeline.calc"},
     "pipeline.advise": COMMON | {"pipeline.calc", "pipeline.review"},
     "pipeline.papers": COMMON | {"pipeline.calc", "pipeline.review", "pipeline.advise"},
-    "pipeline.weekly": COMMON | {"pipeline.derive", "pipeline.reuse"} | {f"pipeline.{room}" for room in ROOMS},
+    "pipeline.logbook": COMMON,
+    "pipeline.weekly": COMMON
+    | {"pipeline.derive", "pipeline.logbook", "pipeline.reuse"}
+    | {f"pipeline.{room}" for room in ROOMS},
     "pipeline.derive": COMMON | {"pipeline.reuse", "pipeline.calc", "pipeline.review"},
     "pipeline.reuse": frozenset({"pipeline.assumptions", "pipeline.week", "schemas"}),
     "pipeline.trial": COMMON | {"pipeline.intake"},

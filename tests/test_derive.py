@@ -52,41 +52,44 @@ def test_a_kit_is_judged_by_its_users_in_every_part(tmp_path: Path, monkeypatch:
     assert_same_tables(parts, whole)
 
 
-def test_tanks_that_shared_a_filter_are_read_together(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(derive, "TANKS_AT_ONCE", 2)
-    standing = {
+def of_three_tanks() -> Tables:
+    growing = {name: pl.DataFrame({"tank": ["T1", "T2", "T3"]}) for name in derive.GROWING}
+    return {
         "tank": pl.DataFrame({"tank": ["T1", "T2", "T3"], "site": ["S1", "S1", "S2"]}),
         "placement": pl.DataFrame({"filter": ["F1", "F1", "F2"], "tank": ["T1", "T3", "T2"]}),
+        **growing,
     }
-    groups = list(derive.some_at_a_time(standing))
+
+
+def test_tanks_that_shared_a_filter_are_calculated_with_each_others_records(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(derive, "TANKS_AT_ONCE", 2)
+    groups = list(derive.some_at_a_time(of_three_tanks()))
     assert [mine for mine, _ in groups] == [["T1", "T2"], ["T3"]]
-    assert set(groups[0][1] or []) == {"T1", "T2", "T3"}
-    assert set(groups[1][1] or []) == {"T3", "T1"}
+    for name in derive.GROWING:
+        assert [records[name]["tank"].to_list() for _, records in groups] == [["T1", "T2", "T3"], ["T1", "T3"]]
 
 
 def test_a_few_tanks_are_calculated_in_one_go() -> None:
-    standing = {
-        "tank": pl.DataFrame({"tank": ["T1"], "site": ["S1"]}),
-        "placement": pl.DataFrame(schema={"filter": pl.String, "tank": pl.String}),
-    }
-    assert list(derive.some_at_a_time(standing)) == [(["T1"], None)]
+    tables = of_three_tanks()
+    assert list(derive.some_at_a_time(tables)) == [(["T1", "T2", "T3"], tables)]
 
 
-@pytest.mark.parametrize("parameter", [None, "nitrate"])
-def test_records_are_read_for_the_tanks_asked_for(demo_logs: Path, tmp_path: Path, parameter: str | None) -> None:
+def test_the_last_visit_and_readings_before_the_window_stay(demo_logs: Path, tmp_path: Path) -> None:
     db = tmp_path / "w.duckdb"
     weekly.load(demo_logs, db, dt.date(2026, 6, 5))
     con = store.read_copy(db)
-    since = dt.date(2026, 4, 1)
-    everything = store.read_recent(con, since)
-    some = store.read_recent(con, since, ["LM1", "LM2"], parameter)
+    tables = store.read_tables(con, list(derive.GROWING))
     con.close()
-    for name, frame in everything.items():
-        wanted = frame.filter(pl.col("tank").is_in(["LM1", "LM2"]))
-        if name == "reading" and parameter:
-            wanted = wanted.filter(pl.col("parameter") == parameter)
-        assert some[name].height > 0
-        assert some[name].equals(wanted)
+    since = dt.date(2026, 4, 1)
+    kept = derive.recent(tables, since)
+    old = pl.col("day") < since
+    for name, key in (("visit", ["tank"]), ("reading", ["tank", "parameter"])):
+        before = tables[name].filter(old)
+        assert before.height > kept[name].filter(old).height > 0
+        latest = before.group_by(key).agg(pl.col("at").max())
+        assert kept[name].filter(old).select(*key, "at").unique().sort(key).equals(latest.sort(key))
+        assert kept[name].filter(~old).equals(tables[name].filter(~old))
+    assert kept["water_change"].equals(tables["water_change"].filter(~old))
 
 
 def test_a_part_may_have_nothing_to_calculate(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,4 +1,4 @@
-"""What is not calculated again is what would come out the same: prints change where records do, and nowhere else."""
+"""What is not calculated again is what would come out the same: fingerprints change where records do, and nowhere else."""
 
 from __future__ import annotations
 
@@ -128,9 +128,9 @@ def watch(monkeypatch: pytest.MonkeyPatch) -> list[pl.DataFrame]:
     asked: list[pl.DataFrame] = []
     real = derive.calc
 
-    def spy(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
-        asked.append(asks)
-        return real(tables, asks, assumed, round_)
+    def spy(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
+        asked.append(requests)
+        return real(tables, requests, assumed, round_)
 
     monkeypatch.setattr(derive, "calc", spy)
     return asked
@@ -164,7 +164,10 @@ def test_one_more_week_calculates_one_more_day(folder: Path, monkeypatch: pytest
     asked = watch(monkeypatch)
     last.write_text(text)
     weekly.load(folder, today=TODAY)
-    assert asked[0]["as_of"].unique().to_list() == [day_of(WEEKS - 1, 1)]
+    last_day = day_of(WEEKS - 1, 1)
+    # Its own day, four weeks before it and its Monday; the week before was the last day of the load before.
+    wanted = {last_day, last_day - dt.timedelta(28), last_day - dt.timedelta(last_day.weekday())}
+    assert set(asked[0]["as_of"]) == wanted
 
 
 def test_one_more_week_calculates_one_more_day_also_where_the_logs_go_back_further_than_is_looked_at(
@@ -176,7 +179,7 @@ def test_one_more_week_calculates_one_more_day_also_where_the_logs_go_back_furth
     test_one_more_week_calculates_one_more_day(folder, monkeypatch)
 
 
-# In memory: the prints themselves, and what is taken from where.
+# In memory: the fingerprints themselves, and what is taken from where.
 
 SHARED_ONE = "0123456789abcdef" * 4
 RECORD = st.tuples(st.sampled_from(["T1", "T2"]), st.integers(0, 30), st.sampled_from(small_logs.LADDER))
@@ -189,42 +192,42 @@ def logged(records: list[tuple[str, int, float]]) -> Tables:
 
 
 @given(records=st.lists(RECORD, max_size=12), more=RECORD)
-def test_a_record_more_changes_the_prints_of_its_tank_from_its_day_on(
+def test_a_record_more_changes_the_fingerprints_of_its_tank_from_its_day_on(
     records: list[tuple[str, int, float]], more: tuple[str, int, float]
 ) -> None:
-    old, new = (reuse.prints(logged(rows), ASKS, SHARED_ONE) for rows in (records, [*records, more]))
+    old, new = (reuse.fingerprints(logged(rows), ASKS, SHARED_ONE) for rows in (records, [*records, more]))
     assert new.select("tank", "as_of").equals(ASKS)
     touched = (ASKS["tank"] == more[0]) & (ASKS["as_of"] >= small_logs.day(more[1]))
-    assert ((old["print"] != new["print"]) == touched).all()
+    assert ((old["fingerprint"] != new["fingerprint"]) == touched).all()
 
 
 @given(records=st.lists(RECORD, max_size=12), data=st.data())
-def test_in_whatever_order_records_and_asks_come_the_prints_are_the_same(
+def test_in_whatever_order_records_and_asks_come_the_fingerprints_are_the_same(
     records: list[tuple[str, int, float]], data: st.DataObject
 ) -> None:
     tables = logged(records)
     order = data.draw(st.permutations(range(tables["reading"].height)))
     shuffled = {**tables, "reading": tables["reading"][list(order)]}
-    backwards = reuse.prints(shuffled, ASKS.reverse(), SHARED_ONE)
-    assert backwards.reverse().equals(reuse.prints(tables, ASKS, SHARED_ONE))
+    backwards = reuse.fingerprints(shuffled, ASKS.reverse(), SHARED_ONE)
+    assert backwards.reverse().equals(reuse.fingerprints(tables, ASKS, SHARED_ONE))
 
 
-def test_what_all_tanks_share_changes_every_print() -> None:
+def test_what_all_tanks_share_changes_every_fingerprint() -> None:
     tables, assumed = logged([("T1", 3, 11.0)]), built_in()
-    base = reuse.shared_print(tables, assumed, Round(), "code")
-    assert base == reuse.shared_print(tables, assumed, Round(), "code")
+    base = reuse.shared_fingerprint(tables, assumed, Round(), "code")
+    assert base == reuse.shared_fingerprint(tables, assumed, Round(), "code")
     site = tables["site"].with_columns(pl.lit("W2").alias("water_supply"))
     tap = small_logs.small_log([], taps=[small_logs.tap(1, 5.0)])["tap"]
     name = next(iter(assumed))
     others = [
-        reuse.shared_print({**tables, "site": site}, assumed, Round(), "code"),
-        reuse.shared_print({**tables, "tap": tap}, assumed, Round(), "code"),
-        reuse.shared_print(tables, assumed.with_values(**{name: assumed[name] + 1}), Round(), "code"),
-        reuse.shared_print(tables, assumed, Round(name="another"), "code"),
-        reuse.shared_print(tables, assumed, Round(), "other code"),
+        reuse.shared_fingerprint({**tables, "site": site}, assumed, Round(), "code"),
+        reuse.shared_fingerprint({**tables, "tap": tap}, assumed, Round(), "code"),
+        reuse.shared_fingerprint(tables, assumed.with_values(**{name: assumed[name] + 1}), Round(), "code"),
+        reuse.shared_fingerprint(tables, assumed, Round(name="another"), "code"),
+        reuse.shared_fingerprint(tables, assumed, Round(), "other code"),
     ]
     assert len({base, *others}) == 6
-    first, second = (reuse.prints(tables, ASKS, shared)["print"] for shared in (base, others[0]))
+    first, second = (reuse.fingerprints(tables, ASKS, shared)["fingerprint"] for shared in (base, others[0]))
     assert (first != second).all()
 
 

@@ -59,8 +59,8 @@ def test_a_correction_says_what_it_would_do(
     ("row", "said"),
     [
         (put_right(5, "nitrate", "05-Oct", "fine"), "would be held again: “fine” is not a result"),
-        (put_right(10, "nitrite", "O", "900"), "would be held again: Nitrite “900” can't be"),
-        (put_right(8, "tank", "Therapy rom", "Attic"), "would be held again: “Attic” is no tank we know"),
+        (put_right(10, "nitrite", "O", "900"), "would be held again: Nitrite “900” is outside what is accepted"),
+        (put_right(8, "tank", "Therapy rom", "Attic"), "would be held again: “Attic” is not a known tank"),
         (put_right(15, "kh", "ok", "accept"), "would be held again"),
         (put_right(15, "kh", "other text", "5.2"), "reads otherwise by now"),
         (put_right(17, "", "not what it says", "reject"), "reads otherwise by now"),

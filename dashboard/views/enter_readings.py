@@ -9,7 +9,7 @@ import streamlit as st
 
 from dashboard import at_tank, enter_sheets, look
 from dashboard import enter_desk as desk
-from pipeline.intake import keeping
+from pipeline import logbook
 
 WAYS = ("at the tank", "as a grid", "as a file")
 
@@ -40,7 +40,7 @@ def page() -> None:
         )
         look.foot(week)
         return
-    shut = keeping.closed(week.folder)
+    shut = logbook.closed(week.folder)
     if shut:
         look.html(f'<p class="hand">{escape(shut)}</p>')
         look.foot(week)

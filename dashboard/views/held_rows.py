@@ -12,8 +12,7 @@ from dashboard import enter_desk as desk
 from dashboard import held_desk as held
 from dashboard import look
 from dashboard.papers_desk import plain_label
-from pipeline import trial
-from pipeline.intake import keeping
+from pipeline import logbook, trial
 from pipeline.intake.corrections import REJECT
 from pipeline.problems import Problem
 from pipeline.week import Week
@@ -32,7 +31,7 @@ def _answer(stamp: str, rows: list[dict[str, str]], _folder: trial.Folder, _held
 def keep(week: Week, row: held.Row, typed: list[dict[str, str]], said: str) -> None:
     """Writes the correction, loads the round anew and says what became of it."""
     try:
-        keeping.add_corrections(week.folder, typed)
+        logbook.add_corrections(week.folder, typed)
     except Problem as problem:
         desk.tell([str(problem)], hand=True)
         return
@@ -152,7 +151,7 @@ def page() -> None:
     desk.became()
     rows = held.items(week, folder)
     by_hand = week.table("correction").filter((pl.col("now") == REJECT) & (pl.col("state") == "applied")).height
-    shut = keeping.closed(week.folder)
+    shut = logbook.closed(week.folder)
     if not rows:
         but = ", but for what was left out by hand" if by_hand else ""
         look.html(f'<p class="counts">Nothing is held: every row that was typed is in use{but}.</p>')

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import polars as pl
 
+from pipeline.intake.columns import KEY
 from pipeline.intake.sheets import Sheets
 from schemas import Tables, conform
 from schemas.words import ROW_OUTCOMES
@@ -75,56 +78,49 @@ def account(sheets: Sheets, outcomes: pl.DataFrame) -> pl.DataFrame:
         .join(torn, on="file", how="left")
         .with_columns(pl.col([*ROW_OUTCOMES, "read", "torn"]).fill_null(0))
     )
-    told = pl.sum_horizontal(ROW_OUTCOMES)
-    files = files.with_columns((pl.col("accepted") + pl.col("read") + pl.col("torn") - told).alias("accepted"))
-    files = files.with_columns((pl.col("held") + pl.col("rows_in") - told).alias("held"))
+    counted = pl.sum_horizontal(ROW_OUTCOMES)
+    files = files.with_columns((pl.col("accepted") + pl.col("read") + pl.col("torn") - counted).alias("accepted"))
+    files = files.with_columns((pl.col("held") + pl.col("rows_in") - counted).alias("held"))
     return conform("account", files.sort("file"))
 
 
 def held_and_remarks(issues: pl.DataFrame, places: pl.DataFrame) -> Tables:
     """The held table and the remarks; one cell, one sentence, which lists what may explain it."""
-    asked = places.join(issues.select("file", "line").unique(), on=["file", "line"], how="semi", maintain_order="left")
-    told = issues.join(
-        asked.unique(["file", "line"], keep="first", maintain_order=True), on=["file", "line"], how="left"
-    )
-    held = told.filter(pl.col("outcome") == "held").with_columns(pl.col("says").alias("reason"))
+    cell = ["file", "line", "column"]
+    where = places.join(issues.select(KEY).unique(), on=KEY, how="semi", maintain_order="left")
+    where = where.sort("tank", nulls_last=True, maintain_order=True).unique(KEY, keep="first", maintain_order=True)
+    placed = issues.join(where, on=KEY, how="left", maintain_order="left")
     # One reason a cell: the first that was found; others of the same cell would only repeat it.
-    held = held.unique(["file", "line", "column"], keep="first", maintain_order=True)
-    beside = held.filter(pl.col("line") > 0).select("file", "line", "column")
+    held = placed.filter(pl.col("outcome") == "held").unique(cell, keep="first", maintain_order=True)
     # What is not used needs no further remark.
-    spoken = told.filter(pl.col("outcome") != "held").join(
-        beside, on=["file", "line", "column"], how="anti", nulls_equal=True, maintain_order="left"
+    beside = held.filter(pl.col("line") > 0).select(cell)
+    spoken = placed.filter(pl.col("outcome") != "held").join(
+        beside, on=cell, how="anti", nulls_equal=True, maintain_order="left"
     )
     ranks = {fault: place for place, fault in enumerate(EXPLANATIONS, 1)}
-    spoken = spoken.with_columns(
-        pl.when(pl.col("outcome") == "converted")
-        .then(CONVERTED)
-        .otherwise(pl.col("fault").replace_strict(ranks, default=0, return_dtype=pl.Int64))
-        .alias("rank")
-    ).sort("rank", maintain_order=True)
-    alone = pl.struct("file", "line", "column").is_unique()
-    explains = pl.col("rank").is_between(1, CONVERTED - 1)
-    says = pl.col("says")
-    several = (
-        spoken.filter(~alone)
-        .group_by("file", "line", "column", maintain_order=True)
-        .agg(
-            pl.col("text").first(),
-            pl.coalesce(pl.col("fault").filter(explains).first(), pl.col("fault").first()).alias("fault"),
-            pl.col("outcome").first(),
-            pl.concat_list(
-                says.filter(pl.col("rank") == 0).unique(maintain_order=True).str.join(" "),
-                says.filter(explains).unique(maintain_order=True).str.join(" Or: "),
-                says.filter(pl.col("rank") == CONVERTED).unique(maintain_order=True).str.join(" "),
-            ).alias("says"),
-            pl.col("tank").first(),
-            pl.col("day").first(),
-        )
-        .with_columns(pl.col("says").list.eval(pl.element().filter(pl.element() != "")).list.join(" "))
-    )
-    remarks = pl.concat([spoken.filter(alone).select(several.columns), several])
-    order = ["file", "line", "column"]
+    converted = pl.when(pl.col("outcome") == "converted").then(CONVERTED)
+    rank = converted.otherwise(pl.col("fault").replace_strict(ranks, default=0, return_dtype=pl.Int64))
+    spoken = spoken.with_columns(rank.alias("rank")).sort("rank", maintain_order=True)
+    alone = pl.struct(cell).is_unique()
+    remarks = pl.concat([spoken.filter(alone), _joined(spoken.filter(~alone))])
     return {
-        "held": conform("held", held.sort(order, nulls_last=False)),
-        "remark": conform("remark", remarks.sort(order, nulls_last=False)),
+        "held": conform("held", held.rename({"says": "reason"}).sort(cell, nulls_last=False)),
+        "remark": conform("remark", remarks.sort(cell, nulls_last=False)),
     }
+
+
+def _joined(spoken: pl.DataFrame) -> pl.DataFrame:
+    """What several checks say of one cell, in order of rank, as one remark: facts, explanations, how it was read."""
+    rows: dict[tuple[object, ...], list[dict[str, Any]]] = {}
+    for row in spoken.iter_rows(named=True):
+        rows.setdefault((row["file"], row["line"], row["column"]), []).append(row)
+    remarks = []
+    for several in rows.values():
+        facts, reasons, reading = (
+            dict.fromkeys(row["says"] for row in several if low <= row["rank"] < high)
+            for low, high in ((0, 1), (1, CONVERTED), (CONVERTED, CONVERTED + 1))
+        )
+        says = (" ".join(facts), " Or: ".join(reasons), " ".join(reading))
+        explains = next((row for row in several if 0 < row["rank"] < CONVERTED), several[0])
+        remarks.append({**several[0], "fault": explains["fault"], "says": " ".join(part for part in says if part)})
+    return pl.DataFrame(remarks, schema=spoken.schema)

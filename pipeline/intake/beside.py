@@ -1,226 +1,136 @@
-"""What readings say side by side: two cells of a session, two tanks of a site on one day, a tank and its filter.
-
-Tanks are compared within their site only: sheets are read some sites at a time.
-"""
+"""What readings say side by side: two cells of a session, two tanks of a site on one day, a tank and its filter."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from functools import reduce
 
-import numpy as np
 import polars as pl
 
-from pipeline.intake.coded import Cells, coded, crossed
-from pipeline.intake.columns import Given, issue_rows, join_issues
-from pipeline.intake.readings import Batch, Parts
-from pipeline.intake.series import REACH_READINGS, all_near, before, number
+from pipeline.intake.columns import KEY, Context, issue_rows, join_issues, no_issues
+from pipeline.intake.series import REACH_DAYS, Parts, back, said
 from schemas import Tables
+from schemas.parameters import RECORDS
 from schemas.words import PARAMETER_TITLES
 
-COMPARED = ("nitrate", "ph", "kh", "gh", "temperature")
-SESSION = ["tank id", "at", "taken"]
+COMPARED = tuple(record.name for record in RECORDS if record.compared)
+SESSION = ["tank", "at", "taken"]
 # Two columns a hand may confuse, and what is done where each value fits the other's past and not its own.
 CONFUSED = (("kh", "gh", "held"), ("ph", "kh", "warned"))
 FAR = pl.date(9999, 12, 31)
+RATED = "{matched:n} L/h is more than a pump rated {rated:.0f} L/h gives; expected less. Time it again."
 
 
-def swapped_by_limits(placed: pl.DataFrame, given: Given) -> tuple[pl.DataFrame, pl.DataFrame]:
+def swapped_by_limits(placed: pl.DataFrame, context: Context) -> tuple[pl.DataFrame, pl.DataFrame]:
     """pH and temperature that stand in each other's cell: 25 is no pH, and 7.2 beside it is one. Both are held and emptied."""
-    f = given.assumed
+    f = context.assumed
     low, high = f["ph_hold_below"], f["ph_hold_above"]
     ph, warmth = (
         pl.col(name).str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
         for name in ("ph", "temperature")
     )
-    texts = crossed([coded(placed["ph"]), coded(placed["temperature"])])
-    both = Cells(texts.codes, texts.values)
-    turned = both.select(
-        (
-            (ph > high)
-            & ph.is_between(f["temperature_hold_below"], f["temperature_hold_above"])
-            & warmth.is_between(low, high)
-        ).fill_null(False)
-    )
-    rows = placed.filter(turned)
-    if rows.height == 0:
-        return placed, join_issues([])
-    told = [
-        issue_rows(
-            rows,
-            pl.col("line").is_not_null(),
-            column=here,
-            text=pl.col(here),
-            outcome="held",
-            fault="swapped",
-            says=pl.lit("pH and temperature are swapped: expected each in its own column. Neither is used."),
-            suggestion=pl.col(there),
-        )
+    turned = (
+        (ph > high)
+        & ph.is_between(f["temperature_hold_below"], f["temperature_hold_above"])
+        & warmth.is_between(low, high)
+    ).fill_null(False)
+    says = "pH and temperature are swapped: expected each in its own column. Neither is used."
+    issues = [
+        issue_rows(placed, turned, here, "swapped", says, suggestion=there)
         for here, there in (("ph", "temperature"), ("temperature", "ph"))
     ]
-    emptied = (pl.when(turned).then(pl.lit("")).otherwise(pl.col(name)).alias(name) for name in ("ph", "temperature"))
-    return placed.with_columns(emptied), join_issues(told)
+    cells = (pl.when(~turned).then(pl.col(name)).otherwise(pl.lit("")).alias(name) for name in ("ph", "temperature"))
+    return placed.with_columns(cells), join_issues(issues)
 
 
-@dataclass(frozen=True)
-class Ranges:
-    """One parameter's readings beside the range that the last four before each lie in, where there are four within reach.
-
-    `strange`: the reading lies wholly outside that range. Shapes: (n,) each. Units: the parameter's own.
-    """
-
-    reading: pl.DataFrame  # row, tank, day, meaning of each
-    low: np.ndarray
-    high: np.ndarray
-    usual_low: np.ndarray
-    usual_high: np.ndarray
-    strange: np.ndarray
-
-    def frame(self, which: np.ndarray) -> pl.DataFrame:
-        """Some of them as a frame."""
-        places = np.flatnonzero(which)
-        names = ("low", "high", "usual_low", "usual_high", "strange")
-        return self.reading[places].with_columns(pl.Series(name, getattr(self, name)[places]) for name in names)
-
-
-def usual_ranges(part: pl.DataFrame) -> Ranges:
-    """The range that a parameter's last four readings lie in, for each reading that has four before it."""
-    series = part.filter(~pl.col("after")) if part["after"].any() else part
-    low, high = series["low"].to_numpy(), series["high"].fill_null(float("inf")).to_numpy()
-    tank, day = series["tank"].to_numpy(), series["day"].to_physical().to_numpy()
-    reading = series.select("row", "tank", "day", "meaning")
-    if low.size <= REACH_READINGS:
-        return Ranges(reading.clear(), *(np.zeros(0),) * 4, np.zeros(0, dtype=bool))
-    near = all_near(tank, day)
-    places = np.flatnonzero(near) + REACH_READINGS
-    usual_low = reduce(np.minimum, before(low))[near]
-    usual_high = reduce(np.maximum, before(high))[near]
-    low, high = low[places], high[places]
-    strange = (low > usual_high) | (high < usual_low)
-    return Ranges(reading[places], low, high, usual_low, usual_high, strange)
-
-
-def confused_columns(batch: Batch, parts: Parts, ranges: Mapping[str, Ranges]) -> tuple[Parts, list[pl.DataFrame]]:
+def confused_columns(parts: Parts, ranges: Mapping[str, pl.DataFrame]) -> tuple[Parts, list[pl.DataFrame]]:
     """KH and GH, or pH and KH, that stand in each other's cell. Held cells leave their parts."""
-    told: list[pl.DataFrame] = []
+    issues: list[pl.DataFrame] = []
     left = dict(parts)
     for one, other, outcome in CONFUSED:
         if one not in ranges or other not in ranges:
             continue
-        sides = [batch.worded(ranges[name].frame(ranges[name].strange), name) for name in (one, other)]
-        pairs = (
-            sides[0]
-            .join(sides[1], on=SESSION, suffix="_b", maintain_order="left_right")
-            .filter(
-                (pl.col("low") <= pl.col("usual_high_b"))
-                & (pl.col("high") >= pl.col("usual_low_b"))
-                & (pl.col("low_b") <= pl.col("usual_high"))
-                & (pl.col("high_b") >= pl.col("usual_low"))
-            )
-        )
-        if pairs.height == 0:
-            continue
+        pair = {name: ranges[name].filter("strange") for name in (one, other)}
         both = f"{PARAMETER_TITLES[one]} and {PARAMETER_TITLES[other]}"
+        held = outcome == "held"
         says = (
             f"{both} are swapped, going by the visits before: expected each in its own column."
-            if outcome == "held"
+            if held
             else f"Each fits the other's column better: are {both} swapped?"
         )
-        words = ("row", "file", "line", "text", "parameter", "cell")
-        turned = pairs.select(pl.col(f"{name}_b").alias(name) for name in words).with_columns(
-            pairs["text"].alias("text_b")
+        fits = (
+            (pl.col("low") <= pl.col("usual_high_b"))
+            & (pl.col("high") >= pl.col("usual_low_b"))
+            & (pl.col("low_b") <= pl.col("usual_high"))
+            & (pl.col("high_b") >= pl.col("usual_low"))
         )
-        for name, side in ((one, pairs), (other, turned)):
-            suggestion = pl.col("text_b") if outcome == "held" else None
-            told.append(batch.say(name, side, "swapped", pl.lit(says), outcome, suggestion))
-            if outcome == "held":
-                left[name] = left[name].filter(~pl.col("row").is_in(side["row"].implode()))
-    return left, told
+        for name, rival in ((one, other), (other, one)):
+            rows = pair[name].join(pair[rival], on=SESSION, suffix="_b", maintain_order="left_right").filter(fits)
+            issues.append(said(rows, "swapped", says, outcome, "text_b" if held else None))
+            if held:
+                left[name] = left[name].join(rows.select("row"), on="row", how="anti", maintain_order="left")
+    return left, issues
 
 
-def odd_pairs(batch: Batch, parts: Parts, given: Given) -> list[pl.DataFrame]:
+def odd_pairs(parts: Parts, context: Context) -> pl.DataFrame:
     """A pH that nothing would hold up."""
-    high = parts["ph"].filter(pl.col("matched") >= given.assumed["ph_odd_without_kh"])
-    bare = parts["kh"].filter(pl.col("matched") == 0)
-    if high.height == 0 or bare.height == 0:
-        return []
-    sessions = batch.worded(bare, "kh").select(SESSION).unique()
-    found = batch.worded(high, "ph").join(sessions, on=SESSION, how="semi", maintain_order="left")
-    says = pl.format(
-        "pH {} with KH 0: nothing would hold it there. One of the two is wrong: test KH again.", number("matched")
-    )
-    return [batch.say("ph", found, "odd pair", says)]
-
-
-def _strange_rows(ranges: Mapping[str, Ranges], least: int, many: int) -> np.ndarray:
-    """Which sheet rows have enough strange readings: `least` of them, or all where fewer are compared."""
-    compared, strange = np.zeros(many, dtype=np.int64), np.zeros(many, dtype=np.int64)
-    for one in ranges.values():
-        row = one.reading["row"].to_numpy()  # once a parameter
-        compared[row] += 1
-        strange[row] += one.strange
-    enough: np.ndarray = (strange > 0) & (strange >= np.minimum(least, compared))
-    return enough
+    high = parts["ph"].filter(pl.col("matched") >= context.assumed["ph_odd_without_kh"])
+    bare = parts["kh"].filter(pl.col("matched") == 0).select(SESSION).unique()
+    found = high.join(bare, on=SESSION, how="semi", maintain_order="left")
+    says = "pH {matched:n} with KH 0: nothing would hold it there. One of the two is wrong: test KH again."
+    return said(found, "odd pair", says)
 
 
 def wrong_tank(
-    batch: Batch, parts: Parts, ranges: Mapping[str, Ranges], standing: Tables, given: Given
+    parts: Parts, ranges: Mapping[str, pl.DataFrame], standing: Tables, context: Context
 ) -> list[pl.DataFrame]:
     """Two tanks of a site whose readings of a day each fit the other better than their own: both are asked about."""
-    least, most = int(given.assumed["wrong_tank_cells"]), int(given.assumed["wrong_tank_sessions"])
-    enough = _strange_rows(ranges, least, batch.visit.height)
-    if np.count_nonzero(enough) < 2:
+    least, most = int(context.assumed["wrong_tank_cells"]), int(context.assumed["wrong_tank_sessions"])
+    names = ["row", "tank", "day", "parameter", "low", "high", "usual_low", "usual_high", "strange"]
+    if not ranges:
         return []
-    site = standing["tank"].select(
-        pl.col("tank").alias("tank id"), "site", pl.coalesce("name", "tank").alias("name")
-    ).with_row_index("tank")  # fmt: skip
-    cells = pl.concat(
-        one.frame(enough[one.reading["row"].to_numpy()]).with_columns(pl.lit(name).alias("parameter"))
-        for name, one in ranges.items()
-    ).join(site, on="tank", how="inner", maintain_order="left")
+    odd = pl.concat([one.filter("strange").select("row") for one in ranges.values()]).unique()
+    cells = pl.concat([one.select(names).join(odd, on="row", how="semi") for one in ranges.values()])
+    strange, many = pl.col("strange").sum().over("row"), pl.len().over("row")
+    cells = cells.filter((strange > 0) & (strange >= pl.min_horizontal(pl.lit(least), many)))
+    if cells["row"].n_unique() < 2:
+        return []
+    named = standing["tank"].select("tank", "site", pl.coalesce("name", "tank").alias("name"))
+    cells = cells.join(named, on="tank", how="inner", maintain_order="left")
     # Where many tanks of a site are strange on one day it is the kit, or the person, not their names.
-    sessions = cells.group_by("site", "day").agg(pl.col("row").n_unique().alias("many"))
-    few = sessions.filter(pl.col("many").is_between(2, most))
-    cells = cells.join(few, on=["site", "day"], how="semi")
+    cells = cells.filter(pl.col("row").n_unique().over("site", "day").is_between(2, most))
     pairs = cells.join(cells, on=["site", "day", "parameter"], suffix="_b").filter(pl.col("tank") != pl.col("tank_b"))
     fits = (pl.col("low") <= pl.col("usual_high_b")) & (pl.col("high") >= pl.col("usual_low_b"))
     judged = (
-        pairs.group_by("row", "row_b", "tank id_b", "name_b")
+        pairs.group_by("row", "row_b", "tank_b", "name_b")
         .agg(pl.len().alias("n"), fits.sum().alias("there"), pl.col("strange").sum().alias("wrong here"))
         .filter((pl.col("there") == pl.col("n")) & (pl.col("wrong here") >= pl.min_horizontal(pl.lit(least), "n")))
     )
-    both = judged.join(
-        judged.select(pl.col("row_b").alias("row"), pl.col("row").alias("row_b")), on=["row", "row_b"], how="semi"
-    )
-    both = both.sort("row", "row_b").unique("row", keep="first", maintain_order=True)
-    if both.height == 0:
-        return []
-    says = pl.format("The readings fit {} ({}), and its readings fit this tank: swapped?", "name_b", "tank id_b")
-    told = []
-    for name, one in ranges.items():
-        found = (
-            one.frame(one.strange)
-            .join(both, on="row", how="inner")
-            .join(parts[name].select("row"), on="row", how="semi")  # not those that are held meanwhile
-            .sort("row")
+    turned = judged.select(pl.col("row_b").alias("row"), pl.col("row").alias("row_b"))
+    both = judged.join(turned, on=["row", "row_b"], how="semi").sort("row", "row_b")
+    both = both.unique("row", keep="first", maintain_order=True).select("row", "tank_b", "name_b")
+    says = "The readings fit {name_b} ({tank_b}), and its readings fit this tank: swapped?"
+    return [
+        said(
+            one.filter("strange")
+            .join(both, on="row", how="inner", maintain_order="left")
+            .join(parts[name].select("row"), on="row", how="semi", maintain_order="left"),  # not those held meanwhile
+            "swapped",
+            says,
         )
-        told.append(batch.say(name, found, "swapped", says))
-    return told
+        for name, one in ranges.items()
+    ]
 
 
-def flows(batch: Batch, part: pl.DataFrame, standing: Tables, given: Given) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+def flows(part: pl.DataFrame, standing: Tables, context: Context) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
     """Flow timed at an outlet against the filter that stood there: more than its pump gives is held, too little is asked
     about. Where a tank has several filters, the strongest and the weakest of them are the measure."""
-    f = given.assumed
-    rows = batch.worded(part, "flow_l_h")
+    f = context.assumed
+    models = standing["filter_model"].select("model", "rated_flow_l_h")
     filters = (
-        standing["filter"]
-        .join(standing["filter_model"].select("model", "rated_flow_l_h"), on="model", how="left")
-        .select("filter", "rated_flow_l_h", "clean_flow_l_h")
+        standing["filter"].join(models, on="model", how="left").select("filter", "rated_flow_l_h", "clean_flow_l_h")
     )
     stood = (
-        rows.select("row", pl.col("tank id").alias("tank"), "day")
+        part.select("row", "tank", "day")
         .join(standing["placement"].select("filter", "tank", "from", "to"), on="tank")
         .filter((pl.col("from") <= pl.col("day")) & (pl.col("day") <= pl.col("to").fill_null(FAR)))
         .join(filters, on="filter", how="left")
@@ -234,29 +144,66 @@ def flows(batch: Batch, part: pl.DataFrame, standing: Tables, given: Given) -> t
             pl.col("filter").first(),
         )
     )
-    known = rows.join(stood, on="row", how="left", maintain_order="left")
-    over = ~pl.col("open") & (pl.col("matched") > pl.col("rated") * f["flow_hold_over_rated"])
+    known = part.join(stood, on="row", how="left", maintain_order="left")
+    over = (~pl.col("open") & (pl.col("matched") > pl.col("rated") * f["flow_hold_over_rated"])).fill_null(False)
     share = pl.col("matched") / pl.col("clean")
-    too_much = known.filter(over.fill_null(False))
-    told = [
-        batch.say(
-            "flow_l_h",
-            too_much,
-            "over the rated flow",
-            pl.format(
-                "{} L/h is more than a pump rated {} L/h gives; expected less. Time it again.",
-                number("matched"),
-                pl.col("rated").round(0).cast(pl.Int64),
-            ),
-            "held",
-        ),
-        batch.say(
-            "flow_l_h",
-            known.filter((~over & (share < f["low_flow_share"])).fill_null(False)),
-            "low flow",
-            pl.format(
-                "That is {} % of what filter {} gives when clean.", (share * 100).round(0).cast(pl.Int64), "filter"
-            ),
-        ),
+    too_much = known.filter(over)
+    weak = known.filter(~over & (share < f["low_flow_share"])).with_columns((share * 100).alias("share"))
+    return part.join(too_much.select("row"), on="row", how="anti", maintain_order="left"), [
+        said(too_much, "over the rated flow", RATED, "held"),
+        said(weak, "low flow", "That is {share:.0f} % of what filter {filter} gives when clean."),
     ]
-    return part.filter(~pl.col("row").is_in(too_much["row"].implode())), told
+
+
+def copied(read: Parts, parts: Parts, standing: Tables, context: Context) -> list[pl.DataFrame]:
+    """The same cells, at least four: four visits running, or across tanks. Coarse steps repeat honestly: it only asks.
+
+    `read` has all readings, `parts` those that are not held since.
+    """
+    f = context.assumed
+    cells, visits, tanks = int(f["copied_cells"]), int(f["copied_visits"]), int(f["copied_tanks"])
+    if not parts:
+        return []
+    typed = pl.concat([
+        part.select("row", "no", "tank", "day", (pl.col("matched") > 0).alias("above"), pl.col("text").hash(place).alias("alike"))
+        for place, part in enumerate(parts.values())
+    ])  # fmt: skip
+    session = (
+        typed.group_by("row")
+        .agg(pl.col("no", "tank", "day").first(), pl.len().alias("count"), pl.col("above").sum(), pl.col("alike").sum())
+        .sort("row")
+    )
+    run = (pl.col("count") >= cells) & (pl.col("above") >= f["copied_above_zero"])
+    for step in range(1, visits):
+        run &= pl.col("alike") == back("alike", step)
+    within = (pl.col("day") - back("day", visits - 1)).dt.total_days() <= REACH_DAYS
+    down = session.filter((run & within).fill_null(False)).select("row")
+    # One tap feeds a site, so a few cells are alike in all its tanks: here all four must be above 0.
+    across = session.filter(pl.col("above") >= cells).filter(pl.len().over("day", "alike") > 1)
+    across = across.join(standing["tank"].select("tank", "site"), on="tank", how="left", maintain_order="left")
+    across = across.with_columns(pl.col("tank").n_unique().over("site", "day", "alike").alias("tanks"))
+    across = across.filter(pl.col("tanks") >= tanks).select("row", "tanks")
+    return [
+        _ask(
+            read,
+            down,
+            f"All readings are the same as at the {NUMBERS.get(visits - 1, visits - 1)} visits before: copied down?",
+        ),
+        _ask(read, across, "All readings are the same in {tanks} tanks of the site that day: copied?"),
+    ]
+
+
+NUMBERS = {2: "two", 3: "three", 4: "four", 5: "five"}
+
+
+def _ask(read: Parts, rows: pl.DataFrame, says: str) -> pl.DataFrame:
+    """One remark for each sheet row of `rows`, with its cells as typed."""
+    if rows.height == 0:
+        return no_issues()
+    cells = pl.concat([
+        part.select("row", *KEY, "parameter", "text").join(rows, on="row", how="inner") for part in read.values()
+    ])  # fmt: skip
+    whole = pl.concat_str("parameter", pl.lit("="), "text").str.join("|").alias("all")
+    others = [pl.col(name).first() for name in rows.columns if name != "row"]
+    found = cells.sort("row", "parameter").group_by("row", *KEY, maintain_order=True).agg(whole, *others)
+    return issue_rows(found, None, None, "copied down", says, outcome="warned", text="all")

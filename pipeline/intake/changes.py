@@ -5,155 +5,86 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.intake import amounts
-from pipeline.intake.coded import read_cells
-from pipeline.intake.columns import Given, issue_rows, join_issues
+from pipeline.intake.columns import KEY, Context, cell_issues, issue_rows, join_issues, no_issues, read_cells
 from pipeline.intake.grammar import Cell, read_word
+from pipeline.intake.judge import judge
 from pipeline.intake.names import fold_name
 from schemas import Tables
+from schemas.visits import WaterChange
 from schemas.words import CHANGE_KINDS
 
-KEY = ["file", "line"]
+
+def _net(standing: Tables, context: Context) -> pl.DataFrame:
+    """Net litres of each tank, measured or taken from gross, and its site's supply."""
+    share = context.assumed["net_of_gross"]
+    net = pl.coalesce("net_l", pl.col("gross_l") * share).alias("net")
+    supply = standing["site"].select("site", "water_supply")
+    tanks = standing["tank"].select(pl.col("tank").alias("tank_id"), net, "site")
+    return tanks.join(supply, on="site", how="left").drop("site")
 
 
-def _net(standing: Tables, given: Given) -> pl.DataFrame:
-    """Net litres of each tank, measured or taken from gross, and its site's supply; in the order of the tanks."""
-    share = given.assumed["net_of_gross"]
-    return (
-        standing["tank"]
-        .select(pl.coalesce("net_l", pl.col("gross_l") * share).alias("net"), "site")
-        .join(standing["site"].select("site", "water_supply"), on="site", how="left", maintain_order="left")
-        .drop("site")
-    )
+def _water(text: str, supplies: dict[str, str]) -> Cell:
+    """What the new water was: a supply, or a share of ro."""
+    folded = fold_name(text)
+    if not folded or folded == "-":
+        return Cell()
+    rest = folded[2:].strip(":=") if folded.startswith("ro") else "no"
+    if rest == "" or rest.rstrip("%").replace(".", "", 1).isdigit():
+        share = float(rest.rstrip("%")) / 100 if rest else 1.0
+        if share <= 1:
+            return Cell(word="ro", low=share)
+    if folded in supplies:
+        return Cell(word=supplies[folded])
+    expected = ", ".join(sorted(supplies.values())[:6]) or "a supply of sites.csv"
+    says = f"“{text[:40]}” is not a known water; expected {expected}, ro, or ro 50%. The site's own is taken."
+    return Cell("held", fault="new water not known", says=says)
 
 
 def read_changes(
-    placed: pl.DataFrame, given: Given, standing: Tables, supplies: set[str]
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Water changes with their fraction and source, and the issues of their cells."""
-    gallon = given.round.gallon
-    amount = read_cells(placed, "water_changed", lambda text, of: amounts.read_change(text, of, given.assumed, gallon))
-    kind = read_cells(placed, "change_kind", lambda text, _: read_word(text, CHANGE_KINDS, "kind of change"))
-    by_fold = {fold_name(s): s for s in supplies}
-
-    def water(text: str, _: str) -> Cell:
-        folded = fold_name(text)
-        if not folded or folded == "-":
-            return Cell(word="")
-        if (
-            folded.startswith("ro")
-            and (rest := folded[2:].strip(":=")) is not None
-            and (rest == "" or rest.rstrip("%").replace(".", "", 1).isdigit())
-        ):
-            share = float(rest.rstrip("%")) / 100 if rest else 1.0
-            if share <= 1:
-                return Cell(word="ro", low=share)
-        if folded in by_fold:
-            return Cell(word=by_fold[folded])
-        expected = ", ".join(sorted(supplies)[:6]) or "a supply of sites.csv"
-        return Cell(
-            "held",
-            fault="new water not known",
-            says=f"“{text[:40]}” is no water we know; expected {expected}, ro, or ro 50%. The site's own is taken.",
-        )
-
-    source = read_cells(placed, "new_water", water)
-    told = [
-        amount.issues(placed, "water_changed"),
-        kind.issues(placed, "change_kind"),
-        source.issues(placed, "new_water"),
-    ]
-    places = amount.where((pl.col("low") > 0) & (pl.col("outcome") != "held"))
-    amount, kind, source = amount.at(places), kind.at(places), source.at(places)
-    frame = placed.select("row", *KEY, "tank no", "tank_id", "day", "at")[places].with_columns(
-        amount["text"],
-        amount["low"].alias("amount"),
+    placed: pl.DataFrame, context: Context, standing: Tables
+) -> tuple[pl.Series, pl.DataFrame, pl.DataFrame]:
+    """The kind of change of each row, the water changes with their fraction and source, and the issues of their cells."""
+    named = {*standing["site"]["water_supply"], *standing["tap"]["water_supply"]} - {None}
+    supplies = {fold_name(supply): supply for supply in sorted(named)}
+    assumed, gallon = context.assumed, context.round.gallon
+    amount = read_cells(placed, "water_changed", lambda text, of: amounts.read_change(text, of, assumed, gallon))
+    kind = read_cells(placed, "change_kind", lambda text, _: read_word(text, CHANGE_KINDS))
+    source = read_cells(placed, "new_water", lambda text, _: _water(text, supplies))
+    issues = [cell_issues(cells, name) for cells, name in
+              ((amount, "water_changed"), (kind, "change_kind"), (source, "new_water"))]  # fmt: skip
+    frame = placed.select("row", *KEY, "no", "tank_id", "day", "at").with_columns(
+        *(amount[name] for name in ("text", "guessed", "outcome", "low")),
         amount["unit"].alias("in"),
-        amount["guessed"],
-        amount["outcome"],
-        kind["word"].alias("kind"),
+        kind.select(pl.when(pl.col("word").is_in(CHANGE_KINDS)).then("word").alias("kind")).to_series(),
         kind["text"].alias("kind_text"),
-        source["word"].alias("source"),
+        source["word"].alias("own source"),
         source["low"].alias("ro"),
     )
-    frame = pl.concat([frame, _net(standing, given)[frame["tank no"]]], how="horizontal").with_columns(
-        pl.when(pl.col("in") == "%")
-        .then(pl.col("amount") / 100)
-        .otherwise(pl.col("amount") / pl.col("net"))
-        .alias("fraction"),
-        pl.when(pl.col("in") == "%")
-        .then(pl.col("amount") / 100 * pl.col("net"))
-        .otherwise(pl.col("amount"))
-        .alias("litres"),
-    )
-    too_much = pl.col("fraction") > 1.0 + 1e-9
-    told.append(
-        issue_rows(
-            frame,
-            too_much.fill_null(False),
-            column="water_changed",
-            text=pl.col("text"),
-            outcome="held",
-            fault="more than the tank",
-            says=pl.format(
-                "“{}” is more than the tank holds ({} L net); expected 100 % or less.",
-                "text",
-                pl.col("net").round(0).cast(pl.Int64),
-            ),
-        )
-    )
-    big = (pl.col("fraction") > given.assumed["change_warn_share"]) & ~too_much
-    told.append(
-        issue_rows(
-            frame,
-            big.fill_null(False),
-            column="water_changed",
-            text=pl.col("text"),
-            outcome="warned",
-            fault="large change",
-            says=pl.format(
-                "More than half the water at once ({} %): is that right?",
-                (pl.col("fraction") * 100).round(0).cast(pl.Int64),
-            ),
-        )
-    )
-    changes = frame.filter(~too_much.fill_null(False)).select(
-        "row",
-        *KEY,
+    used = frame.filter((pl.col("low") > 0) & (pl.col("outcome") != "held"))
+    share, is_ro = pl.col("low") / 100, pl.col("own source") == "ro"
+    by_share = pl.col("in") == "%"
+    changes = used.join(_net(standing, context), on="tank_id", how="left", maintain_order="left").with_columns(
         pl.col("tank_id").alias("tank"),
-        "day",
-        "at",
-        pl.col("fraction").clip(0, 1),
-        "litres",
-        pl.col("kind").fill_null("change").alias("kind"),
-        "kind_text",
-        pl.when(pl.col("source") == "ro")
-        .then(pl.col("water_supply"))
-        .otherwise(pl.coalesce("source", "water_supply"))
-        .alias("source"),
-        pl.when(pl.col("source") == "ro").then(pl.col("ro")).otherwise(0.0).alias("ro_share"),
-        "guessed",
-        "text",
-        pl.when(big.fill_null(False)).then(pl.lit("warned")).otherwise(pl.col("outcome")).alias("outcome"),
+        pl.when(by_share).then(share).otherwise(pl.col("low") / pl.col("net")).alias("fraction"),
+        pl.when(by_share).then(share * pl.col("net")).otherwise(pl.col("low")).alias("litres"),
+        pl.col("kind").fill_null("change"),
+        pl.when(is_ro).then("water_supply").otherwise(pl.coalesce("own source", "water_supply")).alias("source"),
+        pl.when(is_ro).then("ro").otherwise(0.0).alias("ro_share"),
     )
-    return changes, join_issues(told)
+    judged = judge(WaterChange, changes, context)
+    good = judged.good.with_columns(pl.col("fraction").clip(0, 1))
+    marked = judged.issues.filter(pl.col("outcome") == "warned").select(*KEY, pl.lit(True).alias("marked")).unique(KEY)
+    good = good.join(marked, on=KEY, how="left", maintain_order="left")
+    outcome = pl.when("marked").then(pl.lit("warned")).otherwise("outcome").alias("outcome")
+    return kind["word"], good.with_columns(outcome), join_issues([*issues, judged.issues])
 
 
-def top_ups(change: pl.DataFrame, given: Given) -> pl.DataFrame:
+def top_ups(change: pl.DataFrame, context: Context) -> pl.DataFrame:
     """Small changes several times a week: top-ups entered as changes?"""
     if change.height == 0:
-        return join_issues([])
-    small = change.filter(
-        (pl.col("kind") == "change") & (pl.col("fraction") <= given.assumed["topup_share"] + 1e-9)
-    ).sort("tank", "day")
-    often = (pl.col("day") - pl.col("day").shift(2).over("tank")).dt.total_days() <= given.assumed["topup_days"]
-    return issue_rows(
-        small,
-        often.fill_null(False),
-        column="water_changed",
-        text=pl.col("text"),
-        outcome="warned",
-        fault="top-up",
-        says=pl.lit(
-            f"Three small amounts within {given.assumed['topup_days']:g} days: are these top-ups? A top-up dilutes nothing."
-        ),
-    )
+        return no_issues()
+    share, days = context.assumed["topup_share"], context.assumed["topup_days"]
+    small = change.filter((pl.col("kind") == "change") & (pl.col("fraction") <= share + 1e-9)).sort("tank", "day")
+    often = (pl.col("day") - pl.col("day").shift(2).over("tank")).dt.total_days() <= days
+    says = f"Three small amounts within {days:g} days: are these top-ups? A top-up dilutes nothing."
+    return issue_rows(small, often, "water_changed", "top-up", says, outcome="warned", text="text")

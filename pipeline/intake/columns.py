@@ -3,144 +3,191 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+import string
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import polars as pl
 
 from pipeline.assumptions import Assumptions
 from pipeline.intake import amounts
-from pipeline.intake.coded import TOLD, Cells, Reader, coded, crossed
 from pipeline.intake.dates import evidence, read_date
 from pipeline.intake.grammar import Cell, read_word
-from pipeline.intake.sheets import ISSUE
+from pipeline.units import caco3_per_dh
 from pipeline.week import Round
+from pipeline.wording import number
 from schemas.columns import Note
+
+KEY = ["file", "line"]
+ISSUE = {
+    "file": pl.String,
+    "line": pl.Int64,
+    "column": pl.String,
+    "text": pl.String,
+    "outcome": pl.String,
+    "fault": pl.String,
+    "says": pl.String,
+    "suggestion": pl.String,
+}
+CELL = {
+    "low": pl.Float64,
+    "high": pl.Float64,
+    "kind": pl.String,
+    "unit": pl.String,
+    "word": pl.String,
+    "guessed": pl.Boolean,
+    "outcome": pl.String,
+    "fault": pl.String,
+    "says": pl.String,
+    "suggestion": pl.String,
+}
+Reader = Callable[[str, str], Cell]  # text, unit of the header -> cell
+Column = str | pl.Expr | None
 
 
 @dataclass(frozen=True)
-class Given:
-    """What the reading of cells may lean on."""
+class Context:
+    """What the reading of cells may use: the round's settings, the assumptions in force, the day of loading."""
 
     round: Round
     assumed: Assumptions
     today: dt.date
-    # Water changes that stand in the warehouse, where a load reads only some sheets: services are held against them too.
-    kept_changes: pl.DataFrame | None = None
+
+    @cached_property
+    def limits(self) -> Mapping[str, float]:
+        """What the models of schemas/ are judged by."""
+        return {**self.assumed, "caco3_per_degree": caco3_per_dh(self.assumed)}
+
+
+class _Sentence(string.Formatter):
+    """As str.format, with `{x:n}` for a number of three digits, `{x:.4n}` of four; a null is said to be not known."""
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        if value is None:
+            return "not known"
+        if format_spec.endswith("n"):
+            return number(value, int(format_spec[1:-1] or 3))
+        return str(super().format_field(value, format_spec))
+
+
+_SENTENCE = _Sentence()
+
+
+def sentences(rows: pl.DataFrame, template: str, limits: Mapping[str, float] | None = None) -> pl.Series:
+    """A sentence for each row: a template over its columns, and over the limits where no column has the name."""
+    names = dict.fromkeys(name for _, name, _, _ in _SENTENCE.parse(template) if name)
+    if not names:
+        return pl.Series("says", [template], pl.String).new_from_index(0, rows.height)
+    fixed = {name: limits[name] for name in names if name not in rows.columns} if limits else {}
+    own = rows.select("file", *(name for name in names if name not in fixed and name != "file"))
+    filled = [_SENTENCE.vformat(template, (), {**fixed, **row}) for row in own.iter_rows(named=True)]
+    return pl.Series("says", filled, pl.String)
+
+
+def side_by_side(rows: pl.DataFrame, key: Sequence[str], template: str, joint: str = " and ") -> pl.Series:
+    """For each row, a piece of each row that shares its key, joined."""
+    keys, by_key = rows.select(key).rows(), {}  # type: ignore[var-annotated]
+    for one, piece in zip(keys, sentences(rows, template), strict=True):
+        by_key.setdefault(one, []).append(piece)
+    return pl.Series("places", [joint.join(by_key[one]) for one in keys], pl.String)
+
+
+def no_issues() -> pl.DataFrame:
+    return pl.DataFrame(schema=ISSUE)
 
 
 def issue_rows(
     frame: pl.DataFrame,
-    where: pl.Expr,
-    *,
-    column: str | None,
-    text: pl.Expr,
-    outcome: str,
+    where: pl.Expr | None,
+    column: Column,
     fault: str,
-    says: pl.Expr,
-    suggestion: pl.Expr | None = None,
+    says: str,
+    *,
+    outcome: str = "held",
+    text: str | None = None,
+    suggestion: str | None = None,
 ) -> pl.DataFrame:
-    """Issues for the rows of `frame` where a test holds."""
-    # One chunk: polars 2.1 panics in pl.format where the chunks of its columns do not lie side by side.
-    return (
-        frame.filter(where)
-        .rechunk()
-        .select(
-            "file",
-            "line",
-            pl.lit(column, pl.String).alias("column"),
-            text.cast(pl.String).fill_null("").alias("text"),
-            pl.lit(outcome).alias("outcome"),
-            pl.lit(fault).alias("fault"),
-            says.alias("says"),
-            (pl.lit(None, pl.String) if suggestion is None else suggestion.cast(pl.String)).alias("suggestion"),
-        )
+    """Issues of the rows of `frame` where a test holds; null is no. `text` and `suggestion` name columns; the text is
+    that of `column` where it names one."""
+    rows = frame if where is None else frame.filter(where)
+    if rows.height == 0:
+        return no_issues()
+    typed = text or (column if isinstance(column, str) and column in frame.columns else None)
+    return rows.select(
+        *KEY,
+        (column if isinstance(column, pl.Expr) else pl.lit(column, pl.String)).alias("column"),
+        (pl.lit("") if typed is None else pl.col(typed).cast(pl.String).fill_null("")).alias("text"),
+        pl.lit(outcome).alias("outcome"),
+        pl.lit(fault).alias("fault"),
+        sentences(rows, says),
+        (pl.lit(None, pl.String) if suggestion is None else pl.col(suggestion)).alias("suggestion"),
     )
 
 
-def join_issues(parts: Sequence[pl.DataFrame]) -> pl.DataFrame:
+def join_issues(parts: Iterable[pl.DataFrame]) -> pl.DataFrame:
     """Issues from several checks in one frame."""
     good = [part.select(list(ISSUE)) for part in parts if part.height]
-    return pl.concat(good) if good else pl.DataFrame(schema=ISSUE)
+    return pl.concat(good) if good else no_issues()
 
 
-def shown_orders(frame: pl.DataFrame, name: str) -> pl.DataFrame:
-    """The frame with `shown order`: the order of day and month that its file's own dates show, or blank."""
-    texts = coded(frame[name].alias("text"))
-    odd = texts.values.select(pl.col("text").str.contains(r"^\s*\d{1,2}[-/. ]")).to_series().to_numpy()
-    if not odd.any():
-        return frame.with_columns(pl.lit("").alias("shown order"))
-    rows = frame.filter(pl.Series(odd[texts.codes])).select("file", pl.col(name).fill_null("").alias("text"))
-    shown = {
-        file: evidence(part["text"].to_list())
-        for (file,), part in rows.unique(maintain_order=True).group_by("file", maintain_order=True)
-    }
-    order = pl.col("file").replace_strict(shown, default="", return_dtype=pl.String)
-    return frame.with_columns(order.alias("shown order"))
+def unit_column(name: str) -> str:
+    """The column that holds the header's unit of `name`."""
+    return f"unit of {name}"
 
 
-def read_dates(
-    frame: pl.DataFrame, name: str, given: Given, route_day: pl.Series | None = None
-) -> tuple[pl.Series, pl.DataFrame]:
-    """Dates of a column, read file by file: what a file's own dates show settles the order of the rest.
+def typed_cells(frame: pl.DataFrame, name: str) -> pl.DataFrame:
+    """file, line, `text` of a column, and `of`, the unit of its header (blank where it has none)."""
+    unit = unit_column(name)
+    of = pl.col(unit).fill_null("") if unit in frame.columns else pl.lit("")
+    return frame.select(*KEY, pl.col(name).fill_null("").alias("text"), of.alias("of"))
 
-    `route_day` is the weekday on which the row's site is visited, where known: a hint in the held sentence.
-    """
-    if "shown order" not in frame.columns:
-        frame = shown_orders(frame, name)
-    texts = crossed([coded(frame[name].alias("text")), coded(frame["shown order"].alias("shown"))])
-    order = given.round.date_order
-    first_year = int(given.assumed["first_year"])
-    days: list[dt.date | None] = []
-    table: dict[str, list[str | None]] = {key: [] for key in TOLD}
-    for text, shown in texts.values.iter_rows():
-        one = read_date(text, order, shown)
-        day, cell = one.day, one.cell
-        if day is not None and day.year < first_year:
-            says = f"“{text}” is before {first_year}; expected a date of this round."
-            day, cell = None, Cell("held", fault="long ago", says=says)
-        days.append(day)
-        for key, values in table.items():
-            values.append(getattr(cell, key) or None)
-    read = texts.values.with_columns(
-        pl.Series("day", days, pl.Date), *(pl.Series(key, values, pl.String) for key, values in table.items())
+
+def as_cells(cells: Sequence[Cell]) -> list[pl.Series]:
+    """The fields of CELL as columns; a blank text is null."""
+    return [
+        pl.Series(name, [getattr(c, name) or None if kind == pl.String else getattr(c, name) for c in cells], kind)
+        for name, kind in CELL.items()
+    ]
+
+
+def read_cells(frame: pl.DataFrame, name: str, reader: Reader) -> pl.DataFrame:
+    """The cells of a column, row for row: file, line, text, of, and the fields of CELL. Each distinct text is read once."""
+    typed = typed_cells(frame, name)
+    texts = typed.select("text", "of").unique(maintain_order=True)
+    read = texts.with_columns(as_cells([reader(text, of) for text, of in texts.iter_rows()]))
+    return typed.join(read, on=["text", "of"], how="left", maintain_order="left")
+
+
+def cell_issues(cells: pl.DataFrame, column: str) -> pl.DataFrame:
+    """The cells that were not simply accepted, as issues of a column."""
+    odd = cells.filter(pl.col("outcome") != "accepted")
+    return odd.select(pl.lit(column).alias(k) if k == "column" else pl.col(k) for k in ISSUE).with_columns(
+        pl.col("says").fill_null("")
     )
-    cells = Cells(texts.codes, read)
-    issues = cells.issues(frame, name)
-    if route_day is not None and issues.height:
-        route = route_day[cells.where(pl.col("outcome") != "accepted")]
-        hint = pl.format("{} This site's route day is {}.", pl.col("says"), pl.col("route"))
-        asked = (pl.col("fault") == "ambiguous date") & pl.col("route").is_not_null()
-        issues = (
-            issues.with_columns(route.alias("route"))
-            .rechunk()
-            .with_columns(pl.when(asked).then(hint).otherwise(pl.col("says")).alias("says"))
-            .drop("route")
-        )
-    return cells["day"].alias("day"), issues
 
 
-def reader_of(note: Note, given: Given) -> Reader:
+def read_dates(frame: pl.DataFrame, name: str, context: Context) -> tuple[pl.Series, pl.DataFrame]:
+    """Dates of a column, read file by file: what a file's own dates show settles the order of the rest."""
+    order = context.round.date_order
+    texts = frame.select("file", pl.col(name).fill_null("").alias("text")).unique(maintain_order=True)
+    odd = texts.filter(pl.col("text").str.contains(r"^\s*\d{1,2}[-/. ]"))
+    shown = {file: evidence(part["text"]) for (file,), part in odd.group_by("file", maintain_order=True)}
+    read = [read_date(text, order, shown.get(file, "")) for file, text in texts.iter_rows()]
+    cells = texts.with_columns(pl.Series("day", [one.day for one in read], pl.Date), *as_cells([r.cell for r in read]))
+    typed = typed_cells(frame, name).join(cells, on=["file", "text"], how="left", maintain_order="left")
+    return typed["day"], cell_issues(typed, name)
+
+
+def reader_of(note: Note, context: Context) -> Reader:
     """The reader of a plain column by its kind; dates, readings and changes have their own ways."""
-    gallon = given.round.gallon
-
-    def word(text: str, _: str) -> Cell:
-        return read_word(text, note.words, note.title.lower())
-
-    def number(text: str, of: str) -> Cell:
-        return amounts.read_number(text, note.unit, of, given.assumed, gallon)
-
-    def share(text: str, of: str) -> Cell:
-        return amounts.read_share(text, of)
-
-    def count(text: str, _: str) -> Cell:
-        return amounts.read_count(text)
-
-    def steps(text: str, _: str) -> Cell:
-        return amounts.read_steps(text)[1]
-
-    def plain(text: str, _: str) -> Cell:
-        return Cell(word=text)
-
-    readers: dict[str, Reader] = {"word": word, "number": number, "share": share, "count": count, "steps": steps}
-    return readers.get(note.kind, plain)
+    assumed, gallon = context.assumed, context.round.gallon
+    readers: dict[str, Reader] = {
+        "word": lambda text, _: read_word(text, note.words),
+        "number": lambda text, of: amounts.read_number(text, note.unit, of, assumed, gallon),
+        "share": amounts.read_share,
+        "count": lambda text, _: amounts.read_count(text),
+        "steps": lambda text, _: amounts.read_steps(text)[1],
+    }
+    return readers.get(note.kind, lambda text, _: Cell(word=text))

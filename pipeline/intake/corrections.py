@@ -6,7 +6,7 @@ import re
 
 import polars as pl
 
-from pipeline.intake.columns import issue_rows, join_issues
+from pipeline.intake.columns import KEY, issue_rows, join_issues, no_issues
 from pipeline.intake.headers import fold
 from pipeline.intake.sheets import Sheets, text_columns
 
@@ -79,7 +79,7 @@ def _in_turn(wanted: pl.DataFrame) -> list[pl.DataFrame]:
 
 
 def _cells_put_right(
-    name: str, frame: pl.DataFrame, wanted: pl.DataFrame, told: pl.DataFrame
+    name: str, frame: pl.DataFrame, wanted: pl.DataFrame, unread_cells: pl.DataFrame
 ) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
     """One family's frame with its cells put right, and the cells touched. `told` are cells that were held unread."""
     touched = []
@@ -94,7 +94,7 @@ def _cells_put_right(
             pl.col("now").alias("_now"),
             pl.col("by").alias("_by"),
         )
-        unread = told.filter(pl.col("column") == column).select("file", "line", pl.col("text").alias("_told"))
+        unread = unread_cells.filter(pl.col("column") == column).select("file", "line", pl.col("text").alias("_told"))
         joined = frame.join(asked, on=["file", "line"], how="left", maintain_order="left").join(
             unread.unique(["file", "line"]), on=["file", "line"], how="left", maintain_order="left"
         )
@@ -142,18 +142,17 @@ def _rows_rejected(name: str, frame: pl.DataFrame, wanted: pl.DataFrame) -> tupl
     return left, _whole_rows(gone.select("file", "line", pl.col("_by").alias("by")))
 
 
-def apply(sheets: Sheets, kept: pl.DataFrame | None = None) -> tuple[Sheets, pl.DataFrame, pl.DataFrame]:
+def apply(sheets: Sheets) -> tuple[Sheets, pl.DataFrame, pl.DataFrame]:
     """The sheets with their corrections in place, the cells touched, and the state of each correction.
 
-    Cells touched: file, line, column, was, now, by; `column` is null for a whole row. `kept`: the states (file, line,
-    state) of corrections to sheets that are not among these.
+    Cells touched: file, line, column, was, now, by; `column` is null for a whole row.
     """
     wanted = _targets(sheets)
     if wanted.height == 0:
         return sheets, pl.DataFrame(schema=TOUCHED), pl.DataFrame(schema=STATE)
     touched = [pl.DataFrame(schema=TOUCHED)]
     frames = dict(sheets.frames)
-    told = sheets.issues.filter((pl.col("outcome") == "held") & pl.col("column").is_not_null())
+    unread_cells = sheets.issues.filter((pl.col("outcome") == "held") & pl.col("column").is_not_null())
     turns = _in_turn(wanted)
     for name, frame in sheets.frames.items():
         own = frame.select(pl.col("file").alias("at_file")).unique()
@@ -163,7 +162,7 @@ def apply(sheets: Sheets, kept: pl.DataFrame | None = None) -> tuple[Sheets, pl.
             here = turn.join(own, on="at_file", how="semi", maintain_order="left")
             if here.height:
                 done = pl.concat(touched).select("file", "line", "column")
-                open_ = told.join(done, on=["file", "line", "column"], how="anti", maintain_order="left")
+                open_ = unread_cells.join(done, on=["file", "line", "column"], how="anti", maintain_order="left")
                 frame, put_right = _cells_put_right(name, frame, here, open_)
                 touched += put_right
         frame, rows = _rows_rejected(name, frame, wanted.join(own, on="at_file", how="semi", maintain_order="left"))
@@ -175,10 +174,10 @@ def apply(sheets: Sheets, kept: pl.DataFrame | None = None) -> tuple[Sheets, pl.
     issues = sheets.issues.join(lines, on=["file", "line"], how="anti", maintain_order="left").join(
         cells.drop_nulls("column"), on=["file", "line", "column"], how="anti", maintain_order="left"
     )
-    return Sheets(frames, issues, sheets.files, sheets.unknown), cells, _states(wanted, cells, kept)
+    return Sheets(frames, issues, sheets.files, sheets.unknown), cells, _states(wanted, cells)
 
 
-def _states(wanted: pl.DataFrame, cells: pl.DataFrame, kept: pl.DataFrame | None) -> pl.DataFrame:
+def _states(wanted: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
     """Which corrections apply, and which no longer fit what they were made for."""
     applied = cells.select(
         pl.col("file").alias("at_file"),
@@ -194,14 +193,8 @@ def _states(wanted: pl.DataFrame, cells: pl.DataFrame, kept: pl.DataFrame | None
         .otherwise(pl.col("was").fill_null("").str.strip_chars())
         .alias("as_was")
     )
-    found = asked.join(applied, on=[*CELL, "as_was", "now"], how="left", maintain_order="left").select(
+    return asked.join(applied, on=[*CELL, "as_was", "now"], how="left", maintain_order="left").select(
         "file", "line", pl.col("state").fill_null("stale")
-    )
-    if kept is None or kept.height == 0:
-        return found
-    told = kept.select("file", "line", pl.col("state").alias("told"))
-    return found.join(told, on=["file", "line"], how="left", maintain_order="left").select(
-        "file", "line", pl.coalesce("told", "state").alias("state")
     )
 
 
@@ -219,78 +212,38 @@ def nothing_to_accept(sheets: Sheets, states: pl.DataFrame, cells: pl.DataFrame)
     )
 
 
-def told_of_cells(cells: pl.DataFrame, offered: pl.DataFrame | None = None) -> pl.DataFrame:
+def remarks_on_cells(cells: pl.DataFrame, offered: pl.DataFrame | None = None) -> pl.DataFrame:
     """What is said of the cells that were put right. `offered`: suggestions that were accepted (file, line, column)."""
-    suggested = (
-        cells.with_columns(pl.lit(None, pl.String).alias("suggestion"))
-        if offered is None
-        else cells.join(
-            offered.select("file", "line", "column", "suggestion"),
-            on=["file", "line", "column"],
-            how="left",
-            maintain_order="left",
-        )
-    )
-    says = (
-        pl.when(pl.col("now") != ACCEPT)
-        .then(pl.format("Put right in corrections.csv: was “{}”, now {}.", "was", "now"))
-        .when(pl.col("suggestion").is_null())
-        .then(pl.lit("Accepted as it is, in corrections.csv."))
-        .otherwise(pl.format("“{}” read as {}, as accepted in corrections.csv.", "was", "suggestion"))
-    )
-    return suggested.select(
-        "file",
-        "line",
-        "column",
-        pl.col("was").fill_null("").alias("text"),
-        pl.lit("converted").alias("outcome"),
-        pl.lit("correction").alias("fault"),
-        says.alias("says"),
-        pl.lit(None, pl.String).alias("suggestion"),
-    )
+    named = pl.DataFrame(schema={**dict.fromkeys(("file", "column", "suggestion"), pl.String), "line": pl.Int64})
+    named = named if offered is None else offered.select(*KEY, "column", "suggestion")
+    cells = cells.join(named, on=[*KEY, "column"], how="left", maintain_order="left")
+    accepted, bare = pl.col("now") == ACCEPT, pl.col("suggestion").is_null()
+    cells = cells.with_columns(pl.col("was").fill_null(""))
+    issues = []
+    for test, says in (
+        (~accepted, "Put right in corrections.csv: was “{was}”, now {now}."),
+        (accepted & bare, "Accepted as it is, in corrections.csv."),
+        (accepted & ~bare, "“{was}” read as {suggestion}, as accepted in corrections.csv."),
+    ):
+        issues.append(issue_rows(cells, test, pl.col("column"), "correction", says, outcome="converted", text="was"))
+    return join_issues(issues)
 
 
-def said(sheets: Sheets, states: pl.DataFrame) -> pl.DataFrame:
+def remarks(sheets: Sheets, states: pl.DataFrame) -> pl.DataFrame:
     """What is said of corrections themselves: those that do nothing any more, and those nobody can follow."""
     frame = sheets.frames.get("correction")
     if frame is None or frame.height == 0:
-        return join_issues([])
-    rows = frame.join(states, on=["file", "line"], how="left", maintain_order="left")
+        return no_issues()
+    rows = frame.join(states, on=KEY, how="left", maintain_order="left")
+    state = pl.col("state")
+    stale = "{of_file}, line {of_line}, no longer reads like this, so the correction does nothing. Take it out, or put it right."
+    nothing = "{of_file}, line {of_line}, has no suggestion to accept: type the value."
+    unknown = "“{of_line}” is no line of a file; expected a number such as 7. The correction is on hold."
     return join_issues(
         [
-            issue_rows(
-                rows,
-                pl.col("state") == "stale",
-                column="was",
-                text=pl.col("was").fill_null(""),
-                outcome="warned",
-                fault="correction stale",
-                says=pl.format(
-                    "{}, line {}, no longer reads like this, so the correction does nothing. Take it out, or put it right.",
-                    "of_file",
-                    "of_line",
-                ),
-            ),
-            issue_rows(
-                rows,
-                pl.col("state") == NOTHING,
-                column="now",
-                text=pl.col("now"),
-                outcome="warned",
-                fault="nothing to accept",
-                says=pl.format("{}, line {}, has no suggestion to accept: type the value.", "of_file", "of_line"),
-            ),
-            issue_rows(
-                rows,
-                pl.col("state").is_null(),
-                column="of_line",
-                text=pl.col("of_line").fill_null(""),
-                outcome="held",
-                fault="correction",
-                says=pl.format(
-                    "“{}” is no line of a file; expected a number such as 7. The correction waits.", "of_line"
-                ),
-            ),
+            issue_rows(rows, state == "stale", "was", "correction stale", stale, outcome="warned"),
+            issue_rows(rows, state == NOTHING, "now", "nothing to accept", nothing, outcome="warned"),
+            issue_rows(rows, state.is_null(), "of_line", "correction", unknown),
         ]
     )
 

@@ -119,16 +119,16 @@ def read_date(text: str, order: str, shown: str) -> DateCell:
     )
 
 
-def read_time(text: str) -> tuple[dt.time | None, Cell]:
-    """A time of day: 9:20, 09.20, 0920, 9:20 pm; anything else is held, and the row counts from midnight."""
+def read_time(text: str) -> Cell:
+    """A time of day in seconds: 9:20, 09.20, 0920, 9:20 pm; anything else is held, and the row counts from midnight."""
     folded = re.sub(r"\s+", "", text).casefold()
     if folded in ("", "-"):
-        return None, BLANK
+        return BLANK
     found = re.match(r"^(\d{1,2})[:.h](\d{2})(?:[:.]\d{2}(?:\.\d+)?)?(am|pm)?$|^(\d{2})(\d{2})$", folded)
     if found:
         hour, minute = int(found[1] or found[4]), int(found[2] or found[5])
         if found[3]:
             hour = hour % 12 + (12 if found[3] == "pm" else 0)
         if hour < 24 and minute < 60:
-            return dt.time(hour, minute), Cell()
-    return None, held("not a time", f"“{text[:40]}” can't be read as a time; expected one such as 09:20. Left out.")
+            return Cell(low=3600.0 * hour + 60.0 * minute, kind="number")
+    return held("not a time", f"“{text[:40]}” cannot be read as a time; expected one such as 09:20. Left out.")

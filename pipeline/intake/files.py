@@ -40,9 +40,9 @@ def _hash(path: Path) -> str:
 
 
 def _file(folder: Path, path: Path, relative: str, limit_mb: float) -> LogFile:
-    told = os.fsencode(relative).decode("utf-8", "replace")
-    if told != relative:  # the name has bytes that are no UTF-8: neither a table nor a page could show it
-        return LogFile(told, family_of(told), "", 0, "its name is not readable text; rename the file")
+    readable = os.fsencode(relative).decode("utf-8", "replace")
+    if readable != relative:  # the name has bytes that are no UTF-8: neither a table nor a page could show it
+        return LogFile(readable, family_of(readable), "", 0, "its name is not readable text; rename the file")
     family = family_of(relative)
     # realpath, as resolve() raises on a link that leads to itself
     inside = Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder))
@@ -61,7 +61,7 @@ def _file(folder: Path, path: Path, relative: str, limit_mb: float) -> LogFile:
         return LogFile(relative, family, "", size, f"it could not be opened ({error.strerror}); change its permissions")
 
 
-def find_files(folder: Path, limit_mb: float = 1024) -> list[LogFile]:
+def find_files(folder: Path, limit_mb: float = 200) -> list[LogFile]:
     """Every CSV of the folder by name, in a fixed order; hidden files and folders are passed over."""
     found = []
     for here, folders, files in os.walk(folder):

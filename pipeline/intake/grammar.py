@@ -228,22 +228,26 @@ def _not_read(tidy: str, text: str) -> Cell:
     )
 
 
-def read_word(text: str, words: Sequence[str], what: str) -> Cell:
-    """One of the allowed words, case and spacing apart; anything else is held with the nearest one."""
+def _fold_word(word: str) -> str:
+    return re.sub(r"[\s_-]+", "", word).casefold()
+
+
+def read_word(text: str, words: Sequence[str]) -> Cell:
+    """One of the allowed words, case and spacing apart; any other stays as typed, for the model to judge."""
     tidy = _tidy(text)
     if tidy in ("", "-"):
         return BLANK
-    by_fold = {re.sub(r"[\s_-]+", "", w).casefold(): w for w in words}
-    folded = re.sub(r"[\s_-]+", "", tidy).casefold()
-    if folded in by_fold:
-        word = by_fold[folded]
-        return Cell(word=word) if word == tidy else Cell("converted", word=word, fault="word", says=f"read as {word}")
-    starts = [w for f, w in by_fold.items() if len(folded) >= 3 and f.startswith(folded)]
-    if len(starts) == 1:
-        return Cell("converted", word=starts[0], fault="word", says=f"read as {starts[0]}")
-    near = get_close_matches(folded, by_fold, 1, 0.7)
-    return held(
-        "word not known",
-        f"“{text[:60]}” is no {what} we know; expected {', '.join(words)}.",
-        by_fold[near[0]] if near else "",
-    )
+    by_fold = {_fold_word(word): word for word in words}
+    folded = _fold_word(tidy)
+    starts = [word for fold, word in by_fold.items() if len(folded) >= 3 and fold.startswith(folded)]
+    word = by_fold.get(folded) or (starts[0] if len(starts) == 1 else "")
+    if not word:
+        return Cell(word=tidy)
+    return Cell(word=word) if word == tidy else Cell("converted", word=word, fault="word", says=f"read as {word}")
+
+
+def nearest_word(text: str, words: Sequence[str]) -> str:
+    """The allowed word that a mistyped one resembles, or blank."""
+    by_fold = {_fold_word(word): word for word in words}
+    near = get_close_matches(_fold_word(text), by_fold, 1, 0.7)
+    return by_fold[near[0]] if near else ""

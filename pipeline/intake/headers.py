@@ -9,6 +9,7 @@ from functools import lru_cache
 
 from schemas import FAMILIES, Family
 from schemas.columns import describe
+from schemas.parameters import RECORDS
 from schemas.visits import LongVisitSheet
 
 BRACKETED = re.compile(r"^(?P<name>[^(\[]*?)\s*[(\[](?P<unit>[^)\]]*)[)\]]\s*$")
@@ -25,28 +26,10 @@ KEYS: dict[str, tuple[str, ...]] = {
 
 # Other names a visit sheet's header may carry beyond doubt: folded header -> column, and the unit it states.
 OTHER_NAMES: dict[str, tuple[str, str]] = {
-    "no3": ("nitrate", ""),
-    "no3-n": ("nitrate", "NO3-N"),
-    "no2": ("nitrite", ""),
-    "no2-n": ("nitrite", "NO2-N"),
-    "nh3": ("ammonia", ""),
-    "nh4": ("ammonia", ""),
-    "nh3/nh4": ("ammonia", ""),
-    "nh3-n": ("ammonia", "NH3-N"),
-    "nh4-n": ("ammonia", "NH4-N"),
-    "po4": ("phosphate", ""),
-    "o2": ("oxygen", ""),
-    "temp": ("temperature", ""),
-    "temp.": ("temperature", ""),
-    "dkh": ("kh", ""),
-    "dgh": ("gh", ""),
-    "flow": ("flow_l_h", ""),
+    **{alias: (record.name, basis) for record in RECORDS for alias, basis in record.aliases.items()},
     "waterchange": ("water_changed", ""),
     "fish": ("fish_seen", ""),
-    "notes": ("note", ""),
-    "comment": ("note", ""),
-    "comments": ("note", ""),
-    "remarks": ("note", ""),
+    **dict.fromkeys(("notes", "comment", "comments", "remarks"), ("note", "")),
 }
 
 
@@ -67,8 +50,8 @@ def unit_of(name: str) -> str:
 def names_of(family: Family) -> dict[str, str]:
     """Folded header -> column of the family's model."""
     headers = dict(family.csv_names)
-    told = [name for name in describe(family.model) if name not in ("file", "line", "state")]
-    return {fold(headers.get(name, name)): name for name in told}
+    columns = [name for name in describe(family.model) if name not in ("file", "line", "state")]
+    return {fold(headers.get(name, name)): name for name in columns}
 
 
 def long_names() -> dict[str, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from bisect import bisect_left
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.assumptions import Assumptions
@@ -13,11 +13,9 @@ from pipeline.intake.amounts import fold_unit, unit_factors
 from pipeline.intake.grammar import Cell, read_quantity, slip_of
 from pipeline.units import factor, fahrenheit_to_celsius, fold_basis
 from pipeline.wording import number
+from schemas.parameters import BY_NAME
 from schemas.words import CANON, PARAMETER_TITLES
 
-# Readings of a meter or a stopwatch: only the last digit is uncertain, not a share of the value.
-BY_DIGIT_ONLY = frozenset({"ph", "temperature", "flow_l_h"})
-HARDNESS = frozenset({"kh", "gh"})
 FAHRENHEIT = frozenset({"f", "°f", "ºf", "degf"})
 
 
@@ -65,7 +63,7 @@ def step_interval(steps: Sequence[float], value: float) -> tuple[float, float | 
 
 def _of_meter(parameter: str, cell: Cell, value: float, share: float) -> tuple[float, float]:
     half = 0.5 * 10.0**-cell.digits
-    if parameter not in BY_DIGIT_ONLY:
+    if not BY_NAME[parameter].last_digit:
         half = max(half, share * value)
     return max(0.0, value - half), value + half
 
@@ -77,7 +75,7 @@ def _factor(
     typed = cell.unit or header_unit
     plain = fold_basis(typed) in ("", "mg/l") if typed else True
     title = PARAMETER_TITLES[parameter]
-    if typed and plain and parameter in HARDNESS and (kit is None or _near(kit.factor, 1.0)):
+    if typed and plain and BY_NAME[parameter].is_hardness and (kit is None or _near(kit.factor, 1.0)):
         says = f"{title} “{text}” is in mg/L of what? Expected °dH or mg/L CaCO3; type it with its unit."
         return 1.0, Cell("held", fault="unit", says=says, suggestion=f"{text if cell.unit else text + ' mg/L'} CaCO3")
     if typed and not plain:
@@ -85,44 +83,13 @@ def _factor(
         if stated is None and parameter == "flow_l_h":
             stated = unit_factors(assumed)["L/h"].get(fold_unit(typed))
         if stated is None:
-            says = f"“{typed}” is no unit of {title.lower() if title[1].islower() else title} we know; expected {CANON[parameter] or 'none'}."
+            says = f"“{typed}” is not a known unit of {title.lower() if title[1].islower() else title}; expected {CANON[parameter] or 'none'}."
             return 1.0, Cell("held", fault="unit", says=says, suggestion=slip_of(text))
         if kit is not None and not _near(stated, kit.factor):
             says = f"The value is in {typed}, but its kit reads in {kit.basis or CANON[parameter]}; expected one of the two. Put the kit or the unit right."
             return 1.0, Cell("held", fault="unit against kit", says=says)
         return stated, None
     return (kit.factor if kit is not None else 1.0), None
-
-
-def _caco3() -> float:
-    """°dH in one mg/L CaCO3."""
-    return factor("kh", "mg/L CaCO3") or 1.0
-
-
-def _limited(parameter: str, text: str, value: float, assumed: Assumptions) -> Cell | None:
-    """The cell that says why a value cannot be, with what it may have been."""
-    low = assumed.get(f"{parameter}_hold_below")
-    high = assumed.get(f"{parameter}_hold_above")
-    if (low is None or value >= low) and (high is None or value <= high):
-        return None
-    title, unit = PARAMETER_TITLES[parameter], CANON[parameter]
-    limit = f"under {high:g}" if high is not None and value > high else f"{low:g} or more"
-    suggestion, hint = "", ""
-    if parameter == "ph" and low is not None and high is not None and low <= value / 10 <= high:
-        suggestion, hint = f"{value / 10:g}", f" A point may be missing: {value / 10:g}?"
-    elif parameter in HARDNESS and high is not None and value * _caco3() <= high:
-        suggestion = number(value * _caco3(), 3)
-        point = f": {value / 10:g}" if value / 10 <= high else ""
-        hint = f" It may be mg/L CaCO3: that is {suggestion} °dH. Or a point may be missing{point}."
-    elif parameter == "temperature" and low is not None and high is not None:
-        celsius = fahrenheit_to_celsius(value)
-        if low <= celsius <= high:
-            suggestion = f"{celsius:.1f}"
-            hint = f" It may be °F: that is {suggestion} °C."
-        elif low <= value / 10 <= high:
-            suggestion, hint = f"{value / 10:g}", f" A point may be missing: {value / 10:g}?"
-    says = f"{title} “{text}” can't be; expected {limit}{f' {unit}' if unit else ''}.{hint}"
-    return Cell("held", fault="beyond limits", says=says, suggestion=suggestion)
 
 
 def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None, assumed: Assumptions) -> Taken:
@@ -172,14 +139,4 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
             says = f"{text} read as {number(matched)} {CANON[parameter]}."
         elif cell.unit and outcome == "accepted":
             outcome, fault, says = "converted", "unit", "The unit stands in the cell; the number is used."
-    if (beyond := _limited(parameter, text, matched, assumed)) is not None:
-        return Taken(None, None, None, beyond)
     return Taken(low, high, matched, Cell(outcome, fault=fault, says=says, kind=cell.kind, guessed=cell.guessed))
-
-
-def kit_rows(kits: Mapping[tuple[str, str], tuple[Sequence[float], float, str]]) -> dict[tuple[str, str], KitRow]:
-    """(kit, parameter) -> KitRow, from ladders in the canonical unit."""
-    return {
-        key: KitRow(tuple(step / times for step in ladder), times, basis)
-        for key, (ladder, times, basis) in kits.items()
-    }

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
+from dataclasses import dataclass
 from difflib import get_close_matches
 
 import polars as pl
 
 # Letters that look alike in other alphabets and come in by copy and paste.
+SEVERAL = "same name twice"
 ALIKE = str.maketrans("АВЕКМНОРСТХаеорсхуіΑΒΕΖΗΙΚΜΝΟΡΤΥΧαοινρτυ", "ABEKMHOPCTXaeopcxyiABEZHIKMNOPTYXaoivptu")
 
 
@@ -28,8 +31,19 @@ def aliases(tanks: pl.DataFrame) -> pl.DataFrame:
     return frame.unique(["folded", "tank"], keep="first", maintain_order=True).sort("folded", "site", "tank")
 
 
+@dataclass(frozen=True)
+class Meant:
+    """Which tank a name means, or why none; what is said of it."""
+
+    tank: str | None
+    outcome: str = "accepted"
+    fault: str = ""
+    says: str = ""
+    suggestion: str = ""
+
+
 class Resolver:
-    """Says which tank a name means."""
+    """Says which tank a name means. A name that was given again is of the tank that ran on the day."""
 
     def __init__(self, alias: pl.DataFrame, sites: pl.DataFrame, tanks: pl.DataFrame) -> None:
         self.by_name: dict[str, list[tuple[str, str, str]]] = {}
@@ -40,56 +54,45 @@ class Resolver:
         }
         self.site_names = dict(sites.select("site", "name").iter_rows())
         self.shown = {tank: name or tank for tank, name in tanks.select("tank", "name").iter_rows()}
+        self.ran = {tank: (first, last) for tank, first, last in tanks.select("tank", "set_up", "closed").iter_rows()}
 
-    def find(self, text: str, site_text: str) -> tuple[str | None, str, str, str, str]:
-        """(tank, outcome, fault, sentence, suggestion) for a name and the site typed beside it."""
+    def _ran_on(self, tank: str, day: dt.date) -> bool:
+        first, last = self.ran[tank]
+        return (first is None or first <= day) and (last is None or day <= last)
+
+    def find(self, text: str, site_text: str, day: dt.date | None = None) -> Meant:
+        """The tank that a name and the site typed beside it mean."""
         site = self.site_of.get(fold_name(site_text)) if site_text else None
         found = self.by_name.get(fold_name(text), [])
         if site_text and site is None:
             near = get_close_matches(fold_name(site_text), list(self.site_of), 1, 0.7)
             hint = f" Is it {self.site_names[self.site_of[near[0]]]}?" if near else ""
-            return None, "held", "site not known", f"“{site_text}” is no site we know.{hint} The row waits.", ""
+            says = f"“{site_text}” is not a known site.{hint} The row is on hold."
+            return Meant(None, "held", "site not known", says)
         here = [entry for entry in found if site is None or entry[0] == site]
         # An id is unique over all sites; names and aliases only within one.
         exact = [entry for entry in here if entry[2] == "id"] or here
-        if len({entry[1] for entry in exact}) == 1:
+        if day is not None and len({tank for _, tank, _ in exact}) > 1:
+            exact = [entry for entry in exact if self._ran_on(entry[1], day)] or exact
+        if len({tank for _, tank, _ in exact}) == 1:
             _, tank, via = exact[0]
             if via == "alias":
-                return tank, "converted", "alias", f"“{text}” is {self.shown[tank]} ({tank}).", ""
+                return Meant(tank, "converted", "alias", f"“{text}” is {self.shown[tank]} ({tank}).")
             if text.translate(ALIKE) != text and text not in (tank, self.shown[tank]):
                 says = f"“{text}” has letters of another alphabet; read as {self.shown[tank]} ({tank})."
-                return tank, "converted", "look-alike letters", says, ""
-            return tank, "accepted", "", "", ""
+                return Meant(tank, "converted", "look-alike letters", says)
+            return Meant(tank)
         if exact:
             places = " and ".join(sorted({self.site_names.get(s, s) or s for s, _, _ in exact}))
-            return (
-                None,
-                "held",
-                "same name twice",
-                f"“{text}” stands at {places}; expected the site beside it, or the tank id.",
-                "",
-            )
+            says = f"“{text}” stands at {places}; expected the site beside it, or the tank id."
+            return Meant(None, "held", SEVERAL, says)
         if found and site is not None:
             where = self.site_names.get(found[0][0], found[0][0])
-            return (
-                None,
-                "held",
-                "tank at another site",
-                f"“{text}” stands at {where}, not at {site_text}; expected one of the two put right.",
-                "",
-            )
-        near = get_close_matches(
-            fold_name(text),
-            [n for n, e in self.by_name.items() if site is None or any(x[0] == site for x in e)],
-            1,
-            0.6,
-        )
+            says = f"“{text}” stands at {where}, not at {site_text}; expected one of the two put right."
+            return Meant(None, "held", "tank at another site", says)
+        here_or_any = [n for n, e in self.by_name.items() if site is None or any(x[0] == site for x in e)]
+        near = get_close_matches(fold_name(text), here_or_any, 1, 0.6)
         suggestion = self.by_name[near[0]][0][1] if near else ""
         hint = f" Is it {self.shown[suggestion]} ({suggestion})?" if suggestion else ""
-        return (
-            None,
-            "held",
-            "tank not known",
-            f"“{text[:60]}” is no tank we know.{hint} The row waits; no tank is made up.",
-            suggestion,
-        )
+        says = f"“{text[:60]}” is not a known tank; the row is on hold.{hint}"
+        return Meant(None, "held", "tank not known", says, suggestion)

@@ -1,202 +1,117 @@
-"""Readings of a batch: a slim frame a parameter, whose rows say by number where they belong and what they mean.
-
-The words of a reading (its file, line and text) are looked up for the few that something is said of.
-"""
+"""Readings: each distinct text of a parameter, unit and kit is read and judged once, and joined back to its rows."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
-import numpy as np
 import polars as pl
 
 from pipeline.assumptions import Assumptions
-from pipeline.intake.coded import TOLD, Cells, Coded, coded, crossed, unit_of
-from pipeline.intake.columns import issue_rows
-from pipeline.intake.grammar import BLANK
+from pipeline.intake.columns import ISSUE, Context, as_cells, join_issues, unit_column
+from pipeline.intake.grammar import held
+from pipeline.intake.judge import judge
 from pipeline.intake.ladders import KitRow, Taken, read_reading
-from pipeline.intake.meanings import Meanings
 from pipeline.intake.names import fold_name
-from pipeline.intake.visits import Rows
 from schemas import Tables
-from schemas.words import TAKEN
+from schemas.visits import TypedReading
+from schemas.words import CANON
 
-PART = {
-    "row": pl.UInt32,  # of the batch, in order of tank and time
-    "tank": pl.UInt32,  # its place in the table of tanks
-    "day": pl.Date,
-    "after": pl.Boolean,  # taken after a change
-    "low": pl.Float64,
-    "high": pl.Float64,
-    "matched": pl.Float64,
-    "kit": pl.Int64,  # its number; NO_KIT where no kit of ours has the parameter
-    "meaning": pl.UInt32,
-    "warned": pl.Boolean,
-    "expired": pl.Boolean,
-}
-NO_KIT = -1
-UNTYPED = Taken(None, None, None, BLANK)
-Parts = dict[str, pl.DataFrame]
+Kits = dict[tuple[str, str], KitRow]
+MEANS = ["parameter", "text", "of", "with_kit"]
+SAYS = ("outcome", "fault", "says", "suggestion")
 
 
-def kits_of(standing: Tables, assumed: Assumptions) -> dict[tuple[str, str], KitRow]:
+def kits_of(standing: Tables, assumed: Assumptions) -> Kits:
     """(kit id folded, parameter) -> its ladder, and the last day it was in date and not open too long."""
     months = int(assumed["kit_open_months"])
-    rows = standing["kit"].select(
-        "kit",
-        "parameter",
-        "ladder",
-        "factor",
-        "basis",
-        pl.min_horizontal("expires", pl.col("opened").dt.offset_by(f"{months}mo")),
-    )
+    good_until = pl.min_horizontal("expires", pl.col("opened").dt.offset_by(f"{months}mo"))
+    rows = standing["kit"].select("kit", "parameter", "ladder", "factor", "basis", good_until)
     return {
-        (fold_name(kit), parameter): KitRow(
-            tuple(step / times for step in ladder or ()), times, basis or "", good_until
-        )
-        for kit, parameter, ladder, times, basis, good_until in rows.iter_rows()
+        (fold_name(kit), parameter): KitRow(tuple(step / times for step in ladder or ()), times, basis or "", until)
+        for kit, parameter, ladder, times, basis, until in rows.iter_rows()
     }
 
 
 @dataclass(frozen=True)
-class Column:
-    """One column of readings: whose parameter it gives, and in which rows of the batch (None: all)."""
+class Source:
+    """A column of readings: the rows it is in, its name, and the parameter it gives."""
 
+    frame: pl.DataFrame
+    column: str
     parameter: str
-    name: str
-    places: np.ndarray | None = None
+
+    def typed(self) -> pl.DataFrame:
+        """The rows that hold something, with `text`, the unit `of` the header and the kit typed `with_kit`."""
+        frame, unit = self.frame, unit_column(self.column)
+        return frame.filter(pl.col(self.column).fill_null("") != "").with_columns(
+            pl.lit(self.parameter).alias("parameter"),
+            pl.lit(self.column).alias("column"),
+            pl.col(self.column).alias("text"),
+            (pl.col(unit).fill_null("") if unit in frame.columns else pl.lit("")).alias("of"),
+            (pl.col("kit").fill_null("") if "kit" in frame.columns else pl.lit("")).alias("with_kit"),
+        )
 
 
-def read_readings(
-    placed: pl.DataFrame,
-    column: Column,
-    kits: dict[tuple[str, str], KitRow],
-    assumed: Assumptions,
-    meanings: Meanings,
-    kit_used: Coded,
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The readings of one column, and the issues of its cells. `placed` is in the order of the batch; `kit_used` has the
-    kit typed in each of its rows."""
-    parameter = column.parameter
-    typed = placed if column.places is None else placed[column.places]
-    texts = crossed(
-        [
-            coded(typed[column.name].alias("text")),
-            unit_of(typed, column.name),
-            kit_used if column.places is None else kit_used.at(column.places),
-        ]
-    )
-    values = texts.values
-    used = [kits.get((fold_name(kit), parameter)) if kit else None for kit in values["kit"]]
+def _read_texts(texts: pl.DataFrame, kits: Kits, context: Context) -> pl.DataFrame:
+    """What each distinct (parameter, text, of, with_kit) means; `low` and the rest are null where it is held."""
+    rows = texts.rows()
+    used = [kits.get((fold_name(kit), parameter)) if kit else None for parameter, _, _, kit in rows]
     taken = [
-        read_reading(parameter, text, of, kit, assumed) if text else UNTYPED
-        for (text, of, _), kit in zip(values.iter_rows(), used, strict=True)
+        read_reading(parameter, text, of, kit, context.assumed)
+        for (parameter, text, of, _), kit in zip(rows, used, strict=True)
     ]
-    read = values.with_columns(
-        pl.Series("low", [t.low for t in taken], pl.Float64),
-        pl.Series("high", [t.high for t in taken], pl.Float64),
-        pl.Series("matched", [t.matched for t in taken], pl.Float64),
-        *(pl.Series(name, [getattr(t.cell, name) or None for t in taken], pl.String) for name in TOLD),
-        pl.Series(
-            "meaning",
-            [
-                meanings.number(parameter, text, of, kit if row else None, one) if one.matched is not None else None
-                for (text, of, kit), row, one in zip(values.iter_rows(), used, taken, strict=True)
-            ],
-            pl.UInt32,
-        ),
-        pl.Series(
-            "number",
-            [meanings.kit_number(kit) if row else NO_KIT for kit, row in zip(values["kit"], used, strict=True)],
-            pl.Int64,
-        ),
+    read = texts.with_row_index("line").with_columns(
+        pl.lit("").alias("file"),
+        pl.col("line").cast(pl.Int64),
+        *(pl.Series(name, [getattr(t, name) for t in taken], pl.Float64) for name in ("low", "high", "matched")),
+        *(column for column in as_cells([one.cell for one in taken]) if column.name in SAYS),
+        pl.Series("kit", [kit if row else None for kit, row in zip(texts["with_kit"], used, strict=True)], pl.String),
         pl.Series("good_until", [kit.good_until if kit else None for kit in used], pl.Date),
+        pl.Series("unit", [of or CANON[parameter] for parameter, _, of, _ in rows], pl.String),
     )
-    cells = Cells(texts.codes, read)
-    keep = cells.where(pl.col("matched").is_not_null())
-    if keep.size == 0:
-        return pl.DataFrame(schema=PART), cells.issues(typed, column.name)
-    kept = Cells(texts.codes[keep], read)
-    rows = keep if column.places is None else column.places[keep]
-    stands = placed if rows.size == placed.height else placed[rows]
-    part = pl.DataFrame(
-        [
-            pl.Series("row", rows.astype(np.uint32)),
-            stands["tank no"].alias("tank"),
-            stands["day"],
-            stands["after"],
-            kept["low"],
-            kept["high"],
-            kept["matched"],
-            kept["number"].alias("kit"),
-            kept["meaning"],
-            kept.select(pl.col("outcome") == "warned").alias("warned"),
-            _expired(stands["day"], kept),
-        ]
+    judged = judge(TypedReading, read.filter(pl.col("matched").is_not_null()), context)
+    bad = judged.issues.unique("line", keep="first", maintain_order=True).select("line", *SAYS)
+    kept = pl.col("outcome_right").is_null()
+    return read.join(bad, on="line", how="left", maintain_order="left").select(
+        *(name for name in texts.columns),
+        *(pl.when(kept).then(pl.col(name)).alias(name) for name in ("low", "high", "matched")),
+        *(pl.when(kept).then(pl.col(name)).otherwise(pl.col(f"{name}_right")).alias(name) for name in SAYS),
+        "kit",
+        "good_until",
+        "unit",
     )
-    return part, cells.issues(typed, column.name)
 
 
-def _expired(day: pl.Series, cells: Cells) -> pl.Series:
-    """Which readings were taken after the last good day of their kit."""
-    if cells.read["good_until"].null_count() == cells.read.height:
-        return pl.Series("expired", [False]).new_from_index(0, day.len())
-    return (day > cells["good_until"]).fill_null(False).alias("expired")
+def read_one(parameter: str, text: str, kit: KitRow | None, context: Context) -> Taken:
+    """One cell, read and judged as a sheet's would be."""
+    taken = read_reading(parameter, text, "", kit, context.assumed)
+    if taken.matched is None:
+        return taken
+    values = {"low": taken.low, "high": taken.high, "matched": taken.matched}
+    row = {"file": "", "line": 1, "parameter": parameter, "text": text, **values}
+    frame = pl.DataFrame([row], schema_overrides=dict.fromkeys(values, pl.Float64))
+    for says, fault in judge(TypedReading, frame, context).issues.select("says", "fault").iter_rows():
+        return Taken(None, None, None, held(fault, says))
+    return taken
 
 
-@dataclass(frozen=True)
-class Batch:
-    """Sheet rows in order of tank and time, where they belong, and what the meanings of their readings read."""
-
-    visit: pl.DataFrame
-    rows: Rows
-    texts: pl.Series  # by meaning
-    kits: dict[int, str]  # by number
-
-    @cached_property
-    def sessions(self) -> np.ndarray:
-        """A number of each row's tank, time and way of taking."""
-        taken = self.visit["taken"].cast(pl.Enum(sorted(set(TAKEN)))).to_physical().to_numpy()
-        numbers: np.ndarray = self.rows.of_time * len(TAKEN) + taken
-        return numbers
-
-    def worded(self, found: pl.DataFrame, parameter: str) -> pl.DataFrame:
-        """Readings of one parameter with file, line and text, the tank's id, and the column they were typed in."""
-        rows = self.visit[found["row"]].select("file", "line", pl.col("tank").alias("tank id"), "at", "taken", "long")
-        return pl.concat(
-            [
-                found,
-                rows,
-                self.texts.gather(found["meaning"]).alias("text").to_frame(),
-            ],
-            how="horizontal",
-        ).with_columns(
-            pl.when("long").then(pl.lit("value")).otherwise(pl.lit(parameter)).alias("cell"),
-            pl.lit(parameter).alias("parameter"),
-        )
-
-    def say(
-        self,
-        parameter: str,
-        found: pl.DataFrame,
-        fault: str,
-        says: pl.Expr,
-        outcome: str = "warned",
-        suggestion: pl.Expr | None = None,
-    ) -> pl.DataFrame:
-        """Issues of readings of one parameter, each with its `row` and `parameter` beside it."""
-        if found.height == 0:
-            return pl.DataFrame()
-        found = found if "cell" in found.columns else self.worded(found, parameter)
-        told = issue_rows(
-            found,
-            pl.lit(True),
-            column=None,
-            text=pl.col("text"),
-            outcome=outcome,
-            fault=fault,
-            says=says,
-            suggestion=suggestion,
-        )
-        return told.with_columns(found["cell"].alias("column"), found["parameter"], found["row"])
+def read_columns(sources: Sequence[Source], kits: Kits, context: Context) -> tuple[list[pl.DataFrame], pl.DataFrame]:
+    """The readings of each column, with the other columns of their rows, and the issues of their cells."""
+    typed = [source.typed() for source in sources]
+    texts = pl.concat([one.select(MEANS).unique(maintain_order=True) for one in typed]).unique(maintain_order=True)
+    read = _read_texts(texts, kits, context)
+    parts, issues = [], []
+    for source, one in zip(sources, typed, strict=True):
+        mine = read.filter(pl.col("parameter") == source.parameter)
+        # No need to compare what all rows share.
+        shared = [name for name in ("parameter", "of", "with_kit") if mine[name].n_unique() < 2]
+        keys = [name for name in MEANS if name not in shared]
+        own = [name for name in (source.column, unit_column(source.column), "kit", *shared) if name in one.columns]
+        cells = one.drop(own).join(mine, on=keys, how="left", maintain_order="left")
+        odd = cells.filter(pl.col("outcome") != "accepted").with_columns(pl.col("says").fill_null(""))
+        issues.append(odd.select(list(ISSUE)))
+        late = pl.col("day") > pl.col("good_until") if "day" in one.columns else pl.lit(False)
+        part = cells.filter(pl.col("matched").is_not_null()).with_columns(late.fill_null(False).alias("expired"))
+        parts.append(part.drop("of", "with_kit", "good_until", "fault", "says", "suggestion"))
+    return parts, join_issues(issues)

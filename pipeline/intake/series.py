@@ -1,70 +1,85 @@
-"""A tank's readings in order, with what stood before each. How far any check looks back is said here.
-
-A load that reads only what is new relies on the reach: nothing said of a row may depend on a row that is further off.
-"""
+"""A tank's readings in order, with what stood before each. How far any check looks back is said here."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from functools import reduce
+from typing import Any
 
-import numpy as np
 import polars as pl
+
+from pipeline.intake.columns import ISSUE, issue_rows
+from schemas.words import PARAMETERS
 
 REACH_READINGS = 4  # readings back that any check of a tank's own series looks at
 REACH_DAYS = 120  # days back, and no further, however few the readings
+Parts = dict[str, pl.DataFrame]  # readings by parameter, in order of tank and time
+PART: dict[str, Any] = {
+    "row": pl.UInt32, "file": pl.String, "line": pl.Int64, "tank": pl.String, "no": pl.UInt32, "day": pl.Date,
+    "at": pl.Datetime("us"), "taken": pl.String, "after": pl.Boolean, "note": pl.String, "long": pl.Boolean,
+    "text": pl.String, "parameter": pl.String, "low": pl.Float64, "high": pl.Float64, "matched": pl.Float64,
+    "outcome": pl.String, "kit": pl.String, "unit": pl.String, "column": pl.String, "expired": pl.Boolean,
+}  # fmt: skip
+SAID = {**ISSUE, "row": pl.UInt32, "parameter": pl.String}
 
 
-def back(column: str, steps: int) -> pl.Expr:
+def said(
+    found: pl.DataFrame, fault: str, says: str, outcome: str = "warned", suggestion: str | None = None
+) -> pl.DataFrame:
+    """Issues of readings, each with its `row` and `parameter` beside it."""
+    if found.height == 0:
+        return pl.DataFrame(schema=SAID)
+    issues = issue_rows(found, None, pl.col("column"), fault, says, outcome=outcome, text="text", suggestion=suggestion)
+    return issues.with_columns(found["row"], found["parameter"])
+
+
+def back(column: str | pl.Expr, steps: int) -> pl.Expr:
     """What stood so many rows before in the same tank, in a frame sorted by tank; null where it was another's."""
-    return pl.when(pl.col("tank") == pl.col("tank").shift(steps)).then(pl.col(column).shift(steps))
+    value = pl.col(column) if isinstance(column, str) else column
+    return pl.when(pl.col("no") == pl.col("no").shift(steps)).then(value.shift(steps))
+
+
+def before_changes(part: pl.DataFrame) -> pl.DataFrame:
+    """Readings without those taken after a change."""
+    return part.filter(~pl.col("after"))
 
 
 def series_of(part: pl.DataFrame) -> pl.DataFrame:
     """One parameter's readings, in order of tank and time, with what stood before each; without those after a change."""
-    return (
-        (part.filter(~pl.col("after")) if part["after"].any() else part)
-        .lazy()
-        .with_columns(
-            back("matched", 1).alias("last"),
-            back("low", 1).alias("last_low"),
-            pl.when(pl.col("tank") == pl.col("tank").shift(1))
-            .then(pl.col("high").shift(1).fill_null(float("inf")))
-            .alias("last_high"),
-            back("kit", 1).alias("last_kit"),
-            (pl.col("day") - back("day", 1)).dt.total_days().alias("gap"),
-        )
-        .collect()
+    return before_changes(part).with_columns(
+        back("matched", 1).alias("last"),
+        back("low", 1).alias("last_low"),
+        back(pl.col("high").fill_null(float("inf")), 1).alias("last_high"),
+        back("kit", 1).alias("last_kit"),
+        (pl.col("day") - back("day", 1)).dt.total_days().alias("gap"),
     )
 
 
-def all_near(tank: np.ndarray, day: np.ndarray) -> np.ndarray:
-    """Whether a tank's last REACH_READINGS readings all lie within reach, for readings in order of tank and time.
-
-    Shapes: (n,) each, one Boolean a reading from the REACH_READINGS-th on (n - REACH_READINGS,), none where n is less.
-    Units: `day` [d].
-    """
-    n = REACH_READINGS
-    near: np.ndarray = (tank[n:] == tank[:-n]) & (day[:-n] >= day[n:] - REACH_DAYS)
-    return near
+def all_near() -> pl.Expr:
+    """Whether a tank's last REACH_READINGS readings are there and all lie within reach."""
+    return (pl.col("day") - back("day", REACH_READINGS)).dt.total_days() <= REACH_DAYS
 
 
-def before(values: np.ndarray) -> Sequence[np.ndarray]:
-    """The last REACH_READINGS values before each value from the REACH_READINGS-th on, nearest first."""
-    return [values[REACH_READINGS - i : values.size - i] for i in range(1, REACH_READINGS + 1)]
-
-
-def usual(series: pl.DataFrame) -> pl.DataFrame:
+def with_usual(series: pl.DataFrame) -> pl.DataFrame:
     """`usual`: the median of the last REACH_READINGS readings; null where they are fewer, or lie too far back."""
-    middle = np.full(series.height, np.nan)
-    if series.height > REACH_READINGS:
-        past = before(series["matched"].to_numpy())
-        most, least = reduce(np.maximum, past), reduce(np.minimum, past)
-        inner = (reduce(np.add, past) - most - least) / (REACH_READINGS - 2)
-        near = all_near(series["tank"].to_numpy(), series["day"].to_physical().to_numpy())
-        middle[REACH_READINGS:] = np.where(near, inner, np.nan)
-    return series.with_columns(pl.Series("usual", middle).fill_nan(None))
+    past = [back("matched", i) for i in range(1, REACH_READINGS + 1)]
+    inner = (pl.sum_horizontal(past) - pl.max_horizontal(past) - pl.min_horizontal(past)) / (REACH_READINGS - 2)
+    return series.with_columns(pl.when(all_near()).then(inner).alias("usual"))
 
 
-def number(column: str) -> pl.Expr:
-    return pl.col(column).round_sig_figs(3).cast(pl.String).str.strip_suffix(".0")
+def usual_ranges(part: pl.DataFrame) -> pl.DataFrame:
+    """Each reading that has four before it within reach, with the range those lie in, and whether it is `strange`: wholly
+    outside that range."""
+    steps = range(1, REACH_READINGS + 1)
+    high = pl.col("high").fill_null(float("inf"))
+    ranged = before_changes(part).with_columns(
+        high.alias("high"),
+        pl.min_horizontal(back("low", i) for i in steps).alias("usual_low"),
+        pl.max_horizontal(back(high, i) for i in steps).alias("usual_high"),
+        all_near().alias("near"),
+    )
+    strange = (pl.col("low") > pl.col("usual_high")) | (pl.col("high") < pl.col("usual_low"))
+    return ranged.filter("near").with_columns(strange.alias("strange"))
+
+
+def all_parts(parts: Parts, needed: tuple[str, ...]) -> Parts:
+    """Parts in the order of PARAMETERS, those that are needed even where nobody read them."""
+    return {name: parts.get(name, pl.DataFrame(schema=PART)) for name in PARAMETERS if name in parts or name in needed}

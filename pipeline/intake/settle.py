@@ -1,101 +1,87 @@
-"""What can only be said of rows side by side: exact repeats, and two values for the same tank, time and parameter."""
+"""What can only be said of rows side by side: two values for the same tank, time and parameter."""
 
 from __future__ import annotations
 
-import numpy as np
 import polars as pl
 
-from pipeline.intake.columns import issue_rows, join_issues
-from pipeline.intake.sheets import text_columns
-from pipeline.intake.visits import Rows
+from pipeline.intake.columns import KEY, issue_rows, join_issues, no_issues, side_by_side
 
 RETEST = r"(?i)\bre-?test"
+NEITHER = "The same tank and time reads {places}: neither is used. Reject the wrong one."
 
 
-def exact_repeats(placed: pl.DataFrame, rows: Rows, name: str) -> np.ndarray:
-    """The places of rows that say exactly what an earlier row says, wherever it stands."""
-    told = [c for c in text_columns(name) if c not in ("date", "time", "site", "tank") and c in placed.columns]
-    # Only rows of the same tank and time can repeat: most folders have few, and comparing whole rows is slow.
-    places = np.flatnonzero(rows.several(rows.of_time))
-    cells = placed[places].select(pl.col(c).fill_null("").str.to_lowercase() for c in told)
-    first = cells.with_columns(pl.Series("of time", rows.of_time[places])).select(
-        pl.struct(pl.all()).is_first_distinct()
-    )
-    repeating: np.ndarray = places[~first.to_series().to_numpy()]
-    return repeating
+def contradicts(low: str = "low", high: str = "high") -> pl.Expr:
+    """Whether the ranges of a group have nothing in common; ranges that only touch are neighbouring steps."""
+    least, most = pl.col(low).max(), pl.col(high).fill_null(float("inf")).min()
+    return (least > most) | ((least == most) & (pl.struct(low, high).n_unique() > 1))
 
 
 def two_values(
     frame: pl.DataFrame,
     key: list[str],
-    values: list[str],
+    differ: pl.Expr,
     column: pl.Expr,
     *,
-    ask: bool,
+    unlike: tuple[str, ...] = (),
     do: str = "Reject the wrong one.",
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Rows of the same tank and day: alike, the first is kept; different, all are held, each naming the other.
 
-    Rows at different times stand beside each other, and are asked about where `ask` is true; a row without a time is no
-    other time. `column` names the cell of each row. A row marked as a retest in its note stands beside the first test.
+    `differ` says of a group whether its rows contradict each other; rows that agree though they were read in another
+    unit or with another kit count once, and are marked. Rows at different times stand beside each other, and are asked
+    about where they differ in `unlike`; a row without a time is no other time. `column` names the cell of each row.
     """
     many = frame.filter(pl.len().over(key) > 1) if frame.height else frame
     if many.height == 0:
-        return frame, join_issues([])
+        return frame, no_issues()
     timed = [*key, "at"]
-    differ = pl.struct(values).n_unique()
     kit = pl.col("kit").fill_null("none") if "kit" in frame.columns else pl.lit("")
-    place = (
-        pl.when((pl.col("text").n_unique().over(key) == 1) & (kit != ""))
-        .then(pl.format("“{}” with kit {} in {}, line {}", "text", kit, "file", "line"))
-        .otherwise(pl.format("“{}” in {}, line {}", "text", "file", "line"))
-    )
-    told = many.with_columns(
-        place.alias("place"),
+    rivals_all = many.with_columns(
         column.alias("column"),
+        kit.alias("with kit"),
+        ((pl.col("text").n_unique().over(key) == 1) & (kit != "")).alias("by kit"),
         (pl.col("at") == pl.col("day").cast(pl.Datetime("us"))).any().over(key).alias("untimed"),
-        (differ.over(key) > 1).alias("differ"),
-        (differ.over(timed) > 1).alias("clash"),
+        differ.over(key).alias("differ"),
+        differ.over(timed).alias("clash"),
+        (pl.struct(unlike).n_unique().over(key) > 1).alias("unlike") if unlike else pl.lit(False).alias("unlike"),
     )
     wrong = pl.col("differ") & (pl.col("untimed") | pl.col("clash"))
-    asked = pl.col("differ") & ~wrong & ask
-    issues = []
-    for test, outcome, fault, says in (
-        (wrong, "held", "two values", f"The same tank and time reads {{}}: neither is used. {do}"),
-        (asked, "warned", "two times", "Read at another time that day too: {}. Is one a retest? Say so in its note."),
-    ):
-        rows = told.filter(test).with_columns(pl.col("place").implode().over(key).list.join(" and ").alias("places"))
-        issues += [
-            issue_rows(
-                part,
-                pl.col("differ"),
-                column=str(name),
-                text=pl.col("text"),
-                outcome=outcome,
-                fault=fault,
-                says=pl.format(says, "places"),
-            )
-            for (name,), part in rows.group_by("column", maintain_order=True)
-        ]
+    asked = pl.col("unlike") & ~wrong & ~pl.col("untimed")
+    agree = pl.col("unlike") & ~wrong & pl.col("untimed")
     # Alike at one time, or alike with one of them untimed: told again, and counted once.
     moment = pl.when(pl.col("untimed") & ~pl.col("differ")).then(None).otherwise(pl.col("at"))
-    kept = (
-        told.filter(~wrong)
-        .with_columns(pl.when(asked).then(pl.lit("warned")).otherwise(pl.col("outcome")).alias("outcome"))
-        .filter(pl.struct(*key, moment.alias("moment")).is_first_distinct())
-        .select(frame.columns)
+    first = pl.struct(*key, moment.alias("moment")).is_first_distinct()
+    issues = []
+    for test, outcome, fault, says in (
+        (wrong, "held", "two values", f"The same tank and time reads {{places}}: neither is used. {do}"),
+        (asked, "warned", "two times", "Read at another time that day too: {places}. Is one a retest? Say so in its note."),
+        (agree, "warned", "read twice", "The same tank and time reads {places}: they agree, and the first counts."),
+    ):  # fmt: skip
+        rows = rivals_all.filter(test)
+        for by_kit, place in ((True, "“{text}” with kit {with kit} in {file}, line {line}"),
+                              (False, "“{text}” in {file}, line {line}")):  # fmt: skip
+            part = rows.filter(pl.col("by kit") == by_kit)
+            if part.height:
+                part = part.with_columns(side_by_side(part, key, place))
+                issues.append(issue_rows(part, None, pl.col("column"), fault, says, outcome=outcome, text="text"))
+    kept = rivals_all.filter(~wrong).with_columns(
+        pl.when(asked | agree).then(pl.lit("warned")).otherwise("outcome").alias("outcome")
     )
+    kept = kept.filter(first).select(frame.columns)
     return pl.concat([frame.filter(pl.len().over(key) == 1), kept]), join_issues(issues)
 
 
-def two_kinds(change: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The same amount told as a change and as a top-up: neither is used until somebody says which it was."""
-    by_kind = change.with_columns(pl.col("text").alias("amount"), pl.col("kind_text").alias("text"))
-    key = ["tank", "day", "fraction"]
+def two_changes(change: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Changes of one tank and day: the same amount as a change and as a top-up, or two amounts, are both held."""
+    by_kind = change.sort(KEY).with_columns(pl.col("text").alias("amount"), pl.col("kind_text").alias("text"))
+    kinds = pl.col("kind").n_unique() > 1
     kept, clash = two_values(
-        by_kind, key, ["kind"], pl.lit("change_kind"), ask=False, do="Type the right one where it is not."
+        by_kind, ["tank", "day", "fraction"], kinds, pl.lit("change_kind"), do="Type the right one where it is not."
     )
-    return kept.with_columns(pl.col("amount").alias("text")).drop("amount", "kind_text"), clash
+    kept = kept.with_columns(pl.col("amount").alias("text")).drop("amount")
+    amount = pl.coalesce("fraction", "litres").round(6).n_unique() > 1
+    kept, other = two_values(kept, ["tank", "day", "kind"], amount, pl.lit("water_changed"))
+    return kept, join_issues([clash, other])
 
 
 def two_sights(visit: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -105,26 +91,21 @@ def two_sights(visit: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     shared = shared.filter(pl.len().over(key) > 1)
     issues = []
     for column in ("fish_seen", "fish_look"):
-        said = pl.col(column).cast(pl.String).str.strip_suffix(".0")
-        rivals = shared.filter(pl.col(column).is_not_null()).with_columns(said.alias("said"))
-        rivals = rivals.filter(pl.col("said").n_unique().over(key) > 1)
-        if rivals.height == 0:
-            continue
-        both = pl.format("“{}” in {}, line {}", "said", "file", "line").implode().over(key).list.join(" and ")
-        issues.append(
-            issue_rows(
-                rivals.with_columns(both.alias("places")),
-                pl.col("said").is_not_null(),
-                column=column,
-                text=pl.col("said"),
-                outcome="held",
-                fault="two values",
-                says=pl.format("The same tank and time reads {}: neither is used. Reject the wrong one.", "places"),
-            )
-        )
-        held = pl.col("row").is_in(rivals["row"].implode())
-        visit = visit.with_columns(pl.when(~held).then(pl.col(column)).alias(column))
+        rivals_all = pl.col(column).cast(pl.String).str.strip_suffix(".0").alias("seen")
+        rivals = shared.with_columns(rivals_all).filter(pl.col("seen").is_not_null())
+        rivals = rivals.filter(pl.col("seen").n_unique().over(key) > 1)
+        if rivals.height:
+            rivals = rivals.with_columns(side_by_side(rivals, key, "“{seen}” in {file}, line {line}"))
+            issues.append(issue_rows(rivals, None, column, "two values", NEITHER, text="seen"))
+            visit = emptied(visit, column, rivals)
     return visit, join_issues(issues)
+
+
+def emptied(frame: pl.DataFrame, column: str, rows: pl.DataFrame) -> pl.DataFrame:
+    """The frame without what a column says in some rows (file, line)."""
+    lost = rows.select(*KEY, pl.lit(True).alias("lost")).unique(KEY)
+    marked = frame.join(lost, on=KEY, how="left", maintain_order="left")
+    return marked.with_columns(pl.when(pl.col("lost").is_null()).then(pl.col(column)).alias(column)).drop("lost")
 
 
 def differing_cells(
@@ -136,39 +117,20 @@ def differing_cells(
     """
     many = typed.filter((pl.len().over(key) > 1) & pl.col(key[0]).is_not_null())
     if many.height == 0:
-        return typed, join_issues([])
-    place = pl.format("{}, line {}", "file", "line")
-    told = many.select("file", "line", *key).join(
-        text.select("file", "line", *(pl.col(c).fill_null("").alias(f"as typed {c}") for c in columns)),
-        on=["file", "line"],
-        how="left",
-        maintain_order="left",
-    )
+        return typed, no_issues()
+    as_typed = text.select(*KEY, *(pl.col(c).fill_null("").alias(f"as typed {c}") for c in columns))
+    rivals_all = many.select(*KEY, *key).join(as_typed, on=KEY, how="left", maintain_order="left")
     issues = []
     for column in columns:
-        said = pl.col(f"as typed {column}")
+        cell = pl.col(f"as typed {column}")
         # A blank says nothing, so it contradicts nothing.
-        told_again = said.str.to_lowercase().replace("", None).drop_nulls().n_unique().over(key)
-        rivals = told.with_columns(said.alias("said"), told_again.alias("n"), place.alias("place")).filter(
-            (pl.col("n") > 1) & (pl.col("said") != "")
-        )
-        if rivals.height == 0:
-            continue
-        both = pl.format("“{}” in {}", "said", "place").implode().over(key).list.join(" and ")
-        rivals = rivals.with_columns(both.alias("places"))
-        issues.append(
-            issue_rows(
-                rivals,
-                pl.col("n") > 1,
-                column=column,
-                text=pl.col("said"),
-                outcome="held",
-                fault="two values",
-                says=pl.format("The same row reads {}: neither is used. Reject the wrong one.", "places"),
-            )
-        )
-        lost = pl.struct("file", "line").is_in(rivals.select(pl.struct("file", "line")).to_series().implode())
-        typed = typed.with_columns(pl.when(~lost).then(pl.col(column)).alias(column))
+        again = cell.str.to_lowercase().replace("", None).drop_nulls().n_unique().over(key)
+        rivals = rivals_all.with_columns(cell.alias("cell")).filter((again > 1) & (cell != ""))
+        if rivals.height:
+            rivals = rivals.with_columns(side_by_side(rivals, key, "“{cell}” in {file}, line {line}"))
+            says = "The same row reads {places}: neither is used. Reject the wrong one."
+            issues.append(issue_rows(rivals, None, column, "two values", says, text="cell"))
+            typed = emptied(typed, column, rivals)
     alone = (pl.len().over(key) == 1) | pl.col(key[0]).is_null()
     whole = typed.with_columns(
         pl.when(alone).then(pl.col(c)).otherwise(pl.col(c).fill_null(strategy="backward").over(key)).alias(c)

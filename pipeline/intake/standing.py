@@ -2,21 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from difflib import get_close_matches
 
 import polars as pl
 
-from pipeline.intake import amounts
-from pipeline.intake.coded import CELL, read_cells
-from pipeline.intake.columns import Given, issue_rows, join_issues, read_dates, reader_of
-from pipeline.intake.headers import FAMILY, required
-from pipeline.intake.jobs import put_off, timed
-from pipeline.intake.limits import limits, masses
+from pipeline.assumptions import Assumptions
+from pipeline.intake import amounts, services
+from pipeline.intake.columns import (
+    KEY,
+    Context,
+    cell_issues,
+    issue_rows,
+    join_issues,
+    no_issues,
+    read_cells,
+    read_dates,
+    reader_of,
+    side_by_side,
+)
+from pipeline.intake.headers import FAMILY
+from pipeline.intake.judge import judge
 from pipeline.intake.settle import differing_cells
-from pipeline.intake.sheets import ISSUE, Sheets, text_columns
+from pipeline.intake.sheets import Sheets, text_columns
 from pipeline.units import factor
 from schemas import FAMILIES, Tables, empty
 from schemas.columns import describe
+from schemas.filterbook import WET, usable_by_dimensions
+from schemas.words import PARAMETERS
 
 # Read here; visits, taps and corrections have rooms of their own.
 PLAIN = [f.name for f in FAMILIES if f.name not in ("visit", "tap", "correction")]
@@ -26,90 +40,75 @@ ONE_ROW_A_KEY = frozenset(
 )
 
 
-def read_plain(name: str, frame: pl.DataFrame, given: Given) -> tuple[pl.DataFrame, pl.DataFrame]:
+@dataclass
+class Family:
+    """A family's rows as values, what is said of them, and the rows that repeat and that are held (file, line)."""
+
+    rows: pl.DataFrame
+    issues: list[pl.DataFrame]
+    again: pl.DataFrame
+    held: list[pl.DataFrame]
+
+    def add(self, issues: pl.DataFrame, holds: Sequence[str | None] = ()) -> None:
+        """Take in issues; those held of the columns `holds` (None: of the whole row) hold their rows: see `drop_held`."""
+        self.issues.append(issues)
+        column = pl.col("column")
+        names = [name for name in holds if name is not None]
+        stuck = column.is_in(names) | (column.is_null() & (None in holds))
+        self.held.append(issues.filter((pl.col("outcome") == "held") & stuck).select(KEY).unique())
+
+    def drop_held(self) -> None:
+        """Leave out the rows that are held by now."""
+        self.rows = self.rows.join(pl.concat(self.held), on=KEY, how="anti", maintain_order="left")
+
+
+def first_told(frame: pl.DataFrame, columns: Sequence[str]) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The rows that do not say exactly what an earlier one says, and the place of those that do (file, line)."""
+    cells = [pl.col(c).fill_null("").str.to_lowercase() for c in columns]
+    first = frame.select(pl.struct(cells).is_first_distinct()).to_series()
+    return frame.filter(first), frame.filter(~first).select(KEY)
+
+
+def read_plain(name: str, frame: pl.DataFrame, context: Context) -> tuple[pl.DataFrame, pl.DataFrame]:
     """A family's text frame to typed columns, and the issues of its cells."""
-    notes = {n: note for n, note in describe(FAMILY[name].model).items() if n not in ("file", "line", "state")}
     columns: list[pl.Series] = [frame["file"], frame["line"]]
     issues: list[pl.DataFrame] = []
-    for column, note in notes.items():
-        if note.kind == "date":
-            days, told = read_dates(frame, column, given)
-            columns.append(days.rename(column))
-            issues.append(told)
+    for column, note in describe(FAMILY[name].model).items():
+        if column in ("file", "line", "state"):
             continue
-        cells = read_cells(frame, column, reader_of(note, given))
-        issues.append(cells.issues(frame, column))
-        used = pl.col("outcome") != "held"
-        if note.kind in ("number", "share"):
-            value = pl.when(used).then(pl.col("low"))
-        elif note.kind == "count":
-            value = pl.when(used).then(pl.col("low").round().cast(pl.Int64))
-        elif note.kind == "steps":
-            value = pl.when(used & (pl.col("text") != "")).then(pl.col("text"))
-        else:
-            value = pl.when(used & (pl.col("word") != "")).then(pl.col("word"))
-        columns.append(cells.select(value.alias(column)))
+        if note.kind == "date":
+            days, unread = read_dates(frame, column, context)
+            columns.append(days.rename(column))
+            issues.append(unread)
+            continue
+        cells = read_cells(frame, column, reader_of(note, context))
+        issues.append(cell_issues(cells, column))
+        value = {
+            "number": pl.col("low"),
+            "share": pl.col("low"),
+            "count": pl.col("low").round().cast(pl.Int64),
+            "steps": pl.when(pl.col("text") != "").then(pl.col("text")),
+        }.get(note.kind, pl.col("word"))
+        used = pl.when(pl.col("outcome") != "held").then(value)
+        columns.append(cells.select(used.alias(column)).to_series())
     return pl.DataFrame(columns), join_issues(issues)
 
 
-def missing_keys(name: str, frame: pl.DataFrame, typed: pl.DataFrame, issues: pl.DataFrame) -> pl.DataFrame:
-    """Rows whose key cell is blank are held; a key cell that was held already holds its row by itself."""
-    parts = []
-    for column in required(FAMILY[name]):
-        if column not in typed.columns:
-            continue
-        blank = frame.filter((frame[column] == "") & typed[column].is_null())
-        parts.append(
-            issue_rows(
-                blank,
-                pl.lit(True),
-                column=column,
-                text=pl.lit(""),
-                outcome="held",
-                fault="key missing",
-                says=pl.lit(f"The row has no {column}; expected one. The row waits for it."),
-            )
-        )
-    return join_issues([issues, *parts])
-
-
-def held_rows(name: str, issues: pl.DataFrame) -> pl.DataFrame:
-    """(file, line) of the rows that are held whole: by a key cell, or as a row."""
-    keys = required(FAMILY[name])
-    bad = issues.filter(
-        (pl.col("outcome") == "held") & (pl.col("column").is_null() | pl.col("column").is_in(list(keys)))
+def contradictions(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    """Rows that share the key of their family and differ: all are held."""
+    if name not in ONE_ROW_A_KEY:
+        return no_issues()
+    key = list(FAMILY[name].key)
+    folded = [pl.col(c).str.to_lowercase().alias(f"key {c}") for c in key]
+    whole = pl.concat_str(text_columns(name), separator=",").alias("whole row")
+    twice = frame.with_columns(*folded, whole).filter(
+        (pl.len().over([f"key {c}" for c in key]) > 1) & (pl.col(key[0]) != "")
     )
-    return bad.select("file", "line").unique()
-
-
-def repeats(name: str, frame: pl.DataFrame, text_names: list[str]) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Exact repeats of earlier rows (file, line), and issues for rows that share a key and differ."""
-    cells = [pl.col(c).str.to_lowercase() for c in text_names]
-    first = pl.struct(cells).is_first_distinct()
-    again = frame.filter(~frame.select(first.alias("first"))["first"]).select("file", "line")
-    issues = pl.DataFrame(schema=ISSUE)
-    if name in ONE_ROW_A_KEY:
-        kept = frame.filter(frame.select(first.alias("first"))["first"])
-        key = [pl.col(c).str.to_lowercase() for c in FAMILY[name].key]
-        place = pl.format("{}, line {}", "file", "line")
-        twice = kept.with_columns(
-            pl.len().over(key).alias("n"),
-            place.alias("place"),
-        ).with_columns(pl.col("place").implode().over(key).list.join("; ").alias("places"))
-        issues = issue_rows(
-            twice,
-            (pl.col("n") > 1) & pl.all_horizontal(pl.col(c) != "" for c in FAMILY[name].key[:1]),
-            column=None,
-            text=pl.concat_str(text_names, separator=","),
-            outcome="held",
-            fault="same key, other values",
-            says=pl.format(
-                "Rows for the same {} say different things ({}); expected one. Remove the wrong one.",
-                pl.lit(" and ".join(FAMILY[name].key)),
-                "places",
-            ),
-        )
-    return again, issues
+    twice = twice.with_columns(side_by_side(twice, [f"key {c}" for c in key], "{file}, line {line}", "; "))
+    says = (
+        f"Rows for the same {' and '.join(key)} say different things ({{places}}); expected one. Remove the wrong one."
+    )
+    return issue_rows(twice, None, None, "same key, other values", says, text="whole row")
 
 
 def references(
@@ -117,161 +116,159 @@ def references(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The frame with ids in their own spelling, and issues for names nobody knows; a near one is suggested."""
     if typed.height == 0:
-        return typed, pl.DataFrame(schema=ISSUE)
+        return typed, no_issues()
     by_fold = {k.casefold(): k for k in known}
     names = typed[column].drop_nulls().unique().to_list()
     right = {n: by_fold[n.casefold()] for n in names if n.casefold() in by_fold}
     strange = [n for n in names if n not in right]
-    near = {n: (get_close_matches(n.casefold(), list(by_fold), 1, 0.6) or [""])[0] for n in strange}
-    issues = issue_rows(
-        typed,
-        pl.col(column).is_in(strange),
-        column=column,
-        text=pl.col(column),
-        outcome="held",
-        fault=f"{what} not known",
-        says=pl.format("“{}” is no {} we know; expected one of those in its own file.", column, pl.lit(what))
-        + (pl.lit(" The row waits for it.") if whole_row else pl.lit(" Left out.")),
-        suggestion=pl.col(column).replace_strict(
-            {n: by_fold.get(f, "") or None for n, f in near.items()}, default=None, return_dtype=pl.String
-        ),
+    near = {n: get_close_matches(n.casefold(), list(by_fold), 1, 0.6) for n in strange}
+    offered = {n: by_fold[found[0]] if found else None for n, found in near.items()}
+    end = "The row is on hold." if whole_row else "Left out."
+    says = f"“{{{column}}}” is not a known {what}; expected one of those in its own file. {end}"
+    rows = typed.with_columns(
+        pl.col(column).replace_strict(offered, default=None, return_dtype=pl.String).alias("offered")
     )
-    fixed = typed.with_columns(pl.col(column).replace_strict(right, default=None, return_dtype=pl.String).alias(column))
-    return fixed, issues
+    issues = issue_rows(rows, pl.col(column).is_in(strange), column, f"{what} not known", says, suggestion="offered")
+    fixed = pl.col(column).replace_strict(right, default=None, return_dtype=pl.String)
+    return typed.with_columns(fixed.alias(column)), issues
 
 
-def kits(typed: pl.DataFrame, given: Given) -> tuple[pl.DataFrame, pl.DataFrame]:
+def kits(typed: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Kits with their factor and their ladder in the canonical unit; a basis nobody knows holds the row."""
     pairs = typed.select("parameter", "basis", "steps").unique()
     factors, ladders = [], []
     for parameter, basis, steps in pairs.iter_rows():
-        value = factor(parameter, basis or "") if parameter else None
+        value = factor(parameter, basis or "") if parameter in PARAMETERS else None
         factors.append(value)
-        ladder = amounts.read_steps(steps)[0] if steps else []
-        ladders.append([step * (value or 1.0) for step in ladder])
-    told = pairs.with_columns(
+        ladders.append([step * (value or 1.0) for step in (amounts.read_steps(steps)[0] if steps else [])])
+    read = pairs.with_columns(
         pl.Series("factor", factors, pl.Float64), pl.Series("ladder", ladders, pl.List(pl.Float64))
     )
-    joined = typed.join(told, on=["parameter", "basis", "steps"], how="left", nulls_equal=True, maintain_order="left")
-    issues = issue_rows(
-        joined,
-        pl.col("factor").is_null() & pl.col("parameter").is_not_null(),
-        column="basis",
-        text=pl.col("basis"),
-        outcome="held",
-        fault="basis",
-        says=pl.format(
-            "“{}” is no basis of {} we know; expected e.g. NO3, NO3-N, NO2-N, NH4, NH3-N, dKH, mg/L CaCO3. The kit waits.",
-            pl.col("basis").fill_null(""),
-            "parameter",
-        ),
+    rows = typed.join(read, on=["parameter", "basis", "steps"], how="left", nulls_equal=True, maintain_order="left")
+    unknown = pl.col("factor").is_null() & pl.col("parameter").is_in(PARAMETERS)
+    says = (
+        "“{typed}” is not a known basis of {parameter};"
+        " expected e.g. NO3, NO3-N, NO2-N, NH4, NH3-N, dKH, mg/L CaCO3. The kit is on hold."
     )
-    return joined, issues
+    kits_typed = rows.with_columns(pl.col("basis").fill_null("").alias("typed"))
+    return rows, issue_rows(kits_typed, unknown, "basis", "basis", says)
 
 
 def fills(typed: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """A later row for the same filter, compartment and layer closes an open one, and says so."""
     if typed.height == 0:
-        return typed, pl.DataFrame(schema=ISSUE)
+        return typed, no_issues()
     key = ["filter", "compartment", "layer"]
-    ordered = typed.with_columns(pl.col("layer").fill_null(1)).sort(*key, "from", "file", "line", nulls_last=True)
-    ordered = ordered.with_columns(
-        pl.col("from").shift(-1).over(key).alias("next"),
-        pl.col("file").shift(-1).over(key).alias("next_file"),
-        pl.col("line").shift(-1).over(key).alias("next_line"),
-    )
-    closes = pl.col("to").is_null() & pl.col("next").is_not_null() & (pl.col("next") > pl.col("from"))
+    ordered = typed.with_columns(pl.col("layer").fill_null(1)).sort(*key, "from", *KEY, nulls_last=True)
+    ordered = ordered.with_columns(pl.col(c).shift(-1).over(key).alias(f"next_{c}") for c in ("from", *KEY))
+    closes = (pl.col("to").is_null() & (pl.col("next_from") > pl.col("from"))).fill_null(False)
+    says = "Closed on the day before {next_from} by {next_file}, line {next_line}."
     issues = issue_rows(
-        ordered,
-        closes,
-        column="to",
-        text=pl.lit(""),
-        outcome="converted",
-        fault="closed by a later row",
-        says=pl.format(
-            "Closed on the day before {} by {}, line {}.", pl.col("next").cast(pl.String), "next_file", "next_line"
-        ),
-    )
-    closed = ordered.with_columns(
-        pl.when(closes).then(pl.col("next").dt.offset_by("-1d")).otherwise(pl.col("to")).alias("to")
-    )
-    return closed.sort("file", "line").drop("next", "next_file", "next_line"), issues
+        ordered.with_columns(pl.lit("").alias("blank")), closes, "to", "closed by a later row", says,
+        outcome="converted", text="blank",
+    )  # fmt: skip
+    before = pl.col("next_from").dt.offset_by("-1d")
+    closed = ordered.with_columns(pl.when(closes).then(before).otherwise(pl.col("to")).alias("to"))
+    return closed.sort(KEY).select(typed.columns), issues
 
 
 def two_tanks_at_once(typed: pl.DataFrame) -> pl.DataFrame:
     """A filter that stands on two tanks on the same day: both rows are held."""
-    if typed.height < 2:
-        return pl.DataFrame(schema=ISSUE)
-    other = typed.select("filter", *(pl.col(c).alias(f"other_{c}") for c in ("tank", "from", "to", "file", "line")))
+    typed = typed.drop_nulls(["filter", "tank", "from"])
+    other = typed.select("filter", *(pl.col(c).alias(f"other_{c}") for c in ("tank", "from", "to", *KEY)))
     far = pl.date(9999, 12, 31)
     pairs = typed.join(other, on="filter").filter(
         (pl.col("tank") != pl.col("other_tank"))
         & (pl.col("from") <= pl.col("other_to").fill_null(far))
         & (pl.col("other_from") <= pl.col("to").fill_null(far))
     )
-    return issue_rows(
-        pairs.unique(["file", "line"], keep="first", maintain_order=True),
-        pl.lit(True),
-        column=None,
-        text=pl.concat_str("filter", "tank", pl.col("from").cast(pl.String), separator=","),
-        outcome="held",
-        fault="filter on two tanks at once",
-        says=pl.format(
-            "Filter {} would stand on {} and on {} ({}, line {}) on the same days; expected one tank at a time."
-            " Give the earlier row its last day.",
-            "filter",
-            "tank",
-            "other_tank",
-            "other_file",
-            "other_line",
-        ),
+    says = (
+        "Filter {filter} would stand on {tank} and on {other_tank} ({other_file}, line {other_line}) on the same days;"
+        " expected one tank at a time. Give the earlier row its last day."
+    )
+    whole = pl.concat_str("filter", "tank", pl.col("from").cast(pl.String), separator=",").alias("whole row")
+    pairs = pairs.with_columns(whole).unique(KEY, keep="first", maintain_order=True)
+    return issue_rows(pairs, None, None, "filter on two tanks at once", says, text="whole row")
+
+
+def compartments(frame: pl.DataFrame, tables: Tables) -> pl.DataFrame:
+    """Fills in a compartment that the filter's model does not have; their rows wait."""
+    book = tables["compartment"].select("model", "compartment").unique().with_columns(pl.lit(True).alias("known"))
+    has = pl.col("compartment").unique(maintain_order=True).str.join(", ").alias("has")
+    rows = (
+        frame.join(tables["filter"].select("filter", "model"), on="filter", how="left", maintain_order="left")
+        .join(book, on=["model", "compartment"], how="left", maintain_order="left")
+        .join(tables["compartment"].group_by("model").agg(has), on="model", how="left", maintain_order="left")
+    )
+    strange = pl.col("known").is_null() & pl.col("has").is_not_null() & pl.col("compartment").is_not_null()
+    says = "“{compartment}” is not a compartment of model {model}; expected {has}. The row is on hold."
+    return issue_rows(rows, strange, "compartment", "compartment not known", says)
+
+
+def _rooms(book: pl.DataFrame, f: Assumptions) -> pl.DataFrame:
+    """Usable litres of each compartment of a model: its parts added up; a measured fill wins over dimensions.
+
+    Rows of one compartment with the same sizes are one room told again, a stage each.
+    """
+    sizes = ["shape", "length_mm", "width_mm", "inner_mm", "depth_mm", "usable_l"]
+    return (
+        book.select("model", "compartment", *sizes, pl.coalesce("usable_l", usable_by_dimensions(f)).alias("litres"))
+        .filter(pl.struct("model", "compartment", *sizes).is_first_distinct())
+        .group_by("model", "compartment")
+        .agg(pl.col("litres").sum())
+        .filter(pl.col("litres") > 0)
     )
 
 
-def read_standing(
-    sheets: Sheets, given: Given
-) -> tuple[dict[str, pl.DataFrame], dict[str, pl.DataFrame], dict[str, pl.DataFrame]]:
-    """Typed frames, issues and exact repeats of every plain family, references not yet followed."""
-    typed: dict[str, pl.DataFrame] = {}
-    issues: dict[str, pl.DataFrame] = {}
-    again: dict[str, pl.DataFrame] = {}
+def masses(fill: pl.DataFrame, book: Tables, sheet: pl.DataFrame, f: Assumptions) -> pl.DataFrame:
+    """Media that is too heavy for its compartment: weighed wet, or litres entered as kilograms. Used, and asked about."""
+    media = book["medium"].filter(pl.col("stage").is_in(["biological", "chemical"]))["medium"]
+    rows = (
+        fill.filter((pl.col("mass_kg") > 0) & pl.col("medium").is_in(media.implode()))
+        .join(book["filter"].select("filter", "model"), on="filter", how="inner", maintain_order="left")
+        .join(_rooms(book["compartment"], f), on=["model", "compartment"], how="inner", maintain_order="left")
+        .join(sheet.select(*KEY, pl.col("mass_kg").alias("as typed")), on=KEY, how="left", maintain_order="left")
+        .with_columns((pl.col("mass_kg") / pl.col("litres")).alias("bulk"))
+    )
+    litre = "{mass_kg:.4n} kg in a compartment of {litres:.4n} L: were litres of media entered as kilograms?"
+    wet, as_kg = pl.col("bulk") > f["bulk_high_kg_l"], (pl.col("bulk") - 1).abs() < f["litre_as_kg_share"]
+    return join_issues(
+        issue_rows(rows, test, "mass_kg", fault, says, outcome="warned", text="as typed")
+        for test, fault, says in ((wet, "weighed wet", WET), (as_kg, "litres as kilograms", litre))
+    )
+
+
+def read_standing(sheets: Sheets, context: Context) -> dict[str, Family]:
+    """Every plain family as values, judged by its model; references not yet followed."""
+    found: dict[str, Family] = {}
     for name in PLAIN:
         frame = sheets.frames.get(name)
         if frame is None:
             continue
-        names = [n for n in describe(FAMILY[name].model) if n not in ("file", "line", "state")]
-        again[name], contradictions = repeats(name, frame, names)
-        frame = frame.join(again[name], on=["file", "line"], how="anti", maintain_order="left")
-        values, told = read_plain(name, frame, given)
-        values, beyond = limits(name, frame, values, given)
-        told = missing_keys(name, frame, values, told)
-        extra = [contradictions, beyond]
+        text, again = first_told(frame, text_columns(name))
+        values, unread = read_plain(name, text, context)
+        extra: pl.DataFrame = no_issues()
+        holds: list[str | None] = [None]
         if name == "kit":
-            values, bases = kits(values, given)
-            extra.append(bases)
-        issues[name] = join_issues([told, *extra])
-        typed[name] = values.join(held_rows(name, issues[name]), on=["file", "line"], how="anti", maintain_order="left")
-        if name == "kit":
-            typed[name] = typed[name].filter(pl.col("factor").is_not_null())
-    _side_by_side(sheets, typed, issues, given)
-    return typed, issues, again
-
-
-def _side_by_side(
-    sheets: Sheets, typed: dict[str, pl.DataFrame], issues: dict[str, pl.DataFrame], given: Given
-) -> None:
-    """What is said of a family only beside others: it joins that family's own issues."""
-    book: Tables = {name: typed.get(name, empty(name)) for name in ("filter", "filter_model", "compartment", "medium")}
-    if "fill" in typed:
-        told = masses({**book, "fill": typed["fill"]}, sheets.frames["fill"], given.assumed)
-        issues["fill"] = join_issues([issues["fill"], told])
-    if "service" in typed:
-        text = sheets.frames["service"]
-        key = list(FAMILY["service"].key)
+            values, extra = kits(values)
+            holds.append("basis")
+        judged = judge(FAMILY[name].model, values, context, text)
+        family = Family(judged.good, [unread, judged.issues], again, [judged.held])
+        family.add(contradictions(name, text), holds)
+        family.add(extra, holds)
+        family.drop_held()
+        found[name] = family
+    book: Tables = {
+        name: found[name].rows if name in found else empty(name)
+        for name in ("filter", "filter_model", "compartment", "medium")
+    }
+    if fill := found.get("fill"):
+        fill.add(masses(fill.rows, book, sheets.frames["fill"], context.assumed))
+    if service := found.get("service"):
+        text, key = sheets.frames["service"], list(FAMILY["service"].key)
         rest = [name for name in text_columns("service") if name not in key]
-        typed["service"], twice = differing_cells(text, typed["service"], key, rest)
-        typed["service"], over = timed(typed["service"], text, book, given.assumed)
-        issues["service"] = join_issues([issues["service"], twice, over, put_off(typed["service"], text)])
-
-
-__all__ = ["CELL", "PLAIN", "fills", "held_rows", "read_standing", "references", "two_tanks_at_once"]
+        service.rows, twice = differing_cells(text, service.rows, key, rest)
+        service.rows, over = services.timed(service.rows, text, book, context.assumed)
+        for issues in (twice, over, services.put_off(service.rows, text)):
+            service.add(issues)
+    return found

@@ -1,7 +1,6 @@
-"""Bytes to text cells with physical line numbers. No row is lost: what is no row is told with its line.
+"""Bytes to text cells with physical line numbers. No row is lost: what is no row is held with its line.
 
-Clean files are split by polars (quick.py), many at once where their headers are the same; any other by the csv module,
-line by line, so that one bad line costs only itself.
+Clean files are split by polars; any other by the csv module, line by line, so that one bad line costs only itself.
 """
 
 from __future__ import annotations
@@ -9,15 +8,14 @@ from __future__ import annotations
 import csv
 import io
 import itertools
-from collections.abc import Callable, Iterator, Sequence
+import re
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
-import numpy as np
 import polars as pl
 
-from pipeline.intake.quick import MARK, Body, look, split
-
 SEPARATORS = ",;\t"
+BLANK = " \t\u00a0"
 HEADER_WITHIN = 25  # records: title lines above a table are few
 TOP = HEADER_WITHIN * 4  # lines in which those records are looked for
 LONGEST_NAME = 200  # characters: no header name is longer, and folding a line of megabytes takes seconds
@@ -44,23 +42,6 @@ class Table:
     remarks: list[str] = field(default_factory=list)
     short: list[int] = field(default_factory=list)  # lines with fewer fields than the header
     separator: str = ","
-    tidy: bool = False  # no cell has a space at its ends
-
-
-@dataclass(frozen=True)
-class Clean:
-    """A clean file whose header is understood and whose cells are not split yet."""
-
-    names: tuple[str, ...]
-    separator: str
-    first: int  # line of the header
-    last: int
-    body: Body
-
-    @property
-    def form(self) -> tuple[object, ...]:
-        """What files must share to be split together."""
-        return self.names, self.separator, self.body.width, self.body.crlf
 
 
 class NoTable(Exception):
@@ -162,13 +143,13 @@ def _header(
     return separator, (first, last, names)
 
 
-def said_of_top(first: int) -> list[str]:
-    """What is told of a table whose header stands on line `first`."""
-    return [f"{first - 1} lines above the table passed over"] if first > 1 else []
-
-
-def read_table(raw: bytes, knows: frozenset[str], fold: Callable[[str], str]) -> Table:
+def read_table(raw: bytes, knows: frozenset[str], fold: Callable[[str], str], most_columns: int) -> Table:
     """Read a file. `fold` makes a header name comparable; `knows` are the folded names that a header may hold."""
+    if (widest := _widest(raw)) > most_columns:
+        raise NoTable(
+            "too many columns",
+            f"its first line has {widest} columns, more than the {most_columns} that a file may have; split it",
+        )
     text, remark = decode(raw)
     if not text.strip():
         return Table([], pl.DataFrame({"line": []}, schema={"line": pl.Int64}))
@@ -183,31 +164,15 @@ def read_table(raw: bytes, knows: frozenset[str], fold: Callable[[str], str]) ->
     table.separator = separator
     if remark:
         table.remarks.append(remark)
-    table.remarks += said_of_top(first)
+    if first > 1:
+        table.remarks.append(f"{first - 1} lines above the table passed over")
     return table
 
 
-def look_clean(raw: bytes, knows: frozenset[str], fold: Callable[[str], str]) -> Clean | None:
-    """A clean UTF-8 file, by its bytes; None where `read_table` must have it, which reads any other."""
-    if b"\x00" in raw:
-        return None
-    if not raw.isascii():
-        try:
-            raw.decode()
-        except UnicodeDecodeError:  # UTF-16 with its mark too: it is no UTF-8
-            return None
-    start = end = len(MARK) if raw.startswith(MARK) else 0
-    for _ in range(TOP):
-        end = raw.find(b"\n", end) + 1 or len(raw)
-    top = list(itertools.islice(io.StringIO(raw[start:end].decode(), newline=""), TOP))
-    separator, header = _header(top, knows, fold)
-    if header is None:
-        return None
-    first, last, names = header
-    body = look(raw[start + len("".join(top[:last]).encode()) :], separator)
-    if body is None or body.width < len(names):
-        return None
-    return Clean(tuple(_unique(names)), separator, first, last, body)
+def _widest(raw: bytes) -> int:
+    """The most separators in one of the first lines, and one more."""
+    top = raw[: 1 << 22].split(b"\n", HEADER_WITHIN)[:HEADER_WITHIN]
+    return 1 + max((line.count(mark.encode()) for line in top for mark in SEPARATORS), default=0)
 
 
 def _unique(names: list[str]) -> list[str]:
@@ -221,35 +186,43 @@ def _unique(names: list[str]) -> list[str]:
     return result
 
 
-def split_together(files: Sequence[Clean]) -> tuple[Table, np.ndarray] | None:
-    """The rows of clean files of one form, one file under the other, and by row which of the files it is of.
-
-    None where one of them must be read with care.
-    """
-    names, separator, bodies = files[0].names, files[0].separator, [file.body for file in files]
-    cells = split(bodies, separator, [file.last + 1 for file in files])
-    if cells is None:
-        return None
-    of_file = np.repeat(np.arange(len(files)), [body.lines for body in bodies])
-    fields = cells.columns[1:]
-    if any(body.blank for body in bodies) and (cells[fields[0]].str.strip_chars() == "").any():
-        some = cells.select(~pl.all_horizontal(pl.col(fields).str.strip_chars() == "")).to_series()
-        cells, of_file = cells.filter(some), of_file[some.to_numpy()]
-    surplus = fields[len(names) :]
-    if surplus and not cells.select(pl.all_horizontal(pl.col(surplus).str.strip_chars() == "").all()).item():
-        return None
-    cells = cells.select("line", *fields[: len(names)])
-    cells.columns = ["line", *names]
-    return Table(list(names), cells, separator=separator, tidy=all(body.tidy for body in bodies)), of_file
-
-
 def _read_clean(body: str, skip: int, separator: str, names: list[str]) -> Table | None:
-    """The quick way, for files where every line has just the fields of the header; else None."""
-    found = look(body.encode("utf-8", "surrogatepass"), separator)
-    if found is None or found.width < len(names):
+    """By polars, which is quick and strict: only where no quote is needed and every line has as many fields as the first;
+    else None. Fields beyond the header's may be there where they are blank everywhere."""
+    body = body.replace("\r\n", "\n").rstrip("\n")
+    if '"' in body:  # quotes around a field that has no need of them
+        edge = re.escape(separator)
+        body = re.sub(rf'(?<![^{edge}\n])"([^"{edge}\n]*)"(?![^{edge}\n])', r"\1", body)
+    if not body.strip() or any(mark in body for mark in ('"', "\r", "\x00", "\ufeff")):
         return None
-    read = split_together([Clean(tuple(_unique(names)), separator, 1, skip, found)])
-    return read[0] if read else None
+    width, lines = body.split("\n", 1)[0].count(separator) + 1, body.count("\n") + 1
+    if width < len(names) or body.count(separator) != (width - 1) * lines:
+        return None
+    try:
+        cells = pl.read_csv(
+            body.encode("utf-8", "surrogatepass"),
+            has_header=False,
+            separator=separator,
+            infer_schema=False,
+            empty_string_is_null=False,
+            quote_char=None,
+            new_columns=[f"c{place}" for place in range(width)],
+        )
+    except (pl.exceptions.PolarsError, UnicodeDecodeError):
+        return None
+    # polars fills a short line; with the right count of separators in all, there is a long one too, which it refuses.
+    if (cells.height, cells.width) != (lines, width):
+        return None
+    fields = cells.columns
+    cells = cells.with_columns(pl.all().str.strip_chars(BLANK)).insert_column(
+        0, pl.int_range(skip + 1, skip + 1 + cells.height, dtype=pl.Int64, eager=True).alias("line")
+    )
+    cells = cells.filter(pl.any_horizontal(pl.col(fields) != ""))
+    surplus = fields[len(names) :]
+    if surplus and cells.select(pl.any_horizontal(pl.col(surplus) != "").any()).item():
+        return None
+    names = _unique(names)
+    return Table(names, cells.select("line", *fields[: len(names)]).rename(dict(zip(fields, names, strict=False))))
 
 
 def _read_line_by_line(lines: list[str], skip: int, separator: str, names: list[str]) -> Table:
@@ -273,7 +246,7 @@ def _read_line_by_line(lines: list[str], skip: int, separator: str, names: list[
                     first,
                     shown[:2000],
                     "too many fields",
-                    f"the line has {len(fields)} fields where the header has {width};"
+                    f"The line has {len(fields)} fields where the header has {width};"
                     " a comma inside a value must stand in quotes, or the file use semicolons.",
                 )
             )
@@ -282,4 +255,5 @@ def _read_line_by_line(lines: list[str], skip: int, separator: str, names: list[
             short.append(first)
         good.append([first, *(fields + [""] * width)[:width]])
     schema = {"line": pl.Int64, **dict.fromkeys(_unique(names), pl.String)}
-    return Table(_unique(names), pl.DataFrame(good, schema=schema, orient="row"), bad, [], short)
+    cells = pl.DataFrame(good, schema=schema, orient="row").with_columns(pl.col(pl.String).str.strip_chars(BLANK))
+    return Table(_unique(names), cells, bad, [], short)

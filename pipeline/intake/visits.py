@@ -1,248 +1,276 @@
-"""Visit sheets, wide and long: which tank and day each row is of, how its readings were taken, and its other cells."""
+"""Visit sheets, wide and long, to visits, readings and water changes."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-import numpy as np
 import polars as pl
 
-from pipeline.intake import amounts
-from pipeline.intake.coded import TOLD, Cells, coded, crossed, read_cells
-from pipeline.intake.columns import Given, issue_rows, join_issues, read_dates
+from pipeline.intake import amounts, beside, patterns
+from pipeline.intake.changes import read_changes, top_ups
+from pipeline.intake.columns import (
+    KEY,
+    Context,
+    cell_issues,
+    issue_rows,
+    join_issues,
+    read_cells,
+    read_dates,
+    unit_column,
+)
 from pipeline.intake.dates import read_time
-from pipeline.intake.grammar import Cell, read_word
-from pipeline.intake.ladders import KitRow
-from pipeline.intake.names import Resolver, fold_name
-from pipeline.intake.sheets import no_issues
-from schemas import Tables
+from pipeline.intake.grammar import BLANK, Cell, read_word
+from pipeline.intake.judge import judge
+from pipeline.intake.names import SEVERAL, Meant, Resolver, fold_name
+from pipeline.intake.readings import Kits, Source, kits_of, read_columns
+from pipeline.intake.series import PART, Parts
+from pipeline.intake.services import with_large_changes
+from pipeline.intake.settle import RETEST, contradicts, two_changes, two_sights, two_values
+from pipeline.intake.sheets import Sheets, text_columns
+from pipeline.intake.standing import first_told
+from schemas import Tables, conform, empty
+from schemas.parameters import RECORDS
+from schemas.visits import PlacedRow, VisitSheet
 from schemas.words import FISH_LOOK, PARAMETERS, TAKEN
 
-KEY = ["file", "line"]
 NO_CHANGE = ("", "-", "none", "no", "0")
-FIRST_DAY = np.datetime64("1970-01-01", "D")
-DAY_S = 86_400
+PLACE = {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date}
+ALIASES = {name: record.name for record in RECORDS for name, basis in record.aliases.items() if not basis}
 
 
-def tanks_meant(frame: pl.DataFrame, resolver: Resolver, tanks: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The frame with `id`, the tank meant, and `tank no`, its place in `tanks`; and the issues of its tank cells."""
-    named = crossed([coded(frame["tank"]), coded(frame["site"])])
-    found = [
-        resolver.find(tank, site)
-        if tank
-        else (None, "held", "key missing", "The row names no tank; expected one. The row waits for it.", "")
-        for tank, site in named.values.iter_rows()
-    ]
-    names = ("id", *TOLD)
-    told = named.values.select(pl.col("tank").alias("text")).with_columns(
-        pl.Series(name, [entry[i] or None for entry in found], pl.String) for i, name in enumerate(names)
+@dataclass
+class Collected:
+    """What is gathered on the way: issues, rows held whole, rows that repeat, where each row belongs, unknown names."""
+
+    issues: list[pl.DataFrame] = field(default_factory=list)
+    whole: list[pl.DataFrame] = field(default_factory=list)
+    again: list[pl.DataFrame] = field(default_factory=list)
+    places: list[pl.DataFrame] = field(default_factory=list)
+    unknown: list[pl.DataFrame] = field(default_factory=list)
+
+
+def all_rows(sheets: Sheets, context: Context, found: Collected) -> pl.DataFrame:
+    """Wide rows and long ones under each other, all with the columns of a wide sheet, `parameter`, `value` and `long`."""
+    frames = []
+    for name in ("visit", "visit_long"):
+        frame = sheets.frames.get(name)
+        if frame is None or frame.height == 0:
+            continue
+        if name == "visit_long":
+            frame = _named(frame, found)
+        # In dates, what a file shows settles the order: each file is of one form.
+        days, unread = read_dates(frame, "date", context)
+        found.issues.append(unread)
+        frames.append(frame.with_columns(days.alias("day"), pl.lit(name == "visit_long").alias("long")))
+    if not frames:
+        return pl.DataFrame()
+    rows = pl.concat(frames, how="diagonal")
+    wanted = [*text_columns("visit"), "parameter", "value"]
+    return rows.with_columns(
+        (pl.col(name).fill_null("") if name in rows.columns else pl.lit("")).alias(name) for name in wanted
     )
-    place = tanks.select(pl.col("tank").alias("id")).with_row_index("tank no").unique("id", keep="first")
-    told = told.join(place, on="id", how="left", maintain_order="left")
-    cells = Cells(named.codes, told)
-    return frame.with_columns(cells["id"], cells["tank no"]), cells.issues(frame, "tank")
 
 
-def _days(frame: pl.DataFrame, given: Given, standing: Tables) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The frame with `day`; a day the tank did not run, or to come, holds the row."""
+def _named(frame: pl.DataFrame, found: Collected) -> pl.DataFrame:
+    """Long rows with their parameter read. An unknown one is reported as an unknown column is; a blank one holds."""
+
+    def parameter(text: str, _: str) -> Cell:
+        name = ALIASES.get(text.casefold().replace(" ", ""))
+        return (
+            Cell("converted", word=name, fault="word", says=f"read as {name}") if name else read_word(text, PARAMETERS)
+        )
+
+    cells = read_cells(frame, "parameter", parameter)
+    known = pl.col("word").is_in(PARAMETERS)
+    found.issues.append(cell_issues(cells.filter(known.fill_null(False)), "parameter"))
+    odd = cells.filter(~known).select("file", pl.col("word").alias("column")).unique(maintain_order=True)
+    found.unknown.append(patterns.with_likeness(odd, PARAMETERS))
+    says = "The row names no parameter; expected one. The row is on hold."
+    blank = issue_rows(frame, pl.col("parameter") == "", "parameter", "key missing", says)
+    found.issues.append(blank)
+    found.whole.append(blank.select(KEY))
+    unit = pl.col("unit").fill_null("").alias(unit_column("value"))
+    named = frame.with_columns(cells.select(pl.when(known).then("word").alias("parameter")).to_series(), unit)
+    return named.join(blank, on=KEY, how="anti", maintain_order="left")
+
+
+def tanks_meant(frame: pl.DataFrame, resolver: Resolver) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The frame with `tank_id`, the tank meant, and the issues of its tank cells."""
+    names = frame.select("tank", "site").unique(maintain_order=True)
+    missing = Meant(None, "held", "key missing", "The row names no tank; expected one. The row is on hold.")
+    meant = {(tank, site): resolver.find(tank, site) if tank else missing for tank, site in names.iter_rows()}
+    several = [key for key, one in meant.items() if one.fault == SEVERAL]
+    by_day = frame.select("tank", "site", "day").unique(maintain_order=True)
+    if not several:
+        by_day = by_day.with_columns(pl.lit(None, pl.Date).alias("day")).unique(maintain_order=True)
+    rows = []
+    for tank, site, day in by_day.iter_rows():
+        one = resolver.find(tank, site, day) if (tank, site) in several else meant[tank, site]
+        rows.append((tank, site, day, one.tank, one.outcome, one.fault, one.says, one.suggestion or None))
+    columns = ["tank", "site", "day", "tank_id", "outcome", "fault", "says", "suggestion"]
+    kinds = [pl.String, pl.String, pl.Date, *[pl.String] * 5]
+    read = pl.DataFrame(rows, schema=dict(zip(columns, kinds, strict=True)), orient="row")
+    keys = ["tank", "site", "day"] if several else ["tank", "site"]
+    cells = frame.select(*KEY, "tank", "site", "day").join(
+        read.select(*keys, *columns[3:]), on=keys, how="left", nulls_equal=True, maintain_order="left"
+    )
+    return frame.with_columns(cells["tank_id"]), cell_issues(cells.with_columns(pl.col("tank").alias("text")), "tank")
+
+
+def _with_route_day(unread: pl.DataFrame, rows: pl.DataFrame, standing: Tables) -> pl.DataFrame:
+    """The issues of dates, with the weekday on which the site is visited as a hint where the order is not known."""
+    asked = unread.filter(pl.col("fault") == "ambiguous date")
+    if asked.height == 0:
+        return unread
     route = (
         standing["tank"]
-        .select("site", "set_up", "closed")
-        .join(standing["site"].select("site", "visit_day"), on="site", how="left", maintain_order="left")
+        .select(pl.col("tank").alias("tank_id"), "site")
+        .join(standing["site"].select("site", "visit_day"), on="site")
     )
-    number = frame["tank no"]
-    days, issues = read_dates(frame, "date", given, route["visit_day"].gather(number))
-    parts = [issues]
-    no_day = days.is_null()
-    if no_day.any():
-        blank = frame.filter(no_day).filter(pl.col("date").is_in(["", "-"]))
-        says = pl.lit("The row has no date; expected one such as 2026-06-01. The row waits for it.")
-        parts.append(_date_held(blank, "key missing", says))
-    tests = [
-        (
-            days > given.today,
-            "future",
-            "The day is in the future; expected one up to the day of loading. The row waits.",
-        ),
-        (
-            days < route["set_up"].gather(number),
-            "before set up",
-            "The day is before the tank was set up; expected a later one. The row waits.",
-        ),
-        (
-            days > route["closed"].gather(number),
-            "after closing",
-            "The day is after the tank was closed; expected an earlier one. The row waits.",
-        ),
-    ]
-    parts += [
-        _date_held(frame.filter(test.fill_null(False)), fault, pl.lit(says))
-        for test, fault, says in tests
-        if test.any()
-    ]
-    return frame.with_columns(days.alias("day")), join_issues(parts)
+    days = asked.join(rows.select(*KEY, "tank_id"), on=KEY, how="left").join(route, on="tank_id", how="inner")
+    hints = {(file, line): f" This site's route day is {day}." for file, line, day in
+             days.drop_nulls("visit_day").select(*KEY, "visit_day").iter_rows()}  # fmt: skip
+    places = unread.select(*KEY, "fault").iter_rows()
+    says = [text + (hints.get((file, line), "") if fault == "ambiguous date" else "")
+            for text, (file, line, fault) in zip(unread["says"], places, strict=True)]  # fmt: skip
+    return unread.with_columns(pl.Series("says", says, pl.String))
 
 
-def _date_held(rows: pl.DataFrame, fault: str, says: pl.Expr) -> pl.DataFrame:
-    return issue_rows(
-        rows, pl.lit(True), column="date", text=pl.col("date"), outcome="held", fault=fault, says=says
-    )  # fmt: skip
-
-
-def _clock(frame: pl.DataFrame) -> tuple[np.ndarray, pl.DataFrame]:
-    """The time of day [s], 0 where none is told; and the issues of the time cells."""
-    texts = coded(frame["time"].alias("text"))
-    times = [read_time(text) for text in texts.values["text"]]
-    seconds = [0 if t is None else t.hour * 3600 + t.minute * 60 + t.second for t, _ in times]
-    read = texts.values.with_columns(
-        pl.Series("seconds", seconds, pl.Int64),
-        *(pl.Series(name, [getattr(cell, name) or None for _, cell in times], pl.String) for name in TOLD),
+def placed_rows(rows: pl.DataFrame, standing: Tables, context: Context, found: Collected) -> pl.DataFrame:
+    """The rows whose tank and day are known, with `at` and `no`, the tank's number, in order of tank and time."""
+    named, unnamed = tanks_meant(rows, Resolver(standing["alias"], standing["site"], standing["tank"]))
+    found.issues = [_with_route_day(part, named, standing) for part in found.issues]
+    found.issues.append(unnamed)
+    found.places.append(named.select(*KEY, pl.col("tank_id").alias("tank"), "day"))
+    ran = standing["tank"].select(pl.col("tank").alias("tank_id"), "set_up", "closed").with_row_index("no")
+    named = named.join(ran, on="tank_id", how="left", maintain_order="left")
+    judged = judge(PlacedRow, named, context, named.with_columns(pl.col("date").alias("day")))
+    blank = "The row has no date; expected one such as 2026-06-01. The row is on hold."
+    dateless = issue_rows(named, pl.col("date").is_in(["", "-"]), "date", "key missing", blank)
+    stuck = judged.issues.with_columns(pl.lit("date").alias("column"))
+    clock = read_cells(named, "time", lambda text, _: read_time(text))
+    found.issues += [stuck, dateless, cell_issues(clock, "time")]
+    good = named.with_columns(clock["low"].fill_null(0).alias("second")).join(
+        stuck, on=KEY, how="anti", maintain_order="left"
     )
-    cells = Cells(texts.codes, read)
-    return cells["seconds"].to_numpy(), cells.issues(frame, "time")
+    good = good.filter(pl.col("tank_id").is_not_null() & pl.col("day").is_not_null())
+    found.whole.append(named.join(good, on=KEY, how="anti").select(KEY))
+    at = pl.col("day").cast(pl.Datetime("us")) + pl.duration(seconds=pl.col("second"))
+    return good.with_columns(at.alias("at")).drop("second", "set_up", "closed").sort("no", "at", maintain_order=True)
 
 
-def locate(
-    frame: pl.DataFrame, places: np.ndarray, given: Given, standing: Tables
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The rows at `places` of `tanks_meant` with their `tank_id`, day and time, in order of tank and time; rows that
-    can't be placed are held and left out."""
-    narrow = frame.select(*KEY, "id", "tank no", "date", "time", "shown order")
-    dated, dates = _days(narrow if places.size == frame.height else narrow[places], given, standing)
-    seconds, late = _clock(dated)
-    issues = join_issues([dates, late])
-    stuck = issues.filter((pl.col("outcome") == "held") & (pl.col("column") == "date")).select(KEY).unique()
-    stays = (dated["id"].is_not_null() & dated["day"].is_not_null()).to_numpy()
-    if stuck.height:
-        held = dated.select(KEY).with_row_index("place").join(stuck, on=KEY, how="semi")["place"].to_numpy()
-        stays = stays.copy()
-        stays[held] = False
-    stay = np.flatnonzero(stays)
-    # One number for tank and time: a day is under 2^22 days from 1970, so its second under 2^39.
-    second = dated["day"].to_physical().fill_null(0).to_numpy().astype(np.int64) * DAY_S + seconds
-    key = (dated["tank no"].fill_null(0).to_numpy().astype(np.int64) << 39) + second
-    stay = stay[np.argsort(key[stay], kind="stable")]
-    at = pl.Series("at", second[stay] * 1_000_000).cast(pl.Datetime("us"))
-    # The one time that whole rows are moved.
-    placed = frame[places[stay]].rename({"id": "tank_id"}).with_columns(dated["day"].gather(stay), at)
-    return placed, issues
+def without_repeats(placed: pl.DataFrame, found: Collected) -> pl.DataFrame:
+    """Rows that say exactly what an earlier row of the same tank and time says are counted once, wherever they stand."""
+    several = placed.filter(pl.len().over("no", "at") > 1)
+    columns = [c for c in text_columns("visit") if c not in ("date", "time", "site", "tank")]
+    _, again = first_told(
+        several.with_columns(pl.col("no", "at", "long").cast(pl.String)),
+        ["no", "at", "long", *columns, "parameter", "value", *(["unit"] if "unit" in placed.columns else [])],
+    )
+    found.again.append(again)
+    return placed.join(again, on=KEY, how="anti", maintain_order="left") if again.height else placed
 
 
-@dataclass(frozen=True)
-class Rows:
-    """Where the sheet rows of a batch belong, as numbers; they stand in order of tank and time.
-
-    Shapes: one entry a row each. Units: `day` [d since 1970].
-    """
-
-    tank: np.ndarray  # its place in the table of tanks
-    day: np.ndarray
-    of_day: np.ndarray  # number of the tank and day
-    of_time: np.ndarray  # number of the tank and time
-
-    @classmethod
-    def of(cls, placed: pl.DataFrame) -> Rows:
-        tank = placed["tank no"].to_numpy()
-        day = placed["day"].to_physical().to_numpy()
-        at = placed["at"].to_physical().to_numpy()
-        other_tank = np.ones(tank.size, dtype=bool)
-        other_tank[1:] = tank[1:] != tank[:-1]
-        return cls(tank, day, _numbered(other_tank, day), _numbered(other_tank, at))
-
-    def several(self, number: np.ndarray) -> np.ndarray:
-        """Which rows share their number with another."""
-        many = np.bincount(number) > 1 if number.size else np.zeros(0, dtype=bool)
-        shares: np.ndarray = many[number]
-        return shares
-
-    def day_starts(self) -> np.ndarray:
-        """The first row of each row's tank and day."""
-        starts: np.ndarray = np.searchsorted(self.of_day, self.of_day)
-        return starts
-
-
-def _numbered(other_tank: np.ndarray, values: np.ndarray) -> np.ndarray:
-    new = other_tank.copy()
-    new[1:] |= values[1:] != values[:-1]
-    numbers: np.ndarray = np.cumsum(new) - 1
-    return numbers
-
-
-def taken_as(placed: pl.DataFrame, rows: Rows) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The frame with `taken_as`, and whether it is `after` a change: blank is before on a day with a change, none otherwise; "after" needs a change."""
-    cells = read_cells(placed, "taken", lambda text, _: read_word(text, TAKEN, "way of taking"))
-    amounts_told = coded(placed["water_changed"].alias("text"))
-    is_change = ~amounts_told.values["text"].is_in(list(NO_CHANGE)).to_numpy()
-    changed = is_change[amounts_told.codes]
-    change_day = np.bincount(rows.of_day, weights=changed) > 0 if changed.size else changed
-    frame = pl.DataFrame({"said": cells["word"], "outcome": cells["outcome"], "change_day": change_day[rows.of_day]})
-    wrong = frame.select(((pl.col("said") == "after") & ~pl.col("change_day")).fill_null(False)).to_series()
-    told = no_issues()
-    if wrong.any():
-        told = issue_rows(
-            placed.filter(wrong),
-            pl.lit(True),
-            column="taken",
-            text=pl.col("taken"),
-            outcome="held",
-            fault="after without a change",
-            says=pl.lit(
-                "Taken “after”, but no water change stands on that day; expected the change, or none. Taken as unknown."
-            ),
-        )
+def ways_taken(placed: pl.DataFrame) -> tuple[pl.Series, pl.DataFrame]:
+    """How each sample was taken: blank is before on a day with a change, none otherwise; "after" needs a change."""
+    cells = read_cells(placed, "taken", lambda text, _: read_word(text, TAKEN))
+    changed = (~pl.col("water_changed").is_in(NO_CHANGE)).any().over("no", "day")
+    frame = placed.with_columns(changed.alias("changed"), cells["word"].alias("said"))
+    known = pl.col("said").is_in(TAKEN)
+    wrong = (pl.col("said") == "after") & ~pl.col("changed")
+    says = "Taken “after”, but no water change stands on that day; expected the change, or none. Taken as unknown."
+    issues = issue_rows(frame, wrong, "taken", "after without a change", says)
     taken = frame.select(
-        pl.when(wrong | (pl.col("outcome") == "held"))
+        pl.when(wrong | (pl.col("said").is_not_null() & ~known))
         .then(pl.lit("unknown"))
         .when(pl.col("said").is_not_null())
         .then(pl.col("said"))
-        .when(pl.col("change_day"))
+        .when("changed")
         .then(pl.lit("before"))
         .otherwise(pl.lit("none"))
-        .alias("taken_as")
     ).to_series()
-    return placed.with_columns(taken, (taken == "after").alias("after")), join_issues(
-        [cells.issues(placed, "taken"), told]
-    )
+    return taken, join_issues([cell_issues(cells, "taken"), issues])
 
 
-def people_and_fish(placed: pl.DataFrame, kits: dict[tuple[str, str], KitRow]) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Fish seen, how they look, and kits nobody knows."""
+def _known_kit(text: str, known: set[str]) -> Cell:
+    if not text or fold_name(text) in known:
+        return BLANK
+    says = f"“{text[:40]}” is not a kit of kits.csv: its readings are taken in the usual units. Add it there."
+    return Cell("warned", fault="kit not known", says=says)
+
+
+def read_visits(sheets: Sheets, context: Context, standing: Tables, found: Collected) -> Tables:
+    """Visit sheets to the tables visit, reading and water_change."""
+    rows = all_rows(sheets, context, found)
+    if rows.height == 0:
+        return {name: empty(name) for name in ("visit", "reading", "water_change")}
+    kits = kits_of(standing, context.assumed)
+    known_kits = {kit for kit, _ in kits}
+    placed = without_repeats(placed_rows(rows, standing, context, found), found).with_row_index("row")
+    taken, odd_taken = ways_taken(placed)
     seen = read_cells(placed, "fish_seen", lambda text, _: amounts.read_count(text))
-    look = read_cells(placed, "fish_look", lambda text, _: read_word(text, FISH_LOOK, "look of fish"))
-    known = {kit for kit, _ in kits}
-
-    def kit(text: str, _: str) -> Cell:
-        if not text or fold_name(text) in known:
-            return Cell(word=text)
-        return Cell(
-            "warned",
-            word=text,
-            fault="kit not known",
-            says=f"“{text[:40]}” is no kit of kits.csv: its readings are taken in the usual units. Add it there.",
-        )
-
-    kits_used = read_cells(placed, "kit", kit)
-    used = pl.col("outcome") != "held"
-    frame = placed.with_columns(
-        seen.select(pl.when(used).then(pl.col("low"))).alias("fish"),
-        look.select(pl.when(used).then(pl.col("word"))).alias("look"),
+    look = read_cells(placed, "fish_look", lambda text, _: read_word(text, FISH_LOOK))
+    kit = read_cells(placed, "kit", lambda text, _: _known_kit(text, known_kits))
+    found.issues += [odd_taken, cell_issues(seen, "fish_seen"), cell_issues(look, "fish_look"), cell_issues(kit, "kit")]
+    kinds, changes, odd_changes = read_changes(placed, context, standing)
+    words = {"taken": read_cells(placed, "taken", lambda text, _: read_word(text, TAKEN))["word"], "change_kind": kinds}
+    fish = [seen.select(pl.when(pl.col("outcome") != "held").then("low").alias("fish_seen")).to_series(),
+            look["word"].alias("fish_look")]  # fmt: skip
+    sheet = placed.with_columns(pl.col("day").alias("date"), *(s.alias(n) for n, s in words.items()), *fish)
+    judged = judge(VisitSheet, sheet.with_columns(pl.col("tank_id").alias("tank")), context, placed)
+    found.issues += [odd_changes, judged.issues.filter(pl.col("column") != "date")]
+    placed = placed.with_columns(
+        taken.alias("taken"), (taken == "after").alias("after"), judged.good["fish_seen"], judged.good["fish_look"]
     )
-    told = [seen.issues(placed, "fish_seen"), look.issues(placed, "fish_look"), kits_used.issues(placed, "kit")]
-    return frame, join_issues(told)
+    placed, swapped = beside.swapped_by_limits(placed, context)
+    found.issues.append(swapped)
+    placed = placed.with_columns(pl.col("tank_id").alias("tank"))
+    parts = _readings(placed, kits, context, found)
+    visit, sights = two_sights(placed)
+    several = placed.filter(pl.len().over("no", "day") > 1).select("row")
+    parts = _settled(parts, several, found)
+    change, clash = two_changes(changes)
+    change = change.sort("row")
+    found.issues += [sights, clash, patterns.gaps(visit, context), top_ups(change, context)]
+    found.issues.append(with_large_changes(standing["service"], change, context.assumed))
+    readings, said = patterns.look_at(parts, change, standing, context)
+    found.issues.append(said)
+    return {
+        "visit": conform("visit", visit.with_columns(pl.lit("").alias("outcome")).sort(KEY)),
+        "reading": conform("reading", readings.sort(*KEY, "parameter")),
+        "water_change": conform("water_change", change.sort(KEY)),
+    }
 
 
-def long_to_wide(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """A long sheet with its parameter read, and one column of CANON's names filled a row."""
-    cells = read_cells(frame, "parameter", lambda text, _: read_word(text, PARAMETERS, "parameter"))
-    named = cells.select(pl.when(pl.col("outcome") != "held").then(pl.col("word")))
-    wide = frame.with_columns(named.alias("named"))
-    blank = issue_rows(
-        frame,
-        pl.col("parameter") == "",
-        column="parameter",
-        text=pl.lit(""),
-        outcome="held",
-        fault="key missing",
-        says=pl.lit("The row names no parameter; expected one. The row waits for it."),
-    )
-    return wide, join_issues([cells.issues(frame, "parameter"), blank])
+def _readings(placed: pl.DataFrame, kits: Kits, context: Context, found: Collected) -> Parts:
+    """The readings of each parameter, in order of tank and time."""
+    beside = ["row", *KEY, "tank", "no", "day", "at", "taken", "after", "note", "kit", "long"]
+    wide = placed.filter(~pl.col("long"))
+    sources = []
+    for parameter in PARAMETERS:
+        for frame, column in ((wide, parameter), (placed.filter(pl.col("parameter") == parameter), "value")):
+            own = [name for name in (column, unit_column(column)) if name in frame.columns]
+            sources.append(Source(frame.select(*beside, *own), column, parameter))
+    read, issues = read_columns(sources, kits, context)
+    found.issues.append(issues)
+    parts = {name: pl.concat(read[2 * i : 2 * i + 2], how="diagonal") for i, name in enumerate(PARAMETERS)}
+    return {name: part.sort("row").select(list(PART)) for name, part in parts.items() if part.height}
+
+
+def _settled(parts: Parts, several: pl.DataFrame, found: Collected) -> Parts:
+    """Two values for the same thing are held, on both sides; equal ones count once."""
+    if several.height == 0:
+        return parts
+    settled = {}
+    key = ["tank", "day", "taken", "parameter", "retest"]
+    for name, part in parts.items():
+        shared = part.join(several, on="row", how="semi", maintain_order="left")
+        # Of equal ones the first in the sheets counts, not the first of the day.
+        shared = shared.sort("long", *KEY).with_columns(pl.col("note").str.contains(RETEST).alias("retest"))
+        kept, clash = two_values(shared, key, contradicts(), pl.col("column"), unlike=("low", "high"))
+        found.issues.append(clash)
+        alone = part.join(several, on="row", how="anti", maintain_order="left")
+        both = pl.concat([alone, kept.drop("retest")])
+        if both.height:
+            settled[name] = both.sort("row")
+    return settled

@@ -1,7 +1,5 @@
 """The warehouse: the only room that speaks SQL."""
 
-from pipeline.store.delta import apply_delta
-from pipeline.store.records import last_day, read_recent, read_standing, rows_standing, waits_for_a_day
 from pipeline.store.views import VIEWS
 from pipeline.store.warehouse import (
     Unreadable,
@@ -11,8 +9,6 @@ from pipeline.store.warehouse import (
     meta,
     publish,
     put,
-    put_meta,
-    put_whole,
     query,
     read_copy,
     read_tables,
@@ -22,22 +18,14 @@ from pipeline.store.warehouse import (
 __all__ = [
     "VIEWS",
     "Unreadable",
-    "apply_delta",
     "building",
     "building_lock",
-    "last_day",
     "looking",
     "meta",
     "publish",
     "put",
-    "put_meta",
-    "put_whole",
     "query",
     "read_copy",
-    "read_recent",
-    "read_standing",
     "read_tables",
-    "rows_standing",
     "stamp",
-    "waits_for_a_day",
 ]

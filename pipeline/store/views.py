@@ -3,27 +3,6 @@
 from __future__ import annotations
 
 VIEWS: dict[str, str] = {
-    # Every visit as kept: a row of a sheet that could be placed.
-    "visit": """
-        create view visit as select columns(* exclude ("row")) from visit_row
-    """,
-    # Every row of a visit sheet, also those that are held or repeat.
-    "sheet_row": """
-        create view sheet_row as
-        select file, line, tank, day, outcome from visit_row union all
-        select file, line, tank, day, outcome from row_beside
-    """,
-    # Every reading as kept, one row a parameter; what the typed cell means stands in `meaning` once.
-    "reading": """
-        create view reading as
-        select v.file, v.line, v.tank, v.day, v.at, v.taken, m.parameter, m.low, m.high, m.matched, m.unit, m.text,
-               m.kit, case when c.marks & 1 = 1 then 'warned' else m.outcome end as outcome,
-               case c.marks >> 2 when 1 then 'basis' when 2 then 'nitrite' when 3 then 'taken' end as doubt,
-               c.marks & 2 = 2 as expired
-        from reading_cell c
-        join visit_row v on v."row" = c."row"
-        join meaning m on m.meaning = c.meaning
-    """,
     # What each tank's nitrate was, with the tap water of its site as of that day.
     "nitrate_with_tap": """
         create view nitrate_with_tap as

@@ -13,46 +13,22 @@ import shutil
 import tempfile
 import time
 from collections.abc import Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import duckdb
 import polars as pl
 
 from pipeline.problems import Problem
 from pipeline.store.views import VIEWS
-from schemas import TABLES, Tables, columns_of, conform, empty
+from schemas import TABLES, Tables, conform, empty
 
-FORMAT = "5"  # raise it when tables change, and older warehouses are built anew
+FORMAT = "6"  # raise it when tables change, and older warehouses are built anew
 CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false"}
 LOCK_WAIT_S = 600.0
 MAGIC = (b"DUCK", 8)  # what every DuckDB file has, and how many bytes from its start
-# Tables that are views over parts: what a typed cell means is stored once, not with each of a million readings.
-PARTED = ("visit", "reading")
-PARTS: dict[str, dict[str, Any]] = {
-    "visit_row": {"row": pl.UInt32, **columns_of(TABLES["visit"])},
-    # `marks`: 1 warned, 2 expired, and 4 times the place of its doubt, counted from 1.
-    "reading_cell": {"row": pl.UInt32, "meaning": pl.UInt32, "marks": pl.UInt8},
-    "meaning": {
-        "meaning": pl.UInt32, "parameter": pl.String, "unit": pl.String, "text": pl.String, "kit": pl.String,
-        "low": pl.Float64, "high": pl.Float64, "matched": pl.Float64, "outcome": pl.String,
-    },
-    # The rows of visit sheets that are no visits: those that are held or repeat.
-    "row_beside": {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date, "outcome": pl.String},
-    # What each tank's records came to as of a day, so that only what has changed is calculated again.
-    "calculated": {"tank": pl.String, "as_of": pl.Date, "print": pl.UInt64},
-}  # fmt: skip
-BY_ROW = ("file", "line")
-SORTED: dict[str, tuple[str, ...]] = {
-    "visit": BY_ROW,
-    "water_change": BY_ROW,
-    "reading": (*BY_ROW, "parameter"),
-    "held": (*BY_ROW, "column"),
-    "remark": (*BY_ROW, "column"),
-    "account": ("file",),
-}
+# What each tank's records came to as of a day, so that only what has changed is calculated again.
+CALCULATED = {"tank": pl.String, "as_of": pl.Date, "fingerprint": pl.UInt64}
 
 
 class Unreadable(Exception):
@@ -114,18 +90,12 @@ def building_lock(target: Path) -> Iterator[None]:
 
 def _of_writing(error: duckdb.Error) -> OSError | None:
     """What went wrong with the disk, where DuckDB tells of it; None where the error is of another kind."""
-    told = str(error)
+    message = str(error)
     for code in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EACCES):
-        if os.strerror(code) in told:
+        if os.strerror(code) in message:
             return OSError(code, os.strerror(code))
-    disk = isinstance(error, duckdb.IOException | duckdb.FatalException) or "Could not write file" in told
+    disk = isinstance(error, duckdb.IOException | duckdb.FatalException) or "Could not write file" in message
     return OSError(errno.EIO, os.strerror(errno.EIO)) if disk else None
-
-
-def _of_reading(error: duckdb.Error, cause: OSError | None) -> bool:
-    """Whether a build on an older warehouse has met a damage of that one: neither a full disk nor a mistake of ours."""
-    ours = duckdb.ProgrammingError | duckdb.DataError | duckdb.IntegrityError | duckdb.NotSupportedError
-    return not isinstance(error, ours) and (cause is None or cause.errno == errno.EIO)
 
 
 def _remove_build(path: Path) -> None:
@@ -147,100 +117,17 @@ def _fsync(path: Path, flags: int) -> None:
 def put(con: duckdb.DuckDBPyConnection, tables: Tables) -> None:
     """Put tables in whole, in place of those of the same name."""
     for name, frame in tables.items():
-        columns = PARTS.get(name)
-        fitting = conform(name, frame) if columns is None else _part(frame, columns)
+        fitting = conform(name, frame) if name in TABLES else frame
         con.register("incoming_frame", fitting.to_arrow())
         con.execute(f'create or replace table "{name}" as select * from incoming_frame')
         con.unregister("incoming_frame")
 
 
-def _work(frame: pl.DataFrame) -> int:
-    """About what a table costs to put in: a text as much as five numbers, an empty table as much as a few rows."""
-    return (frame.height + 100) * sum(5 if kind == pl.String else 1 for kind in frame.dtypes)
-
-
-def _halves(tables: Tables) -> tuple[Tables, Tables]:
-    """Tables in two lots of about as much work, the largest first."""
-    lots: tuple[Tables, Tables] = ({}, {})
-    work = [0, 0]
-    for name in sorted(tables, key=lambda name: -_work(tables[name])):
-        lighter = work.index(min(work))
-        lots[lighter][name] = tables[name]
-        work[lighter] += _work(tables[name])
-    return lots
-
-
-def _put_apart(con: duckdb.DuckDBPyConnection, tables: Tables) -> None:
-    """Put tables in as one transaction of a connection of their own, and close it."""
-    try:
-        con.execute("begin")
-        put(con, tables)
-        con.execute("commit")
-    finally:
-        con.close()
-
-
-def _part(frame: pl.DataFrame, columns: Mapping[str, Any]) -> pl.DataFrame:
-    if frame.height == 0:
-        return pl.DataFrame(schema=dict(columns))
-    return frame.select(pl.col(name).cast(kind) for name, kind in columns.items())
-
-
-def parts_stored(parts: Tables) -> Tables:
-    """Checked tables as they are stored: a reading's marks as one number, and no row of a sheet twice."""
-    stored = {name: frame for name, frame in parts.items() if name != "sheet_row"}
-    cells, visit, rows = parts.get("reading_cell"), parts.get("visit_row"), parts.get("sheet_row")
-    if cells is not None and cells.height:
-        marks = pl.col("warned").cast(pl.UInt8) + 2 * pl.col("expired").cast(pl.UInt8)
-        marks += 4 * (pl.col("doubt") + 1).fill_null(0)
-        stored["reading_cell"] = cells.select("row", "meaning", marks.alias("marks"))
-    if rows is not None:
-        stored["row_beside"] = _beside(rows, visit)
-    return stored
-
-
-def _beside(rows: pl.DataFrame, visit: pl.DataFrame | None) -> pl.DataFrame:
-    """The rows of sheets that are not among the visits."""
-    if visit is None or visit.height == 0:
-        return rows
-    if rows.height == visit.height and all(rows[name].equals(visit[name]) for name in BY_ROW):
-        return rows.clear()  # mostly, and seen sooner than by a join
-    return rows.join(visit, on=BY_ROW, how="anti", maintain_order="left")
-
-
-def put_whole(con: duckdb.DuckDBPyConnection, parts: Tables) -> None:
-    """Every checked table into a new warehouse, and the views over them; derived tables empty for now."""
-    stored = parts_stored(parts)
-    tables = {name: stored[name] if name in stored else empty(name) for name in TABLES if name not in PARTED}
-    tables |= {name: stored.get(name, pl.DataFrame(schema=columns)) for name, columns in PARTS.items()}
-    con.execute("commit")
-    with ThreadPoolExecutor(2) as pool:  # each with a connection of its own: together they keep two cores busy
-        for done in [pool.submit(_put_apart, con.cursor(), half) for half in _halves(tables)]:
-            done.result()
-    con.execute("begin")
-    con.execute("create table meta (key varchar primary key, value varchar)")
-    for view in VIEWS.values():
-        con.execute(view)
-    settle(con)
-
-
-def settle(con: duckdb.DuckDBPyConnection) -> None:
-    """Commit what a building has so far: what is calculated from it then reads it from the file, not from memory."""
-    con.execute("commit")
-    con.execute("begin")
-
-
-def put_meta(con: duckdb.DuckDBPyConnection, told: Mapping[str, str]) -> None:
-    """What is told of the warehouse itself, in place of what was told."""
-    con.execute("delete from meta")
-    con.executemany("insert into meta values (?, ?)", [["format", FORMAT], *([k, v] for k, v in told.items())])
-
-
 @contextmanager
-def building(target: Path, base: Path | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A warehouse under way beside the one that stands: empty, or a copy of `base`.
+def building(target: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """An empty warehouse beside the one that stands; left without an error, it is swapped in whole.
 
-    Left without an error, it is swapped in whole. Call it under `building_lock`.
+    Call it under `building_lock`.
     """
     try:
         handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".building", dir=target.parent)
@@ -250,8 +137,6 @@ def building(target: Path, base: Path | None = None) -> Iterator[duckdb.DuckDBPy
         raise _explained(error, target) from None
     beside = Path(name)
     try:
-        if base is not None:
-            shutil.copyfile(base, beside)
         with duckdb.connect(str(beside), config=CONFIG) as con:
             con.execute("begin")
             yield con
@@ -265,8 +150,6 @@ def building(target: Path, base: Path | None = None) -> Iterator[duckdb.DuckDBPy
         raise _explained(error, target) from None
     except duckdb.Error as error:
         cause = _of_writing(error)
-        if base is not None and _of_reading(error, cause):
-            raise Unreadable(f"{base} is damaged: {str(error)[:200]}") from None
         if cause is None:
             raise
         raise _explained(cause, target) from None
@@ -275,11 +158,15 @@ def building(target: Path, base: Path | None = None) -> Iterator[duckdb.DuckDBPy
             _remove_build(beside.with_name(beside.name + part))
 
 
-def publish(tables: Tables, told: Mapping[str, str], target: Path) -> None:
-    """Write a whole new warehouse and swap it in. Call it under `building_lock`."""
+def publish(tables: Tables, about: Mapping[str, str], target: Path) -> None:
+    """Write a whole new warehouse with what is said about it, and swap it in. Call it under `building_lock`."""
+    known = {"calculated": pl.DataFrame(schema=CALCULATED), **tables}
     with building(target) as con:
-        put_whole(con, tables)
-        put_meta(con, told)
+        put(con, {name: known[name] if name in known else empty(name) for name in (*TABLES, "calculated")})
+        con.execute("create table meta (key varchar primary key, value varchar)")
+        con.executemany("insert into meta values (?, ?)", [["format", FORMAT], *([k, v] for k, v in about.items())])
+        for view in VIEWS.values():
+            con.execute(view)
 
 
 def stamp(path: Path) -> tuple[int, int, int] | None:
@@ -342,19 +229,11 @@ def query(con: duckdb.DuckDBPyConnection, sql: str, **params: object) -> pl.Data
 
 
 def meta(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
-    """What is told of the warehouse itself: format, loaded_on, as_of, hashes."""
+    """What is said of the warehouse itself: format, loaded_on, as_of, fingerprint."""
     return dict(query(con, "select key, value from meta order by key").iter_rows())
 
 
 def read_tables(con: duckdb.DuckDBPyConnection, names: list[str] | None = None) -> Tables:
     """Tables as frames with the types of their schemas, in the order they were stored."""
     found = {name: query(con, f'select * from "{name}"') for name in (names or list(TABLES))}
-    return {name: typed(name, frame) if name in TABLES else frame for name, frame in found.items()}
-
-
-def typed(name: str, frame: pl.DataFrame) -> pl.DataFrame:
-    """With the types of the schema; what was put in by several loads comes in order of file and line all the same."""
-    wanted = columns_of(TABLES[name])
-    typed = frame if frame.schema == pl.Schema(wanted) else conform(name, frame)
-    order = [column for column in SORTED.get(name, ()) if column in typed.columns]
-    return typed.sort(order, nulls_last=False, maintain_order=True) if order else typed
+    return {name: conform(name, frame) if name in TABLES else frame for name, frame in found.items()}

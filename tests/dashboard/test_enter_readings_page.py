@@ -14,8 +14,7 @@ from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Button
 
 from dashboard import at_tank
-from pipeline import weekly
-from pipeline.intake import keeping
+from pipeline import logbook, weekly
 from pipeline.new_folder import make_folder
 from tests.dashboard.test_pages import opened, words
 
@@ -213,7 +212,7 @@ def test_a_failed_write_is_told_and_the_taps_stay(logs: Path, monkeypatch: pytes
 
     app = tap(at(logs, monkeypatch), "TC1", "nitrate", "9")
     with monkeypatch.context() as patch:
-        patch.setattr("pipeline.intake.keeping.os.fsync", full)
+        patch.setattr("pipeline.logbook.os.fsync", full)
         assert "the disk is full" in text(keep(app))
     assert app.pills(key=f"at TC1 {DAY} 0 R2 nitrate").value == ["9"]
     assert not entered(logs)
@@ -295,7 +294,7 @@ def test_a_file_shows_its_account_before_it_is_kept(logs: Path, monkeypatch: pyt
     app = uploaded(logs, monkeypatch, "../My sheet (1).csv", content)
     said = text(app)
     assert "1 part held (the rest of the row is used), 1 held (not used)." in said
-    assert "“<b>Attic</b>” is no tank we know" in said
+    assert "“<b>Attic</b>” is not a known tank" in said
     assert "<b>Attic" not in words(app)
     assert "Column “odd”" in said
     assert "would be kept as visits/My sheet -1.csv" in said
@@ -335,7 +334,7 @@ def test_an_empty_round_says_what_to_do_next(tmp_path: Path, monkeypatch: pytest
 
 
 def test_a_folder_that_may_only_be_read_says_so(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(keeping, "closed", lambda folder: "It may only be read.")
+    monkeypatch.setattr(logbook, "closed", lambda folder: "It may only be read.")
     app = at(logs, monkeypatch)
     assert "It may only be read." in text(app)
     assert not app.button

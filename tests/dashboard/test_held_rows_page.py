@@ -11,8 +11,7 @@ import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
-from pipeline import weekly
-from pipeline.intake import keeping
+from pipeline import logbook, weekly
 from pipeline.new_folder import make_folder
 from tests.dashboard.test_pages import opened, words
 
@@ -135,7 +134,7 @@ def test_a_stale_correction_says_what_the_cell_reads_now(logs: Path, monkeypatch
         {"file": SHEET, "line": "some", "column": "ph", "was": "1", "now": "7", "by": "x", "on": "2026-05-02"},
         {"file": SHEET, "line": "15", "column": "kh", "was": "<b>fine</b>", "now": "4", "by": "x", "on": "2026-05-03"},
     ]
-    keeping.add_corrections(logs, rows)
+    logbook.add_corrections(logs, rows)
     app = opened(logs, "held_rows", monkeypatch)
     said = text(app)
     assert "3\u00a0corrections are stale" in said
@@ -171,7 +170,7 @@ def test_nothing_held_is_said_calmly(tmp_path: Path, monkeypatch: pytest.MonkeyP
 
 
 def test_a_folder_that_may_only_be_read_offers_no_button(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(keeping, "closed", lambda folder: "It may only be read.")
+    monkeypatch.setattr(logbook, "closed", lambda folder: "It may only be read.")
     app = opened(logs, "held_rows", monkeypatch)
     assert "It may only be read." in text(app)
     assert not [b for b in app.button if (b.key or "").startswith("open ")]
@@ -182,7 +181,7 @@ def test_a_write_that_fails_is_told(logs: Path, monkeypatch: pytest.MonkeyPatch)
         raise OSError(28, "No space left on device")
 
     app = choose(opened(logs, "held_rows", monkeypatch), 5, "nitrate")
-    monkeypatch.setattr("pipeline.intake.keeping.os.fsync", full)
+    monkeypatch.setattr("pipeline.logbook.os.fsync", full)
     assert "the disk is full" in text(signed(app))
 
 

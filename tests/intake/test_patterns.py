@@ -37,7 +37,7 @@ SIPS = "".join(f"2026-01-{d:02},T00000,before,11,7.0,9,K1,2%\n" for d in (5, 10,
 
 
 @pytest.mark.parametrize(
-    ("rows", "usual", "assumptions", "then"),
+    ("rows", "usual", "assumed", "then"),
     [
         (LEAP, "More than 2 times the last reading (11)", "leap_times = 5", ""),
         (LEAP, "More than 2 times the last reading (11)", "near_days = 5", ""),

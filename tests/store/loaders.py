@@ -157,7 +157,7 @@ def serve() -> None:
 
     for model in TABLES.values():
         model.to_schema()  # made once and kept: a second less for each child
-    derive.code_print()
+    derive.code_fingerprint()
     for line in sys.stdin:
         wish = Wish(**json.loads(line))
         reading, writing = os.pipe()

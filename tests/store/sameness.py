@@ -15,8 +15,8 @@ DERIVED = [name for name in DERIVED_TABLES if name != "nitrate_path"]
 
 
 def tables_in(con: duckdb.DuckDBPyConnection) -> Tables:
-    """All that a load fills, with every row of the visit sheets."""
-    return store.read_tables(con, [*BASE_TABLES, *DERIVED, "sheet_row"])
+    """All that a load fills."""
+    return store.read_tables(con, [*BASE_TABLES, *DERIVED, "calculated"])
 
 
 def tables_of(db: Path) -> Tables:

@@ -1,4 +1,4 @@
-"""A load that reads only what has changed leaves the same warehouse as one that reads everything."""
+"""A load that uses what was calculated before leaves the same warehouse as one that calculates everything."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline import derive, intake, store, weekly
+from pipeline import derive, weekly
 from tests.small_folder import TODAY, sheet_text, write_folder
 from tests.store.sameness import assert_same_tables, tables_of
 
@@ -24,77 +24,14 @@ def assert_like_rebuild(folder: Path, tmp: Path, today: dt.date = TODAY) -> None
     assert_same_tables(tables_of(weekly.warehouse_of(folder)), tables_of(fresh))
 
 
-def reads(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
-    """The sheets that each reading of a load opens, visits only."""
-    told: list[list[str]] = []
-    real = intake.read_sheets
-
-    def spy(folder: Path, files: list[intake.LogFile]) -> intake.Sheets:
-        told.append([file.path for file in files if file.family == "visit"])
-        return real(folder, files)
-
-    monkeypatch.setattr("pipeline.intake.partly.read_sheets", spy)
-    monkeypatch.setattr("pipeline.intake.read_sheets", spy)
-    return told
-
-
-def test_one_more_week_reads_only_the_weeks_it_can_touch(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    folder = write_folder(tmp_path / "logs", weeks=60)
-    last = folder / "visits" / "week-59.csv"
-    kept = last.read_text()
-    last.unlink()
-    weekly.load(folder, today=TODAY)
-    last.write_text(kept)
-    opened = reads(monkeypatch)
-    assert weekly.load(folder, today=TODAY).new
-    assert opened[0] == ["visits/week-59.csv"]
-    assert len(opened) == 2
-    assert 2 < len(opened[1]) < 25, "a quarter of a year of context, not five"
-    assert_like_rebuild(folder, tmp_path)
-
-
-def test_one_more_week_is_checked_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Which weeks it can touch shows in the dates as typed, also where one was typed wrong and put right."""
-    folder = write_folder(tmp_path / "logs", weeks=60)
-    last = folder / "visits" / "week-59.csv"
-    kept = last.read_text()
-    last.unlink()
-    day = f"{dt.date(2026, 1, 5) + dt.timedelta(7 * 59)}"
-    (folder / "corrections.csv").write_text(
-        f"file,line,column,was,now,by,on,why\nvisits/week-59.csv,2,date,2026-01-05,{day},me,2027-03-01,\n"
-    )
-    weekly.load(folder, today=TODAY)
-    last.write_text(kept.replace(day, "2026-01-05", 1))
-    opened, checks = reads(monkeypatch), []
-    real = intake.check_parts
-    monkeypatch.setattr("pipeline.intake.partly.check_parts", lambda *given: (checks.append(1), real(*given))[1])
-    weekly.load(folder, today=TODAY)
-    assert len(checks) == 1
-    assert len(opened[1]) < 25, "the day as it was typed is not read around"
-    assert_like_rebuild(folder, tmp_path)
-
-
-def test_a_day_that_the_dates_as_typed_did_not_show_is_read_around(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The look at the dates is only a guess: what the checks made of the rows settles it."""
-    folder = write_folder(tmp_path / "logs", weeks=12)
-    last = folder / "visits" / "week-11.csv"
-    kept = last.read_text()
-    last.unlink()
-    weekly.load(folder, today=TODAY)
-    monkeypatch.setattr("pipeline.intake.partly._days_typed", lambda *_: pl.Series(dtype=pl.Date))
-    last.write_text(kept.replace("T1,before,0,0,11", "T1,before,0,0,83"))
-    weekly.load(folder, today=TODAY)
-    assert_like_rebuild(folder, tmp_path)
-
-
 def test_only_the_tanks_touched_are_calculated_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder = write_folder(tmp_path / "logs", weeks=30)
     weekly.load(folder, today=TODAY)
     asked: list[pl.DataFrame] = []
     real = derive.calc
-    monkeypatch.setattr(derive, "calc", lambda tables, asks, *rest: (asked.append(asks), real(tables, asks, *rest))[1])
+    monkeypatch.setattr(
+        derive, "calc", lambda tables, wanted, **more: (asked.append(wanted), real(tables, wanted, **more))[1]
+    )
     path = folder / "visits" / "week-25.csv"
     path.write_text(path.read_text().replace("T1,before,0,0,11", "T1,before,0,0,26"))
     weekly.load(folder, today=TODAY)
@@ -103,7 +40,7 @@ def test_only_the_tanks_touched_are_calculated_again(tmp_path: Path, monkeypatch
     assert_like_rebuild(folder, tmp_path)
 
 
-def test_what_every_visit_leans_on_is_read_with_every_visit(tmp_path: Path) -> None:
+def test_kits_changed_read_every_visit_anew(tmp_path: Path) -> None:
     folder = write_folder(tmp_path / "logs", weeks=8)
     weekly.load(folder, today=TODAY)
     kits = folder / "kits.csv"
@@ -112,49 +49,27 @@ def test_what_every_visit_leans_on_is_read_with_every_visit(tmp_path: Path) -> N
     assert_like_rebuild(folder, tmp_path)
 
 
-@pytest.mark.parametrize("sent_again", [False, True])
-def test_a_sheet_sent_again_under_another_name_and_taken_away(tmp_path: Path, sent_again: bool) -> None:
+@pytest.mark.parametrize("days", [1, 6, 30])
+def test_a_load_on_a_later_day_ends_as_a_rebuild(tmp_path: Path, days: int) -> None:
+    """Also where a visit of that day has come, so that every day that the review looks at has moved on."""
     folder = write_folder(tmp_path / "logs", weeks=12)
-    weekly.load(folder, today=TODAY)
-    first, copy = folder / "visits" / "week-05.csv", folder / "visits" / "a-copy.csv"
-    text = first.read_text()
-    copy.write_text(text.replace(",11,", ",83,", 1) if sent_again else text)
-    weekly.load(folder, today=TODAY)
-    assert_like_rebuild(folder, tmp_path)
-    first.unlink()
-    weekly.load(folder, today=TODAY)
-    assert_like_rebuild(folder, tmp_path)
+    today = dt.date(2026, 1, 5) + dt.timedelta(7 * 11 + 2)
+    weekly.load(folder, today=today)
+    later = today + dt.timedelta(days)
+    (folder / "visits" / "next.csv").write_text(f"date,tank,nitrate,kit\n{later},T1,26,K1\n")
+    weekly.load(folder, today=later)
+    assert_like_rebuild(folder, tmp_path, later)
 
 
-def test_a_service_is_held_against_changes_of_sheets_not_read_again(tmp_path: Path) -> None:
-    folder = write_folder(tmp_path / "logs", weeks=60)
-    first = folder / "visits" / "week-01.csv"
-    first.write_text(first.read_text().replace("30%", "45%"))
-    (folder / "services" / "a.csv").write_text("date,tank,filter,job\n2026-01-12,T1,F1,full\n")
-    weekly.load(folder, today=TODAY)
-    last = folder / "visits" / "week-59.csv"
-    last.write_text(last.read_text().replace("T1,before,0,0,11", "T1,before,0,0,3"))
-    weekly.load(folder, today=TODAY)
-    remark = tables_of(weekly.warehouse_of(folder))["remark"]
-    assert remark.filter(pl.col("file") == "services/a.csv").height == 1
-    assert_like_rebuild(folder, tmp_path)
-
-
-def test_a_meaning_that_stands_twice_counts_no_reading_twice(tmp_path: Path) -> None:
-    """“nitrate” and “nitrate (mg/L NO3)” above the same text mean the same, under two numbers."""
-    folder = write_folder(tmp_path / "logs", weeks=4)
-    for week in (0, 1):
-        path = folder / "visits" / f"week-{week:02}.csv"
-        path.write_text(path.read_text().replace(",nitrate,", ",nitrate (mg/L NO3),", 1))
-    weekly.load(folder, today=TODAY)
-    con = store.read_copy(weekly.warehouse_of(folder))
-    meant = store.query(con, "select * exclude meaning from meaning")
-    con.close()
-    assert meant.is_duplicated().any(), "nothing stands twice here, so nothing is shown"
-    last = folder / "visits" / "week-03.csv"
-    last.write_text(last.read_text() + "2026-01-28,,T1,before,0,0,26,7.2,5,K1,,one more\n")
-    weekly.load(folder, today=TODAY)
-    assert_like_rebuild(folder, tmp_path)
+def test_a_new_day_does_not_move_the_history() -> None:
+    days = [set(derive.history_days(dt.date(2026, 6, 1) + dt.timedelta(day), 26)) for day in range(7)]
+    mondays = set.intersection(*days)
+    assert len(mondays) >= 26
+    assert {day.weekday() for day in mondays} == {0}
+    for more, day in enumerate(days):
+        reviewed = derive.reviewed_days(dt.date(2026, 6, 1) + dt.timedelta(more))
+        assert set(reviewed) <= day
+        assert len(day) <= 29
 
 
 ROW = st.tuples(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-import itertools
+import os
 import random
 import shutil
 from pathlib import Path
@@ -16,11 +16,10 @@ from polars.testing import assert_frame_equal
 from pipeline import intake, store, weekly
 from pipeline.assumptions import with_overrides
 from pipeline.problems import Problem
-from schemas import BASE_TABLES, DERIVED_TABLES, TABLES, Tables, columns_of
-from schemas.words import DOUBTS
+from schemas import BASE_TABLES, DERIVED_TABLES, Tables
 from tests.conftest import SAMPLE_LOGS
 from tests.small_folder import write_folder
-from tests.store.sameness import assert_same_tables, in_order, tables_of
+from tests.store.sameness import assert_same_tables, tables_of
 
 TODAY = dt.date(2026, 6, 2)
 
@@ -104,73 +103,47 @@ def checked() -> Tables:
     return intake.check(intake.read_sheets(SAMPLE_LOGS, intake.find_files(SAMPLE_LOGS)), round_, assumed, TODAY)
 
 
-def test_the_views_give_what_the_intake_checked(logs: Path, checked: Tables) -> None:
-    """The parts `visit_row`, `reading_cell`, `meaning` lose nothing, neither read whole nor a sheet at a time."""
-    moved = [logs / "visits" / name for name in sorted(path.name for path in (logs / "visits").glob("*.csv"))[-2:]]
-    texts = {path: path.read_bytes() for path in moved}
-    for path in moved:
-        path.unlink()
-    for path in [None, *moved]:
-        if path is not None:
-            path.write_bytes(texts[path])
-        weekly.load(logs, today=TODAY)
-    stored = tables(logs)
-    reading = checked["reading"]
-    assert reading["doubt"].drop_nulls().len() > 0
-    assert {"accepted", "converted", "warned"} <= set(reading["outcome"])
-    for name in ("visit", "reading", "water_change", "held", "remark", "account"):
-        assert_frame_equal(in_order(stored[name]), in_order(checked[name]), check_exact=True)
-
-
-def test_every_mark_of_a_reading_comes_back(tmp_path: Path) -> None:
-    marks = list(itertools.product([False, True], [False, True], [None, *range(len(DOUBTS))]))
-    count = pl.int_range(len(marks), dtype=pl.UInt32, eager=True)
-    visit = pl.DataFrame({"row": count, "file": "visits/a.csv", "line": count.cast(pl.Int64)})
-    cells = pl.DataFrame(marks, {"warned": pl.Boolean, "expired": pl.Boolean, "doubt": pl.UInt8}, orient="row")
-    meaning = pl.DataFrame({"meaning": [0], "parameter": ["ph"], "outcome": ["converted"]})
-    others = {name: pl.lit(None, kind).alias(name) for name, kind in columns_of(TABLES["visit"]).items()}
-    visit = visit.with_columns(other for name, other in others.items() if name not in visit.columns)
-    more = ("unit", "text", "kit", "low", "high", "matched")
-    meaning = meaning.with_columns(pl.lit(None).alias(name) for name in more)
-    cells = cells.with_columns(count.alias("row"), pl.lit(0, pl.UInt32).alias("meaning"))
-    db = tmp_path / "w.duckdb"
-    with store.building_lock(db):
-        store.publish({"visit_row": visit, "reading_cell": cells, "meaning": meaning}, {}, db)
-    with store.looking(db) as con:
-        read = store.read_tables(con, ["reading"])["reading"].select("outcome", "expired", "doubt")
-    words = [None if doubt is None else DOUBTS[doubt] for _, _, doubt in marks]
-    said = [("warned" if warned else "converted", late) for warned, late, _ in marks]
-    assert read.rows() == [(*two, word) for two, word in zip(said, words, strict=True)]
-
-
-def test_every_row_of_a_visit_sheet_is_found_once(tmp_path: Path) -> None:
-    """Also one that is held, and one that repeats another, which are no visits; read whole and a sheet at a time."""
-    folder = write_folder(tmp_path / "logs", weeks=2)
-    path = folder / "visits" / "week-01.csv"
-    rows = path.read_text()
-    more = rows.splitlines()[1] + "\n2026-01-28,,nobody,before,0,0,26,7.2,5,K1,,\n"
-    for text in (rows + more, rows + more + more):
-        path.write_text(text)
-        db = weekly.load(folder, today=TODAY).db
-        with store.looking(db) as con:
-            found = store.query(con, "select * from sheet_row where file = 'visits/week-01.csv' order by line")
-            visits = store.query(con, "select line from visit where file = 'visits/week-01.csv' order by line")
-        assert found["line"].to_list() == list(range(2, 2 + text.count("\n") - 1))
-        assert found["outcome"].to_list()[3:] == ["repeats", "held"] * (found.height // 2 - 1)
-        assert visits["line"].to_list() == [2, 3, 4]
-
-
-def test_a_reading_is_stored_as_a_few_numbers(logs: Path) -> None:
+def test_the_warehouse_holds_what_the_intake_checked(logs: Path, checked: Tables) -> None:
     weekly.load(logs, today=TODAY)
-    con = store.read_copy(weekly.warehouse_of(logs))
-    counts = store.query(
-        con,
-        """select (select count(*) from reading_cell) as cells, (select count(*) from reading) as readings,
-           (select count(*) from meaning) as meanings, (select count(distinct meaning) from meaning) as numbers""",
-    ).row(0, named=True)
-    con.close()
-    assert counts["readings"] == counts["cells"] > 5 * counts["meanings"]
-    assert counts["meanings"] == counts["numbers"], "a number has one meaning"
+    stored = tables(logs)
+    assert {"accepted", "converted", "warned"} <= set(checked["reading"]["outcome"])
+    for name in BASE_TABLES:
+        assert_frame_equal(stored[name], checked[name], check_exact=True)
+
+
+def test_a_new_day_renews_the_day_of_loading_though_nothing_is_new(small: Path) -> None:
+    weekly.load(small, today=TODAY)
+    tomorrow = TODAY + dt.timedelta(1)
+    assert not weekly.load(small, today=tomorrow).new
+    week = weekly.open_week(small, as_of=tomorrow, today=tomorrow)
+    assert week.loaded_on == week.as_of == tomorrow
+    with pytest.raises(Problem, match="after"):
+        weekly.open_week(small, as_of=tomorrow + dt.timedelta(1), today=tomorrow)
+
+
+def test_a_row_of_a_day_to_come_is_new_when_its_day_comes(small: Path) -> None:
+    tomorrow = TODAY + dt.timedelta(1)
+    (small / "visits" / "soon.csv").write_text(f"date,tank,nitrate\n{tomorrow},T1,11\n")
+    assert weekly.load(small, today=TODAY).account["held"] == 1
+    later = weekly.load(small, today=tomorrow)
+    assert (later.new, later.account["held"]) == (True, 0)
+    assert weekly.open_week(small, today=tomorrow).as_of == tomorrow
+
+
+def test_a_folder_without_a_day_is_as_of_the_day_of_loading(tmp_path: Path) -> None:
+    folder = write_folder(tmp_path / "logs", weeks=0)
+    for day in (TODAY, TODAY + dt.timedelta(40)):
+        assert weekly.open_week(folder, today=day).as_of == day
+
+
+def test_what_a_killed_write_left_is_cleared_by_the_next_load(small: Path) -> None:
+    old, young = small / "visits" / ".a.csv.x1.unfinished", small / ".b.csv.x2.unfinished"
+    for left in (old, young):
+        left.write_text("half")
+    os.utime(old, (1, 1))
+    weekly.load(small, today=TODAY)
+    assert not old.exists()
+    assert young.exists(), "it may still be under way"
 
 
 @pytest.mark.parametrize("view", sorted(store.VIEWS))
@@ -197,12 +170,9 @@ def test_every_view_runs_on_an_empty_warehouse(tmp_path: Path, view: str) -> Non
 
 def test_a_warehouse_of_other_code_is_built_anew(small: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     before = weekly.load(small, today=TODAY)
-    monkeypatch.setattr("pipeline.derive.code_print", lambda: "other lines")
+    monkeypatch.setattr("pipeline.derive.code_fingerprint", lambda: "other lines")
     again = weekly.load(small, today=TODAY)
     assert (again.new, again.account) == (True, before.account)
-    monkeypatch.setattr(intake, "read_partly", None)  # nothing of it may be kept, so nothing is read partly
-    monkeypatch.setattr("pipeline.derive.code_print", lambda: "yet other lines")
-    assert weekly.load(small, today=TODAY).new
     assert not weekly.load(small, today=TODAY).new
 
 
@@ -278,7 +248,7 @@ def damage(db: Path, table: str) -> None:
         store.read_copy(db)
 
 
-@pytest.mark.parametrize("table", ["visit_row", "reading_cell", "nitrate_fit"])
+@pytest.mark.parametrize("table", ["visit", "reading", "nitrate_fit"])
 @pytest.mark.parametrize("more", [False, True], ids=["nothing new", "one more sheet"])
 def test_a_damage_that_only_some_rows_show_is_mended(tmp_path: Path, table: str, more: bool) -> None:
     """A load that looks at a few rows may not see it, or see it half way; nobody is told a wrong number or nothing."""
@@ -302,7 +272,7 @@ def test_a_damage_that_comes_after_the_load_is_mended(small: Path, monkeypatch: 
     def then_damaged(folder: Path, *given: object) -> weekly.LoadResult:
         loads.append(real(folder, *given))  # type: ignore[arg-type]
         if len(loads) == 1:
-            damage(loads[0].db, "reading_cell")
+            damage(loads[0].db, "reading")
         return loads[-1]
 
     monkeypatch.setattr(weekly, "load", then_damaged)

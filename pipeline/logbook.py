@@ -14,9 +14,10 @@ import io
 import os
 import re
 import tempfile
+import time
 import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from pipeline.problems import Problem
@@ -27,6 +28,8 @@ CORRECTION_COLUMNS = ("file", "line", "column", "was", "now", "by", "on", "why")
 SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,80}\.csv", re.ASCII)
 UPLOAD_MB = 5  # a year of a large round is under 1 MB; the server takes no more either
 SHEET_FOLDERS = ("visits", "services", "events")
+UNFINISHED = ".unfinished"  # the ending of a file that is being written
+UNFINISHED_S = 600.0  # seconds after which no write is still under way
 
 
 def _explained(error: OSError, path: Path) -> Problem:
@@ -50,7 +53,7 @@ def _write_whole(target: Path, content: bytes, *, replace: bool) -> None:
     """Write `content` as `target`, whole or not at all. Without `replace` an existing file is an error."""
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        handle, beside = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+        handle, beside = tempfile.mkstemp(prefix=f".{target.name}.", suffix=UNFINISHED, dir=target.parent)
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(content)
@@ -68,6 +71,15 @@ def _write_whole(target: Path, content: bytes, *, replace: bool) -> None:
         raise
     except OSError as error:
         raise _explained(error, target) from None
+
+
+def clear_leftovers(folder: Path) -> None:
+    """Remove what a write left that was killed; one that is under way is younger."""
+    for place in (folder, *(folder / name for name in SHEET_FOLDERS)):
+        for left in place.glob(f".*{UNFINISHED}"):
+            with suppress(OSError):
+                if time.time() - left.stat().st_mtime > UNFINISHED_S:
+                    left.unlink()
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.intake import keeping
+from pipeline import logbook
 from pipeline.problems import Problem
 
 ROW = {
@@ -26,7 +26,7 @@ ROW = {
 
 
 def test_the_first_correction_makes_the_file(tmp_path: Path) -> None:
-    keeping.add_corrections(tmp_path, [ROW])
+    logbook.add_corrections(tmp_path, [ROW])
     with (tmp_path / "corrections.csv").open(newline="") as file:
         assert list(csv.DictReader(file)) == [ROW]
 
@@ -36,7 +36,7 @@ def test_a_correction_keeps_encoding_separator_and_column_order(tmp_path: Path, 
     target = tmp_path / "corrections.csv"
     header = "Why;by;ON;now;was;column;line;file"
     target.write_bytes(f"{header}\nça va;x;2026-05-01;1;2;ph;3;visits/a.csv".encode(encoding))
-    keeping.add_corrections(tmp_path, [ROW])
+    logbook.add_corrections(tmp_path, [ROW])
     lines = target.read_bytes().decode(encoding).split("\n")
     assert lines[0] == header
     assert lines[1].startswith("ça va;")
@@ -48,21 +48,21 @@ def test_a_header_not_understood_changes_nothing(tmp_path: Path) -> None:
     target = tmp_path / "corrections.csv"
     target.write_text("file,cell,new\n")
     with pytest.raises(Problem, match="line 1"):
-        keeping.add_corrections(tmp_path, [ROW])
+        logbook.add_corrections(tmp_path, [ROW])
     assert target.read_text() == "file,cell,new\n"
 
 
 def test_corrections_added_at_once_are_all_kept(tmp_path: Path) -> None:
     with ThreadPoolExecutor(8) as pool:
-        list(pool.map(lambda n: keeping.add_corrections(tmp_path, [{**ROW, "line": str(n)}]), range(24)))
+        list(pool.map(lambda n: logbook.add_corrections(tmp_path, [{**ROW, "line": str(n)}]), range(24)))
     with (tmp_path / "corrections.csv").open(newline="") as file:
         assert sorted(int(row["line"]) for row in csv.DictReader(file)) == list(range(24))
 
 
 def test_visits_are_new_files_with_the_columns_that_were_filled(tmp_path: Path) -> None:
     day = dt.date(2026, 6, 1)
-    first = keeping.save_visits(tmp_path, [{"date": "2026-06-01", "tank": "M1", "nitrate": "13-29"}], day)
-    second = keeping.save_visits(tmp_path, [{"date": "2026-06-01", "tank": "M2"}], day)
+    first = logbook.save_visits(tmp_path, [{"date": "2026-06-01", "tank": "M1", "nitrate": "13-29"}], day)
+    second = logbook.save_visits(tmp_path, [{"date": "2026-06-01", "tank": "M2"}], day)
     assert first != second
     assert first.read_text() == "date,tank,nitrate\n2026-06-01,M1,13-29\n"
     assert [p.name for p in sorted((tmp_path / "visits").iterdir())] == [first.name, second.name]
@@ -73,22 +73,22 @@ def test_visits_are_new_files_with_the_columns_that_were_filled(tmp_path: Path) 
 )
 def test_an_upload_never_leaves_its_folder(tmp_path: Path, name: str) -> None:
     with pytest.raises(Problem, match="file name"):
-        keeping.save_upload(tmp_path, "visits", name, b"date,tank\n")
+        logbook.save_upload(tmp_path, "visits", name, b"date,tank\n")
     assert not any(tmp_path.rglob("*.csv"))
 
 
 def test_an_upload_never_writes_over_a_file(tmp_path: Path) -> None:
-    kept = keeping.save_upload(tmp_path, "services", "may.csv", b"one\n")
+    kept = logbook.save_upload(tmp_path, "services", "may.csv", b"one\n")
     with pytest.raises(Problem, match="there already"):
-        keeping.save_upload(tmp_path, "services", "may.csv", b"two\n")
+        logbook.save_upload(tmp_path, "services", "may.csv", b"two\n")
     assert kept.read_bytes() == b"one\n"
     with pytest.raises(Problem, match="takes no uploads"):
-        keeping.save_upload(tmp_path, "sites", "may.csv", b"two\n")
+        logbook.save_upload(tmp_path, "sites", "may.csv", b"two\n")
 
 
 def test_an_upload_has_a_limit(tmp_path: Path) -> None:
     with pytest.raises(Problem, match="expected 5 MB or less"):
-        keeping.save_upload(tmp_path, "visits", "big.csv", b"x" * 5_000_001)
+        logbook.save_upload(tmp_path, "visits", "big.csv", b"x" * 5_000_001)
     assert not any(tmp_path.rglob("*.csv"))
 
 
@@ -106,28 +106,28 @@ def test_an_upload_has_a_limit(tmp_path: Path) -> None:
     ],
 )
 def test_a_name_offered_for_an_upload_is_safe_and_free(tmp_path: Path, given: str, safe: str) -> None:
-    keeping.save_upload(tmp_path, "visits", "taken.csv", b"one\n")
-    name = keeping.free_name(tmp_path, "visits", given)
+    logbook.save_upload(tmp_path, "visits", "taken.csv", b"one\n")
+    name = logbook.free_name(tmp_path, "visits", given)
     assert name == safe
-    assert keeping.save_upload(tmp_path, "visits", name, b"two\n").parent == tmp_path / "visits"
+    assert logbook.save_upload(tmp_path, "visits", name, b"two\n").parent == tmp_path / "visits"
 
 
 def test_a_folder_that_is_not_there_is_closed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert keeping.closed(tmp_path) == ""
-    assert "is not there" in keeping.closed(tmp_path / "none")
+    assert logbook.closed(tmp_path) == ""
+    assert "is not there" in logbook.closed(tmp_path / "none")
     monkeypatch.setattr(os, "access", lambda path, how: False)
-    assert "may only be read" in keeping.closed(tmp_path)
+    assert "may only be read" in logbook.closed(tmp_path)
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
 def test_a_read_only_folder_is_told(tmp_path: Path) -> None:
     tmp_path.chmod(0o500)
     with pytest.raises(Problem, match="may not be written"):
-        keeping.add_corrections(tmp_path, [ROW])
+        logbook.add_corrections(tmp_path, [ROW])
 
 
 def test_a_full_disk_is_told_and_changes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    keeping.add_corrections(tmp_path, [ROW])
+    logbook.add_corrections(tmp_path, [ROW])
     before = (tmp_path / "corrections.csv").read_bytes()
 
     def full(_: int) -> None:
@@ -135,6 +135,6 @@ def test_a_full_disk_is_told_and_changes_nothing(tmp_path: Path, monkeypatch: py
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(Problem, match="disk is full"):
-        keeping.add_corrections(tmp_path, [ROW])
+        logbook.add_corrections(tmp_path, [ROW])
     assert (tmp_path / "corrections.csv").read_bytes() == before
     assert sorted(p.name for p in tmp_path.iterdir()) == [".tankround", "corrections.csv"]

@@ -16,7 +16,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.intake import find_files, keeping
+from pipeline import logbook
+from pipeline.intake import find_files
 
 DAY = dt.date(2026, 6, 1)
 ROWS = 400  # enough that writing takes a while
@@ -33,15 +34,15 @@ def visit(line: int) -> dict[str, str]:
 
 
 def put_right(folder: Path) -> None:
-    keeping.add_corrections(folder, [correction(line) for line in range(ROWS)])
+    logbook.add_corrections(folder, [correction(line) for line in range(ROWS)])
 
 
 def enter(folder: Path) -> None:
-    keeping.save_visits(folder, [visit(line) for line in range(ROWS)], DAY)
+    logbook.save_visits(folder, [visit(line) for line in range(ROWS)], DAY)
 
 
 def upload(folder: Path) -> None:
-    keeping.save_upload(folder, "services", "may.csv", b"date,tank,job\n" * ROWS)
+    logbook.save_upload(folder, "services", "may.csv", b"date,tank,job\n" * ROWS)
 
 
 WRITES = [
@@ -138,7 +139,7 @@ def test_killed_while_adding_corrections_the_old_file_or_the_new_one_is_whole(tm
 def test_killed_around_each_step_of_saving_visits_they_are_kept_whole_or_not_at_all(
     tmp_path: Path, dies: str, when: str
 ) -> None:
-    whole = keeping.visits_csv([visit(line) for line in range(ROWS)]).encode()
+    whole = logbook.visits_csv([visit(line) for line in range(ROWS)]).encode()
 
     def doomed() -> None:
         real = getattr(os, dies)

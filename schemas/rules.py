@@ -1,0 +1,100 @@
+"""Rules of a row: named checks of the models, each with what a row gets that breaks it, and the sentence.
+
+A rule's test is given the limits in force (assumptions by name) and returns an expression that is true where the row is
+wrong; null is right. The sentence is a template over the columns of the row, or a function of the row and the limits.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import pandera.polars as pa
+import polars as pl
+
+Limits = Mapping[str, float]
+Row = Mapping[str, Any]
+Test = Callable[[Limits], pl.Expr]
+Sentence = str | Callable[[Row, Limits], str]
+
+_LIMITS: ContextVar[Limits] = ContextVar("limits")
+_TODAY: ContextVar[dt.date] = ContextVar("today")
+
+
+@contextmanager
+def judged_by(limits: Limits, today: dt.date) -> Iterator[None]:
+    """Models are validated by these limits, as of the day of loading."""
+    tokens = _LIMITS.set(limits), _TODAY.set(today)
+    try:
+        yield
+    finally:
+        _LIMITS.reset(tokens[0])
+        _TODAY.reset(tokens[1])
+
+
+def today() -> dt.date:
+    return _TODAY.get()
+
+
+@dataclass(frozen=True)
+class Rule:
+    """What a row gets that breaks it. `column` is the cell it is said of; `fault` names it in lists of what is held."""
+
+    column: str
+    outcome: Literal["held", "warned"]
+    fault: str
+    says: Sentence
+    suggestion: Callable[[Row, Limits], str] | None = None
+    shows: Mapping[str, Test] = field(default_factory=dict)  # what the sentence shows besides the columns of the row
+
+
+def _check(rule: Rule, test: Test) -> Callable[[Any, pa.PolarsData], pl.LazyFrame]:
+    def passes(cls: Any, data: pa.PolarsData) -> pl.LazyFrame:
+        if (limits := _LIMITS.get(None)) is None:  # nobody said by what to judge
+            return data.lazyframe.select(pl.first().is_null() | True)
+        return data.lazyframe.select(~test(limits).fill_null(False))
+
+    passes.__doc__ = f"{rule.outcome}: {rule.fault}"
+    return passes
+
+
+def _attached(rule: Rule, test: Test) -> Any:
+    return pa.dataframe_check(name=rule.fault, error=rule.fault, statistics={"rule": rule})(_check(rule, test))
+
+
+def held(column: str, fault: str, says: Sentence, test: Test, **more: Any) -> Any:
+    """A check of a model: the cell of a row that breaks it is not used."""
+    return _attached(Rule(column, "held", fault, says, **more), test)
+
+
+def warned(column: str, fault: str, says: Sentence, test: Test, **more: Any) -> Any:
+    """A check of a model: the cell of a row that breaks it is used, and marked."""
+    return _attached(Rule(column, "warned", fault, says, **more), test)
+
+
+def not_to_come(column: str) -> Any:
+    """No record is of a day after the day of loading."""
+    says = "The day is in the future; expected one up to the day of loading. The row is on hold."
+    return held(column, "future", says, lambda _: pl.col(column) > today())
+
+
+def within_reach(column: str) -> pa.Check:
+    """A date lies between the first year of any round and the last that one may be planned for."""
+
+    def beyond(f: Limits) -> pl.Expr:
+        year = pl.col(column).dt.year()
+        return (year < int(f["first_year"])) | (year > today().year + int(f["date_reach_years"]))
+
+    def says(row: Row, f: Limits) -> str:
+        day, last = row[column], today().year + int(f["date_reach_years"])
+        if day.year < f["first_year"]:
+            return f"“{row['typed']}” is before {f['first_year']:g}; expected a date of this round."
+        return f"“{row['typed']}” is after {last}; expected a date up to then."
+
+    rule = Rule(column, "held", "out of reach", says)
+    check = _check(rule, beyond)
+    return pa.Check(lambda data: check(None, data), name=rule.fault, statistics={"rule": rule})
