@@ -190,7 +190,10 @@ def _read_clean(body: str, skip: int, separator: str, names: list[str]) -> Table
     """By polars, which is quick and strict: only where no quote is needed and every line has as many fields as the first;
     else None. Fields beyond the header's may be there where they are blank everywhere."""
     body = body.replace("\r\n", "\n").rstrip("\n")
-    if '"' in body:  # quotes around a field that has no need of them
+    # Quotes around a field that has no need of them go; where one has, others are left, and the csv module reads it all.
+    for end in (separator, separator, "\n") if '"' in body else ():
+        body = body.replace(f'{separator}""{end}', separator + end)
+    if '"' in body:
         edge = re.escape(separator)
         body = re.sub(rf'(?<![^{edge}\n])"([^"{edge}\n]*)"(?![^{edge}\n])', r"\1", body)
     if not body.strip() or any(mark in body for mark in ('"', "\r", "\x00", "\ufeff")):
