@@ -26,6 +26,7 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "pipeline.review": COMMON | {"pipeline.calc"},
     "pipeline.advise": COMMON | {"pipeline.calc", "pipeline.review"},
     "pipeline.papers": COMMON | {"pipeline.calc", "pipeline.review", "pipeline.advise"},
+    "pipeline.log": frozenset(),
     "pipeline.logbook": COMMON,
     "pipeline.weekly": COMMON
     | {"pipeline.derive", "pipeline.logbook", "pipeline.reuse"}

@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.assumptions import Assumptions
-from pipeline.calc import mixing
+from pipeline.calc import mixing, sizing
 from pipeline.week import Week
 from pipeline.wording import counted, day, days, fixed, number, per_cent, with_unit
 
@@ -239,17 +239,10 @@ def with_net(known: Facts, net_l: float | None) -> Facts:
     return replace(known, net_l=net_l)
 
 
-def _most(known: Facts, assumed: Assumptions) -> float:
-    """The largest change that may be made in one go here: less where the tap's pH is far from the tank's."""
-    if known.ph is None or known.tap_ph is None or abs(known.tap_ph - known.ph) < assumed["mix_ph_apart"]:
-        return assumed["change_at_once"]
-    return min(assumed["mix_change_share"], assumed["change_at_once"])
-
-
 def _apart(known: Facts, assumed: Assumptions) -> str:
     """What of the tap, beside its nitrate, a change has to mind."""
     said = ""
-    if _most(known, assumed) < assumed["change_at_once"]:
+    if sizing.largest_change(known.ph, known.tap_ph, assumed) < assumed["change_at_once"]:
         said += f" The tap has pH {number(known.tap_ph)}, the tank {number(known.ph)}: small changes."
     if known.tap_ammonia is not None and known.tap_ammonia > assumed["tap_ammonia_least"]:
         said += (
@@ -260,29 +253,21 @@ def _apart(known: Facts, assumed: Assumptions) -> str:
 
 
 def way_down(known: Facts, holding: float | None, assumed: Assumptions) -> dict[str, Any] | None:
-    """From over the limit to under it: the change at each visit, how many, and the day it is under; None for no way.
-
-    The smallest of a few sizes that needs no more visits than `way_down_visits`, else the largest that may be made.
-    """
-    if known.level is None or known.level <= known.ceiling:
+    """From over the limit to under it: the change at each visit, how many, and the day it is under; None for no way."""
+    most = sizing.largest_change(known.ph, known.tap_ph, assumed)
+    way = sizing.way_down(
+        known.level, known.ceiling, known.tap, known.rise_per_day, known.every_days, most, assumed, holding
+    )
+    if way is None:
         return None
-    rise, most = max(known.rise_per_day or 0.0, 0.0), _most(known, assumed)
-    sizes = sorted({min(max(share, holding or 0.0), most) for share in (assumed["way_down_share"], 0.4, most)})
-    reach = [
-        (size, float(mixing.visits_to_reach(known.ceiling, known.level, known.tap, rise, known.every_days, size)))
-        for size in sizes
-    ]
-    ways = [(size, visits) for size, visits in reach if visits <= assumed["way_down_visits_most"]]
-    if not ways:
-        return None
-    size, visits = next((way for way in ways if way[1] <= assumed["way_down_visits"]), ways[-1])
+    size, visits = way
     each = _answer(size, known.net_l, True, "")
     first = known.next_visit
     under = None if first is None else first + dt.timedelta(days=round(visits * known.every_days))
     return {
         "fraction": each["fraction"],
         "litres": each["litres"],
-        "visits": int(visits),
+        "visits": visits,
         "under_on": None if under is None else under.isoformat(),
     }
 

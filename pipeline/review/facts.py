@@ -88,6 +88,7 @@ class TankFacts:
     # nitrate: rates in mg/L NO3 per day
     ceiling: float | None = None
     trend: str | None = None
+    level: float | None = None  # calculated of the day [mg/L NO3]
     plateau: float | None = None
     plateau_low: float | None = None
     plateau_high: float | None = None
@@ -120,6 +121,7 @@ class TankFacts:
     span_one_kit: bool | None = None
     # the tap, as last tested
     tap: float | None = None  # mg/L NO3
+    tap_ph: float | None = None
     tap_ammonia: float | None = None
     tap_ammonia_high: float | None = None
     tap_ammonia_day: dt.date | None = None
@@ -257,7 +259,7 @@ def _nitrate_read(asks: pl.DataFrame, reading: pl.DataFrame, assumed: Assumption
 
 def _tap(rows: pl.DataFrame, tap: pl.DataFrame) -> pl.DataFrame:
     """The last tests of each tank's supply up to the day."""
-    for parameter in ("nitrate", "ammonia"):
+    for parameter in ("nitrate", "ammonia", "ph"):
         tests = tap.filter(pl.col("parameter") == parameter).select(
             "water_supply",
             "date",

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-
+from pipeline.calc import sizing
 from pipeline.review.facts import TankFacts
 from pipeline.review.finding import ACT, CANT, CP, DUE, HOUSE, PLAN, WEEK, Finding
 from pipeline.review.rules_water import FLOW, NITRATE, STOPPED, nearer, small_change
@@ -75,12 +74,25 @@ def _way_down(f: TankFacts, matched: float, ceiling: float) -> tuple[str, str]:
         share = f.assumed["usual_change_share"]
         reaches = "; how far that brings it down depends on the tap, which was never tested: test it"
     else:
-        room = matched - f.tap
-        wanted = min(max((matched - ceiling) / room, f.assumed["change_least"]), f.assumed["change_at_once"])
-        step = f.assumed["change_round"]
-        share = math.ceil(round(wanted / step, 9)) * step
-        reaches = (
-            f", which brings {reading('nitrate', matched)} down to about {reading('nitrate', matched - share * room)}"
+        ph = f.water.get("ph")
+        most = sizing.largest_change(None if ph is None else ph.matched, f.tap_ph, f.assumed)
+        every = f.mean_gap_days or f.visit_days or 7.0
+        holding = sizing.holding_change(f.recent_rate, every, ceiling, f.tap, f.assumed)
+        way = sizing.way_down(f.level or matched, ceiling, f.tap, f.recent_rate, every, most, f.assumed, holding)
+        if way is None:
+            # By the calculated level it is under already, or no change brings it down: the plan says what does.
+            return (
+                f"Change {change_words(f.assumed['usual_change_share'], f.net_l)}, retest; see the plan",
+                f"Change {change_words(f.assumed['usual_change_share'], f.net_l)} and retest at the next visit; the plan"
+                " says what else brings it down.",
+            )
+        share, visits = way
+        when = "at the next visit" if visits == 1 else f"at each of the next {visits} visits"
+        now = change_words(share, f.net_l)
+        return (
+            f"Change {now} {when}, and retest",
+            f"Change {now} {when}, which brings nitrate under the limit; retest at each, and look at what makes it"
+            " rise.",
         )
     now = change_words(share, f.net_l)
     return (

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-
+from pipeline.calc import sizing
 from pipeline.review.facts import Row, TankFacts
 from pipeline.review.finding import CP, DUE, HOUSE, PLAN, STEADY, Finding
 from pipeline.wording import (
@@ -45,14 +44,8 @@ def rise(f: TankFacts) -> str:
 
 def change_for_ceiling(f: TankFacts) -> float | None:
     """The share a visit that holds the limit, f = R/(L − T); None where no change can."""
-    if f.recent_rate is None or f.mean_gap_days is None or f.ceiling is None or f.tap is None:
-        return None
-    room = f.ceiling - f.tap
-    share = f.recent_rate * f.mean_gap_days / room if room > 0 else math.inf
-    if not 0 < share <= f.assumed["change_limit"]:
-        return None
-    step = f.assumed["change_round"]
-    return math.ceil(round(share / step, 9)) * step
+    share = sizing.holding_change(f.recent_rate, f.mean_gap_days, f.ceiling, f.tap, f.assumed)
+    return share or None
 
 
 def short_kg(f: TankFacts) -> float | None:

@@ -135,9 +135,8 @@ def test_a_tap_that_was_never_tested_is_not_taken_as_clean(tmp_path: Path) -> No
     (tmp_path / "b").mkdir()
     known = told(tmp_path / "b", rows, sites=sites, tap=tap)
     over = next(f for f in known["findings"] if f["rule"] == "nitrate_over_ceiling")
-    # (60 − 40) ÷ (60 − 10) is 40 %, which leaves 40.
-    assert "40\xa0% (40\xa0L)" in over["do"]
-    assert "down to about 40\xa0mg/L" in over["do"]
+    # 10 + 50 × 0.7 is 45 before the second, 10 + 50 × 0.49 is 34.5 after it.
+    assert "30\xa0% (30\xa0L) at each of the next 2 visits" in over["do"]
 
 
 FILTER = {

@@ -68,11 +68,11 @@ TRAP = {"ph": read(6.1), "kh": read(1.0)}
         ({"nitrate": read(47.0, 40.1, 65)}, WEEK, ("nitrate 40–65 mg/L, over its limit of 40, 3 days ago",)),
         ({"nitrate": read(47.0, 36, 65), "over_ceiling_probability": 0.79}, PLAN, ()),
         ({"nitrate": read(47.0, 36, 65), "over_ceiling_probability": 0.8}, WEEK, ()),
-        ({"nitrate": read(60.0), "tap": 10.0}, WEEK, ("Change 40 % (80 L), retest at the next visit",
-            "brings 60 mg/L down to about 40 mg/L")),
-        ({"nitrate": read(60.5), "tap": 10.0}, WEEK, ("Change 45 % (90 L)",)),  # rounded up to a twentieth
-        ({"nitrate": read(41.0), "tap": 0.0}, WEEK, ("Change 10 % (20 L)",)),  # the least that is asked for
-        ({"nitrate": read(200.0), "tap": 0.0}, WEEK, ("Change 50 % (100 L)",)),  # the most in one go
+        ({"nitrate": read(60.0), "tap": 10.0}, WEEK, ("Change 30 % (60 L) at each of the next 2 visits, and retest",
+            "brings nitrate under the limit")),
+        ({"nitrate": read(60.5), "tap": 10.0}, WEEK, ("Change 30 % (60 L) at each of the next 2 visits",)),
+        ({"nitrate": read(41.0), "tap": 0.0}, WEEK, ("Change 30 % (60 L) at the next visit, and retest",)),
+        ({"nitrate": read(200.0), "tap": 0.0}, WEEK, ("Change 30 % (60 L) at each of the next 5 visits",)),
         ({"nitrate": read(60.0), "tap": 40.0}, WEEK, ("Tap is 40 mg/L: mix in RO water", "not under the limit of 40")),
         ({"nitrate": read(60.0), "tap": 39.9}, WEEK, ("Change 50 %",)),
         ({"nitrate": read(60.0)}, WEEK, ("Change 25 % (50 L)", "never tested: test it")),

@@ -31,7 +31,7 @@ ROUTINE = {"mean_gap_days": 7.0, "tap": 5.0, "change_share": 0.9, "mean_fraction
         (OVER | CLIMBS, PLAN, ("bioload 140 % of its plain rating, short of 0.5 kg media", "Feed less or add 0.5 kg media",
             "200 L net on 1.5 kg of media rates 150 L", "disputed")),
         (OVER | UNCLEAR | OFF, PLAN, ("short of 0.5 kg media",)),
-        (OVER | CLIMBS | ROUTINE, PLAN, ("until then change 25 % (50 L)",)),  # 1.06 × 7 ÷ 35, rounded up
+        (OVER | CLIMBS | ROUTINE, PLAN, ("until then change 21 % (42 L)",)),  # 1.06 × 7 ÷ 35
         (OVER | FLAT, STEADY, ("bioload 140 % of its plain rating, nitrate steady", "Leave it")),
         (OVER | UNCLEAR | UNDER, STEADY, ("levels off near 30 mg/L (20–40)",)),
         (OVER | UNCLEAR | UNDER | {"plateau_high": 40.1}, PLAN, ("no clear trend", "Test nitrate at each visit")),
@@ -92,7 +92,7 @@ HALF = {"plain_state": "half cycle only", "media_kg": 0.0}
         (WITHIN, None, ()),
         ({"plain_state": "can't say"}, None, ()),  # no filter on record is not half cycle only
         (HALF | CLIMBS, PLAN, ("half cycle only: no rated media; rises 7.4", "Add 2 kg media after a fine stage")),
-        (HALF | CLIMBS | ROUTINE, PLAN, ("Change 25 % (50 L) a visit, or add 2 kg media",)),
+        (HALF | CLIMBS | ROUTINE, PLAN, ("Change 21 % (42 L) a visit, or add 2 kg media",)),
         (HALF | FLAT | UNDER | ROUTINE, STEADY, ("the changes hold it", "Leave it: the water changes hold it")),
         (HALF | FLAT | UNDER | ROUTINE | {"change_share": 0.0}, STEADY, ("no rated media; nitrate steady",)),
         (HALF | FLAT | UNDER | ROUTINE | {"change_share": None}, STEADY, ("no rated media; nitrate steady",)),
@@ -121,7 +121,7 @@ def test_no_rated_media(facts: dict[str, Any], class_: str | None, words: tuple[
         (RISE | OFF | {"ceiling": None}, None, ()),
         (RISE | OFF | {"recent_state": "too few"}, None, ()),
         (RISE | OFF | {"recent_state": "below chart"}, None, ()),
-        (RISE | OFF | ROUTINE, PLAN, ("Change 25 % (50 L) each visit holds it",)),
+        (RISE | OFF | ROUTINE, PLAN, ("Change 21 % (42 L) each visit holds it",)),
         (RISE | OFF | ROUTINE | {"tap": 40.0}, PLAN, ("Tap is 40 mg/L: part RO water",)),
         (RISE | {"weeks_to_ceiling": 9.0}, PLAN, ("rises 7.4 mg/L a week (4.2–10.5), no water changed; limit 40 in about 9",
             "it does not level off")),
