@@ -13,7 +13,7 @@ from pipeline.calc import mixing
 def largest_change(ph: float | None, tap_ph: float | None, assumed: Mapping[str, float]) -> float:
     """The largest change that may be made in one go: less where the tap's pH is far from the tank's."""
     most = assumed["change_at_once"]
-    if ph is None or tap_ph is None or abs(tap_ph - ph) < assumed["mix_ph_apart"]:
+    if ph is None or tap_ph is None or round(abs(tap_ph - ph), 6) < assumed["mix_ph_apart"]:
         return most
     return min(assumed["mix_change_share"], most)
 

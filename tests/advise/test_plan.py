@@ -237,7 +237,7 @@ def walk(value: object) -> list[object]:
 
 
 EMPTY: list[tuple[str, Rounds, str]] = [
-    ("no filter", Rounds().tank("T1", net_l=100), "Nothing in it works"),
+    ("no filter", Rounds().tank("T1", net_l=100), "it needs a filter on record"),
     ("no net", Rounds().tank("T1").filter("F1", "T1", [FINE, ("b", "good", 1.0)]), "needs net or gross litres"),
     ("no mass", Rounds().tank("T1", net_l=100).filter("F1", "T1", [FINE, ("b", "good")]), "the mass of good in F1 b"),
     ("no fills", Rounds().tank("T1", net_l=100).filter("F1", "T1", []), "what fills F1"),
@@ -299,7 +299,7 @@ def test_a_plan_as_text_ranks_the_options_and_sizes_the_change() -> None:
     lines = text.splitlines()
     assert lines[0] == "T1: bioload 130 % of its plain rating, 130 % of its working rating"
     assert lines[2].startswith(" 1. Feed 25 % less")
-    assert "    18, 20 min; now 130 %, ripe 86.7 %, from Wed 30 September" in lines
+    assert "    18, 20 min; bioload now 130 %, when mature 86.7 %, from Wed 30 September" in lines
     assert "Water: Change" in text
 
 

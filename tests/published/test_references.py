@@ -1,4 +1,4 @@
-"""The list of references in DEVELOPERS.md holds every source that code, assumptions or tests cite by name and year."""
+"""The list in REFERENCES.md holds every source that code, assumptions or tests cite by name and year."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ CITED = re.compile(
 
 def references() -> list[str]:
     """The entries of the list, one string each."""
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    text = Path(__file__).with_name("REFERENCES.md").read_text(encoding="utf-8")
     part = text.split("\n## References\n", 1)[1].split("\n## ", 1)[0]
     return [" ".join(entry.split()) for entry in re.split(r"\n(?=- )", part)]
 
