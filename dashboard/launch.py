@@ -13,6 +13,7 @@ from pathlib import Path
 from threading import Thread
 from types import FrameType
 
+from pipeline.assumptions import built_in
 from pipeline.problems import Problem
 
 APP = Path(__file__).with_name("app.py")
@@ -24,7 +25,7 @@ FLAGS = {
     "server.headless": "true",
     "server.enableCORS": "true",
     "server.enableXsrfProtection": "true",
-    "server.maxUploadSize": "5",
+    "server.maxUploadSize": f"{built_in()['upload_limit_mb']:.0f}",
     "server.fileWatcherType": "none",
     "browser.gatherUsageStats": "false",
     "browser.serverAddress": HOST,
