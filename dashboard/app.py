@@ -12,10 +12,10 @@ st.navigation(
     [
         st.Page("views/this_week.py", title="This week", default=True),
         st.Page("views/one_tank.py", title="One tank", url_path="one_tank"),
-        st.Page("views/load_and_nitrate.py", title="Load and nitrate", url_path="load_and_nitrate"),
+        st.Page("views/capacity_and_nitrate.py", title="Capacity and nitrate", url_path="capacity_and_nitrate"),
         st.Page("views/filter_book.py", title="Filter book", url_path="filter_book"),
         st.Page("views/plan.py", title="Plan", url_path="plan"),
-        st.Page("views/enter_readings.py", title="Enter readings", url_path="enter_readings"),
+        st.Page("views/at_the_tank.py", title="At the tank", url_path="at_the_tank"),
         st.Page("views/held_rows.py", title="Held rows", url_path="held_rows"),
         st.Page("views/papers.py", title="Papers", url_path="papers"),
         st.Page("views/assumptions.py", title="Assumptions", url_path="assumptions"),

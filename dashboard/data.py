@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 from pathlib import Path
 
@@ -20,8 +21,14 @@ def places() -> tuple[Path, Path | None]:
 
 
 @st.cache_resource(max_entries=2, show_spinner="Reading the round")
-def _week(folder: str, db: str, stamp: str) -> Week:
-    return weekly.open_week(Path(folder), db=Path(db) if db else None)
+def _week(folder: str, db: str, stamp: str, as_of: dt.date) -> Week:
+    return weekly.open_week(Path(folder), as_of=as_of, db=Path(db) if db else None)
+
+
+def as_of() -> dt.date:
+    """The day that is shown: the one the command handed over, else today."""
+    given = os.environ.get("TANKROUND_AS_OF", "")
+    return dt.date.fromisoformat(given) if given else dt.date.today()
 
 
 def week() -> Week:
@@ -29,7 +36,7 @@ def week() -> Week:
     folder, db = places()
     try:
         stamp = str(store.stamp(weekly.warehouse_of(folder, db)))
-        return _week(str(folder), str(db or ""), stamp)
+        return _week(str(folder), str(db or ""), stamp, as_of())
     except Problem as problem:
         st.title("The round can't be shown")
         st.write(str(problem))

@@ -20,10 +20,10 @@ OUT = ROOT / "dashboard" / "pictures"
 PAGES = {
     "this-week": "",
     "one-tank": "one_tank?tank=LM2",
-    "load-and-nitrate": "load_and_nitrate",
+    "capacity-and-nitrate": "capacity_and_nitrate",
     "filter-book": "filter_book?filter=B05",
     "plan": "plan?tank=LM2",
-    "enter-readings": "enter_readings?day=2026-06-02",
+    "at-the-tank": "at_the_tank?day=2026-06-02",
     "held-rows": "held_rows",
     "assumptions": "assumptions",
     "papers": "papers",

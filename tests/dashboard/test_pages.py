@@ -14,7 +14,7 @@ from pipeline.new_folder import make_folder
 
 APP = Path(__file__).parents[2] / "dashboard" / "app.py"
 PAGES = (
-    "this_week", "one_tank", "load_and_nitrate", "filter_book", "plan", "enter_readings", "held_rows", "papers",
+    "this_week", "one_tank", "capacity_and_nitrate", "filter_book", "plan", "at_the_tank", "held_rows", "papers",
     "assumptions",
 )  # fmt: skip
 
@@ -93,8 +93,8 @@ def test_markup_in_names_is_shown_as_text(tmp_path: Path, monkeypatch: pytest.Mo
     assert "&lt;script&gt;" in text
 
 
-def test_load_and_nitrate_names_the_tanks_over_and_climbing(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    text = words(opened(demo_logs, "load_and_nitrate", monkeypatch))
+def test_capacity_and_nitrate_names_the_tanks_over_and_climbing(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = words(opened(demo_logs, "capacity_and_nitrate", monkeypatch))
     assert "Over rating and climbing: Supper room, Larkmead and Front entrance, Sallowfield School." in text
 
 

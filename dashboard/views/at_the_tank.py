@@ -1,4 +1,4 @@
-"""Enter readings: at the tank, as a grid, or as a file."""
+"""At the tank: at the tank, as a grid, or as a file."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def _day() -> dt.date:
 
 def page() -> None:
     st.html(desk.STYLE)
-    st.title("Enter readings")
+    st.title("At the tank")
     week = desk.week()
     desk.became()
     if not week.table("tank").height:

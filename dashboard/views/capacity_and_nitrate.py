@@ -1,4 +1,4 @@
-"""Load and nitrate: rating beside evidence, every tank a point."""
+"""Capacity and nitrate: rating beside evidence, every tank a point."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def _corners(two: tuple[tuple[str, str], ...]) -> None:
 
 def page() -> None:
     week = data.week()
-    st.title("Load and nitrate")
+    st.title("Capacity and nitrate")
     which = st.segmented_control("Load", ["plain load", "working load"], default="plain load", key="which_load")
     column = "working_load_pct" if which == "working load" else "plain_load_pct"
     titles = data.tank_titles(week)
