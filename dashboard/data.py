@@ -56,6 +56,12 @@ def tank_titles(week: Week) -> dict[str, str]:
     return {tank: f"{name or tank}, {sites.get(site) or site}" for tank, name, site in rows}
 
 
+def site_titles(week: Week) -> dict[str, str]:
+    """Site id -> its name, in the order of the names."""
+    rows = week.table("site").select("site", "name").iter_rows()
+    return dict(sorted(((site, name or site) for site, name in rows), key=lambda row: row[1].casefold()))
+
+
 def of(frame: pl.DataFrame, tank: str) -> pl.DataFrame:
     """The rows of one tank."""
     return frame.filter(pl.col("tank") == tank)

@@ -214,9 +214,9 @@ def test_what_was_typed_is_shown_as_text(tmp_path: Path, monkeypatch: pytest.Mon
 
 
 def test_a_label_reads_as_it_was_typed() -> None:
-    assert desk.plain_label("plain words, 40 %").replace("\\", "") == "plain words, 40 %"
-    assert desk.plain_label("two\nlines") == "two lines"
-    assert desk.plain_label("a:b_c") == "a\\:\u2060b\\_c"
+    assert look.label("plain words, 40 %").replace("\\", "") == "plain words, 40 %"
+    assert look.label("two\nlines") == "two lines"
+    assert look.label("a:b_c") == "a\\:\u2060b\\_c"
 
 
 def pages_of(content: bytes | str) -> int:
