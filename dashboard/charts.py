@@ -106,7 +106,7 @@ def nitrate(
         .encode(x=x, y=y("y:Q"), text="says:N")
     )
     return (
-        alt.layer(*layers).properties(height=300).configure_view(stroke=None).configure(font="Source Sans, sans-serif")
+        alt.layer(*layers).properties(height=270).configure_view(stroke=None).configure(font="Source Sans, sans-serif")
     )
 
 
@@ -126,7 +126,7 @@ def whole_life(readings: pl.DataFrame, limit: float, start: dt.date, as_of: dt.d
             alt.Chart(pl.DataFrame({"low": [limit]})).mark_rule(color=INK, strokeDash=[6, 4]).encode(y=y),
             alt.Chart(bars).mark_rule(color=INK, opacity=0.6, strokeWidth=2).encode(x=x, y=y, y2="high:Q"),
         )
-        .properties(height=84)
+        .properties(height=72)
         .configure_view(stroke=None)
         .configure(font="Source Sans, sans-serif")
     )
@@ -167,6 +167,35 @@ SHAPE = {
 }
 
 
+PLOT = (350.0, 380.0)  # about the pixels of the plot beside its table, and on a phone
+LIMIT, LETTER, LINE = 150, 6.3, 15.0  # pixels: the longest name, a letter, a line
+Side = tuple[Literal["left", "right"], int, int]
+SIDES: tuple[Side, ...] = (("left", 10, 0), ("right", -10, 0), ("left", 10, -13), ("right", -10, -13),
+                           ("left", 10, 13), ("right", -10, 13), ("left", 10, 26), ("right", -10, 26))  # fmt: skip
+
+
+def _placed(rows: pl.DataFrame, across: Sequence[float], up: Sequence[float]) -> dict[Side, pl.DataFrame]:
+    """The names by the side of their point on which they cover no point and no name; without such a side, none is drawn."""
+    spots = [
+        ((x - across[0]) / (across[1] - across[0]) * PLOT[0], (up[1] - y) / (up[1] - up[0]) * PLOT[1])
+        for x, y in rows.select("x", "y").iter_rows()
+    ]
+    taken = [(x - 7, y - 7, x + 7, y + 7) for x, y in spots]
+    found: dict[Side, list[int]] = {}
+    for n, ((x, y), name) in enumerate(zip(spots, rows["name"], strict=True)):
+        long = min(LETTER * len(name), LIMIT)
+        for side in SIDES:
+            left = x + side[1] - (long if side[0] == "right" else 0)
+            box = (left, y + side[2] - LINE / 2, left + long, y + side[2] + LINE / 2)
+            if box[0] < 0 or box[2] > PLOT[0] or box[1] < 0 or box[3] > PLOT[1]:
+                continue
+            if not any(box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in taken):
+                found.setdefault(side, []).append(n)
+                taken.append(box)
+                break
+    return {side: rows[places] for side, places in found.items()}
+
+
 def load_and_rise(rows: pl.DataFrame, normal: tuple[float, float]) -> Any:
     """Bioload across, net rise up with its range; rows have id, name, class, x, y, low, high, load, said."""
     first, last = (float(value) for value in rows.select(pl.min("x"), pl.max("x").alias("last")).row(0))
@@ -192,27 +221,10 @@ def load_and_rise(rows: pl.DataFrame, normal: tuple[float, float]) -> Any:
         base.mark_rule(color=BLUE, strokeWidth=2.2).encode(x=x, y=alt.Y("low:Q", scale=ys), y2="high:Q"),
         base.mark_point(size=110, filled=True, opacity=1).encode(x=x, y=y, shape=shape, color=hand),
     ]
-    # Each name on the side where there is room, above or below its point by turns, with the ground behind it.
-    named = rows.sort("x", "y").with_columns(
-        (pl.col("x") > (x_low + x_high) / 2).alias("right"), (pl.int_range(pl.len()) % 2 == 1).alias("low_side")
-    )
-    for right in (False, True):
-        for low_side in (False, True):
-            part = named.filter((pl.col("right") == right) & (pl.col("low_side") == low_side))
-            if part.height:
-                side: Literal["left", "right"] = "right" if right else "left"
-                place = alt.Chart(part)
-                for style in ({"stroke": GROUND, "strokeWidth": 4}, {"color": INK}):
-                    text = place.mark_text(
-                        align=side,
-                        dx=-10 if right else 10,
-                        dy=8 if low_side else -8,
-                        fontSize=13,
-                        clip=True,
-                        limit=150,
-                        **style,
-                    )  # type: ignore[arg-type]
-                    layers.append(text.encode(x=x, y=y, text="name:N"))
+    for (side, dx, dy), part in _placed(rows, (x_low, x_high), ys.to_dict()["domain"]).items():
+        for style in ({"stroke": GROUND, "strokeWidth": 4}, {"color": INK}):
+            text = alt.Chart(part).mark_text(align=side, dx=dx, dy=dy, fontSize=13, clip=True, limit=LIMIT, **style)
+            layers.append(text.encode(x=x, y=y, text="name:N"))
     layers.append(base.mark_circle(size=900, opacity=0.001).encode(x=x, y=y, tooltip=tips).add_params(pick))
     return (
         alt.layer(*layers).properties(height=440).configure_view(stroke=None).configure(font="Source Sans, sans-serif")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+from html import escape
 from pathlib import Path
 
 import polars as pl
@@ -39,14 +40,14 @@ def week() -> Week:
         return _week(str(folder), str(db or ""), stamp, as_of())
     except Problem as problem:
         st.title("The round can't be shown")
-        st.write(str(problem))
+        st.html(f"<p>{escape(str(problem))}</p>")
         st.stop()
 
 
 def stamp() -> str:
     """Changes whenever the warehouse does: the key of whatever a page keeps."""
     folder, db = places()
-    return f"{folder} {store.stamp(weekly.warehouse_of(folder, db))}"
+    return f"{folder} {as_of()} {store.stamp(weekly.warehouse_of(folder, db))}"
 
 
 def tank_titles(week: Week) -> dict[str, str]:
@@ -54,6 +55,13 @@ def tank_titles(week: Week) -> dict[str, str]:
     sites = dict(week.table("site").select("site", "name").iter_rows())
     rows = week.table("tank").select("tank", "name", "site").iter_rows()
     return {tank: f"{name or tank}, {sites.get(site) or site}" for tank, name, site in rows}
+
+
+def ranked_titles(week: Week) -> dict[str, str]:
+    """The same in the week's order; closed tanks last."""
+    titles = tank_titles(week)
+    ranked = [tank for tank in week.now("review").sort("rank")["tank"] if tank in titles]
+    return {tank: titles[tank] for tank in [*ranked, *titles]}
 
 
 def site_titles(week: Week) -> dict[str, str]:

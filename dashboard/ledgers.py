@@ -225,14 +225,14 @@ def effective_html(row: Row, layers: list[Row]) -> str:
     names = ("quality", "place", "maturity", "disturbance", "clog", "temperature")
     head = "".join(f'<th class="n">{n}</th>' for n in ("dry kg", *names, "effective kg"))
     body = "".join(
-        f"<tr><td>{escape(r['compartment'])}, {escape(r['medium'])}</td><td class='n'>{fixed(r['mass_kg'], 2)}</td>"
-        + "".join(f"<td class='n'>{fixed(r[n], 2)}</td>" for n in names)
-        + f"<td class='n'>{fixed(r['effective_kg'], 2)}</td></tr>"
+        f"<tr><td>{escape(r['compartment'])}, {escape(r['medium'])}</td><td class='n' data-l='dry kg'>{fixed(r['mass_kg'], 2)}</td>"
+        + "".join(f"<td class='n' data-l='{n}'>{fixed(r[n], 2)}</td>" for n in names)
+        + f"<td class='n' data-l='effective kg'>{fixed(r['effective_kg'], 2)}</td></tr>"
         for r in rows
     )
     why = "; ".join(dict.fromkeys(f"{r['compartment']}: {r['why']}" for r in rows if r["why"]))
     return (
-        f'<div class="wide"><table class="ledger"><thead><tr><th>Layer</th>{head}</tr></thead><tbody>{body}<tr class="sum"><td>Together</td>'
+        f'<div class="wide"><table class="ledger held"><thead><tr><th>Layer</th>{head}</tr></thead><tbody>{body}<tr class="sum"><td>Together</td>'
         f'<td class="n" colspan="7"></td><td class="n">{fixed(row["effective_kg"], 2)}</td></tr></tbody></table></div>'
         f'<p class="small">{escape(why)}{". " if why else ""}Factors are house figures; change any of them in round.toml and'
         " this sum follows.</p>"

@@ -218,7 +218,7 @@ def day_papers(week: Week, sites: Sequence[str], when: dt.date) -> list[tuple[st
             ],
         ),
         (
-            "Load list",
+            "Van list",
             f"pads, media, carbon, water and tests to take on {full_day(when)}",
             [
                 File("PDF", f"{load}.pdf", PDF, partial(load_list, week, chosen, when)),

@@ -70,7 +70,7 @@ def _service(row: Row) -> str:
 
 
 def _event(row: Row) -> str:
-    count = f", {amount(row['count'], 0)} fish" if row["count"] else ""
+    count = f", {with_unit(amount(row['count'], 0), 'fish')}" if row["count"] else ""
     hours = f", {with_unit(amount(row['hours']), 'h')}" if row["hours"] else ""
     return f"{sentence(row['event'])}{count}{hours}."
 

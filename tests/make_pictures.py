@@ -65,7 +65,7 @@ def main() -> None:
     OUT.mkdir(exist_ok=True)
     paper_pictures(logs)
     port = free_port()
-    env = {**os.environ, "TANKROUND_LOGS": str(logs), "TANKROUND_DB": ""}
+    env = {**os.environ, "TANKROUND_LOGS": str(logs), "TANKROUND_DB": "", "TANKROUND_AS_OF": "2026-06-01"}
     server = subprocess.Popen([sys.executable, "-m", "streamlit", "run", str(APP), "--server.port", str(port)], env=env)
     time.sleep(4)
     try:

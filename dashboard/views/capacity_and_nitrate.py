@@ -48,15 +48,19 @@ def gathered(week: Week, column: str) -> list[Row]:
     capacity, outlook = told.by_tank(week.now("capacity")), told.by_tank(week.now("nitrate_outlook"))
     fits = told.by_tank(week.now("nitrate_fit").filter(pl.col("window") == "recent"))
     runs = since(week.table("capacity"), week.table("nitrate_outlook"), column)
-    rows = []
+    rows: list[Row] = []
     for tank, class_ in week.now("review").sort("rank").select("tank", "class").iter_rows():
-        one = {"tank": tank, "class": class_, "capacity": next(iter(capacity.get(tank, [])), None),
+        one: Row = {"tank": tank, "class": class_, "capacity": next(iter(capacity.get(tank, [])), None),
                "outlook": next(iter(outlook.get(tank, [])), None), "fit": next(iter(fits.get(tank, [])), None),
                "since": runs.get(tank), "name": titles[tank]["name"] or tank,
                "site": sites.get(titles[tank]["site"]) or titles[tank]["site"] or ""}  # fmt: skip
         load = one["capacity"][column] if one["capacity"] else None
-        known = load is not None and one["fit"] is not None and one["fit"]["rate"] is not None
-        corner = (load > 100, bool(one["outlook"]) and one["outlook"]["trend"] == "climbing") if known else None
+        known = one["fit"] is not None and one["fit"]["rate"] is not None
+        corner = (
+            (load > 100, bool(one["outlook"]) and one["outlook"]["trend"] == "climbing")
+            if known and load is not None
+            else None
+        )
         rows.append({**one, "load": load, "corner": corner})
     order = [*CORNERS, None]
     return sorted(rows, key=lambda row: (order.index(row["corner"]), -(row["load"] or 0)))
@@ -154,6 +158,7 @@ def scatter(week: Week, rows: list[Row], which: str) -> None:
         alt=f"{counted(points.height, 'tank')}: bioload of the {which} across, net rise a week up; the table beside it"
         " holds the same.",
     )  # fmt: skip
+    look.html("<p><small>within rating</small> as hoped · <small>over rating</small> something else helps</p>")
     classes = [name for name in marks.SHAPES if name in set(points["class"])]
     key = " · ".join(f"{marks.mark(name)}{escape(name)}" for name in classes)
     low, high = told.normal_rise(week.assumed)

@@ -30,10 +30,9 @@ def _path(stamp: str, tank: str, _week: Week) -> pl.DataFrame:
     return weekly.paths(_week, [tank])
 
 
-def choose(week: Week, titles: dict[str, str]) -> tuple[str, list[str]]:
+def choose(titles: dict[str, str]) -> tuple[str, list[str]]:
     """The tank in the address, else the first of the week's ranking; and all tanks in that order, closed ones last."""
-    ranked = [tank for tank in week.now("review").sort("rank")["tank"] if tank in titles]
-    ids = [*ranked, *(tank for tank in titles if tank not in set(ranked))]
+    ids = list(titles)
     asked = st.query_params.get("tank", "")
     if asked and asked not in titles:
         look.html(
@@ -197,13 +196,13 @@ def capacity_sums(week: Week, tank: str, capacity: Row | None) -> None:
 
 def page() -> None:
     week = data.week()
-    titles = data.tank_titles(week)
+    titles = data.ranked_titles(week)
     if not titles:
         st.title("One tank")
         look.say("No tanks are on this round yet. Fill in sites.csv and tanks.csv, then run “tankround load”.")
         look.foot(week)
         return
-    tank, ids = choose(week, titles)
+    tank, ids = choose(titles)
     st.title(look.label(titles[tank]))
     enter_desk.became()
     capacity = next(iter(data.of(week.now("capacity"), tank).to_dicts()), None)

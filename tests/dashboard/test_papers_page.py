@@ -16,6 +16,7 @@ import streamlit as st
 from pypdf import PdfReader
 from streamlit.testing.v1 import AppTest
 
+from dashboard import look
 from dashboard import papers_desk as desk
 from pipeline import weekly
 from pipeline.new_folder import make_folder
@@ -46,6 +47,7 @@ def week(demo_logs: Path) -> Week:
 def opened(logs: Path, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
     monkeypatch.setenv("TANKROUND_LOGS", str(logs))
     monkeypatch.setenv("TANKROUND_DB", "")
+    monkeypatch.setenv("TANKROUND_AS_OF", "2026-06-01")
     app = AppTest.from_file(str(APP), default_timeout=120)
     app.run()
     for key, value in query.items():
@@ -232,10 +234,10 @@ def built(week: Week) -> dict[str, dict[str, bytes | str]]:
 
 def test_every_paper_that_is_offered_can_be_built_and_opened(built: dict[str, dict[str, bytes | str]]) -> None:
     assert pages_of(built["Visit sheets"]["PDF"]) == 4  # two tanks a page, each site begun anew
-    assert pages_of(built["Load list"]["PDF"]) == 1
+    assert pages_of(built["Van list"]["PDF"]) == 1
     assert pages_of(built["Labels"]["PDF"]) == 1
     assert pages_of(built["Weekly review"]["PDF"]) >= 1
-    sheets, load = str(built["Visit sheets"]["HTML"]), str(built["Load list"]["HTML"])
+    sheets, load = str(built["Visit sheets"]["HTML"]), str(built["Van list"]["HTML"])
     assert "Tolland Court" in sheets
     assert "Merrow Day Centre" in sheets
     assert "Larkmead" not in sheets
