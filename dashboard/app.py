@@ -1,24 +1,40 @@
-"""The router: one page a question."""
+"""The router: one page a question. What fails unexpectedly goes to the log file, and the page names it."""
 
 from __future__ import annotations
 
+from html import escape
+
 import streamlit as st
 
+from dashboard import data
 from dashboard.look import CSS
+from pipeline import log
 
+PAGES = {
+    "this_week": "This week",
+    "one_tank": "One tank",
+    "capacity_and_nitrate": "Capacity and nitrate",
+    "filter_book": "Filter book",
+    "plan": "Plan",
+    "at_the_tank": "At the tank",
+    "held_rows": "Held rows",
+    "papers": "Papers",
+    "assumptions": "Assumptions",
+}
 st.set_page_config(page_title="tankround", layout="wide", initial_sidebar_state="collapsed")
 st.html(CSS)
-st.navigation(
-    [
-        st.Page("views/this_week.py", title="This week", default=True),
-        st.Page("views/one_tank.py", title="One tank", url_path="one_tank"),
-        st.Page("views/load_and_nitrate.py", title="Load and nitrate", url_path="load_and_nitrate"),
-        st.Page("views/filter_book.py", title="Filter book", url_path="filter_book"),
-        st.Page("views/plan.py", title="Plan", url_path="plan"),
-        st.Page("views/enter_readings.py", title="Enter readings", url_path="enter_readings"),
-        st.Page("views/held_rows.py", title="Held rows", url_path="held_rows"),
-        st.Page("views/papers.py", title="Papers", url_path="papers"),
-        st.Page("views/assumptions.py", title="Assumptions", url_path="assumptions"),
-    ],
-    position="top",
-).run()
+pages = [
+    st.Page(f"views/{name}.py", title=title, url_path=name, default=name == "this_week")
+    for name, title in PAGES.items()
+]
+page = st.navigation(pages, position="top")
+try:
+    page.run()
+except Exception as error:
+    folder, _ = data.places()
+    log.start(folder).exception("unexpected error on the page %s", page.title)
+    st.html(
+        f'<div class="tr"><p class="hand">Something went wrong that should not: {escape(type(error).__name__)}. Nothing was'
+        f" changed in the log folder. The log file {escape(str(log.log_file(folder)))} says more: please keep it for whoever"
+        " looks after tankround.</p></div>"
+    )

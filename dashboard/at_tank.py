@@ -12,7 +12,7 @@ import streamlit as st
 
 from dashboard import data, look
 from dashboard import enter_desk as desk
-from dashboard.papers_desk import plain_label, stamp
+from dashboard.papers_desk import stamp
 from pipeline import logbook, trial
 from pipeline.intake.ladders import KitRow
 from pipeline.papers import water_today
@@ -117,7 +117,7 @@ def _steps(entered: Entered, key: str, name: str, parameter: str, kit: KitRow, w
     steps = [f"{step:g}" for step in kit.steps]
     chosen = st.pills(
         PARAMETER_TITLES[parameter], steps, selection_mode="multi", key=f"{key} {name} {parameter}",
-        format_func=plain_label, label_visibility="collapsed", persist_state="session",
+        format_func=look.label, label_visibility="collapsed", persist_state="session",
     ) or []  # fmt: skip
     text, wrong = trial.tapped(steps, list(chosen))
     answer = trial.Answer(False, wrong) if wrong else trial.reading(parameter, text, kit, week.assumed)
@@ -178,7 +178,7 @@ def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) ->
         words[f"{share}%"] = trial.amount(share / 100, None if net is None else share / 100 * net)
     words[OTHER] = "other"
     chosen = st.pills(
-        "Water changed", list(words), format_func=lambda c: plain_label(words[c]), key=f"{key} change",
+        "Water changed", list(words), format_func=lambda c: look.label(words[c]), key=f"{key} change",
         label_visibility="collapsed", persist_state="session",
     )  # fmt: skip
     text = "" if chosen in (None, OTHER) else str(chosen)
@@ -204,7 +204,7 @@ def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) ->
         usual = f"ro {of_ro}%"
         waters = {usual: f"{with_unit(of_ro, '%')} RO, as last time", "": "no RO", "ro": "all RO"}
         water = st.pills(
-            "New water", list(waters), default=usual, format_func=lambda c: plain_label(waters[c]),
+            "New water", list(waters), default=usual, format_func=lambda c: look.label(waters[c]),
             key=f"{key} water", required=True, persist_state="session",
         )  # fmt: skip
         entered.row["new_water"] = str(water or "")
@@ -231,7 +231,7 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     if kits:
         desk.title("Kit")
         kit = st.pills(
-            "Kit", [*kits, NO_KIT], default=first, format_func=plain_label, key=f"{key} kit", required=True,
+            "Kit", [*kits, NO_KIT], default=first, format_func=look.label, key=f"{key} kit", required=True,
             label_visibility="collapsed", persist_state="session",
         ) or first  # fmt: skip
     else:
@@ -370,7 +370,7 @@ def page(week: Week, when: dt.date, tank: str) -> None:
     entered = questions(week, tank, when, key)
     by = st.text_input(desk.WHO, key="enter_by", max_chars=desk.LONGEST_WHO, persist_state="session") or ""
     after = tanks[tanks.index(tank) + 1] if tank != tanks[-1] else None
-    to = f"go to {plain_label(names.get(after) or after)}" if after else "end the round"
+    to = f"go to {look.label(names.get(after) or after)}" if after else "end the round"
     with st.container(key="keep"):
         word = f"Keep and {to}" if entered.anything else f"Nothing entered: {to}"
         # The key names the tank: a second tap on the same button cannot pass over the next one.

@@ -31,7 +31,7 @@ def _full_said(entry: Entry) -> str:
         return "not known"
     if good.full_l == 0:
         return f"none: {HALF_ONLY}" if entry.model and entry.model.half_cycle_kind else "none"
-    rule = " by the bare rule, which flatters a trickle tower" if entry.kind == "trickle" else ""
+    rule = " by the rule of thumb, which flatters a trickle tower" if entry.kind == "trickle" else ""
     return f"{litres(good.full_l)}{rule} ({BITES.get(good.full_limit, 'media is the limit')})"
 
 
@@ -63,7 +63,7 @@ def facts_line(entry: Entry) -> str:
         parts.append(f"book entry {entry.model.name}" if entry.model else "model not in the book")
     parts.append(flow_said(entry))
     if entry.good.worked_kg and entry.tank is not None:
-        parts.append(f"today its media works like {kilograms(entry.good.worked_kg)} of ripe, well-placed media")
+        parts.append(f"today its media works like {kilograms(entry.good.worked_kg)} of mature, well-placed media")
     if entry.is_model and entry.model is not None:
         parts.append(f"book: {entry.model.source or 'source not recorded'}")
     parts.append("litres are net and normally stocked")
@@ -111,7 +111,7 @@ def alone_html(entry: Entry, assumed: Mapping[str, float]) -> str:
         f" {assumed['litres_per_kg']:g}{NBSP}L, and never more than the half."
     )
     trickle = (
-        " In a trickle tower the bare rule flatters: much air leaves little of the full cycle."
+        " In a trickle tower the rule of thumb flatters: much air leaves little of the full cycle."
         if entry.kind == "trickle"
         else ""
     )

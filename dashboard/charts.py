@@ -27,7 +27,7 @@ def nitrate(
     readings: pl.DataFrame, changes: pl.DataFrame, path: pl.DataFrame, events: Sequence[tuple[int, dt.date]],
     ceiling: float, start: dt.date, as_of: dt.date,
 ) -> Any:  # fmt: skip
-    """Readings as bars from low to high, the fitted saw-tooth in its band, the fan, the ceiling, changes, events."""
+    """Readings as bars from low to high, the fitted saw-tooth in its band, the fan, the limit, changes, events."""
     end = as_of + dt.timedelta(15)
     tops = [1.5 * ceiling]
     if readings.height:
@@ -58,7 +58,7 @@ def nitrate(
             )
         layers.append(alt.Chart(fit).mark_line(color=BLUE, strokeWidth=1.6).encode(x=x, y=y("level:Q")))
         layers.append(alt.Chart(fan).mark_line(color=BLUE, strokeDash=[3, 3]).encode(x=x, y=y("level:Q")))
-    rule = pl.DataFrame({"y": [ceiling], "at": [start.isoformat()], "says": [f"ceiling {ceiling:.0f}"]})
+    rule = pl.DataFrame({"y": [ceiling], "at": [start.isoformat()], "says": [f"limit {ceiling:.0f}"]})
     layers.append(alt.Chart(rule).mark_rule(color=INK, strokeDash=[6, 4], strokeWidth=1.2).encode(y=y("y:Q")))
     layers.append(
         alt.Chart(rule)
@@ -106,7 +106,29 @@ def nitrate(
         .encode(x=x, y=y("y:Q"), text="says:N")
     )
     return (
-        alt.layer(*layers).properties(height=300).configure_view(stroke=None).configure(font="Source Sans, sans-serif")
+        alt.layer(*layers).properties(height=270).configure_view(stroke=None).configure(font="Source Sans, sans-serif")
+    )
+
+
+def whole_life(readings: pl.DataFrame, limit: float, start: dt.date, as_of: dt.date) -> Any:
+    """All nitrate readings ever, low: what the chart below covers is shaded."""
+    top = max(1.5 * limit, float(readings.select(pl.max_horizontal("high", "low").max()).item() or 0))
+    bars = readings.select(pl.col("day").cast(pl.Datetime).alias("at"), "low", pl.col("high").fill_null(top))
+    axis = alt.Axis(
+        format="%Y", tickCount="year", labelColor=INK2, domainColor=RULE, tickColor=RULE, grid=False, title=None
+    )
+    x = alt.X("at:T", axis=axis, scale=alt.Scale(nice=False))
+    y = alt.Y("low:Q", axis=None, scale=alt.Scale(domain=[0, top], nice=False))
+    span = alt.Chart(pl.DataFrame({"at": [start.isoformat()], "to": [as_of.isoformat()]}))
+    return (
+        alt.layer(
+            span.mark_rect(color=INK, opacity=0.06).encode(x=x, x2="to:T"),
+            alt.Chart(pl.DataFrame({"low": [limit]})).mark_rule(color=INK, strokeDash=[6, 4]).encode(y=y),
+            alt.Chart(bars).mark_rule(color=INK, opacity=0.6, strokeWidth=2).encode(x=x, y=y, y2="high:Q"),
+        )
+        .properties(height=72)
+        .configure_view(stroke=None)
+        .configure(font="Source Sans, sans-serif")
     )
 
 
@@ -145,65 +167,65 @@ SHAPE = {
 }
 
 
-def load_and_rise(rows: pl.DataFrame, normal: tuple[float, float]) -> Any:
-    """Load across, net rise up with its range; rows have id, name, class, x, y, low, high, loud, said."""
-    low_x, high_x = float(rows["x"].min() or 0) - 12, float(rows["x"].max() or 100) + 14  # type: ignore[arg-type]
-    xs_low, xs_high = min(low_x, 88), max(high_x, 112)
-    xs = alt.Scale(domain=[xs_low, xs_high], zero=False, nice=False)
-    top = max(12.0, float(rows["high"].max() or 12))  # type: ignore[arg-type]
-    ys = alt.Scale(domain=[min(0.0, float(rows["low"].min() or 0)), top], nice=False)  # type: ignore[arg-type]
-    x = alt.X("x:Q", scale=xs, title="load, % of its rating", axis=alt.Axis(grid=False, labelColor=INK2))
-    y = alt.Y("y:Q", scale=ys, title="net rise, mg/L a week", axis=alt.Axis(grid=False, labelColor=INK2))
-    band = pl.DataFrame({"y": [normal[0]], "y2": [normal[1]]})
-    rule = pl.DataFrame({"x": [100.0], "y": [top], "says": ["rating"]})
-    base = alt.Chart(rows)
-    tips = [
-        alt.Tooltip("name:N", title="Tank"),
-        alt.Tooltip("said:N", title="Net rise"),
-        alt.Tooltip("load:N", title="Load"),
+PLOT = (350.0, 380.0)  # about the pixels of the plot beside its table, and on a phone
+LIMIT, LETTER, LINE = 150, 6.3, 15.0  # pixels: the longest name, a letter, a line
+Side = tuple[Literal["left", "right"], int, int]
+SIDES: tuple[Side, ...] = (("left", 10, 0), ("right", -10, 0), ("left", 10, -13), ("right", -10, -13),
+                           ("left", 10, 13), ("right", -10, 13), ("left", 10, 26), ("right", -10, 26))  # fmt: skip
+
+
+def _placed(rows: pl.DataFrame, across: Sequence[float], up: Sequence[float]) -> dict[Side, pl.DataFrame]:
+    """The names by the side of their point on which they cover no point and no name; without such a side, none is drawn."""
+    spots = [
+        ((x - across[0]) / (across[1] - across[0]) * PLOT[0], (up[1] - y) / (up[1] - up[0]) * PLOT[1])
+        for x, y in rows.select("x", "y").iter_rows()
     ]
+    taken = [(x - 7, y - 7, x + 7, y + 7) for x, y in spots]
+    found: dict[Side, list[int]] = {}
+    for n, ((x, y), name) in enumerate(zip(spots, rows["name"], strict=True)):
+        long = min(LETTER * len(name), LIMIT)
+        for side in SIDES:
+            left = x + side[1] - (long if side[0] == "right" else 0)
+            box = (left, y + side[2] - LINE / 2, left + long, y + side[2] + LINE / 2)
+            if box[0] < 0 or box[2] > PLOT[0] or box[1] < 0 or box[3] > PLOT[1]:
+                continue
+            if not any(box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in taken):
+                found.setdefault(side, []).append(n)
+                taken.append(box)
+                break
+    return {side: rows[places] for side, places in found.items()}
+
+
+def load_and_rise(rows: pl.DataFrame, normal: tuple[float, float]) -> Any:
+    """Bioload across, net rise up with its range; rows have id, name, class, x, y, low, high, load, said."""
+    first, last = (float(value) for value in rows.select(pl.min("x"), pl.max("x").alias("last")).row(0))
+    x_low, x_high = min(first - 12, 88), max(last + 14, 112)
+    top = max(12.0, float(rows.select(pl.max("high")).item()))
+    xs = alt.Scale(domain=[x_low, x_high], zero=False, nice=False)
+    ys = alt.Scale(domain=[min(0.0, float(rows.select(pl.min("low")).item())), top], nice=False)
+    axis = alt.Axis(grid=False, labelColor=INK2, titleColor=INK2, titleFontWeight=400)
+    x = alt.X("x:Q", scale=xs, title="bioload, % of its rating", axis=axis)
+    y = alt.Y("y:Q", scale=ys, title="net rise, mg/L a week", axis=axis)
+    tips = [alt.Tooltip(f"{field}:N", title=title)
+            for field, title in (("name", "Tank"), ("said", "Net rise"), ("load", "Bioload"))]  # fmt: skip
     pick = alt.selection_point(name="pick", fields=["id"], on="click", clear=False)
-    loud, quiet = pl.col("loud"), ~pl.col("loud")
     shape = alt.Shape("class:N", scale=alt.Scale(domain=list(SHAPE), range=list(SHAPE.values())), legend=None)
     hand = alt.condition("datum.class == 'act today' || datum.class == 'this week'", alt.value(HAND), alt.value(INK))
-    # Names are clipped to the plot, else a narrow one is squeezed to make room for them; at the right they turn inwards.
-    named = rows.filter(loud | (pl.col("x") > 100)).with_columns(pl.col("name").str.split(",").list.first())
-    middle = (xs_low + xs_high) / 2
-
-    sides: list[tuple[pl.Expr, Literal["left", "right"], int]] = [
-        (pl.col("x") <= middle, "left", 9),
-        (pl.col("x") > middle, "right", -9),
+    base = alt.Chart(rows)
+    rule = alt.Chart(pl.DataFrame({"x": [100.0], "y": [top], "says": ["rating"]}))
+    band = alt.Chart(pl.DataFrame({"y": [normal[0]], "y2": [normal[1]]}))
+    layers: list[Any] = [
+        band.mark_rect(color=INK, opacity=0.06).encode(y=y, y2="y2:Q"),
+        rule.mark_rule(color=INK, strokeDash=[5, 4]).encode(x=x),
+        rule.mark_text(align="left", dx=4, dy=6, color=INK2).encode(x=x, y=y, text="says:N"),
+        base.mark_rule(color=BLUE, strokeWidth=2.2).encode(x=x, y=alt.Y("low:Q", scale=ys), y2="high:Q"),
+        base.mark_point(size=110, filled=True, opacity=1).encode(x=x, y=y, shape=shape, color=hand),
     ]
-
-    def names(**style: Any) -> list[Any]:
-        return [
-            alt.Chart(named.filter(side))
-            .mark_text(align=align, dx=dx, fontSize=13, clip=True, **style)
-            .encode(x=x, y=y, text="name:N")
-            for side, align, dx in sides
-        ]
-
+    for (side, dx, dy), part in _placed(rows, (x_low, x_high), ys.to_dict()["domain"]).items():
+        for style in ({"stroke": GROUND, "strokeWidth": 4}, {"color": INK}):
+            text = alt.Chart(part).mark_text(align=side, dx=dx, dy=dy, fontSize=13, clip=True, limit=LIMIT, **style)
+            layers.append(text.encode(x=x, y=y, text="name:N"))
+    layers.append(base.mark_circle(size=900, opacity=0.001).encode(x=x, y=y, tooltip=tips).add_params(pick))
     return (
-        alt.layer(
-            alt.Chart(band).mark_rect(color=INK, opacity=0.06).encode(y=alt.Y("y:Q", scale=ys), y2="y2:Q"),
-            alt.Chart(rule).mark_rule(color=INK, strokeDash=[5, 4]).encode(x=alt.X("x:Q", scale=xs)),
-            alt.Chart(rule)
-            .mark_text(align="left", dx=4, dy=6, color=INK2)
-            .encode(x=alt.X("x:Q", scale=xs), y=y, text="says:N"),
-            alt.Chart(rows.filter(quiet))
-            .mark_rule(color=BLUE, opacity=0.5)
-            .encode(x=x, y=alt.Y("low:Q", scale=ys), y2="high:Q"),
-            alt.Chart(rows.filter(loud))
-            .mark_rule(color=BLUE, strokeWidth=2.2)
-            .encode(x=x, y=alt.Y("low:Q", scale=ys), y2="high:Q"),
-            base.mark_point(size=110, filled=False, opacity=1).encode(x=x, y=y, shape=shape, color=hand),
-            alt.Chart(named)
-            .mark_text(align="left", dx=9, fontSize=13, stroke=GROUND, strokeWidth=4)
-            .encode(x=x, y=y, text="name:N"),
-            alt.Chart(named).mark_text(align="left", dx=9, fontSize=13, color=INK).encode(x=x, y=y, text="name:N"),
-            base.mark_circle(size=900, opacity=0.001).encode(x=x, y=y, tooltip=tips).add_params(pick),
-        )
-        .properties(height=440)
-        .configure_view(stroke=None)
-        .configure(font="Source Sans, sans-serif")
+        alt.layer(*layers).properties(height=440).configure_view(stroke=None).configure(font="Source Sans, sans-serif")
     )

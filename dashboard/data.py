@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
+from html import escape
 from pathlib import Path
 
 import polars as pl
@@ -20,8 +22,14 @@ def places() -> tuple[Path, Path | None]:
 
 
 @st.cache_resource(max_entries=2, show_spinner="Reading the round")
-def _week(folder: str, db: str, stamp: str) -> Week:
-    return weekly.open_week(Path(folder), db=Path(db) if db else None)
+def _week(folder: str, db: str, stamp: str, as_of: dt.date) -> Week:
+    return weekly.open_week(Path(folder), as_of=as_of, db=Path(db) if db else None)
+
+
+def as_of() -> dt.date:
+    """The day that is shown: the one the command handed over, else today."""
+    given = os.environ.get("TANKROUND_AS_OF", "")
+    return dt.date.fromisoformat(given) if given else dt.date.today()
 
 
 def week() -> Week:
@@ -29,17 +37,17 @@ def week() -> Week:
     folder, db = places()
     try:
         stamp = str(store.stamp(weekly.warehouse_of(folder, db)))
-        return _week(str(folder), str(db or ""), stamp)
+        return _week(str(folder), str(db or ""), stamp, as_of())
     except Problem as problem:
         st.title("The round can't be shown")
-        st.write(str(problem))
+        st.html(f"<p>{escape(str(problem))}</p>")
         st.stop()
 
 
 def stamp() -> str:
     """Changes whenever the warehouse does: the key of whatever a page keeps."""
     folder, db = places()
-    return f"{folder} {store.stamp(weekly.warehouse_of(folder, db))}"
+    return f"{folder} {as_of()} {store.stamp(weekly.warehouse_of(folder, db))}"
 
 
 def tank_titles(week: Week) -> dict[str, str]:
@@ -47,6 +55,19 @@ def tank_titles(week: Week) -> dict[str, str]:
     sites = dict(week.table("site").select("site", "name").iter_rows())
     rows = week.table("tank").select("tank", "name", "site").iter_rows()
     return {tank: f"{name or tank}, {sites.get(site) or site}" for tank, name, site in rows}
+
+
+def ranked_titles(week: Week) -> dict[str, str]:
+    """The same in the week's order; closed tanks last."""
+    titles = tank_titles(week)
+    ranked = [tank for tank in week.now("review").sort("rank")["tank"] if tank in titles]
+    return {tank: titles[tank] for tank in [*ranked, *titles]}
+
+
+def site_titles(week: Week) -> dict[str, str]:
+    """Site id -> its name, in the order of the names."""
+    rows = week.table("site").select("site", "name").iter_rows()
+    return dict(sorted(((site, name or site) for site, name in rows), key=lambda row: row[1].casefold()))
 
 
 def of(frame: pl.DataFrame, tank: str) -> pl.DataFrame:

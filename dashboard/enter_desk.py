@@ -1,4 +1,4 @@
-"""What Enter readings and Held rows share: the folder as it reads now, the load after something was kept, their form.
+"""What At the tank and Held rows share: the folder as it reads now, the load after something was kept, their form.
 
 Nothing is written here: pipeline/logbook.py writes, pipeline/trial.py says beforehand what would come of it.
 """

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import signal
 import socket
@@ -58,10 +59,15 @@ def command(port: int) -> list[str]:
     return [sys.executable, "-m", "streamlit", "run", str(APP), "--server.port", str(port), *flags]
 
 
-def environment(logs: Path, db: Path | None) -> dict[str, str]:
+def environment(logs: Path, db: Path | None, as_of: dt.date | None = None) -> dict[str, str]:
     """What the server is given: the folder, never in the address, and no STREAMLIT_* variable of the caller's."""
     kept = {name: value for name, value in os.environ.items() if not name.startswith("STREAMLIT_")}
-    return {**kept, "TANKROUND_LOGS": str(logs.resolve()), "TANKROUND_DB": str(db.resolve()) if db else ""}
+    return {
+        **kept,
+        "TANKROUND_LOGS": str(logs.resolve()),
+        "TANKROUND_DB": str(db.resolve()) if db else "",
+        "TANKROUND_AS_OF": as_of.isoformat() if as_of else "",
+    }
 
 
 def _open_when_ready(url: str, port: int) -> None:
@@ -76,14 +82,14 @@ def _open_when_ready(url: str, port: int) -> None:
         time.sleep(0.2)
 
 
-def serve(logs: Path, db: Path | None, port: int | None, browser: bool) -> int:
-    """Serve until Ctrl-C or SIGTERM; the exit code."""
+def serve(logs: Path, db: Path | None, port: int | None, browser: bool, as_of: dt.date | None = None) -> int:
+    """Serve until Ctrl-C or SIGTERM, as of a day or of today, whichever day that is by then; the exit code."""
     if port is not None and _taken(port):
         raise Problem(f"Port {port} is taken by another program; expected a free one. Leave --port away to get one.")
     port = port or free_port()
     url = f"http://{HOST}:{port}"
     print(f"Dashboard at {url}  (this machine only; Ctrl-C stops it)", flush=True)
-    server = subprocess.Popen(command(port), env=environment(logs, db), stdout=subprocess.DEVNULL)
+    server = subprocess.Popen(command(port), env=environment(logs, db, as_of), stdout=subprocess.DEVNULL)
 
     def end(_: int, __: FrameType | None) -> None:
         server.terminate()

@@ -9,7 +9,7 @@ from typing import Any
 from pipeline.advise.filter_entry import Band, Entry
 from pipeline.assumptions import Assumptions
 from pipeline.week import Week
-from pipeline.wording import NBSP, ago, counted, day, fixed, number, per_cent, with_unit
+from pipeline.wording import NBSP, ago, counted, day, fixed, number, per_cent, sentence, with_unit
 
 Row = dict[str, Any]
 DAYS_A_WEEK = 7
@@ -152,7 +152,7 @@ def _pct(value: float | None) -> str:
 
 
 def plain_html(row: Row, assumed: Assumptions) -> str:
-    """Plain rating: the bare rule of the trade."""
+    """Plain rating: a common rule of thumb, disputed."""
     rule = assumed.assumption("litres_per_kg")
     over = bool(row["over_full_cycle"])
     return (
@@ -163,7 +163,13 @@ def plain_html(row: Row, assumed: Assumptions) -> str:
                 _line("× litres for each kilogram", _l(rule.value), rule.basis),
                 _line("Plain rating", _l(row["plain_l"]), "", total=True),
                 _line("Net volume", _l(row["net_l"]), row["net_basis"] or "measure it by filling"),
-                _line("Plain load", _pct(row["plain_load_pct"]), row["plain_state"], total=True, hand=over),
+                _line(
+                    "Bioload of the plain rating",
+                    _pct(row["plain_load_pct"]),
+                    row["plain_state"],
+                    total=True,
+                    hand=over,
+                ),
             ]
         )
         + "</table>"
@@ -171,7 +177,7 @@ def plain_html(row: Row, assumed: Assumptions) -> str:
 
 
 def need_html(row: Row, assumed: Assumptions) -> str:
-    """What the tank asks for, and the working load."""
+    """What the tank asks for, and its bioload of the working rating."""
     over = (row["working_load_pct"] or 0) > 100
     rule = assumed["litres_per_kg"]
     net = None if row["net_l"] is None else row["net_l"] / rule
@@ -180,11 +186,17 @@ def need_html(row: Row, assumed: Assumptions) -> str:
         + "".join(
             [
                 _line(f"Net volume ÷ {number(rule)}", _kg(net), "at normal stocking"),
-                _line("× load", number(row["load"]), f"from {row['load_basis']}" if row["load_basis"] else ""),
+                _line("× stocking", number(row["load"]), f"from {row['load_basis']}" if row["load_basis"] else ""),
                 _line("× plants", number(row["plants"]), "house figure"),
                 _line("Need", _kg(row["need_kg"]), "", total=True),
                 _line("Effective, from below", _kg(row["effective_kg"]), ""),
-                _line("Working load", _pct(row["working_load_pct"]), row["working_state"], total=True, hand=over),
+                _line(
+                    "Bioload of the working rating",
+                    _pct(row["working_load_pct"]),
+                    row["working_state"],
+                    total=True,
+                    hand=over,
+                ),
                 _food_line(row),
             ]
         )
@@ -213,14 +225,14 @@ def effective_html(row: Row, layers: list[Row]) -> str:
     names = ("quality", "place", "maturity", "disturbance", "clog", "temperature")
     head = "".join(f'<th class="n">{n}</th>' for n in ("dry kg", *names, "effective kg"))
     body = "".join(
-        f"<tr><td>{escape(r['compartment'])}, {escape(r['medium'])}</td><td class='n'>{fixed(r['mass_kg'], 2)}</td>"
-        + "".join(f"<td class='n'>{fixed(r[n], 2)}</td>" for n in names)
-        + f"<td class='n'>{fixed(r['effective_kg'], 2)}</td></tr>"
+        f"<tr><td>{escape(r['compartment'])}, {escape(r['medium'])}</td><td class='n' data-l='dry kg'>{fixed(r['mass_kg'], 2)}</td>"
+        + "".join(f"<td class='n' data-l='{n}'>{fixed(r[n], 2)}</td>" for n in names)
+        + f"<td class='n' data-l='effective kg'>{fixed(r['effective_kg'], 2)}</td></tr>"
         for r in rows
     )
     why = "; ".join(dict.fromkeys(f"{r['compartment']}: {r['why']}" for r in rows if r["why"]))
     return (
-        f'<div class="wide"><table class="ledger"><thead><tr><th>Layer</th>{head}</tr></thead><tbody>{body}<tr class="sum"><td>Together</td>'
+        f'<div class="wide"><table class="ledger held"><thead><tr><th>Layer</th>{head}</tr></thead><tbody>{body}<tr class="sum"><td>Together</td>'
         f'<td class="n" colspan="7"></td><td class="n">{fixed(row["effective_kg"], 2)}</td></tr></tbody></table></div>'
         f'<p class="small">{escape(why)}{". " if why else ""}Factors are house figures; change any of them in round.toml and'
         " this sum follows.</p>"
@@ -233,11 +245,11 @@ def findings_html(findings: list[Row], causes: list[Row]) -> str:
     for f in findings:
         mine = sorted((c for c in causes if c["rule"] == f["rule"]), key=lambda c: c["place"])
         told = "".join(
-            f"<li><strong>Points to {escape(c['cause'])}.</strong> {escape(c['because'][:1].upper() + c['because'][1:])}.<br>"
+            f"<li><strong>Possible cause: {escape(c['cause'])}.</strong> {escape(sentence(c['because']))}.<br>"
             f"<small>Check: {escape(c['check'])}.</small></li>"
             for c in mine
         )
-        quiet = " <small>(noted, quiet for now)</small>" if f["quiet"] else ""
+        quiet = " <small>(alert paused)</small>" if f["quiet"] else ""
         out.append(
             f'<p class="say">{escape(f["says"])}{quiet}</p>'
             + (f'<ol class="why">{told}</ol>' if told else "")

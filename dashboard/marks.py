@@ -43,11 +43,32 @@ def mark(name: str) -> str:
     return f'<img src="{uri(SHAPES[name], 14, 14)}" width="14" height="14" alt="" style="display:inline;vertical-align:-2px;margin-right:6px">'
 
 
+SAMPLES = {
+    "bar": f'<path d="M5 2h4v10h-4Z" fill="{STRIP}"/>',
+    "hollow": f'<path d="M5 2h4v10h-4Z" fill="none" stroke="{INK}"/>',
+    "ring": f'<circle cx="7" cy="9" r="2" fill="none" stroke="{INK3}"/>',
+    "tick": f'<path d="M7 0v8" stroke="{INK2}" stroke-width="1.4"/>',
+    "dash": f'<path d="M0 7H14" stroke="{INK}" stroke-dasharray="4 3"/>',
+    "blue": f'<path d="M7 1V13M4 1h6M4 13h6" stroke="{BLUE}"/><circle cx="7" cy="7" r="2.6" fill="{BLUE}"/>',
+}
+
+
+def sample(name: str) -> str:
+    """A mark of the strip, for its key."""
+    return f'<img src="{uri(SAMPLES[name], 14, 14)}" width="14" height="14" alt="" style="display:inline;vertical-align:-2px">'
+
+
 def strip(
-    readings: Sequence[Row], changes: Sequence[Row], outlook: Row | None, ceiling: float, as_of: dt.date, loud: bool
+    readings: Sequence[Row],
+    changes: Sequence[Row],
+    outlook: Row | None,
+    ceiling: float,
+    as_of: dt.date,
+    height: float,
+    hot: bool,
 ) -> str:
-    """Twelve weeks of readings and changes; twice the tank's ceiling is the height of every row."""
-    width, height, lane = 168.0, 56.0 if loud else 42.0, 14.0
+    """Twelve weeks of readings and changes; twice the tank's limit is the height of every row. `hot`: vermillion may be used."""
+    width, lane = 168.0, min(14.0, height / 4)
     weeks_w, base = width - 18, height - 3
 
     def x(day: dt.date) -> float:
@@ -68,7 +89,7 @@ def strip(
         w = 5 if last else 3
         at = x(row["day"])
         shape = f"M{at - w / 2:.1f} {top:.1f}h{w}V{bottom:.1f}h-{w}Z"
-        over = last and row["low"] > ceiling
+        over = hot and last and row["low"] > ceiling
         paths["hollow" if row["expired"] or row["doubt"] else "over" if over else "last" if last else "plain"].append(
             shape
         )
@@ -82,7 +103,7 @@ def strip(
         "caret": f'fill="none" stroke="{INK}" stroke-width="1"',
     }
     parts += [f'<path d="{"".join(d)}" {styles[name]}/>' for name, d in paths.items() if d]
-    ticks = "".join(f"M{x(c['day']) + 6:.1f} 0v{2 + 10 * min(c['fraction'] or 0, 1.0):.1f}" for c in changes)
+    ticks = "".join(f"M{x(c['day']) + 6:.1f} 0v{2 + 0.7 * lane * min(c['fraction'] or 0, 1.0):.1f}" for c in changes)
     if ticks:
         parts.append(f'<path d="{ticks}" stroke="{INK2}" stroke-width="1.2" fill="none"/>')
     seen = {(as_of - row["day"]).days // 7 for row in readings}
@@ -92,7 +113,7 @@ def strip(
         if w not in seen
     )
     parts.append(rings)
-    heads = "plateau not known"
+    heads = "where it levels off is not known"
     if outlook and outlook["plateau"] is not None:
         low, high, mid = outlook["plateau_low"], outlook["plateau_high"], outlook["plateau"]
         at = width - 8
@@ -100,14 +121,14 @@ def strip(
             f'<path d="M{at:g} {y(high):.1f}V{y(max(low, 0)):.1f}M{at - 3:g} {y(high):.1f}h6M{at - 3:g} {y(max(low, 0)):.1f}h6"'
             f' stroke="{BLUE}" stroke-width="1.4"/><circle cx="{at:g}" cy="{y(mid):.1f}" r="2.6" fill="{BLUE}"/>'
         )
-        heads = f"heading for {mid:.0f} ({max(low, 0):.0f} to {high:.0f})"
+        heads = f"levels off near {mid:.0f} ({max(low, 0):.0f} to {high:.0f})"
     if readings:
         r = readings[-1]
         last_said = f"over {r['low']:.0f}" if r["high"] is None else f"{r['low']:.0f} to {r['high']:.0f}"
     else:
         last_said = "none"
     alt = (
-        f"Nitrate, {WEEKS} weeks: last {last_said} mg/L, ceiling {ceiling:.0f}; {len(readings)} readings,"
+        f"Nitrate, {WEEKS} weeks: last {last_said} mg/L, limit {ceiling:.0f}; {len(readings)} readings,"
         f" {sum(w not in seen for w in range(WEEKS))} weeks without; {heads}."
     )
     return img("".join(parts), alt, width, height)
@@ -129,20 +150,30 @@ def rise_bar(low: float | None, rate: float | None, high: float | None) -> str:
     return img(body, "", 80, 12)
 
 
-def load_bar(plain: float | None, working: float | None) -> str:
-    """Plain load open over working load filled, 0 to 200 %, tick at 100, caret beyond."""
+def load_bar(plain: float | None, working: float | None, hot: bool) -> str:
+    """Plain bioload open over working bioload filled, 0 to 200 %, tick at 100, caret beyond."""
     if plain is None:
         return ""
 
     def w(value: float) -> float:
         return 80 * min(value, 200) / 200
 
-    body = (
-        f'<rect x=".5" y="1" width="{w(plain):.1f}" height="5" fill="none" stroke="{HAND if plain > 100 else INK2}"/>'
-    )
+    body = f'<rect x=".5" y="1" width="{w(plain):.1f}" height="5" fill="none" stroke="{HAND if hot and plain > 100 else INK2}"/>'
     if working is not None:
-        body += f'<rect x="0" y="8" width="{w(working):.1f}" height="5" fill="{HAND if working > 100 else INK2}"/>'
+        body += (
+            f'<rect x="0" y="8" width="{w(working):.1f}" height="5" fill="{HAND if hot and working > 100 else INK2}"/>'
+        )
         if working > 200:
-            body += f'<path d="M82 8l4 2.5l-4 2.5" fill="none" stroke="{HAND}"/>'
+            body += f'<path d="M82 8l4 2.5l-4 2.5" fill="none" stroke="{HAND if hot else INK2}"/>'
     body += f'<path d="M40 0V14" stroke="{INK}" stroke-dasharray="2 2"/>'
     return img(body, "", 88, 14)
+
+
+def bioload_bar(value: float, hot: bool) -> str:
+    """One bioload as a bar, 0 to 200 % of the rating, a line at 100, caret beyond."""
+    colour = HAND if hot else INK2
+    body = f'<rect x="0" y="2" width="{min(value, 200) * 0.9:.1f}" height="7" fill="{colour}"/>'
+    body += f'<path d="M0 11H180" stroke="{RULE}"/><path d="M90 0V12" stroke="{INK}" stroke-dasharray="2 2"/>'
+    if value > 200:
+        body += f'<path d="M182 2l4 3.5l-4 3.5" fill="none" stroke="{colour}"/>'
+    return img(body, "", 188, 12)

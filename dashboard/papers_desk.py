@@ -6,7 +6,6 @@ Every cache is keyed by the warehouse's stamp, so that a new load is seen and no
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -47,13 +46,6 @@ class File:
     name: str
     mime: str
     build: Callable[[], bytes | str]
-
-
-def plain_label(text: str) -> str:
-    """A text as the label of a tick: labels are read as Markdown, and a note may hold anything."""
-    escaped = re.sub(r"([!-/:-@\[-`{-~])", r"\\\1", " ".join(text.split()))
-    # An unseen word joiner after these: “:name:” would still become a picture, an address a link.
-    return re.sub(r"(\\[:.@])", "\\1\u2060", escaped)
 
 
 # --- rounds and reports ---------------------------------------------------------------------------------------------
@@ -226,7 +218,7 @@ def day_papers(week: Week, sites: Sequence[str], when: dt.date) -> list[tuple[st
             ],
         ),
         (
-            "Load list",
+            "Van list",
             f"pads, media, carbon, water and tests to take on {full_day(when)}",
             [
                 File("PDF", f"{load}.pdf", PDF, partial(load_list, week, chosen, when)),

@@ -15,7 +15,7 @@ from pipeline.wording import NBSP, counted, day, fixed, interval, listed, money,
 Row = Mapping[str, Any]
 OPEN_OPTIONS = 5  # dearer ones fold away
 FULL = 100.0  # per cent of a rating
-HEADS = ("What is changed", "cost", "time", "working load", "within rating", "water a year", "not known")
+HEADS = ("What is changed", "cost", "time", "working bioload", "within rating", "water a year", "not known")
 ON_THE_WAY = 1  # of the days that a plan looks at: the one told in a row
 # Every target of the page is 48 px high or more; a slider's thumb keeps its size, only its hold grows.
 AREAS = ":is(.st-key-plan_tank, .st-key-what_if, .st-key-keep)"
@@ -114,7 +114,7 @@ def _option_cells(place: int, option: Row, plan: Row) -> tuple[str, ...]:
         on = None if option["effective_on"] is None else dt.date.fromisoformat(option["effective_on"])
         within = date(on, as_of)
     else:
-        works, within = "stays as it is", "no: holds the ceiling instead"
+        works, within = "stays as it is", "no: keeps nitrate under the limit instead"
         minutes = minutes if option["minutes"] is None else f"{minutes} a change"
     water = "not known" if option["litres_year"] is None else with_unit(number(option["litres_year"], 4), "L")
     unknown = listed(unknown_of(option, plan)) or "nothing more"
@@ -149,7 +149,7 @@ def options_html(plan: Row) -> str:
     as_of = dt.date.fromisoformat(plan["as_of"])
     on = next((o["interim"][ON_THE_WAY]["on"] for _, o in options if len(o["interim"]) > ON_THE_WAY), None)
     weeks = 0 if on is None else (dt.date.fromisoformat(on) - as_of).days // 7
-    key = f"Working load: on the first day → after {counted(weeks, 'week')} → when mature. " if weeks else ""
+    key = f"Working bioload: on the first day → after {counted(weeks, 'week')} → when mature. " if weeks else ""
     more = (
         f"{counted(plan['more_options'], 'further way is', 'further ways are')} dearer still."
         if plan["more_options"]
@@ -188,11 +188,11 @@ def water_html(begun: Start, change: Row) -> str:
     rise = change["rise_per_change"]
     return (
         '<table class="ledger">'
-        + _line("Ceiling", with_unit(number(change["ceiling"]), "mg/L"))
+        + _line("Limit", with_unit(number(change["ceiling"]), "mg/L"))
         + _line("Rise between changes", "not known" if rise is None else with_unit(number(rise), "mg/L"), f"by {change['rise_from']}" if change["rise_from"] else "")
         + _line("Tap", with_unit(number(change["tap"]), "mg/L"), change["tap_from"])
         + _line("Today's changes", now)
-        + _line("Holds the ceiling", holds)
+        + _line("Keeps it under the limit", holds)
         + "</table>"
     )  # fmt: skip
 
@@ -242,8 +242,8 @@ def sides_html(begun: Start, found: Asked) -> str:
             return "not known"
         return "today" if side.within_on is not None and side.within_on <= as_of else date(side.within_on, as_of)
 
-    loads("Plain load", "the bare rule", lambda side: side.plain_pct)
-    loads("Working load now", "", lambda side: side.working_pct)
+    loads("Plain bioload", "a common rule of thumb, disputed", lambda side: side.plain_pct)
+    loads("Working bioload now", "", lambda side: side.working_pct)
     for n, (on, _) in enumerate(found.now.interim[:2]):
         weeks = counted((on - as_of).days // 7, "week")
         loads(f"… in {weeks}", "", lambda side, n=n: side.interim[n][1] if side.interim else None, loud=False)
@@ -251,7 +251,7 @@ def sides_html(begun: Start, found: Asked) -> str:
     words("Within its rating", "", within)
     words("Nitrate the food makes", "mg/L a week", lambda side: _range(side.made, "food not weighed"))
     words(
-        "Plateau under the routine", f"mg/L, ceiling {number(ceiling)}", plateau,
+        "Levels off near, under the routine", f"mg/L, limit {number(ceiling)}", plateau,
         lambda side: side.plateau is not None and side.plateau.value > ceiling,
     )  # fmt: skip
     words(
@@ -279,9 +279,9 @@ def what_sentence(begun: Start, found: Asked) -> str:
     if begun.tank.known:
         ripe = "" if then.mature_pct == then.working_pct else f", {load(then.mature_pct)} when mature"
         if then.working_pct == now.working_pct and then.mature_pct == now.mature_pct:
-            parts.append(f"The working load stays at {load(then.working_pct)}{ripe}.")
+            parts.append(f"The working bioload stays at {load(then.working_pct)}{ripe}.")
         else:
-            parts.append(f"Working load from {load(now.working_pct)} to {load(then.working_pct)} now{ripe}.")
+            parts.append(f"Working bioload from {load(now.working_pct)} to {load(then.working_pct)} now{ripe}.")
         if not _over(now.working_pct) and now.working_pct is not None and not _over(then.working_pct):
             parts.append("Within its rating, as today.")
         elif then.within_on is None:
@@ -293,7 +293,7 @@ def what_sentence(begun: Start, found: Asked) -> str:
     if then.plateau is not None:
         side = "over" if then.plateau.value > begun.known.ceiling else "under"
         parts.append(
-            f"Nitrate would settle near {number(then.plateau.value, 2)}, {side} the ceiling of {number(begun.known.ceiling)}."
+            f"Nitrate would level off near {number(then.plateau.value, 2)}, {side} the limit of {number(begun.known.ceiling)}."
         )
     return " ".join(parts) or "The loads of this tank are not known; nitrate neither."
 
@@ -358,8 +358,8 @@ def facts_html(begun: Start, plan: Row, name: str) -> str:
     parts = [
         net,
         food,
-        f"plain load {plain}",
-        f"working load {working}",
+        f"plain bioload {plain}",
+        f"working bioload {working}",
         f"data as of {day(begun.desk.week.as_of, year=True)}",
     ]
     return f'{escape(" · ".join(parts))} · <a href="one_tank?tank={name}">its readings and sums</a>'

@@ -40,6 +40,7 @@ FORMATS = ("text", "json")
 
 
 FIRST_DAY, LAST_DAY = dt.date(1980, 1, 1), dt.date(2100, 12, 31)  # no log of a tank reaches further
+DEMO_DAY = dt.date(2026, 6, 1)  # the last day in the demo round: it is shown as of that day
 RAW_FOLDERS = ("visits", "services", "events")  # of a log folder, beside its root: files in them are read by a load
 
 
@@ -100,7 +101,7 @@ def _format(text: str) -> str:
 Logs = Annotated[Path, typer.Argument(metavar="LOGS", parser=_path, help="A log folder: round.toml, CSVs, visits/ …")]
 AsOf = Annotated[
     dt.date | None,
-    typer.Option("--as-of", metavar="DATE", parser=_date, help="As of this day; the last day in the logs by default."),
+    typer.Option("--as-of", metavar="DATE", parser=_date, help="As of this day; today by default."),
 ]
 Form = Annotated[str, typer.Option("--format", callback=_format, help="text or json.")]
 Db = Annotated[Path | None, typer.Option("--db", metavar="FILE", parser=_path, help="Warehouse in another place.")]
@@ -179,7 +180,7 @@ def review(
 
     if pdf is not None:
         _among_logs(logs, pdf, is_folder=False)
-    week = _open(logs, as_of, db)
+    week = _open(logs, as_of or dt.date.today(), db)
     if form == "json":
         _print_json(room.as_json(week))
     else:
@@ -268,7 +269,7 @@ def plan(
     """Changes that bring a tank within its rating, cheapest first, and the water change for its ceiling."""
     from pipeline.advise import plan as room
 
-    answer = room.plan(_open(logs, as_of, db), tank)
+    answer = room.plan(_open(logs, as_of or dt.date.today(), db), tank)
     if form == "json":
         _print_json(answer)
     else:
@@ -316,7 +317,7 @@ def sheets(
     from pipeline.papers import writing
 
     _among_logs(logs, out, is_folder=True)
-    week = _open(logs, as_of, db)
+    week = _open(logs, as_of or dt.date.today(), db)
     _written(writing.write_sheets(week, site or [], out, day=day, html=html, labels=labels))
 
 
@@ -331,7 +332,7 @@ def calendar(
     from pipeline.papers import writing
 
     _among_logs(logs, out, is_folder=True)
-    _written(writing.write_calendar(_open(logs, as_of, db), out))
+    _written(writing.write_calendar(_open(logs, as_of or dt.date.today(), db), out))
 
 
 @app.command()
@@ -355,13 +356,14 @@ def dashboard(
     logs: Logs,
     port: Port = None,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")] = True,
+    as_of: AsOf = None,
     db: Db = None,
 ) -> None:
     """The dashboard, on this machine only and without telemetry. Ctrl-C stops it."""
     from dashboard.launch import serve
 
-    _open(logs, None, db)
-    raise typer.Exit(serve(logs, db, port, browser))
+    _open(logs, as_of, db)
+    raise typer.Exit(serve(logs, db, port, browser, as_of))
 
 
 @app.command()
@@ -412,10 +414,10 @@ def demo(
     print(f"{'copied to' if copy_demo(logs) else 'reusing'} {logs}/\n")
     load(logs)
     print()
-    review(logs)
+    review(logs, as_of=DEMO_DAY)
     if show:
         print()
-        dashboard(logs, port=port, browser=browser)
+        dashboard(logs, port=port, browser=browser, as_of=DEMO_DAY)
 
 
 def _unexpected(error: Exception) -> NoReturn:

@@ -20,10 +20,10 @@ OUT = ROOT / "dashboard" / "pictures"
 PAGES = {
     "this-week": "",
     "one-tank": "one_tank?tank=LM2",
-    "load-and-nitrate": "load_and_nitrate",
+    "capacity-and-nitrate": "capacity_and_nitrate",
     "filter-book": "filter_book?filter=B05",
     "plan": "plan?tank=LM2",
-    "enter-readings": "enter_readings?day=2026-06-02",
+    "at-the-tank": "at_the_tank?day=2026-06-02",
     "held-rows": "held_rows",
     "assumptions": "assumptions",
     "papers": "papers",
@@ -65,7 +65,7 @@ def main() -> None:
     OUT.mkdir(exist_ok=True)
     paper_pictures(logs)
     port = free_port()
-    env = {**os.environ, "TANKROUND_LOGS": str(logs), "TANKROUND_DB": ""}
+    env = {**os.environ, "TANKROUND_LOGS": str(logs), "TANKROUND_DB": "", "TANKROUND_AS_OF": "2026-06-01"}
     server = subprocess.Popen([sys.executable, "-m", "streamlit", "run", str(APP), "--server.port", str(port)], env=env)
     time.sleep(4)
     try:

@@ -62,7 +62,10 @@ def the_tank(week: Week, tank: str) -> None:
     look.say(standing.back)
     left, right = st.columns(2, gap="large")
     with left:
-        look.html("<strong>Plain rating: the bare rule</strong>" + ledgers.plain_html(capacity, week.assumed))
+        look.html(
+            "<strong>Plain rating: a common rule of thumb, disputed</strong>"
+            + ledgers.plain_html(capacity, week.assumed)
+        )
     with right:
         look.html("<strong>Need: what this tank asks for</strong>" + ledgers.need_html(capacity, week.assumed))
     look.html(
@@ -150,7 +153,13 @@ def will_it_do(week: Week, entry: Entry) -> None:
     look.section("Side by side", f"for {number(answer['net_l'], 4)}{NBSP}L net")
     if len(names) <= PILLS_MOST:
         several = st.pills(
-            "Models", names, selection_mode="multi", default=names[:COMPARED], key="compare", persist_state="session"
+            "Models",
+            names,
+            selection_mode="multi",
+            default=names[:COMPARED],
+            key="compare",
+            persist_state="session",
+            format_func=look.label,
         )
     else:
         several = st.multiselect("Models", names, default=names[:COMPARED], key="compare", persist_state="session")
@@ -180,7 +189,7 @@ def page() -> None:
         return
     kind, name = choose(titles)
     entry = filter_entry.of_model(week, name) if kind == "model" else filter_entry.of_filter(week, name)
-    st.title(f"Filter book: {name}")
+    st.title(look.label(f"Filter book: {name}"))
     net = None
     if entry.tank is not None:
         net = next(iter(data.of(week.now("capacity"), entry.tank)["net_l"].to_list()), None)
@@ -196,7 +205,7 @@ def page() -> None:
     with right:
         look.section("Is it laid out right?")
         look.html(book_desk.audit_html(entry) + book_desk.spare_html(filter_entry.spare_rooms(week, entry)))
-        look.section("By itself", "at normal stocking")
+        look.section("Without its tank", "at normal stocking")
         look.html(book_desk.alone_html(entry, week.assumed))
     if entry.is_model:
         look.section("Ways to fill it")

@@ -11,7 +11,6 @@ import streamlit as st
 from dashboard import enter_desk as desk
 from dashboard import held_desk as held
 from dashboard import look
-from dashboard.papers_desk import plain_label
 from pipeline import logbook, trial
 from pipeline.intake.corrections import REJECT
 from pipeline.problems import Problem
@@ -65,7 +64,7 @@ def panel(week: Week, folder: trial.Folder, row: held.Row) -> None:
         choice = next(iter(told))
         if len(told) > 1:
             choice = st.pills(
-                "What to do", list(told), format_func=lambda c: plain_label(told[c]), default=choice,
+                "What to do", list(told), format_func=lambda c: look.label(told[c]), default=choice,
                 key=f"do {key}", required=True,
             ) or choice  # fmt: skip
         value = ""

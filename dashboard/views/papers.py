@@ -86,7 +86,7 @@ def notes(week: Week, site: str, first: dt.date, last: dt.date) -> desk.Notes:
     with st.container(key="notes"), st.expander(f"{counted(len(rows), 'note')}") if many else st.container():
         for row in rows:
             where = "the site" if row["tank"] is None else names.get(row["tank"]) or row["tank"]
-            label = desk.plain_label(f"{day(row['day'])}, {where}: {row['text']}")
+            label = look.label(f"{day(row['day'])}, {where}: {row['text']}")
             if st.checkbox(label, key=f"note {row['kind']} {row['file']} {row['line']}"):
                 ticked.append((row["file"], row["line"]))
     return tuple(ticked)
@@ -104,7 +104,7 @@ def causes(week: Week, site: str) -> desk.Causes:
         return tuple(
             (tank, cause)
             for tank, name, cause in found
-            if st.checkbox(desk.plain_label(f"{name}: {plain_words.cause(cause)}"), key=f"cause {tank} {cause}")
+            if st.checkbox(look.label(f"{name}: {plain_words.cause(cause)}"), key=f"cause {tank} {cause}")
         )
 
 
@@ -122,7 +122,7 @@ def proposed(week: Week, site: str) -> desk.Ticked:
     with st.container(key="proposals"):
         for one in found:
             said = f"{names.get(one.tank) or one.tank}, {day(one.on)}: {one.words} ({one.cost_says(currency)})"
-            if st.checkbox(desk.plain_label(said), key=f"proposal {one.name}"):
+            if st.checkbox(look.label(said), key=f"proposal {one.name}"):
                 ticked.append((one.tank, one.suggestion(currency)))
     return tuple(ticked)
 
@@ -198,7 +198,7 @@ def preview(stamp: str, shown: SiteReport) -> None:
     if len(tanks) > 1:
         if st.session_state.get("paper_sheet") not in tanks:
             st.session_state["paper_sheet"] = tanks[0]
-        shown_name = {tank: desk.plain_label(name) for tank, name in names.items()}
+        shown_name = {tank: look.label(name) for tank, name in names.items()}
         chosen = (
             st.pills("Sheet", tanks, format_func=shown_name.__getitem__, key="paper_sheet", required=True, wrap=True)
             or chosen

@@ -243,9 +243,9 @@ def options(begun: Start, plan: Plan) -> None:
 
 
 def water(begun: Start, plan: Plan) -> None:
-    """The water change for the ceiling, with what it was sized by."""
+    """The water change for the limit, with what it was sized by."""
     change = plan["water_change"]
-    look.section("Water changes", f"for its ceiling of {with_unit(number(change['ceiling']), 'mg/L')} nitrate")
+    look.section("Water changes", f"for its limit of {with_unit(number(change['ceiling']), 'mg/L')} nitrate")
     left, right = st.columns(2, gap="large")
     with left:
         look.say(change["says"])
@@ -259,7 +259,7 @@ def water(begun: Start, plan: Plan) -> None:
 def page() -> None:
     week = data.week()
     st.html(desk.STYLE)
-    titles = data.tank_titles(week)
+    titles = data.ranked_titles(week)
     if not titles:
         st.title("Plan")
         look.say("No tanks are on this round yet, so there is nothing to plan.")
@@ -267,7 +267,7 @@ def page() -> None:
         look.foot(week)
         return
     tank = choose(titles)
-    st.title(f"Plan: {titles[tank]}")
+    st.title(look.label(f"Plan: {titles[tank]}"))
     if data.of(week.now("capacity"), tank).is_empty():
         look.html('<p class="counts">Closed, or not set up yet, on that day: nothing to plan.</p>')
         look.foot(week)

@@ -24,7 +24,7 @@ def served(demo_logs: Path) -> Iterator[str]:
         assert "CI" not in os.environ, "CI must have Chromium: the browser tests may not be skipped there"
         pytest.skip("no Chromium on this machine: the browser tests need one")
     port = free_port()
-    env = {**os.environ, "TANKROUND_LOGS": str(demo_logs), "TANKROUND_DB": ""}
+    env = {**os.environ, "TANKROUND_LOGS": str(demo_logs), "TANKROUND_DB": "", "TANKROUND_AS_OF": "2026-06-01"}
     command = [sys.executable, "-m", "streamlit", "run", str(APP), "--server.port", str(port)]
     server = subprocess.Popen(command, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     url = f"http://127.0.0.1:{port}"

@@ -35,7 +35,7 @@ def served(logs: Path) -> Iterator[str]:
         assert "CI" not in os.environ, "CI must have Chromium: the browser tests may not be skipped there"
         pytest.skip("no Chromium on this machine: the browser tests need one")
     port = free_port()
-    env = {**os.environ, "TANKROUND_LOGS": str(logs), "TANKROUND_DB": ""}
+    env = {**os.environ, "TANKROUND_LOGS": str(logs), "TANKROUND_DB": "", "TANKROUND_AS_OF": "2026-06-01"}
     command = [sys.executable, "-m", "streamlit", "run", str(APP), "--server.port", str(port)]
     server = subprocess.Popen(command, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     url = f"http://127.0.0.1:{port}"
@@ -59,7 +59,7 @@ def test_a_tank_is_entered_and_a_held_row_put_right_on_a_phone(served: str, logs
         browser = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
         page = browser.new_page(viewport={"width": 390, "height": 844}, has_touch=True)
         page.set_default_timeout(60_000)
-        page.goto(f"{served}/enter_readings?day=2026-06-02")
+        page.goto(f"{served}/at_the_tank?day=2026-06-02")
         page.get_by_text("Tolland Court, tank 1 of 4: Conservatory.").wait_for()
         nitrate = page.get_by_role("toolbar", name="Nitrate", exact=True)
         nitrate.get_by_role("button", name="9", exact=True).tap()

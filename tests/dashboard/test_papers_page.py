@@ -16,6 +16,7 @@ import streamlit as st
 from pypdf import PdfReader
 from streamlit.testing.v1 import AppTest
 
+from dashboard import look
 from dashboard import papers_desk as desk
 from pipeline import weekly
 from pipeline.new_folder import make_folder
@@ -46,6 +47,7 @@ def week(demo_logs: Path) -> Week:
 def opened(logs: Path, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
     monkeypatch.setenv("TANKROUND_LOGS", str(logs))
     monkeypatch.setenv("TANKROUND_DB", "")
+    monkeypatch.setenv("TANKROUND_AS_OF", "2026-06-01")
     app = AppTest.from_file(str(APP), default_timeout=120)
     app.run()
     for key, value in query.items():
@@ -214,9 +216,9 @@ def test_what_was_typed_is_shown_as_text(tmp_path: Path, monkeypatch: pytest.Mon
 
 
 def test_a_label_reads_as_it_was_typed() -> None:
-    assert desk.plain_label("plain words, 40 %").replace("\\", "") == "plain words, 40 %"
-    assert desk.plain_label("two\nlines") == "two lines"
-    assert desk.plain_label("a:b_c") == "a\\:\u2060b\\_c"
+    assert look.label("plain words, 40 %").replace("\\", "") == "plain words, 40 %"
+    assert look.label("two\nlines") == "two lines"
+    assert look.label("a:b_c") == "a\\:\u2060b\\_c"
 
 
 def pages_of(content: bytes | str) -> int:
@@ -232,10 +234,10 @@ def built(week: Week) -> dict[str, dict[str, bytes | str]]:
 
 def test_every_paper_that_is_offered_can_be_built_and_opened(built: dict[str, dict[str, bytes | str]]) -> None:
     assert pages_of(built["Visit sheets"]["PDF"]) == 4  # two tanks a page, each site begun anew
-    assert pages_of(built["Load list"]["PDF"]) == 1
+    assert pages_of(built["Van list"]["PDF"]) == 1
     assert pages_of(built["Labels"]["PDF"]) == 1
     assert pages_of(built["Weekly review"]["PDF"]) >= 1
-    sheets, load = str(built["Visit sheets"]["HTML"]), str(built["Load list"]["HTML"])
+    sheets, load = str(built["Visit sheets"]["HTML"]), str(built["Van list"]["HTML"])
     assert "Tolland Court" in sheets
     assert "Merrow Day Centre" in sheets
     assert "Larkmead" not in sheets

@@ -63,10 +63,10 @@ def test_a_tank_over_its_rating_is_told_the_cheapest_way_and_every_option(
     assert len(places) == 11
     assert "6 dearer options" in text
     for cell in ("167 → 119 → 84 %", "Sun 11 October", "0.77 a year", "1536 L", "price of mast not in round.toml",
-                 "no: holds the ceiling instead", "whether the fish can do with less"):  # fmt: skip
+                 "no: keeps nitrate under the limit instead", "whether the fish can do with less"):  # fmt: skip
         assert cell in text
     assert "Change 16 % (34 L) every 7 days to stay under 50 mg/L" in text
-    assert "Holds the ceiling" in text
+    assert "Keeps it under the limit" in text
 
 
 @pytest.mark.parametrize(
@@ -113,17 +113,17 @@ def test_a_slider_changes_the_column_beside_today_and_only_that(
 ) -> None:
     app = opened(demo_logs, "plan", monkeypatch, tank="LM2")
     assert "Nothing is moved yet: both columns are today." in said(app)
-    assert cells(app, "Working load now") == ["223 %", "223 %"]
+    assert cells(app, "Working bioload now") == ["223 %", "223 %"]
     app.slider(key="what feed LM2").set_value(0.85)
     ran(app)
     assert app.number_input(key="type feed LM2").value == 0.85
-    assert cells(app, "Working load now") == ["223 %", "113 %"]
+    assert cells(app, "Working bioload now") == ["223 %", "113 %"]
     assert cells(app, "Nitrate the food makes") == ["13 (11–17)", "6.5 (5.6–8.4)"]
     app.number_input(key="type media LM2").set_value(1.0)
     ran(app)
     assert app.slider(key="what media LM2").value == 1.0
-    assert cells(app, "Plain load") == ["140 %", "83 %"]
-    assert cells(app, "Working load now") == ["223 %", "113 %"]
+    assert cells(app, "Plain bioload") == ["140 %", "83 %"]
+    assert cells(app, "Working bioload now") == ["223 %", "113 %"]
     assert cells(app, "… when mature") == ["223 %", "67 %"]
     assert cells(app, "Within its rating")[0] == "never"
     assert "Cost: 17. Time: 30 min once" in said(app)
@@ -167,11 +167,11 @@ def test_food_that_is_not_weighed_gives_the_stocking_class_instead(
 ) -> None:
     app = opened(folder(tmp_path), "plan", monkeypatch, tank="T1")
     assert not [one for one in app.slider if "Food" in one.label]
-    assert cells(app, "Working load now") == ["333 %", "333 %"]
+    assert cells(app, "Working bioload now") == ["333 %", "333 %"]
     pills = app.button_group(key="what stock T1")
     pills.set_value("light")
     ran(app)
-    assert cells(app, "Working load now") == ["333 %", "200 %"]
+    assert cells(app, "Working bioload now") == ["333 %", "200 %"]
     assert cells(app, "Nitrate the food makes") == ["food not weighed", "food not weighed"]
 
 
@@ -305,7 +305,7 @@ def test_a_tank_with_nothing_known_says_what_it_needs(tmp_path: Path, monkeypatc
         "Can't size a change",
     ):
         assert wanted in text
-    assert cells(app, "Working load now") == cells(app, "… when mature") == ["not known", "not known"]
+    assert cells(app, "Working bioload now") == cells(app, "… when mature") == ["not known", "not known"]
 
 
 def test_a_tank_over_with_no_way_within_is_told_to_hold_its_nitrate(

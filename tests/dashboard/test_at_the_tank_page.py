@@ -1,4 +1,4 @@
-"""Enter readings: by taps at the tank, as a grid, as a file; answered by the intake's own rules before it is kept."""
+"""At the tank: by taps at the tank, as a grid, as a file; answered by the intake's own rules before it is kept."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def text(app: AppTest) -> str:
 
 
 def at(logs: Path, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
-    return opened(logs, "enter_readings", monkeypatch, **{"day": DAY.isoformat(), **query})
+    return opened(logs, "at_the_tank", monkeypatch, **{"day": DAY.isoformat(), **query})
 
 
 def tap(app: AppTest, tank: str, name: str, *steps: str) -> AppTest:
@@ -234,7 +234,7 @@ def test_markup_in_names_and_notes_is_text(tmp_path: Path, monkeypatch: pytest.M
 
 
 def test_a_day_on_which_no_tank_ran_says_so(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    app = opened(logs, "enter_readings", monkeypatch, day="2001-01-01")
+    app = opened(logs, "at_the_tank", monkeypatch, day="2001-01-01")
     assert "No tank runs on Mon 1 January 2001: choose another day." in text(app)
 
 
@@ -330,7 +330,7 @@ def test_other_sheets_are_taken_by_the_same_way(
 
 def test_an_empty_round_says_what_to_do_next(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     make_folder(tmp_path / "empty")
-    assert "No tanks are on this round yet." in text(opened(tmp_path / "empty", "enter_readings", monkeypatch))
+    assert "No tanks are on this round yet." in text(opened(tmp_path / "empty", "at_the_tank", monkeypatch))
 
 
 def test_a_folder_that_may_only_be_read_says_so(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:

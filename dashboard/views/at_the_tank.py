@@ -1,4 +1,4 @@
-"""Enter readings: at the tank, as a grid, or as a file."""
+"""At the tank: at the tank, as a grid, or as a file."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from html import escape
 
 import streamlit as st
 
-from dashboard import at_tank, enter_sheets, look
+from dashboard import at_tank, data, enter_sheets, look
 from dashboard import enter_desk as desk
 from pipeline import logbook
 
@@ -21,7 +21,7 @@ def _day() -> dt.date:
         try:
             asked = dt.date.fromisoformat(st.query_params.get("day", ""))
         except ValueError:
-            asked = today
+            asked = data.as_of()
         st.session_state["enter_day"] = min(asked, today)
     when = st.date_input(
         "Day of the visit", key="enter_day", max_value=today, format="YYYY-MM-DD", persist_state="session", width=180
@@ -31,7 +31,7 @@ def _day() -> dt.date:
 
 def page() -> None:
     st.html(desk.STYLE)
-    st.title("Enter readings")
+    st.title("At the tank")
     week = desk.week()
     desk.became()
     if not week.table("tank").height:

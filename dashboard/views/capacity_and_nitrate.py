@@ -1,0 +1,199 @@
+"""Capacity and nitrate: every tank ranked, its bioload against its rating beside its net rise; the loud ones drawn."""
+
+from __future__ import annotations
+
+import datetime as dt
+from html import escape
+from typing import Any
+
+import polars as pl
+import streamlit as st
+
+from dashboard import cells, charts, data, look, marks
+from pipeline.review import told
+from pipeline.week import Week
+from pipeline.wording import amount, counted, day, listed, number, pct, span
+
+Row = dict[str, Any]
+FOLDED = 60  # tanks above which the table is folded by site
+# over its rating, climbing -> what it is called, and what it suggests
+CORNERS = {
+    (True, True): ("over and climbing", "more media, or less stock and food"),
+    (False, True): ("within rating, climbing", "look for a cause"),
+    (True, False): ("over, not climbing", "something else helps"),
+    (False, False): ("within rating, not climbing", "as hoped"),
+}
+
+
+def since(capacity: pl.DataFrame, outlook: pl.DataFrame, column: str) -> dict[str, tuple[dt.date, bool]]:
+    """Tank -> the first day of the run, up to the last day calculated, on which it was over its rating and climbing; and
+    whether the run reaches back to the first day that was calculated, so that it may be longer."""
+    days = capacity.select("tank", "as_of", (pl.col(column) > 100).fill_null(False).alias("over")).join(
+        outlook.select("tank", "as_of", (pl.col("trend") == "climbing").alias("climbs")), on=["tank", "as_of"], how="left"
+    )  # fmt: skip
+    found = {}
+    for tank, rows in told.by_tank(days.sort("as_of", descending=True)).items():
+        run = 0
+        while run < len(rows) and rows[run]["over"] and rows[run]["climbs"]:
+            run += 1
+        if run:
+            found[tank] = (rows[run - 1]["as_of"], run == len(rows))
+    return found
+
+
+def gathered(week: Week, column: str) -> list[Row]:
+    """A row a tank, the most loaded of each corner first: over and climbing, climbing, over, the rest, not known."""
+    titles = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
+    sites = data.site_titles(week)
+    capacity, outlook = told.by_tank(week.now("capacity")), told.by_tank(week.now("nitrate_outlook"))
+    fits = told.by_tank(week.now("nitrate_fit").filter(pl.col("window") == "recent"))
+    runs = since(week.table("capacity"), week.table("nitrate_outlook"), column)
+    rows: list[Row] = []
+    for tank, class_ in week.now("review").sort("rank").select("tank", "class").iter_rows():
+        one: Row = {"tank": tank, "class": class_, "capacity": next(iter(capacity.get(tank, [])), None),
+               "outlook": next(iter(outlook.get(tank, [])), None), "fit": next(iter(fits.get(tank, [])), None),
+               "since": runs.get(tank), "name": titles[tank]["name"] or tank,
+               "site": sites.get(titles[tank]["site"]) or titles[tank]["site"] or ""}  # fmt: skip
+        load = one["capacity"][column] if one["capacity"] else None
+        known = one["fit"] is not None and one["fit"]["rate"] is not None
+        corner = (
+            (load > 100, bool(one["outlook"]) and one["outlook"]["trend"] == "climbing")
+            if known and load is not None
+            else None
+        )
+        rows.append({**one, "load": load, "corner": corner})
+    order = [*CORNERS, None]
+    return sorted(rows, key=lambda row: (order.index(row["corner"]), -(row["load"] or 0)))
+
+
+def counts_html(week: Week, rows: list[Row]) -> str:
+    """The four counts, those not known, and what climbing means."""
+    counts = {corner: sum(row["corner"] == corner for row in rows) for corner in [*CORNERS, None]}
+    said = [
+        f"<strong{' class=hand' if corner == (True, True) and counts[corner] else ''}>{counts[corner]}</strong> {name}"
+        f" <small>{what}</small>"
+        for corner, (name, what) in CORNERS.items()
+    ]
+    rate = amount(7 * week.assumed["climbing_rate"])
+    unknown = f" {counted(counts[None], 'tank')} can't be placed: bioload or rise is not known." if counts[None] else ""
+    return (
+        f'<ul class="four">{"".join(f"<li>{text}</li>" for text in said)}</ul><p class="small">Climbing: the whole range of'
+        f" the net rise is above {rate} mg/L a week. Over: bioload above 100 % of the rating.{unknown}</p>"
+    )
+
+
+def table_html(rows: list[Row], column: str) -> str:
+    """The ranked table."""
+    heads = (("Tank", 34), ("Bioload, % of rating", 24), ("Net rise mg/L a week", 22), ("", 20))
+    out = []
+    for row in rows:
+        both = row["corner"] == (True, True)
+        load = "<small>not known</small>"
+        if row["load"] is not None:
+            text = f'<span class="hand">{pct(row["load"])}</span>' if both else pct(row["load"])
+            load = f"{text}{marks.bioload_bar(row['load'], both)}"
+        elif row["capacity"] is not None and row["capacity"]["plain_state"] == "half cycle only":
+            load = "<small>half cycle only</small>"
+        tell = "" if row["corner"] is None else CORNERS[row["corner"]][0]
+        if both and row["since"]:
+            first, longer = row["since"]
+            tell = f"over and climbing since {'before ' if longer else ''}{day(first, weekday=False)}"
+        elif row["corner"] == (False, False):
+            tell = ""
+        out.append(
+            f'<tr role="row" class="load"><td role="cell">{look.tank_link(row["tank"], row["name"])}<br><small>'
+            f'{escape(row["site"])}</small></td><td role="cell">{load}</td><td role="cell" data-l="rises">'
+            f'{cells.rise(row["fit"], row["corner"] is not None and row["corner"][1])}</td><td role="cell">{tell}</td></tr>'
+        )
+    top = "".join(f'<th role="columnheader" style="width:{width}%">{head}</th>' for head, width in heads)
+    return (
+        f'<table class="week loads" role="table"><thead role="rowgroup"><tr role="row">{top}</tr></thead>'
+        f'<tbody role="rowgroup">{"".join(out)}</tbody></table>'
+    )
+
+
+def tables_html(rows: list[Row], column: str) -> str:
+    """One table; of a large round the tanks that are over or climbing, and the others folded by site."""
+    if len(rows) <= FOLDED:
+        return table_html(rows, column)
+    calm = [row for row in rows if row["corner"] in ((False, False), None)]
+    loud = [row for row in rows if row["corner"] not in ((False, False), None)]
+    folds = "".join(
+        f'<details class="fold"><summary>{escape(site)}: {counted(len(mine), "other tank")}</summary>{table_html(mine, column)}</details>'
+        for site in sorted({row["site"] for row in calm})
+        if (mine := [row for row in calm if row["site"] == site])
+    )
+    return (table_html(loud, column) if loud else "") + folds
+
+
+def scatter(week: Week, rows: list[Row], which: str) -> None:
+    """The tanks that are over, or of a class above due: bioload across, net rise up."""
+    drawn = [
+        row
+        for row in rows
+        if row["corner"] is not None
+        and row["fit"]["low"] is not None
+        and row["fit"]["high"] is not None
+        and (row["class"] not in ("due", "steady") or row["corner"] == (True, True))
+    ]
+    if not drawn:
+        look.html("<p>No tank that needs a hand has both a bioload and a rise that are known: nothing is drawn.</p>")
+        return
+    points = pl.DataFrame(
+        [
+            {
+                "id": row["tank"], "name": row["name"], "class": row["class"], "x": min(row["load"], 200.0),
+                "y": 7 * row["fit"]["rate"], "low": 7 * row["fit"]["low"], "high": 7 * row["fit"]["high"],
+                "load": pct(row["load"]), "said": f"{amount(7 * row['fit']['rate'])} ({span(7 * row['fit']['low'], 7 * row['fit']['high'])})",
+            }
+            for row in drawn
+        ]
+    )  # fmt: skip
+    look.html(
+        "<p><small>within rating</small> look for a cause · <small>over rating</small> more media, or less stock</p>"
+    )
+    event = st.altair_chart(
+        charts.load_and_rise(points, told.normal_rise(week.assumed)), width="stretch", theme=None, on_select="rerun",
+        key="points",
+        alt=f"{counted(points.height, 'tank')}: bioload of the {which} across, net rise a week up; the table beside it"
+        " holds the same.",
+    )  # fmt: skip
+    look.html("<p><small>within rating</small> as hoped · <small>over rating</small> something else helps</p>")
+    classes = [name for name in marks.SHAPES if name in set(points["class"])]
+    key = " · ".join(f"{marks.mark(name)}{escape(name)}" for name in classes)
+    low, high = told.normal_rise(week.assumed)
+    look.html(
+        f'<p class="small">{key} · blue: 90 % range · grey band: what the food of a normally stocked tank makes,'
+        f" {number(low, 2)}–{number(high, 2)} a week. Over 200 % is drawn at 200. Choose a point to open the tank.</p>"
+    )
+    picked = (event.get("selection") or {}).get("pick") or []
+    if picked and picked[0].get("id") in {row["tank"] for row in rows}:
+        st.switch_page("views/one_tank.py", query_params={"tank": picked[0]["id"]})
+
+
+def page() -> None:
+    week = data.week()
+    st.title("Capacity and nitrate")
+    if not week.now("review").height:
+        look.say("No tanks are on this round yet. Fill in sites.csv and tanks.csv, then run “tankround load”.")
+        look.foot(week)
+        return
+    which = st.segmented_control(
+        "Bioload of", ["plain rating", "working rating"], default="plain rating", key="which_load",
+        label_visibility="collapsed",
+    )  # fmt: skip
+    column = "working_load_pct" if which == "working rating" else "plain_load_pct"
+    rows = gathered(week, column)
+    both = [f"{row['name']}, {row['site']}" for row in rows if row["corner"] == (True, True)]
+    look.say(f"Over rating and climbing: {listed(both)}." if both else "No tank is both over its rating and climbing.")
+    look.html(counts_html(week, rows))
+    left, right = st.columns([6, 5], gap="large")
+    with left:
+        look.html(tables_html(rows, column))
+    with right:
+        scatter(week, rows, which or "plain rating")
+    look.open_on_click([row["tank"] for row in rows])
+    look.foot(week)
+
+
+page()

@@ -1,0 +1,67 @@
+"""What One tank says besides its charts: merged causes, history sentences, and what was done today."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from dashboard import tank_desk
+from pipeline import weekly
+from tests.dashboard.test_pages import _fresh_caches, opened, words
+
+__all__ = ["_fresh_caches"]
+
+
+def cause(rule: str, place: int, name: str) -> dict[str, Any]:
+    return {"rule": rule, "place": place, "cause": name, "because": "because", "check": "check"}
+
+
+def test_causes_are_merged_over_findings_gravest_first_then_cheapest_check_first() -> None:
+    found = [
+        {"rule": "slow", "class": "plan", "harm": 1.0, "quiet": False},
+        {"rule": "grave", "class": "act today", "harm": 9.0, "quiet": False},
+        {"rule": "paused", "class": "this week", "harm": 0.0, "quiet": True},
+    ]
+    causes = [
+        cause("slow", 1, "tap nitrate"), cause("slow", 2, "overfeeding"), cause("grave", 1, "overfeeding"),
+        cause("grave", 2, "too little media"), cause("paused", 1, "kit expired"), cause("slow", 3, "flow lost"),
+    ]  # fmt: skip
+    names = [c["cause"] for c in tank_desk.merged(found, causes)]
+    assert sorted(names) == ["overfeeding", "tap nitrate", "too little media"]
+    minutes = [tank_desk.diagnosis()["cause"][name]["minutes"] for name in names]
+    assert minutes == sorted(minutes)
+    assert tank_desk.merged(found[2:], causes) == []
+
+
+def test_what_was_done_is_kept_under_services_and_counts_at_once(
+    demo_logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    logs = Path(shutil.copytree(demo_logs, tmp_path / "logs"))
+    app = opened(logs, "one_tank", monkeypatch, tank="HS3")
+    assert "Service of filter B18 overdue by 46\u00a0days." in words(app)
+    next(p for p in app.pills if p.label.startswith("Done on")).set_value(["check"])
+    next(b for b in app.button if b.label == "Keep").click().run()
+    assert not app.exception
+    text = words(app)
+    assert "1\u00a0job of filter B18. Kept in services/done-2026-06-01.csv; the round is loaded again." in text
+    assert "Service of filter B18 overdue" not in text
+    kept = weekly.open_week(logs).table("service").filter(pl.col("file") == "services/done-2026-06-01.csv")
+    assert kept.select("tank", "filter", "job").rows() == [("HS3", "B18", "check")]
+
+
+def test_the_history_tells_everything_newest_first_and_shows_more(
+    demo_logs: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = opened(demo_logs, "one_tank", monkeypatch, tank="LM2")
+    text = words(app)
+    total = int(text.split("60 of ")[1].split(".")[0])
+    assert total > 60
+    assert "Nitrate 35–58\u00a0mg/L" in text
+    assert "fish seen" in text
+    assert "; kit " in text
+    app.button(key="more LM2").click().run()
+    assert f"{min(120, total)} of {total}." in words(app)
