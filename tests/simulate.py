@@ -58,6 +58,10 @@ class World:
     error_memory: float = 0.0  # first-order autocorrelation of a tank's reading errors
     second_reader: float = 0.0  # share of the visits read by a second person
     reader_sd: float = 0.0  # log-bias of the second person's readings
+    routine_at: int | None = None  # from this visit on the changes are `routine_factor` times as large
+    routine_factor: float = 1.0
+    tap_jump: float = 1.0  # and the tap is so many times its level, tested anew on the day
+    pause: tuple[int, int] = (0, 0)  # visits from … to before … at which nobody came
     net_zero: bool = False  # every reading is the kit's 0: the tank takes up all nitrate
 
 
@@ -119,7 +123,11 @@ def simulate(world: World, tanks: int, seed: int) -> Simulated:
     bias = np.exp(w.fraction_bias_sd * rng.standard_normal(tanks))
 
     changed = rng.random((total, tanks)) < w.change_share
-    recorded = np.round(routine * np.exp(w.change_jitter * rng.standard_normal((total, tanks))), 2) * changed
+    wanted = routine * np.exp(w.change_jitter * rng.standard_normal((total, tanks)))
+    later = np.arange(total)[:, None] >= (total if w.routine_at is None else w.warm_up + w.routine_at)
+    away = (np.arange(total) >= w.warm_up + w.pause[0]) & (np.arange(total) < w.warm_up + w.pause[1])
+    wanted = np.where(later, np.minimum(wanted * w.routine_factor, 0.8), wanted)
+    recorded = np.round(wanted, 2) * changed * ~away[:, None]
     true = np.clip(recorded * bias * np.exp(w.fraction_noise_sd * rng.standard_normal((total, tanks))), 0, 0.95)
     hidden = (rng.random((total, tanks)) < w.unlogged) * rng.uniform(w.change_low, w.change_high, (total, tanks))
 
@@ -129,6 +137,7 @@ def simulate(world: World, tanks: int, seed: int) -> Simulated:
         phase = rng.uniform(0, 2 * np.pi, tanks)
         swing = np.sin(2 * np.pi * np.arange(total)[:, None] * w.gap_days / 365.25 + phase)
         taps = low_tap + (high_tap - low_tap) * (1 + swing) / 2
+    taps = np.where(later, np.minimum(taps * w.tap_jump, 45.0), taps)
     level = taps[0] + rise0 * w.gap_days
     before, after = np.empty((total, tanks)), np.empty((total, tanks))
     for j in range(total):
@@ -161,7 +170,7 @@ def simulate(world: World, tanks: int, seed: int) -> Simulated:
     shown = np.maximum(shown, 0.0)
 
     low, high, value = np.zeros_like(seen), np.full_like(seen, np.inf), np.full_like(seen, np.nan)
-    taken = rng.random(seen.shape) >= w.missing
+    taken = (rng.random(seen.shape) >= w.missing) & ~away[keep][:, None]
     typo = taken & (rng.random(seen.shape) < w.typos)
     slip = np.where(rng.random(seen.shape) < 0.5, 10.0, 0.1)
     for number, steps in enumerate(LADDERS):
@@ -173,7 +182,13 @@ def simulate(world: World, tanks: int, seed: int) -> Simulated:
         value[:, mine] = written
         low[:, mine], high[:, mine] = cells_of(steps, written)
     value[~taken], low[~taken], high[~taken] = np.nan, 0.0, np.inf
-    weeks = [-1, *range(w.tap_test_weeks, w.visits * w.gap_days // 7, w.tap_test_weeks)] if w.tap_test_weeks else [-1]
+    jump = (
+        []
+        if w.routine_at is None or w.tap_jump == 1.0
+        else [w.routine_at * w.gap_days // 7 - 1, w.routine_at * w.gap_days // 7]
+    )
+    repeated = range(w.tap_test_weeks, w.visits * w.gap_days // 7, w.tap_test_weeks) if w.tap_test_weeks else ()
+    weeks = [-1, *jump, *repeated]
     tests = [
         (
             7 * week,

@@ -48,6 +48,9 @@ def tables_of(sim: Simulated, visits: int | None = None, held_above: float = HEL
         pl.when(pl.col("fraction") > 0).then(pl.lit("before")).otherwise(pl.lit("none")).alias("taken"),
         pl.lit("accepted").alias("outcome"),
     )
+    # A visit in a pause was none: nobody came.
+    first, end = sim.world.pause
+    frame = frame.filter(~pl.col("day").is_in([day_of(sim, v) for v in range(first, min(end, count))]))
     reading = frame.filter(pl.col("value").is_not_nan() & (pl.col("value") <= held_above)).with_columns(
         pl.lit("nitrate").alias("parameter"),
         pl.when(pl.col("high").is_finite()).then("high").alias("high"),

@@ -229,6 +229,37 @@ def outlook(tanks: int) -> None:
         )
 
 
+def routines(tanks: int) -> None:
+    """Where nitrate levels off after the routine or the tap has changed, and alarms in worlds that are harder."""
+    worlds: dict[str, dict[str, object]] = {
+        "changes made much smaller 8 weeks ago": {"routine_at": 18, "routine_factor": 0.4},
+        "changes made larger 8 weeks ago": {"routine_at": 18, "routine_factor": 2.0},
+        "a tap three times as high since 8 weeks": {"routine_at": 18, "tap_jump": 3.0},
+        "a holiday of three visits": {"pause": (20, 23)},
+    }
+    for name, changed in worlds.items():
+        sim = world(WEEKLY, tanks, 410, visits=26, **changed)
+        out = calculate_nitrate(tables_of(sim), asks_of(sim, 25), FIGURES, Round())["nitrate_outlook"].sort("tank")
+        low, value, high = (out[n].to_numpy() for n in ("plateau_low", "plateau", "plateau_high"))
+        fraction = np.minimum(sim.true_fraction * float(changed.get("routine_factor", 1.0)), 0.8)  # type: ignore[arg-type]
+        settles = sim.true_tap + sim.rise[25] * 7 / fraction
+        known = np.isfinite(value) & (settles > 0)
+        covered = ((low <= settles) & (settles <= high))[known].mean()
+        row(f"levels off, {name}: coverage", ">= 0.85", f"{covered:.3f}", bool(covered >= 0.85))
+    years = (67 - 18 + 1) * 7 / 365.25
+    for name, most, changed in (
+        (
+            "a tap of 5 to 30 over the year, tested each 12 weeks",
+            0.45,
+            {"tap_season": (5.0, 30.0), "tap_test_weeks": 12},
+        ),
+        ("errors that remember, rho 0.5", 0.50, {"error_memory": 0.5}),
+    ):
+        quiet = world(WEEKLY, tanks, 207, visits=67, **changed)
+        false = alarm_days(quiet).sum() / tanks / years
+        row(f"false alarms a tank-year, {name}", f"<= {most}", f"{false:.3f}", bool(false <= most))
+
+
 def suspects(tanks: int) -> None:
     """Typing slips found, by the fit or, over the limit of a reading, held before it; honest readings flagged."""
     sim = world(WEEKLY, tanks, 500)
@@ -327,6 +358,7 @@ PARTS: dict[str, Callable[[int], None]] = {
     "rates": rates,
     "alarms": step_alarms,
     "outlook": outlook,
+    "routines": routines,
     "suspects": suspects,
     "after-step": after_step,
     "agreement": agreement_and_speed,
