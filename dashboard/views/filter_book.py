@@ -189,7 +189,7 @@ def page() -> None:
         return
     kind, name = choose(titles)
     entry = filter_entry.of_model(week, name) if kind == "model" else filter_entry.of_filter(week, name)
-    st.title(look.label(f"Filter book: {name}"))
+    st.title(f"Filter book: {look.label(name)}")
     net = None
     if entry.tank is not None:
         net = next(iter(data.of(week.now("capacity"), entry.tank)["net_l"].to_list()), None)

@@ -267,7 +267,7 @@ def page() -> None:
         look.foot(week)
         return
     tank = choose(titles)
-    st.title(look.label(f"Plan: {titles[tank]}"))
+    st.title(f"Plan: {look.label(titles[tank])}")
     if data.of(week.now("capacity"), tank).is_empty():
         look.html('<p class="counts">Closed, or not set up yet, on that day: nothing to plan.</p>')
         look.foot(week)

@@ -2,34 +2,38 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import shutil
 import subprocess
-import sys
 import time
 import urllib.request
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
-from dashboard.launch import APP, free_port
+from dashboard.launch import command, environment, free_port
 
+pytestmark = pytest.mark.browser
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 
 
-@pytest.fixture(scope="module")
-def served(demo_logs: Path) -> Iterator[str]:
+@contextmanager
+def serving(logs: Path) -> Iterator[str]:
+    """The dashboard of a folder as its own process; its address."""
     if CHROMIUM is None:
         assert "CI" not in os.environ, "CI must have Chromium: the browser tests may not be skipped there"
         pytest.skip("no Chromium on this machine: the browser tests need one")
     port = free_port()
-    env = {**os.environ, "TANKROUND_LOGS": str(demo_logs), "TANKROUND_DB": "", "TANKROUND_AS_OF": "2026-06-01"}
-    command = [sys.executable, "-m", "streamlit", "run", str(APP), "--server.port", str(port)]
-    server = subprocess.Popen(command, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    server = subprocess.Popen(
+        command(port), env=environment(logs, None, dt.date(2026, 6, 1)), stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )  # fmt: skip
     url = f"http://127.0.0.1:{port}"
     try:
-        for _ in range(100):
+        for _ in range(150):
             try:
                 with urllib.request.urlopen(f"{url}/_stcore/health", timeout=1):
                     break
@@ -41,7 +45,13 @@ def served(demo_logs: Path) -> Iterator[str]:
         server.wait(10)
 
 
-def test_this_week_opens_and_a_tank_is_followed(served: str, tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def served(demo_logs: Path) -> Iterator[str]:
+    with serving(demo_logs) as url:
+        yield url
+
+
+def test_this_week_opens_and_a_tank_is_followed(served: str) -> None:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:
@@ -52,12 +62,13 @@ def test_this_week_opens_and_a_tank_is_followed(served: str, tmp_path: Path) -> 
         page.goto(served)
         page.wait_for_selector("table.week", timeout=30_000)
         assert page.locator("table.week a[data-tank]").count() == 24
-        page.screenshot(path=str(tmp_path / "this-week.png"))
+        first = page.evaluate("document.querySelector('table.week tbody tr').getBoundingClientRect().top")
+        assert first <= 260
+        assert page.title() == "This week"
         page.locator('a[data-tank="LM2"]').click()
         page.get_by_role("heading", name="Supper room, Larkmead").wait_for(timeout=30_000)
         page.wait_for_selector("[data-testid=stVegaLiteChart]", timeout=30_000)
         assert "tank=LM2" in page.url
-        page.screenshot(path=str(tmp_path / "one-tank.png"))
         page.set_viewport_size({"width": 390, "height": 844})
         page.goto(served)
         page.wait_for_selector("table.week", timeout=30_000)

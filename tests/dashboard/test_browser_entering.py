@@ -3,20 +3,15 @@
 from __future__ import annotations
 
 import csv
-import os
 import shutil
-import subprocess
-import sys
-import time
-import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from dashboard.launch import APP, free_port
+from tests.dashboard.test_browser import CHROMIUM, serving
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+pytestmark = pytest.mark.browser
 TOUCHED = """[data-testid=stButtonGroup] button, .stButton button, [data-testid=stNumberInputContainer],
  [data-testid=stTextInputRootElement], [data-testid=stDateInputField], .react-aria-ComboBox > [role=group]"""
 TOO_SMALL = f"""() => [...document.querySelectorAll(`{TOUCHED}`)]
@@ -31,25 +26,8 @@ def logs(demo_logs: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def served(logs: Path) -> Iterator[str]:
-    if CHROMIUM is None:
-        assert "CI" not in os.environ, "CI must have Chromium: the browser tests may not be skipped there"
-        pytest.skip("no Chromium on this machine: the browser tests need one")
-    port = free_port()
-    env = {**os.environ, "TANKROUND_LOGS": str(logs), "TANKROUND_DB": "", "TANKROUND_AS_OF": "2026-06-01"}
-    command = [sys.executable, "-m", "streamlit", "run", str(APP), "--server.port", str(port)]
-    server = subprocess.Popen(command, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    url = f"http://127.0.0.1:{port}"
-    try:
-        for _ in range(100):
-            try:
-                with urllib.request.urlopen(f"{url}/_stcore/health", timeout=1):
-                    break
-            except OSError:
-                time.sleep(0.2)
+    with serving(logs) as url:
         yield url
-    finally:
-        server.terminate()
-        server.wait(10)
 
 
 def test_a_tank_is_entered_and_a_held_row_put_right_on_a_phone(served: str, logs: Path) -> None:

@@ -14,7 +14,7 @@ from pipeline import weekly
 from pipeline.advise.plan import plan
 from pipeline.new_folder import make_folder
 from tests.dashboard.test_filter_book_page import BASE, NBSP, folder
-from tests.dashboard.test_pages import _fresh_caches, opened
+from tests.dashboard.test_pages import _fresh_caches, opened, title
 
 __all__ = ["_fresh_caches"]
 
@@ -96,13 +96,13 @@ def test_the_address_chooses_the_tank_and_choosing_writes_it_back(
     demo_logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     app = opened(demo_logs, "plan", monkeypatch, tank="TC3")
-    assert app.title[0].value == f"Plan: {app.selectbox(key='plan_chosen').options[7]}"
+    assert title(app) == "Plan: Reading nook, Tolland Court"
     app.selectbox(key="plan_chosen").select("LM2")
     ran(app)
     assert app.query_params["tank"] in ("LM2", ["LM2"])
-    assert app.title[0].value == "Plan: Supper room, Larkmead"
+    assert title(app) == "Plan: Supper room, Larkmead"
     app = opened(demo_logs, "plan", monkeypatch, tank="<b>none</b>")
-    assert app.title[0].value == "Plan: Garden lounge, Larkmead"
+    assert title(app) == "Plan: Waiting area, Hazelgate Surgery"
 
 
 # -- what if -----------------------------------------------------------------------------------------
