@@ -42,7 +42,7 @@ OLD = {
     r"\bfigures?\b": "assumption, number",
     r"\bno tank we know\b|\bno tank is made up\b": "is not a known tank",
     r"\bpoisonous\b|\bat a stroke\b": "suddenly becomes harmful",
-    r"°dH|° ?dKH": "dKH, dGH",
+    r"(?-i:°dH)|° ?dKH": "dKH, dGH",
     r"\bstood still\b": "stopped",
     r"\bsour\b": "acid",
     r"\bof late\b": "lately, at recent visits",
@@ -65,11 +65,12 @@ BANNED = {re.compile(pattern, re.IGNORECASE): instead for pattern, instead in OL
 
 # What is no sentence: allowed words and JSON names of the log folder, basis marks, names of a file or column.
 ALLOWED = re.compile(
-    r"nitrate_ceiling|over_ceiling_probability|house figures?\b|\bhouse_figure\b|media not ripe|</?fig\w+"
+    r"nitrate_ceiling|over_ceiling_probability|house\s+figures?\b|</?fig\w+"
     r"|\"(ceiling|plateau|account|told)\"|\.(ceiling|plateau|told)\b"
 )
 IDENTIFIER = re.compile(r"[a-z0-9]+([_.:-][a-z0-9]+)*", re.ASCII)  # a name in code: no space, no capital
 SQL = re.compile(r"^\s*(select|with|create|insert|from)\b", re.IGNORECASE)
+STYLES = re.compile(r"\{ ?[a-z-]+: ")  # rules of a style sheet
 WORDS_OF_JSON = {*CAUSES, "rehome"}  # kinds of the plan, causes of a finding: the contract of the JSON outputs
 UNSWEPT = ("dashboard",)  # folders whose pages are still to be put into these words
 
@@ -97,7 +98,7 @@ def strings(source: str) -> Iterator[tuple[int, str]]:
 
 
 def is_sentence(text: str) -> bool:
-    return not (IDENTIFIER.fullmatch(text) or SQL.match(text) or text in WORDS_OF_JSON)
+    return not (IDENTIFIER.fullmatch(text) or SQL.match(text) or STYLES.search(text) or text in WORDS_OF_JSON)
 
 
 def texts_of_toml(value: Any) -> Iterator[str]:
@@ -150,7 +151,9 @@ def test_an_old_word_put_back_is_found(words: str) -> None:
     assert in_source(f'say = f"{{name}}: {words} today"')
 
 
-@pytest.mark.parametrize("code", ['"nitrate_ceiling"', '"over_ceiling_probability"', '"rehome"', '"told"', '"11 weeks"'])
+@pytest.mark.parametrize(
+    "code", ['"nitrate_ceiling"', '"over_ceiling_probability"', '"rehome"', '"told"', '"11 weeks"']
+)
 def test_names_and_plurals_pass(code: str) -> None:
     assert not in_source(f"x = {code}")
 
@@ -174,7 +177,7 @@ def test_help_fits_a_plain_terminal_and_has_no_old_word(command: list[str]) -> N
     assert not old_words(said)
     assert max(map(len, said.splitlines())) <= WIDTH
     for line in said.splitlines():
-        assert not line.rstrip().endswith("..."), line  # cut short: make the sentence shorter
+        assert not (line.startswith("  ") and line.endswith("...")), line  # cut short: make the sentence shorter
 
 
 def typed(folder: Path) -> list[str]:
@@ -211,7 +214,7 @@ def test_no_old_word_is_printed(command: list[str], demo_logs: Path) -> None:
         calls = [[*call, "--tank", tank] for tank in week.table("tank")["tank"].sort()[:8]]
     said = without("\n".join(printed(*call) for call in calls), typed(demo_logs))
     assert not old_words(said), "\n".join(old_words(said))
-    assert not re.search(r"\bNone\b|\bnan\b|\binf\b|∞", said)
+    assert not re.search(r"\bNone\b(?! of)|\bnan\b|\binf\b|∞", said)
 
 
 def test_no_old_word_on_the_papers(demo_logs: Path, tmp_path: Path) -> None:
