@@ -154,7 +154,7 @@ def _main(
 
 @app.command()
 def load(logs: Logs, db: Db = None, form: Form = "text") -> None:
-    """Read and check a log folder, build its warehouse, print the account."""
+    """Read and check a log folder, build its warehouse."""
     from pipeline import weekly
     from pipeline.console import account_text
     from pipeline.progress import reporting
@@ -175,7 +175,7 @@ def review(
     form: Form = "text",
     pdf: Pdf = None,
 ) -> None:
-    """The weekly review of all tanks, ranked, with reasons and next steps."""
+    """The weekly review of all tanks, ranked, with next steps."""
     from pipeline import review as room
 
     if pdf is not None:
@@ -195,7 +195,7 @@ def review(
 
 @app.command()
 def held(logs: Logs, db: Db = None, form: Form = "text") -> None:
-    """What is held: file, line, column, what was typed, why, and what is suggested."""
+    """What is held, where it was typed, why, what is suggested."""
     from pipeline.console import held_rows, held_text
 
     week = _open(logs, None, db)
@@ -232,7 +232,7 @@ def will_it_do(
     db: Db = None,
     form: Form = "text",
 ) -> None:
-    """Will a filter do for so many litres? Half and full cycle, and what would make it yes."""
+    """Will a filter do for so many litres? If not, what would."""
     from pipeline.advise import fit
     from schemas.words import STOCKING
 
@@ -266,7 +266,7 @@ def plan(
     db: Db = None,
     form: Form = "text",
 ) -> None:
-    """Changes that bring a tank within its rating, cheapest first, and the water change for its ceiling."""
+    """Changes that bring a tank within rating, cheapest first."""
     from pipeline.advise import plan as room
 
     answer = room.plan(_open(logs, as_of or dt.date.today(), db), tank)
@@ -287,12 +287,12 @@ def report(
         list[str] | None, typer.Option("--note", metavar="FILE:LINE", help="A note to print; repeat. None by default.")
     ] = None,
     causes: Annotated[
-        list[str] | None, typer.Option("--cause", metavar="TANK:CAUSE", help="A possible cause to tell; repeat.")
+        list[str] | None, typer.Option("--cause", metavar="TANK:CAUSE", help="A possible cause to print; repeat.")
     ] = None,
     issue: Annotated[bool, typer.Option("--issue", help="Freeze it as an issue under LOGS/issued/.")] = False,
     db: Db = None,
 ) -> None:
-    """The manager's page of a site, as PDF and as one self-contained HTML file."""
+    """The manager's page of a site, as PDF and HTML."""
     from pipeline.papers import writing
 
     if to < from_:
@@ -313,7 +313,7 @@ def sheets(
     as_of: AsOf = None,
     db: Db = None,
 ) -> None:
-    """Visit sheets and the load list; with --html the history pages, with --labels the tank labels."""
+    """Visit sheets and the van list; history pages, tank labels."""
     from pipeline.papers import writing
 
     _among_logs(logs, out, is_folder=True)
@@ -342,7 +342,7 @@ def export(
     form: Annotated[str, typer.Option("--format", help="csv or parquet.")] = "csv",
     db: Db = None,
 ) -> None:
-    """All checked tables as CSV or Parquet, with a data package that describes every column."""
+    """All checked tables as CSV or Parquet, columns described."""
     from pipeline.papers import writing
 
     if form not in ("csv", "parquet"):
@@ -371,7 +371,7 @@ def assumptions(
     logs: Annotated[Path | None, typer.Argument(metavar="[LOGS]", help="A log folder with overrides.")] = None,
     form: Form = "text",
 ) -> None:
-    """Every constant with value, unit and basis, and what the folder overrides."""
+    """Every constant with its value, unit and basis."""
     from pipeline.assumptions import built_in, with_overrides
     from pipeline.console import assumptions_rows, assumptions_text
 
@@ -392,7 +392,7 @@ def assumptions(
 
 @app.command()
 def new(folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to make.")]) -> None:
-    """An empty log folder with headed templates, and one filled example beside each under example/."""
+    """An empty log folder with templates and filled examples."""
     from pipeline.new_folder import make_folder
 
     made = make_folder(folder)
@@ -406,7 +406,7 @@ def demo(
     port: Port = None,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")] = True,
 ) -> None:
-    """Copy the invented demo round to ./tankround-demo, load it, print its review, open the dashboard."""
+    """The invented demo round: load, review and dashboard."""
     from pipeline.new_folder import copy_demo
 
     logs = Path("tankround-demo")

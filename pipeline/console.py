@@ -30,7 +30,7 @@ def account_text(account: Mapping[str, Any], *, nothing_new: bool, warehouse: st
     lines = [f"{account['rows_in']} rows read from {len(account['files'])} files."]
     lines += [f"  {account[name]:>7}  {SAID[name]}" for name in ROW_OUTCOMES]
     sum_line = " + ".join(str(account[name]) for name in ROW_OUTCOMES)
-    lines.append(f"  {sum_line} = {account['rows_in']}: every row is in the account.")
+    lines.append(f"  {sum_line} = {account['rows_in']}: every row is counted once.")
     shown = [f for f in account["files"] if f["held"] or f["part_held"] or f["warned"] or f["repeats"]]
     if shown:
         lines.append("Files with something to look at:")
@@ -59,7 +59,7 @@ def held_text(rows: Sequence[Mapping[str, Any]]) -> str:
     """The held items by file, a line of what was found and the sentence under it."""
     if not rows:
         return "Nothing is held: every row that was typed is in use."
-    lines = [f"{len(rows)} held. Nothing of it is used until it is put right, and nothing else waits for it."]
+    lines = [f"{len(rows)} held. None of it is used until it is put right; nothing else waits for it."]
     for file, items in groupby(rows, key=lambda row: row["file"]):
         lines += ["", str(file)]
         for item in items:
@@ -99,7 +99,8 @@ def assumptions_text(assumed: Assumptions) -> str:
     for group, members in groupby(assumed.records(), key=lambda f: f.group):
         lines += ["", f"[{group}]"]
         for f in members:
-            value = f"{number(f.value, 7)} {f.unit}".strip()
+            unit = f.unit.removesuffix("s") if f.value == 1 and len(f.unit) > 2 else f.unit
+            value = f"{number(f.value, 7)} {unit}".strip()
             span = f", {number(f.low)} to {number(f.high)}" if f.low is not None and f.high is not None else ""
             over = f"  (this folder; built in {number(f.built_in, 7)})" if f.built_in is not None else ""
             lines.append(f"{f.name} = {value}{span}{over}")

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from itertools import groupby
+
+from schemas.words import CAUTIONS
 
 NBSP = "\u00a0"
 
@@ -321,6 +323,19 @@ def job_words(says: str, do: str) -> str:
     """A job that is due as sentences: what is due, then what to do."""
     first = sentence(says.strip())
     return f"{first}{'' if first.endswith(('.', '!', '?')) else '.'} {do}"
+
+
+WORK = ("power", "stopped", "lifting", "hygiene", "water", "advice")  # cautions where a plan or a letter tells of work
+
+
+def cautions(assumed: Mapping[str, float], *names: str) -> list[str]:
+    """Cautions by name, all where none is named; the hours of a stop are those of the assumption."""
+    return [CAUTIONS[name].format(stopped_hours=assumed["stopped_hours"]) for name in names or CAUTIONS]
+
+
+def cause_words(cause: str) -> str:
+    """A possible cause as it is read: its name in the records, in the words of today."""
+    return cause.replace("ripe", "mature")
 
 
 STOCKED = {"light": "lightly stocked", "normal": "normally stocked", "heavy": "heavily stocked",

@@ -39,7 +39,7 @@ class Parameter:
     @property
     def is_hardness(self) -> bool:
         """Counted in degrees, of which other countries have their own."""
-        return self.unit == "°dH"
+        return self.unit in ("dKH", "dGH")
 
 
 RECORDS = (
@@ -90,14 +90,14 @@ RECORDS = (
     Parameter(
         "kh",
         "KH",
-        "°dH",
+        "dKH",
         "hold on the acidity",
         aliases={"dkh": ""},
         kit_form="drops",
         in_tap=True,
         compared=True,
     ),
-    Parameter("gh", "GH", "°dH", "hardness", aliases={"dgh": ""}, kit_form="drops", compared=True),
+    Parameter("gh", "GH", "dGH", "hardness", aliases={"dgh": ""}, kit_form="drops", compared=True),
     Parameter(
         "temperature",
         "Temperature",

@@ -41,7 +41,7 @@ class Tank(Record):
     planting: str = column("Planting", "How densely planted.", kind="word", words=PLANTING)
     stocking: str = column("Stocking", "messy: goldfish and other large messy fish.", kind="word", words=STOCKING)
     nitrate_ceiling: float = column(
-        "Nitrate ceiling", "Blank takes the house figure.", kind="number", unit="mg/L NO3", gt=0
+        "Nitrate limit", "Blank takes the assumption ceiling_default.", kind="number", unit="mg/L NO3", gt=0
     )
     note: str = column("Note", "Never goes into a report unless ticked.")
 

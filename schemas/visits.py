@@ -19,7 +19,7 @@ class _Session(Record):
 
     date: dt.date = column("Date", kind="date", required=True)
     time: str = column("Time", kind="time")
-    site: str = column("Site", "Id or name; needed where a name stands on two sites.", kind="key")
+    site: str = column("Site", "Id or name; needed where a name is used at two sites.", kind="key")
     tank: str = column("Tank", "Id, name or alias.", kind="key", required=True)
     taken: str = column("Taken", "Before or after the water change, none today, or unknown.", kind="word", words=TAKEN)
 

@@ -79,17 +79,18 @@ CAUSES = (
     "tank still new",
 )
 
-CAUTIONS = (
-    "Power off at the wall before hands go in; drip loops and residual-current protection on every lead.",
-    "A canister stopped over 12 hours is not restarted into the tank.",
-    "A litre of water weighs a kilogram: lift within your limits. Wet floors are marked.",
-    "Cuts covered, hands washed, separate buckets for each site; reagents and carbon out of residents' reach.",
-    "Nobody with weak immunity cleans a tank.",
-    "Advice to be judged by the keeper: this neither diagnoses disease nor doses medicine. Welfare outranks"
-    " nitrate. Local codes and licensed practice come first.",
-)
-CAUTION_LINE = (
-    "Power off at the wall before hands go in. A canister stopped over 12 hours is not restarted into the"
-    " tank. Advice to be judged by the keeper: this neither diagnoses disease nor doses medicine."
-    " Local codes and licensed practice come first."
-)
+# Cautions by what they are about; {stopped_hours} is filled from the assumption (`wording.cautions`).
+CAUTIONS = {
+    "power": "Power off at the wall before hands go in; drip loops and residual-current protection on every lead."
+    " Electrical work is for a qualified electrician.",
+    "stopped": "A canister stopped over {stopped_hours:g} hours is not restarted into the tank.",
+    "lifting": "A litre of water weighs a kilogram: lift within your limits. Wet floors marked.",
+    "hygiene": "Cuts covered; wash hands after. Separate buckets for each site. Nobody with weak immunity cleans a tank.",
+    "water": "Match temperature, treat for chlorine. Old acid water: small changes only.",
+    "kits": "Used tests and reagents to their own waste, out of reach of residents and children; carbon too.",
+    "fish": "The fish come before nitrate: never release fish, plants or tank water into ponds, drains to rivers or the wild.",
+    "advice": "This neither diagnoses disease nor doses medicine. Advice for the person responsible to judge; local codes"
+    " and licensed practice come first.",
+}
+# At the foot of every page.
+CAUTION_LINE = f"Power off at the wall before hands go in. {CAUTIONS['advice']}"

@@ -206,4 +206,4 @@ def model_named(tables: Tables, name: str, assumed: Assumptions) -> Model:
     if _fold(name) in by_fold:
         return by_fold[_fold(name)]
     known = ", ".join(sorted(book)) or "none yet: fill in filter_models.csv and compartments.csv"
-    raise Problem(f"“{name}” is no model of the filter book; expected one of: {known}.")
+    raise Problem(f"“{name}” is not a model of the filter book; expected one of: {known}.")

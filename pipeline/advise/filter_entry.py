@@ -206,7 +206,7 @@ def of_filter(week: Week, name: str) -> Entry:
     standing = dict(filters_of(week))
     if name not in standing:
         raise Problem(
-            f"“{name}” is no filter of filters.csv; expected one of: {', '.join(sorted(standing)) or 'none'}."
+            f"“{name}” is not a filter of filters.csv; expected one of: {', '.join(sorted(standing)) or 'none'}."
         )
     tank = standing[name]
     tables = week.tables if tank is not None else _tables_with(week.tables, name, week)

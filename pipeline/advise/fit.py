@@ -16,7 +16,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc.factors import load_by_class
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import STOCKED, kilograms, listed, litres
+from pipeline.wording import STOCKED, WORK, cautions, kilograms, listed, litres
 from pipeline.wording import flow as flow_said
 
 TRICKLE = "trickle"
@@ -227,6 +227,7 @@ def will_it_do(
         "if_heavier": None if heavier is None else _if_heavier(ways, net, heavier, assumed),
         "order": model_audit(tables, found, assumed),
         **_cost(found, first, prices),
+        "cautions": cautions(assumed, *WORK),
     }
 
 

@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.wording import NBSP, STOCKED, flow, interval, kilograms, listed, litres, number
-from schemas.words import CAUTION_LINE
 
 Answer = Mapping[str, Any]
 WIDTH = 96
@@ -53,8 +52,8 @@ def _best_other(answer: Answer) -> Answer | None:
 def as_text(answer: Answer) -> str:
     """The sums of the answer, for a terminal."""
     lines = [f"{answer['model']} for {litres(answer['net_l'])} net, {STOCKED[answer['stocking']]}"]
-    lines.append(f"  half cycle  {_half_line(answer['half'])}")
-    lines.append(f"  full cycle  {_full_line(answer['full'])} ({answer['full']['layout']})")
+    lines.append(f"  half cycle  {_half_line(answer['half'])} (ammonia and nitrite only)")
+    lines.append(f"  full cycle  {_full_line(answer['full'])} ({answer['full']['layout']}; nitrate removed too)")
     lines += [f"              {_full_line(way, paper=True)} ({way['layout']})" for way in answer["layouts"][1:]]
     if answer["missing"]:
         lines.append(f"  the book lacks {listed(answer['missing'])}")
@@ -65,7 +64,7 @@ def as_text(answer: Answer) -> str:
     months = interval(*answer["months"])
     lines.append(f"  new media: {months} months before nitrate shows it (common practice, disputed).")
     lines.append(f"  cost: {answer['cost_says'] if answer['cost'] is None else number(answer['cost'], 5)}")
-    lines += ["", *textwrap.wrap(CAUTION_LINE, WIDTH)]
+    lines += ["", *textwrap.wrap(" ".join(answer["cautions"]), WIDTH)]
     return "\n".join(lines).replace(NBSP, " ")
 
 
@@ -104,5 +103,5 @@ def letter(answer: Answer) -> str:
         "I have taken on trust: " + "; ".join(answer["assumed"]) + ". This is a rule of thumb for planning and no"
         " promise: your own nitrate readings decide."
     )
-    parts.append(f"{CAUTION_LINE} Match temperature and treat new water for chlorine.")
+    parts.append(" ".join(answer["cautions"]))
     return "\n\n".join(parts).replace("instead of carbon in", "in place of carbon in")

@@ -30,7 +30,7 @@ from schemas.words import CLASSES
 
 ASK = ("tank", "as_of")
 TANK, PLACE, REACHED, FACTORS, PARTS, TREND, FIT, RULE, NONE = (
-    "what a tank asks", "the place of media", "disturbances", "the factors of media", "all of capacity", "the trend",
+    "what a tank needs", "the place of media", "disturbances", "the factors of media", "all of capacity", "the trend",
     "the nitrate fit", "the rules", "no class and no rating",
 )  # fmt: skip
 

@@ -75,7 +75,7 @@ def rehomings(desk: Desk, tank: TankState) -> Iterator[Change]:
     for state in desk.spare:
         if mature(state.bodies(f)) >= f["least_gain_kg"]:
             yield Change(
-                f"rehome {state.name}", "rehome",
+                f"move filter {state.name}", "rehome",
                 f"Set up {state.name}, which is on no tank: leak test it first; its media dried out and counts as new."
                 + ("" if state.aged else " The age of its media is not recorded.")
                 + (f" Its note says: “{state.note}”." if state.note else ""),
@@ -88,7 +88,7 @@ def rehomings(desk: Desk, tank: TankState) -> Iterator[Change]:
         for state in donor.filters:
             if mature(state.bodies(f)) >= f["least_gain_kg"] and can_spare(donor, state, f):
                 yield Change(
-                    f"rehome {state.name}", "rehome",
+                    f"move filter {state.name}", "rehome",
                     f"Move {state.name} here from {donor.tank}, which stays within its rating without it; carry its"
                     " media wet, in that tank's water.",
                     f["visit_minutes_filter"], group="rehome", filter=state.name, details={"from": donor.tank},

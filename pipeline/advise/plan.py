@@ -20,7 +20,7 @@ from pipeline.advise.state import Desk, TankState, build
 from pipeline.calc.layers import table
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import day, listed, money, number, per_cent
+from pipeline.wording import WORK, cautions, day, listed, money, number, per_cent
 
 DAYS_A_YEAR = 365.0
 NAMES_SHOWN = 12
@@ -114,12 +114,12 @@ def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]
         if plain is not None and plain > limit:
             return (
                 f"Over by the plain rule ({number(plain, 4)} %), within by the working one ({number(working, 4)} %):"
-                " leave it, and let its nitrate tell."
+                " leave it, and go by its nitrate."
             )
         return "Within its rating: nothing needs doing."
     if now["within_on"] is not None:
         return (
-            f"It comes within its rating by itself on {now['within_says']}, when its media is ripe and recovered. Spend"
+            f"It comes within its rating on {now['within_says']}, when its media is mature and recovered. Spend"
             " nothing on it; feed less and test weekly until then."
         )
     reached = [option for option in options if option["reaches_rating"]]
@@ -130,7 +130,7 @@ def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]
         )
     state = "Nothing in it works for the full cycle" if mature is None else f"It is at {number(working, 4)} % today"
     if mature is not None and working is not None and mature < working:
-        state += f" and {number(mature, 4)} % when ripe"
+        state += f" and {number(mature, 4)} % when mature"
     first = reached[0]
     ways = " ".join(str(change["says"]) for change in first["changes"])
     return f"{state}. Cheapest way within ({money(first['cost'])}): {ways}"
@@ -182,6 +182,7 @@ def _plan_of(
         "options": options,
         "more_options": len(ways) - len(found),
         "water_change": sized,
+        "cautions": cautions(assumed, *WORK),
     }
 
 
@@ -216,7 +217,7 @@ def _check(week: Week, tanks: Sequence[str]) -> None:
     for name in tanks:
         if name not in known:
             near = ", ".join(sorted(known)[:NAMES_SHOWN]) + (" …" if len(known) > NAMES_SHOWN else "")
-            raise Problem(f"“{name}” is no tank of this round; expected one of: {near or 'none yet'}.")
+            raise Problem(f"“{name}” is not a tank of this round; expected one of: {near or 'none yet'}.")
 
 
 def _desk(week: Week, tank: str) -> Desk:
@@ -260,7 +261,7 @@ def what_if(week: Week, tank: str, keys: Sequence[str], feed_share: float = 1.0)
                    need_factor=feed_share)
         )  # fmt: skip
     if not compatible(made):
-        raise Problem("Two of these changes exclude each other; expected one second filter, one rehomed, one feed cut.")
+        raise Problem("Two of these changes exclude each other; expected one second filter, one moved, one feed cut.")
     effects = Effects(state, [*by_key.values(), *made], desk.assumed)
     known = water.with_net(water.facts(week, tank), state.net_l)
     option = _option(

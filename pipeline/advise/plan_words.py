@@ -8,9 +8,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from pipeline.wording import NBSP, counted, day, money, number
-from schemas.words import CAUTION_LINE
 
 WIDTH = 96
+CYCLES = (
+    "Ratings are for the full cycle (nitrate removed too); the half cycle removes ammonia and nitrite only. The"
+    " kilogram of media per 100 L behind them is a common rule of thumb, disputed."
+)
 
 
 def _load(pct: float | None) -> str:
@@ -57,5 +60,5 @@ def as_text(plan: Mapping[str, Any]) -> str:
     lines.append(f"Water: {change['says']}")
     if change["rise_from"]:
         lines.append(f"    by {change['rise_from']}; tap {number(change['tap'])} mg/L, {change['tap_from']}")
-    lines += ["", *textwrap.wrap(CAUTION_LINE, WIDTH)]
+    lines += ["", *textwrap.wrap(" ".join([CYCLES, *plan["cautions"]]), WIDTH)]
     return "\n".join(lines).replace(NBSP, " ")

@@ -150,7 +150,7 @@ def _plateau(begun: Start, asked: Settings) -> tuple[Range | None, str]:
     if asked.fraction is None:
         return None, "not known: no changes recorded"
     if asked.fraction == 0:
-        return None, "nowhere: no changes"
+        return None, "does not level off: no changes"
     tap = begun.outlook.get("tap")
     tap = begun.known.tap if tap is None else tap
 
@@ -222,25 +222,25 @@ def _notes(begun: Start, asked: Settings, change: Change | None, then: Side) -> 
     elif asked.fraction and asked.fraction > f["change_at_once"]:
         said.append(f"Over {per_cent(100 * f['change_at_once'])} at a time is too much: smaller changes, oftener.")
     if not tank.known:
-        said.append(f"Loads are not known: it needs {tank.capacity['missing'] or 'what fills the filters'}.")
+        said.append(f"The bioload is not known: it needs {tank.capacity['missing'] or 'what fills the filters'}.")
     if change is not None:
         low, high = number(f["ripe_months_low"]), number(f["ripe_months_high"])
         said.append(
-            f"New media takes nothing off the plateau here until nitrate tells, in {low}–{high} months. Whether it fits"
+            f"New media changes nothing here until nitrate shows it, in {low}–{high} months. Whether it fits"
             " is not checked."
         )
     if asked.feed_g_day != begun.today.feed_g_day and then.plateau is not None:
         said.append(
-            "Food moves the plateau by the more careful of two: what is taken out keeps its share, or its amount."
+            "Where nitrate levels off with other food is the more careful of two: what is taken out keeps its share, or its amount."
         )
     if any(state.clog < 1 for state in tank.filters):
-        said.append("Today's load counts the dirt in the filters; all later days count them as serviced.")
+        said.append("Today's bioload counts the dirt in the filters; all later days count them as serviced.")
     if then.half_ok is False:
         said.append(f"Mind the half cycle: good for {with_unit(number(then.half_l), 'L')} only. Time the flow.")
     if tank.capacity["net_basis"] == "assumed from gross":
         said.append("Net litres are assumed from the gross: measure them by filling.")
     if not begun.by_feed:
-        said.append("Food is not weighed: the load goes by the stocking class. Weigh ten pinches.")
+        said.append("Food is not weighed: the bioload goes by the stocking class. Weigh ten pinches.")
     if known.tap_from == water.ASSUMED:
         said.append(f"The tap was never tested: {with_unit(number(known.tap), 'mg/L')} is assumed.")
     return said
@@ -249,10 +249,10 @@ def _notes(begun: Start, asked: Settings, change: Change | None, then: Side) -> 
 def answer(begun: Start, asked: Settings) -> Asked:
     """Both sides of a what-if. Problem for a class or a place that is not there."""
     if asked.media_kg > 0 and (asked.spot not in begun.spots or asked.medium not in begun.media):
-        there = listed(begun.spots, "or") or "none: no filter with known layers stands on it"
+        there = listed(begun.spots, "or") or "none: no filter with known layers is on it"
         raise Problem(f"Media can't go to “{asked.spot}”; expected a medium of the book, and one of: {there}.")
     if not begun.by_feed and asked.stocking not in STOCKING:
-        raise Problem(f"“{asked.stocking}” is no stocking class; expected one of: {listed(STOCKING, 'or')}.")
+        raise Problem(f"“{asked.stocking}” is not a stocking class; expected one of: {listed(STOCKING, 'or')}.")
     f, net, change = begun.desk.assumed, begun.tank.net_l, _more_media(begun, asked)
     now, then = side(begun, begun.today), side(begun, asked)
     fed = asked.feed_g_day != begun.today.feed_g_day
@@ -292,7 +292,7 @@ def sized_by_outlook(begun: Start) -> str:
     if not by_readings["possible"] or known.fraction_now < (by_readings["fraction"] or 0.0):
         return ""
     other = water.water_change(replace(known, rise_per_day=rise.value), begun.desk.assumed)
-    return f"By all readings of half a year it heads for {number(heads)}: {other['says']} Go by the larger change."
+    return f"By all readings of half a year it levels off near {number(heads)} mg/L: {other['says']} Go by the larger change."
 
 
 __all__ = [

@@ -122,7 +122,7 @@ def _spots(state: FilterState) -> list[Spot]:
 def start(week: Week, tank: str) -> Start:
     """A tank as it is. Problem for one that is not in the round."""
     if tank not in set(table(week.tables, "tank")["tank"]):
-        raise Problem(f"“{tank}” is no tank of this round; expected one of tanks.csv.")
+        raise Problem(f"“{tank}” is not a tank of this round; expected one of tanks.csv.")
     desk = build(week, [tank])
     outlook = next(iter(week.now("nitrate_outlook").filter(pl.col("tank") == tank).to_dicts()), {})
     fed = table(week.tables, "feeding").filter((pl.col("tank") == tank) & (pl.col("from") <= week.as_of)).sort("from")

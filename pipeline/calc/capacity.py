@@ -18,7 +18,7 @@ from pipeline.calc.chemistry import nitrate_from_feed, nitrate_from_feed_publish
 from pipeline.calc.layers import ASK, FILTER_ASK, asked, filters_on, layers_on, table
 from schemas import Tables, conform
 
-AGE_UNKNOWN = "age not recorded: taken as ripe"
+AGE_UNKNOWN = "age not recorded: taken as mature"
 
 
 def _numbers(frame: pl.DataFrame, name: str) -> Array:
@@ -162,7 +162,7 @@ def layer_factors(
 
 def _why(assumed: Assumptions) -> pl.Expr:
     """Why a factor is not 1, in words, the lowest reasons of each kind joined."""
-    new = pl.format("new: {} weeks old, ripe at week {}", pl.col("age_weeks").floor().cast(pl.Int64),
+    new = pl.format("new: {} weeks old, mature at week {}", pl.col("age_weeks").floor().cast(pl.Int64),
                     pl.lit(f"{assumed['maturity_full_weeks']:g}"))  # fmt: skip
     parts = [
         pl.when(pl.col("quality").is_null())

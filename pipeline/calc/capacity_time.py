@@ -80,7 +80,9 @@ def back_within(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.
         .when(pl.col("on").is_not_null())
         .then(pl.format("Back within rating on {}, if nothing else happens.", pl.col("on").dt.strftime(SAID_DAY)))
         .when(pl.col("mature_pct").is_not_null())
-        .then(pl.format("Stays over: {} % even when all media is ripe.", pl.col("mature_pct").round(0).cast(pl.Int64)))
+        .then(
+            pl.format("Stays over: {} % even when all media is mature.", pl.col("mature_pct").round(0).cast(pl.Int64))
+        )
         .when(pl.col("mature_kg") == 0)
         .then(pl.lit("Half cycle only: nothing in it will work for the full cycle."))
         .otherwise(pl.lit("Can't say: what is needed is not all known."))
@@ -104,7 +106,7 @@ def break_even(frame: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
         _crossing(frame, "plain", plain, "litres kept by a kilogram", rule, limit, rises=False),
         _crossing(frame, "plain", plain, "net litres", pl.col("net_l"), limit, rises=True),
         _crossing(frame, "working", working, "quality of the media", pl.lit(1.0), limit, rises=False),
-        _crossing(frame, "working", working, "load factor", pl.col("load"), limit, rises=True),
+        _crossing(frame, "working", working, "stocking", pl.col("load"), limit, rises=True),
         _crossing(
             frame.filter(pl.col("load_basis") == "feed"),
             "working",

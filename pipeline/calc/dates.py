@@ -11,7 +11,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc.layers import in_force, table
 from pipeline.calc.servicing import checks, flow_timings
 from pipeline.week import Round
-from pipeline.wording import NBSP, day
+from pipeline.wording import NBSP, counted, day
 from schemas import Tables, conform, empty
 
 ASK = ["tank", "as_of"]
@@ -63,11 +63,11 @@ def filter_checks(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> p
     rows = rows.with_columns((pl.col("date") + _weeks("weeks")).alias("on"), pl.col("filter").alias("about"))
 
     def say(row: Row) -> tuple[str, str]:
-        found = "chosen at the check" if row["chosen"] else f"found {row['found'] or 'as not recorded'}"
-        says = f"filter check of {row['filter']}, every {row['weeks']:.0f} weeks, {found} on {_day(row, 'date')}"
+        found = "chosen at the last service" if row["chosen"] else f"found {row['found'] or 'as not recorded'}"
+        says = f"service of filter {row['filter']}, every {row['weeks']:.0f} weeks, {found} on {_day(row, 'date')}"
         return says, f"Check the pads of {row['filter']} and time the flow."
 
-    return _jobs(rows, "check", f"the interval follows what the last check found; {CP}", say)
+    return _jobs(rows, "check", f"the interval follows what the last service found; {CP}", say)
 
 
 def carbon(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
@@ -102,7 +102,7 @@ def carbon(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataF
         out = _day(row, "out")
         late = f": it should have been out by {out}" if row["as_of"] > row["out"] else f", out by {out}"
         if row["late"] and row["as_of"] <= row["out"]:
-            late = f", late: out by {out}"
+            late = f", overdue: out by {out}"
         says = f"{row['medium']} in {row['filter']} since {_day(row, 'since')}{late}"
         return says, f"Take the carbon out of {row['filter']}, or put media there instead."
 
@@ -132,11 +132,14 @@ def kits(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFra
 
     def ended(row: Row) -> tuple[str, str]:
         why = "its date" if row["on"] == row["expires"] else f"{open_months} months open"
-        says = f"kit {row['kit']} out of date: {why} on {_day(row, 'on')}"
+        says = f"kit {row['kit']} expired: {why} on {_day(row, 'on')}"
         return says, f"Bring a new kit for {row['kit']}; cross-check before any change of plan."
 
     def low(row: Row) -> tuple[str, str]:
-        return f"kit {row['kit']} has {row['tests_left']:.0f} tests left", f"Bring a new kit for {row['kit']}."
+        return (
+            f"kit {row['kit']} has {counted(int(row['tests_left']), 'test')} left",
+            f"Bring a new kit for {row['kit']}.",
+        )
 
     left = rows.filter(pl.col("tests_left") <= assumed["tests_left_low"]).with_columns(pl.col("as_of").alias("on"))
     return pl.concat([

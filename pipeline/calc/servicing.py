@@ -128,11 +128,11 @@ def flow_and_clog(tables: Tables, placed: pl.DataFrame, assumed: Assumptions) ->
         pl.when("low")
         .then(pl.format("flow at {} % of clean", (100 * pl.col("flow_of_clean")).round(0).cast(pl.Int64)))
         .when("sludge")
-        .then(pl.lit("sludge found at the last check"))
+        .then(pl.lit("sludge found at the last service"))
         .when(pl.col("checked").is_null())
         .then(pl.lit("service not recorded"))
         .when(pl.col("clog") < 1)
-        .then(pl.format("check {} weeks overdue", pl.col("overdue_weeks").round(0).cast(pl.Int64)))
+        .then(pl.format("service {} weeks overdue", pl.col("overdue_weeks").round(0).cast(pl.Int64)))
         .otherwise(pl.lit(""))
     )
     estimated = pl.col("rated_flow_l_h") * assumed["flow_of_rated"]

@@ -174,7 +174,7 @@ def witness(
         .when(pl.col("word") == CANNOT_TELL)
         .then(
             pl.format(
-                "With nothing removed KH would end {} °dH lower than with all removed: too close for this kit to tell.",
+                "With nothing removed KH would end {} dKH lower than with all removed: too close for this kit to tell.",
                 told("apart"),
             )
         )
@@ -186,7 +186,7 @@ def witness(
         told("high"),
         pl.col("word").replace_strict(
             {
-                DOUBT: "That points to the nitrate test: cross-check the kit.",
+                DOUBT: "Possible cause: the nitrate test; cross-check the kit.",
                 REMOVAL: "That agrees with removal, by the filter or by plants.",
                 MORE_ACID: "Something else makes acid, or more food goes in than is recorded.",
                 CANNOT_TELL: "",

@@ -76,7 +76,7 @@ def read_number(text: str, unit: str, header_unit: str, assumed: Assumptions, ga
     elif not unit:
         return held("unit", f"“{text}” has a unit where none is expected; expected a plain number.", f"{cell.low:g}")
     else:
-        return held("unit", f"“{text}” is in “{typed}”, a unit we don't know here; expected {unit}.", slip_of(text))
+        return held("unit", f"“{text}” is in “{typed}”, a unit not known here; expected {unit}.", slip_of(text))
     value = cell.low * factor
     if factor == 1.0 and not cell.unit:
         return cell
@@ -134,7 +134,9 @@ def read_steps(text: str) -> tuple[list[float], Cell]:
     for part in text.split("|"):
         cell = read_quantity(part.strip())
         if cell.held or cell.kind != "number" or cell.low is None or cell.unit:
-            return [], held("ladder", f"“{part.strip()}” in the steps is no number; expected steps such as 0|4|13|29.")
+            return [], held(
+                "ladder", f"“{part.strip()}” in the steps is not a number; expected steps such as 0|4|13|29."
+            )
         steps.append(cell.low)
     if len(steps) < 3 or any(a >= b for a, b in itertools.pairwise(steps)):
         return [], held("ladder", f"The steps “{text[:60]}” do not rise; expected three or more, such as 0|4|13|29.")
@@ -165,7 +167,7 @@ def read_change(text: str, header_unit: str, assumed: Assumptions, gallon: str) 
     if cell.held or cell.kind == "blank":
         return cell
     if cell.kind not in ("number", "between") or cell.low is None or cell.high is None:
-        return held("not an amount", f"“{text}” is no amount of water; expected e.g. 30% or 40 L.")
+        return held("not an amount", f"“{text}” is not an amount of water; expected e.g. 30% or 40 L.")
     middle = (cell.low + cell.high) / 2
     cell = replace(cell, low=middle, high=middle, guessed=guessed or cell.kind == "between")
     typed = fold_unit(cell.unit or header_unit)

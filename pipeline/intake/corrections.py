@@ -238,7 +238,7 @@ def remarks(sheets: Sheets, states: pl.DataFrame) -> pl.DataFrame:
     state = pl.col("state")
     stale = "{of_file}, line {of_line}, no longer reads like this, so the correction does nothing. Take it out, or put it right."
     nothing = "{of_file}, line {of_line}, has no suggestion to accept: type the value."
-    unknown = "“{of_line}” is no line of a file; expected a number such as 7. The correction is on hold."
+    unknown = "“{of_line}” is not a line of a file; expected a number such as 7. The correction is on hold."
     return join_issues(
         [
             issue_rows(rows, state == "stale", "was", "correction stale", stale, outcome="warned"),

@@ -56,7 +56,7 @@ def evidence(texts: Iterable[str]) -> str:
 def _impossible(text: str) -> DateCell:
     return DateCell(
         None,
-        held("impossible date", f"“{text}” is no day of the calendar; expected a date such as 2026-06-01."),
+        held("impossible date", f"“{text}” is not a day of the calendar; expected a date such as 2026-06-01."),
     )
 
 

@@ -25,9 +25,7 @@ def remarks_on_header(header: Header) -> list[str]:
         remarks.append(f"in the header, {listed(names)}")
     if header.twice:
         columns = listed(dict.fromkeys(column for column, _ in header.twice))
-        remarks.append(
-            f"{columns} stands twice in the header; a row is used where both say the same, or one says nothing"
-        )
+        remarks.append(f"{columns} is twice in the header; a row is used where both say the same, or one says nothing")
     return remarks
 
 

@@ -76,7 +76,7 @@ def _factor(
     plain = fold_basis(typed) in ("", "mg/l") if typed else True
     title = PARAMETER_TITLES[parameter]
     if typed and plain and BY_NAME[parameter].is_hardness and (kit is None or _near(kit.factor, 1.0)):
-        says = f"{title} “{text}” is in mg/L of what? Expected °dH or mg/L CaCO3; type it with its unit."
+        says = f"{title} “{text}” is in mg/L of what? Expected dKH or mg/L CaCO3; type it with its unit."
         return 1.0, Cell("held", fault="unit", says=says, suggestion=f"{text if cell.unit else text + ' mg/L'} CaCO3")
     if typed and not plain:
         stated = factor(parameter, typed)
@@ -138,5 +138,5 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
             outcome, fault = "converted", "basis"
             says = f"{text} read as {number(matched)} {CANON[parameter]}."
         elif cell.unit and outcome == "accepted":
-            outcome, fault, says = "converted", "unit", "The unit stands in the cell; the number is used."
+            outcome, fault, says = "converted", "unit", "The unit is in the cell; the number is used."
     return Taken(low, high, matched, Cell(outcome, fault=fault, says=says, kind=cell.kind, guessed=cell.guessed))

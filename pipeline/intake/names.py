@@ -84,11 +84,11 @@ class Resolver:
             return Meant(tank)
         if exact:
             places = " and ".join(sorted({self.site_names.get(s, s) or s for s, _, _ in exact}))
-            says = f"“{text}” stands at {places}; expected the site beside it, or the tank id."
+            says = f"“{text}” is at {places}; expected the site beside it, or the tank id."
             return Meant(None, "held", SEVERAL, says)
         if found and site is not None:
             where = self.site_names.get(found[0][0], found[0][0])
-            says = f"“{text}” stands at {where}, not at {site_text}; expected one of the two put right."
+            says = f"“{text}” is at {where}, not at {site_text}; expected one of the two put right."
             return Meant(None, "held", "tank at another site", says)
         here_or_any = [n for n, e in self.by_name.items() if site is None or any(x[0] == site for x in e)]
         near = get_close_matches(fold_name(text), here_or_any, 1, 0.6)

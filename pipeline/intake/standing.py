@@ -183,7 +183,7 @@ def two_tanks_at_once(typed: pl.DataFrame) -> pl.DataFrame:
         & (pl.col("other_from") <= pl.col("to").fill_null(far))
     )
     says = (
-        "Filter {filter} would stand on {tank} and on {other_tank} ({other_file}, line {other_line}) on the same days;"
+        "Filter {filter} would be on {tank} and on {other_tank} ({other_file}, line {other_line}) on the same days;"
         " expected one tank at a time. Give the earlier row its last day."
     )
     whole = pl.concat_str("filter", "tank", pl.col("from").cast(pl.String), separator=",").alias("whole row")

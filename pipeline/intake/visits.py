@@ -178,7 +178,7 @@ def ways_taken(placed: pl.DataFrame) -> tuple[pl.Series, pl.DataFrame]:
     frame = placed.with_columns(changed.alias("changed"), cells["word"].alias("said"))
     known = pl.col("said").is_in(TAKEN)
     wrong = (pl.col("said") == "after") & ~pl.col("changed")
-    says = "Taken “after”, but no water change stands on that day; expected the change, or none. Taken as unknown."
+    says = "Taken “after”, but no water change is recorded on that day; expected the change, or none. Taken as unknown."
     issues = issue_rows(frame, wrong, "taken", "after without a change", says)
     taken = frame.select(
         pl.when(wrong | (pl.col("said").is_not_null() & ~known))

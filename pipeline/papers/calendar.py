@@ -82,7 +82,7 @@ def _jobs(week: Week) -> list[Event]:
         if shared:
             text += f"\nTanks: {_named(titles)}"
         if late:
-            summary, text = f"Late: {summary}", f"Due since {day(row['on'], year=True)}.\n{text}"
+            summary, text = f"Overdue: {summary}", f"Due since {day(row['on'], year=True)}.\n{text}"
         key = (row["what"], row["about"] or "", row["apart"])
         times[key] += 1
         uid = _uid("due", *key, times[key])

@@ -19,8 +19,20 @@ from pipeline.papers.water_today import net_of
 from pipeline.papers.writing import safe_name, zipped
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import ago, day, interval, job_words, number, per_cent, sentence, tank_title, with_unit
-from schemas.words import CANON, CAUTIONS, CLASSES, PARAMETER_TITLES, PARAMETERS
+from pipeline.wording import (
+    ago,
+    cause_words,
+    cautions,
+    day,
+    interval,
+    job_words,
+    number,
+    per_cent,
+    sentence,
+    tank_title,
+    with_unit,
+)
+from schemas.words import CANON, CLASSES, PARAMETER_TITLES, PARAMETERS
 
 CHART_WEEKS = 26
 WIDTH, HEIGHT = 480, 200  # narrow, so that its words stay legible on a phone
@@ -69,7 +81,7 @@ def nitrate_chart(week: Week, tank: str, ceiling: float) -> str | None:
         .mark_rule(color=INK2, strokeWidth=1.4)
         .encode(x=x, y=alt.value(0), y2=alt.value(9))
     )
-    line = alt.Chart(pl.DataFrame({"low": [ceiling], "said": [f"ceiling {number(ceiling)}"]}))
+    line = alt.Chart(pl.DataFrame({"low": [ceiling], "said": [f"limit {number(ceiling)}"]}))
     rule = line.mark_rule(color=INK, strokeDash=[6, 4], strokeWidth=1.2).encode(y=y)
     word = line.mark_text(align="left", baseline="bottom", dx=3, dy=-3, fontSize=14, color=INK).encode(
         x=alt.value(0), y=y, text="said:N"
@@ -78,7 +90,7 @@ def nitrate_chart(week: Week, tank: str, ceiling: float) -> str | None:
     reads = interval(last["low"], last["high"])
     name = (
         f"Nitrate over {CHART_WEEKS} weeks, mg/L: {rows.height} readings, the last {reads} on {day(last['day'])};"
-        f" ceiling {number(ceiling)}; {changed.height} water changes."
+        f" limit {number(ceiling)}; {changed.height} water changes."
     )
     return to_svg(alt.layer(ticks, drawn, rule, word).properties(width=WIDTH, height=HEIGHT), name)
 
@@ -90,17 +102,17 @@ def _findings(week: Week, tank: str) -> str:
     causes = week.now("finding_cause").filter(pl.col("tank") == tank).sort("place").to_dicts()
     parts = []
     for row in rows:
-        quiet = " <span class='muted'>(known, noted until a later day)</span>" if row["quiet"] else ""
+        quiet = " <span class='muted'>(known: alert paused)</span>" if row["quiet"] else ""
         parts.append(f"<h3>{escape(sentence(row['class']))}: {escape(row['says'])}{quiet}</h3>")
         parts.append(f'<p class="strong">→ {escape(row["do"])}</p>')
         likely = [c for c in causes if c["rule"] == row["rule"]]
         if likely:
             lines = "".join(
-                f"<li><strong>{escape(sentence(c['cause']))}</strong>: {escape(c['because'])}"
+                f"<li><strong>{escape(sentence(cause_words(c['cause'])))}</strong>: {escape(c['because'])}"
                 f'<br><span class="muted">Check: {escape(c["check"])}</span></li>'
                 for c in likely
             )
-            parts.append(f"<p>Points to:</p><ol>{lines}</ol>")
+            parts.append(f"<p>Possible causes:</p><ol>{lines}</ol>")
     return "".join(parts) or "<p>Nothing was found.</p>"
 
 
@@ -221,7 +233,7 @@ def history_page(week: Week, tank: str) -> str:
               promises.sort("made_on", descending=True).select("made_on", "promise", "due", "done_on").rows()),
         _rows("Held, not used", ["File", "Line", "Column", "As typed", "Why"],
               held.select("file", "line", "column", "text", "reason").rows()),
-        f"<footer>{items(CAUTIONS)}</footer>",
+        f"<footer>{items(cautions(week.assumed))}</footer>",
     ]  # fmt: skip
     return page(title, "\n".join(part for part in body if part))
 

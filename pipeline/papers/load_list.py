@@ -12,15 +12,14 @@ from pipeline.papers.layout import pdf
 from pipeline.papers.load_sums import Load, MediaJob, Tests, load_of
 from pipeline.papers.water_today import containers
 from pipeline.week import Week
-from pipeline.wording import counted, day, full_day, number, with_unit
-from schemas.words import CAUTIONS
+from pipeline.wording import cautions, counted, day, full_day, number, with_unit
 
 SPARES = (
     "O-rings and seals", "impeller", "hose and clips", "silicone grease", "air pump with battery", "towels",
     "lid locks", "wet-floor sign", "waste bottle for used tests", "gloves", "feeding pots", "labels and pencil",
 )  # fmt: skip
 # Said where a part of the list is empty.
-NO_PAD, NO_MEDIA, NO_CARBON = "No filter is due a check.", "None planned.", "None due."
+NO_PAD, NO_MEDIA, NO_CARBON = "No filter service is due.", "None planned.", "None due."
 NO_WATER, NO_KIT = "None that can be summed.", "No kit is recorded for these tanks."
 
 
@@ -74,7 +73,7 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date, media: Sequence[M
     tanks_there = [tank for tank, site in week.table("tank").select("tank", "site").iter_rows() if site in load.sites]
     promises = promises.filter(pl.col("site").is_in(load.sites) | pl.col("tank").is_in(tanks_there))
     return {
-        "title": f"Load list, {full_day(when)}",
+        "title": f"Van list, {full_day(when)}",
         "day": full_day(when),
         "visits": f"{counted(len(load.sites), 'site')}, {counted(load.tanks, 'tank')}",
         "sites": [names.get(site, site) for site in load.sites],
@@ -92,7 +91,7 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date, media: Sequence[M
         "weight": weight,
         "too_much": too_much,
         "unknown": load.unknown,
-        "cautions": [CAUTIONS[2], CAUTIONS[3]],
+        "cautions": cautions(week.assumed, "lifting", "hygiene", "kits"),
         "none": {"pads": NO_PAD, "media": NO_MEDIA, "carbon": NO_CARBON, "water": NO_WATER, "tests": NO_KIT},
     }  # fmt: skip
 

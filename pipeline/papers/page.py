@@ -21,7 +21,7 @@ hr { border: 0; border-top: 1px solid var(--ink); margin: 12px 0 20px; }
 .state { font-size: 30px; margin: .2em 0; } .strong { font-weight: 600; }
 .pair { display: grid; grid-template-columns: 1fr 1fr; gap: 0 32px; }
 .hand { border-left: 3px solid var(--hand); padding: 2px 0 2px 12px; margin: 1.2em 0; }
-assumption { margin: 1em 0; } svg { display: block; width: 100%; max-width: 36rem; height: auto; }
+figure { margin: 1em 0; } svg { display: block; width: 100%; max-width: 36rem; height: auto; }
 .sheet + .sheet { margin-top: 56px; }
 .choice { white-space: nowrap; font-size: 14px; color: var(--ink2); }
 .sign { display: grid; grid-template-columns: 5fr 5fr 3fr; gap: 32px; margin: 3.2em 0 1.6em; }
@@ -40,9 +40,9 @@ details { border-top: 1px solid var(--hair); } summary { padding: 10px 0; cursor
   p { margin: .4em 0; } hr { margin: 6px 0 12px; }
   .state { font-size: 19pt; } .small, figcaption, footer, .sign span, .choice { font-size: 9pt; }
   table { font-size: 9.5pt; } th, td { padding: 2px 10px 2px 0; }
-  assumption { margin: .5em 0; } .hand { margin: .8em 0; } .sign { margin: 2.2em 0 1em; }
+  figure { margin: .5em 0; } .hand { margin: .8em 0; } .sign { margin: 2.2em 0 1em; }
   .sheet { break-after: page; } .sheet:last-of-type { break-after: auto; } .sheet + .sheet { margin-top: 0; }
-  assumption, .hand, .sign { break-inside: avoid; } }
+  figure, .hand, .sign { break-inside: avoid; } }
 @page { size: A4; margin: 16mm 20mm; }
 """
 

@@ -8,7 +8,6 @@ from typing import Any
 from pipeline.papers.layout import pdf
 from pipeline.week import Week
 from pipeline.wording import full_day, number, with_unit
-from schemas.words import CAUTION_LINE
 
 Answer = Mapping[str, Any]
 
@@ -52,7 +51,7 @@ def reply_data(week: Week, answers: Sequence[Answer]) -> dict[str, Any]:
         ]
         if len(answers) > 1
         else [],
-        "caution": CAUTION_LINE,
+        "caution": " ".join(answers[0]["cautions"]),
     }
 
 

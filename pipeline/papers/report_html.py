@@ -30,7 +30,7 @@ def _suggested(sheet: Sheet) -> str:
 
 
 def _sheet(sheet: Sheet, issue: str, svg: str | None) -> str:
-    assumption = (
+    figure = (
         f"<figure><figcaption>{escape(sheet.caption)}</figcaption>{for_screen(svg)}</figure>"
         if svg
         else f'<p class="small">{escape(sheet.caption)}</p>'
@@ -45,7 +45,7 @@ def _sheet(sheet: Sheet, issue: str, svg: str | None) -> str:
             f'<p class="state">{escape(sheet.state)}.</p>',
             *(f"<p>{escape(part)}</p>" for part in sheet.lead),
             f'<p class="small">{escape(sheet.gaps)}</p>',
-            assumption,
+            figure,
             _pair(_part("What was done", sheet.did), _part(sheet.why_title, sheet.why)),
             _suggested(sheet),
             _pair(_part("Please do", sheet.do), _part("Please don’t", sheet.dont)),

@@ -173,7 +173,7 @@ def done(facts: Facts) -> list[str]:
     said += [f"{names.get(job, sentence(job))} {on_dates(days)}." for job, days in facts.jobs[:MOST_LINES]]
     if facts.next_check:
         when = "is due" if facts.next_check <= facts.last else f"on {day_month(facts.next_check)}"
-        said.append(f"Next filter check {when}.")
+        said.append(f"Next filter service {when}.")
     events: Mapping[str, str] = plain_words.words()["event"]
     told = [row for row in facts.events if row["event"] in events and row["event"] != "fish died"]
     for row in told[:MOST_LINES]:

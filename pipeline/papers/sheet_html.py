@@ -67,10 +67,10 @@ def load_html(week: Week, sites: Sequence[str], day: dt.date) -> str:
     strong = ' class="hand strong"' if data["too_much"] else ""
     where = f"{data['visits']}: {', '.join(data['sites'])}. {data['as_of']}."
     body = [
-        f'<div class="top"><h1>Load list</h1><span>{escape(data["day"])}</span></div>',
+        f'<div class="top"><h1>Van list</h1><span>{escape(data["day"])}</span></div>',
         f'<p class="small">{escape(where)}</p><hr>',
         f"<p{strong}>Weight: {escape(data['weight'])}</p>",
-        "<h2>Pads for filters due a check, and a tenth more</h2>",
+        "<h2>Pads for filters due a service, and a tenth more</h2>",
         table(["grade", "medium", "size", "due", "take"], pads) if pads else f"<p>{NO_PAD}</p>",
         part("Media, weighed out", data["media"], NO_MEDIA),
         part("Carbon due", data["carbon"], NO_CARBON),

@@ -18,6 +18,7 @@ from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import (
     ago,
+    cautions,
     counted,
     day,
     day_month,
@@ -30,7 +31,7 @@ from pipeline.wording import (
     tank_title,
     with_unit,
 )
-from schemas.words import CANON, CAUTION_LINE, PARAMETER_TITLES
+from schemas.words import CANON, PARAMETER_TITLES
 
 ALWAYS = ("ammonia", "nitrite", "nitrate", "ph", "kh", "temperature", "flow_l_h")
 ALSO = ("gh", "phosphate", "oxygen")  # get a line where they were tested lately
@@ -150,7 +151,7 @@ def _tank(week: Week, site: Row, tank: Row, day_: dt.date, all_layers: pl.DataFr
         "reason": review[0]["reason"] if review else "",
         "facts": [
             f"{with_unit(number(net, 4), 'L')} net, {basis}" if net is not None else "net volume not known",
-            f"ceiling {number(ceiling)}",
+            f"limit {number(ceiling)}",
             "no set temperature" if set_to is None else f"set to {with_unit(number(set_to), '°C')}",
         ],
         "grid": _grid(week, name, day_),
@@ -205,7 +206,7 @@ def sheets_data(week: Week, sites: Sequence[str], day_: dt.date | None = None) -
     """What the sheets of several sites say, as the template takes it."""
     data = [sheet_data(week, site, day_) for site in sites]
     title = data[0]["title"] if len(data) == 1 else f"Visit sheets of {counted(len(data), 'site')}"
-    return {"title": title, "sites": data, "no_tank": NO_TANK, "caution": CAUTION_LINE}
+    return {"title": title, "sites": data, "no_tank": NO_TANK, "caution": " ".join(cautions(week.assumed))}
 
 
 def visit_sheets(week: Week, sites: Sequence[str], day_: dt.date | None = None) -> bytes:

@@ -41,8 +41,8 @@ def _plateau(outlook: Mapping[str, Any] | None, ceiling: float) -> str:
         weeks = None if outlook is None else outlook["weeks_to_ceiling"]
         # 0 weeks is no time to come: the level stands at its ceiling already.
         reach = f", there in {counted(max(1, round(weeks)), 'week')}" if weeks else ""
-        return f"not known, ceiling {number(ceiling)}{reach}"
-    return f"{fixed(outlook['plateau'], 0)} of {number(ceiling)}"
+        return f"not known; limit {number(ceiling)}{reach}"
+    return f"{fixed(outlook['plateau'], 0)}; limit {number(ceiling)}"
 
 
 def _load(capacity: Mapping[str, Any] | None) -> str:
@@ -109,7 +109,7 @@ def week_data(week: Week) -> dict[str, Any]:
     due: dict[str, list[str]] = {}
     for row in week.now("due").sort("on").iter_rows(named=True):
         if row["late_days"] >= -week.assumed["due_soon_days"]:
-            late = f", {row['late_days']} days late" if row["late_days"] > 0 else ""
+            late = f", overdue by {counted(row['late_days'], 'day')}" if row["late_days"] > 0 else ""
             due.setdefault(row["tank"], []).append(f"{row['what']} {day(row['on'], weekday=False)}{late}")
     rows = []
     for row in review.iter_rows(named=True):

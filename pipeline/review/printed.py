@@ -20,7 +20,7 @@ from pipeline.review.told import (
     rate_words,
 )
 from pipeline.week import Week
-from pipeline.wording import day, due_words
+from pipeline.wording import cause_words, day, due_words
 from schemas.words import CAUTION_LINE
 
 WIDTH = 100
@@ -54,7 +54,7 @@ def _tank(
         lines += _wrapped(f"due: {'; '.join(jobs)}", 6, 8)
     if top is not None and row["class"] in (*URGENT, "plan"):
         for cause in sorted((c for c in causes if c["rule"] == top["rule"]), key=lambda c: c["place"]):
-            told = f"possible cause: {cause['cause']}: {cause['because']}. Check: {cause['check']}."
+            told = f"possible cause: {cause_words(cause['cause'])}: {cause['because']}. Check: {cause['check']}."
             lines += _wrapped(told, 6, 8)
     return lines
 

@@ -58,7 +58,7 @@ def fish_gasping(f: TankFacts) -> Finding | None:
     ago = min(told)
     if any(row["fish_look"] == "well" and row["ago"] < ago for row in _looks(f)):
         return None
-    return _fish(f, f"fish gasp, by a note, {aged(ago)}", f"gasping is told in a note; {CP}", 9.0)
+    return _fish(f, f"fish gasp, by a note, {aged(ago)}", f"a note says gasping; {CP}", 9.0)
 
 
 def fish_look_off(f: TankFacts) -> Finding | None:
