@@ -11,10 +11,8 @@ import errno
 import io
 import json
 import logging
-import math
 import os
 import sys
-from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -22,6 +20,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 from pipeline import log
+from pipeline.options import AsOf, Db, Form, Logs, Out, Pdf, Port, a_date, among_logs, an_amount
 from pipeline.problems import Problem
 
 if TYPE_CHECKING:
@@ -36,80 +35,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-FORMATS = ("text", "json")
-
-
-FIRST_DAY, LAST_DAY = dt.date(1980, 1, 1), dt.date(2100, 12, 31)  # no log of a tank reaches further
 DEMO_DAY = dt.date(2026, 6, 1)  # the last day in the demo round: it is shown as of that day
-RAW_FOLDERS = ("visits", "services", "events")  # of a log folder, beside its root: files in them are read by a load
-
-
-def _date(text: str) -> dt.date:
-    try:
-        day = dt.date.fromisoformat(text)
-    except ValueError:
-        raise typer.BadParameter(f"“{text}” is not a date; expected one like 2026-06-01.") from None
-    if not FIRST_DAY <= day <= LAST_DAY:
-        raise typer.BadParameter(f"{day} is out of reach; expected a day from {FIRST_DAY} to {LAST_DAY}.")
-    return day
-
-
-def _path(text: str) -> Path:
-    if not text.strip():
-        raise typer.BadParameter("the name is blank; expected a folder or file. For the current folder write “.”.")
-    return Path(text)
-
-
-def _amount(most: float, unit: str) -> Callable[[str], float]:
-    """A parser of an option: a number above 0 and up to `most`."""
-
-    def parse(text: str) -> float:
-        try:
-            value = float(text)
-        except ValueError:
-            value = math.nan
-        if not 0 < value <= most:
-            raise typer.BadParameter(f"“{text}”; expected a number of {unit} above 0 and up to {most:g}.")
-        return value
-
-    return parse
-
-
-def _port(text: str) -> int:
-    if not text.isdigit() or not 1024 <= int(text) <= 65535:
-        raise typer.BadParameter(f"“{text}” is not a port that can be used; expected a number from 1024 to 65535.")
-    return int(text)
-
-
-def _among_logs(logs: Path, target: Path, *, is_folder: bool) -> None:
-    """Refuse to write where a load reads: raw files are never written over."""
-    folder = (target if is_folder else target.parent).resolve()
-    home = logs.resolve()
-    if folder in {home, *(home / name for name in RAW_FOLDERS)} or (home / "issued") in {folder, *folder.parents}:
-        raise Problem(
-            f"{target} is among the log files of {logs}; expected another place, so that no record is written over."
-            f" Give a folder beside it, such as {home.parent / 'out'}. Nothing was written."
-        )
-
-
-def _format(text: str) -> str:
-    if text not in FORMATS:
-        raise typer.BadParameter(f"“{text}” is not a format; expected text or json.")
-    return text
-
-
-Logs = Annotated[Path, typer.Argument(metavar="LOGS", parser=_path, help="A log folder: round.toml, CSVs, visits/ …")]
-AsOf = Annotated[
-    dt.date | None,
-    typer.Option("--as-of", metavar="DATE", parser=_date, help="As of this day; today by default."),
-]
-Form = Annotated[str, typer.Option("--format", callback=_format, help="text or json.")]
-Db = Annotated[Path | None, typer.Option("--db", metavar="FILE", parser=_path, help="Warehouse in another place.")]
-Out = Annotated[Path, typer.Option("--out", metavar="DIR", parser=_path, help="Folder to write into; made if missing.")]
-Pdf = Annotated[Path | None, typer.Option("--pdf", metavar="FILE", parser=_path, help="Also write it as a PDF.")]
-Port = Annotated[
-    int | None, typer.Option("--port", metavar="N", parser=_port, help="Port on this machine; a free one by default.")
-]
 
 
 def _stop(sentence: str) -> NoReturn:
@@ -179,7 +105,7 @@ def review(
     from pipeline import review as room
 
     if pdf is not None:
-        _among_logs(logs, pdf, is_folder=False)
+        among_logs(logs, pdf, is_folder=False)
     week = _open(logs, as_of or dt.date.today(), db)
     if form == "json":
         _print_json(room.as_json(week))
@@ -214,17 +140,17 @@ def will_it_do(
     ],
     net_l: Annotated[
         float | None,
-        typer.Option("--net-l", parser=_amount(100_000, "litres"), metavar="L", help="Net litres of the tank."),
+        typer.Option("--net-l", parser=an_amount(100_000, "litres"), metavar="L", help="Net litres of the tank."),
     ] = None,
     gross_l: Annotated[
         float | None,
-        typer.Option("--gross-l", parser=_amount(100_000, "litres"), metavar="L", help="Gross litres, net unknown."),
+        typer.Option("--gross-l", parser=an_amount(100_000, "litres"), metavar="L", help="Gross litres, net unknown."),
     ] = None,
     stocking: Annotated[str | None, typer.Option("--stocking", help="light, normal, heavy or messy.")] = None,
     flow: Annotated[
         float | None,
         typer.Option(
-            "--flow", parser=_amount(1_000_000, "litres an hour"), metavar="L/H", help="Timed flow in litres an hour."
+            "--flow", parser=an_amount(1_000_000, "litres an hour"), metavar="L/H", help="Timed flow in litres an hour."
         ),
     ] = None,
     letter: Annotated[bool, typer.Option("--letter", help="A reply to send, instead of the sums.")] = False,
@@ -241,7 +167,7 @@ def will_it_do(
     if stocking is not None and stocking not in STOCKING:
         raise typer.BadParameter(f"--stocking “{stocking}”; expected {', '.join(STOCKING)}.")
     if pdf is not None:
-        _among_logs(logs, pdf, is_folder=False)
+        among_logs(logs, pdf, is_folder=False)
     week = _open(logs, None, db)
     answers = [fit.will_it_do(week, name, net_l=net_l, gross_l=gross_l, stocking=stocking, flow=flow) for name in model]
     if form == "json":
@@ -280,8 +206,8 @@ def plan(
 def report(
     logs: Logs,
     site: Annotated[str, typer.Option("--site", metavar="S", help="Site id.")],
-    from_: Annotated[dt.date, typer.Option("--from", metavar="DATE", parser=_date, help="First day.")],
-    to: Annotated[dt.date, typer.Option("--to", metavar="DATE", parser=_date, help="Last day.")],
+    from_: Annotated[dt.date, typer.Option("--from", metavar="DATE", parser=a_date, help="First day.")],
+    to: Annotated[dt.date, typer.Option("--to", metavar="DATE", parser=a_date, help="Last day.")],
     out: Out,
     notes: Annotated[
         list[str] | None, typer.Option("--note", metavar="FILE:LINE", help="A note to print; repeat. None by default.")
@@ -297,7 +223,7 @@ def report(
 
     if to < from_:
         raise typer.BadParameter(f"--to {to} is before --from {from_}.")
-    _among_logs(logs, out, is_folder=True)
+    among_logs(logs, out, is_folder=True)
     week = _open(logs, to, db)
     _written(writing.write_site_report(week, site, from_, to, out, notes=notes or [], causes=causes or [], issue=issue))
 
@@ -307,7 +233,7 @@ def sheets(
     logs: Logs,
     out: Out,
     site: Annotated[list[str] | None, typer.Option("--site", metavar="S", help="Site id; repeat. Default all.")] = None,
-    day: Annotated[dt.date | None, typer.Option("--day", metavar="DATE", parser=_date, help="Day of visit.")] = None,
+    day: Annotated[dt.date | None, typer.Option("--day", metavar="DATE", parser=a_date, help="Day of visit.")] = None,
     html: Annotated[bool, typer.Option("--html", help="One history page a tank, to read on a phone.")] = False,
     labels: Annotated[bool, typer.Option("--labels", help="Labels for the tanks.")] = False,
     as_of: AsOf = None,
@@ -316,7 +242,7 @@ def sheets(
     """Visit sheets and the van list; history pages, tank labels."""
     from pipeline.papers import writing
 
-    _among_logs(logs, out, is_folder=True)
+    among_logs(logs, out, is_folder=True)
     week = _open(logs, as_of or dt.date.today(), db)
     _written(writing.write_sheets(week, site or [], out, day=day, html=html, labels=labels))
 
@@ -331,7 +257,7 @@ def calendar(
     """Due services, carbon, kits and visits as an iCalendar file."""
     from pipeline.papers import writing
 
-    _among_logs(logs, out, is_folder=True)
+    among_logs(logs, out, is_folder=True)
     _written(writing.write_calendar(_open(logs, as_of or dt.date.today(), db), out))
 
 
@@ -347,7 +273,7 @@ def export(
 
     if form not in ("csv", "parquet"):
         raise typer.BadParameter(f"--format “{form}”; expected csv or parquet.")
-    _among_logs(logs, out, is_folder=True)
+    among_logs(logs, out, is_folder=True)
     _written(writing.write_export(_open(logs, None, db), out, form))
 
 

@@ -27,6 +27,7 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "pipeline.advise": COMMON | {"pipeline.calc", "pipeline.review"},
     "pipeline.papers": COMMON | {"pipeline.calc", "pipeline.review", "pipeline.advise"},
     "pipeline.log": frozenset(),
+    "pipeline.options": frozenset({"pipeline.problems"}),
     "pipeline.logbook": COMMON,
     "pipeline.weekly": COMMON
     | {"pipeline.derive", "pipeline.logbook", "pipeline.reuse"}

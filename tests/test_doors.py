@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from dashboard.launch import HOST, command, environment, free_port, serve
-from pipeline import cli, log
+from pipeline import cli, log, options
 from pipeline.problems import Problem
 from tests.small_folder import write_folder
 
@@ -60,8 +60,8 @@ def test_raw_files_are_never_written_over(logs: Path, words: tuple[str, ...]) ->
 
 
 def test_a_folder_of_its_own_inside_the_logs_may_be_written_to(logs: Path) -> None:
-    cli._among_logs(logs, logs / "papers", is_folder=True)
-    cli._among_logs(logs, logs / "papers" / "week.pdf", is_folder=False)
+    options.among_logs(logs, logs / "papers", is_folder=True)
+    options.among_logs(logs, logs / "papers" / "week.pdf", is_folder=False)
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,89 @@
+"""The options of the commands: how each is read, and in what sentence one out of reach is refused."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.problems import Problem
+
+FORMATS = ("text", "json")
+
+
+FIRST_DAY, LAST_DAY = dt.date(1980, 1, 1), dt.date(2100, 12, 31)  # no log of a tank reaches further
+RAW_FOLDERS = ("visits", "services", "events")  # of a log folder, beside its root: files in them are read by a load
+
+
+def a_date(text: str) -> dt.date:
+    try:
+        day = dt.date.fromisoformat(text)
+    except ValueError:
+        raise typer.BadParameter(f"“{text}” is not a date; expected one like 2026-06-01.") from None
+    if not FIRST_DAY <= day <= LAST_DAY:
+        raise typer.BadParameter(f"{day} is out of reach; expected a day from {FIRST_DAY} to {LAST_DAY}.")
+    return day
+
+
+def a_path(text: str) -> Path:
+    if not text.strip():
+        raise typer.BadParameter("the name is blank; expected a folder or file. For the current folder write “.”.")
+    return Path(text)
+
+
+def an_amount(most: float, unit: str) -> Callable[[str], float]:
+    """A parser of an option: a number above 0 and up to `most`."""
+
+    def parse(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if not 0 < value <= most:
+            raise typer.BadParameter(f"“{text}”; expected a number of {unit} above 0 and up to {most:g}.")
+        return value
+
+    return parse
+
+
+def a_port(text: str) -> int:
+    if not text.isdigit() or not 1024 <= int(text) <= 65535:
+        raise typer.BadParameter(f"“{text}” is not a port that can be used; expected a number from 1024 to 65535.")
+    return int(text)
+
+
+def among_logs(logs: Path, target: Path, *, is_folder: bool) -> None:
+    """Refuse to write where a load reads: raw files are never written over."""
+    folder = (target if is_folder else target.parent).resolve()
+    home = logs.resolve()
+    if folder in {home, *(home / name for name in RAW_FOLDERS)} or (home / "issued") in {folder, *folder.parents}:
+        raise Problem(
+            f"{target} is among the log files of {logs}; expected another place, so that no record is written over."
+            f" Give a folder beside it, such as {home.parent / 'out'}. Nothing was written."
+        )
+
+
+def a_format(text: str) -> str:
+    if text not in FORMATS:
+        raise typer.BadParameter(f"“{text}” is not a format; expected text or json.")
+    return text
+
+
+Logs = Annotated[Path, typer.Argument(metavar="LOGS", parser=a_path, help="A log folder: round.toml, CSVs, visits/ …")]
+AsOf = Annotated[
+    dt.date | None,
+    typer.Option("--as-of", metavar="DATE", parser=a_date, help="As of this day; today by default."),
+]
+Form = Annotated[str, typer.Option("--format", callback=a_format, help="text or json.")]
+Db = Annotated[Path | None, typer.Option("--db", metavar="FILE", parser=a_path, help="Warehouse in another place.")]
+Out = Annotated[
+    Path, typer.Option("--out", metavar="DIR", parser=a_path, help="Folder to write into; made if missing.")
+]
+Pdf = Annotated[Path | None, typer.Option("--pdf", metavar="FILE", parser=a_path, help="Also write it as a PDF.")]
+Port = Annotated[
+    int | None, typer.Option("--port", metavar="N", parser=a_port, help="Port on this machine; a free one by default.")
+]
