@@ -21,7 +21,7 @@ PAGES = {
     "papers": "Papers",
     "assumptions": "Assumptions",
 }
-st.set_page_config(page_title="tankround", layout="wide", initial_sidebar_state="collapsed")
+st.set_page_config(layout="wide", initial_sidebar_state="collapsed")
 st.html(CSS)
 pages = [
     st.Page(f"views/{name}.py", title=title, url_path=name, default=name == "this_week")

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
+from pipeline import weekly as whole_way
 from pipeline.cli import app
 
 Files = dict[str, str]
@@ -62,7 +63,9 @@ def write(folder: Path, files: Files) -> str:
 
 
 def told(*words: str) -> Any:
-    """What a command prints as JSON; NaN and Infinity are no JSON."""
+    """What a command prints as JSON, as of the last day in the logs where none is given; NaN and Infinity are no JSON."""
+    if words[0] in ("review", "plan") and "--as-of" not in words:
+        words = (*words, "--as-of", whole_way.open_week(Path(words[1])).as_of.isoformat())
     result = CliRunner().invoke(app, [*words, "--format", "json"])
     assert result.exit_code == 0, result.output
     assert "NaN" not in result.stdout

@@ -107,7 +107,7 @@ def test_a_filter_without_fills_is_not_rated_and_says_what_to_do(
     logs = folder(tmp_path, fills="filter,compartment,layer,medium,mass_kg,from,to\n")
     text = said(opened(logs, "filter_book", monkeypatch, filter="F1"))
     assert "has nothing recorded inside: it can't be said what it is good for" in text
-    assert "Nothing is recorded of what lies in F1: it cannot be rated." in text
+    assert "Nothing is recorded of what is in F1: it cannot be rated." in text
     assert "No fill" not in text  # its tank is told in its history
 
 
