@@ -7,7 +7,7 @@ from typing import Any
 
 from pipeline.papers.layout import pdf
 from pipeline.week import Week
-from pipeline.wording import full_day, number, with_unit
+from pipeline.wording import WORK, cautions, full_day, number, with_unit
 
 Answer = Mapping[str, Any]
 
@@ -51,7 +51,7 @@ def reply_data(week: Week, answers: Sequence[Answer]) -> dict[str, Any]:
         ]
         if len(answers) > 1
         else [],
-        "caution": " ".join(answers[0]["cautions"]),
+        "caution": " ".join(cautions(week.assumed, *WORK)),
     }
 
 

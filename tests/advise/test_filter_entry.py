@@ -147,5 +147,5 @@ def test_filters_on_tanks_come_before_those_in_the_van_and_a_wrong_name_is_told(
     r.filter("A", None, []).filter("B", "T1", []).filter("C", "T1", [], to=r.day(10))
     week = r.week()
     assert filter_entry.filters_of(week) == [("B", "T1"), ("A", None), ("C", None)]
-    with pytest.raises(Problem, match=r"“Z” is no filter of filters\.csv; expected one of: A, B, C"):
+    with pytest.raises(Problem, match=r"“Z” is not a filter of filters\.csv; expected one of: A, B, C"):
         filter_entry.of_filter(week, "Z")

@@ -171,7 +171,7 @@ def test_a_model_laid_out_wrongly_is_told() -> None:
 
 
 def test_what_cannot_be_answered_is_a_sentence() -> None:
-    with pytest.raises(Problem, match="“F-99” is no model of the filter book; expected one of: F-07"):
+    with pytest.raises(Problem, match="“F-99” is not a model of the filter book; expected one of: F-07"):
         fit.will_it_do(F07, "F-99", net_l=100)
     with pytest.raises(Problem, match="No volume was given"):
         fit.will_it_do(F07, "F-07")

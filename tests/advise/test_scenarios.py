@@ -109,7 +109,7 @@ def test_scenario_1_new_media_counts_at_once_by_the_plain_rule_and_ripens(
     found = told("plan", folder, "--tank", "T1")
     assert (found["now"]["plain_load_pct"], found["now"]["working_load_pct"]) == (plain, working)
     if working > 100:
-        assert "comes within its rating by itself" in found["says"]
+        assert "comes within its rating on" in found["says"]
         assert found["now"]["within_on"].startswith("2025-1")
     else:
         assert (found["says"], found["options"]) == ("Within its rating: nothing needs doing.", [])
@@ -261,4 +261,4 @@ def test_scenario_9_an_empty_folder_has_no_plan_and_says_so(logs: Path) -> None:
     folder = write(logs, {"round.toml": "[round]\n"})
     result = CliRunner().invoke(app, ["plan", folder, "--tank", "T1"])
     assert result.exit_code == 1
-    assert "“T1” is no tank of this round; expected one of: none yet." in str(result.exception) + result.output
+    assert "“T1” is not a tank of this round; expected one of: none yet." in str(result.exception) + result.output

@@ -274,7 +274,7 @@ def test_without_changes_it_settles_nowhere_and_unknown_changes_stay_unknown() -
     at = begun(fed(), seen(plateau=None, mean_fraction=None))
     assert (at.today.fraction, answer(at, at.today).now.plateau_why) == (None, "not known: no changes recorded")
     assert answer(at, at.today).now.litres_year is None
-    assert asked(at, fraction=0.0).then.plateau_why == "nowhere: no changes"
+    assert asked(at, fraction=0.0).then.plateau_why == "does not level off: no changes"
     found = asked(at, fraction=0.2).then.plateau  # by what the food makes, as if nothing were removed
     assert found is not None
     assert found.value == pytest.approx(5 + 7 * MADE_PER_G / 200 / 0.2, rel=1e-3)
@@ -298,7 +298,7 @@ def test_where_the_half_year_heads_over_and_the_last_weeks_do_not_both_are_said(
     fits = conform("nitrate_fit", pl.DataFrame([fit]))
     week = fed().week(prices=PRICES, nitrate_outlook=seen(), nitrate_fit=fits)
     said = sized_by_outlook(start(week, "T1")).replace("\u00a0", " ")
-    assert "it heads for 45: Change 23 % (46 L) every 7 days to stay under 40 mg/L" in said
+    assert "it levels off near 45 mg/L: Change 23 % (46 L) every 7 days to stay under 40 mg/L" in said
     week = fed().week(prices=PRICES, nitrate_outlook=seen(plateau=35.0), nitrate_fit=fits)
     assert sized_by_outlook(start(week, "T1")) == ""
 
@@ -332,7 +332,7 @@ def test_what_can_t_be_asked_gets_a_sentence() -> None:
     with pytest.raises(Problem, match="Media can't go to"):
         more_media(at, medium="balls")
     classed = begun(Rounds().tank("T1", net_l=100).filter("F1", "T1", LAYERS))
-    with pytest.raises(Problem, match="“crowded” is no stocking class"):
+    with pytest.raises(Problem, match="“crowded” is not a stocking class"):
         asked(classed, stocking="crowded")
-    with pytest.raises(Problem, match="“T9” is no tank of this round"):
+    with pytest.raises(Problem, match="“T9” is not a tank of this round"):
         start(fed().week(), "T9")

@@ -57,7 +57,7 @@ def test_curves_at_day_0_are_the_capacity_of_the_day_and_never_fall() -> None:
     ("layers", "net", "says"),
     [
         ([FINE, ("b", "good", 2.0)], 150, "Within its working rating now."),
-        ([FINE, ("b", "good", 2.0)], 300, "Stays over: 150 % even when all media is ripe."),
+        ([FINE, ("b", "good", 2.0)], 300, "Stays over: 150 % even when all media is mature."),
         ([FINE], 150, "Half cycle only: nothing in it will work for the full cycle."),
         ([FINE, ("b", "good")], 150, "Can't say: what is needed is not all known."),
         ([FINE, ("b", "good", 2.0)], None, "Can't say: what is needed is not all known."),

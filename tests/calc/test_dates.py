@@ -31,9 +31,9 @@ def tables(expires: dt.date) -> Tables:
 @pytest.mark.parametrize(
     ("expires", "told"),
     [
-        (dt.date(2026, 12, 1), "kit K1 out of date: its date on Tue 1 December"),
-        (dt.date(2027, 3, 2), "kit K1 out of date: its date on Tue 2 March 2027"),
-        (dt.date(2025, 12, 1), "kit K1 out of date: its date on Mon 1 December 2025"),
+        (dt.date(2026, 12, 1), "kit K1 expired: its date on Tue 1 December"),
+        (dt.date(2027, 3, 2), "kit K1 expired: its date on Tue 2 March 2027"),
+        (dt.date(2025, 12, 1), "kit K1 expired: its date on Mon 1 December 2025"),
     ],
 )
 def test_a_day_of_another_year_is_told_with_its_year(expires: dt.date, told: str) -> None:

@@ -159,7 +159,7 @@ def test_dried_out_media_starts_again() -> None:
     r = tank().event("T1", 10, "other", note="filter ran dry over the weekend")
     got = media(r)[0]
     assert got["maturity"] == pytest.approx(6 / 22)
-    assert got["why"] == "new: 10 weeks old, ripe at week 26; dried out on 23 March 2026; service not recorded"
+    assert got["why"] == "new: 10 weeks old, mature at week 26; dried out on 23 March 2026; service not recorded"
 
 
 def test_age_not_recorded_is_ripe_and_marked() -> None:

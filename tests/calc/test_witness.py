@@ -53,7 +53,7 @@ def test_worked_check(end: float, word: str, says: str) -> None:
 def test_three_weeks_with_whole_degrees_cannot_tell() -> None:
     word, says = told(small_log([kh(0, 6), kh(21, 5)]), 21, rise=23.4 / 21)
     assert word == CANNOT_TELL
-    assert "1.1 °dH" in says
+    assert "1.1 dKH" in says
 
 
 def test_changes_are_allowed_for() -> None:

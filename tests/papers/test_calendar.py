@@ -27,7 +27,7 @@ def test_visits_and_jobs_are_whole_days(week: Week) -> None:
     assert set(found) == {
         "Visit: Orchard Rise",
         "Visit: Quay School",
-        "Late: Carbon: Dining room tank, Orchard Rise",
+        "Overdue: Carbon: Dining room tank, Orchard Rise",
         "Kit blue case",
         "Check: Dining room tank, Orchard Rise",
         "Promise: Dining room tank, Orchard Rise",
@@ -41,7 +41,7 @@ def test_visits_and_jobs_are_whole_days(week: Week) -> None:
 
 
 def test_a_late_job_stands_on_today_and_says_since_when(week: Week) -> None:
-    late = entries(week)["Late: Carbon: Dining room tank, Orchard Rise"]
+    late = entries(week)["Overdue: Carbon: Dining room tank, Orchard Rise"]
     assert late.decoded("dtstart") == week.as_of
     assert "Due since Wed 20 May 2026." in str(late["description"])
 

@@ -71,7 +71,7 @@ def test_what_is_not_set_is_said_and_never_nought(make_week: Make) -> None:
 
 def test_the_paper(week: Week, pdf_pages: Callable[[bytes], list[str]]) -> None:
     page = pdf_pages(load_list(week, ["orchard"], DAY))[0].replace("\u00a0", " ")
-    for said in ("Load list", "Wednesday 3 June 2026", "150 mm, 50 mm thick", "carbon, 0.3 kg", "bring a lid lock",
+    for said in ("Van list", "Wednesday 3 June 2026", "150 mm, 50 mm thick", "carbon, 0.3 kg", "bring a lid lock",
                  "two buckets for each site, marked: 2 buckets", "New water: 72 L"):  # fmt: skip
         assert said in page, said
 

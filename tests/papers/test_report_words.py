@@ -80,7 +80,7 @@ def test_the_small_table_says_days_and_old_kits(make_week: Make) -> None:
 
     sheet = site_report(make_week(edit), "orchard", day(1), AS_OF).sheets[0]
     values = {cell["name"]: cell["value"].replace("\u00a0", " ") for cell in sheet.tests}
-    assert values["KH"] == "3.5–4.5 °dH (13 May) (old kit)"
+    assert values["KH"] == "3.5–4.5 dKH (13 May) (old kit)"
     assert values["Nitrate"] == "over 40.5 mg/L"
     assert values["Ammonia"] == "none found"
 

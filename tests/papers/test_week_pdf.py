@@ -21,7 +21,7 @@ def test_the_paper(week: Week, pdf_pages: Callable[[bytes], list[str]]) -> None:
     for said in ("3 tanks: 1 can't say, 1 plan and 1 steady.", "Data as of Sun 31 May 2026",
                  "over its rating and climbing",
                  "→ plan more media, or less food", "8 (5 to 10)", "37 of 40", "120 / 130 %", "40–70, 4 days ago",
-                 "carbon 20 May, 11 days late", "Page 1 of 1"):  # fmt: skip
+                 "carbon 20 May, overdue by 11 days", "Page 1 of 1"):  # fmt: skip
         assert said in page, said
     places = [page.index(name) for name in ("Day room", "Dining room", "Hall")]
     assert places == sorted(places)
@@ -37,7 +37,7 @@ def test_counts_add_up() -> None:
 def test_unknown_is_said_and_never_nought(week: Week) -> None:
     silent = week_data(week)["rows"][0]
     assert silent["rise"] == "not known"
-    assert silent["plateau"] == "not known, ceiling 40"
+    assert silent["plateau"] == "not known; limit 40"
     assert silent["load"] == "can't say"
     assert silent["last"] == "none"
     assert silent["strip"] == []
@@ -66,7 +66,7 @@ def test_hundreds_of_tanks_break_between_rows(make_week: Make, pdf_pages: Callab
 
     pages = pdf_pages(week_pdf(make_week(edit)))
     assert len(pages) > 5
-    assert all("heads for" in page for page in pages)  # the header row comes again
+    assert all("levels off near" in page for page in pages)  # the header row comes again
     assert all(sum(f"N{n:03}-T03" in page for page in pages) == 1 for n in range(60))
 
 
