@@ -40,7 +40,7 @@ def paper_pictures(logs: Path) -> None:
     week = weekly.open_week(logs)
     on = dt.date(2026, 6, 2)
     sites = visit_sheets.sites_on(week, on)
-    report = site_report.site_report(week, "larkmead", dt.date(2026, 5, 1), week.as_of)
+    report = site_report.site_report(week, "plumfennel", dt.date(2026, 5, 1), week.as_of)
     drawn = {
         "paper-report": site_report.report_pictures(report)[1],
         "paper-visit-sheet": pictures("visit_sheet.typ", visit_sheets.sheets_data(week, sites, on))[0],

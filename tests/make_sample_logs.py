@@ -28,10 +28,10 @@
 | MD2 Craft room | a second-hand filter just set up |
 | MD3 Therapy room | silent since 14 April |
 
-Quillhouse is fortnightly. `visits/2026-03-24-evening-sheet.csv` is a page of typing slips: a range eaten by a
+Sprocketfern is fortnightly. `visits/2026-03-24-evening-sheet.csv` is a page of typing slips: a range eaten by a
 spreadsheet, decimal commas quoted and not, unmarked and marked °F, `<4`, `>112`, a range in words, a misspelt tank,
 missing points, the letter O, a bare gallon, `ok`, `n/t`, a formula and HTML in notes, a row typed twice.
-`visits/2026-01-stonewick.csv` is in another country's habits, `visits/2026-04-hardness.csv` is long, one sheet was
+`visits/2026-01-inkpebble.csv` is in another country's habits, `visits/2026-04-hardness.csv` is long, one sheet was
 sent again, and one correction applies.
 """
 

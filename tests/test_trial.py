@@ -146,7 +146,7 @@ def test_a_cell_of_the_raw_files_is_found_again(folder: trial.Folder) -> None:
     assert trial.cell_now(folder, SHEET, 9, "pH") == "72"
     assert trial.cell_now(folder, SHEET, 9, "no such") is None
     assert trial.cell_now(folder, "visits/none.csv", 9, "ph") is None
-    assert (trial.cell_now(folder, SHEET, 17, "") or "").startswith("2026-03-26,09:49,stonewick")
+    assert (trial.cell_now(folder, SHEET, 17, "") or "").startswith("2026-03-26,09:49,inkpebble")
 
 
 @pytest.mark.parametrize(

@@ -75,7 +75,7 @@ def range_said(assumption: Assumption) -> str:
 
 
 def _named(moves: Sequence[Move], titles: dict[str, str]) -> str:
-    """Tanks folded under their count: `Snug, Larkmead: working rating borderline → over at 75`."""
+    """Tanks folded under their count: `Snug, Plumfennel: working rating borderline → over at 75`."""
     tanks = tanks_of(moves)
     if not tanks:
         return "none"

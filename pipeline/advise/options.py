@@ -76,7 +76,7 @@ def own_medium(desk: Desk, state: FilterState) -> Medium | None:
 
 
 def amounts(parts: Iterable[tuple[Medium, float]]) -> str:
-    """`0.52 kg of sinter beads and 1.46 kg of cinder stone`, each medium once."""
+    """`0.52 kg of sintrel beads and 1.46 kg of ashgrit`, each medium once."""
     kg: dict[str, float] = {}
     for medium, mass in parts:
         kg[medium.name] = kg.get(medium.name, 0.0) + mass

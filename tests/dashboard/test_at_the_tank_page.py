@@ -18,9 +18,9 @@ from pipeline import logbook, weekly
 from pipeline.new_folder import make_folder
 from tests.dashboard.test_pages import opened, words
 
-DAY = dt.date(2026, 6, 2)  # a Tuesday: Tolland Court and Merrow Day Centre
+DAY = dt.date(2026, 6, 2)  # a Tuesday: Ottersage Court and Thistlebun Day Centre
 ONE = ("change", "look", "taken", "kit", "kind")  # pills of which one is chosen
-GRID = "grid 2026-06-02 tolland|merrow 0"
+GRID = "grid 2026-06-02 ottersage|thistlebun 0"
 
 
 @pytest.fixture(autouse=True)
@@ -76,7 +76,7 @@ def test_the_route_goes_by_the_day_then_by_the_days_after(demo_logs: Path) -> No
     week = weekly.open_week(demo_logs)
     order = at_tank.route(week, DAY)
     assert list(dict.fromkeys(site for site, _ in order)) == [
-        "tolland", "merrow", "sallow", "hazel", "stonewick", "larkmead", "quill",
+        "ottersage", "thistlebun", "bramblequill", "mossthimble", "inkpebble", "plumfennel", "sprocketfern",
     ]  # fmt: skip
     assert [tank for _, tank in order][:5] == ["TC1", "TC2", "TC3", "TC4", "MD1"]
     assert at_tank.start(week, DAY, order) == "TC1"
@@ -86,7 +86,7 @@ def test_the_route_goes_by_the_day_then_by_the_days_after(demo_logs: Path) -> No
 def test_a_tank_is_entered_by_taps_and_the_week_shows_it(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = at(logs, monkeypatch)
     said = text(app)
-    assert "Tolland Court, tank 1 of 4: Conservatory." in said
+    assert "Ottersage Court, tank 1 of 4: Conservatory." in said
     assert "expect 4–9 · last 4–9" in said
     assert button(app).label == "Nothing entered: go to South bay"
     assert "read as <b>0–0.04\u00a0mg/L NH4</b>" in text(tap(app, "TC1", "ammonia", "0"))
@@ -100,11 +100,11 @@ def test_a_tank_is_entered_by_taps_and_the_week_shows_it(logs: Path, monkeypatch
     assert button(app).label == "Keep and go to South bay"
     assert not entered(logs)
     said = text(keep(app))
-    assert "Kept: Conservatory, Tolland Court, Tue 2 June, 3\u00a0readings." in said
+    assert "Kept: Conservatory, Ottersage Court, Tue 2 June, 3\u00a0readings." in said
     assert "tank 2 of 4: South bay." in said
     (path,) = entered(logs)
     assert row_of(path) == {
-        "date": "2026-06-02", "site": "tolland", "tank": "TC1", "taken": "before", "ammonia": "0", "nitrate": "9-16",
+        "date": "2026-06-02", "site": "ottersage", "tank": "TC1", "taken": "before", "ammonia": "0", "nitrate": "9-16",
         "temperature": "25.5", "kit": "R2", "water_changed": "20%", "fish_seen": "22", "fish_look": "well",
         "by": "keeper",
     }  # fmt: skip
@@ -124,14 +124,14 @@ def test_steps_that_are_not_neighbours_are_told_at_once_and_not_kept(
     app = at(logs, monkeypatch)
     told = "These steps are not neighbours: keep one, or two that touch."
     assert told in text(tap(app, "TC1", "nitrate", "4", "16"))
-    assert "Conservatory, Tolland Court is not kept yet." in text(keep(app))
+    assert "Conservatory, Ottersage Court is not kept yet." in text(keep(app))
     assert not entered(logs)
     assert told not in text(tap(app, "TC1", "nitrate", "9", "16"))
 
 
 def test_nothing_entered_goes_on_and_keeps_nothing(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = keep(at(logs, monkeypatch, tank="TC4"))
-    assert "Merrow Day Centre, tank 1 of 3: Big hall." in text(app)
+    assert "Thistlebun Day Centre, tank 1 of 3: Big hall." in text(app)
     assert not entered(logs)
 
 

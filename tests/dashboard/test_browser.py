@@ -66,7 +66,7 @@ def test_this_week_opens_and_a_tank_is_followed(served: str) -> None:
         assert first <= 260
         assert page.title() == "This week"
         page.locator('a[data-tank="LM2"]').click()
-        page.get_by_role("heading", name="Supper room, Larkmead").wait_for(timeout=30_000)
+        page.get_by_role("heading", name="Supper room, Plumfennel").wait_for(timeout=30_000)
         page.wait_for_selector("[data-testid=stVegaLiteChart]", timeout=30_000)
         assert "tank=LM2" in page.url
         page.set_viewport_size({"width": 390, "height": 844})

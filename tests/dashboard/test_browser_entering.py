@@ -38,7 +38,7 @@ def test_a_tank_is_entered_and_a_held_row_put_right_on_a_phone(served: str, logs
         page = browser.new_page(viewport={"width": 390, "height": 844}, has_touch=True)
         page.set_default_timeout(60_000)
         page.goto(f"{served}/at_the_tank?day=2026-06-02")
-        page.get_by_text("Tolland Court, tank 1 of 4: Conservatory.").wait_for()
+        page.get_by_text("Ottersage Court, tank 1 of 4: Conservatory.").wait_for()
         nitrate = page.get_by_role("toolbar", name="Nitrate", exact=True)
         nitrate.get_by_role("button", name="9", exact=True).tap()
         page.get_by_text("read as 6.5–12.5").wait_for()

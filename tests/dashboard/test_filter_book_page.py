@@ -43,9 +43,9 @@ def said(app: AppTest) -> str:
 @pytest.mark.parametrize(
     ("query", "wanted"),
     [
-        ({"filter": "P02"}, "P02, on Supper room, Larkmead (204 L net), holds 1.46 kg of media that counts"),
+        ({"filter": "P02"}, "P02, on Supper room, Plumfennel (204 L net), holds 1.46 kg of media that counts"),
         ({"filter": "P02"}, "half cycle 208 L (flow is the limit), full cycle 146 L (media is the limit)"),
-        ({"filter": "B04"}, "Basket 4 is empty, room for 0.98 kg of cinder stone"),
+        ({"filter": "B04"}, "Basket 4 is empty, room for 0.98 kg of ashgrit"),
         ({"filter": "B04"}, "Back within rating on"),
         ({"filter": "P02"}, "over, whatever its quality"),
         ({"filter": "W10"}, "an internal or sponge filter does the half cycle only"),
@@ -55,8 +55,8 @@ def said(app: AppTest) -> str:
         ({"filter": "T21"}, "which flatters a trickle tower"),
         ({"filter": "S14"}, "in at the left, out at the right"),
         ({"filter": "P08"}, "Put on Upper loung"),
-        ({"model": "plover-3"}, "plover-3, filled as the book has it, holds 1.46 kg"),
-        ({"model": "bittern-4"}, "measured by me"),
+        ({"model": "tollop-3"}, "tollop-3, filled as the book has it, holds 1.46 kg"),
+        ({"model": "grubbin-4"}, "measured by me"),
     ],
 )
 def test_the_demo_is_told(query: dict[str, str], wanted: str, demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -81,14 +81,14 @@ def test_choosing_another_entry_writes_the_address(demo_logs: Path, monkeypatch:
 def test_a_question_is_answered_with_a_letter_and_a_comparison(
     demo_logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    app = opened(demo_logs, "filter_book", monkeypatch, model="plover-3")
+    app = opened(demo_logs, "filter_book", monkeypatch, model="tollop-3")
     assert "Type the litres to be answered" in said(app)
-    app.number_input(key="ask_l_Trueplover-3").set_value(250.0).run()
+    app.number_input(key="ask_l_Truetollop-3").set_value(250.0).run()
     text = said(app)
-    assert "For 250 L net, normally stocked, the plover-3, filled loosely: half cycle no" in text
+    assert "For 250 L net, normally stocked, the tollop-3, filled loosely: half cycle no" in text
     assert "What would make it yes" in text
     assert "For your 250" in app.code[0].value
-    app.segmented_control(key="ask_basis_Trueplover-3").set_value("gross litres").run()
+    app.segmented_control(key="ask_basis_Truetollop-3").set_value("gross litres").run()
     assert "of 250" in app.code[0].value
     # The table of side by side has a row a model, for the same net litres.
     assert said(app).count('<td role="cell" data-l=""><strong>') == 6

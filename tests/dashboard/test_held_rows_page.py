@@ -64,7 +64,7 @@ def test_a_suggestion_is_accepted_and_the_week_shows_it(logs: Path, monkeypatch:
     app = choose(opened(logs, "held_rows", monkeypatch), 5, "nitrate")
     assert "Read as <b>5–10\u00a0mg/L NO3.</b>" in text(app)
     said = text(signed(app))
-    assert "Upper lounge, Tolland Court, Nitrate: Read as 5–10\u00a0mg/L NO3." in said
+    assert "Upper lounge, Ottersage Court, Nitrate: Read as 5–10\u00a0mg/L NO3." in said
     assert "8\u00a0items are still held." in said
     row = last_correction(logs)
     told = (row[name] for name in ("file", "line", "column", "was", "now", "by", "why"))

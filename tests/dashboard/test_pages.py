@@ -115,7 +115,7 @@ def test_capacity_and_nitrate_names_the_tanks_over_and_climbing(
     demo_logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     text = words(opened(demo_logs, "capacity_and_nitrate", monkeypatch))
-    assert "Over rating and climbing: Supper room, Larkmead and Front entrance, Sallowfield School." in text
+    assert "Over rating and climbing: Supper room, Plumfennel and Front entrance, Bramblequill School." in text
 
 
 def test_held_rows_shows_every_reason_whole(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -152,12 +152,12 @@ def test_one_tank_opens_on_the_first_of_the_week_and_says_so_where_a_tank_is_not
 ) -> None:
     app = opened(demo_logs, "one_tank", monkeypatch)
     assert "There is no tank" not in words(app)
-    assert title(app) == "Waiting area, Hazelgate Surgery"
+    assert title(app) == "Waiting area, Mossthimble Surgery"
     app.button(key="next_tank").click().run()
-    assert title(app) == "Snug, Larkmead"
+    assert title(app) == "Snug, Plumfennel"
     app = opened(demo_logs, "one_tank", monkeypatch, tank="<b>nope")
     assert "There is no tank “&lt;b&gt;nope” on this round." in words(app)
-    assert title(app) == "Waiting area, Hazelgate Surgery"
+    assert title(app) == "Waiting area, Mossthimble Surgery"
 
 
 def test_a_fault_on_a_page_names_the_log_file(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:

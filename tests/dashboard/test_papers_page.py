@@ -82,14 +82,14 @@ def alt(app: AppTest) -> str:
 def test_it_opens_with_the_last_four_weeks_of_a_site_and_says_what_the_paper_will_hold(
     logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    app = opened(logs, monkeypatch, site="larkmead")
+    app = opened(logs, monkeypatch, site="plumfennel")
     assert (app.date_input(key="paper_from").value, app.date_input(key="paper_to").value) == (FIRST, LAST)
     text = words(app)
     assert "Five sheets, one a tank: four visits, on 11, 18, 25 May and 1 June 2026; no gaps; nothing held." in text
     assert "Not issued yet." in text
     assert not any(box.value for box in app.checkbox)
     assert "No name of a resident, pupil, patient or member of staff" in text
-    assert alt(app).startswith("Sheet 1 of 5: Garden lounge tank, Larkmead. Good. The fish look well")
+    assert alt(app).startswith("Sheet 1 of 5: Garden lounge tank, Plumfennel. Good. The fish look well")
     assert not (logs / "issued").exists()
     assert "Issued so far" not in text
 
@@ -97,12 +97,12 @@ def test_it_opens_with_the_last_four_weeks_of_a_site_and_says_what_the_paper_wil
 def test_the_address_chooses_site_and_days_and_nonsense_in_it_is_passed_over(
     logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    app = opened(logs, monkeypatch, site="hazel", **{"from": "2026-03-02", "to": "2026-04-30"})
-    assert app.selectbox(key="paper_site").value == "hazel"
+    app = opened(logs, monkeypatch, site="mossthimble", **{"from": "2026-03-02", "to": "2026-04-30"})
+    assert app.selectbox(key="paper_site").value == "mossthimble"
     assert "Three sheets" in words(app)
     assert "from 5 March to 30 April 2026" in words(app)
     app = opened(logs, monkeypatch, site="../etc", **{"from": "soon", "to": "2999-01-01"})
-    assert app.selectbox(key="paper_site").value == "larkmead"
+    assert app.selectbox(key="paper_site").value == "plumfennel"
     assert app.date_input(key="paper_from").value == FIRST
 
 
@@ -112,11 +112,11 @@ def test_days_in_the_wrong_order_and_days_before_every_tank_are_said(
     app = opened(logs, monkeypatch, **{"from": "2026-05-20", "to": "2026-05-01"})
     assert "after its end: choose an earlier first day" in words(app)
     app = opened(logs, monkeypatch, **{"from": "2001-05-01", "to": "2001-05-20"})
-    assert "No tank of Larkmead ran between" in words(app)
+    assert "No tank of Plumfennel ran between" in words(app)
 
 
 def test_a_ticked_note_goes_on_the_sheet_and_no_other(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    app = opened(logs, monkeypatch, site="larkmead")
+    app = opened(logs, monkeypatch, site="plumfennel")
     app.session_state["paper_sheet"] = "LM2"
     assert "Notes from the visits" not in words(app.run())
     box = next(box for box in app.checkbox if "quote for more media" in box.label)
@@ -129,7 +129,7 @@ def test_a_ticked_note_goes_on_the_sheet_and_no_other(logs: Path, monkeypatch: p
 def test_a_press_freezes_the_report_a_second_changes_nothing_and_a_changed_one_is_the_next_issue(
     logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    app = opened(logs, monkeypatch, site="larkmead")
+    app = opened(logs, monkeypatch, site="plumfennel")
     before = len(downloads(app))
     assert "Frozen as issue 1 of" in words(pressed(app))
     first = issues(logs)
@@ -148,7 +148,7 @@ def test_a_press_freezes_the_report_a_second_changes_nothing_and_a_changed_one_i
 
 
 def test_a_damaged_and_a_missing_issue_are_said_and_not_offered(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    app = pressed(opened(logs, monkeypatch, site="larkmead"))
+    app = pressed(opened(logs, monkeypatch, site="plumfennel"))
     next(box for box in app.checkbox if "quote for more media" in box.label).check().run()
     pressed(app)
     one, two = (path.parent for path in issues(logs))
@@ -228,7 +228,7 @@ def pages_of(content: bytes | str) -> int:
 
 @pytest.fixture
 def built(week: Week) -> dict[str, dict[str, bytes | str]]:
-    papers = [*desk.day_papers(week, ["tolland", "merrow"], dt.date(2026, 6, 2)), *desk.round_papers(week)]
+    papers = [*desk.day_papers(week, ["ottersage", "thistlebun"], dt.date(2026, 6, 2)), *desk.round_papers(week)]
     return {title: {file.label: file.build() for file in files} for title, _, files in papers}
 
 
@@ -238,9 +238,9 @@ def test_every_paper_that_is_offered_can_be_built_and_opened(built: dict[str, di
     assert pages_of(built["Labels"]["PDF"]) == 1
     assert pages_of(built["Weekly review"]["PDF"]) >= 1
     sheets, load = str(built["Visit sheets"]["HTML"]), str(built["Van list"]["HTML"])
-    assert "Tolland Court" in sheets
-    assert "Merrow Day Centre" in sheets
-    assert "Larkmead" not in sheets
+    assert "Ottersage Court" in sheets
+    assert "Thistlebun Day Centre" in sheets
+    assert "Plumfennel" not in sheets
     assert "Tuesday 2 June 2026" in load
     assert bytes(built["Calendar"]["ICS"]).startswith(b"BEGIN:VCALENDAR")  # type: ignore[arg-type]
     histories = zipfile.ZipFile(io.BytesIO(bytes(built["Histories"]["ZIP"])))  # type: ignore[arg-type]
@@ -256,7 +256,7 @@ def test_every_paper_that_is_offered_can_be_built_and_opened(built: dict[str, di
 def test_a_tank_has_its_history_page(week: Week) -> None:
     file = desk.history_file(week, "LM2")
     assert file.name == "history-LM2.html"
-    assert "Supper room tank, Larkmead" in str(file.build())
+    assert "Supper room tank, Plumfennel" in str(file.build())
 
 
 def test_no_paper_is_built_by_looking_at_the_page(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -275,9 +275,9 @@ def test_the_sites_of_a_day_are_those_with_a_visit_on_it(
 ) -> None:
     app = opened(logs, monkeypatch)
     assert app.date_input(key="paper_day").value == desk.next_day(week) == dt.date(2026, 6, 2)
-    assert app.multiselect[0].value == ["tolland", "merrow"]
+    assert app.multiselect[0].value == ["ottersage", "thistlebun"]
     app.date_input(key="paper_day").set_value(dt.date(2026, 6, 3)).run()
-    assert app.multiselect[0].value == ["sallow"]
+    assert app.multiselect[0].value == ["bramblequill"]
     app.date_input(key="paper_day").set_value(dt.date(2026, 6, 6)).run()
     assert "No visit falls on Sat 6 June 2026" in words(app)
 
@@ -285,7 +285,7 @@ def test_the_sites_of_a_day_are_those_with_a_visit_on_it(
 def test_a_report_of_an_earlier_month_tells_the_state_of_its_own_last_day(
     logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    app = opened(logs, monkeypatch, site="larkmead", **{"from": "2025-12-01", "to": "2025-12-31"})
+    app = opened(logs, monkeypatch, site="plumfennel", **{"from": "2025-12-01", "to": "2025-12-31"})
     pressed(app)
     record = json.loads(issues(logs)[0].read_text("utf-8"))
     assert (record["first"], record["last"]) == ("2025-12-01", "2025-12-31")

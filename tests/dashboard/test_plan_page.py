@@ -100,9 +100,9 @@ def test_the_address_chooses_the_tank_and_choosing_writes_it_back(
     app.selectbox(key="plan_chosen").select("LM2")
     ran(app)
     assert app.query_params["tank"] in ("LM2", ["LM2"])
-    assert app.title[0].value == "Plan: Supper room, Larkmead"
+    assert app.title[0].value == "Plan: Supper room, Plumfennel"
     app = opened(demo_logs, "plan", monkeypatch, tank="<b>none</b>")
-    assert app.title[0].value == "Plan: Garden lounge, Larkmead"
+    assert app.title[0].value == "Plan: Garden lounge, Plumfennel"
 
 
 # -- what if -----------------------------------------------------------------------------------------
@@ -202,7 +202,7 @@ def test_an_option_is_kept_ticked_on_papers_and_printed_and_can_be_withdrawn(
     plain = (
         "Feed about a quarter less. We bring marked pots, one for each day. Move a filter that is not needed elsewhere"
     )
-    papers = opened(logs, "papers", monkeypatch, site="larkmead")
+    papers = opened(logs, "papers", monkeypatch, site="plumfennel")
     box = papers.checkbox(key=f"proposal {path.name}")
     assert not box.value
     assert plain not in said(papers)
@@ -226,7 +226,7 @@ def test_an_option_is_kept_ticked_on_papers_and_printed_and_can_be_withdrawn(
     assert "Kept of this tank" not in said(app)
     assert "withdrawn_on" in path.read_text("utf-8")
     assert not [
-        one for one in opened(logs, "papers", monkeypatch, site="larkmead").checkbox if "proposal" in (one.key or "")
+        one for one in opened(logs, "papers", monkeypatch, site="plumfennel").checkbox if "proposal" in (one.key or "")
     ]
 
 
@@ -237,7 +237,7 @@ def test_the_what_if_is_offered_first_and_kept_with_both_its_costs(logs: Path, m
     app.number_input(key="type share LM1").set_value(25)
     ran(app)
     assert [one.replace(NBSP, " ") for one in app.selectbox(key="keep_which LM1").options] == [
-        "The what-if: Add 0.5 kg of new cinder stone to B01, after fine. Change 25 % (53 L) every 7 days instead of"
+        "The what-if: Add 0.5 kg of new ashgrit to B01, after fine. Change 25 % (53 L) every 7 days instead of"
         " 19 % every 7 days."
     ]
     keep(app)
@@ -263,7 +263,7 @@ def test_a_place_that_can_not_be_written_gets_a_sentence(logs: Path, monkeypatch
 def test_a_damaged_proposal_is_said_on_both_pages(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (logs / "proposals").mkdir()
     (logs / "proposals" / "LM2-2026-06-01-1.json").write_text("{")
-    for page, query in (("plan", {"tank": "LM2"}), ("papers", {"site": "larkmead"})):
+    for page, query in (("plan", {"tank": "LM2"}), ("papers", {"site": "plumfennel"})):
         assert "proposals/LM2-2026-06-01-1.json can't be read as a proposal" in said(
             opened(logs, page, monkeypatch, **query)
         )
@@ -275,7 +275,7 @@ def test_more_ticks_than_a_sheet_has_room_for_are_said(logs: Path, monkeypatch: 
         app.selectbox(key="keep_which LM2").set_value(n)
         app.button(key="keep_proposal").click()
         ran(app)
-    papers = opened(logs, "papers", monkeypatch, site="larkmead")
+    papers = opened(logs, "papers", monkeypatch, site="plumfennel")
     boxes = [box for box in papers.checkbox if (box.key or "").startswith("proposal")]
     assert len(boxes) == 5
     for box in boxes:

@@ -26,12 +26,12 @@ EVENTS = (
 )
 PROMISES = (
     # made_on, site, tank, promise, due, done_on
-    ("2025-09-16", "tolland", "TC1", "trim the floating plants", "2025-09-30", "2025-09-30"),
-    ("2025-11-03", "larkmead", "LM1", "new drip tray", "2025-11-24", "2025-11-17"),
-    ("2026-02-11", "sallow", "SS1", "laminated feeding sheet", "2026-03-04", "2026-03-04"),
-    ("2026-04-28", "tolland", "TC2", "seven marked feeding pots", "2026-05-19", ""),
-    ("2026-05-12", "merrow", "MD1", "bring a new kit for the cupboard", "2026-05-26", ""),
-    ("2026-05-25", "larkmead", "LM2", "quote for more media", "2026-06-15", ""),
+    ("2025-09-16", "ottersage", "TC1", "trim the floating plants", "2025-09-30", "2025-09-30"),
+    ("2025-11-03", "plumfennel", "LM1", "new drip tray", "2025-11-24", "2025-11-17"),
+    ("2026-02-11", "bramblequill", "SS1", "laminated feeding sheet", "2026-03-04", "2026-03-04"),
+    ("2026-04-28", "ottersage", "TC2", "seven marked feeding pots", "2026-05-19", ""),
+    ("2026-05-12", "thistlebun", "MD1", "bring a new kit for the cupboard", "2026-05-26", ""),
+    ("2026-05-25", "plumfennel", "LM2", "quote for more media", "2026-06-15", ""),
 )
 NOTED = (
     # tank, rule, until, by, why

@@ -13,7 +13,7 @@ from tests.demo_round.visits import COLUMNS, Row
 ROUND_TOML = """\
 # An invented round. No tank, site, kit, filter, price or reading in this folder is real.
 [round]
-name = "Willowbrook round (invented)"
+name = "Tarnwhistle round (invented)"
 date_order = "iso"
 visit_every_days = 7
 
@@ -23,15 +23,15 @@ water_m3 = 3.6
 carbon = 7.5
 
 [prices.media]
-"cinder stone" = 17.0
-"sinter beads" = 23.0
-"tuff chips" = 8.0
+"ashgrit" = 17.0
+"sintrel beads" = 23.0
+"tuffle chips" = 8.0
 "close pad" = 3.0
 
 [prices.filters]
-"bittern-4" = 148.0
-"plover-3" = 96.0
-"dipper" = 41.0
+"grubbin-4" = 148.0
+"tollop-3" = 96.0
+"wimmet" = 41.0
 
 [van]
 payload_kg = 540
@@ -68,9 +68,9 @@ SLIPS: dict[tuple[str, str], str] = {
 }
 CORRECTIONS = (("SS1", "ph", "7.2", "keeper", "2026-03-27", "missing point; looked it up on the wet sheet"),)
 # Sent by a relief keeper from another machine: semicolons, decimal commas, day first, old Windows letters.
-RELIEF_SITE, RELIEF_MONTH, RELIEF_FILE = "stonewick", "2026-01", "visits/2026-01-stonewick.csv"
+RELIEF_SITE, RELIEF_MONTH, RELIEF_FILE = "inkpebble", "2026-01", "visits/2026-01-inkpebble.csv"
 RELIEF_HEADERS = {"nitrate": "Nitrate (mg/L NO3)", "temperature": "Temperature [°C]", "kh": "KH (dKH)"}
-AGAIN = ("tolland", "2025-10-07", "visits/tolland-2025-10-07-sent-again.csv")
+AGAIN = ("ottersage", "2025-10-07", "visits/ottersage-2025-10-07-sent-again.csv")
 HARDNESS = "visits/2026-04-hardness.csv"
 
 

@@ -33,7 +33,7 @@ COLUMNS = (
     "note",
 )
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday")
-FORTNIGHTLY = {"quill": dt.date(2026, 5, 29)}
+FORTNIGHTLY = {"sprocketfern": dt.date(2026, 5, 29)}
 CLOSED = {dt.date(2025, 12, 24), dt.date(2025, 12, 25), dt.date(2025, 12, 31), dt.date(2026, 1, 1)}
 SHARE_BLANK = 0.03  # of nitrate tests left out
 SHARE_NO_CHANGE = 0.05

@@ -94,7 +94,7 @@ CASES: tuple[Case, ...] = (
     # -- numbers and dates -------------------------------------------------------------------------------
     Case("14a_decimal_comma", A, 2, "ph", "7,2", "converted", "converted 1", "decimal comma", value=(7.15, 7.25)),
     Case("14b_decimal_comma_quoted", A, 2, "ph", "7,2", "converted", "converted 1", "decimal comma", value=(7.15, 7.25)),
-    Case("14c_decimal_comma_unquoted", A, 2, None, "2026-06-12,Mill House,Lounge,7,2,18", "held", "accepted 1, held 1", "6 fields where the header has 5"),
+    Case("14c_decimal_comma_unquoted", A, 2, None, "2026-06-12,Crumpetwell House,Lounge,7,2,18", "held", "accepted 1, held 1", "6 fields where the header has 5"),
     Case("15_thousand_or_decimal", A, 2, "flow_l_h", "1,200", "held", "part_held 1", "1200 or 1.200"),
     Case("16a_order_shown_by_the_file", A, 2, "date", "03/04/2026", "converted", "converted 2", "day-first, as this file shows", value=dt.date(2026, 4, 3)),
     Case("16b_order_unknown", A, 2, "date", "03/04/2026", "held", "held 2", ("3 April (a Friday) or 4 March (a Wednesday)", "route day is Friday")),
@@ -160,7 +160,7 @@ CASES: tuple[Case, ...] = (
     Case("24_names", A, 5, "tank", "А1", "converted", "accepted 1, converted 3, held 2", "another alphabet", value="A1"),
     Case("24_names", A, 6, "tank", "Boiler room", "held", "accepted 1, converted 3, held 2", "is not a known tank"),
     Case("24_names", A, 7, "tank", "Α 1", "converted", "accepted 1, converted 3, held 2", "another alphabet", value="A1"),
-    Case("25_one_name_on_two_sites", A, 2, "tank", "Lounge", "held", "accepted 2, held 1", "is at Mill House and Quay School"),
+    Case("25_one_name_on_two_sites", A, 2, "tank", "Lounge", "held", "accepted 2, held 1", "is at Crumpetwell House and Quay School"),
     Case("25_one_name_on_two_sites", A, 3, "tank", "Lounge", "accepted", "accepted 2, held 1", value="A2"),
     Case("25_one_name_on_two_sites", A, 4, "tank", "Lounge", "accepted", "accepted 2, held 1", value="B1"),
     Case("26a_filter_moved", "placements.csv", 3, "tank", "A2", "accepted", "accepted 3", value="A2"),

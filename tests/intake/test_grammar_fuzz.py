@@ -21,7 +21,7 @@ FIGURES = built_in()
 TODAY = dt.date(2026, 6, 15)
 KIT = ladders.KitRow((0.0, 3.0, 11.0, 26.0, 47.0, 83.0), 1.0, "NO3")
 STANDING = {
-    "sites.csv": b"site,name,water_supply\nmill,Mill House,well\n",
+    "sites.csv": b"site,name,water_supply\nmill,Crumpetwell House,well\n",
     "tanks.csv": b"tank,site,name,net_l\nA1,mill,Parlour,200\nA2,mill,Lounge,120\n",
     "kits.csv": b"kit,parameter,basis,steps\nKA,nitrate,NO3,0|3|11|26|47|83\n",
 }

@@ -63,7 +63,7 @@ def test_a_second_load_is_nothing_new_and_an_edit_is(logs: Path) -> None:
     assert not weekly.load(logs, today=TODAY).new
     assert store.stamp(weekly.warehouse_of(logs)) == stamp
     sites = logs / "sites.csv"
-    sites.write_text(sites.read_text("utf-8").replace("Larkmead", "Larkmeadow"), "utf-8")
+    sites.write_text(sites.read_text("utf-8").replace("Plumfennel", "Plumfennelow"), "utf-8")
     assert weekly.load(logs, today=TODAY).new
 
 
