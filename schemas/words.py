@@ -81,7 +81,7 @@ CAUSES = (
 
 # Cautions by what they are about; {stopped_hours} is filled from the assumption (`wording.cautions`).
 CAUTIONS = {
-    "power": "Power off at the wall before hands go in; drip loops and residual-current protection on every lead."
+    "power": "Power off at the wall before hands go in. Drip loops and residual-current protection on every lead."
     " Electrical work is for a qualified electrician.",
     "stopped": "A canister stopped over {stopped_hours:g} hours is not restarted into the tank.",
     "lifting": "A litre of water weighs a kilogram: lift within your limits. Wet floors marked.",

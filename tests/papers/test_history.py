@@ -63,7 +63,7 @@ def _hostile(tables: Tables) -> None:
 def test_the_page_holds_the_history(week: Week) -> None:
     page = read(history_page(week, "T01"))
     text = page.text.replace("\u00a0", " ")
-    for said in ("Dining room tank, Orchard Rise", "Plan: over its rating and climbing.", "Points to:", "New fish",
+    for said in ("Dining room tank, Orchard Rise", "Plan: over its rating and climbing.", "Possible causes:", "New fish",
                  "Check: count", "40.5–70", "30 L (20 %)", "Services: 2", "bring a lid lock", "Fish seen",
                  "cup: open foam (coarse)", "Visits in 2026", "A canister stopped over 12 hours"):  # fmt: skip
         if said == "Fish seen":

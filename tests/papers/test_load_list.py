@@ -78,7 +78,7 @@ def test_the_paper(week: Week, pdf_pages: Callable[[bytes], list[str]]) -> None:
 
 def test_a_day_without_visits_is_an_empty_list(week: Week, pdf_pages: Callable[[bytes], list[str]]) -> None:
     page = pdf_pages(load_list(week, [], DAY))[0]
-    assert "No filter is due a check." in page
+    assert "No filter service is due." in page
     assert "None due." in page
 
 

@@ -31,7 +31,7 @@ def _words(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_one_answer_is_one_page(week: Week, pdf_pages: Pages) -> None:
     pages = pdf_pages(reply_pdf(week, [ANSWER]))
     assert len(pages) == 1
-    for said in ("Will it do? A reply", "half cycle yes.", "#panic() short 0.5 kg.", "No promise.", "Local codes"):
+    for said in ("Will it do? A reply", "half cycle yes.", "#panic() short 0.5 kg.", "No promise.", "local codes"):
         assert said in pages[0]
 
 

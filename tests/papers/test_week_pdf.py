@@ -20,7 +20,7 @@ def test_the_paper(week: Week, pdf_pages: Callable[[bytes], list[str]]) -> None:
     page = pages[0].replace("\u00a0", " ")
     for said in ("3 tanks: 1 can't say, 1 plan and 1 steady.", "Data as of Sun 31 May 2026",
                  "over its rating and climbing",
-                 "→ plan more media, or less food", "8 (5 to 10)", "37 of 40", "120 / 130 %", "40–70, 4 days ago",
+                 "→ plan more media, or less food", "8 (5 to 10)", "37; limit 40", "120 / 130 %", "40–70, 4 days ago",
                  "carbon 20 May, overdue by 11 days", "Page 1 of 1"):  # fmt: skip
         assert said in page, said
     places = [page.index(name) for name in ("Day room", "Dining room", "Hall")]
