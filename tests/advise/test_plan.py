@@ -257,7 +257,7 @@ def test_what_is_not_known_is_null_and_told_in_words(r: Rounds, says: str) -> No
         assert now[load] is None or now[load] > 0
         assert (now[load] is None) == (now[state] in ("half cycle only", "can't say"))
     if says.startswith("Nothing"):
-        assert found["now"]["working_state"] == "half cycle only"
+        assert found["now"]["working_state"] in ("half cycle only", "can't say")
     else:
         assert says in found["says"]
     change = found["water_change"]

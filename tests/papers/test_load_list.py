@@ -28,11 +28,11 @@ def test_the_sums(week: Week) -> None:
     ]
     assert load.media == [("pumice", pytest.approx(1.5), 4)]  # 1.2 kg in three bags of half a kilogram, 0.3 in one
     assert load.carbon == [("T01", "carbon", 0.3)]
-    # 20 % of 150 L as usual, 25 % of 170 L where none was recorded; T03's net volume is not known.
-    assert load.water_l == pytest.approx(30 + 42.5)
-    assert load.conditioner_ml == pytest.approx(7.25)
+    # 30 % of 150 L on its way down to the limit, 25 % of 170 L where none was recorded; T03's net volume is not known.
+    assert load.water_l == pytest.approx(45 + 42.5)
+    assert load.conditioner_ml == pytest.approx(8.75)
     assert load.weight_kg == pytest.approx(1.5 + 0.3)
-    assert load.weight_with_water_kg == pytest.approx(1.8 + 72.5)
+    assert load.weight_with_water_kg == pytest.approx(1.8 + 87.5)
     assert load.unknown == ["water for T03: net volume not known"]
 
 
@@ -72,7 +72,7 @@ def test_what_is_not_set_is_said_and_never_nought(make_week: Make) -> None:
 def test_the_paper(week: Week, pdf_pages: Callable[[bytes], list[str]]) -> None:
     page = pdf_pages(load_list(week, ["orchard"], DAY))[0].replace("\u00a0", " ")
     for said in ("Van list", "Wednesday 3 June 2026", "150 mm, 50 mm thick", "carbon, 0.3 kg", "bring a lid lock",
-                 "two buckets for each site, marked: 2 buckets", "New water: 72 L"):  # fmt: skip
+                 "two buckets for each site, marked: 2 buckets", "New water: 88 L"):  # fmt: skip
         assert said in page, said
 
 
