@@ -217,7 +217,10 @@ def _spare(week: Week, book: dict[str, Model], media: dict[str, Medium]) -> tupl
         ]
         if any(layer.media and layer.kg for layer in layers):
             flow = clean if clean is not None else known.flow(week.assumed)[0]
-            aged = all(wetted is not None for *_, wetted in rows)
+            bodies = [
+                wetted for _, _, medium, _, wetted in rows if medium in media and media[medium].stage == "biological"
+            ]
+            aged = all(wetted is not None for wetted in bodies)
             found.append(FilterState(name, known, known.kind, tuple(layers), flow, note=note or "", aged=aged))
     return tuple(found)
 

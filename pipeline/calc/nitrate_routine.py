@@ -46,16 +46,16 @@ def present_routine(
     tap, _ = tap_of(rows, row, as_of, unknown_tap(assumed, rows.parameter))
     renewed = uptake > 0
     newest = len(row) - 1 - np.argmax(renewed[::-1], axis=0)
-    changes = (fraction > 0).sum(axis=0)
+    changes, visits, gaps = (fraction > 0).sum(axis=0), (begins & recent).sum(axis=0), counted.sum(axis=0)
     share, counted_visits = _share(begins, recent, real & (rows.fraction[row] > 0), assumed)
     with np.errstate(divide="ignore", invalid="ignore"):
         usual = np.where(changes > 0, fraction.sum(axis=0) / changes, 0.0)
         spread = np.maximum((fraction**2).sum(axis=0) / changes - usual**2, 0.0) / (usual**2 * changes)
         mean = share * usual
         per_share = np.where(mean > 0, uptake.sum(axis=0) / fraction.sum(axis=0), 0.0)
-        top_ups = np.where(mean > 0, 0.0, uptake.sum(axis=0) / (begins & recent).sum(axis=0))
+        top_ups = np.where(mean > 0, 0.0, uptake.sum(axis=0) / visits)
         return Routine(
-            gap_days=np.where(counted.any(axis=0), (gap * counted).sum(axis=0) / counted.sum(axis=0), usual_gap),
+            gap_days=np.where(visits == 0, np.nan, np.where(gaps > 0, (gap * counted).sum(axis=0) / gaps, usual_gap)),
             mean_fraction=mean,
             change_share=share,
             inflow=(mean * per_share + top_ups) * np.where(renewed.any(axis=0), tap[newest, np.arange(len(tank))], 0.0),

@@ -233,7 +233,7 @@ def add_market(r: Rounds, market: Market) -> None:
         )
     for name, kg in market.spare.items():
         r.model(f"no model {name}", [], kind="canister")
-        r.filter(name, None, [("b1", "fine pad"), ("b2", "good", kg)], model="own")
+        r.filter(name, None, [("b1", "fine pad"), ("b2", "good", kg, {"wetted": AS_OF})], model="own")
 
 
 @dataclass

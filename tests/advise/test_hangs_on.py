@@ -115,7 +115,7 @@ def in_full(week: Week, name: str, value: float) -> dict[str, str]:
     """Class of each tank when everything is calculated and reviewed with one assumption moved, the long way."""
     assumed = week.assumed.with_values(**{name: value})
     days = [week.as_of]
-    asks = derive.asks_of(week.tables, days)
+    asks = derive.requests_of(week.tables, days)
     earlier = {
         table: week.table(table).filter(pl.col("as_of") != week.as_of)
         for table in ("capacity", "capacity_layer", "nitrate_fit", "nitrate_outlook", "step_alarm", "suspect")

@@ -19,7 +19,7 @@ ROOMS: list[dict[str, Any]] = [
 PRICES: dict[str, dict[str, float]] = {"media": {"good": 18, "lava": 8, "fine pad": 3}, "filters": {"five": 120}}
 FREE = 1e9  # ∞ stands in no JSON: a tank in which nothing works
 
-SPARE: list[Layer] = [("b1", "fine pad"), ("b2", "good", 0.6)]
+SPARE: list[Layer] = [("b1", "fine pad"), ("b2", "good", 0.6, {"wetted": 50})]
 Lying = tuple[str, float, int]
 
 ALL_PADS: list[Layer] = [("cup", "coarse pad"), ("b1", "medium pad"), ("b1", "fine pad")]

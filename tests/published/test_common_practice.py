@@ -110,7 +110,6 @@ def test_carbon_that_was_changed_starts_anew_and_carbon_taken_out_is_not_asked_f
 @pytest.mark.parametrize(
     ("found", "weeks"),
     [
-        ([], 4),
         (["clean"], 6),
         (["clean", "clean"], 8),
         (["clean", "clean", "clean"], 8),
