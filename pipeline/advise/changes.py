@@ -175,7 +175,7 @@ def _sour(kh: float | None, ph: float | None, assumed: Assumptions) -> str:
     """In words why a big change can kill here: KH used up or pH far down; blank where neither was read."""
     said = []
     if kh is not None and kh <= assumed["act_kh_at"]:
-        said.append(f"KH {number(kh)}")
+        said.append(f"KH {with_unit(number(kh), 'dKH')}")
     if ph is not None and ph < assumed["old_tank_ph"]:
         said.append(f"pH {number(ph)}")
     return " and ".join(said)

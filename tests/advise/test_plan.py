@@ -348,5 +348,5 @@ def test_sour_water_is_changed_in_small_steps_only() -> None:
     change = found["water_change"]
     assert (change["fraction"], change["litres"], change["every_days"]) == (0.1, 26.0, 1.0)
     assert change["possible"] is False
-    assert "No big change here: KH 1 and pH 5.8." in said(change["says"])
+    assert "No big change here: KH 1 dKH and pH 5.8." in said(change["says"])
     assert sized(found) is None
