@@ -59,7 +59,7 @@ def held_text(rows: Sequence[Mapping[str, Any]]) -> str:
     """The held items by file, a line of what was found and the sentence under it."""
     if not rows:
         return "Nothing is held: every row that was typed is in use."
-    lines = [f"{len(rows)} held. None of it is used until it is put right; nothing else waits for it."]
+    lines = [f"{len(rows)} held. Nothing of it is used until it is put right; nothing else waits for it."]
     for file, items in groupby(rows, key=lambda row: row["file"]):
         lines += ["", str(file)]
         for item in items:
