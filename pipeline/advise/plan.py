@@ -128,7 +128,12 @@ def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]
             "No change or combination in the book brings it within its rating. Run it as half cycle, and size the water"
             " changes."
         )
-    state = "Nothing in it works for the full cycle" if mature is None else f"It is at {number(working, 4)} % today"
+    if mature is None:
+        state = "Nothing in it works for the full cycle"
+    elif working is None:
+        state = f"Nothing in it works for the full cycle yet; {number(mature, 4)} % when mature"
+    else:
+        state = f"It is at {number(working, 4)} % today"
     if mature is not None and working is not None and mature < working:
         state += f" and {number(mature, 4)} % when mature"
     first = reached[0]
