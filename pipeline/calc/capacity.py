@@ -16,6 +16,7 @@ from pipeline.calc import disturbance, factors, half_cycle, servicing
 from pipeline.calc.cells import Array
 from pipeline.calc.chemistry import nitrate_from_feed, nitrate_from_feed_published
 from pipeline.calc.layers import ASK, FILTER_ASK, asked, filters_on, layers_on, table
+from pipeline.calc.phrases import phrase
 from schemas import Tables, conform
 
 AGE_UNKNOWN = "age not recorded: taken as mature"
@@ -162,28 +163,28 @@ def layer_factors(
 
 def _why(assumed: Assumptions) -> pl.Expr:
     """Why a factor is not 1, in words, the lowest reasons of each kind joined."""
-    new = pl.format("new: {} weeks old, mature at week {}", pl.col("age_weeks").floor().cast(pl.Int64),
+    new = phrase("new: {} weeks old, mature at week {}", pl.col("age_weeks").floor().cast(pl.Int64),
                     pl.lit(f"{assumed['maturity_full_weeks']:g}"))  # fmt: skip
     parts = [
         pl.when(pl.col("quality").is_null())
         .then(pl.lit("quality not in the catalogue"))
         .when(pl.col("quality") < 1)
-        .then(pl.format("quality {}", pl.col("quality"))),
+        .then(phrase("quality {}", pl.col("quality"))),
         pl.when(pl.col("place_why") != "").then("place_why"),
         pl.when(pl.col("age_weeks").is_null()).then(pl.lit(AGE_UNKNOWN)).when(pl.col("maturity") < 1).then(new),
         pl.when(pl.col("disturbance") < 1).then("disturbance_why"),
         pl.when(pl.col("dried").is_not_null()).then(
-            pl.format("dried out on {}", pl.col("dried").dt.strftime("%-d %B %Y"))
+            phrase("dried out on {}", pl.col("dried").dt.strftime("%-d %B %Y"))
         ),
         pl.when(pl.col("clog_why") != "").then("clog_why"),
-        pl.when(pl.col("temperature") != 1).then(pl.format("water at {} °C", pl.col("temperature_c").round(1))),
+        pl.when(pl.col("temperature") != 1).then(phrase("water at {} °C", pl.col("temperature_c").round(1))),
     ]
     return pl.concat_str(parts, separator="; ", ignore_nulls=True)
 
 
 def missing(layers: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
     """What the layers lack, one row an ask: plain_missing and working_missing, lists of words."""
-    where = pl.format("{} in {} {}", "medium", "filter", "compartment")
+    where = phrase("{} in {} {}", "medium", "filter", "compartment")
     no_stage = pl.col("stage").is_null()
     no_quality = pl.col("biological") & pl.col("quality").is_null() & ~pl.col("foam")
     no_mass = pl.col("biological") & pl.col("mass_kg").is_null() & ~pl.col("foam")
@@ -191,22 +192,20 @@ def missing(layers: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
     wanted = layers.select(
         *ASK,
         pl.when(no_stage)
-        .then(pl.format("the stage of {}", "medium"))
+        .then(phrase("the stage of {}", "medium"))
         .when(no_quality)
-        .then(pl.format("the quality of {}", "medium"))
+        .then(phrase("the quality of {}", "medium"))
         .when(no_mass & pl.col("counts"))
-        .then(pl.format("the mass of {}", where))
+        .then(phrase("the mass of {}", where))
         .alias("plain"),
         pl.when(no_mass & matters & ~pl.col("counts"))
-        .then(pl.format("the mass of {}", where))
+        .then(phrase("the mass of {}", where))
         .when(pl.col("biological") & pl.col("place").is_null() & matters)
-        .then(pl.format("the place of {} {} in the flow", "filter", "compartment"))
+        .then(phrase("the place of {} {} in the flow", "filter", "compartment"))
         .alias("working"),
     )
     bare = placed.join(layers.select(FILTER_ASK).unique(), on=FILTER_ASK, how="anti")
-    bare = bare.select(
-        *ASK, pl.format("what fills {}", "filter").alias("plain"), pl.lit(None, pl.String).alias("working")
-    )
+    bare = bare.select(*ASK, phrase("what fills {}", "filter").alias("plain"), pl.lit(None, pl.String).alias("working"))
     return (
         pl.concat([wanted, bare])
         .group_by(ASK)

@@ -15,6 +15,7 @@ from pipeline.calc import factors
 from pipeline.calc.capacity import Calculated, capacity, layer_factors, parts, put_together
 from pipeline.calc.disturbance import DAYS_A_WEEK, SAID_DAY
 from pipeline.calc.layers import ASK
+from pipeline.calc.phrases import phrase
 from schemas import Tables
 
 AHEAD = [*ASK, "ahead"]
@@ -78,11 +79,9 @@ def back_within(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.
         pl.when(now_within)
         .then(pl.lit("Within its working rating now."))
         .when(pl.col("on").is_not_null())
-        .then(pl.format("Back within rating on {}, if nothing else happens.", pl.col("on").dt.strftime(SAID_DAY)))
+        .then(phrase("Back within rating on {}, if nothing else happens.", pl.col("on").dt.strftime(SAID_DAY)))
         .when(pl.col("mature_pct").is_not_null())
-        .then(
-            pl.format("Stays over: {} % even when all media is mature.", pl.col("mature_pct").round(0).cast(pl.Int64))
-        )
+        .then(phrase("Stays over: {} % even when all media is mature.", pl.col("mature_pct").round(0).cast(pl.Int64)))
         .when(pl.col("mature_kg") == 0)
         .then(pl.lit("Half cycle only: nothing in it will work for the full cycle."))
         .otherwise(pl.lit("Can't say: what is needed is not all known."))
@@ -129,14 +128,14 @@ def _crossing(
     more, less = ("more than", "less than") if rises else ("less than", "more than")
     word = pl.when(over).then(pl.lit(f"within only if {less}")).otherwise(pl.lit(f"over only if {more}"))
     shown = pl.col("at").round_sig_figs(2).cast(pl.String).str.strip_suffix(".0")
-    said = pl.format("{}: {} {}", pl.lit(what), word, shown)
+    said = phrase("{}: {} {}", pl.lit(what), word, shown)
     if what == "quality of the media":  # a share of what is taken: nothing makes media better than it is
         hopeless = pl.col("at") > 1
         said = (
             pl.when(hopeless)
             .then(pl.lit("quality of the media: over, whatever its quality"))
             .otherwise(
-                pl.format(
+                phrase(
                     "over only if the media does less than {} % of what is taken",
                     (100 * pl.col("at")).round(0).cast(pl.Int64),
                 )

@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors
 from pipeline.calc.layers import fills_numbered, in_force, table
+from pipeline.calc.phrases import phrase
 from schemas import Tables
 
 DRIED = r"(?i)\b(?:dried out|ran dry|gone dry)\b"
@@ -89,10 +90,10 @@ def _rinses(services: pl.DataFrame, fills: pl.DataFrame, biological: list[str], 
             .then(assumed["disturb_tap_rinse_weeks"])
             .otherwise(assumed["disturb_tank_rinse_weeks"])
             .alias("weeks"),
-            pl.format(
+            phrase(
                 "{} rinsed in {} water{}",
                 pl.when(pl.col("media_share").is_null()).then(pl.lit("all (share not recorded)"))
-                .otherwise(pl.format("{} %", (100 * pl.col("media_share")).round(0).cast(pl.Int64))),
+                .otherwise(phrase("{} %", (100 * pl.col("media_share")).round(0).cast(pl.Int64))),
                 pl.when(tap).then(pl.lit("tap")).otherwise(pl.lit("tank")),
                 pl.when(pl.col("rinse_water").is_null()).then(pl.lit(" (water not recorded)")).otherwise(pl.lit("")),
             ).alias("says"),
@@ -154,7 +155,7 @@ def disturbances(tables: Tables, assumed: Assumptions) -> pl.DataFrame:
                 stopped,
                 assumed["disturb_stopped"],
                 assumed["disturb_stopped_weeks"],
-                pl.format("stopped for {} hours", pl.col("hours").round(0).cast(pl.Int64)),
+                phrase("stopped for {} hours", pl.col("hours").round(0).cast(pl.Int64)),
             ),
             _whole(
                 on_tank.filter(pl.col("event") == "medication"),
@@ -212,7 +213,7 @@ def disturbed(layers: pl.DataFrame, reached: pl.DataFrame, assumed: Assumptions)
         .filter(pl.col("disturbance") < 1)
         .sort("disturbance", "date", descending=[False, True])
         .unique(key, keep="first", maintain_order=True)
-        .with_columns(pl.format("{} on {}", "says", pl.col("date").dt.strftime(SAID_DAY)).alias("disturbance_why"))
+        .with_columns(phrase("{} on {}", "says", pl.col("date").dt.strftime(SAID_DAY)).alias("disturbance_why"))
         .select(*key, "disturbance", "disturbance_why")
     )
     return (

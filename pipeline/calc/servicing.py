@@ -15,6 +15,7 @@ from pipeline.calc import factors
 from pipeline.calc.cells import Array
 from pipeline.calc.disturbance import DAYS_A_WEEK, services_of_filters
 from pipeline.calc.layers import in_force, table
+from pipeline.calc.phrases import phrase
 from schemas import Tables
 
 CHECKS = ("check", "pads", "media rinsed", "full")  # jobs that open the filter and look
@@ -126,13 +127,13 @@ def flow_and_clog(tables: Tables, placed: pl.DataFrame, assumed: Assumptions) ->
     )
     why = (
         pl.when("low")
-        .then(pl.format("flow at {} % of clean", (100 * pl.col("flow_of_clean")).round(0).cast(pl.Int64)))
+        .then(phrase("flow at {} % of clean", (100 * pl.col("flow_of_clean")).round(0).cast(pl.Int64)))
         .when("sludge")
         .then(pl.lit("sludge found at the last service"))
         .when(pl.col("checked").is_null())
         .then(pl.lit("service not recorded"))
         .when(pl.col("clog") < 1)
-        .then(pl.format("service {} weeks overdue", pl.col("overdue_weeks").round(0).cast(pl.Int64)))
+        .then(phrase("service {} weeks overdue", pl.col("overdue_weeks").round(0).cast(pl.Int64)))
         .otherwise(pl.lit(""))
     )
     estimated = pl.col("rated_flow_l_h") * assumed["flow_of_rated"]

@@ -17,6 +17,7 @@ from pipeline.calc.balance_rows import Rows, build_rows
 from pipeline.calc.balance_windows import batches, rows_until, spans
 from pipeline.calc.cells import Array
 from pipeline.calc.nitrate_design import BoolArray, IntArray, design
+from pipeline.calc.phrases import phrase
 from pipeline.units import caco3_per_dh, caco3_per_meq, molar_masses
 from schemas import Tables, empty
 
@@ -157,7 +158,7 @@ def witness(
         return pl.col(name).round(1).cast(pl.String).str.strip_suffix(".0")
 
     apart = (pl.col("high") - pl.col("low")).alias("apart")
-    ends = pl.format("KH went from {} to {} in {} days", told("first"), told("last"), told("days"))
+    ends = phrase("KH went from {} to {} in {} days", told("first"), told("last"), told("days"))
     why_not = (
         pl.when("spoilt")
         .then(pl.lit("Limestone, a buffer or CO2 feeding is noted: KH cannot witness here."))
@@ -173,13 +174,13 @@ def witness(
         .then(pl.lit("Nitrate is not steady: KH says nothing more."))
         .when(pl.col("word") == CANNOT_TELL)
         .then(
-            pl.format(
+            phrase(
                 "With nothing removed KH would end {} dKH lower than with all removed: too close for this kit to tell.",
                 told("apart"),
             )
         )
     )
-    said = pl.format(
+    said = phrase(
         "{}; with none of the food's nitrate removed it would end near {}, with all removed near {}. {}",
         ends,
         told("low"),
