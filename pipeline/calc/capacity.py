@@ -16,10 +16,8 @@ from pipeline.calc import disturbance, factors, half_cycle, servicing
 from pipeline.calc.cells import Array
 from pipeline.calc.chemistry import nitrate_from_feed, nitrate_from_feed_published
 from pipeline.calc.layers import ASK, FILTER_ASK, asked, filters_on, layers_on, table
-from pipeline.calc.phrases import phrase
+from pipeline.calc.reasons import lacks, layer_why
 from schemas import Tables, conform
-
-AGE_UNKNOWN = "age not recorded: taken as mature"
 
 
 def _numbers(frame: pl.DataFrame, name: str) -> Array:
@@ -131,11 +129,16 @@ def layer_factors(
     """The layers with every factor, `ahead` days from their as-of day if nothing else happens; null where none applies.
 
     Only biological layers have factors; pads and carbon do no work for the full cycle. Columns added: age_weeks,
-    used_quality, maturity, disturbance, clog, temperature, effective_kg, why.
+    used_quality, maturity, disturbance, clog, temperature, effective_kg, and what `reasons.layer_why` reads.
     """
     felt = disturbance.disturbed(layers, reached, assumed)
     rows = pl.concat([layers, felt], how="horizontal")
-    rows = rows.join(filters.select(*FILTER_ASK, "clog", "clog_why"), on=FILTER_ASK, how="left", maintain_order="left")
+    rows = rows.join(
+        filters.select(*FILTER_ASK, "clog", "clogged_by", "overdue_weeks", "flow_of_clean"),
+        on=FILTER_ASK,
+        how="left",
+        maintain_order="left",
+    )
     rows = rows.join(
         tanks.select(*ASK, "load_basis", "temperature_c"), on=ASK, how="left", maintain_order="left"
     ).with_columns(pl.max_horizontal("wetted", "dried").alias("since"))
@@ -157,57 +160,19 @@ def layer_factors(
     nothing = (pl.col("used_quality") == 0) | (pl.col("place") == 0) | pl.col("foam")
     return rows.with_columns(
         pl.when(pl.col("biological") & nothing).then(0.0).when("biological").then(product).alias("effective_kg"),
-        pl.when("biological").then(_why(assumed)).otherwise(pl.lit("")).alias("why"),
     )
-
-
-def _why(assumed: Assumptions) -> pl.Expr:
-    """Why a factor is not 1, in words, the lowest reasons of each kind joined."""
-    new = phrase("new: {} weeks old, mature at week {}", pl.col("age_weeks").floor().cast(pl.Int64),
-                    pl.lit(f"{assumed['maturity_full_weeks']:g}"))  # fmt: skip
-    parts = [
-        pl.when(pl.col("quality").is_null())
-        .then(pl.lit("quality not in the catalogue"))
-        .when(pl.col("quality") < 1)
-        .then(phrase("quality {}", pl.col("quality"))),
-        pl.when(pl.col("place_why") != "").then("place_why"),
-        pl.when(pl.col("age_weeks").is_null()).then(pl.lit(AGE_UNKNOWN)).when(pl.col("maturity") < 1).then(new),
-        pl.when(pl.col("disturbance") < 1).then("disturbance_why"),
-        pl.when(pl.col("dried").is_not_null()).then(
-            phrase("dried out on {}", pl.col("dried").dt.strftime("%-d %B %Y"))
-        ),
-        pl.when(pl.col("clog_why") != "").then("clog_why"),
-        pl.when(pl.col("temperature") != 1).then(phrase("water at {} °C", pl.col("temperature_c").round(1))),
-    ]
-    return pl.concat_str(parts, separator="; ", ignore_nulls=True)
 
 
 def missing(layers: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
     """What the layers lack, one row an ask: plain_missing and working_missing, lists of words."""
-    where = phrase("{} in {} {}", "medium", "filter", "compartment")
-    no_stage = pl.col("stage").is_null()
-    no_quality = pl.col("biological") & pl.col("quality").is_null() & ~pl.col("foam")
-    no_mass = pl.col("biological") & pl.col("mass_kg").is_null() & ~pl.col("foam")
-    matters = pl.col("quality").fill_null(1.0) > 0
-    wanted = layers.select(
-        *ASK,
-        pl.when(no_stage)
-        .then(phrase("the stage of {}", "medium"))
-        .when(no_quality)
-        .then(phrase("the quality of {}", "medium"))
-        .when(no_mass & pl.col("counts"))
-        .then(phrase("the mass of {}", where))
-        .alias("plain"),
-        pl.when(no_mass & matters & ~pl.col("counts"))
-        .then(phrase("the mass of {}", where))
-        .when(pl.col("biological") & pl.col("place").is_null() & matters)
-        .then(phrase("the place of {} {} in the flow", "filter", "compartment"))
-        .alias("working"),
-    )
     bare = placed.join(layers.select(FILTER_ASK).unique(), on=FILTER_ASK, how="anti")
-    bare = bare.select(*ASK, phrase("what fills {}", "filter").alias("plain"), pl.lit(None, pl.String).alias("working"))
+    no_quality = pl.col("quality").is_null() | pl.col("mass_kg").is_null() | pl.col("place").is_null()
+    some = layers.filter(pl.col("stage").is_null() | (pl.col("biological") & no_quality))
+    rows = [(row["tank"], row["as_of"], *words) for row in some.iter_rows(named=True) if any(words := lacks(row))]
+    rows += [(*key, f"what fills {name}", None) for *key, name in bare.select(*ASK, "filter").iter_rows()]
+    schema = {"tank": pl.String, "as_of": pl.Date, "plain": pl.String, "working": pl.String}
     return (
-        pl.concat([wanted, bare])
+        pl.DataFrame(rows, schema=schema, orient="row")
         .group_by(ASK)
         .agg(
             pl.col("plain").drop_nulls().unique(maintain_order=True).alias("plain_missing"),
@@ -329,6 +294,8 @@ def parts(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> Calculate
 def put_together(found: Calculated, assumed: Assumptions) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Capacity and layers, with every column there is, of some parts."""
     full = layer_factors(found.layers, found.tanks, found.filters, found.reached, assumed)
+    why = [layer_why(row, assumed) for row in full.iter_rows(named=True)]
+    full = full.with_columns(pl.Series("why", why, dtype=pl.String))
     return rated(found.tanks, full, found.filters, missing(full, found.filters), assumed), full
 
 

@@ -6,6 +6,7 @@ And what a result hangs on: how far an assumption may move before the word chang
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -13,9 +14,9 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors
 from pipeline.calc.capacity import Calculated, capacity, layer_factors, parts, put_together
-from pipeline.calc.disturbance import DAYS_A_WEEK, SAID_DAY
+from pipeline.calc.disturbance import DAYS_A_WEEK
 from pipeline.calc.layers import ASK
-from pipeline.calc.phrases import phrase
+from pipeline.wording import day, number, pct
 from schemas import Tables
 
 AHEAD = [*ASK, "ahead"]
@@ -75,18 +76,28 @@ def back_within(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.
         pl.col("day").filter(within).first().alias("on"),
     )  # fmt: skip
     now_within = (pl.col("now_pct") <= assumed["within_pct"]).fill_null(False)
-    says = (
-        pl.when(now_within)
-        .then(pl.lit("Within its working rating now."))
-        .when(pl.col("on").is_not_null())
-        .then(phrase("Back within rating on {}, if nothing else happens.", pl.col("on").dt.strftime(SAID_DAY)))
-        .when(pl.col("mature_pct").is_not_null())
-        .then(phrase("Stays over: {} % even when all media is mature.", pl.col("mature_pct").round(0).cast(pl.Int64)))
-        .when(pl.col("mature_kg") == 0)
-        .then(pl.lit("Half cycle only: nothing in it will work for the full cycle."))
-        .otherwise(pl.lit("Can't say: what is needed is not all known."))
+    rows = rows.select(
+        *ASK,
+        "now_pct",
+        "mature_pct",
+        "mature_kg",
+        pl.when(~now_within).then("on").alias("on"),
+        now_within.alias("within"),
     )
-    return rows.select(*ASK, "now_pct", "mature_pct", pl.when(~now_within).then("on").alias("on"), says.alias("says"))
+    says = pl.Series("says", [_back_says(row) for row in rows.iter_rows(named=True)], dtype=pl.String)
+    return rows.drop("mature_kg", "within").with_columns(says)
+
+
+def _back_says(row: dict[str, Any]) -> str:
+    if row["within"]:
+        return "Within its working rating now."
+    if row["on"] is not None:
+        return f"Back within rating on {day(row['on'])}, if nothing else happens."
+    if row["mature_pct"] is not None:
+        return f"Stays over: {pct(row['mature_pct'])} even when all media is mature."
+    if row["mature_kg"] == 0:
+        return "Half cycle only: nothing in it will work for the full cycle."
+    return "Can't say: what is needed is not all known."
 
 
 # -- what a result hangs on --------------------------------------------------------------------------
@@ -124,28 +135,20 @@ def _crossing(
 ) -> pl.DataFrame:
     """Rows of break_even for one thing; `rises`: the load rises with it, else it falls."""
     at = now * limit / load if rises else now * load / limit
-    over = load > limit
-    more, less = ("more than", "less than") if rises else ("less than", "more than")
-    word = pl.when(over).then(pl.lit(f"within only if {less}")).otherwise(pl.lit(f"over only if {more}"))
-    shown = pl.col("at").round_sig_figs(2).cast(pl.String).str.strip_suffix(".0")
-    said = phrase("{}: {} {}", pl.lit(what), word, shown)
-    if what == "quality of the media":  # a share of what is taken: nothing makes media better than it is
-        hopeless = pl.col("at") > 1
-        said = (
-            pl.when(hopeless)
-            .then(pl.lit("quality of the media: over, whatever its quality"))
-            .otherwise(
-                phrase(
-                    "over only if the media does less than {} % of what is taken",
-                    (100 * pl.col("at")).round(0).cast(pl.Int64),
-                )
-            )
-        )
-    return (
-        frame.filter(load.is_not_null() & (load > 0))
-        .with_columns(pl.lit(rating).alias("rating"), pl.lit(what).alias("what"), now.alias("now"), at.alias("at"))
-        .select(*ASK, "rating", "what", "now", "at", said.alias("says"))
+    rows = frame.filter(load.is_not_null() & (load > 0)).select(
+        *ASK, rating=pl.lit(rating), what=pl.lit(what), now=now, at=at, over=load > limit
     )
+    says = [_crossing_says(what, row["at"], row["over"], rises=rises) for row in rows.iter_rows(named=True)]
+    return rows.drop("over").with_columns(pl.Series("says", says, dtype=pl.String))
+
+
+def _crossing_says(what: str, at: float, over: bool, *, rises: bool) -> str:
+    if what == "quality of the media":  # a share of what is taken: nothing makes media better than it is
+        if at > 1:
+            return "quality of the media: over, whatever its quality"
+        return f"over only if the media does less than {pct(100 * at)} of what is taken"
+    more, less = ("more than", "less than") if rises else ("less than", "more than")
+    return f"{what}: {f'within only if {less}' if over else f'over only if {more}'} {number(at, 2)}"
 
 
 def states_if(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, name: str) -> pl.DataFrame:

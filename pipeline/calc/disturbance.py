@@ -11,13 +11,11 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors
 from pipeline.calc.layers import fills_numbered, in_force, table
-from pipeline.calc.phrases import phrase
 from schemas import Tables
 
 DRIED = r"(?i)\b(?:dried out|ran dry|gone dry)\b"
 HANDLING = ("media rinsed", "full")  # jobs that handle media even where no share was typed
 DAYS_A_WEEK = 7.0
-SAID_DAY = "%a %-d %B"  # as pipeline.wording says a day
 
 
 def services_of_filters(tables: Tables) -> pl.DataFrame:
@@ -90,22 +88,22 @@ def _rinses(services: pl.DataFrame, fills: pl.DataFrame, biological: list[str], 
             .then(assumed["disturb_tap_rinse_weeks"])
             .otherwise(assumed["disturb_tank_rinse_weeks"])
             .alias("weeks"),
-            phrase(
-                "{} rinsed in {} water{}",
-                pl.when(pl.col("media_share").is_null()).then(pl.lit("all (share not recorded)"))
-                .otherwise(phrase("{} %", (100 * pl.col("media_share")).round(0).cast(pl.Int64))),
-                pl.when(tap).then(pl.lit("tap")).otherwise(pl.lit("tank")),
-                pl.when(pl.col("rinse_water").is_null()).then(pl.lit(" (water not recorded)")).otherwise(pl.lit("")),
-            ).alias("says"),
+            pl.when(tap)
+            .then(pl.lit("rinsed in tap water"))
+            .when(pl.col("rinse_water").is_null())
+            .then(pl.lit("rinsed in tank water (water not recorded)"))
+            .otherwise(pl.lit("rinsed in tank water"))
+            .alias("kind"),
+            pl.col("media_share").alias("size"),
         )
-    )  # fmt: skip
+    )
 
 
-def _whole(there: pl.DataFrame, lowest: float, weeks: float, says: pl.Expr) -> pl.DataFrame:
-    """Disturbances that reached all of some fills (fill, date)."""
+def _whole(there: pl.DataFrame, kind: str, lowest: float | None, weeks: float, size: str | None = None) -> pl.DataFrame:
+    """Disturbances that reached all of some fills (fill, date); `size` names the column of their hours."""
     return there.select(
-        "fill", "date", pl.lit(1.0).alias("share"), pl.lit(lowest).alias("lowest"), pl.lit(weeks).alias("weeks"),
-        says.alias("says"),
+        "fill", "date", share=pl.lit(1.0), lowest=pl.lit(lowest, pl.Float64), weeks=pl.lit(weeks), kind=pl.lit(kind),
+        size=pl.col(size) if size else pl.lit(None, pl.Float64),
     )  # fmt: skip
 
 
@@ -124,7 +122,10 @@ def _of_tank(events: pl.DataFrame, tables: Tables, fills: pl.DataFrame) -> pl.Da
 
 
 def disturbances(tables: Tables, assumed: Assumptions) -> pl.DataFrame:
-    """Every disturbance of every fill: fill, date, share, lowest, weeks, says. `lowest` null: it dried out there."""
+    """Every disturbance of every fill: fill, date, share, lowest, weeks, kind, size (share handled, or hours stopped).
+
+    `lowest` null: it dried out there.
+    """
     fills = fills_numbered(tables)
     media = table(tables, "medium")
     # A medium without a stage may be biological by its compartment: a rinse then reaches it as well.
@@ -151,27 +152,22 @@ def disturbances(tables: Tables, assumed: Assumptions) -> pl.DataFrame:
     return pl.concat(
         [
             _rinses(services, fills, biological, assumed),
-            _whole(
-                stopped,
-                assumed["disturb_stopped"],
-                assumed["disturb_stopped_weeks"],
-                phrase("stopped for {} hours", pl.col("hours").round(0).cast(pl.Int64)),
-            ),
+            _whole(stopped, "stopped", assumed["disturb_stopped"], assumed["disturb_stopped_weeks"], "hours"),
             _whole(
                 on_tank.filter(pl.col("event") == "medication"),
+                "medication, taken as antibacterial",
                 assumed["disturb_medication"],
                 assumed["disturb_medication_weeks"],
-                pl.lit("medication, taken as antibacterial"),
             ),
-            dried.select("fill", "date", share=pl.lit(1.0), lowest=pl.lit(None, pl.Float64), weeks=pl.lit(0.0),
-                         says=pl.lit("dried out")),
+            _whole(dried, "dried out", None, 0.0),
         ],
         how="vertical_relaxed",
-    ).unique(maintain_order=True)  # fmt: skip
+    ).unique(maintain_order=True)
 
 
 def reaching(layers: pl.DataFrame, tables: Tables, assumed: Assumptions) -> pl.DataFrame:
-    """The disturbances that reach each layer up to its day: row (as in `layers`), date, share, lowest, weeks, says.
+    """The disturbances that reach each layer up to its day: row (as in `layers`), date, share, lowest, weeks,
+    kind, size.
 
     A disturbance reaches a layer through the very fill it met, or, for a fill recorded later, through the same media:
     same medium and wetted day in the same filter, or in any filter under the same batch.
@@ -189,12 +185,13 @@ def reaching(layers: pl.DataFrame, tables: Tables, assumed: Assumptions) -> pl.D
         .join(found.join(identity.select("fill", "media"), on="fill").drop("fill").unique(), on="media")
         .filter((pl.col("date") <= pl.col("as_of")) & (pl.col("from") > pl.col("date")))
     )
-    columns = ["row", "date", "share", "lowest", "weeks", "says"]
+    columns = ["row", "date", "share", "lowest", "weeks", "kind", "size"]
     return pl.concat([direct.select(columns), followed.select(columns)]).unique()
 
 
 def disturbed(layers: pl.DataFrame, reached: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """Columns disturbance, disturbance_why and dried (the day it last dried out, or null), in the order of `layers`.
+    """Columns disturbance, what it was (kind, size, date; null where nothing is felt), and dried, the day it last dried
+    out, in the order of `layers`.
 
     Counted `ahead` days (a column of layers) from each as-of day, if nothing else happens. The worst current one
     applies, not the product.
@@ -213,11 +210,10 @@ def disturbed(layers: pl.DataFrame, reached: pl.DataFrame, assumed: Assumptions)
         .filter(pl.col("disturbance") < 1)
         .sort("disturbance", "date", descending=[False, True])
         .unique(key, keep="first", maintain_order=True)
-        .with_columns(phrase("{} on {}", "says", pl.col("date").dt.strftime(SAID_DAY)).alias("disturbance_why"))
-        .select(*key, "disturbance", "disturbance_why")
+        .select(*key, "disturbance", disturbed_by="kind", disturbed_size="size", disturbed_on="date")
     )
     return (
         rows.join(worst, on=key, how="left", maintain_order="left")
         .join(dried, on="row", how="left", maintain_order="left")
-        .select(pl.col("disturbance").fill_null(1.0), pl.col("disturbance_why").fill_null(""), "dried")
+        .select(pl.col("disturbance").fill_null(1.0), "disturbed_by", "disturbed_size", "disturbed_on", "dried")
     )

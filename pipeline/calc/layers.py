@@ -166,7 +166,7 @@ def place_factor(layers: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     )
     return rows.select(
         (base * pl.when("bypass").then(assumption("place_bypass")).otherwise(1.0)).alias("place"),
-        pl.when("bypass").then(why + "; water is suspected to pass it by").otherwise(why).alias("place_why"),
+        why.alias("place_why"),
         "met",
         "outside",
         "bypass",

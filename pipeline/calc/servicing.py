@@ -15,7 +15,6 @@ from pipeline.calc import factors
 from pipeline.calc.cells import Array
 from pipeline.calc.disturbance import DAYS_A_WEEK, services_of_filters
 from pipeline.calc.layers import in_force, table
-from pipeline.calc.phrases import phrase
 from schemas import Tables
 
 CHECKS = ("check", "pads", "media rinsed", "full")  # jobs that open the filter and look
@@ -107,7 +106,8 @@ def _latest(rows: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
 
 
 def flow_and_clog(tables: Tables, placed: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """One row a filter and as-of day of `placed`: flow_l_h, flow_basis, flow_day, flow_of_clean, clog, clog_why.
+    """One row a filter and as-of day of `placed`: flow_l_h, flow_basis, flow_day, flow_of_clean, clog,
+    clogged_by (flow, sludge, service not recorded, overdue; null where nothing is said) and overdue_weeks.
 
     Flow: the last one timed, else the clean one of the book, else a share of the rated one (estimated), else unknown.
     """
@@ -127,14 +127,13 @@ def flow_and_clog(tables: Tables, placed: pl.DataFrame, assumed: Assumptions) ->
     )
     why = (
         pl.when("low")
-        .then(phrase("flow at {} % of clean", (100 * pl.col("flow_of_clean")).round(0).cast(pl.Int64)))
+        .then(pl.lit("flow"))
         .when("sludge")
-        .then(pl.lit("sludge found at the last service"))
+        .then(pl.lit("sludge"))
         .when(pl.col("checked").is_null())
         .then(pl.lit("service not recorded"))
         .when(pl.col("clog") < 1)
-        .then(phrase("service {} weeks overdue", pl.col("overdue_weeks").round(0).cast(pl.Int64)))
-        .otherwise(pl.lit(""))
+        .then(pl.lit("overdue"))
     )
     estimated = pl.col("rated_flow_l_h") * assumed["flow_of_rated"]
     return rows.with_columns(pl.Series("clog", factor)).select(
@@ -150,5 +149,6 @@ def flow_and_clog(tables: Tables, placed: pl.DataFrame, assumed: Assumptions) ->
         "flow_day",
         "flow_of_clean",
         "clog",
-        why.alias("clog_why"),
+        why.alias("clogged_by"),
+        "overdue_weeks",
     )

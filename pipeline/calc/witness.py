@@ -8,6 +8,7 @@ agrees with removal. Middelburg, Soetaert & Hagens 2020, Reviews of Geophysics 5
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -17,8 +18,8 @@ from pipeline.calc.balance_rows import Rows, build_rows
 from pipeline.calc.balance_windows import batches, rows_until, spans
 from pipeline.calc.cells import Array
 from pipeline.calc.nitrate_design import BoolArray, IntArray, design
-from pipeline.calc.phrases import phrase
 from pipeline.units import caco3_per_dh, caco3_per_meq, molar_masses
+from pipeline.wording import amount, counted
 from schemas import Tables, empty
 
 CANNOT_TELL, DOUBT, REMOVAL, MORE_ACID = (
@@ -154,51 +155,39 @@ def witness(
         pl.Series("word", word.astype(str)),
     )
 
-    def told(name: str) -> pl.Expr:
-        return pl.col(name).round(1).cast(pl.String).str.strip_suffix(".0")
+    found = [_says(row, assumed) for row in frame.iter_rows(named=True)]
+    return pl.DataFrame(found, schema={"witness": pl.String, "witness_says": pl.String}, orient="row")
 
-    apart = (pl.col("high") - pl.col("low")).alias("apart")
-    ends = phrase("KH went from {} to {} in {} days", told("first"), told("last"), told("days"))
-    why_not = (
-        pl.when("spoilt")
-        .then(pl.lit("Limestone, a buffer or CO2 feeding is noted: KH cannot witness here."))
-        .when(pl.col("days").is_null())
-        .then(pl.lit(f"KH was not read twice in {assumed['witness_weeks']:g} weeks."))
-        .when(pl.col("days") < assumed["witness_min_days"])
-        .then(pl.lit(f"KH readings span under {assumed['witness_min_days']:g} days."))
-        .when(pl.col("rise").is_null())
-        .then(pl.lit("No feeding is recorded, so what the food makes is not known."))
-        .when(pl.col("high").is_null())
-        .then(pl.lit("The tap's KH was never tested."))
-        .when(~pl.col("flat"))
-        .then(pl.lit("Nitrate is not steady: KH says nothing more."))
-        .when(pl.col("word") == CANNOT_TELL)
-        .then(
-            phrase(
-                "With nothing removed KH would end {} dKH lower than with all removed: too close for this kit to tell.",
-                told("apart"),
-            )
-        )
-    )
-    said = phrase(
-        "{}; with none of the food's nitrate removed it would end near {}, with all removed near {}. {}",
-        ends,
-        told("low"),
-        told("high"),
-        pl.col("word").replace_strict(
-            {
-                DOUBT: "Possible cause: the nitrate test; cross-check the kit.",
-                REMOVAL: "That agrees with removal, by the filter or by plants.",
-                MORE_ACID: "Something else makes acid, or more food goes in than is recorded.",
-                CANNOT_TELL: "",
-            }
-        ),
-    )
-    return (
-        frame.with_columns(apart)
-        .with_columns(why_not.alias("why_not"))
-        .select(
-            pl.when(pl.col("why_not").is_null()).then("word").otherwise(pl.lit(CANNOT_TELL)).alias("witness"),
-            pl.coalesce("why_not", said).alias("witness_says"),
-        )
+
+MEANS = {
+    DOUBT: "Possible cause: the nitrate test; cross-check the kit.",
+    REMOVAL: "That agrees with removal, by the filter or by plants.",
+    MORE_ACID: "Something else makes acid, or more food goes in than is recorded.",
+}
+
+
+def _says(row: dict[str, Any], assumed: Assumptions) -> tuple[str, str]:
+    """The word of one ask and its sentence; where KH can't tell, the sentence says why."""
+    why_not = None
+    if row["spoilt"]:
+        why_not = "Limestone, a buffer or CO2 feeding is noted: KH cannot witness here."
+    elif row["days"] is None:
+        why_not = f"KH was not read twice in {assumed['witness_weeks']:g} weeks."
+    elif row["days"] < assumed["witness_min_days"]:
+        why_not = f"KH readings span under {assumed['witness_min_days']:g} days."
+    elif row["rise"] is None:
+        why_not = "No feeding is recorded, so what the food makes is not known."
+    elif row["high"] is None:
+        why_not = "The tap's KH was never tested."
+    elif not row["flat"]:
+        why_not = "Nitrate is not steady: KH says nothing more."
+    elif row["word"] == CANNOT_TELL:
+        apart = amount(row["high"] - row["low"])
+        why_not = f"With nothing removed KH would end {apart} dKH lower than with all removed: too close for this kit to tell."
+    if why_not is not None:
+        return CANNOT_TELL, why_not
+    first, last, low, high = (amount(row[name]) for name in ("first", "last", "low", "high"))
+    return row["word"], (
+        f"KH went from {first} to {last} in {counted(round(row['days']), 'day')}; with none of the food's nitrate removed it "
+        f"would end near {low}, with all removed near {high}. {MEANS[row['word']]}"
     )

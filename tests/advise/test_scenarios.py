@@ -92,7 +92,7 @@ def test_scenario_1_over_by_04_kg(logs: Path) -> None:
 
 @pytest.mark.parametrize(
     ("as_of", "plain", "working", "new"),
-    [("2025-06-02", 96.0, 120.0, "new: 0 weeks old"), ("2025-09-15", 96.0, 106.7, "new: 15 weeks old"),
+    [("2025-06-02", 96.0, 120.0, "new: 0\u00a0weeks old"), ("2025-09-15", 96.0, 106.7, "new: 15\u00a0weeks old"),
      ("2025-12-01", 96.0, 96.0, "")],
 )  # fmt: skip
 def test_scenario_1_new_media_counts_at_once_by_the_plain_rule_and_ripens(

@@ -122,7 +122,7 @@ def test_scenario_1_rating_and_new_media() -> None:
     now = r.rating()
     assert (now["plain_load_pct"], now["working_load_pct"]) == (96.0, 120.0)
     _, layers = r.capacity()
-    assert "new: 0 weeks old" in layers.row(by_predicate=pl.col("mass_kg") == 0.5, named=True)["why"]
+    assert "new: 0\u00a0weeks old" in layers.row(by_predicate=pl.col("mass_kg") == 0.5, named=True)["why"]
     in_15 = r.rating(day=AS_OF + dt.timedelta(weeks=15))
     assert in_15["effective_kg"] == pytest.approx(2.25)
     assert round(in_15["working_load_pct"]) == 107

@@ -57,7 +57,7 @@ def test_curves_at_day_0_are_the_capacity_of_the_day_and_never_fall() -> None:
     ("layers", "net", "says"),
     [
         ([FINE, ("b", "good", 2.0)], 150, "Within its working rating now."),
-        ([FINE, ("b", "good", 2.0)], 300, "Stays over: 150 % even when all media is mature."),
+        ([FINE, ("b", "good", 2.0)], 300, "Stays over: 150\u00a0% even when all media is mature."),
         ([FINE], 150, "Half cycle only: nothing in it will work for the full cycle."),
         ([FINE, ("b", "good")], 150, "Can't say: what is needed is not all known."),
         ([FINE, ("b", "good", 2.0)], None, "Can't say: what is needed is not all known."),
@@ -76,7 +76,7 @@ def test_over_only_if() -> None:
     frame, _ = r.capacity()
     rows = {row["what"]: row for row in break_even(frame, FIGURES).iter_rows(named=True)}
     assert rows["quality of the media"]["at"] == pytest.approx(0.9)
-    assert rows["quality of the media"]["says"] == "over only if the media does less than 90 % of what is taken"
+    assert rows["quality of the media"]["says"] == "over only if the media does less than 90\u00a0% of what is taken"
     assert rows["food in grams a day"]["at"] == pytest.approx(1.0)
     assert rows["food in grams a day"]["says"] == "food in grams a day: over only if more than 1"
     assert rows["litres kept by a kilogram"]["says"] == "litres kept by a kilogram: over only if less than 90"

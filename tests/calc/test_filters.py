@@ -112,7 +112,7 @@ def test_the_worst_current_one_applies_and_not_the_product() -> None:
     r = tank().event("T1", 3, "medication").service("F1", 0, "full", media_share=1.0, rinse_water="tap")
     got = media(r)[0]
     assert got["disturbance"] == pytest.approx(0.3)
-    assert got["why"] == "100 % rinsed in tap water on Mon 1 June"
+    assert got["why"] == "100\u00a0% rinsed in tap water on Mon 1 June"
 
 
 def test_each_heals_in_its_own_weeks() -> None:
@@ -159,7 +159,7 @@ def test_dried_out_media_starts_again() -> None:
     r = tank().event("T1", 10, "other", note="filter ran dry over the weekend")
     got = media(r)[0]
     assert got["maturity"] == pytest.approx(6 / 22)
-    assert got["why"] == "new: 10 weeks old, mature at week 26; dried out on 23 March 2026; service not recorded"
+    assert got["why"] == "new: 10\u00a0weeks old, mature at week 26; dried out on 23 March 2026; service not recorded"
 
 
 def test_age_not_recorded_is_ripe_and_marked() -> None:

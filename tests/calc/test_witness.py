@@ -47,7 +47,7 @@ def test_worked_check(end: float, word: str, says: str) -> None:
     found = told(small_log([kh(0, 6), kh(42, end)]), 42)
     assert found[0] == word
     assert says in found[1]
-    assert found[1].startswith(f"KH went from 6 to {end} in 42 days; with none")
+    assert found[1].startswith(f"KH went from 6 to {end} in 42\u00a0days; with none")
 
 
 def test_three_weeks_with_whole_degrees_cannot_tell() -> None:
@@ -107,7 +107,7 @@ def test_the_span_begins_with_the_feeding_in_force() -> None:
     )
     tables["feeding"] = conform("feeding", feeding)
     word, says = told(tables, 63)
-    assert (word, says[:33]) == (DOUBT, "KH went from 6 to 4 in 42 days; w")
+    assert (word, says[:33]) == (DOUBT, "KH went from 6 to 4 in 42\u00a0days; w")
 
 
 def test_judge_is_exact_at_the_limit() -> None:
