@@ -131,7 +131,7 @@ def hangs_html(capacity: Row, standing: Standing) -> str:
     rows = "".join(
         f"<li>{escape(row['rating'].capitalize())} rating: {escape(row['says'])}.</li>" for row in standing.hangs_on
     )
-    told = f'<p><strong>What it hangs on</strong></p><ul class="plain two">{rows}</ul>' if rows else ""
+    told = f'<p><strong>What it depends on</strong></p><ul class="plain two">{rows}</ul>' if rows else ""
     return f"<p>{worst}</p>{told}"
 
 

@@ -169,7 +169,7 @@ def page() -> None:
     records = week.assumed.records()
     own = [f.name for f in records if f.built_in is not None]
     ranged = sum(f.low is not None or f.high is not None for f in records)
-    # What hangs on them takes longest; the list stands meanwhile.
+    # What depends on them takes longest; the list stands meanwhile.
     with top:
         moves = _moves(data.stamp(), week)
         look.html(
@@ -181,7 +181,7 @@ def page() -> None:
         for problem in week.round.problems:
             look.html(f'<p class="small hand">{escape(problem)}</p>')
         if moves:
-            look.section("What hangs on them", "each moved alone to either end of its range, as of the same day")
+            look.section("What depends on them", "each moved alone to either end of its range, as of the same day")
             look.html(hangs_html(week, moves))
 
 

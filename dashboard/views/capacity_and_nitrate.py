@@ -164,7 +164,7 @@ def scatter(week: Week, rows: list[Row], which: str) -> None:
     low, high = told.normal_rise(week.assumed)
     look.html(
         f'<p class="small">{key} · blue: 90 % range · grey band: what the food of a normally stocked tank makes,'
-        f" {number(low, 2)}–{number(high, 2)} a week. Over 200 % is drawn at 200. Choose a point to open the tank.</p>"
+        f" {number(low, 2)}–{number(high, 2)} a week. Over 200 % is drawn at 200. Choosing a point opens its tank.</p>"
     )
     picked = (event.get("selection") or {}).get("pick") or []
     if picked and picked[0].get("id") in {row["tank"] for row in rows}:
