@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
+import os
+from collections import defaultdict
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from pipeline.assumptions import built_in
@@ -14,6 +18,11 @@ from schemas import TABLES, columns_of
 DAY = dt.date(2026, 6, 1)  # a Monday
 ASSUMED = built_in()
 NBSP = "\u00a0"
+# Every finding of the truth tables, word for word, as it was read and agreed. After a wording was changed on purpose:
+# `AGREE=1 python -m pytest -n 0 tests/review`, then read the difference.
+AGREED = Path(__file__).with_name("agreed.json")
+_agreed: dict[str, list[str]] = json.loads(AGREED.read_text("utf-8")) if AGREED.exists() else {}
+_said: dict[str, list[str]] = defaultdict(list)
 
 
 def ago(days: int) -> dt.date:
@@ -50,6 +59,17 @@ def text(told: Finding) -> str:
     return " | ".join((told.reason, told.step, told.says, told.do, told.basis)).replace(NBSP, " ")
 
 
+def as_agreed(said: str) -> None:
+    """Holds what the running test was told against what was agreed for it."""
+    test = os.environ["PYTEST_CURRENT_TEST"].split("tests/review/", 1)[1].removesuffix(" (call)")
+    _said[test].append(said.replace(NBSP, " "))
+    if os.environ.get("AGREE"):
+        _agreed[test] = _said[test]
+        AGREED.write_text(json.dumps(_agreed, ensure_ascii=False, indent=0, sort_keys=True) + "\n", "utf-8")
+    place = len(_said[test]) - 1
+    assert _agreed.get(test, [])[place : place + 1] == [_said[test][place]], f"not as agreed: {_said[test][place]}"
+
+
 def holds(rule: Rule, facts: TankFacts, class_: str | None, *words: str) -> None:
     """The rule says this class (None: nothing) with these words; and never a word that stands for a null."""
     told = rule(facts)
@@ -57,6 +77,7 @@ def holds(rule: Rule, facts: TankFacts, class_: str | None, *words: str) -> None
     if told is None:
         return
     said = text(told)
+    as_agreed(f"{said} | {told.harm:.9g}")
     for word in words:
         assert word in said, (word, said)
     for null in ("None", "nan", "inf", "∞", "not known %"):

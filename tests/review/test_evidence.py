@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.review.causes import diagnosis, of_rule
 from pipeline.review.evidence import EVIDENCE
-from tests.review.tanks import ago, read, row, tank
+from tests.review.tanks import ago, as_agreed, read, row, tank
 
 
 def service(days: int, job: str = "check", **cells: Any) -> dict[str, Any]:
@@ -143,6 +143,7 @@ QUIET: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
 def test_what_points_to_a_cause(cause: str, records: dict[str, Any], facts: dict[str, Any], because: str) -> None:
     said = EVIDENCE[cause](tank(records, **facts))
     assert said is not None
+    as_agreed(said)
     assert because in said.replace("\u00a0", " ")
     assert not any(null in said for null in ("None", "nan", "inf"))
 
