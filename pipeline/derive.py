@@ -1,4 +1,4 @@
-"""What is calculated from the checked records: history and review as of a day, some sites at a time.
+"""What is calculated from the checked records: the review as of a day, some sites at a time.
 
 No calculation looks from one tank to another, but for kits that go off, which are judged over all their users, and the
 ranks of the review. So memory stays bounded however many tanks there are.
@@ -42,14 +42,14 @@ def requests_of(tables: Tables, days: Sequence[dt.date]) -> pl.DataFrame:
 
 
 def calc(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
-    """What history keeps of the requests: capacity, its layers, the nitrate fits, outlook, alarms, suspects."""
+    """What each tank comes to on each day: capacity, its layers, the nitrate fits, outlook, alarms, suspects."""
     capacity, layers = rating.capacity(tables, requests, assumed)
     found = nitrate.calculate_nitrate(tables, requests, assumed, round_, capacity=capacity)
     return {"capacity": capacity, "capacity_layer": layers, **found}
 
 
 def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
-    """What the review of the requests needs beyond their history: water, due, audit; and their review, not ranked yet."""
+    """What the review of the requests needs beyond that: water, due, audit; and their review, not ranked yet."""
     now: Tables = {
         "water": water.latest(tables, requests, assumed),
         "due": dates.due(tables, requests, assumed, round_),
@@ -120,33 +120,23 @@ def together(parts: Sequence[Tables]) -> Tables:
     }
 
 
-def history_days(as_of: dt.date, weeks: int) -> list[dt.date]:
-    """The days whose history is kept: those that the review looks at, and the Mondays of the weeks before as-of.
-
-    A Monday stays the same while as-of moves on, so that what was calculated for it is used again.
-    """
-    monday = as_of - dt.timedelta(as_of.weekday())
-    return sorted({*reviewed_days(as_of), *(monday - dt.timedelta(7 * back) for back in range(weeks))})
-
-
 def derived(
     tables: Tables,
     as_of: dt.date,
-    weeks: int,
     assumed: Assumptions,
     round_: Round,
     progress: Progress,
     old: Tables | None = None,
 ) -> Tables:
-    """History and review as of a day; of the history, what `old` has of the same records is not calculated again."""
+    """The review as of a day; what `old` has of a tank with the same records is not calculated again."""
     shared = reuse.shared_fingerprint(tables, assumed, round_, code_fingerprint())
-    requests = requests_of(tables, history_days(as_of, weeks))
+    requests = requests_of(tables, reviewed_days(as_of))
     groups = list(some_at_a_time(tables))
     parts = []
     for number, (tanks, records) in enumerate(groups):
         progress(0.4 + 0.4 * number / len(groups), "calculation")
         anew = partial(calc, records, assumed=assumed, round_=round_)
-        parts.append(reuse.history(records, _of(requests, tanks), shared, old, anew))
+        parts.append(reuse.known_or_new(records, _of(requests, tanks), shared, old, anew))
 
     def users(of: Sequence[str]) -> Iterator[tuple[list[str], Tables]]:
         for tanks, records in groups:
@@ -154,7 +144,6 @@ def derived(
                 yield mine, records
 
     found = hold_down_by_parts(together(parts), kits_used(tables), users, assumed)
-    requests = requests_of(tables, reviewed_days(as_of))
     parts = []
     for number, (tanks, records) in enumerate(groups):
         progress(0.8 + 0.1 * number / len(groups), "reviewing")

@@ -1,4 +1,4 @@
-"""The history is calculated anew only where its records have changed: a tank's records up to a day have a fingerprint."""
+"""A tank is calculated anew only where its records have changed: its records up to a day have a fingerprint."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.week import Round
 from schemas import Tables
 
-HISTORY = ("capacity", "capacity_layer", "nitrate_fit", "nitrate_outlook", "step_alarm", "suspect")
+REUSED = ("capacity", "capacity_layer", "nitrate_fit", "nitrate_outlook", "step_alarm", "suspect")
 # What belongs to one tank and has a day; a change of it touches that tank from that day on.
 OF_A_TANK = {
     "reading": "day",
@@ -54,7 +54,7 @@ def _records(tables: Tables) -> pl.DataFrame:
 
 
 def fingerprints(tables: Tables, requests: pl.DataFrame, shared: str) -> pl.DataFrame:
-    """tank, as_of, fingerprint: what each request's records up to its day come to. Alike fingerprints, alike history."""
+    """tank, as_of, fingerprint: what each request's records up to its day come to. Alike fingerprints, alike results."""
     daily = _records(tables).group_by("tank", "day").agg(pl.col("h").sum()).sort("tank", "day")
     upto = daily.with_columns(pl.col("h").cum_sum().over("tank")).sort("day")
     asked = requests.select("tank", "as_of").with_row_index("place").sort("as_of")
@@ -63,14 +63,14 @@ def fingerprints(tables: Tables, requests: pl.DataFrame, shared: str) -> pl.Data
     return found.select("tank", "as_of", (pl.col("h").fill_null(0) + salt).alias("fingerprint"))
 
 
-def history(
+def known_or_new(
     tables: Tables,
     requests: pl.DataFrame,
     shared: str,
     old: Tables | None,
     calc: Callable[[pl.DataFrame], Tables],
 ) -> Tables:
-    """The history of the requests: what `old` has with the same fingerprint is taken from it, the rest calculated.
+    """What the requests come to: what `old` has with the same fingerprint is taken from it, the rest calculated.
 
     The caller holds kit shifts down again, as they are judged across tanks.
     """
@@ -81,7 +81,7 @@ def history(
         known = marks.join(old["calculated"], on=[*key, "fingerprint"], how="semi").select(key)
     fresh = calc(requests.join(known, on=key, how="anti", maintain_order="left"))
     found: Tables = {"calculated": marks}
-    for name in HISTORY:
+    for name in REUSED:
         parts = [fresh[name]]
         if old is not None and known.height:
             parts.append(old[name].join(known, on=key, how="semi", maintain_order="left"))

@@ -23,7 +23,6 @@ from pipeline.progress import Progress, silent
 from pipeline.week import Round, Week
 from schemas import BASE_TABLES, DERIVED_TABLES, Tables
 
-WEEKS_BACK = 26  # the weeks before as-of that are calculated with it
 LOOK_BACK_DAYS = 1100  # no window of a calculation is longer; the last reading and visit of each tank are always there
 
 
@@ -63,11 +62,11 @@ def _account(tables: Tables, round_: Round) -> dict[str, Any]:
 
 @dataclass(frozen=True)
 class _Old:
-    """The warehouse that stands: what is said of it, its account, and the history that may be used again."""
+    """The warehouse that stands: what is said of it, its account, and what was calculated and may be used again."""
 
     about: dict[str, str]
     account: Tables
-    history: Tables | None
+    calculated: Tables
 
 
 def _old(target: Path) -> _Old | None:
@@ -80,22 +79,18 @@ def _old(target: Path) -> _Old | None:
         return None
     with con:
         account = store.read_tables(con, ["account", "unknown_column"])
-        return _Old(store.meta(con), account, store.read_tables(con, ["calculated", *reuse.HISTORY]))
+        return _Old(store.meta(con), account, store.read_tables(con, ["calculated", *reuse.REUSED]))
 
 
-def _last_day(tables: Tables, today: dt.date) -> dt.date:
-    """The last day in the logs, up to the day of loading; that day itself where they have none."""
-    days = [tables["visit"]["day"], tables["service"]["date"], tables["event"]["date"]]
-    past = pl.concat([day.alias("day") for day in days]).filter(pl.concat(days) <= today)
-    last = past.max()
-    return last if isinstance(last, dt.date) else today
+def _today() -> dt.date:
+    return dt.date.today()
 
 
 def load(folder: Path, db: Path | None = None, today: dt.date | None = None, progress: Progress = silent) -> LoadResult:
     """Read, check, calculate, review and store a log folder; nothing where nothing is new and the day is the same."""
     if not folder.is_dir():
         raise Problem(f"{folder} is not a folder; expected a log folder. `tankround new FOLDER` makes an empty one.")
-    today = today or dt.date.today()
+    today = today or _today()
     target = warehouse_of(folder, db)
     round_ = intake.read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
@@ -111,13 +106,12 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
         progress(0.1, "reading and checking")
         sheets = intake.read_sheets(folder, files, most_columns=assumed["columns_limit"])
         tables = intake.check(sheets, round_, assumed, today)
-        as_of = _last_day(tables, today)
         progress(0.4, "calculation")
-        records = derive.recent(tables, _since(as_of))
-        history = old.history if old is not None else None
-        derived = derive.derived(records, as_of, WEEKS_BACK, assumed, round_, progress, history)
+        records = derive.recent(tables, _since(today))
+        known = old.calculated if old is not None else None
+        derived = derive.derived(records, today, assumed, round_, progress, known)
         progress(0.9, "storing")
-        about = {"fingerprint": fingerprint, "loaded_on": today.isoformat(), "as_of": as_of.isoformat()}
+        about = {"fingerprint": fingerprint, "loaded_on": today.isoformat()}
         store.publish({**tables, **derived}, about, target)
         # On another day a row of a day to come may come free: that is new, though no file is.
         account = _account(tables, round_)
@@ -132,7 +126,7 @@ def open_week(
     today: dt.date | None = None,
     progress: Progress = silent,
 ) -> Week:
-    """The round as of a day (the last one in the logs): loaded first where the folder has changed."""
+    """The round as of a day (the day of loading): loaded first where the folder has changed."""
     target = load(folder, db, today, progress).db
     round_ = intake.read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
@@ -141,20 +135,26 @@ def open_week(
     except store.Unreadable:  # damaged since: a second load mends it
         con = store.read_copy(load(folder, db, today, progress).db)
     with con:
-        about = store.meta(con)
-        stored = dt.date.fromisoformat(about["as_of"])
-        kept = list(BASE_TABLES) if as_of not in (None, stored) else [*BASE_TABLES, *DERIVED_TABLES]
-        tables = store.read_tables(con, kept)
-    loaded_on = dt.date.fromisoformat(about["loaded_on"])
-    if as_of is None or as_of == stored:
-        return Week(folder, round_, assumed, stored, loaded_on, tables)
+        loaded_on = dt.date.fromisoformat(store.meta(con)["loaded_on"])
+        stored = as_of in (None, loaded_on)
+        tables = store.read_tables(con, [*BASE_TABLES, *DERIVED_TABLES] if stored else list(BASE_TABLES))
+    if as_of is None or stored:
+        return Week(folder, round_, assumed, loaded_on, loaded_on, tables)
     if as_of > loaded_on:
         raise Problem(
             f"{as_of} is after {loaded_on}, the day of loading; expected a day up to it. Leave --as-of away for today."
         )
     progress(0.4, "calculation")
-    derived = derive.derived(tables, as_of, 0, assumed, round_, progress)
+    derived = derive.derived(derive.recent(tables, _since(as_of)), as_of, assumed, round_, progress)
     return Week(folder, round_, assumed, as_of, loaded_on, {**tables, **derived})
+
+
+def history(week: Week, tanks: Sequence[str], weeks: int) -> Tables:
+    """Capacity, rates and outlook of a few tanks on the Mondays of the weeks before the week's day, and on that day."""
+    monday = week.as_of - dt.timedelta(week.as_of.weekday())
+    days = sorted({week.as_of, *(monday - dt.timedelta(7 * back) for back in range(weeks))})
+    requests = derive.requests_of(week.tables, days).filter(pl.col("tank").is_in(list(tanks)))
+    return derive.calc(week.tables, requests, week.assumed, week.round)
 
 
 def paths(week: Week, tanks: Sequence[str]) -> pl.DataFrame:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -16,8 +18,21 @@ ROOT = Path(__file__).parents[1]
 SAMPLE_LOGS = ROOT / "sample_logs"
 
 
+DEMO_DAY = dt.date(2026, 6, 1)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _on_the_demo_s_day() -> Iterator[None]:
+    """The day of loading in this process is the demo's own, so that its tests say the same on any day."""
+    from pipeline import weekly
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(weekly, "_today", lambda: DEMO_DAY)
+        yield
+
+
 @pytest.fixture(scope="session")
-def demo_logs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def demo_logs(tmp_path_factory: pytest.TempPathFactory, _on_the_demo_s_day: None) -> Path:
     """A loaded copy of the demo round. Tests that write to it take a copy of their own."""
     from pipeline import weekly
 

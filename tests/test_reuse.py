@@ -16,11 +16,12 @@ from pipeline.assumptions import Assumptions, built_in
 from pipeline.week import Round
 from schemas import BASE_TABLES, Tables, empty
 from tests import small_logs
-from tests.small_folder import FIRST, HEADER, TODAY, write_folder
+from tests.small_folder import FIRST, HEADER, write_folder
 from tests.store.sameness import assert_same_tables, tables_of
 
 WEEKS = 10
 EVER = dt.date(2000, 1, 1)
+TODAY = FIRST + dt.timedelta(7 * (WEEKS - 1) + 1)  # the day of the last visits
 # F1 stood on T1, and stands on T2 since week 4; it was cleaned before and after it moved.
 MOVED = FIRST + dt.timedelta(28)
 CLEANED = FIRST + dt.timedelta(14)
@@ -160,14 +161,12 @@ def test_one_more_week_calculates_one_more_day(folder: Path, monkeypatch: pytest
     last = folder / "visits" / f"week-{WEEKS - 1:02}.csv"
     text = last.read_text()
     last.unlink()
-    weekly.load(folder, today=TODAY)
+    weekly.load(folder, today=TODAY - dt.timedelta(7))
     asked = watch(monkeypatch)
     last.write_text(text)
     weekly.load(folder, today=TODAY)
-    last_day = day_of(WEEKS - 1, 1)
-    # Its own day, four weeks before it and its Monday; the week before was the last day of the load before.
-    wanted = {last_day, last_day - dt.timedelta(28), last_day - dt.timedelta(last_day.weekday())}
-    assert set(asked[0]["as_of"]) == wanted
+    # Its own day and the one four weeks before it; the week before was the day of the load before.
+    assert set(asked[0]["as_of"]) == {TODAY, TODAY - dt.timedelta(28)}
 
 
 def test_one_more_week_calculates_one_more_day_also_where_the_logs_go_back_further_than_is_looked_at(
@@ -238,14 +237,14 @@ def test_what_is_known_is_taken_and_the_rest_calculated_in_one_go() -> None:
 
     def calc(wanted: pl.DataFrame) -> Tables:
         asked.append(wanted)
-        return {name: wanted.with_columns(pl.lit(len(asked)).alias("go")) for name in reuse.HISTORY}
+        return {name: wanted.with_columns(pl.lit(len(asked)).alias("go")) for name in reuse.REUSED}
 
     tables = logged([("T1", 0, 11.0), ("T1", 10, 26.0)])
-    first = reuse.history(tables, asks, SHARED_ONE, None, calc)
+    first = reuse.known_or_new(tables, asks, SHARED_ONE, None, calc)
     assert asked[0].equals(asks)
     changed = logged([("T1", 0, 11.0), ("T1", 10, 47.0)])
-    second = reuse.history(changed, small_logs.asks(7, 14, 21), SHARED_ONE, first, calc)
+    second = reuse.known_or_new(changed, small_logs.asks(7, 14, 21), SHARED_ONE, first, calc)
     assert asked[1]["as_of"].to_list() == [small_logs.day(14), small_logs.day(21)]
-    for name in reuse.HISTORY:
+    for name in reuse.REUSED:
         assert second[name]["as_of"].to_list() == [small_logs.day(n) for n in (7, 14, 21)]
         assert second[name]["go"].to_list() == [1, 2, 2]

@@ -10,11 +10,13 @@ import polars as pl
 import streamlit as st
 
 from dashboard import cells, charts, data, look, marks
+from pipeline import weekly
 from pipeline.review import told
 from pipeline.week import Week
 from pipeline.wording import amount, counted, day, listed, number, pct, span
 
 Row = dict[str, Any]
+WEEKS = 26  # how far back the first week over and climbing is looked for
 FOLDED = 60  # tanks above which the table is folded by site
 # over its rating, climbing -> what it is called, and what it suggests
 CORNERS = {
@@ -41,18 +43,23 @@ def since(capacity: pl.DataFrame, outlook: pl.DataFrame, column: str) -> dict[st
     return found
 
 
+@st.cache_data(max_entries=8, show_spinner=False)
+def _runs(stamp: str, column: str, tanks: list[str], _week: Week) -> dict[str, tuple[dt.date, bool]]:
+    past = weekly.history(_week, tanks, WEEKS)
+    return since(past["capacity"], past["nitrate_outlook"], column)
+
+
 def gathered(week: Week, column: str) -> list[Row]:
     """A row a tank, the most loaded of each corner first: over and climbing, climbing, over, the rest, not known."""
     titles = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
     sites = data.site_titles(week)
     capacity, outlook = told.by_tank(week.now("capacity")), told.by_tank(week.now("nitrate_outlook"))
     fits = told.by_tank(week.now("nitrate_fit").filter(pl.col("window") == "recent"))
-    runs = since(week.table("capacity"), week.table("nitrate_outlook"), column)
     rows: list[Row] = []
     for tank, class_ in week.now("review").sort("rank").select("tank", "class").iter_rows():
         one: Row = {"tank": tank, "class": class_, "capacity": next(iter(capacity.get(tank, [])), None),
                "outlook": next(iter(outlook.get(tank, [])), None), "fit": next(iter(fits.get(tank, [])), None),
-               "since": runs.get(tank), "name": titles[tank]["name"] or tank,
+               "since": None, "name": titles[tank]["name"] or tank,
                "site": sites.get(titles[tank]["site"]) or titles[tank]["site"] or ""}  # fmt: skip
         load = one["capacity"][column] if one["capacity"] else None
         known = one["fit"] is not None and one["fit"]["rate"] is not None
@@ -62,6 +69,10 @@ def gathered(week: Week, column: str) -> list[Row]:
             else None
         )
         rows.append({**one, "load": load, "corner": corner})
+    loud = sorted(row["tank"] for row in rows if row["corner"] == (True, True))
+    runs = _runs(data.stamp(), column, loud, week) if loud else {}
+    for one in rows:
+        one["since"] = runs.get(one["tank"])
     order = [*CORNERS, None]
     return sorted(rows, key=lambda row: (order.index(row["corner"]), -(row["load"] or 0)))
 
