@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
-from collections import defaultdict
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -22,7 +21,7 @@ NBSP = "\u00a0"
 # `AGREE=1 python -m pytest -n 0 tests/review`, then read the difference.
 AGREED = Path(__file__).with_name("agreed.json")
 _agreed: dict[str, list[str]] = json.loads(AGREED.read_text("utf-8")) if AGREED.exists() else {}
-_said: dict[str, list[str]] = defaultdict(list)
+_said: tuple[str, list[str]] = ("", [])  # the running test, and what it was told so far
 
 
 def ago(days: int) -> dt.date:
@@ -62,12 +61,15 @@ def text(told: Finding) -> str:
 def as_agreed(said: str) -> None:
     """Holds what the running test was told against what was agreed for it."""
     test = os.environ["PYTEST_CURRENT_TEST"].split("tests/review/", 1)[1].removesuffix(" (call)")
-    _said[test].append(said.replace(NBSP, " "))
+    global _said
+    if _said[0] != test:
+        _said = (test, [])
+    told = _said[1]
+    told.append(said.replace(NBSP, " "))
     if os.environ.get("AGREE"):
-        _agreed[test] = _said[test]
+        _agreed[test] = told
         AGREED.write_text(json.dumps(_agreed, ensure_ascii=False, indent=0, sort_keys=True) + "\n", "utf-8")
-    place = len(_said[test]) - 1
-    assert _agreed.get(test, [])[place : place + 1] == [_said[test][place]], f"not as agreed: {_said[test][place]}"
+    assert _agreed.get(test, [])[len(told) - 1 : len(told)] == told[-1:], f"not as agreed: {told[-1]}"
 
 
 def holds(rule: Rule, facts: TankFacts, class_: str | None, *words: str) -> None:
