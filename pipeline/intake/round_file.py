@@ -11,6 +11,7 @@ from pipeline.assumptions import with_overrides
 from pipeline.week import Round
 from schemas.words import DATE_ORDERS, GALLONS
 
+MOST_BYTES = 1_000_000
 KNOWN = {
     "round": {"name", "date_order", "visit_every_days"},
     "units": {"gallon"},
@@ -45,8 +46,11 @@ def read_round(folder: Path) -> Round:
     if not path.is_file():
         return Round()
     try:
+        if path.stat().st_size > MOST_BYTES:
+            raise OSError(f"it is larger than {MOST_BYTES // 1000} kB")
         data = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        str(data)  # a number of thousands of digits could be shown in no sentence
+    except (OSError, ValueError, RecursionError) as error:
         return Round(
             problems=(f"round.toml can't be read: {error}. Expected a TOML file; all settings are at their defaults.",)
         )
@@ -73,7 +77,7 @@ def read_round(folder: Path) -> Round:
     every = top.get("visit_every_days", 7)
     if isinstance(every, bool) or not isinstance(every, int) or not 1 <= every <= 366:
         problems.append(
-            f"round.toml [round]: visit_every_days is “{every}”; expected a whole number of days. 7 is used."
+            f"round.toml [round]: visit_every_days is “{every}”; expected a whole number of days, 1 to 366. 7 is used."
         )
         every = 7
     gallon = str(tables.get("units", {}).get("gallon", ""))
