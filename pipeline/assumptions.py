@@ -13,7 +13,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from pipeline.wording import listed
+from pipeline.wording import listed, number
 
 ASSUMPTIONS_FILE = Path(__file__).with_name("assumptions.toml")
 BASES = ("published", "common practice, no source", "house figure")
@@ -47,7 +47,7 @@ class Assumption:
     def expected(self) -> str:
         """What an override may be, in words."""
         whole = "a whole number from " if self.counted else ""
-        return f"{whole}{self.least:.6g} to {self.most:.6g} {self.unit}".strip()
+        return f"{whole}{number(self.least, 6)} to {number(self.most, 6)} {self.unit}".strip()
 
 
 class AssumptionError(ValueError):
@@ -96,9 +96,9 @@ def _assumption(group: str, name: str, entry: Mapping[str, Any], rules: Mapping[
         raise AssumptionError(
             f"assumptions.toml: {name} states a range with spread “{spread}”; expected one of {BASES}."
         )
-    for number in (low, high, value):
-        if number is not None and (isinstance(number, bool) or not isinstance(number, int | float)):
-            raise AssumptionError(f"assumptions.toml: {name} has “{number}”; expected a number.")
+    for given in (low, high, value):
+        if given is not None and (isinstance(given, bool) or not isinstance(given, int | float)):
+            raise AssumptionError(f"assumptions.toml: {name} has “{given}”; expected a number.")
     unit = str(entry["unit"])
     if basis.startswith("published"):
         allowed = sorted(value * times for times in rules["published"])
@@ -148,9 +148,9 @@ def with_overrides(overrides: Mapping[str, object], source: str = "round.toml") 
             )
             continue
         own = assumed.assumption(name)
-        number = value if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
-        if own.least <= number <= own.most and (not own.counted or number == int(number)):
-            used[name] = float(number)
+        given = value if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+        if own.least <= given <= own.most and (not own.counted or given == int(given)):
+            used[name] = float(given)
         else:
             problems.append(
                 f"{where} {name} is “{value}”; expected {own.expected}. The built-in {own.value:g} is used."

@@ -56,7 +56,7 @@ def test_an_override_is_used_and_keeps_the_built_in_beside_it() -> None:
         ({"litres_per_kg": -5}, "“-5”; expected 1 to 2000"),
         ({"litres_per_kg": 0}, "“0”; expected 1 to 2000"),
         ({"gate_days": 27.5}, "“27.5”; expected a whole number from 1 to 1000 days"),
-        ({"mass_n": 140.07}, "expected 7.0035 to 28.014 g/mol"),
+        ({"mass_n": 140.07}, "expected 12.6063 to 15.4077 g/mol"),
         ({"ph_hold_below": 9}, "expected ph_hold_below not above ph_warn_below. Of ph_hold_below the built-in"),
         ({"comfortable_pct": 300, "within_pct": 200}, "Of comfortable_pct and within_pct the built-in"),
     ],
