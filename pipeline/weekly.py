@@ -102,7 +102,7 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
     with store.building_lock(target):
         safe_write.clear_leftovers(folder)
         progress(0.0, "looking at the files")
-        files = intake.find_files(folder, assumed["file_limit_mb"])
+        files = intake.find_files(folder, assumed["file_limit_mb"], assumed["folder_limit_mb"])
         fingerprint = _fingerprint(folder, files)
         old = _old(target)
         same = old is not None and old.about.get("fingerprint") == fingerprint

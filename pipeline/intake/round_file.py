@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from pipeline.assumptions import with_overrides
+from pipeline.intake.files import not_read
 from pipeline.week import Round
 from schemas.words import DATE_ORDERS, GALLONS
 
@@ -41,7 +43,12 @@ def _prices(table: Mapping[str, Any], problems: list[str]) -> dict[str, object]:
 
 
 def read_round(folder: Path) -> Round:
-    """The settings of a log folder; a missing file means all defaults."""
+    """The settings of a log folder, and what in it could not be used; a missing file means all defaults."""
+    settings = _settings(folder)
+    return replace(settings, problems=(*settings.problems, *not_read(folder)))
+
+
+def _settings(folder: Path) -> Round:
     path = folder / "round.toml"
     if not path.is_file():
         return Round()
