@@ -5,11 +5,15 @@ An assumption is a number with a unit and a basis (published, common practice or
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
+
+from pipeline.wording import listed, number
 
 ASSUMPTIONS_FILE = Path(__file__).with_name("assumptions.toml")
 BASES = ("published", "common practice, no source", "house figure")
@@ -20,7 +24,8 @@ class Assumption:
     """One constant.
 
     `low` and `high` are its stated uncertainty where one is stated, and `spread` the basis of that; `built_in` is the
-    value of assumptions.toml when a log folder has overridden it, else None.
+    value of assumptions.toml when a log folder has overridden it, else None. An override lies from `least` to `most`, is
+    a whole number where things are `counted`, and is not above the assumption that `not_above` names.
     """
 
     name: str
@@ -33,6 +38,16 @@ class Assumption:
     high: float | None = None
     built_in: float | None = None
     spread: str = ""
+    least: float = -math.inf
+    most: float = math.inf
+    counted: bool = False
+    not_above: str = ""
+
+    @property
+    def expected(self) -> str:
+        """What an override may be, in words."""
+        whole = "a whole number from " if self.counted else ""
+        return f"{whole}{number(self.least, 6)} to {number(self.most, 6)} {self.unit}".strip()
 
 
 class AssumptionError(ValueError):
@@ -71,7 +86,7 @@ class Assumptions(Mapping[str, float]):
         return Assumptions(changed)
 
 
-def _assumption(group: str, name: str, entry: Mapping[str, object]) -> Assumption:
+def _assumption(group: str, name: str, entry: Mapping[str, Any], rules: Mapping[str, Any]) -> Assumption:
     basis = str(entry["basis"])
     if not basis.startswith(BASES):
         raise AssumptionError(f"assumptions.toml: {name} has basis “{basis}”; expected one starting with {BASES}.")
@@ -81,19 +96,29 @@ def _assumption(group: str, name: str, entry: Mapping[str, object]) -> Assumptio
         raise AssumptionError(
             f"assumptions.toml: {name} states a range with spread “{spread}”; expected one of {BASES}."
         )
-    for number in (low, high, value):
-        if number is not None and (isinstance(number, bool) or not isinstance(number, int | float)):
-            raise AssumptionError(f"assumptions.toml: {name} has “{number}”; expected a number.")
+    for given in (low, high, value):
+        if given is not None and (isinstance(given, bool) or not isinstance(given, int | float)):
+            raise AssumptionError(f"assumptions.toml: {name} has “{given}”; expected a number.")
+    unit = str(entry["unit"])
+    if basis.startswith("published"):
+        allowed = sorted(value * times for times in rules["published"])
+    else:
+        allowed = rules["units"][unit]
+    least, most = entry.get("allowed", allowed)
     return Assumption(
         name=name,
-        value=float(value),  # type: ignore[arg-type]
-        unit=str(entry["unit"]),
+        value=float(value),
+        unit=unit,
         basis=basis,
         what=str(entry["what"]),
         group=group,
-        low=None if low is None else float(low),  # type: ignore[arg-type]
-        high=None if high is None else float(high),  # type: ignore[arg-type]
+        low=None if low is None else float(low),
+        high=None if high is None else float(high),
         spread=spread,
+        least=float(least),
+        most=float(most),
+        counted=unit in rules["counted"],
+        not_above=str(entry.get("not_above", "")),
     )
 
 
@@ -102,32 +127,43 @@ def built_in() -> Assumptions:
     """The assumptions of assumptions.toml, without any override."""
     with ASSUMPTIONS_FILE.open("rb") as handle:
         groups = tomllib.load(handle)
+    rules = groups.pop("allowed")
     assumed: dict[str, Assumption] = {}
     for group, entries in groups.items():
         for name, entry in entries.items():
             if name in assumed:
                 raise AssumptionError(f"assumptions.toml: {name} stands twice; an assumption has one name.")
-            assumed[name] = _assumption(group, name, entry)
+            assumed[name] = _assumption(group, name, entry, rules)
     return Assumptions(assumed)
 
 
 def with_overrides(overrides: Mapping[str, object], source: str = "round.toml") -> tuple[Assumptions, list[str]]:
     """The built-in assumptions with a folder's overrides, and one sentence for each override not used."""
     assumed, problems, used = built_in(), [], {}
+    where = f"{source} [assumptions]:"
     for name, value in overrides.items():
         if name not in assumed:
             problems.append(
-                f"{source} [assumptions]: “{name}” is not an assumption; `tankround assumptions` lists the names. Not used."
+                f"{where} “{name}” is not an assumption; `tankround assumptions` lists the names. Not used."
             )
-        elif isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e12:
-            problems.append(
-                f"{source} [assumptions]: {name} is “{value}”; expected a plain number"
-                f" in {assumed.assumption(name).unit or 'no unit'}. The built-in {assumed[name]:g} is used."
-            )
-        elif value < 0 and assumed[name] >= 0:
-            problems.append(
-                f"{source} [assumptions]: {name} is {value:g}; expected 0 or more. The built-in {assumed[name]:g} is used."
-            )
+            continue
+        own = assumed.assumption(name)
+        given = value if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+        if own.least <= given <= own.most and (not own.counted or given == int(given)):
+            used[name] = float(given)
         else:
-            used[name] = float(value)
-    return assumed.with_values(**used), problems
+            problems.append(
+                f"{where} {name} is “{value}”; expected {own.expected}. The built-in {own.value:g} is used."
+            )
+    in_force = assumed.with_values(**used)
+    while crossed := [own for own in in_force.records() if own.not_above and own.value > in_force[own.not_above]]:
+        for own in crossed:
+            other = in_force.assumption(own.not_above)
+            dropped = [name for name in (own.name, other.name) if used.pop(name, None) is not None]
+            if dropped:
+                problems.append(
+                    f"{where} {own.name} is {own.value:g} and {other.name} {other.value:g}; expected {own.name} not above"
+                    f" {other.name}. Of {listed(dropped)} the built-in value is used."
+                )
+        in_force = assumed.with_values(**used)
+    return in_force, problems

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 from pipeline import log
-from pipeline.options import AsOf, Db, Form, Logs, Out, Pdf, Port, a_date, among_logs, an_amount
+from pipeline.options import AsOf, Db, Form, Logs, Out, Pdf, Port, a_date, a_path, among_logs, an_amount
 from pipeline.problems import Problem
 
 if TYPE_CHECKING:
@@ -294,7 +294,9 @@ def dashboard(
 
 @app.command()
 def assumptions(
-    logs: Annotated[Path | None, typer.Argument(metavar="[LOGS]", help="A log folder with overrides.")] = None,
+    logs: Annotated[
+        Path | None, typer.Argument(metavar="[LOGS]", parser=a_path, help="A log folder with overrides.")
+    ] = None,
     form: Form = "text",
 ) -> None:
     """Every constant with its value, unit and basis."""
@@ -317,7 +319,7 @@ def assumptions(
 
 
 @app.command()
-def new(folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder to make.")]) -> None:
+def new(folder: Annotated[Path, typer.Argument(metavar="FOLDER", parser=a_path, help="Folder to make.")]) -> None:
     """An empty log folder with templates and filled examples."""
     from pipeline.new_folder import make_folder
 

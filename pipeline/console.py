@@ -87,6 +87,8 @@ def assumptions_rows(assumed: Assumptions) -> list[dict[str, Any]]:
             "low": f.low,
             "high": f.high,
             "spread": f.spread or None,
+            "least": f.least,
+            "most": f.most,
             "built_in": f.built_in,
         }
         for f in assumed.records()
@@ -103,7 +105,7 @@ def assumptions_text(assumed: Assumptions) -> str:
             value = f"{number(f.value, 7)} {unit}".strip()
             span = f", {number(f.low)} to {number(f.high)}" if f.low is not None and f.high is not None else ""
             over = f"  (this folder; built in {number(f.built_in, 7)})" if f.built_in is not None else ""
-            lines.append(f"{f.name} = {value}{span}{over}")
+            lines.append(f"{f.name} = {value}{span} (may be {f.expected.removesuffix(f.unit).strip()}){over}")
             lines += textwrap.wrap(f"{f.what}. {f.basis}.", WIDTH, initial_indent="    ", subsequent_indent="    ")
     return "\n".join(lines).strip().replace(NBSP, " ")
 

@@ -31,6 +31,7 @@ def start(logs: Path) -> logging.Logger:
     except OSError:  # a folder that may only be read
         logger.addHandler(logging.NullHandler())
         return logger
+    handler.handleError = lambda record: None  # type: ignore[method-assign]  # a full disk: the command itself goes on
     handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
     logger.addHandler(handler)
     return logger

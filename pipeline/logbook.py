@@ -1,25 +1,24 @@
 """Writing to a log folder: corrections, visits typed in the dashboard, uploads. Nothing else ever writes there.
 
 Raw files are never changed. A correction is a row more in corrections.csv; visits and uploads are new files.
-Every write is whole or not at all: written beside, fsynced, then renamed (or linked, where the name must be new).
+Every write is whole or not at all.
 """
 
 from __future__ import annotations
 
+import codecs
 import csv
 import datetime as dt
-import errno
 import fcntl
 import io
 import os
 import re
-import tempfile
-import time
 import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 
+from pipeline import safe_write
 from pipeline.problems import Problem
 from schemas.columns import describe
 from schemas.visits import VisitSheet
@@ -28,58 +27,6 @@ CORRECTION_COLUMNS = ("file", "line", "column", "was", "now", "by", "on", "why")
 SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,80}\.csv", re.ASCII)
 UPLOAD_MB = 5  # a year of a large round is under 1 MB; the server takes no more either
 SHEET_FOLDERS = ("visits", "services", "events")
-UNFINISHED = ".unfinished"  # the ending of a file that is being written
-UNFINISHED_S = 600.0  # seconds after which no write is still under way
-
-
-def _explained(error: OSError, path: Path) -> Problem:
-    why = {
-        errno.ENOSPC: "the disk is full; make room and try again",
-        errno.EACCES: "the folder may not be written to; change its permissions or copy it elsewhere",
-        errno.EROFS: "the folder is read-only; copy it elsewhere",
-    }.get(error.errno or 0, f"{error.strerror}; check the folder and try again")
-    return Problem(f"{path} could not be saved: {why}. Nothing was changed.")
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def _write_whole(target: Path, content: bytes, *, replace: bool) -> None:
-    """Write `content` as `target`, whole or not at all. Without `replace` an existing file is an error."""
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        handle, beside = tempfile.mkstemp(prefix=f".{target.name}.", suffix=UNFINISHED, dir=target.parent)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(content)
-                file.flush()
-                os.fsync(file.fileno())
-            os.chmod(beside, 0o644)
-            if replace:
-                os.replace(beside, target)
-            else:
-                os.link(beside, target)  # fails if the name is taken, also by another process just now
-        finally:
-            Path(beside).unlink(missing_ok=True)
-        _sync_folder(target.parent)
-    except FileExistsError:
-        raise
-    except OSError as error:
-        raise _explained(error, target) from None
-
-
-def clear_leftovers(folder: Path) -> None:
-    """Remove what a write left that was killed; one that is under way is younger."""
-    for place in (folder, *(folder / name for name in SHEET_FOLDERS)):
-        for left in place.glob(f".*{UNFINISHED}"):
-            with suppress(OSError):
-                if time.time() - left.stat().st_mtime > UNFINISHED_S:
-                    left.unlink()
 
 
 @contextmanager
@@ -90,10 +37,22 @@ def _one_writer(folder: Path) -> Iterator[None]:
         lock.parent.mkdir(exist_ok=True)
         handle = lock.open("w")
     except OSError as error:
-        raise _explained(error, lock) from None
+        raise safe_write.explained(error, lock) from None
     with handle:
         fcntl.flock(handle, fcntl.LOCK_EX)
         yield
+
+
+def _decoded(raw: bytes) -> tuple[str, str]:
+    """Text of a file and its encoding; written back in that, every byte is as it was."""
+    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return raw.decode("utf-16", errors="replace"), "utf-16"
+    for encoding in ("utf-8-sig" if raw.startswith(codecs.BOM_UTF8) else "utf-8", "cp1252"):
+        try:
+            return raw.decode(encoding), encoding
+        except UnicodeDecodeError:
+            continue
+    return raw.decode("latin-1"), "latin-1"
 
 
 def add_corrections(folder: Path, rows: Sequence[Mapping[str, str]]) -> None:
@@ -106,14 +65,8 @@ def add_corrections(folder: Path, rows: Sequence[Mapping[str, str]]) -> None:
         try:
             old = target.read_bytes() if target.exists() else b""
         except OSError as error:
-            raise _explained(error, target) from None
-        encoding = "utf-16" if old[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
-        try:
-            text = old.decode(encoding)
-        except UnicodeDecodeError:
-            encoding, text = "cp1252", old.decode("cp1252", errors="replace")
-        if encoding == "utf-8-sig" and not old.startswith(b"\xef\xbb\xbf"):
-            encoding = "utf-8"
+            raise safe_write.explained(error, target) from None
+        text, encoding = _decoded(old)
         if not text.strip():
             text = ",".join(CORRECTION_COLUMNS) + "\n"
         first = text.lstrip("\r\n").splitlines()[0]
@@ -129,7 +82,12 @@ def add_corrections(folder: Path, rows: Sequence[Mapping[str, str]]) -> None:
         writer.writerows([row.get(name, "") for name in header] for row in rows)
         if not text.endswith("\n"):
             text += "\n"
-        _write_whole(target, (text + added.getvalue()).encode(encoding), replace=True)
+        text += added.getvalue()
+        try:
+            content = text.encode(encoding)
+        except UnicodeEncodeError:  # a sign that the file's encoding has not: all of it is kept in one that has
+            content = text.encode("utf-8-sig")
+        safe_write.write(target, content, replace=True)
 
 
 def visits_csv(rows: Sequence[Mapping[str, str]]) -> str:
@@ -149,7 +107,7 @@ def save_visits(folder: Path, rows: Sequence[Mapping[str, str]], today: dt.date)
     for count in range(1, 1000):
         target = folder / "visits" / f"entered-{today.isoformat()}-{count:03d}.csv"
         try:
-            _write_whole(target, content, replace=False)
+            safe_write.write(target, content, replace=False)
         except FileExistsError:
             continue
         return target
@@ -170,7 +128,7 @@ def save_upload(folder: Path, kind: str, name: str, content: bytes) -> Path:
         )
     target = folder / kind / name
     try:
-        _write_whole(target, content, replace=False)
+        safe_write.write(target, content, replace=False)
     except FileExistsError:
         raise Problem(f"{kind}/{name} is there already; give the file another name. Nothing was changed.") from None
     return target

@@ -7,6 +7,7 @@ import io
 import shutil
 from pathlib import Path
 
+from pipeline import safe_write
 from pipeline.problems import Problem
 from schemas import FAMILIES, Family
 from schemas.columns import describe
@@ -94,5 +95,12 @@ def copy_demo(target: Path) -> bool:
         return False
     if target.exists():
         raise Problem(f"{target} is there but holds no round.toml; expected a demo round or nothing. Move it away.")
-    shutil.copytree(demo_source(), target, ignore=shutil.ignore_patterns(".tankround"))
+    start, end = safe_write.beside(target.absolute())
+    beside = target.absolute().with_name(f"{start}demo{end}")
+    try:  # beside first: half a copy would be taken for an earlier one
+        shutil.copytree(demo_source(), beside, ignore=shutil.ignore_patterns(".tankround"))
+        beside.rename(target)
+    except OSError as error:
+        shutil.rmtree(beside, ignore_errors=True)
+        raise safe_write.explained(error, target) from None
     return True

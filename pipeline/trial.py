@@ -85,7 +85,7 @@ def read_folder(folder: Path, today: dt.date | None = None) -> Folder:
     """The sheets of a folder, for trials."""
     round_ = intake.read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
-    files = intake.find_files(folder, assumed["file_limit_mb"])
+    files = intake.find_files(folder, assumed["file_limit_mb"], assumed["folder_limit_mb"])
     sheets = intake.read_sheets(folder, files, most_columns=assumed["columns_limit"])
     return Folder(folder, round_, assumed, today or dt.date.today(), sheets)
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline import derive, intake, logbook, reuse, store
+from pipeline import derive, intake, reuse, safe_write, store
 from pipeline.assumptions import ASSUMPTIONS_FILE, with_overrides
 from pipeline.calc import nitrate_path
 from pipeline.console import account_dict
@@ -95,9 +95,9 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
     round_ = intake.read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
     with store.building_lock(target):
-        logbook.clear_leftovers(folder)
+        safe_write.clear_leftovers(folder)
         progress(0.0, "looking at the files")
-        files = intake.find_files(folder, assumed["file_limit_mb"])
+        files = intake.find_files(folder, assumed["file_limit_mb"], assumed["folder_limit_mb"])
         fingerprint = _fingerprint(folder, files)
         old = _old(target)
         same = old is not None and old.about.get("fingerprint") == fingerprint

@@ -1,23 +1,26 @@
 """Random log folders that a person would really have: every family, some missing, some half filled, with slips.
 
-`python -m tests.random_folders 1000` takes as many through every command and paper (about a second each).
+`python -m tests.random_folders 1000` takes as many through every command and paper (a few seconds each).
 """
 
 from __future__ import annotations
 
 import csv
 import datetime as dt
+import json
 import random
 import re
 import sys
 import tempfile
 import time
-from collections.abc import Callable
-from contextlib import redirect_stdout
+from contextlib import redirect_stderr, redirect_stdout
 from io import StringIO
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
+from pipeline.assumptions import built_in
+from pipeline.progress import silent
 from schemas.words import ROW_OUTCOMES
 
 TODAY = dt.date(2026, 6, 1)
@@ -31,7 +34,7 @@ class Folder:
     """One random folder; the same seed writes the same files."""
 
     def __init__(self, seed: int) -> None:
-        self.draw = random.Random(seed)
+        self.seed, self.draw = seed, random.Random(seed)
         self.files: dict[str, str] = {}
         self.tanks: list[str] = []
         self.sites: list[str] = []
@@ -66,6 +69,11 @@ class Folder:
             settings.append("[prices]\nvisit = 40\nwater_per_m3 = 4\n[prices.media]\nA = 18\n")
         if draw.random() < 0.3:
             settings.append("[van]\npayload_kg = 400\ncontainer_l = 20\n")
+        own = random.Random(f"assumptions {self.seed}")  # a draw of its own: the rest of a folder stays as it was
+        if own.random() < 0.3:
+            some = own.sample(built_in().records(), 8)
+            told = [f"{one.name} = {own.choice((one.least, one.most)):.9f}\n" for one in some]
+            settings += ["[assumptions]\n", *told]
         self.files["round.toml"] = "".join(settings)
         self.sites = [f"S{n}" for n in range(1, draw.randint(2, 4))]
         self.tanks = [f"T{n}" for n in range(1, draw.randint(2, 5))]
@@ -252,70 +260,83 @@ def write(seed: int, folder: Path) -> Path:
     return folder
 
 
-def _said(name: str, make: Callable[[], Any]) -> None:
-    """What a command prints holds no word for a null."""
-    out = StringIO()
-    with redirect_stdout(out):
-        text = make()
-    text = f"{out.getvalue()}\n{text if isinstance(text, str) else ''}"
-    found = NULLS.search(text)
-    if found:
+def _run(expected: tuple[int, ...], *words: object) -> str:
+    """What a command prints, run in this process: an exit code as documented, no traceback, no word for a null."""
+    from pipeline import cli
+
+    out, err, code = StringIO(), StringIO(), 0
+    line = ["tankround", *map(str, words)]
+    with mock.patch.object(sys, "argv", line), redirect_stdout(out), redirect_stderr(err):
+        try:
+            cli.main()
+        except SystemExit as stop:
+            code = stop.code if isinstance(stop.code, int) else 0 if stop.code is None else 1
+    told, name = err.getvalue().strip(), " ".join(line[:2])
+    if "should not" in told or "Traceback" in told:
+        log = Path(str(words[1])) / ".tankround" / "tankround.log"
+        raise AssertionError(f"{name}: {log.read_text()[-1500:] if log.exists() else told}")
+    assert code in expected, f"{name} ends with {code}, expected {expected}: {told}"
+    assert (code == 0) or told, f"{name} ends with {code} and says nothing"
+    text = out.getvalue()
+    if "json" in words:
+        json.loads(text, parse_constant=lambda word: words.index(word))  # no NaN and no infinity
+        text = text.replace("null", "")
+    _no_nulls(name, f"{text}\n{told}")
+    return out.getvalue()
+
+
+def _no_nulls(name: str, text: str) -> None:
+    if found := NULLS.search(text):
         at = max(found.start() - 120, 0)
         raise AssertionError(f"{name} prints “{found.group()}”: …{text[at : found.end() + 60]!r}")
 
 
 def through_everything(folder: Path, out: Path) -> None:
-    """Load a folder and take it through every command and paper; an AssertionError says what is wrong."""
-    import json
+    """Take a folder through every command and paper; an AssertionError says what is wrong."""
+    from pipeline import weekly
 
-    from pipeline import review, weekly
-    from pipeline.advise import fit, plan, plan_words
-    from pipeline.console import account_text, held_rows, held_text
-    from pipeline.papers import writing
-    from pipeline.papers.report_html import report_html
-    from pipeline.papers.site_report import charts, report_pdf, site_report
-    from pipeline.papers.week_pdf import week_pdf
-    from pipeline.problems import Problem
+    load = weekly.load
 
-    account = weekly.load(folder, today=TODAY).account
+    def load_today(folder: Path, db: Path | None = None, today: dt.date = TODAY, progress: Any = silent) -> Any:
+        return load(folder, db, TODAY, progress)
+
+    week = weekly.open_week(folder, today=TODAY)
+
+    def open_today(folder: Path, as_of: dt.date | None = None, db: Path | None = None, **more: Any) -> Any:
+        assert as_of in (None, week.as_of)
+        return week  # the folder stands still, so it is opened once
+
+    with mock.patch.object(weekly, "load", load_today), mock.patch.object(weekly, "open_week", open_today):
+        _commands(folder, out, week)
+
+
+def _commands(folder: Path, out: Path, week: Any) -> None:
+    day = ("--as-of", week.as_of)
+    account = json.loads(_run((0,), "load", folder, "--format", "json"))
     for told in (account, *account["files"]):
         assert told["rows_in"] == sum(told[name] for name in ROW_OUTCOMES), told
-    week = weekly.open_week(folder, today=TODAY)
-    _said("load", lambda: account_text(account, nothing_new=False, warehouse="w"))
-    _said("held", lambda: held_text(held_rows(week)))
-    _said("review", lambda: review.as_text(week))
-    as_json = review.as_json(week)
+    _run((0,), "load", folder)
+    _run((0,), "held", folder)
+    _run((0,), "assumptions", folder, "--format", "json")
+    _run((0,), "review", folder, *day, "--pdf", out / "week.pdf")
+    as_json = json.loads(_run((0,), "review", folder, *day, "--format", "json"))
     assert sum(as_json["counts"].values()) == len(as_json["tanks"])
-    text = json.dumps(as_json, allow_nan=False, ensure_ascii=False)
-    _said("review as JSON", lambda: text.replace("null", ""))
-    week_pdf(week)
     for tank in week.table("tank")["tank"].to_list():
-        _said(f"plan {tank}", lambda tank=tank: plan_words.as_text(plan.plan(week, tank)))
+        _run((0,), "plan", folder, "--tank", tank, *day)
+    _run((1,), "plan", folder, "--tank", "no such tank", *day)
     for model in week.table("filter_model")["model"].to_list():
-        answer = fit.will_it_do(week, model, net_l=180)
-        _said(f"will-it-do {model}", lambda answer=answer: fit.as_text(answer))
-        _said(f"letter {model}", lambda answer=answer: fit.letter(answer))
+        _run((0,), "will-it-do", folder, "--model", model, "--net-l", 180)
+        _run((0,), "will-it-do", folder, "--model", model, "--net-l", 180, "--letter")
+    first = ("--from", week.as_of - dt.timedelta(31), "--to", week.as_of)
     for site in week.table("site")["site"].to_list():
-        try:
-            report = site_report(week, site, TODAY - dt.timedelta(31), week.as_of)
-        except Problem:  # no tank of the site ran in these days, or the last visit lies before them
-            continue
-        drawn = charts(report)
-        report_pdf(report, drawn)
-        _said(
-            f"report {site}",
-            lambda report=report, drawn=drawn: re.sub(r"<svg.*?</svg>", "", report_html(report, drawn), flags=re.S),
-        )
-    try:
-        writing.write_sheets(week, [], out, html=True, labels=True)
-        for page in out.glob("*.html"):
-            _said(
-                page.name, lambda page=page: re.sub(r"<svg.*?</svg>", "", page.read_text(encoding="utf-8"), flags=re.S)
-            )
-        writing.write_calendar(week, out)
-        writing.write_export(week, out / "export", "csv")
-    except Problem as problem:
-        _said("a problem", lambda problem=problem: str(problem))
+        # 1: no tank of the site ran in these days, or the last visit lies before them.
+        _run((0, 1), "report", folder, "--site", site, *first, "--out", out)
+    _run((0, 1), "sheets", folder, *day, "--html", "--labels", "--out", out)
+    _run((0,), "calendar", folder, *day, "--out", out)
+    _run((0,), "export", folder, "--out", out / "export")
+    _run((2,), "review", folder, "--as-of", "yesterday")
+    for page in out.glob("*.html"):
+        _no_nulls(page.name, re.sub(r"<svg.*?</svg>", "", page.read_text(encoding="utf-8"), flags=re.S))
 
 
 def main() -> int:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
-LEAVES = ("assumptions", "units", "wording", "console", "problems", "progress", "week")
+LEAVES = ("assumptions", "units", "wording", "console", "problems", "progress", "safe_write", "week")
 ROOMS = ("intake", "store", "calc", "review", "advise", "papers")
 LONGEST = 400  # lines
 
@@ -29,9 +29,7 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "pipeline.log": frozenset(),
     "pipeline.options": frozenset({"pipeline.problems"}),
     "pipeline.logbook": COMMON,
-    "pipeline.weekly": COMMON
-    | {"pipeline.derive", "pipeline.logbook", "pipeline.reuse"}
-    | {f"pipeline.{room}" for room in ROOMS},
+    "pipeline.weekly": COMMON | {"pipeline.derive", "pipeline.reuse"} | {f"pipeline.{room}" for room in ROOMS},
     "pipeline.derive": COMMON | {"pipeline.reuse", "pipeline.calc", "pipeline.review"},
     "pipeline.reuse": frozenset({"pipeline.assumptions", "pipeline.week", "schemas"}),
     "pipeline.trial": COMMON | {"pipeline.intake"},

@@ -49,11 +49,16 @@ def test_an_override_is_used_and_keeps_the_built_in_beside_it() -> None:
     ("overrides", "word"),
     [
         ({"litres_per_kilo": 90}, "not an assumption"),
-        ({"litres_per_kg": "ninety"}, "expected a plain number"),
-        ({"litres_per_kg": True}, "expected a plain number"),
-        ({"litres_per_kg": float("nan")}, "expected a plain number"),
-        ({"litres_per_kg": float("inf")}, "expected a plain number"),
-        ({"litres_per_kg": -5}, "expected 0 or more"),
+        ({"litres_per_kg": "ninety"}, "“ninety”; expected 1 to 2000 L/kg. The built-in 100 is used."),
+        ({"litres_per_kg": True}, "“True”; expected 1 to 2000"),
+        ({"litres_per_kg": float("nan")}, "“nan”; expected 1 to 2000"),
+        ({"litres_per_kg": float("inf")}, "“inf”; expected 1 to 2000"),
+        ({"litres_per_kg": -5}, "“-5”; expected 1 to 2000"),
+        ({"litres_per_kg": 0}, "“0”; expected 1 to 2000"),
+        ({"gate_days": 27.5}, "“27.5”; expected a whole number from 1 to 1000 days"),
+        ({"mass_n": 140.07}, "expected 12.6063 to 15.4077 g/mol"),
+        ({"ph_hold_below": 9}, "expected ph_hold_below not above ph_warn_below. Of ph_hold_below the built-in"),
+        ({"comfortable_pct": 300, "within_pct": 200}, "Of comfortable_pct and within_pct the built-in"),
     ],
 )
 def test_an_override_that_cannot_be_used_is_told_and_changes_nothing(overrides: dict[str, object], word: str) -> None:
@@ -61,6 +66,20 @@ def test_an_override_that_cannot_be_used_is_told_and_changes_nothing(overrides: 
     assert len(problems) == 1
     assert word in problems[0]
     assert dict(assumed) == dict(built_in())
+
+
+def test_every_allowed_range_holds_its_value_and_its_uncertainty() -> None:
+    assumed = built_in()
+    for own in assumed.records():
+        assert -1e9 < own.least < own.most < 1e9, own.name
+        assert own.least <= own.value <= own.most, own.name
+        if own.low is not None and own.high is not None:
+            assert own.least <= own.low <= own.high <= own.most, own.name
+        assert not own.counted or own.value == int(own.value), own.name
+        assert not own.not_above or own.value <= assumed[own.not_above], own.name
+    for end in ("least", "most"):
+        told = with_overrides({own.name: getattr(own, end) for own in assumed.records()})[1]
+        assert not [problem for problem in told if "not above" not in problem]
 
 
 # Read by a name that is put together; plain_grade is what tests hold the manager's page to.

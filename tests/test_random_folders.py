@@ -1,4 +1,4 @@
-"""A hundred random folders through every command and paper: no traceback, no word for a null, no row lost."""
+"""Random folders through every command and paper: exit codes as documented, no traceback, no null, no row lost."""
 
 from pathlib import Path
 
@@ -7,7 +7,7 @@ import pytest
 from tests.random_folders import NULLS, through_everything, write
 
 
-@pytest.mark.parametrize("tens", range(10))
+@pytest.mark.parametrize("tens", range(2))
 def test_random_folders_go_through_everything(tens: int, tmp_path: Path) -> None:
     for seed in range(10 * tens, 10 * tens + 10):
         through_everything(write(seed, tmp_path / f"logs{seed}"), tmp_path / f"out{seed}")

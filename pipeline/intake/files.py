@@ -8,10 +8,13 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path
 
+from pipeline.problems import Problem
 from schemas import FAMILIES
 
 # Never read: our own warehouse, frozen reports, and the filled examples of a new folder.
 NOT_READ = {"example", "issued"}
+OURS = {"round.toml", "COLUMNS.md"}  # files that belong there and hold no records
+NAMED = 5  # files named in one sentence
 
 
 @dataclass(frozen=True)
@@ -61,7 +64,24 @@ def _file(folder: Path, path: Path, relative: str, limit_mb: float) -> LogFile:
         return LogFile(relative, family, "", size, f"it could not be opened ({error.strerror}); change its permissions")
 
 
-def find_files(folder: Path, limit_mb: float = 200) -> list[LogFile]:
+def not_read(folder: Path) -> list[str]:
+    """A sentence on the files where records belong that no load reads, such as a spreadsheet."""
+    places = (folder, *(folder / family.pattern.split("/")[0] for family in FAMILIES if "/" in family.pattern))
+    names = [
+        path.relative_to(folder).as_posix()
+        for place in places
+        for path in (sorted(place.iterdir()) if place.is_dir() else ())
+        if path.is_file() and not path.name.startswith(".") and path.suffix.casefold() != ".csv"
+    ]
+    others = [os.fsencode(name).decode("utf-8", "replace") for name in names if name not in OURS]
+    if not others:
+        return []
+    more = f" and {len(others) - NAMED} more" if len(others) > NAMED else ""
+    shown = ", ".join(others[:NAMED])
+    return [f"Not read: {shown}{more}. Only .csv files are; save a spreadsheet's sheets as CSV to have them read."]
+
+
+def find_files(folder: Path, limit_mb: float = 20, all_mb: float = 50) -> list[LogFile]:
     """Every CSV of the folder by name, in a fixed order; hidden files and folders are passed over."""
     found = []
     for here, folders, files in os.walk(folder):
@@ -75,4 +95,9 @@ def find_files(folder: Path, limit_mb: float = 200) -> list[LogFile]:
                 continue
             path = Path(here) / name
             found.append(_file(folder, path, path.relative_to(folder).as_posix(), limit_mb))
+    if (together := sum(file.size for file in found if not file.trouble)) > all_mb * 1e6:
+        raise Problem(
+            f"The CSV files of {folder} are {together / 1e6:.0f} MB together; expected up to {all_mb:g} MB, so that they fit"
+            " the memory. Move those of the oldest years to another folder. Nothing was changed."
+        )
     return sorted(found, key=lambda file: file.path)

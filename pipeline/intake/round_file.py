@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from pipeline.assumptions import with_overrides
+from pipeline.intake.files import not_read
 from pipeline.week import Round
 from schemas.words import DATE_ORDERS, GALLONS
 
+MOST_BYTES = 1_000_000
 KNOWN = {
     "round": {"name", "date_order", "visit_every_days"},
     "units": {"gallon"},
@@ -40,13 +43,21 @@ def _prices(table: Mapping[str, Any], problems: list[str]) -> dict[str, object]:
 
 
 def read_round(folder: Path) -> Round:
-    """The settings of a log folder; a missing file means all defaults."""
+    """The settings of a log folder, and what in it could not be used; a missing file means all defaults."""
+    settings = _settings(folder)
+    return replace(settings, problems=(*settings.problems, *not_read(folder)))
+
+
+def _settings(folder: Path) -> Round:
     path = folder / "round.toml"
     if not path.is_file():
         return Round()
     try:
+        if path.stat().st_size > MOST_BYTES:
+            raise OSError(f"it is larger than {MOST_BYTES // 1000} kB")
         data = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        str(data)  # a number of thousands of digits could be shown in no sentence
+    except (OSError, ValueError, RecursionError) as error:
         return Round(
             problems=(f"round.toml can't be read: {error}. Expected a TOML file; all settings are at their defaults.",)
         )
@@ -73,7 +84,7 @@ def read_round(folder: Path) -> Round:
     every = top.get("visit_every_days", 7)
     if isinstance(every, bool) or not isinstance(every, int) or not 1 <= every <= 366:
         problems.append(
-            f"round.toml [round]: visit_every_days is “{every}”; expected a whole number of days. 7 is used."
+            f"round.toml [round]: visit_every_days is “{every}”; expected a whole number of days, 1 to 366. 7 is used."
         )
         every = 7
     gallon = str(tables.get("units", {}).get("gallon", ""))

@@ -19,7 +19,9 @@ BLANK = " \t\u00a0"
 HEADER_WITHIN = 25  # records: title lines above a table are few
 TOP = HEADER_WITHIN * 4  # lines in which those records are looked for
 LONGEST_NAME = 200  # characters: no header name is longer, and folding a line of megabytes takes seconds
-csv.field_size_limit(16 * 1024 * 1024)
+MOST_LINES = 200_000  # of a file: forty tanks visited each week fill them in a century
+LONGEST_LINE = 100_000  # characters of a row; no note is longer
+csv.field_size_limit(2**31 - 1)  # what is too long is held with its line instead
 
 
 @dataclass(frozen=True)
@@ -150,6 +152,10 @@ def read_table(raw: bytes, knows: frozenset[str], fold: Callable[[str], str], mo
             "too many columns",
             f"its first line has {widest} columns, more than the {most_columns} that a file may have; split it",
         )
+    if (lines := raw.count(b"\n") or raw.count(b"\r")) > MOST_LINES:
+        raise NoTable(
+            "too many lines", f"it has {lines} lines, more than the {MOST_LINES} that a file may have; split it"
+        )
     text, remark = decode(raw)
     if not text.strip():
         return Table([], pl.DataFrame({"line": []}, schema={"line": pl.Int64}))
@@ -196,7 +202,11 @@ def _read_clean(body: str, skip: int, separator: str, names: list[str]) -> Table
     if '"' in body:
         edge = re.escape(separator)
         body = re.sub(rf'(?<![^{edge}\n])"([^"{edge}\n]*)"(?![^{edge}\n])', r"\1", body)
-    if not body.strip() or any(mark in body for mark in ('"', "\r", "\x00", "\ufeff")):
+    if (
+        not body.strip()
+        or max(map(len, body.split("\n"))) > LONGEST_LINE
+        or any(mark in body for mark in ('"', "\r", "\x00", "\ufeff"))
+    ):
         return None
     width, lines = body.split("\n", 1)[0].count(separator) + 1, body.count("\n") + 1
     if width < len(names) or body.count(separator) != (width - 1) * lines:
@@ -242,17 +252,21 @@ def _read_line_by_line(lines: list[str], skip: int, separator: str, names: list[
     bad: list[BadLine] = []
     short: list[int] = []
     for first, last, fields in rows:
-        if len(fields) > width and not (spare and len(fields) == everywhere):
-            shown = "".join(lines[first - 1 : last]).rstrip("\r\n")
-            bad.append(
-                BadLine(
-                    first,
-                    shown[:2000],
-                    "too many fields",
-                    f"The line has {len(fields)} fields where the header has {width};"
-                    " a comma inside a value must stand in quotes, or the file use semicolons.",
-                )
+        fault = reason = ""
+        if sum(map(len, fields)) > LONGEST_LINE:
+            fault = "too long"
+            reason = (
+                f"The row has more than {LONGEST_LINE} characters; expected fewer. Shorten it, or close its quotes."
             )
+        elif len(fields) > width and not (spare and len(fields) == everywhere):
+            fault = "too many fields"
+            reason = (
+                f"The line has {len(fields)} fields where the header has {width};"
+                " a comma inside a value must stand in quotes, or the file use semicolons."
+            )
+        if fault:
+            shown = "".join(lines[first - 1 : last]).rstrip("\r\n")
+            bad.append(BadLine(first, shown[:2000], fault, reason))
             continue
         if len(fields) < width:
             short.append(first)

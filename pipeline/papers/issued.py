@@ -16,9 +16,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from pipeline import safe_write
 from pipeline.papers.report_html import report_html
 from pipeline.papers.site_report import SiteReport, charts, report_pdf, with_issue
-from pipeline.papers.writing import safe_name, sync_folder, write_bytes
+from pipeline.papers.writing import safe_name, write_bytes
 from pipeline.problems import Problem
 from pipeline.wording import day_month
 
@@ -153,7 +154,7 @@ def issue(logs: Path, report: SiteReport, on: dt.date, drawn: Sequence[str | Non
             if not (place / f"issue-{number}").exists():
                 raise Problem(f"{place} could not be written ({error.strerror}). Check the folder's rights.") from error
             continue
-        sync_folder(place)
+        safe_write.sync_folder(place)
         found = _read(place / f"issue-{number}")
         if found is None:  # pragma: no cover - somebody removed it in this very moment
             raise Problem(f"{place / f'issue-{number}'} vanished while it was written. Issue the report again.")
@@ -174,15 +175,18 @@ def _build(place: Path, report: SiteReport, mark: str, number: int, on: dt.date,
         "html_sha256": hashlib.sha256(html.encode()).hexdigest(),
         "content": report.content(),
     }
+    start, end = safe_write.beside(place)
     try:
         place.mkdir(parents=True, exist_ok=True)
-        made = Path(tempfile.mkdtemp(prefix=".new-", dir=place))
+        made = Path(tempfile.mkdtemp(prefix=start, suffix=end, dir=place))
     except OSError as error:
-        raise Problem(
-            f"{place} could not be written ({error.strerror}). An issued report is kept there: give it write access."
-        ) from error
-    write_bytes(made / PDF, pdf)
-    write_bytes(made / HTML, html)
-    write_bytes(made / RECORD, json.dumps(record, ensure_ascii=False, indent=1))
+        raise safe_write.explained(error, place) from error
+    try:
+        write_bytes(made / PDF, pdf)
+        write_bytes(made / HTML, html)
+        write_bytes(made / RECORD, json.dumps(record, ensure_ascii=False, indent=1))
+    except Problem:
+        shutil.rmtree(made, ignore_errors=True)
+        raise
     made.chmod(0o755)
     return made

@@ -7,20 +7,18 @@ ever read as a record of the round.
 from __future__ import annotations
 
 import datetime as dt
-import errno
 import json
 import math
-import os
-import tempfile
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from pipeline import safe_write
 from pipeline.advise.what_if import Asked, Settings
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.report_words import costs_said, plan_said, share_said, water_said
-from pipeline.papers.writing import safe_name, sync_folder, write_bytes
+from pipeline.papers.writing import safe_name, write_bytes
 from pipeline.problems import Problem
 from pipeline.wording import listed, money
 
@@ -173,36 +171,12 @@ def keep(logs: Path, proposal: Proposal) -> tuple[Proposal, bool]:
     stem = f"{safe_name(proposal.tank)}-{proposal.on.isoformat()}"
     for number in range(1, MOST_A_DAY + 1):
         path = logs / FOLDER / f"{stem}-{number}.json"
-        if _written(path, _record(proposal)):
-            return replace(proposal, name=path.name), True
-    raise Problem(f"{logs / FOLDER} holds {MOST_A_DAY} proposals of that day and tank: withdraw some.")
-
-
-def _written(path: Path, content: bytes) -> bool:
-    """Writes a new file whole or not at all; False where the name is taken."""
-    try:
-        path.parent.mkdir(exist_ok=True)
-        handle, beside = tempfile.mkstemp(prefix=".new-", dir=path.parent)
         try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(content)
-                file.flush()
-                os.fsync(file.fileno())
-            os.chmod(beside, 0o644)
-            os.link(beside, path)  # fails where the name is taken, also by another session just now
-        finally:
-            Path(beside).unlink(missing_ok=True)
-    except FileExistsError as error:
-        if path.exists():
-            return False
-        raise Problem(
-            f"{path.parent} is in the way: expected a folder for proposals. Move it, then keep again."
-        ) from error
-    except OSError as error:
-        room = "make room" if error.errno == errno.ENOSPC else "give the folder write access"
-        raise Problem(f"{path} could not be written ({error.strerror}): {room}. Nothing was kept.") from error
-    sync_folder(path.parent)
-    return True
+            safe_write.write(path, _record(proposal), replace=False)
+        except FileExistsError:
+            continue
+        return replace(proposal, name=path.name), True
+    raise Problem(f"{logs / FOLDER} holds {MOST_A_DAY} proposals of that day and tank: withdraw some.")
 
 
 def withdraw(logs: Path, name: str, by: str, on: dt.date) -> Proposal:

@@ -52,7 +52,7 @@ def test_an_issue_is_kept_as_it_was_handed_over(
     assert "Filter checked" not in second.html()
     assert [(one.number, one.state) for one in all_issued(tmp_path)] == [(2, "whole"), (1, "whole")]
     assert all_issued(tmp_path, "quay") == []
-    assert not list(tmp_path.rglob(".new-*"))
+    assert not list(tmp_path.rglob(".*.unfinished"))
 
 
 def test_going_back_to_what_was_said_first_is_a_third_issue(

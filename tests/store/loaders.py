@@ -1,4 +1,4 @@
-"""Loads in processes of their own, which may be killed at any moment.
+"""Loads and other writing in processes of their own, which may be killed at any moment.
 
 A server process imports everything once and forks for each load. It has begun no thread pool by then, so a fork is as
 good as a fresh process, without the seconds that imports take. Lines of JSON: a wish in, what became of it out.
@@ -36,6 +36,8 @@ class Wish:
     stage: str | None = None
     delay: float = 0.0
     dies: str | None = None
+    what: str = "load"  # or a name of WRITES in tests/kills.py, done the `number`th time
+    number: int = 0
 
 
 @dataclass(frozen=True)
@@ -109,9 +111,15 @@ def _load(wish: Wish, pipe: int) -> None:
         _die(*wish.dies.split())
     status = 1
     try:
-        db = Path(wish.db) if wish.db else None
-        result = weekly.load(Path(wish.folder), db, TODAY, lambda _, doing: tell(stage=doing))
-        tell(new=result.new)
+        folder, db = Path(wish.folder), Path(wish.db) if wish.db else None
+        if wish.what == "load":
+            tell(new=weekly.load(folder, db, TODAY, lambda _, doing: tell(stage=doing)).new)
+        else:
+            from tests.kills import WRITES
+
+            write = WRITES[wish.what](folder, wish.number)
+            tell(stage="writing")
+            write()
         status = 0
     except Problem as problem:
         tell(said=str(problem))
