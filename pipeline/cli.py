@@ -106,7 +106,7 @@ def review(
 
     if pdf is not None:
         among_logs(logs, pdf, is_folder=False)
-    week = _open(logs, as_of or dt.date.today(), db)
+    week = _open(logs, as_of, db)
     if form == "json":
         _print_json(room.as_json(week))
     else:
@@ -195,7 +195,7 @@ def plan(
     """Changes that bring a tank within rating, cheapest first."""
     from pipeline.advise import plan as room
 
-    answer = room.plan(_open(logs, as_of or dt.date.today(), db), tank)
+    answer = room.plan(_open(logs, as_of, db), tank)
     if form == "json":
         _print_json(answer)
     else:
@@ -243,7 +243,7 @@ def sheets(
     from pipeline.papers import writing
 
     among_logs(logs, out, is_folder=True)
-    week = _open(logs, as_of or dt.date.today(), db)
+    week = _open(logs, as_of, db)
     _written(writing.write_sheets(week, site or [], out, day=day, html=html, labels=labels))
 
 
@@ -258,7 +258,7 @@ def calendar(
     from pipeline.papers import writing
 
     among_logs(logs, out, is_folder=True)
-    _written(writing.write_calendar(_open(logs, as_of or dt.date.today(), db), out))
+    _written(writing.write_calendar(_open(logs, as_of, db), out))
 
 
 @app.command()

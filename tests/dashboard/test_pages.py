@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+import shutil
 from html import unescape
 from pathlib import Path
 
@@ -125,11 +126,14 @@ def test_held_rows_shows_every_reason_whole(demo_logs: Path, monkeypatch: pytest
 
 
 def test_as_of_today_says_how_old_the_newest_visit_is_and_calls_no_tank_steady(
-    demo_logs: Path, monkeypatch: pytest.MonkeyPatch
+    demo_logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    logs = shutil.copytree(demo_logs, tmp_path / "logs")
+
     def shown(as_of: str) -> str:
         monkeypatch.setattr("dashboard.data.as_of", lambda: dt.date.fromisoformat(as_of))
-        return words(opened(demo_logs, "this_week", monkeypatch))
+        monkeypatch.setattr("pipeline.weekly._today", lambda: dt.date.fromisoformat(as_of))
+        return words(opened(logs, "this_week", monkeypatch))
 
     assert "newest visit today" in shown("2026-06-01")
     late = shown("2026-08-03")
