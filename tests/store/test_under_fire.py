@@ -38,12 +38,14 @@ def loader() -> Iterator[Loader]:
 
 
 # `python -m tests.kills 200` kills two hundred times, at other moments with another seed.
+@pytest.mark.slow
 def test_killed_at_any_moment_the_old_or_the_new_warehouse_stands_whole(tmp_path: Path, truth: Truth) -> None:
     found = kill_often(tmp_path, 4, at_once=1, truth=truth)
     assert found["killed"] == 4
     assert found["left something behind"] > 0, "killed too early or too late to prove anything"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("what", WRITES)
 def test_killed_at_any_moment_a_write_is_whole_or_not_at_all(tmp_path: Path, loader: Loader, what: str) -> None:
     assert kill_writes(tmp_path / "logs", what, 2, 1, loader)[f"{what} killed"] == 2

@@ -61,7 +61,7 @@ def test_a_second_load_is_nothing_new_and_an_edit_is(small: Path) -> None:
     assert not weekly.load(small, today=TODAY).new
     assert store.stamp(weekly.warehouse_of(small)) == stamp
     sites = small / "sites.csv"
-    sites.write_text(sites.read_text("utf-8").replace("Home", "Home again"), "utf-8")
+    sites.write_text(sites.read_text("utf-8").replace("Hall", "Hall again"), "utf-8")
     assert sites.read_text("utf-8").count("again")
     assert weekly.load(small, today=TODAY).new
 
@@ -149,24 +149,25 @@ def test_what_a_killed_write_left_is_cleared_by_the_next_load(small: Path) -> No
     assert [old.exists(), dead.exists(), issue.exists(), young.exists()] == [False, False, False, True]
 
 
-@pytest.mark.parametrize("view", sorted(store.VIEWS))
-def test_every_view_runs(demo_logs: Path, view: str) -> None:
+def test_every_view_runs(demo_logs: Path) -> None:
     con = store.read_copy(weekly.warehouse_of(demo_logs))
     try:
-        rows = store.query(con, f"select * from {view}")
+        for view in store.VIEWS:
+            rows = store.query(con, f"select * from {view}")
+            assert rows.height > 0, view
+            assert rows.width == len(set(rows.columns)), view
+            assert pl.Decimal not in rows.schema.values(), "a number comes as a number"
     finally:
         con.close()
-    assert rows.height > 0
-    assert rows.width == len(set(rows.columns))
-    assert not [name for name, kind in rows.schema.items() if kind == pl.Decimal], "a number comes as a number"
 
 
-@pytest.mark.parametrize("view", sorted(store.VIEWS))
-def test_every_view_runs_on_an_empty_warehouse(tmp_path: Path, view: str) -> None:
+def test_every_view_runs_on_an_empty_warehouse(tmp_path: Path) -> None:
     (tmp_path / "logs").mkdir()
     con = store.read_copy(weekly.load(tmp_path / "logs", today=TODAY).db)
     try:
-        assert store.query(con, f"select * from {view}").height == 0
+        assert {view: store.query(con, f"select * from {view}").height for view in store.VIEWS} == dict.fromkeys(
+            store.VIEWS, 0
+        )
     finally:
         con.close()
 
