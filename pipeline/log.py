@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from contextlib import suppress
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
 
@@ -42,4 +43,5 @@ def stop() -> None:
     logger = logging.getLogger(NAME)
     for handler in list(logger.handlers):
         logger.removeHandler(handler)
-        handler.close()
+        with suppress(OSError):  # what was not written yet, on a full disk
+            handler.close()

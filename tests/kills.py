@@ -83,7 +83,7 @@ def raw(folder: Path) -> dict[str, str]:
     return {str(path): hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
 
 
-def kill_writes(folder: Path, what: str, count: int, seed: int) -> Counter[str]:
+def kill_writes(folder: Path, what: str, count: int, seed: int, loader: Loader) -> Counter[str]:
     """Kill `count` writes of a kind; then load the folder, which removes what they left."""
     draw, found = random.Random(seed), Counter[str]()
     write_folder(folder, weeks=3)
@@ -91,30 +91,27 @@ def kill_writes(folder: Path, what: str, count: int, seed: int) -> Counter[str]:
         (folder / "corrections.csv").write_text(",".join(logbook.CORRECTION_COLUMNS) + "\n")
     weekly.load(folder, today=TODAY)
     before = raw(folder)
-    with Loader() as loader:
-        ended = loader.load(Wish(str(folder), what=what))
-        assert ended.status == 0, ended.said
-        usual = ended.at["end"] - ended.at["writing"]
-        stands = written(folder, what)
-        for number in range(1, count * MOST_TRIES):
-            wish = Wish(str(folder), stage="writing", delay=draw.random() * usual, what=what, number=number)
-            ended = loader.load(wish)
-            now = written(folder, what)
-            where = f"{what}, seed {seed}, write {number}"
-            assert set(stands) <= set(now), f"{where}: lost {set(stands) - set(now)}"
-            assert len(now) - len(stands) == 1 if ended.status == 0 else len(now) - len(stands) in (0, 1), where
-            assert ended.status in (0, -9), f"{where}: {ended.said}"
-            if ended.status == -9:
-                found[f"{what} killed"] += 1
-                found[
-                    f"{what} killed, {'written all the same' if len(now) > len(stands) else 'as if never begun'}"
-                ] += 1
-            else:
-                found[f"{what} done before its time"] += 1
-                usual *= 0.9
-            stands = now
-            if found[f"{what} killed"] >= count:
-                break
+    ended = loader.load(Wish(str(folder), what=what))
+    assert ended.status == 0, ended.said
+    usual = ended.at["end"] - ended.at["writing"]
+    stands = written(folder, what)
+    for number in range(1, count * MOST_TRIES):
+        wish = Wish(str(folder), stage="writing", delay=draw.random() * usual, what=what, number=number)
+        ended = loader.load(wish)
+        now = written(folder, what)
+        where = f"{what}, seed {seed}, write {number}"
+        assert set(stands) <= set(now), f"{where}: lost {set(stands) - set(now)}"
+        assert len(now) - len(stands) == 1 if ended.status == 0 else len(now) - len(stands) in (0, 1), where
+        assert ended.status in (0, -9), f"{where}: {ended.said}"
+        if ended.status == -9:
+            found[f"{what} killed"] += 1
+            found[f"{what} killed, {'written all the same' if len(now) > len(stands) else 'as if never begun'}"] += 1
+        else:
+            found[f"{what} done before its time"] += 1
+            usual *= 0.9
+        stands = now
+        if found[f"{what} killed"] >= count:
+            break
     assert found[f"{what} killed"] >= count, f"{what}: only {found} of {count}"
     found[f"{what}: files left by half, removed by the next load"] += len(unfinished(folder))
     weekly.load(folder, today=TODAY)
@@ -131,7 +128,11 @@ def main() -> None:
             share = count // 4 + (n < count % 4)
             place = Path(scratch) / what
             place.mkdir()
-            found = kill_often(place, share, seed) if what == "load" else kill_writes(place, what, share, seed)
+            if what == "load":
+                found = kill_often(place, share, seed)
+            else:
+                with Loader() as loader:
+                    found = kill_writes(place, what, share, seed, loader)
             for said, times in found.items():
                 print(f"{times:5} {said}", flush=True)
 

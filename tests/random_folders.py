@@ -13,7 +13,6 @@ import re
 import sys
 import tempfile
 import time
-from contextlib import redirect_stderr, redirect_stdout
 from io import StringIO
 from pathlib import Path
 from typing import Any
@@ -262,27 +261,17 @@ def write(seed: int, folder: Path) -> Path:
 
 def _run(expected: tuple[int, ...], *words: object) -> str:
     """What a command prints, run in this process: an exit code as documented, no traceback, no word for a null."""
-    from pipeline import cli
+    from tests.commands import run_command
 
-    out, err, code = StringIO(), StringIO(), 0
-    line = ["tankround", *map(str, words)]
-    with mock.patch.object(sys, "argv", line), redirect_stdout(out), redirect_stderr(err):
-        try:
-            cli.main()
-        except SystemExit as stop:
-            code = stop.code if isinstance(stop.code, int) else 0 if stop.code is None else 1
-    told, name = err.getvalue().strip(), " ".join(line[:2])
+    code, text, told = run_command(*words)
+    name, told = f"tankround {words[0]}", told.strip()
     if "should not" in told or "Traceback" in told:
         log = Path(str(words[1])) / ".tankround" / "tankround.log"
         raise AssertionError(f"{name}: {log.read_text()[-1500:] if log.exists() else told}")
     assert code in expected, f"{name} ends with {code}, expected {expected}: {told}"
     assert (code == 0) or told, f"{name} ends with {code} and says nothing"
-    text = out.getvalue()
-    if "json" in words:
-        json.loads(text, parse_constant=lambda word: words.index(word))  # no NaN and no infinity
-        text = text.replace("null", "")
-    _no_nulls(name, f"{text}\n{told}")
-    return out.getvalue()
+    _no_nulls(name, f"{text.replace('null', '') if 'json' in words else text}\n{told}")
+    return text
 
 
 def _no_nulls(name: str, text: str) -> None:

@@ -13,8 +13,10 @@ from pathlib import Path
 import pytest
 
 from dashboard.launch import HOST, command, environment, free_port, serve
-from pipeline import cli, log, options
+from pipeline import cli, intake, log, options
+from pipeline.intake import structure
 from pipeline.problems import Problem
+from tests.commands import run_command
 from tests.small_folder import write_folder
 
 CLI = [sys.executable, "-m", "pipeline.cli"]
@@ -26,12 +28,6 @@ def logs(tmp_path: Path) -> Path:
     folder = tmp_path / "logs"
     write_folder(folder, 3)
     return folder
-
-
-def run(*words: object, **more: object) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [*CLI, *map(str, words)], capture_output=True, text=True, cwd=ROOT, timeout=120, check=False, **more
-    )  # type: ignore[call-overload, no-any-return]
 
 
 def raw(folder: Path) -> dict[str, str]:
@@ -52,10 +48,9 @@ def raw(folder: Path) -> dict[str, str]:
 )
 def test_raw_files_are_never_written_over(logs: Path, words: tuple[str, ...]) -> None:
     before = raw(logs)
-    done = run(*(word.replace("LOGS", str(logs)) for word in words))
-    assert done.returncode == 1
-    assert "among the log files" in done.stderr
-    assert "Traceback" not in done.stderr
+    code, _, said = run_command(*(word.replace("LOGS", str(logs)) for word in words))
+    assert code == 1
+    assert "among the log files" in said
     assert raw(logs) == before
 
 
@@ -68,6 +63,8 @@ def test_a_folder_of_its_own_inside_the_logs_may_be_written_to(logs: Path) -> No
     ("words", "said"),
     [
         (("load", ""), "blank"),
+        (("new", " "), "blank"),
+        (("assumptions", ""), "blank"),
         (("will-it-do", "LOGS", "--model", "M", "--net-l", "inf"), "above 0"),
         (("will-it-do", "LOGS", "--model", "M", "--net-l", "nan"), "above 0"),
         (("will-it-do", "LOGS", "--model", "M", "--net-l", "0"), "above 0"),
@@ -79,10 +76,9 @@ def test_a_folder_of_its_own_inside_the_logs_may_be_written_to(logs: Path) -> No
     ],
 )
 def test_an_option_out_of_reach_is_a_sentence(logs: Path, words: tuple[str, ...], said: str) -> None:
-    done = run(*(word.replace("LOGS", str(logs)) for word in words))
-    assert done.returncode == 2
-    assert said in " ".join(done.stderr.split())
-    assert "Traceback" not in done.stderr
+    code, _, told = run_command(*(word.replace("LOGS", str(logs)) for word in words))
+    assert code == 2
+    assert said in " ".join(told.split())
 
 
 def test_a_closed_pipe_ends_with_0(logs: Path) -> None:
@@ -91,10 +87,81 @@ def test_a_closed_pipe_ends_with_0(logs: Path) -> None:
     assert (done.returncode, done.stderr) == (0, "")
 
 
-def test_a_terminal_of_another_encoding_is_no_error(logs: Path) -> None:
-    done = run("review", logs, env={**os.environ, "PYTHONIOENCODING": "ascii"})
-    assert done.returncode == 0, done.stderr
-    assert "?" in done.stdout
+def test_a_full_disk_behind_the_output_is_a_sentence_and_another_encoding_is_no_error(logs: Path) -> None:
+    """One process each, as both hang on the stream that Python opens at its start."""
+    line = [*CLI, "assumptions", str(logs)]
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(line, stdout=full, stderr=subprocess.PIPE, text=True, cwd=ROOT, check=False)
+    assert (done.returncode, len(done.stderr.splitlines())) == (1, 1)
+    assert "No space left on device" in done.stderr
+    plain = subprocess.run(
+        line, env={**os.environ, "PYTHONIOENCODING": "ascii"}, capture_output=True, text=True, cwd=ROOT, check=False
+    )
+    assert (plain.returncode, plain.stderr) == (0, "")
+    assert "?C" in plain.stdout
+
+
+def test_a_log_on_a_full_disk_is_in_nobodys_way(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    log.log_file(tmp_path).parent.mkdir()
+    log.log_file(tmp_path).symlink_to("/dev/full")
+    log.start(tmp_path).info("x")
+    log.stop()
+    assert capsys.readouterr().err == ""
+
+
+def test_a_file_that_no_load_reads_is_told(logs: Path) -> None:
+    code, out, _ = run_command("load", logs)
+    assert (code, "Not read" in out) == (0, False)
+    (logs / "visits" / "june.xlsx").write_bytes(b"PK")
+    out = run_command("load", logs)[1]
+    log.stop()
+    assert "Not read: visits/june.xlsx. Only .csv files are; save a spreadsheet's sheets as CSV" in out
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (f"a = {'1' * 5000}", "can't be read"),
+        (f"a = 0x{'f' * 5000}", "can't be read"),
+        (f"a = {'[' * 5000}", "can't be read"),
+        (f"# {'x' * 1_000_000}", "larger than 1000 kB"),
+    ],
+)
+def test_settings_out_of_reach_are_a_sentence(tmp_path: Path, text: str, said: str) -> None:
+    (tmp_path / "round.toml").write_text(text)
+    assert said in intake.read_round(tmp_path).problems[0]
+
+
+# A sparse file takes no room on the disk, and the load must not read it.
+def test_a_sheet_of_500_mb_is_held_unread_and_a_folder_of_many_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "visits").mkdir()
+    for number, megabytes in enumerate((500, 19, 19, 19)):
+        with (tmp_path / "visits" / f"{number}.csv").open("wb") as file:
+            file.truncate(megabytes * 1_000_000)
+    (large, *_) = intake.find_files(tmp_path, 20, 60)
+    assert large.trouble == "it is larger than 20 MB; split it into several files"
+    with pytest.raises(Problem, match="are 57 MB together; expected up to 50 MB"):
+        intake.find_files(tmp_path, 20, 50)
+
+
+@pytest.mark.parametrize(
+    ("sheet", "said"),
+    [
+        ("date,tank\n" + "\n" * 200_000, "200001 lines, more than the 200000"),
+        ("," * 1_000_000, "1000001 columns, more than the 500"),
+    ],
+)
+def test_too_many_lines_or_columns_are_refused_before_they_are_read(sheet: str, said: str) -> None:
+    with pytest.raises(structure.NoTable, match=said):
+        structure.read_table(sheet.encode(), frozenset({"date", "tank"}), str, 500)
+
+
+@pytest.mark.parametrize("quote", ["", '"'])
+def test_a_row_of_megabytes_is_held_alone(quote: str) -> None:
+    sheet = f"date,tank\n2026-01-05,T1\n2026-01-06,{quote}{'x' * 20_000_000}{quote}\n2026-01-07,T2\n"
+    table = structure.read_table(sheet.encode(), frozenset({"date", "tank"}), str, 500)
+    assert table.cells["tank"].to_list() == ["T1", "T2"]
+    assert [(bad.line, bad.fault, len(bad.text)) for bad in table.bad] == [(3, "too long", 2000)]
 
 
 def test_an_error_of_ours_is_one_sentence_and_a_log_file(

@@ -44,6 +44,21 @@ def test_a_correction_keeps_encoding_separator_and_column_order(tmp_path: Path, 
     assert target.read_bytes()[:3] == (b"\xef\xbb\xbf" if encoding == "utf-8-sig" else target.read_bytes()[:3])
 
 
+def test_a_correction_in_another_encoding_loses_no_sign(tmp_path: Path) -> None:
+    """Signs that Windows-1252 lacks: the file becomes UTF-8. Bytes that it leaves open: they stay."""
+    target = tmp_path / "corrections.csv"
+    header = ",".join(ROW) + "\n"
+    target.write_bytes(f"{header}a,1,b,c,d,ça,f,g\n".encode("cp1252"))
+    logbook.add_corrections(tmp_path, [{**ROW, "why": "level → 5"}])
+    text = target.read_bytes().decode("utf-8-sig")
+    assert "ça" in text
+    assert "level → 5" in text
+    odd = header.encode() + b"a,1,b,c,d,\x81\xe7,f,g\n"
+    target.write_bytes(odd)
+    logbook.add_corrections(tmp_path, [ROW])
+    assert target.read_bytes().startswith(odd)
+
+
 def test_a_header_not_understood_changes_nothing(tmp_path: Path) -> None:
     target = tmp_path / "corrections.csv"
     target.write_text("file,cell,new\n")

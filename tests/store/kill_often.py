@@ -1,11 +1,8 @@
-"""Loads killed at random moments; `python -m tests.store.kill_often` prints how many, and what stood afterwards."""
+"""Loads killed at random moments, and what stands afterwards; `python -m tests.kills` prints how many."""
 
 from __future__ import annotations
 
-import os
 import random
-import sys
-import tempfile
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -130,21 +127,10 @@ def kill(folder: Path, truth: Truth, count: int, seed: int) -> Counter[str]:
     return found
 
 
-def kill_often(place: Path, count: int, seed: int = 1, at_once: int = 2) -> Counter[str]:
+def kill_often(place: Path, count: int, seed: int = 1, at_once: int = 2, truth: Truth | None = None) -> Counter[str]:
     """Kills shared among folders at once."""
-    truth = Truth(place)
+    truth = truth or Truth(place)
     shares = [count // at_once + (n < count % at_once) for n in range(at_once)]
     with ThreadPoolExecutor(at_once) as pool:
         runs = [pool.submit(kill, place / f"logs-{n}", truth, share, seed + n) for n, share in enumerate(shares)]
         return sum((run.result() for run in runs), Counter())
-
-
-def kills_wanted(default: int) -> int:
-    return int(os.environ.get("TANKROUND_KILLS", default))
-
-
-if __name__ == "__main__":
-    with tempfile.TemporaryDirectory() as scratch:
-        seed = int(sys.argv[1]) if len(sys.argv) > 1 else 1
-        for what, times in kill_often(Path(scratch), kills_wanted(200), seed).items():
-            print(f"{times:5} {what}")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import os
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -17,12 +16,13 @@ import pytest
 
 from pipeline import store, weekly
 from pipeline.problems import Problem
+from tests.commands import run_command
+from tests.kills import WRITES, kill_writes
 from tests.small_folder import TODAY, write_folder
-from tests.store.kill_often import SAYINGS, Truth, kill_often, kills_wanted, leftovers, say
+from tests.store.kill_often import SAYINGS, Truth, kill_often, leftovers, say
 from tests.store.loaders import Loader, Wish
 from tests.store.sameness import assert_same_tables, tables_of
 
-ROOT = Path(__file__).parents[2]
 PLAIN, SHEET, KIT = SAYINGS
 
 
@@ -31,24 +31,29 @@ def truth(tmp_path_factory: pytest.TempPathFactory) -> Truth:
     return Truth(tmp_path_factory.mktemp("truth"))
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def loader() -> Iterator[Loader]:
     with Loader() as one:
         yield one
 
 
-def test_killed_at_any_moment_the_old_or_the_new_warehouse_stands_whole(tmp_path: Path) -> None:
-    """TANKROUND_KILLS=200 kills more often; `python -m tests.store.kill_often SEED` tries other moments."""
-    wanted = kills_wanted(12)
-    found = kill_often(tmp_path, wanted)
-    assert found["killed"] == wanted
+# `python -m tests.kills 200` kills two hundred times, at other moments with another seed.
+@pytest.mark.slow
+def test_killed_at_any_moment_the_old_or_the_new_warehouse_stands_whole(tmp_path: Path, truth: Truth) -> None:
+    found = kill_often(tmp_path, 4, at_once=1, truth=truth)
+    assert found["killed"] == 4
     assert found["left something behind"] > 0, "killed too early or too late to prove anything"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("what", WRITES)
+def test_killed_at_any_moment_a_write_is_whole_or_not_at_all(tmp_path: Path, loader: Loader, what: str) -> None:
+    assert kill_writes(tmp_path / "logs", what, 2, 1, loader)[f"{what} killed"] == 2
 
 
 @pytest.mark.parametrize(
     ("dies", "stands"),
     [
-        ("before fsync", PLAIN),
         ("after fsync", PLAIN),
         ("before replace", PLAIN),
         ("after replace", SHEET),
@@ -82,15 +87,15 @@ def test_what_a_build_leaves_beside_it_is_cleared(tmp_path: Path) -> None:
     assert {path.name for path in db.parent.iterdir()} == {db.name, f"{db.name}.lock", other.name}
 
 
-def test_two_loads_at_once_take_turns(tmp_path: Path, truth: Truth) -> None:
+def test_two_loads_at_once_take_turns(tmp_path: Path, truth: Truth, loader: Loader) -> None:
     folder = tmp_path / "logs"
     say(folder, PLAIN)
-    with Loader() as one, Loader() as two:
-        for saying in (PLAIN, SHEET, KIT):
+    with Loader() as two:
+        for saying in (PLAIN, SHEET):
             say(folder, saying)
-            for each in (one, two):
+            for each in (loader, two):
                 each.start(Wish(str(folder)))
-            ended = [each.ended() for each in (one, two)]
+            ended = [each.ended() for each in (loader, two)]
             assert [each.status for each in ended] == [0, 0], [each.said for each in ended]
             assert sorted(bool(each.new) for each in ended) == [False, True], "the second finds all done"
             assert truth.stands(folder) == saying
@@ -114,7 +119,7 @@ def test_a_reader_meanwhile_sees_a_whole_warehouse(tmp_path: Path, truth: Truth,
 
     reader = threading.Thread(target=read)
     reader.start()
-    for saying in (SHEET, KIT, PLAIN):
+    for saying in (SHEET, PLAIN):
         say(folder, saying)
         assert loader.load(Wish(str(folder))).status == 0
         swapped = len(seen)
@@ -125,7 +130,7 @@ def test_a_reader_meanwhile_sees_a_whole_warehouse(tmp_path: Path, truth: Truth,
     reader.join()
     assert failed == []
     order = [saying for n, saying in enumerate(seen) if n == 0 or saying != seen[n - 1]]
-    assert order == [PLAIN, SHEET, KIT, PLAIN]
+    assert order == [PLAIN, SHEET, PLAIN]
 
 
 # A place of limited size, or that may only be read, by the kernel itself; only root may make one.
@@ -149,25 +154,17 @@ def _mounted(place: Path, *words: str) -> Iterator[Path]:
         subprocess.run(["umount", str(place)], check=True)
 
 
-def _command(*words: object) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "pipeline.cli", *map(str, words)], cwd=ROOT, capture_output=True, text=True
-    )
-
-
 @pytest.mark.parametrize("room", ["64k", "1m", "6m"])
 def test_a_full_disk_is_told_and_nothing_stands_for_a_warehouse(tmp_path: Path, room: str) -> None:
     """Full while building, while folding the log into the file, or just before its end."""
     folder = write_folder(tmp_path / "logs", weeks=3)
     with _mounted(tmp_path / "small", "-t", "tmpfs", "-o", f"size={room}", "none") as place:
-        done = _command("load", folder, "--db", place / "w.duckdb")
-        assert (done.returncode, done.stdout) == (1, "")
-        assert "could not be written: the disk is full; make room and load again" in done.stderr
-        assert len(done.stderr.splitlines()) == 1, done.stderr
+        with pytest.raises(Problem, match="could not be written: the disk is full; make room and load again"):
+            weekly.load(folder, place / "w.duckdb", TODAY)
         assert [path.name for path in place.iterdir()] == ["w.duckdb.lock"]
 
 
-@pytest.mark.parametrize("saying", [SHEET, KIT])
+@pytest.mark.parametrize("saying", [KIT])
 def test_a_disk_that_fills_up_keeps_the_old_warehouse(tmp_path: Path, truth: Truth, saying: str) -> None:
     folder = tmp_path / "logs"
     with _mounted(tmp_path / "small", "-t", "tmpfs", "-o", "size=12m", "none") as place:
@@ -190,11 +187,10 @@ def test_a_folder_that_may_only_be_read_is_loaded_elsewhere(tmp_path: Path) -> N
     real = write_folder(tmp_path / "logs", weeks=1)
     with _mounted(tmp_path / "shown", "--bind", str(real)) as place:
         _mount("-o", "remount,bind,ro", str(place))
-        done = _command("load", place)
-        assert (done.returncode, done.stdout) == (1, "")
-        assert "the folder is read-only; give --db FILE in a folder that is not" in done.stderr
-        assert len(done.stderr.splitlines()) == 1, done.stderr
-        assert _command("load", place, "--db", tmp_path / "w.duckdb").returncode == 0
+        code, out, err = run_command("load", place)
+        assert (code, out, len(err.splitlines())) == (1, "", 1), err
+        assert "the folder is read-only; give --db FILE in a folder that is not" in err
+        assert run_command("load", place, "--db", tmp_path / "w.duckdb")[0] == 0
     assert not (real / ".tankround").exists()
 
 
