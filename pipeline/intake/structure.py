@@ -19,7 +19,7 @@ BLANK = " \t\u00a0"
 HEADER_WITHIN = 25  # records: title lines above a table are few
 TOP = HEADER_WITHIN * 4  # lines in which those records are looked for
 LONGEST_NAME = 200  # characters: no header name is longer, and folding a line of megabytes takes seconds
-MOST_LINES = 200_000  # of a file: forty tanks visited each week fill them in a century
+MOST_LINES = 500_000  # of a file: forty tanks visited each week fill them in two centuries
 LONGEST_LINE = 100_000  # characters of a row; no note is longer
 csv.field_size_limit(2**31 - 1)  # what is too long is held with its line instead
 

@@ -31,6 +31,9 @@ ROUTINE = {"mean_gap_days": 7.0, "tap": 5.0, "change_share": 0.9, "mean_fraction
         (OVER | CLIMBS, PLAN, ("bioload 140 % of its plain rating, short of 0.5 kg media", "Feed less or add 0.5 kg media",
             "200 L net on 1.5 kg of media rates 150 L", "disputed")),
         (OVER | UNCLEAR | OFF, PLAN, ("short of 0.5 kg media",)),
+        (OVER | CLIMBS | {"media_kg": 1.625}, PLAN, ("short of 0.38 kg media",)),
+        (OVER | CLIMBS | {"media_kg": None}, PLAN, ("short of 2 kg media",)),
+        (OVER | CLIMBS | {"net_l": None}, PLAN, ("Feed less or add media",)),
         (OVER | CLIMBS | ROUTINE, PLAN, ("until then change 21 % (42 L)",)),  # 1.06 × 7 ÷ 35
         (OVER | FLAT, STEADY, ("bioload 140 % of its plain rating, nitrate steady", "Leave it")),
         (OVER | UNCLEAR | UNDER, STEADY, ("levels off near 30 mg/L (20–40)",)),
@@ -241,3 +244,18 @@ def test_within_plan_the_nearest_limit_comes_first() -> None:
     assert harms == sorted(harms)
     assert r.soon(never) == ASSUMED["far_weeks"] + 1
     assert r.soon(likelier) == pytest.approx(ASSUMED["far_weeks"] + 0.6)
+
+
+@pytest.mark.parametrize(
+    ("facts", "words"),
+    [
+        (RISE, "rises 7.4 mg/L a week"),
+        (RISE | {"step_since": ago(20)}, "rises 7.4 mg/L a week"),
+        (FLAT | {"step_since": ago(20)}, "its rise stepped up on 12 May"),
+        (FLAT, "no clear trend"),
+        (RISE | {"recent_rate": -1.0, "recent_low": -1.5, "recent_high": -0.6, "step_since": ago(20)}, "falls 7"),
+        ({"step_since": ago(20), "recent_state": "too few"}, "its rise stepped up on 12 May"),
+    ],
+)
+def test_the_rise_is_told_or_else_its_step(facts: dict[str, Any], words: str) -> None:
+    assert r.rise(tank(**facts)).replace("\u00a0", " ").startswith(words)

@@ -273,6 +273,11 @@ def cell(column: str, text: str, days: int | None = 1, **more: Any) -> dict[str,
         (cell("nitrite", "0.8 mg/l") | {"fault": "two values"}, {}, True),
         (cell("temperature", "29"), {"set_c": None}, True),
         (cell("nitrate", "900"), {}, False),
+        (cell("ammonia", "0.5"), {"ph": read(8.0)}, True),
+        (cell("ammonia", "0.5"), {"ph": read(8.0), "set_c": 18.0}, False),
+        (cell("ammonia", "0.5"), {"ph": read(8.0), "set_c": None}, True),
+        (cell("ammonia", "0.5"), {"ph": read(8.0), "temperature": read(18.0)}, False),
+        (cell("ammonia", "0.5"), {"ph": read(8.0), "temperature": read(25.0), "set_c": 18.0}, True),
         (cell("value", "9.5") | {"reason": "Ammonia 9.5 is outside what is accepted."}, {}, True),
         (row("held", text="a row", fault="x", reason="y", days=1), {}, False),
     ],
@@ -309,3 +314,15 @@ def test_what_kills_sooner_comes_first() -> None:
     assert w.nearer(100.0, 2.0) == 80.0
     assert w.nearer(100.0, -1.0) == 100.0
     assert w.nearer(100.0, 50.0) == 10.0
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({"of_ammonia": None, "of_ph": 8.0}, "(calculated from readings of one visit)"),
+        ({"of_ammonia": 0.5, "of_ph": None}, "(calculated from readings of one visit)"),
+        ({"of_ammonia": 0.5, "of_ph": 8.0, "celsius": None}, "(calculated from ammonia 0.5 mg/L at pH 8.0)"),
+    ],
+)
+def test_what_free_ammonia_is_calculated_from(more: dict[str, Any], words: str) -> None:
+    holds(w.free_ammonia, tank(free_ammonia=read(0.03, **{**FREE, **more})), ACT, words)
