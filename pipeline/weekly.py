@@ -74,7 +74,7 @@ def _old(target: Path) -> _Old | None:
     if not target.is_file():
         return None
     try:
-        con = store.read_copy(target)
+        con = store.read_copy(target)  # reads every row, so that damage anywhere shows
     except store.Unreadable:
         return None
     with con:
@@ -97,7 +97,7 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
     with store.building_lock(target):
         safe_write.clear_leftovers(folder)
         progress(0.0, "looking at the files")
-        files = intake.find_files(folder, assumed["file_limit_mb"], assumed["folder_limit_mb"])
+        files = _files(folder)
         fingerprint = _fingerprint(folder, files)
         old = _old(target)
         same = old is not None and old.about.get("fingerprint") == fingerprint
@@ -119,6 +119,31 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
         return LoadResult(account, new, target)
 
 
+def _standing(
+    folder: Path, db: Path | None, today: dt.date | None, as_of: dt.date | None
+) -> tuple[dt.date, Tables] | None:
+    """The day of loading and the tables of the warehouse that stands, read once; None where it is damaged or, for a day
+    of loading, not that of the folder as it is."""
+    target = warehouse_of(folder, db)
+    if not target.is_file() or not folder.is_dir():
+        return None
+    try:
+        with store.looking(target) as con:
+            about = store.meta(con)
+            loaded_on = dt.date.fromisoformat(about["loaded_on"])
+            if today is not None and (loaded_on != today or about["fingerprint"] != _fingerprint(folder, _files(folder))):
+                return None
+            stored = as_of in (None, loaded_on)
+            return loaded_on, store.read_tables(con, [*BASE_TABLES, *DERIVED_TABLES] if stored else list(BASE_TABLES))
+    except store.Unreadable:
+        return None
+
+
+def _files(folder: Path) -> Sequence[intake.LogFile]:
+    assumed, _ = with_overrides(intake.read_round(folder).overrides)
+    return intake.find_files(folder, assumed["file_limit_mb"], assumed["folder_limit_mb"])
+
+
 def open_week(
     folder: Path,
     as_of: dt.date | None = None,
@@ -127,17 +152,15 @@ def open_week(
     progress: Progress = silent,
 ) -> Week:
     """The round as of a day (the day of loading): loaded first where the folder has changed."""
-    target = load(folder, db, today, progress).db
+    loaded_on, tables = _standing(folder, db, today or _today(), as_of) or (None, {})
+    if loaded_on is None:
+        load(folder, db, today, progress)
+        loaded_on, tables = _standing(folder, db, None, as_of) or (None, {})
+    if loaded_on is None:
+        raise Problem(f"{warehouse_of(folder, db)} was damaged while it was read; run the command again.")
     round_ = intake.read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
-    try:
-        con = store.read_copy(target)
-    except store.Unreadable:  # damaged since: a second load mends it
-        con = store.read_copy(load(folder, db, today, progress).db)
-    with con:
-        loaded_on = dt.date.fromisoformat(store.meta(con)["loaded_on"])
-        stored = as_of in (None, loaded_on)
-        tables = store.read_tables(con, [*BASE_TABLES, *DERIVED_TABLES] if stored else list(BASE_TABLES))
+    stored = as_of in (None, loaded_on)
     if as_of is None or stored:
         return Week(folder, round_, assumed, loaded_on, loaded_on, tables)
     if as_of > loaded_on:
