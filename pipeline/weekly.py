@@ -131,7 +131,9 @@ def _standing(
         with store.looking(target) as con:
             about = store.meta(con)
             loaded_on = dt.date.fromisoformat(about["loaded_on"])
-            if today is not None and (loaded_on != today or about["fingerprint"] != _fingerprint(folder, _files(folder))):
+            if today is not None and (
+                loaded_on != today or about["fingerprint"] != _fingerprint(folder, _files(folder))
+            ):
                 return None
             stored = as_of in (None, loaded_on)
             return loaded_on, store.read_tables(con, [*BASE_TABLES, *DERIVED_TABLES] if stored else list(BASE_TABLES))
@@ -152,12 +154,14 @@ def open_week(
     progress: Progress = silent,
 ) -> Week:
     """The round as of a day (the day of loading): loaded first where the folder has changed."""
-    loaded_on, tables = _standing(folder, db, today or _today(), as_of) or (None, {})
-    if loaded_on is None:
-        load(folder, db, today, progress)
-        loaded_on, tables = _standing(folder, db, None, as_of) or (None, {})
-    if loaded_on is None:
+    standing = _standing(folder, db, today or _today(), as_of)
+    for _ in range(2):  # the second mends what was damaged after the first
+        if standing is None:
+            load(folder, db, today, progress)
+            standing = _standing(folder, db, None, as_of)
+    if standing is None:
         raise Problem(f"{warehouse_of(folder, db)} was damaged while it was read; run the command again.")
+    loaded_on, tables = standing
     round_ = intake.read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
     stored = as_of in (None, loaded_on)
