@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -36,12 +37,19 @@ BESIDES = {
 }
 
 
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    place = write_folder(tmp_path / "logs", weeks=WEEKS)
+@pytest.fixture(scope="module")
+def loaded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = write_folder(tmp_path_factory.mktemp("reuse") / "logs", weeks=WEEKS)
     for name, text in BESIDES.items():
         (place / name).write_text(text)
+    weekly.load(place, today=TODAY)
     return place
+
+
+@pytest.fixture
+def folder(loaded: Path, tmp_path: Path) -> Path:
+    """A copy of the loaded folder, its warehouse with it."""
+    return shutil.copytree(loaded, tmp_path / "logs")
 
 
 def edit(name: str, old: str, new: str) -> Callable[[Path], None]:
@@ -114,6 +122,15 @@ EDITS = {
 }  # fmt: skip
 
 
+# Whose tables are held against a build from nothing as well: each kind of record that fingerprints treat differently.
+REBUILT = (
+    "a reading",
+    "a filter moved to another tank, its cleanings with it",
+    "a cleaning of a tank's only filter",
+    "a tap test",
+)
+
+
 def calculated(folder: Path) -> dict[tuple[str, dt.date], int]:
     con = store.read_copy(weekly.warehouse_of(folder))
     try:
@@ -142,7 +159,6 @@ def test_after_an_edit_only_what_it_touches_is_calculated_again_and_all_is_as_if
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
     do, touches = EDITS[name]
-    weekly.load(folder, today=TODAY)
     before = calculated(folder)
     asked = watch(monkeypatch)
     do(folder)
@@ -152,6 +168,8 @@ def test_after_an_edit_only_what_it_touches_is_calculated_again_and_all_is_as_if
     changed = {ask for ask in after if after[ask] != before[ask]}
     assert changed == {(tank, day) for tank, day in after if tank in touches and day >= touches[tank]}
     assert set(asked[0].iter_rows()) == changed
+    if name not in REBUILT:
+        return
     fresh = tmp_path / "fresh.duckdb"
     weekly.load(folder, fresh, TODAY)
     assert_same_tables(tables_of(weekly.warehouse_of(folder)), tables_of(fresh))
