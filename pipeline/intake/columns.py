@@ -6,7 +6,7 @@ import datetime as dt
 import string
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from typing import Any
 
 import polars as pl
@@ -94,6 +94,7 @@ def side_by_side(rows: pl.DataFrame, key: Sequence[str], template: str, joint: s
     return pl.Series("places", [joint.join(by_key[one]) for one in keys], pl.String)
 
 
+@cache
 def no_issues() -> pl.DataFrame:
     return pl.DataFrame(schema=ISSUE)
 
@@ -163,6 +164,8 @@ def read_cells(frame: pl.DataFrame, name: str, reader: Reader) -> pl.DataFrame:
 def cell_issues(cells: pl.DataFrame, column: str) -> pl.DataFrame:
     """The cells that were not simply accepted, as issues of a column."""
     odd = cells.filter(pl.col("outcome") != "accepted")
+    if odd.height == 0:
+        return no_issues()
     return odd.select(pl.lit(column).alias(k) if k == "column" else pl.col(k) for k in ISSUE).with_columns(
         pl.col("says").fill_null("")
     )

@@ -81,6 +81,9 @@ def read_plain(name: str, frame: pl.DataFrame, context: Context) -> tuple[pl.Dat
             columns.append(days.rename(column))
             issues.append(unread)
             continue
+        if note.kind in ("text", "key"):
+            columns.append(frame.select(pl.when(pl.col(column) != "").then(column)).to_series())
+            continue
         cells = read_cells(frame, column, reader_of(note, context))
         issues.append(cell_issues(cells, column))
         value = {
