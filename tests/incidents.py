@@ -74,6 +74,11 @@ def name(tank: int) -> str:
     return f"N{tank:04d}"
 
 
+def clean(w: World, tank: int) -> int:
+    """Clean flow of a tank's filter [L/h]."""
+    return round(3.6 * w.net[tank])
+
+
 def day_of(visit: int) -> dt.date:
     return FIRST + dt.timedelta(days=7 * visit)
 
@@ -118,11 +123,11 @@ def run(w: World) -> dict[str, np.ndarray]:
     ammonia, nitrite, kh = 0.01 * np.ones(tanks), 0.02 * np.ones(tanks), 5.5 * np.ones(tanks)
     out = {key: np.zeros((VISITS, tanks)) for key in ("nitrate", "after", "ammonia", "ammonia after", "nitrite", "kh", "celsius")}
     for day in range(days):
-        warm = np.clip((w.celsius[day] - 17.5) / 7.0, 0.02, 1.0)
-        ammonia = (ammonia + 0.29 * w.made[day] + w.pulse[day]) / (1 + 24 * w.bio[day] * warm)
-        oxidised = ammonia * 24 * w.bio[day] * warm
-        nitrite = (nitrite + 2.55 * oxidised) / (1 + 24 * w.bio[day] * warm)
-        gained = nitrite * 24 * w.bio[day] * warm * 1.348 - w.removed[day]
+        warm = np.clip((w.celsius[day] - 17.5) / 7.0, 0.01, 1.0)
+        ammonia = (ammonia + 0.29 * w.made[day] + w.pulse[day]) / (1 + 45 * w.bio[day] * warm)
+        oxidised = ammonia * 45 * w.bio[day] * warm
+        nitrite = (nitrite + 2.55 * oxidised) / (1 + 45 * w.bio[day] * warm)
+        gained = nitrite * 45 * w.bio[day] * warm * 1.348 - w.removed[day]
         nitrate = np.maximum(nitrate + gained, 0.3)
         kh = np.maximum(kh - 0.045 * gained + w.stone[day], 0.2)
         share = w.hidden[day]
@@ -177,7 +182,7 @@ def food_not_recorded(w: World, t: int, d: int, v: int) -> None:
 
 def overfed_once(w: World, t: int, d: int, v: int) -> None:
     w.made[d : d + 9, t] *= 3.5
-    w.bio[d : d + 9, t] *= 0.25
+    w.bio[d : d + 9, t] *= 0.13
     _event(w, t, v, "overfed")
 
 
@@ -189,7 +194,7 @@ def new_fish(w: World, t: int, d: int, v: int) -> None:
 
 def fish_died(w: World, t: int, d: int, v: int) -> None:
     w.pulse[d + 3 : d + 9, t] += w.rng.uniform(4, 9)
-    w.bio[d + 3 : d + 12, t] *= 0.35
+    w.bio[d + 3 : d + 12, t] *= 0.2
     w.seen[v + 1 :, t] -= 1
     if w.rng.random() < 0.5:
         _event(w, t, v + 1, "fish died", count=1)
@@ -197,38 +202,38 @@ def fish_died(w: World, t: int, d: int, v: int) -> None:
 
 def clogged(w: World, t: int, d: int, v: int) -> None:
     w.removed[d:, t] *= 0.25
-    w.bio[d + 7 :, t] *= 0.12
+    w.bio[d + 7 :, t] *= 0.06
     w.flow[v:, t] = np.linspace(0.8, 0.5, VISITS - v)
     for at in (v + 1, v + 5):
-        _service(w, t, at, "pads", found="sludge", flow_before=round(350 * w.flow[at, t]))
+        _service(w, t, at, "pads", found="sludge", flow_before=round(clean(w, t) * w.flow[at, t]))
 
 
 def flow_lost(w: World, t: int, d: int, v: int) -> None:
-    w.bio[d:, t] *= 0.1
+    w.bio[d:, t] *= 0.05
     w.removed[d:, t] *= 0.5
     w.flow[v:, t] = w.rng.uniform(0.3, 0.5)
 
 
 def rinsed(w: World, t: int, d: int, v: int) -> None:
-    w.bio[:, t] *= recovering(len(w.bio), d, 0.04, 7)
+    w.bio[:, t] *= recovering(len(w.bio), d, 0.022, 7)
     w.removed[:, t] *= recovering(len(w.bio), d, 0.2, 9)
     _service(w, t, v, "media rinsed", media_share=1, rinse_water="tap", found="light")
 
 
 def over_cleaned(w: World, t: int, d: int, v: int) -> None:
-    w.bio[:, t] *= recovering(len(w.bio), d, 0.07, 5)
+    w.bio[:, t] *= recovering(len(w.bio), d, 0.035, 5)
     w.removed[:, t] *= recovering(len(w.bio), d, 0.3, 5)
     _service(w, t, v, "media rinsed", media_share=round(w.rng.uniform(0.6, 1), 1), rinse_water="tank", found="light")
 
 
 def medicine(w: World, t: int, d: int, v: int) -> None:
-    w.bio[:, t] *= recovering(len(w.bio), d, 0.05, 6)
+    w.bio[:, t] *= recovering(len(w.bio), d, 0.025, 6)
     w.removed[:, t] *= recovering(len(w.bio), d, 0.4, 6)
     _event(w, t, v, "medication")
 
 
 def stopped(w: World, t: int, d: int, v: int) -> None:
-    w.bio[:, t] *= recovering(len(w.bio), d, 0.05, 4)
+    w.bio[:, t] *= recovering(len(w.bio), d, 0.025, 4)
     hours = int(w.rng.integers(10, 40))
     _event(w, t, v, "filter stopped" if w.rng.random() < 0.5 else "power cut", hours=hours)
 
@@ -249,7 +254,7 @@ def tap_nitrate_not_tested(w: World, t: int, d: int, v: int) -> None:
 
 def tap_ammonia(w: World, t: int, d: int, v: int) -> None:
     w.tap_ammonia[d:, t : t + GROUP] = level = w.rng.uniform(0.7, 1.1)
-    w.bio[d:, t : t + GROUP] *= 0.35
+    w.bio[d:, t : t + GROUP] *= 0.2
     if w.rng.random() < 0.5:
         w.add("tap", water_supply=f"W{t // GROUP}", date=day_of(v + 1), ammonia=round(level, 1))
 
@@ -295,7 +300,7 @@ def not_shaken(w: World, t: int, d: int, v: int) -> None:
 
 
 def interference(w: World, t: int, d: int, v: int) -> None:
-    w.bio[:, t] *= recovering(len(w.bio), d - 5, 0.03, 5)
+    w.bio[:, t] *= recovering(len(w.bio), d - 5, 0.016, 5)
     w.factor[v : v + 4, t] *= w.rng.uniform(1.8, 2.4)
 
 
@@ -336,7 +341,7 @@ def limestone(w: World, t: int, d: int, v: int) -> None:
 
 
 def still_new(w: World, t: int, d: int, v: int) -> None:
-    w.bio[:, t] = np.clip((np.arange(len(w.bio)) - d) / 40.0, 0.03, 1.0)
+    w.bio[:, t] = np.clip((np.arange(len(w.bio)) - d) / 40.0, 0.016, 1.0)
     w.removed[:, t] *= 0.1
     w.tank_cells[t] = {"set_up": day_of(v)}
 
@@ -412,7 +417,7 @@ def _sheets(w: World, out: dict[str, np.ndarray]) -> list[list[Row]]:
                 "ammonia": trace["ammonia"][visit, tank], "nitrite": trace["nitrite"][visit, tank],
                 "nitrate": nitrate[visit, tank], "ph": round(float(ph[visit, tank]), 1), "kh": int(kh[visit, tank]),
                 "temperature": round(float(warm[visit, tank]), 1), "kit": f"K{tank // GROUP}-{w.kit[visit, tank]}",
-                "flow_l_h": round(350 * w.flow[visit, tank]) if visit % 3 == 0 or w.flow[visit, tank] < 0.9 else "",
+                "flow_l_h": round(clean(w, tank) * w.flow[visit, tank]) if visit % 3 == 0 or w.flow[visit, tank] < 0.9 else "",
                 "water_changed": f"{100 * share:.0f}%" if share > 0 else "",
                 "change_kind": kind if share > 0 and kind != "change" else "",
                 "fish_seen": int(w.seen[visit, tank]) if visit % 2 == 0 or w.seen[visit, tank] != 9 else "",
@@ -457,13 +462,13 @@ def _folder(w: World, folder: Path, rows: list[list[Row]]) -> None:
     ])  # fmt: skip
     fed = [{"tank": name(t), "from": "2024-01-01", "feed_g_day": round(w.made[0, t] * w.net[t] / FOOD, 2), "protein_pct": 45} for t in range(tanks)]
     _write(folder / "feeding.csv", fed + w.rows.get("feeding", []))
-    _write(folder / "filter_models.csv", [{"model": "drumble", "kind": "canister", "rated_flow_l_h": 700, "source": "invented"}])
+    _write(folder / "filter_models.csv", [{"model": "drumble", "kind": "canister", "rated_flow_l_h": 1500, "source": "invented"}])
     _write(folder / "compartments.csv", [
         {"model": "drumble", "position": 1, "compartment": "cup", "stage": "fine", "medium": "felt", "usable_l": 1.0},
         {"model": "drumble", "position": 2, "compartment": "basket", "stage": "biological", "medium": "grout", "usable_l": 9.0},
     ])  # fmt: skip
     _write(folder / "media.csv", [{"medium": "felt", "stage": "fine", "quality": 0}, {"medium": "grout", "stage": "biological", "quality": 1, "bulk_kg_l": 0.5}])
-    _write(folder / "filters.csv", [{"filter": f"F{name(t)}", "model": "drumble", "clean_flow_l_h": 350} for t in range(tanks)])
+    _write(folder / "filters.csv", [{"filter": f"F{name(t)}", "model": "drumble", "clean_flow_l_h": clean(w, t)} for t in range(tanks)])
     _write(folder / "placements.csv", [{"filter": f"F{name(t)}", "tank": name(t), "from": old} for t in range(tanks)])
     fills = [
         {"filter": f"F{name(t)}", "compartment": room, "layer": 1, "medium": medium, "mass_kg": mass, "wetted": old, "from": old}

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 
 from pipeline import derive, review, weekly
+from pipeline.calc.kit_shift import hold_down
 from pipeline.week import Week
 from tests import incidents
 
@@ -31,7 +32,9 @@ def reviews(folder: Path) -> dict[int, dict[str, Any]]:
     found = {}
     for visit in range(incidents.ONSET - 2, incidents.VISITS):
         as_of = incidents.day_of(visit)
-        now = derive.derived(week.tables, as_of, 0, week.assumed, week.round, lambda *_: None)
+        asks = derive.requests_of(week.tables, [as_of])
+        now = hold_down(derive.calc(week.tables, asks, week.assumed, week.round), week.tables, week.assumed)
+        now |= review.ranked(derive.looked_at({**week.tables, **now}, asks, week.assumed, week.round))
         then = Week(folder, week.round, week.assumed, as_of, week.loaded_on, {**week.tables, **now})
         found[visit] = {row["tank"]: row for row in review.as_json(then)["tanks"]}
     return found
