@@ -19,7 +19,7 @@ import schemas
 from pipeline import reuse, review
 from pipeline.assumptions import Assumptions
 from pipeline.calc import capacity as rating
-from pipeline.calc import dates, floworder, nitrate, water
+from pipeline.calc import dates, explanations, floworder, nitrate, water
 from pipeline.calc.kit_shift import hold_down_by_parts, kits_used
 from pipeline.progress import Progress
 from pipeline.week import Round
@@ -54,6 +54,7 @@ def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, roun
         "water": water.latest(tables, requests, assumed),
         "due": dates.due(tables, requests, assumed, round_),
         "audit": floworder.audit(tables, requests, assumed),
+        "explanation": explanations.weigh(tables, requests, assumed),
     }
     return {**now, **review.looked_at({**tables, **now}, requests, assumed, round_)}
 

@@ -223,13 +223,14 @@ class Finding(Ask):
 
 
 class FindingCause(Ask):
-    """A possible cause of a finding, cheapest check first; at most three a finding."""
+    """A possible cause of a finding, the likeliest first, of like ones the cheapest check; at most three a finding."""
 
     rule: str = column("Rule", kind="key", required=True)
     place: int = column("Place", required=True, ge=1, le=3)
     cause: str = column("Cause", kind="word", words=CAUSES, required=True)
     because: str = column("The records that speak for it", required=True)
     check: str = column("The check", required=True)
+    score: float = column("Weight against the others", "Logarithm of its odds, but for a constant.", required=True)
 
 
 class Review(Ask):

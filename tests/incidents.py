@@ -121,7 +121,10 @@ def run(w: World) -> dict[str, np.ndarray]:
     days, tanks = w.made.shape
     nitrate = w.tap[0] + 7 * (w.made - w.removed)[0] / 0.27
     ammonia, nitrite, kh = 0.01 * np.ones(tanks), 0.02 * np.ones(tanks), 5.5 * np.ones(tanks)
-    out = {key: np.zeros((VISITS, tanks)) for key in ("nitrate", "after", "ammonia", "ammonia after", "nitrite", "kh", "celsius")}
+    out = {
+        key: np.zeros((VISITS, tanks))
+        for key in ("nitrate", "after", "ammonia", "ammonia after", "nitrite", "kh", "celsius")
+    }
     for day in range(days):
         warm = np.clip((w.celsius[day] - 17.5) / 7.0, 0.01, 1.0)
         ammonia = (ammonia + 0.29 * w.made[day] + w.pulse[day]) / (1 + 45 * w.bio[day] * warm)
@@ -173,7 +176,9 @@ def _more_food(w: World, t: int, d: int) -> float:
 
 def food_recorded(w: World, t: int, d: int, v: int) -> None:
     grams = w.made[0, t] * w.net[t] / FOOD
-    w.add("feeding", tank=name(t), **{"from": day_of(v)}, feed_g_day=round(grams * _more_food(w, t, d), 2), protein_pct=45)
+    w.add(
+        "feeding", tank=name(t), **{"from": day_of(v)}, feed_g_day=round(grams * _more_food(w, t, d), 2), protein_pct=45
+    )
 
 
 def food_not_recorded(w: World, t: int, d: int, v: int) -> None:
@@ -402,7 +407,10 @@ def _sheets(w: World, out: dict[str, np.ndarray]) -> list[list[Row]]:
     drawn = np.where(w.after, out["after"], out["nitrate"])
     seen = np.maximum((drawn + 2) * np.exp(0.14 * rng.standard_normal(shape)) * w.factor - 2, 0)
     nitrate = matched(NITRATE, seen)
-    trace = {key: matched(TRACE, out[key] * np.exp(0.15 * rng.standard_normal(shape))) for key in ("ammonia", "nitrite", "ammonia after")}
+    trace = {
+        key: matched(TRACE, out[key] * np.exp(0.15 * rng.standard_normal(shape)))
+        for key in ("ammonia", "nitrite", "ammonia after")
+    }
     kh = np.round(out["kh"] + 0.3 * rng.standard_normal(shape)).clip(0)
     ph = np.round((6.9 + 0.8 * np.log10(out["kh"] / 4) + 0.06 * rng.standard_normal(shape)) / 0.2) * 0.2
     warm = out["celsius"] + 0.3 * rng.standard_normal(shape)
@@ -453,38 +461,87 @@ def _folder(w: World, folder: Path, rows: list[list[Row]]) -> None:
     tanks = len(w.net)
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "round.toml").write_text('[round]\nname = "invented incidents"\nvisit_every_days = 7\n', encoding="utf-8")
-    _write(folder / "sites.csv", [{"site": f"S{n}", "name": f"Site {n}", "water_supply": f"W{n * SITE // GROUP}"} for n in range(tanks // SITE)])
+    _write(
+        folder / "sites.csv",
+        [{"site": f"S{n}", "name": f"Site {n}", "water_supply": f"W{n * SITE // GROUP}"} for n in range(tanks // SITE)],
+    )
     old = dt.date(2022, 3, 1)
     _write(folder / "tanks.csv", [
         {"tank": name(t), "site": f"S{t // SITE}", "name": f"Tank {t}", "net_l": w.net[t], "set_up": old, "temperature_c": 25 if w.celsius[0, t] == 25 else 23,
          "planting": "none", "stocking": "normal", "nitrate_ceiling": 50} | w.tank_cells.get(t, {})
         for t in range(tanks)
     ])  # fmt: skip
-    fed = [{"tank": name(t), "from": "2024-01-01", "feed_g_day": round(w.made[0, t] * w.net[t] / FOOD, 2), "protein_pct": 45} for t in range(tanks)]
+    fed = [
+        {
+            "tank": name(t),
+            "from": "2024-01-01",
+            "feed_g_day": round(w.made[0, t] * w.net[t] / FOOD, 2),
+            "protein_pct": 45,
+        }
+        for t in range(tanks)
+    ]
     _write(folder / "feeding.csv", fed + w.rows.get("feeding", []))
-    _write(folder / "filter_models.csv", [{"model": "drumble", "kind": "canister", "rated_flow_l_h": 1500, "source": "invented"}])
+    _write(
+        folder / "filter_models.csv",
+        [{"model": "drumble", "kind": "canister", "rated_flow_l_h": 1500, "source": "invented"}],
+    )
     _write(folder / "compartments.csv", [
         {"model": "drumble", "position": 1, "compartment": "cup", "stage": "fine", "medium": "felt", "usable_l": 1.0},
         {"model": "drumble", "position": 2, "compartment": "basket", "stage": "biological", "medium": "grout", "usable_l": 9.0},
     ])  # fmt: skip
-    _write(folder / "media.csv", [{"medium": "felt", "stage": "fine", "quality": 0}, {"medium": "grout", "stage": "biological", "quality": 1, "bulk_kg_l": 0.5}])
-    _write(folder / "filters.csv", [{"filter": f"F{name(t)}", "model": "drumble", "clean_flow_l_h": clean(w, t)} for t in range(tanks)])
+    _write(
+        folder / "media.csv",
+        [
+            {"medium": "felt", "stage": "fine", "quality": 0},
+            {"medium": "grout", "stage": "biological", "quality": 1, "bulk_kg_l": 0.5},
+        ],
+    )
+    _write(
+        folder / "filters.csv",
+        [{"filter": f"F{name(t)}", "model": "drumble", "clean_flow_l_h": clean(w, t)} for t in range(tanks)],
+    )
     _write(folder / "placements.csv", [{"filter": f"F{name(t)}", "tank": name(t), "from": old} for t in range(tanks)])
     fills = [
-        {"filter": f"F{name(t)}", "compartment": room, "layer": 1, "medium": medium, "mass_kg": mass, "wetted": old, "from": old}
+        {
+            "filter": f"F{name(t)}",
+            "compartment": room,
+            "layer": 1,
+            "medium": medium,
+            "mass_kg": mass,
+            "wetted": old,
+            "from": old,
+        }
         for t in range(tanks)
         for room, medium, mass in (("cup", "felt", ""), ("basket", "grout", round(max(w.net[t] / 75, 2.4), 2)))
     ]
-    fills += [{"filter": f"F{name(t)}", "compartment": "basket", "layer": 1, "medium": "grout", "wetted": old} | cells for t, cells in w.basket.items()]
+    fills += [
+        {"filter": f"F{name(t)}", "compartment": "basket", "layer": 1, "medium": "grout", "wetted": old} | cells
+        for t, cells in w.basket.items()
+    ]
     _write(folder / "fills.csv", fills)
     kits = []
     for group in range(tanks // GROUP):
         t = group * GROUP
         for kit in sorted(set(w.kit[:, t].tolist())):
             first = int(np.argmax(w.kit[:, t] == kit))
-            cells = {"opened": day_of(first) - dt.timedelta(2), "expires": "2027-06-01"} | w.opened.get((group, kit), {})
-            for parameter, base, ladder in (("nitrate", "NO3", NITRATE), ("nitrite", "NO2", TRACE), ("ammonia", "NH4", TRACE), ("kh", "dKH", range(25))):
-                kits.append({"kit": f"K{group}-{kit}", "parameter": parameter, "basis": base, "steps": "|".join(f"{s:g}" for s in ladder), **cells})
+            cells = {"opened": day_of(first) - dt.timedelta(2), "expires": "2027-06-01"} | w.opened.get(
+                (group, kit), {}
+            )
+            for parameter, base, ladder in (
+                ("nitrate", "NO3", NITRATE),
+                ("nitrite", "NO2", TRACE),
+                ("ammonia", "NH4", TRACE),
+                ("kh", "dKH", range(25)),
+            ):
+                kits.append(
+                    {
+                        "kit": f"K{group}-{kit}",
+                        "parameter": parameter,
+                        "basis": base,
+                        "steps": "|".join(f"{s:g}" for s in ladder),
+                        **cells,
+                    }
+                )
     _write(folder / "kits.csv", kits)
     tests = [
         {"water_supply": f"W{t // GROUP}", "date": day_of(visit), "nitrate": round(float(w.tap[WARM + 7 * visit, t]), 1), "ph": 7.4, "kh": 6, "ammonia": 0}
@@ -507,5 +564,14 @@ def _visits(folder: Path, rows: list[list[Row]]) -> None:
             after, also = row.pop("after"), row.pop("also after", False)
             typed.append(row)
             if also and row["water_changed"]:
-                typed.append({"date": row["date"], "site": row["site"], "tank": row["tank"], "taken": "after", "ammonia": after, "kit": row["kit"]})
+                typed.append(
+                    {
+                        "date": row["date"],
+                        "site": row["site"],
+                        "tank": row["tank"],
+                        "taken": "after",
+                        "ammonia": after,
+                        "kit": row["kit"],
+                    }
+                )
         _write(folder / "visits" / f"{day_of(visit)}.csv", typed)

@@ -186,7 +186,11 @@ def _readers(tables: Tables, tanks: list[str]) -> pl.DataFrame:
 
 
 def build_rows(
-    tables: Tables, tanks: list[str], assumed: Mapping[str, float], parameter: str = "nitrate", also: tuple[str, ...] = ()
+    tables: Tables,
+    tanks: list[str],
+    assumed: Mapping[str, float],
+    parameter: str = "nitrate",
+    also: tuple[str, ...] = (),
 ) -> Rows:
     """The rows of the tanks named, over all time, for the readings that count: no `doubt`, or one of `also`."""
     tanks = sorted(set(tanks))

@@ -82,7 +82,9 @@ def _with_factor(part: Batch, rows: Array, sd: float) -> tuple[Windows, Priors, 
     kits = int(part.windows.kit.max(initial=-1)) + 1
     at = KIT + kits
     kit = np.where(rows & (part.windows.kit >= 0), kits, part.windows.kit)
-    mean, precision = (np.insert(a, at, v, axis=0) for a, v in ((part.priors.mean, 0.0), (part.priors.precision, sd**-2)))
+    mean, precision = (
+        np.insert(a, at, v, axis=0) for a, v in ((part.priors.mean, 0.0), (part.priors.precision, sd**-2))
+    )
     return replace(part.windows, kit=kit), Priors(mean, precision), at
 
 
@@ -114,7 +116,9 @@ def weigh(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) -> p
     found = _weigh(rows, asks, assumed)
     parts = [_of_series(found, rows, asks, tables, assumed), _of_cells(found, rows, asks, tables, assumed)]
     frame = pl.concat(parts).filter(pl.col("gain") >= assumed["explained_gain"])
-    best = frame.sort("gain", descending=True, maintain_order=True).unique(["tank", "as_of", "cause"], keep="first", maintain_order=True)
+    best = frame.sort("gain", descending=True, maintain_order=True).unique(
+        ["tank", "as_of", "cause"], keep="first", maintain_order=True
+    )
     return conform("explanation", best.sort("as_of", "tank", "cause"))
 
 
@@ -123,10 +127,17 @@ def _weigh(rows: Rows, asks: pl.DataFrame, assumed: Mapping[str, float]) -> Weig
     as_of = asks["as_of"].to_physical().cast(pl.Int64).to_numpy()
     back = 7 * np.arange(1, int(assumed["explained_weeks"]) + 1)
     shape = (len(back), len(tank))
-    gain, size, precision = (
-        {kind: np.full(shape, start) for kind in KINDS} for start in (-np.inf, 0.0, 0.0)
+    gain, size, precision = ({kind: np.full(shape, start) for kind in KINDS} for start in (-np.inf, 0.0, 0.0))
+    out = Weighed(
+        gain,
+        size,
+        precision,
+        np.zeros(shape),
+        np.full(shape, -1),
+        np.zeros(len(tank)),
+        np.full(len(tank), -1),
+        pl.DataFrame(),
     )
-    out = Weighed(gain, size, precision, np.zeros(shape), np.full(shape, -1), np.zeros(len(tank)), np.full(len(tank), -1), pl.DataFrame())
     cells = []
     wanted = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))
     for part in batches(rows, wanted, assumed, steps=1):
@@ -139,7 +150,11 @@ def _weigh(rows: Rows, asks: pl.DataFrame, assumed: Mapping[str, float]) -> Weig
         enough = count >= assumed["gate_readings"]
         out.readings[which] = count
         out.since[:, which] = np.where(later, day, np.iinfo(np.int32).max).min(axis=1)
-        usable = enough & (later & w.reading).any(axis=1) & (w.reading & ~later).sum(axis=1).__ge__(assumed["explained_before"])
+        usable = (
+            enough
+            & (later & w.reading).any(axis=1)
+            & (w.reading & ~later).sum(axis=1).__ge__(assumed["explained_before"])
+        )
         for kind, design in designs(w, later).items():
             for s in range(len(back)):
                 done = fit(w, part.priors, assumed, design[s], start=plain.theta)
@@ -147,7 +162,9 @@ def _weigh(rows: Rows, asks: pl.DataFrame, assumed: Mapping[str, float]) -> Weig
                 if kind == "lost":
                     level, _, _ = expected(w, plain)
                     last = np.where(real & ~later[s], np.arange(len(w.days))[:, None], -1).max(axis=0)
-                    stood = level[np.maximum(last, 0), np.arange(len(which))] * (1 - w.fraction[np.maximum(last, 0), np.arange(len(which))])
+                    stood = level[np.maximum(last, 0), np.arange(len(which))] * (
+                        1 - w.fraction[np.maximum(last, 0), np.arange(len(which))]
+                    )
                     out.share[s, which] = done.theta[-1] * LEVEL / np.maximum(stood, 1.0)
         for s in range(len(back)):
             changed, prior, at = _with_factor(part, later[s], assumed["explained_factor_sd"])
@@ -169,7 +186,9 @@ def _keep(out: Weighed, kind: str, s: int, which: IntArray, done: Fit, plain: Fi
     out.precision[kind][s, which] = 1.0 / np.maximum(done.covariance[at, at], 1e-9)
 
 
-def _cells(rows: Rows, part: Batch, plain: Fit, as_of: IntArray, enough: Array, assumed: Mapping[str, float]) -> pl.DataFrame:
+def _cells(
+    rows: Rows, part: Batch, plain: Fit, as_of: IntArray, enough: Array, assumed: Mapping[str, float]
+) -> pl.DataFrame:
     """The readings of the last weeks with what the plain balance makes of them, a row each."""
     w = part.windows
     level, after, bias = expected(w, plain)
@@ -191,7 +210,9 @@ def log_chance(low: Array, high: Array, level: Array, bias: Array, cv: Array, as
     offset = assumed["log_offset"]
     log_low = np.where(low > 0, np.log(np.maximum(low, 0) + offset), -np.inf)
     seen = np.log(np.maximum(level, 0.0) * np.exp(bias) + offset)
-    return cell_scores(log_low, np.log(high + offset), seen, cv, assumed["robust_share"], assumed["robust_density"]).log_chance
+    return cell_scores(
+        log_low, np.log(high + offset), seen, cv, assumed["robust_share"], assumed["robust_density"]
+    ).log_chance
 
 
 def pooled(gain: Array, size: Array, precision: Array, group: IntArray) -> tuple[Array, Array, Array]:
@@ -221,7 +242,9 @@ def _codes(values: pl.Series) -> IntArray:
 
 def _groups(asks: pl.DataFrame, names: pl.Series) -> IntArray:
     """Numbers of the asks that share a name and a day; −1 where there is no name."""
-    key = asks.select(pl.concat_str(names.alias("name").cast(pl.String), pl.col("as_of").cast(pl.String), separator="\0"))
+    key = asks.select(
+        pl.concat_str(names.alias("name").cast(pl.String), pl.col("as_of").cast(pl.String), separator="\0")
+    )
     return _codes(key.to_series())
 
 
@@ -230,7 +253,9 @@ def _best(gain: Array) -> tuple[IntArray, Array]:
     return at, gain[at, np.arange(gain.shape[1])]
 
 
-def _of_series(found: Weighed, rows: Rows, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]) -> pl.DataFrame:
+def _of_series(
+    found: Weighed, rows: Rows, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
+) -> pl.DataFrame:
     """What went on from a day: source, water lost, tap, factor."""
     frames = []
     mine, n = np.arange(len(asks)), found.readings
@@ -243,7 +268,9 @@ def _of_series(found: Weighed, rows: Rows, asks: pl.DataFrame, tables: Tables, a
             pl.lit(cause).alias("cause"), pl.Series("gain", gain[which]), since.alias("since"),
             pl.Series("size", size[which]), pl.lit(1, pl.Int64).alias("tanks"),
         )  # fmt: skip
-        frames.append(conform("explanation", frame.with_columns(*(s.gather(which).alias(name) for name, s in more.items()))))
+        frames.append(
+            conform("explanation", frame.with_columns(*(s.gather(which).alias(name) for name, s in more.items())))
+        )
 
     def alone(cause: str, kind: str, good: Array, size: Array) -> None:
         gain = np.where(good, penalised(found.gain[kind], n, 2), -np.inf)
@@ -261,11 +288,22 @@ def _of_series(found: Weighed, rows: Rows, asks: pl.DataFrame, tables: Tables, a
     alone("wrong basis", "factor", near, times)
     supply = asks.join(tank_supply(tables), on="tank", how="left", maintain_order="left")["supply"]
     kit = pl.Series([rows.kits[k] if k >= 0 and rows.kits[k] else None for k in found.kit], dtype=pl.String)
-    for cause, kind, names, least in (("tap nitrate", "tap", supply, assumed["explained_tap"] / LEVEL), ("kit batch", "factor", kit, 0.0)):
+    for cause, kind, names, least in (
+        ("tap nitrate", "tap", supply, assumed["explained_tap"] / LEVEL),
+        ("kit batch", "factor", kit, 0.0),
+    ):
         group = _groups(asks, names)
         own, others, shared = pooled(found.gain[kind], found.size[kind], found.precision[kind], group)
-        many = np.bincount(group[group >= 0], minlength=1)[np.maximum(group, 0)] if (group >= 0).any() else np.ones(len(group))
-        good = shared >= least if kind == "tap" else (np.abs(shared) >= np.log(assumed["explained_factor"])) & (many >= assumed["kit_shift_tanks"])
+        many = (
+            np.bincount(group[group >= 0], minlength=1)[np.maximum(group, 0)]
+            if (group >= 0).any()
+            else np.ones(len(group))
+        )
+        good = (
+            shared >= least
+            if kind == "tap"
+            else (np.abs(shared) >= np.log(assumed["explained_factor"])) & (many >= assumed["kit_shift_tanks"])
+        )
         # The penalty is the group's, once; what the others say counts for or against, up to a limit.
         gain = penalised(own + np.clip(others, -cap, cap), n, 2)
         if kind == "factor":
@@ -276,20 +314,36 @@ def _of_series(found: Weighed, rows: Rows, asks: pl.DataFrame, tables: Tables, a
     return pl.concat(frames)
 
 
-def _of_cells(found: Weighed, rows: Rows, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]) -> pl.DataFrame:
+def _of_cells(
+    found: Weighed, rows: Rows, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
+) -> pl.DataFrame:
     """What one reading may be instead: after the change, ten times, given as nitrogen, of the tank beside it."""
     c = found.cells
     if not c.height:
         return empty("explanation")
-    low, high, level, after, bias, cv, matched, n = (c[k].to_numpy() for k in ("low", "high", "level", "after", "bias", "cv", "matched", "count"))
+    low, high, level, after, bias, cv, matched, n = (
+        c[k].to_numpy() for k in ("low", "high", "level", "after", "bias", "cv", "matched", "count")
+    )
     plain = log_chance(low, high, level, bias, cv, assumed)
     nitrogen = factor("nitrate", "NO3-N") or 1.0
     options: list[tuple[str, Array, Array]] = [
-        ("taken after the change", np.where(c["changes"].to_numpy(), log_chance(low, high, after, bias, cv, assumed), -np.inf), level)
+        (
+            "taken after the change",
+            np.where(c["changes"].to_numpy(), log_chance(low, high, after, bias, cv, assumed), -np.inf),
+            level,
+        )
     ]
-    for cause, times in (("typing slip", TENFOLD), ("typing slip", 1 / TENFOLD), ("wrong basis", nitrogen), ("wrong basis", 1 / nitrogen)):
+    for cause, times in (
+        ("typing slip", TENFOLD),
+        ("typing slip", 1 / TENFOLD),
+        ("wrong basis", nitrogen),
+        ("wrong basis", 1 / nitrogen),
+    ):
         half = assumed["meter_share"]  # a number typed off its kit's steps is what it says, more or less
-        ends = np.where(np.isfinite(high) & (low > 0), low, matched * (1 - half)), np.where(np.isfinite(high) & (low > 0), high, matched * (1 + half))
+        ends = (
+            np.where(np.isfinite(high) & (low > 0), low, matched * (1 - half)),
+            np.where(np.isfinite(high) & (low > 0), high, matched * (1 + half)),
+        )
         chance = log_chance(ends[0] * times, ends[1] * times, level, bias, cv, assumed)
         options.append((cause, np.where(matched > 0, chance, -np.inf), matched * times))
     frames = []
@@ -306,12 +360,20 @@ def _of_cells(found: Weighed, rows: Rows, asks: pl.DataFrame, tables: Tables, as
     return pl.concat(frames)
 
 
-def _swapped(c: pl.DataFrame, rows: Rows, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]) -> pl.DataFrame:
+def _swapped(
+    c: pl.DataFrame, rows: Rows, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
+) -> pl.DataFrame:
     """Two tanks of a site whose nitrate of a day fits better exchanged."""
     sites = tables["tank"].select("tank", "site")
-    named = asks.with_row_index("ask").join(sites, on="tank", how="left", maintain_order="left").with_columns(pl.col("ask").cast(pl.Int64))
+    named = (
+        asks.with_row_index("ask")
+        .join(sites, on="tank", how="left", maintain_order="left")
+        .with_columns(pl.col("ask").cast(pl.Int64))
+    )
     cells = c.join(named, on="ask", maintain_order="left").join(
-        pl.DataFrame({"row": np.arange(len(rows.day)), "file": rows.source["file"], "line": rows.source["line"]}), on="row", maintain_order="left"
+        pl.DataFrame({"row": np.arange(len(rows.day)), "file": rows.source["file"], "line": rows.source["line"]}),
+        on="row",
+        maintain_order="left",
     )
     few = pl.col("ask").n_unique().over("site", "day", "as_of").is_between(2, assumed["wrong_tank_sessions"])
     cells = cells.filter(few & pl.col("site").is_not_null())

@@ -42,7 +42,11 @@ def reviews(folder: Path) -> dict[int, dict[str, Any]]:
 
 def told(row: dict[str, Any]) -> list[str]:
     """The causes of all findings of a tank, those of the gravest first, each once."""
-    names = [c["cause"] for f in sorted(row["findings"], key=lambda f: LOUD.index(f["class"]) if f["class"] in LOUD else 9) for c in f["causes"]]
+    names = [
+        c["cause"]
+        for f in sorted(row["findings"], key=lambda f: LOUD.index(f["class"]) if f["class"] in LOUD else 9)
+        for c in f["causes"]
+    ]
     return list(dict.fromkeys(names))
 
 
@@ -101,7 +105,9 @@ def score(truth: list[incidents.Happened], found: dict[int, dict[str, Any]], sho
                 instead[one.kind].update(names[:3] or ["none"])
             at_end = one.cause in names
         rows[one.kind].append((flagged, at_flag, ever, at_end, first, three))
-    print(f"{'kind':<26}{'n':>4}{'flagged':>9}{'days':>6}{'at flag':>9}{'ever':>7}{'end':>6}{'in 3':>6}{'first':>7}   told instead")
+    print(
+        f"{'kind':<26}{'n':>4}{'flagged':>9}{'days':>6}{'at flag':>9}{'ever':>7}{'end':>6}{'in 3':>6}{'first':>7}   told instead"
+    )
     total = np.zeros(5)
     for kind, several in rows.items():
         table = np.array([[np.isfinite(r[0]), *r[1:]] for r in several], float)
@@ -109,15 +115,31 @@ def score(truth: list[incidents.Happened], found: dict[int, dict[str, Any]], sho
         share = 100 * table.mean(axis=0)
         total += np.array([share[1], share[2], share[3], share[5], share[4]])
         other = ", ".join(f"{name} {n}" for name, n in instead[kind].most_common(4))
-        print(f"{kind:<26}{len(several):>4}{share[0]:>8.0f}%{days:>6.0f}{share[1]:>8.0f}%{share[2]:>6.0f}%{share[3]:>5.0f}%{share[5]:>5.0f}%{share[4]:>6.0f}%   {other}")
+        print(
+            f"{kind:<26}{len(several):>4}{share[0]:>8.0f}%{days:>6.0f}{share[1]:>8.0f}%{share[2]:>6.0f}%{share[3]:>5.0f}%{share[5]:>5.0f}%{share[4]:>6.0f}%   {other}"
+        )
     total /= max(len(rows), 1)
-    print(f"mean of kinds: at flag {total[0]:.0f} %, ever {total[1]:.0f} %, end {total[2]:.0f} %, in three {total[3]:.0f} %, first {total[4]:.0f} %")
-    harmful = [r for o, r in zip((o for o in truth if o.cause), (r for several in rows.values() for r in several), strict=False) if o.harmful]
-    print(f"harmful: flagged {100 * np.mean([np.isfinite(r[0]) for r in harmful]) if harmful else 0:.0f} %, median {np.median([r[0] for r in harmful]) if harmful else 0:.0f} days")
+    print(
+        f"mean of kinds: at flag {total[0]:.0f} %, ever {total[1]:.0f} %, end {total[2]:.0f} %, in three {total[3]:.0f} %, first {total[4]:.0f} %"
+    )
+    harmful = [
+        r
+        for o, r in zip((o for o in truth if o.cause), (r for several in rows.values() for r in several), strict=False)
+        if o.harmful
+    ]
+    print(
+        f"harmful: flagged {100 * np.mean([np.isfinite(r[0]) for r in harmful]) if harmful else 0:.0f} %, median {np.median([r[0] for r in harmful]) if harmful else 0:.0f} days"
+    )
     weeks = sum(quiet.values())
-    print(f"healthy, {weeks} tank-weeks: " + ", ".join(f"{name} {100 * n / max(weeks, 1):.1f} %" for name, n in quiet.most_common()))
+    print(
+        f"healthy, {weeks} tank-weeks: "
+        + ", ".join(f"{name} {100 * n / max(weeks, 1):.1f} %" for name, n in quiet.most_common())
+    )
     print("  rules: " + ", ".join(f"{name} {100 * n / max(weeks, 1):.1f} %" for name, n in rules.most_common(12)))
-    print("  causes offered: " + ", ".join(f"{name} {100 * n / max(weeks, 1):.1f} %" for name, n in offered_to_healthy.most_common(12)))
+    print(
+        "  causes offered: "
+        + ", ".join(f"{name} {100 * n / max(weeks, 1):.1f} %" for name, n in offered_to_healthy.most_common(12))
+    )
     sys.exit(0)
 
 
