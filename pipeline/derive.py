@@ -49,12 +49,15 @@ def calc(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: R
 
 
 def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
-    """What the review of the requests needs beyond their history: water, due, audit; and their review, not ranked yet."""
+    """What the review of the requests needs beyond their history: water, due, audit, explanations; and their review, not
+    ranked yet."""
+    since = pl.col("as_of").max() - pl.duration(days=review.WEEK)
     now: Tables = {
         "water": water.latest(tables, requests, assumed),
         "due": dates.due(tables, requests, assumed, round_),
         "audit": floworder.audit(tables, requests, assumed),
-        "explanation": explanations.weigh(tables, requests, assumed),
+        # What has changed is told against the week before: further back nobody asks what was behind it.
+        "explanation": explanations.weigh(tables, requests.filter(pl.col("as_of") >= since), assumed),
     }
     return {**now, **review.looked_at({**tables, **now}, requests, assumed, round_)}
 

@@ -100,10 +100,10 @@ def ordinary(tanks: int, seed: int) -> World:
     days = WARM + 7 * VISITS + 1
     group = np.arange(tanks) // GROUP
     made = rng.uniform(0.8, 1.5, tanks) * np.ones((days, 1))
-    removed = made * rng.uniform(0.55, 0.85, tanks)
-    change = rng.uniform(0.2, 0.35, tanks) * np.exp(0.1 * rng.standard_normal((VISITS, tanks)))
+    removed = made * rng.uniform(0.55, 0.78, tanks)
+    change = rng.uniform(0.16, 0.28, tanks) * np.exp(0.1 * rng.standard_normal((VISITS, tanks)))
     change *= rng.random((VISITS, tanks)) < 0.96
-    supply = rng.uniform(3.0, 14.0, group.max() + 1)[group]
+    supply = rng.uniform(2.0, 9.0, group.max() + 1)[group]
     turn = rng.integers(4, 24, group.max() + 1)[group]
     kit = (np.arange(VISITS)[:, None] >= turn).astype(int)
     batch = np.exp(0.08 * rng.standard_normal((group.max() + 1, 2)))
@@ -119,7 +119,7 @@ def ordinary(tanks: int, seed: int) -> World:
 def run(w: World) -> dict[str, np.ndarray]:
     """The water before each visit's change, and nitrate and ammonia after it: arrays [visits, tanks]."""
     days, tanks = w.made.shape
-    nitrate = w.tap[0] + 7 * (w.made - w.removed)[0] / 0.27
+    nitrate = w.tap[0] + 7 * (w.made - w.removed)[0] / 0.22
     ammonia, nitrite, kh = 0.01 * np.ones(tanks), 0.02 * np.ones(tanks), 5.5 * np.ones(tanks)
     out = {
         key: np.zeros((VISITS, tanks))
@@ -141,7 +141,7 @@ def run(w: World) -> dict[str, np.ndarray]:
                 out[key][visit] = value
             share = np.where(w.kind_of[visit] == "change", w.change[visit], 0.0)
         elif visit < 0 and rest == 0:
-            share = np.full(tanks, 0.27)
+            share = np.full(tanks, 0.22)
         nitrate = nitrate * (1 - share) + share * w.tap[day]
         ammonia = ammonia * (1 - share) + share * w.tap_ammonia[day]
         nitrite = nitrite * (1 - share)

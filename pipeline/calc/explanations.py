@@ -9,7 +9,7 @@ log-likelihood over the plain balance less half the logarithm of the count of re
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,8 +18,8 @@ import polars as pl
 from pipeline.calc.balance_rows import Rows, build_rows, tank_supply
 from pipeline.calc.balance_windows import Batch, batches, spans_of_weeks
 from pipeline.calc.cells import Array, cell_scores
-from pipeline.calc.nitrate_design import IntArray, Windows
-from pipeline.calc.nitrate_fit import FRACTION, KIT, N0, RISE, TAP, Fit, Priors, fit
+from pipeline.calc.nitrate_design import BoolArray, IntArray, Windows
+from pipeline.calc.nitrate_fit import CHUNK, FRACTION, KIT, N0, RISE, TAP, Fit, Priors, fit
 from pipeline.units import factor
 from schemas import Tables, conform, empty
 
@@ -51,15 +51,15 @@ def held(windows: Windows, before: Array, at_change: Array) -> Array:
     return out
 
 
-def designs(windows: Windows, later: Array) -> dict[str, Array]:
+def designs(windows: Windows, later: BoolArray) -> dict[str, Array]:
     """The level that a unit of each explanation makes, arrays [days, visits, tanks]; `later` are the rows after each day."""
-    first = later & ~np.concatenate([np.zeros_like(later[:, :1]), later[:, :-1]], axis=1)
+    first = later & (np.cumsum(later, axis=1) == 1)
     nothing = np.zeros(later.shape)
     new_water = np.where(windows.inflow > 0, windows.fraction, 0.0)
     return {
-        "source": held(windows, later * windows.days, nothing),
-        "lost": held(windows, -LEVEL * first, nothing),
-        "tap": held(windows, nothing, LEVEL * later * new_water),
+        "source": held(windows, np.asarray(later * windows.days), nothing),
+        "lost": held(windows, np.asarray(-LEVEL * first), nothing),
+        "tap": held(windows, nothing, np.asarray(LEVEL * later * new_water)),
     }
 
 
@@ -77,15 +77,25 @@ class Weighed:
     cells: pl.DataFrame  # ask, row, day, site, level and the rest of the last readings
 
 
-def _with_factor(part: Batch, rows: Array, sd: float) -> tuple[Windows, Priors, int]:
-    """The windows with some readings as those of one more kit, its prior wide; and the place of its log-bias."""
-    kits = int(part.windows.kit.max(initial=-1)) + 1
-    at = KIT + kits
-    kit = np.where(rows & (part.windows.kit >= 0), kits, part.windows.kit)
-    mean, precision = (
-        np.insert(a, at, v, axis=0) for a, v in ((part.priors.mean, 0.0), (part.priors.precision, sd**-2))
-    )
-    return replace(part.windows, kit=kit), Priors(mean, precision), at
+def _refitted(
+    part: Batch, plain: Fit, days: int, change: Callable[[IntArray, Windows, Priors], Fit]
+) -> Iterator[tuple[slice, Fit]]:
+    """Fits of a batch under an explanation that begins on each of some days, several days at a time.
+
+    `change` is given the days' numbers of the columns with windows and priors repeated for them, and fits them.
+    """
+    tanks = len(part.which)
+    at_once = max(1, CHUNK // tanks)
+    for first in range(0, days, at_once):
+        which = np.arange(first, min(first + at_once, days))
+        column = np.tile(np.arange(tanks), len(which))
+        yield slice(first, first + len(which)), change(which, part.windows.tanks(column), part.priors.tanks(column))
+
+
+def _columns(of_day: Array | BoolArray, which: IntArray) -> Array | BoolArray:
+    """[days, visits, tanks] of some days as [visits, days · tanks]."""
+    chosen = of_day[which]
+    return np.moveaxis(chosen, 0, 1).reshape(chosen.shape[1], -1)
 
 
 def expected(windows: Windows, done: Fit) -> tuple[Array, Array, Array]:
@@ -138,52 +148,67 @@ def _weigh(rows: Rows, asks: pl.DataFrame, assumed: Mapping[str, float]) -> Weig
         np.full(len(tank), -1),
         pl.DataFrame(),
     )
-    cells = []
     wanted = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))
-    for part in batches(rows, wanted, assumed, steps=1):
-        which, w = part.which, part.windows
-        real = part.row >= 0
-        day = rows.day[np.maximum(part.row, 0)]
-        later = real & (day > (as_of[which] - back[:, None])[:, None])
-        plain = fit(w, part.priors, assumed, np.zeros(w.days.shape))
-        count = w.reading.sum(axis=0)
-        enough = count >= assumed["gate_readings"]
-        out.readings[which] = count
-        out.since[:, which] = np.where(later, day, np.iinfo(np.int32).max).min(axis=1)
-        usable = (
-            enough
-            & (later & w.reading).any(axis=1)
-            & (w.reading & ~later).sum(axis=1).__ge__(assumed["explained_before"])
-        )
-        for kind, design in designs(w, later).items():
-            for s in range(len(back)):
-                done = fit(w, part.priors, assumed, design[s], start=plain.theta)
-                _keep(out, kind, s, which, done, plain, -1, usable[s])
-                if kind == "lost":
-                    level, _, _ = expected(w, plain)
-                    last = np.where(real & ~later[s], np.arange(len(w.days))[:, None], -1).max(axis=0)
-                    stood = level[np.maximum(last, 0), np.arange(len(which))] * (
-                        1 - w.fraction[np.maximum(last, 0), np.arange(len(which))]
-                    )
-                    out.share[s, which] = done.theta[-1] * LEVEL / np.maximum(stood, 1.0)
-        for s in range(len(back)):
-            changed, prior, at = _with_factor(part, later[s], assumed["explained_factor_sd"])
-            start = np.insert(plain.theta, at, 0.0, axis=0)
-            done = fit(changed, prior, assumed, np.zeros(w.days.shape), start=start)
-            _keep(out, "factor", s, which, done, plain, at, usable[s])
-        last = np.where(w.reading, np.arange(len(w.days))[:, None], -1).max(axis=0)
-        newest = part.row[np.maximum(last, 0), np.arange(len(which))]
-        out.kit[which] = np.where(last >= 0, rows.kit[np.maximum(newest, 0)], -1)
-        cells.append(_cells(rows, part, plain, as_of[which], enough, assumed))
+    cells = [
+        _of_batch(out, part, rows, as_of[part.which], back, assumed) for part in batches(rows, wanted, assumed, steps=1)
+    ]
     if cells:
         out.cells = pl.concat(cells)
     return out
 
 
-def _keep(out: Weighed, kind: str, s: int, which: IntArray, done: Fit, plain: Fit, at: int, usable: Array) -> None:
-    out.gain[kind][s, which] = np.where(usable, done.objective - plain.objective, -np.inf)
-    out.size[kind][s, which] = done.theta[at]
-    out.precision[kind][s, which] = 1.0 / np.maximum(done.covariance[at, at], 1e-9)
+def _of_batch(
+    out: Weighed, part: Batch, rows: Rows, as_of: IntArray, back: IntArray, assumed: Mapping[str, float]
+) -> pl.DataFrame:
+    """Weigh one batch into `out`; its last readings, cell by cell."""
+    which, w = part.which, part.windows
+    quick = {**assumed, "newton_settled": assumed["explained_settled"]}
+    real = part.row >= 0
+    day = rows.day[np.maximum(part.row, 0)]
+    later = real & (day > (as_of - back[:, None])[:, None])
+    plain = fit(w, part.priors, assumed, np.zeros(w.days.shape))
+    count = w.reading.sum(axis=0)
+    enough = count >= assumed["gate_readings"]
+    out.readings[which] = count
+    out.since[:, which] = np.where(later, day, np.iinfo(np.int32).max).min(axis=1)
+    usable = (
+        enough & (later & w.reading).any(axis=1) & ((w.reading & ~later).sum(axis=1) >= assumed["explained_before"])
+    )
+
+    def fitted(kind: str, at: int, change: Callable[[IntArray, Windows, Priors], Fit]) -> None:
+        for these, done in _refitted(part, plain, len(back), change):
+            wide = (these.stop - these.start, len(which))
+            better = done.objective.reshape(wide) - plain.objective
+            out.gain[kind][these, which] = np.where(usable[these], better, -np.inf)
+            out.size[kind][these, which] = done.theta[at].reshape(wide)
+            out.precision[kind][these, which] = 1.0 / np.maximum(done.covariance[at, at].reshape(wide), 1e-9)
+
+    for kind, design in designs(w, later).items():
+
+        def with_level(days: IntArray, w: Windows, p: Priors, d: Array = design) -> Fit:
+            return fit(w, p, quick, _columns(d, days), start=np.tile(plain.theta, len(days)))
+
+        fitted(kind, -1, with_level)
+    kits = int(w.kit.max(initial=-1)) + 1
+    place, sd = KIT + kits, assumed["explained_factor_sd"]
+
+    def with_factor(days: IntArray, w: Windows, p: Priors) -> Fit:
+        # The later readings as those of one more kit, whose bias may be large.
+        kit = np.where(_columns(later, days) & (w.kit >= 0), kits, w.kit)
+        prior = Priors(np.insert(p.mean, place, 0.0, axis=0), np.insert(p.precision, place, sd**-2, axis=0))
+        start = np.insert(np.tile(plain.theta, len(days)), place, 0.0, axis=0)
+        return fit(replace(w, kit=kit), prior, quick, np.zeros(w.days.shape), start=start)
+
+    fitted("factor", place, with_factor)
+    level, _, _ = expected(w, plain)
+    before = np.where(real & ~later, np.arange(len(w.days))[:, None], 0).max(axis=1)  # the last row before each day
+    columns = np.arange(len(which))
+    stood = level[before, columns] * (1 - w.fraction[before, columns])
+    out.share[:, which] = out.size["lost"][:, which] * LEVEL / np.maximum(stood, 1.0)
+    last = np.where(w.reading, np.arange(len(w.days))[:, None], -1).max(axis=0)
+    newest = part.row[np.maximum(last, 0), np.arange(len(which))]
+    out.kit[which] = np.where(last >= 0, rows.kit[np.maximum(newest, 0)], -1)
+    return _cells(rows, part, plain, as_of, enough, assumed)
 
 
 def _cells(
@@ -224,7 +249,7 @@ def pooled(gain: Array, size: Array, precision: Array, group: IntArray) -> tuple
     """
     good = np.isfinite(gain) & (group >= 0)
     weight = np.where(good, precision, 0.0)
-    total, mean = np.zeros((len(gain), max(group.max(initial=-1) + 1, 1))), None
+    total = np.zeros((len(gain), max(group.max(initial=-1) + 1, 1)))
     mean = np.zeros_like(total)
     np.add.at(total.T, np.maximum(group, 0), weight.T)
     np.add.at(mean.T, np.maximum(group, 0), (weight * np.where(good, size, 0.0)).T)
@@ -272,7 +297,7 @@ def _of_series(
             conform("explanation", frame.with_columns(*(s.gather(which).alias(name) for name, s in more.items())))
         )
 
-    def alone(cause: str, kind: str, good: Array, size: Array) -> None:
+    def alone(cause: str, kind: str, good: BoolArray, size: Array) -> None:
         gain = np.where(good, penalised(found.gain[kind], n, 2), -np.inf)
         at, best = _best(gain)
         note(cause, at, best, size[at, mine])
@@ -284,8 +309,11 @@ def _of_series(
     times = np.exp(found.size["factor"])
     alone("not shaken", "factor", times <= 1 / assumed["explained_factor"], times)
     nitrogen = factor("nitrate", "NO3-N") or 1.0
-    near = np.abs(np.abs(found.size["factor"]) - np.log(nitrogen)) < assumed["explained_basis_log"]
-    alone("wrong basis", "factor", near, times)
+    # Of a known size: by the parabola near the top, at the factor of nitrogen; the day is the one parameter more.
+    off = np.abs(found.size["factor"]) - np.log(nitrogen)
+    gain = penalised(found.gain["factor"] - 0.5 * found.precision["factor"] * off**2, n, 1)
+    at, best = _best(np.where(np.abs(off) < assumed["explained_basis_log"], gain, -np.inf))
+    note("wrong basis", at, best, times[at, mine])
     supply = asks.join(tank_supply(tables), on="tank", how="left", maintain_order="left")["supply"]
     kit = pl.Series([rows.kits[k] if k >= 0 and rows.kits[k] else None for k in found.kit], dtype=pl.String)
     for cause, kind, names, least in (
@@ -334,6 +362,7 @@ def _of_cells(
         )
     ]
     for cause, times in (
+        ("not shaken", 1 / assumed["explained_shaken"]),
         ("typing slip", TENFOLD),
         ("typing slip", 1 / TENFOLD),
         ("wrong basis", nitrogen),

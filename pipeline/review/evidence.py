@@ -231,7 +231,8 @@ def too_few_changes(f: TankFacts) -> Said | None:
     if f.change_share is None or f.change_share >= f.assumed["few_changes_share"]:
         return None
     if f.change_share == 0:
-        return record("no water changed at recent visits")
+        # Water that was only topped up has its own name.
+        return (state if top_ups_only(f) else record)("no water changed at recent visits")
     return record(f"water changed at {pct(100 * f.change_share)} of recent visits")
 
 

@@ -114,9 +114,11 @@ STEPS = {
 def reading_in_doubt(f: TankFacts) -> Finding | None:
     """A reading of the last weeks that may not be what it says: told with what it would be, and no alarm of its own."""
     rows = [(row["day"], row["doubt"], doubt_words(row)) for row in doubted(f)]
-    for row in f.records("explanation"):
-        if row["cause"] in ONE_READING and (f.as_of - row["since"]).days < f.assumed["recent_cause_days"]:
-            rows.append((row["since"], row["cause"], explanation_words(row)))
+    rows += [
+        (row["since"], row["cause"], explanation_words(row))
+        for row in f.records("explanation")
+        if row["cause"] in ONE_READING and (f.as_of - row["since"]).days < f.assumed["recent_cause_days"]
+    ]
     if not rows:
         return None
     day, why, words = max(rows, key=lambda one: one[0])
