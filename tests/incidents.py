@@ -99,9 +99,9 @@ def ordinary(tanks: int, seed: int) -> World:
     rng = np.random.default_rng(seed)
     days = WARM + 7 * VISITS + 1
     group = np.arange(tanks) // GROUP
-    made = rng.uniform(0.8, 1.5, tanks) * np.ones((days, 1))
-    removed = made * rng.uniform(0.55, 0.78, tanks)
-    change = rng.uniform(0.16, 0.28, tanks) * np.exp(0.1 * rng.standard_normal((VISITS, tanks)))
+    made = rng.uniform(1.0, 1.4, tanks) * np.ones((days, 1))
+    removed = made * rng.uniform(0.58, 0.72, tanks)
+    change = rng.uniform(0.13, 0.22, tanks) * np.exp(0.1 * rng.standard_normal((VISITS, tanks)))
     change *= rng.random((VISITS, tanks)) < 0.96
     supply = rng.uniform(2.0, 9.0, group.max() + 1)[group]
     turn = rng.integers(4, 24, group.max() + 1)[group]
@@ -119,7 +119,7 @@ def ordinary(tanks: int, seed: int) -> World:
 def run(w: World) -> dict[str, np.ndarray]:
     """The water before each visit's change, and nitrate and ammonia after it: arrays [visits, tanks]."""
     days, tanks = w.made.shape
-    nitrate = w.tap[0] + 7 * (w.made - w.removed)[0] / 0.22
+    nitrate = w.tap[0] + 7 * (w.made - w.removed)[0] / 0.18
     ammonia, nitrite, kh = 0.01 * np.ones(tanks), 0.02 * np.ones(tanks), 5.5 * np.ones(tanks)
     out = {
         key: np.zeros((VISITS, tanks))
@@ -141,7 +141,7 @@ def run(w: World) -> dict[str, np.ndarray]:
                 out[key][visit] = value
             share = np.where(w.kind_of[visit] == "change", w.change[visit], 0.0)
         elif visit < 0 and rest == 0:
-            share = np.full(tanks, 0.22)
+            share = np.full(tanks, 0.18)
         nitrate = nitrate * (1 - share) + share * w.tap[day]
         ammonia = ammonia * (1 - share) + share * w.tap_ammonia[day]
         nitrite = nitrite * (1 - share)
@@ -276,8 +276,16 @@ def few_changes(w: World, t: int, d: int, v: int) -> None:
         table[v:, t] *= w.rng.random(VISITS - v) < 0.25
 
 
+def _seldom_changed(w: World, t: int) -> None:
+    """A tank whose nitrate stands well over the tap's, so that what dilutes it can be seen."""
+    w.change[:, t] *= 0.75
+    w.logged[:, t] = np.round(0.75 * w.logged[:, t], 2)
+    w.tap[:, t - t % GROUP : t - t % GROUP + GROUP] *= 0.5
+
+
 def change_not_logged(w: World, t: int, d: int, v: int) -> None:
-    w.hidden[d + 3, t] = w.rng.uniform(0.5, 0.7)
+    _seldom_changed(w, t)
+    w.hidden[d + 3, t] = w.rng.uniform(0.6, 0.75)
 
 
 def only_top_ups(w: World, t: int, d: int, v: int) -> None:
@@ -305,12 +313,13 @@ def not_shaken(w: World, t: int, d: int, v: int) -> None:
 
 
 def interference(w: World, t: int, d: int, v: int) -> None:
-    w.bio[:, t] *= recovering(len(w.bio), d - 5, 0.016, 5)
+    w.bio[d - 4 : d + 24, t] *= 0.015
     w.factor[v : v + 4, t] *= w.rng.uniform(1.8, 2.4)
 
 
 def after_change(w: World, t: int, d: int, v: int) -> None:
-    w.change[v : v + 2, t] = w.logged[v : v + 2, t] = w.rng.uniform(0.45, 0.5)
+    _seldom_changed(w, t)
+    w.change[v : v + 2, t] = w.logged[v : v + 2, t] = w.rng.uniform(0.6, 0.68)
     w.after[v, t] = True
 
 

@@ -11,9 +11,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.calc.balance_rows import Rows, build_rows, tank_supply
 from pipeline.calc.balance_windows import Batch, batches, spans_of_weeks
@@ -92,7 +94,7 @@ def _refitted(
         yield slice(first, first + len(which)), change(which, part.windows.tanks(column), part.priors.tanks(column))
 
 
-def _columns(of_day: Array | BoolArray, which: IntArray) -> Array | BoolArray:
+def _columns(of_day: NDArray[Any], which: IntArray) -> NDArray[Any]:
     """[days, visits, tanks] of some days as [visits, days · tanks]."""
     chosen = of_day[which]
     return np.moveaxis(chosen, 0, 1).reshape(chosen.shape[1], -1)
@@ -165,10 +167,10 @@ def _of_batch(
     quick = {**assumed, "newton_settled": assumed["explained_settled"]}
     real = part.row >= 0
     day = rows.day[np.maximum(part.row, 0)]
-    later = real & (day > (as_of - back[:, None])[:, None])
+    later: BoolArray = real & (day > (as_of - back[:, None])[:, None])
     plain = fit(w, part.priors, assumed, np.zeros(w.days.shape))
     count = w.reading.sum(axis=0)
-    enough = count >= assumed["gate_readings"]
+    enough: BoolArray = np.asarray(count >= assumed["gate_readings"])
     out.readings[which] = count
     out.since[:, which] = np.where(later, day, np.iinfo(np.int32).max).min(axis=1)
     usable = (
@@ -189,6 +191,9 @@ def _of_batch(
             return fit(w, p, quick, _columns(d, days), start=np.tile(plain.theta, len(days)))
 
         fitted(kind, -1, with_level)
+    level, _, bias = expected(w, plain)
+    middle = np.where(np.isfinite(w.high), 0.5 * (w.low + w.high), w.low)
+    beside = np.log(middle + assumed["log_offset"]) - np.log(level * np.exp(bias) + assumed["log_offset"])
     kits = int(w.kit.max(initial=-1)) + 1
     place, sd = KIT + kits, assumed["explained_factor_sd"]
 
@@ -196,15 +201,20 @@ def _of_batch(
         # The later readings as those of one more kit, whose bias may be large.
         kit = np.where(_columns(later, days) & (w.kit >= 0), kits, w.kit)
         prior = Priors(np.insert(p.mean, place, 0.0, axis=0), np.insert(p.precision, place, sd**-2, axis=0))
-        start = np.insert(np.tile(plain.theta, len(days)), place, 0.0, axis=0)
+        off = np.where(_columns(later, days) & w.reading, np.tile(beside, len(days)), 0.0).sum(axis=0)
+        off /= np.maximum((_columns(later, days) & w.reading).sum(axis=0), 1)
+        start = np.insert(np.tile(plain.theta, len(days)), place, off, axis=0)
         return fit(replace(w, kit=kit), prior, quick, np.zeros(w.days.shape), start=start)
 
     fitted("factor", place, with_factor)
-    level, _, _ = expected(w, plain)
     before = np.where(real & ~later, np.arange(len(w.days))[:, None], 0).max(axis=1)  # the last row before each day
     columns = np.arange(len(which))
-    stood = level[before, columns] * (1 - w.fraction[before, columns])
-    out.share[:, which] = out.size["lost"][:, which] * LEVEL / np.maximum(stood, 1.0)
+    stood = level[before, columns] * (1 - w.fraction[before, columns]) + w.inflow[before, columns]
+    new = w.inflow.sum(axis=0) / np.maximum(w.fraction.sum(axis=0), 1e-9)
+    lost = out.size["lost"][:, which] * LEVEL
+    # A change of share f leaves (1 − f)·N + f·tap; more than there was cannot have been lost.
+    share = np.clip(lost / np.maximum(stood - new, 1.0), 0.0, assumed["explained_change_most"])
+    out.share[:, which] = np.where((lost > 0) & (lost < stood), share, 0.0)
     last = np.where(w.reading, np.arange(len(w.days))[:, None], -1).max(axis=0)
     newest = part.row[np.maximum(last, 0), np.arange(len(which))]
     out.kit[which] = np.where(last >= 0, rows.kit[np.maximum(newest, 0)], -1)
@@ -212,7 +222,7 @@ def _of_batch(
 
 
 def _cells(
-    rows: Rows, part: Batch, plain: Fit, as_of: IntArray, enough: Array, assumed: Mapping[str, float]
+    rows: Rows, part: Batch, plain: Fit, as_of: IntArray, enough: BoolArray, assumed: Mapping[str, float]
 ) -> pl.DataFrame:
     """The readings of the last weeks with what the plain balance makes of them, a row each."""
     w = part.windows
@@ -305,7 +315,12 @@ def _of_series(
     source, lost = found.size["source"], found.share
     alone("rise", "source", source >= assumed["explained_step"], source)
     alone("fall", "source", source <= -assumed["explained_step"], source)
-    alone("unlogged change", "lost", (lost >= assumed["explained_change"]) & (lost <= 1.0), lost)
+    alone(
+        "unlogged change",
+        "lost",
+        lost >= assumed["explained_change"],
+        lost,
+    )
     times = np.exp(found.size["factor"])
     alone("not shaken", "factor", times <= 1 / assumed["explained_factor"], times)
     nitrogen = factor("nitrate", "NO3-N") or 1.0

@@ -214,7 +214,8 @@ def nitrate_series(
     fallen = _fallen(odd.filter("fell"), change, kh)
     half = matched <= f["not_shaken_share"] * last * kept
     left = kept * (1 - pl.col("that day"))  # of what was there before, had that day's change come first
-    after = (pl.col("low") <= pl.col("last_high") * left) & (pl.col("high") >= pl.col("last_low") * left)
+    most = 1 - pl.col("that day")  # the same, had nitrate come back meanwhile to what was read before
+    after = (pl.col("low") <= pl.col("last_high") * most) & (pl.col("high") >= pl.col("last_low") * left)
     fallen = fallen.with_columns((pl.col("that day") * 100).alias("percent"))
     small, large = f"{100 * f['not_shaken_share']:g} % or less of {{last:n}}", f"More than {f['leap_times']:g} times"
     falls, unknown = pl.col("kh falls").fill_null(False), pl.col("kh falls").is_null()

@@ -118,7 +118,7 @@ def media_clogged(f: TankFacts) -> Said | None:
 
 def flow_lost(f: TankFacts) -> Said | None:
     """Timed flow well under clean flow."""
-    if f.flow_basis != "timed" or f.flow_of_clean is None or f.flow_day is None:
+    if f.flow_basis != "timed" or f.flow_of_clean is None or f.flow_day is None or f.flow_l_h is None:
         return None
     if f.flow_of_clean >= f.assumed["flow_lost_share"]:
         return None
@@ -230,10 +230,10 @@ def too_few_changes(f: TankFacts) -> Said | None:
     """Visits without a change. Small changes at every visit are not few."""
     if f.change_share is None or f.change_share >= f.assumed["few_changes_share"]:
         return None
+    said = state if top_ups_only(f) else record  # water that was only topped up has its own name
     if f.change_share == 0:
-        # Water that was only topped up has its own name.
-        return (state if top_ups_only(f) else record)("no water changed at recent visits")
-    return record(f"water changed at {pct(100 * f.change_share)} of recent visits")
+        return said("no water changed at recent visits")
+    return said(f"water changed at {pct(100 * f.change_share)} of recent visits")
 
 
 def top_ups_only(f: TankFacts) -> Said | None:

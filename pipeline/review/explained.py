@@ -91,6 +91,8 @@ def explanation_words(row: Row) -> str:
             return f"{was} on {since} fits nitrate given as nitrogen: it would be {would}"
         case "wrong basis":
             return f"readings since {since} fit nitrate given as nitrogen: {amount(size or 0.0, 2)} times the expected"
+        case "not shaken" if would:
+            return f"{was} on {since}, where about {would} was to be expected"
         case "not shaken":
             return f"readings since {since} are about {amount(size or 0.0, 2)} times what the balance leads to expect"
         case "wrong tank":

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from pipeline.review.explained import doubt_words, doubted, explanation_words, explanations
+from pipeline.review.explained import OF_DOUBT, doubt_words, doubted, explanation_words, explanations
 from pipeline.review.facts import Row, TankFacts
 from pipeline.review.finding import ACT, CP, DUE, HOUSE, PLAN, Finding
 from pipeline.review.rules_water import FREE, PH, free_over
@@ -95,25 +95,22 @@ def held_danger(f: TankFacts) -> Finding | None:
 
 REFITTED = "the balance refitted with and without it, penalised (Schwarz 1978); house figures for the rest"
 ONE_READING = ("taken after the change", "typing slip", "wrong basis", "wrong tank")  # what one reading may be instead
-STEPS = {
-    "typing slip": "Look at the paper sheet, then correct it under Held rows",
-    "wrong basis": "Read the kit's leaflet: NO3 or NO3-N",
-    "wrong tank": "Compare with the sheet of the tank beside it",
-    "taken after the change": "Ask when the sample was drawn",
-    "nitrite": "Disregard nitrate until nitrite is 0",
-    "taken": "Ask when the sample was drawn",
-    "after": "Ask when the sample was drawn",
-    "basis": "Read the kit's leaflet: NO3 or NO3-N",
-    "unlogged change": "Ask whether water was changed between the visits",
-    "not shaken": "Shake the bottle for as long as the leaflet says, retest",
-    "slip": "Look at the paper sheet, then correct it under Held rows",
-    "leap": "Look at the paper sheet; retest",
+ASK, SHEET = "Ask when the sample was drawn", "Look at the paper sheet, then correct it under Held rows"
+# In a few words, and the cheapest check.
+DOUBTED = {
+    "typing slip": ("a typing slip?", SHEET),
+    "wrong basis": ("given as nitrogen?", "Read the kit's leaflet: NO3 or NO3-N"),
+    "nitrite interference": ("nitrite beside it", "Disregard nitrate until nitrite is 0"),
+    "taken after the change": ("before or after the change?", ASK),
+    "unlogged change": ("a change not in the log?", "Ask whether water was changed between the visits"),
+    "not shaken": ("bottle not shaken?", "Shake the bottle for as long as the leaflet says, retest"),
+    "wrong tank": ("that of another tank?", "Compare with the sheet of the tank beside it"),
 }
 
 
 def reading_in_doubt(f: TankFacts) -> Finding | None:
     """A reading of the last weeks that may not be what it says: told with what it would be, and no alarm of its own."""
-    rows = [(row["day"], row["doubt"], doubt_words(row)) for row in doubted(f)]
+    rows = [(row["day"], OF_DOUBT[row["doubt"]], doubt_words(row)) for row in doubted(f)]
     rows += [
         (row["since"], row["cause"], explanation_words(row))
         for row in f.records("explanation")
@@ -121,15 +118,16 @@ def reading_in_doubt(f: TankFacts) -> Finding | None:
     ]
     if not rows:
         return None
-    day, why, words = max(rows, key=lambda one: one[0])
+    day, cause, words = max(rows, key=lambda one: one[0])
+    short, step = DOUBTED[cause]
     return Finding(
         DUE,
-        f"reading of {day_month(day)} in doubt: {words}",
-        STEPS.get(why, "Retest at the next visit"),
+        f"reading of {day_month(day)} in doubt: {short}",
+        step,
         f"held against the readings before it, the changes and the tanks beside it; {HOUSE}",
         -1.5,
         f"{sentence(words)}.",
-        f"{STEPS.get(why, 'Retest at the next visit')}; retest at the next visit. Until then it is no reason to act.",
+        f"{step}; retest at the next visit. Until then it is no reason to act.",
     )
 
 

@@ -1,7 +1,7 @@
 """What the review says is behind incidents whose truth is known: a row a kind.
 
 Run `python -m tests.bench.bench_causes` from the project root: it writes a log folder of every kind of incident, loads
-it, reviews it in each of the eight weeks after the onset, and prints how many were offered, and first, how soon the tank
+it, reviews it in weeks after the onset, and prints how many were offered, and first, how soon the tank
 was flagged, and what healthy tanks were told. `--groups 8` sets the incidents a kind.
 """
 
@@ -30,7 +30,8 @@ def reviews(folder: Path) -> dict[int, dict[str, Any]]:
     """The review as JSON by visit, of the visits from before the first onset on."""
     week = weekly.open_week(folder)
     found = {}
-    for visit in range(incidents.ONSET - 2, incidents.VISITS):
+    for visit in (-2, -1, 0, 1, 2, 3, 5, 7):
+        visit += incidents.ONSET
         as_of = incidents.day_of(visit)
         asks = derive.requests_of(week.tables, [as_of])
         now = hold_down(derive.calc(week.tables, asks, week.assumed, week.round), week.tables, week.assumed)
@@ -68,7 +69,6 @@ def main() -> None:
 
 
 def score(truth: list[incidents.Happened], found: dict[int, dict[str, Any]], show: bool) -> None:
-    last = max(found)
     rows: dict[str, list[tuple[float, bool, bool, bool, bool, bool]]] = defaultdict(list)
     instead: dict[str, Counter[str]] = defaultdict(Counter)
     quiet: Counter[str] = Counter()
@@ -86,7 +86,7 @@ def score(truth: list[incidents.Happened], found: dict[int, dict[str, Any]], sho
                 offered_to_healthy.update(told(row))
             continue
         flagged, at_flag, ever, at_end, first, three = np.inf, False, False, False, False, False
-        for visit in range(onset, min(onset + WEEKS, last) + 1):
+        for visit in (v for v in found if onset <= v <= onset + WEEKS):
             row = found[visit].get(one.tank)
             before = found[onset - 1].get(one.tank) if onset - 1 in found else None
             if row is None:
