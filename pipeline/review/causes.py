@@ -66,10 +66,18 @@ def weighed(f: TankFacts) -> dict[str, Possible]:
 def of_rule(rule: str, f: TankFacts, told: Mapping[str, Possible] | None = None) -> list[Possible]:
     """At most three possible causes of a finding, the likeliest first; of those about as likely, the cheapest check."""
     told = weighed(f) if told is None else told
-    mine = sorted((told[c] for c in diagnosis()["rule"].get(rule, ()) if c in told), key=lambda one: -one.score)[:MOST]
+    checks = diagnosis()["cause"]
+    mine = [told[c] for c in diagnosis()["rule"].get(rule, ()) if c in told]
+    if all(one.score - met(f, one.cause) <= f.assumed["says_state"] for one in mine):
+        mine += [
+            Possible(c, "nothing recorded explains it; this is left to look for", checks[c]["check"], met(f, c))
+            for c in diagnosis()["left_over"].get(rule, ())
+            if c not in told
+        ]
+    mine = sorted(mine, key=lambda one: -one.score)[:MOST]
     if not mine:
         return []
-    best, close, checks = mine[0].score, f.assumed["cause_close"], diagnosis()["cause"]
+    best, close = mine[0].score, f.assumed["cause_close"]
     return sorted(mine, key=lambda one: (int((best - one.score) / close), checks[one.cause]["minutes"]))
 
 

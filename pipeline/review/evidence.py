@@ -267,9 +267,9 @@ def plants(f: TankFacts) -> Said | None:
 
 
 def limestone(f: TankFacts) -> Said | None:
-    """KH that climbs within a week or a month."""
+    """KH that climbs within some weeks."""
     read = f.water.get("kh")
-    before = [] if read is None else [was for was in (read.before_matched, f.kh_month) if was is not None]
+    before = [] if read is None else [was for was in (read.before_matched, f.kh_was) if was is not None]
     if read is None or not before or round(read.matched - min(before), 6) < f.assumed["kh_warn_fall_month"]:
         return None
     return shown(f"KH rose from {amount(min(before))} to {reading('kh', read.matched)}")

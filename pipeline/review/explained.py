@@ -34,6 +34,11 @@ RISES = (
 )  # fmt: skip
 
 
+def explains(cause: str) -> str:
+    """The explanation that carries a cause: a rise or a fall of the source, or its own."""
+    return "fall" if cause == "plants or algae" else "rise" if cause in RISES else cause
+
+
 def doubted(f: TankFacts) -> list[Row]:
     """Readings of the last weeks that may be wrong, oldest first; that one is off its kit's steps is no doubt alone."""
     return [row for row in f.lately("doubt", f.assumed["recent_cause_days"]) if row["doubt"] in OF_DOUBT]
@@ -96,10 +101,10 @@ def explanation_words(row: Row) -> str:
         case "not shaken":
             return f"readings since {since} are about {amount(size or 0.0, 2)} times what the balance leads to expect"
         case "wrong tank":
-            return f"{was} on {since} fits tank {row['other']}, whose {would} fits this one"
+            return f"{was} on {since} fits tank {row['other'] or 'beside it'}, whose {would} fits this one"
         case "kit batch":
             others = counted(row["tanks"], "tank")
-            return f"readings of kit {row['kit']} in {others} since {since} fit {amount(size or 0.0, 2)} times the true value"
+            return f"readings of kit {row['kit'] or 'in use'} in {others} since {since} fit {amount(size or 0.0, 2)} times the true value"
         case "tap nitrate":
             more = with_unit(amount(abs(size or 0.0), 0), "mg/L")
             return f"a tap with {more} more nitrate from {since} on would fit the readings"
@@ -110,7 +115,7 @@ def explanation_words(row: Row) -> str:
 
 def left_over(f: TankFacts, rise: Row) -> list[tuple[str, str]]:
     """What is left for a rise that no record explains: food that was not recorded; then what a good flow does not show."""
-    faster = with_unit(amount(7 * rise["size"]), "mg/L a week")
+    faster = with_unit(amount(7 * (rise["size"] or 0.0)), "mg/L a week")
     nothing = f"nothing recorded explains why nitrate rises faster by {faster} since about {day_month(rise['since'])}"
     left = [("overfeeding", f"{nothing}: food that was not recorded is left over")]
     if f.flow_basis == "timed" and f.flow_of_clean is not None and f.flow_of_clean >= f.assumed["flow_lost_share"]:

@@ -126,12 +126,13 @@ class TankFacts:
     tap_ammonia_high: float | None = None
     tap_ammonia_day: dt.date | None = None
     tap_nitrate: float | None = None  # mg/L NO3
+    tap_nitrate_day: dt.date | None = None
     tap_was: float | None = None  # at the test before
     beside_tested: int | None = None  # other tanks of the supply tested for ammonia lately
     beside_ammonia: int | None = None  # of them, those that showed it
     ammonia_before: float | None = None  # of the last day with a sample before and one after the change
     ammonia_after: float | None = None
-    kh_month: float | None = None  # KH about a month before
+    kh_was: float | None = None  # KH some weeks before
     last_fraction: float | None = None  # of the last water change
     age_weeks: float | None = None  # of the tank
     held: int = 0
@@ -279,7 +280,7 @@ def _tap(rows: pl.DataFrame, tap: pl.DataFrame) -> pl.DataFrame:
 
 
 def _beside(asks: pl.DataFrame, table: Callable[[str], pl.DataFrame], assumed: Assumptions) -> pl.DataFrame:
-    """Ammonia of the other tanks of each ask's supply, of samples before and after a change; KH about a month before."""
+    """Ammonia of the other tanks of each ask's supply, of samples before and after a change; KH some weeks before."""
     supply = table("tank").select("tank", "site").join(table("site").select("site", "water_supply"), on="site")
     supply = supply.drop_nulls("water_supply").select("tank", "water_supply")
     reading = table("reading").select("tank", "day", "taken", "parameter", "matched")
@@ -304,10 +305,11 @@ def _beside(asks: pl.DataFrame, table: Callable[[str], pl.DataFrame], assumed: A
         )
         .drop_nulls()
     )
-    month = asks.with_columns(pl.col("as_of").alias("now"), (pl.col("as_of") - pl.duration(days=28)).alias("as_of"))
-    kh = reading.filter(pl.col("parameter") == "kh").select("tank", "day", pl.col("matched").alias("kh_month"))
-    kh = _asof(month, kh).filter((pl.col("as_of") - pl.col("day")).dt.total_days() <= assumed["water_fresh_days"])
-    kh = kh.select("tank", pl.col("now").alias("as_of"), "kh_month")
+    then = pl.col("as_of") - pl.duration(days=int(assumed["kh_climb_days"]))
+    past = asks.with_columns(pl.col("as_of").alias("now"), then.alias("as_of"))
+    kh = reading.filter(pl.col("parameter") == "kh").select("tank", "day", pl.col("matched").alias("kh_was"))
+    kh = _asof(past, kh).filter((pl.col("as_of") - pl.col("day")).dt.total_days() <= assumed["water_fresh_days"])
+    kh = kh.select("tank", pl.col("now").alias("as_of"), "kh_was")
     found = asks.join(shown.select(*ASK, "beside_ammonia", "beside_tested"), on=ASK, how="left", maintain_order="left")
     last = _asof(asks, both).filter((pl.col("as_of") - pl.col("day")).dt.total_days() < assumed["recent_cause_days"])
     found = found.join(last.select(*ASK, "ammonia_before", "ammonia_after"), on=ASK, how="left", maintain_order="left")

@@ -134,11 +134,11 @@ def reading_in_doubt(f: TankFacts) -> Finding | None:
 def kit_moved(f: TankFacts) -> Finding | None:
     """A kit whose tanks moved together since a day: doubt the kit before the filters."""
     row = explanations(f).get("kit batch")
-    if row is None or f.step_kit_batch is not None:  # told by the step alarms already
+    if row is None or row["size"] is None or f.step_kit_batch is not None:  # told by the step alarms already
         return None
     return Finding(
         DUE,
-        f"kit {row['kit']} reads {amount(row['size'], 2)} times the expected in {counted(row['tanks'], 'tank')}",
+        f"kit {row['kit'] or 'of these tanks'} reads {amount(row['size'], 2)} times the expected in {counted(row['tanks'], 'tank')}",
         "Retest three tanks with another kit before any change of plan",
         f"all readings of a kit by one factor; {REFITTED}",
         -2.0,
@@ -195,9 +195,20 @@ def tap_near_limit(f: TankFacts) -> Finding | None:
 
 
 def tap_moved(f: TankFacts) -> Finding | None:
-    """The tanks of a supply read as if its nitrate had gone up since its last test."""
+    """A tap that went up between its last two tests, or a supply whose tanks read as if it had since the last."""
+    was, now, day = f.tap_was, f.tap_nitrate, f.tap_nitrate_day
+    fresh = day is not None and (f.as_of - day).days < f.assumed["long_cause_days"]
+    if fresh and was is not None and now is not None and now - was >= f.assumed["explained_tap"]:
+        return Finding(
+            DUE,
+            f"the tap's nitrate went up from {amount(was, 0)} to {reading('nitrate', now)}",
+            "Size the changes by it; test the tap again",
+            f"two tests of the tap {f.assumed['explained_tap']:g} mg/L or more apart; {HOUSE}",
+            -1.75,
+            do="Size the changes by the new tap water; test the tap again at the next visit.",
+        )
     row = explanations(f).get("tap nitrate")
-    if row is None:
+    if row is None or row["size"] is None:
         return None
     more = with_unit(amount(row["size"], 0), "mg/L")
     return Finding(
@@ -233,16 +244,16 @@ def tap_has_ammonia(f: TankFacts) -> Finding | None:
 
 def kh_climbs(f: TankFacts) -> Finding | None:
     """KH that climbs by itself: something in the tank or in the tap hardens the water."""
-    read, was = f.water.get("kh"), f.kh_month
+    read, was = f.water.get("kh"), f.kh_was
     if read is None or was is None or round(read.matched - was, 6) < f.assumed["kh_warn_fall_month"]:
         return None
     now = reading("kh", read.matched)
     return Finding(
         DUE,
-        f"KH rose from {amount(was)} to {now} in about a month",
+        f"KH rose from {amount(was)} to {now} within some weeks",
         "Drop vinegar on stones and gravel; test the tap's KH",
-        f"KH up by {f.assumed['kh_warn_fall_month']:g} dKH within about a month; {HOUSE}",
+        f"KH up by {f.assumed['kh_warn_fall_month']:g} dKH withwithin some weeks; {HOUSE}",
         -1.0,
-        f"KH rose from {amount(was)} to {now} in about a month: stone, gravel or the tap makes the water harder.",
+        f"KH rose from {amount(was)} to {now} within some weeks: stone, gravel or the tap makes the water harder.",
         "Drop vinegar on stones and gravel: what fizzes comes out, slowly. Test the tap's KH. No quick correction.",
     )

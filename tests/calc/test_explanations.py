@@ -9,8 +9,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.calc.explanations import held, penalised, pooled, weigh
+from pipeline.calc.explanation_path import implied
+from pipeline.calc.explanations import penalised, pooled, weigh
 from pipeline.calc.nitrate_design import Windows
+from pipeline.calc.refits import held
 from tests.rounds import AS_OF, FIGURES, Rounds
 
 WEEKS = 26
@@ -188,3 +190,25 @@ def test_the_same_whatever_the_order_and_the_company() -> None:
     assert {row["cause"]: row["gain"] for row in both.iter_rows(named=True)}["rise"] == pytest.approx(
         alone["T1", "rise"]["gain"], abs=0.05
     )
+
+
+def test_the_path_that_an_explanation_implies() -> None:
+    kept = Kept().tank("T1", rise=lambda back, rise: rise + 1.4 * (back < 6))
+    row = kept.told()["T1", "rise"]
+    path, moved = implied(kept.r.tables(), "T1", AS_OF, row, FIGURES)
+    assert moved.height == 0
+    before, last = path["level"][0], path["level"][-2]
+    assert before == pytest.approx(23, abs=5)
+    assert last == pytest.approx(kept.r.rows["reading"][-1]["matched"], rel=0.25)
+
+
+def test_the_readings_that_an_explanation_moves() -> None:
+    kept = Kept().tank("T1", read=lambda back, now: 115.0 if back == 1 else 11.5, rise=lambda *_: 0.2)
+    row = kept.told()["T1", "typing slip"]
+    path, moved = implied(kept.r.tables(), "T1", AS_OF, row, FIGURES)
+    assert moved.rows() == [(dt.datetime(2026, 5, 25, 9), dt.date(2026, 5, 25), 12.0, 12.0)]
+    assert path.height == 2 * WEEKS
+    times = {"cause": "not shaken", "since": AS_OF - dt.timedelta(7), "size": 0.5, "would_be": None}
+    _, moved = implied(kept.r.tables(), "T1", AS_OF, times, FIGURES)
+    assert moved["low"].to_list() == pytest.approx([205.0, 19.0])
+    assert implied(Rounds().tank("T1").tables(), "T1", AS_OF, times, FIGURES)[0].height == 0

@@ -7,9 +7,10 @@ import pytest
 import statsmodels.api as sm
 
 from pipeline.assumptions import built_in
-from pipeline.calc.explanations import designs, penalised
+from pipeline.calc.explanations import penalised
 from pipeline.calc.nitrate_design import Windows
 from pipeline.calc.nitrate_fit import fit, priors
+from pipeline.calc.refits import designs
 from tests.calc.test_nitrate_fit import windows_of
 from tests.reference_fit import SlowTank
 from tests.simulate import World, simulate

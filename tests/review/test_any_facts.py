@@ -35,7 +35,7 @@ WORDS: dict[str, tuple[str, ...]] = {
     "half_limit": ("media", "flow", "flow unknown"), "flow_basis": ("timed", "estimated", "unknown"),
     "trend": ("climbing", "steady", "not clear"), "stocking": ("normal", "heavy", "messy"), "planting": ("none", "dense"),
     "missing": ("a filter on record", "what fills F1", "net or gross litres"), "witness": ("doubt the nitrate test", "cannot tell"),
-    "event": EVENTS, "fish_look": FISH_LOOK, "job": JOBS, "found": FOUND, "rinse_water": RINSE_WATER, "doubt": SUSPICIONS, "cause": (*CAUSES, "rise", "fall"),
+    "event": EVENTS, "fish_look": FISH_LOOK, "job": JOBS, "found": FOUND, "rinse_water": RINSE_WATER, "doubt": SUSPICIONS, "parameter": ("nitrate", "ph"), "cause": (*CAUSES, "rise", "fall"),
     "kind": ("change", "top-up"), "column": ("ammonia", "nitrite", "ph", "kh", "temperature", "water_changed"),
     "text": ("9.5", "7..4", "O", "05-Oct", "24-26"), "what": ("check", "carbon", "kit", "tests left", "tap test", "flow test", "promise"),
     "note": ("gasping", "all well"), "fault": ("beyond limits", "future", "half-empty compartment"), "suggestion": ("7.4", "5-10"),

@@ -92,7 +92,7 @@ POINTS: list[tuple[str, dict[str, Any], dict[str, Any], str]] = [
     ("not shaken", {}, {"witness": "doubt the nitrate test", "witness_says": "KH fell"}, "KH fell"),
     ("plants or algae", {}, {"planting": "dense"}, "planting is dense"),
     ("limestone", {}, {"kh": read(8.0, before_matched=6.0)}, "KH rose from 6 to 8 dKH"),
-    ("limestone", {}, {"kh": read(8.0, before_matched=7.5), "kh_month": 5.0}, "KH rose from 5 to 8 dKH"),
+    ("limestone", {}, {"kh": read(8.0, before_matched=7.5), "kh_was": 5.0}, "KH rose from 5 to 8 dKH"),
     ("tank still new", {}, {"age_weeks": 5.9}, "set up 5 weeks ago"),
     ("typing slip", {"held": [row("held", days=3, reason="It is odd.")]}, {}, "held.csv line 7: It is odd"),
     ("typing slip", {"suspect": [row("suspect", days=27)]}, {}, "the reading of 5 May does not fit the others"),
@@ -241,6 +241,15 @@ def test_food_is_left_over_only_where_no_record_explains_the_rise() -> None:
     recorded = weighed(tank({"explanation": rise, "event": [event(21, "medication")]}, **good))
     assert set(recorded) == {"medication"}
     assert recorded["medication"].score > weighed(tank({"event": [event(21, "medication")]}))["medication"].score
+
+
+def test_what_is_left_is_told_only_where_no_more_than_a_state_speaks() -> None:
+    bare = of_rule("ammonia", tank())
+    assert {one.cause for one in bare} == {"dead fish", "overfeeding", "tap ammonia"}
+    assert all("nothing recorded explains it" in one.because for one in bare)
+    known = of_rule("ammonia", tank({"event": [event(5, "medication")]}))
+    assert [one.cause for one in known] == ["medication"]
+    assert of_rule("kit_expired", tank()) == []
 
 
 def test_records_weigh_more_than_states_and_a_gain_more_than_either() -> None:

@@ -97,10 +97,16 @@ def test_tap_near_limit(facts: dict[str, Any], class_: str | None, words: tuple[
     holds(r.tap_near_limit, tank(**facts), class_, *words)
 
 
+WENT_UP = {"tap_nitrate": 12.0, "tap_was": 6.0, "tap_nitrate_day": ago(30)}
+
+
 def test_tap_moved() -> None:
     for rule, facts, class_, words in (
         (r.tap_moved, tank(), None, ()),
         (r.tap_moved, tank(explained("tap nitrate", size=24.0, tanks=4)), DUE, ("24 mg/L more nitrate since 11 May", "Test the tap")),
+        (r.tap_moved, tank(**WENT_UP), DUE, ("went up from 6 to 12 mg/L", "Size the changes")),
+        (r.tap_moved, tank(**WENT_UP | {"tap_nitrate": 11.9}), None, ()),
+        (r.tap_moved, tank(**WENT_UP | {"tap_nitrate_day": ago(120)}), None, ()),
     ):  # fmt: skip
         holds(rule, facts, class_, *words)
 
@@ -129,11 +135,11 @@ def test_tap_has_ammonia(facts: dict[str, Any], class_: str | None, words: tuple
     [
         ({}, None),
         ({"kh": read(8.0)}, None),
-        ({"kh": read(7.9), "kh_month": 6.0}, None),
-        ({"kh": read(8.0), "kh_month": 6.0}, DUE),
-        ({"kh": read(4.0), "kh_month": 6.0}, None),
+        ({"kh": read(7.9), "kh_was": 6.0}, None),
+        ({"kh": read(8.0), "kh_was": 6.0}, DUE),
+        ({"kh": read(4.0), "kh_was": 6.0}, None),
     ],
 )
 def test_kh_climbs(facts: dict[str, Any], class_: str | None) -> None:
-    words = ("KH rose from 6 to 8 dKH in about a month", "vinegar") if class_ else ()
+    words = ("KH rose from 6 to 8 dKH within some weeks", "vinegar") if class_ else ()
     holds(r.kh_climbs, tank(**facts), class_, *words)
