@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from pipeline.review.facts import Row, TankFacts
 from pipeline.wording import NBSP, aged, amount, counted, day_month, pct, reading, rise_words, span, with_unit
+from schemas.words import PARAMETERS
 
 
 class Said(NamedTuple):
@@ -286,7 +287,9 @@ def typing_slip(f: TankFacts) -> Said | None:
     for row in f.records("held"):
         age = None if row["day"] is None else (f.as_of - row["day"]).days
         if age is None or 0 <= age <= f.assumed["held_fresh_days"]:
-            return shown(f"{row['file']} line {row['line']}: {row['reason']}".rstrip("."))
+            # A row that waits for something else is no slip in a reading.
+            of_reading = row["column"] is not None and row["column"] in (*PARAMETERS, "value")
+            return (shown if of_reading else state)(f"{row['file']} line {row['line']}: {row['reason']}".rstrip("."))
     odd = [row for row in f.records("suspect") if 0 <= (f.as_of - row["day"]).days < f.assumed["recent_cause_days"]]
     if not odd:
         return None
