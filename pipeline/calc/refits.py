@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from pipeline.calc.balance_rows import Rows
 from pipeline.calc.balance_windows import Batch, batches, spans_of_weeks
 from pipeline.calc.cells import Array
+from pipeline.calc.nitrate_alarm import efficient_scores
 from pipeline.calc.nitrate_design import BoolArray, IntArray, Windows
 from pipeline.calc.nitrate_fit import CHUNK, FRACTION, KIT, N0, RISE, TAP, Fit, Priors, fit
 
@@ -64,13 +65,15 @@ class Weighed:
 
 
 def _refitted(
-    part: Batch, plain: Fit, days: int, change: Callable[[IntArray, Windows, Priors], Fit]
+    part: Batch, days: int, change: Callable[[IntArray, Windows, Priors], Fit]
 ) -> Iterator[tuple[slice, Fit]]:
     """Fits of a batch under an explanation that begins on each of some days, several days at a time.
 
     `change` is given the days' numbers of the columns with windows and priors repeated for them, and fits them.
     """
     tanks = len(part.which)
+    if not tanks:
+        return
     at_once = max(1, CHUNK // tanks)
     for first in range(0, days, at_once):
         which = np.arange(first, min(first + at_once, days))
@@ -143,33 +146,57 @@ def _of_batch(
         enough & (later & w.reading).any(axis=1) & ((w.reading & ~later).sum(axis=1) >= assumed["explained_before"])
     )
 
-    def fitted(kind: str, at: int, change: Callable[[IntArray, Windows, Priors], Fit]) -> None:
-        for these, done in _refitted(part, plain, len(back), change):
-            wide = (these.stop - these.start, len(which))
-            better = done.objective.reshape(wide) - plain.objective
-            out.gain[kind][these, which] = np.where(usable[these], better, -np.inf)
-            out.size[kind][these, which] = done.theta[at].reshape(wide)
-            out.precision[kind][these, which] = 1.0 / np.maximum(done.covariance[at, at].reshape(wide), 1e-9)
-
-    for kind, design in designs(w, later).items():
-
-        def with_level(days: IntArray, w: Windows, p: Priors, d: Array = design) -> Fit:
-            return fit(w, p, quick, _columns(d, days), start=np.tile(plain.theta, len(days)))
-
-        fitted(kind, -1, with_level)
     level, _, bias = expected(w, plain)
-    middle = np.where(np.isfinite(w.high), 0.5 * (w.low + w.high), w.low)
-    beside = np.log(middle + assumed["log_offset"]) - np.log(level * np.exp(bias) + assumed["log_offset"])
+    made = designs(w, later)
     kits = int(w.kit.max(initial=-1)) + 1
     place, sd = KIT + kits, assumed["explained_factor_sd"]
+    # First the parabola of the plain fit: near enough where little happened, and it says who needs a refit.
+    refit = ((plain.weight < assumed["suspect_weight"]) & w.reading & later[-1]).any(axis=0)
+    slopes = {kind: design * plain.lift for kind, design in made.items()}
+    slopes["factor"] = later * (level * plain.lift)
+    for kind, slope in slopes.items():
+        u, v = efficient_scores(slope, plain)
+        v = np.maximum(v, 0.0) + (sd if kind == "factor" else assumed["prior_rise_sd"]) ** -2
+        out.gain[kind][:, which] = np.where(usable, 0.5 * u * u / v, -np.inf)
+        out.size[kind][:, which], out.precision[kind][:, which] = u / v, v
+        refit = refit | (out.gain[kind][:, which] >= assumed["explained_refit"]).any(axis=0)
+    chosen = np.flatnonzero(refit & enough)
+    mine, theta, plainly = which[chosen], plain.theta[:, chosen], plain.objective[chosen]
+    usable, later_ = usable[:, chosen], later[:, :, chosen]
+    few = Batch(
+        mine,
+        part.row[:, chosen],
+        w.tanks(chosen),
+        part.visit[:, chosen],
+        part.priors.tanks(chosen),
+        part.untested[chosen],
+    )
+
+    def fitted(kind: str, at: int, change: Callable[[IntArray, Windows, Priors], Fit]) -> None:
+        for these, done in _refitted(few, len(back), change):
+            wide = (these.stop - these.start, len(mine))
+            better = done.objective.reshape(wide) - plainly
+            out.gain[kind][these, mine] = np.where(usable[these], better, -np.inf)
+            out.size[kind][these, mine] = done.theta[at].reshape(wide)
+            out.precision[kind][these, mine] = 1.0 / np.maximum(done.covariance[at, at].reshape(wide), 1e-9)
+
+    for kind, design in made.items():
+
+        def with_level(days: IntArray, w: Windows, p: Priors, d: Array = design[:, :, chosen]) -> Fit:
+            return fit(w, p, quick, _columns(d, days), start=np.tile(theta, len(days)))
+
+        fitted(kind, -1, with_level)
+    middle = np.where(np.isfinite(w.high), 0.5 * (w.low + w.high), w.low)
+    beside = np.log(middle + assumed["log_offset"]) - np.log(level * np.exp(bias) + assumed["log_offset"])
+    beside = beside[:, chosen]
 
     def with_factor(days: IntArray, w: Windows, p: Priors) -> Fit:
         # The later readings as those of one more kit, whose bias may be large.
-        kit = np.where(_columns(later, days) & (w.kit >= 0), kits, w.kit)
+        seen = _columns(later_, days) & w.reading
+        kit = np.where(seen, kits, w.kit)
         prior = Priors(np.insert(p.mean, place, 0.0, axis=0), np.insert(p.precision, place, sd**-2, axis=0))
-        off = np.where(_columns(later, days) & w.reading, np.tile(beside, len(days)), 0.0).sum(axis=0)
-        off /= np.maximum((_columns(later, days) & w.reading).sum(axis=0), 1)
-        start = np.insert(np.tile(plain.theta, len(days)), place, off, axis=0)
+        off = np.where(seen, np.tile(beside, len(days)), 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
+        start = np.insert(np.tile(theta, len(days)), place, off, axis=0)
         return fit(replace(w, kit=kit), prior, quick, np.zeros(w.days.shape), start=start)
 
     fitted("factor", place, with_factor)
