@@ -25,9 +25,12 @@ def _time(start: dt.date, end: dt.date) -> alt.X:
 
 def nitrate(
     readings: pl.DataFrame, changes: pl.DataFrame, path: pl.DataFrame, events: Sequence[tuple[int, dt.date]],
-    ceiling: float, start: dt.date, as_of: dt.date,
+    ceiling: float, start: dt.date, as_of: dt.date, cause: tuple[pl.DataFrame, pl.DataFrame] | None = None,
 ) -> Any:  # fmt: skip
-    """Readings as bars from low to high, the fitted saw-tooth in its band, the fan, the limit, changes, events."""
+    """Readings as bars from low to high, the fitted saw-tooth in its band, the fan, the limit, changes, events.
+
+    `cause`, where one is chosen: the path it implies (at, level) and the readings it would move (at, low, high).
+    """
     end = as_of + dt.timedelta(15)
     tops = [1.5 * ceiling]
     if readings.height:
@@ -79,6 +82,18 @@ def nitrate(
                 layers.append(
                     alt.Chart(part).mark_bar(width=width, **style).encode(x=x, y=y("low:Q"), y2="high:Q", tooltip=tip)
                 )
+    if cause is not None:
+        path_, moved = (frame.filter(pl.col("at") >= dt.datetime.combine(start, dt.time())) for frame in cause)
+        layers.append(
+            alt.Chart(path_).mark_line(color=HAND, strokeWidth=1.8, strokeDash=[7, 3]).encode(x=x, y=y("level:Q"))
+        )
+        if moved.height:
+            seen = moved.with_columns((pl.col("low") - 0.6), pl.col("high").fill_null(top) + 0.6)
+            layers.append(
+                alt.Chart(seen)
+                .mark_bar(width=6, color=GROUND, stroke=HAND, strokeWidth=1.6)
+                .encode(x=x, y=y("low:Q"), y2="high:Q")
+            )
     if changes.height:
         tip = [alt.Tooltip("day:T", title="Changed", format="%a %-d %B"), alt.Tooltip("pct:N", title="Per cent")]
         ticks = alt.Chart(changes.with_columns(pl.lit(top).alias("y"), pl.lit(top * 0.955).alias("y2")))

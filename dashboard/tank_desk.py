@@ -16,10 +16,11 @@ from dashboard import charts, data, look
 from dashboard import enter_desk as desk
 from pipeline import logbook, weekly
 from pipeline.problems import Problem
-from pipeline.review.causes import MOST, diagnosis
+from pipeline.review.causes import MOST
+from pipeline.review.explained import explains
 from pipeline.week import Week
 from pipeline.wording import amount, counted, day, due_words, listed, pct, reading_range, sentence, with_unit
-from schemas.words import CLASSES, FOUND, JOBS, PARAMETER_TITLES, PARAMETERS
+from schemas.words import FOUND, JOBS, PARAMETER_TITLES, PARAMETERS
 
 Row = dict[str, Any]
 SHOWN = 60  # rows of the history at a time
@@ -29,15 +30,24 @@ SHOWN = 60  # rows of the history at a time
 
 
 def merged(found: Sequence[Row], causes: Sequence[Row]) -> list[Row]:
-    """At most three causes over all findings that are not paused: those of the gravest first, the cheapest check first."""
-    place = {name: n for n, name in enumerate(CLASSES)}
-    loud = sorted((f for f in found if not f["quiet"]), key=lambda f: (place[f["class"]], f["harm"]))
+    """At most three causes over all findings that are not paused: the likeliest, of like ones the cheapest check first."""
+    loud = {f["rule"] for f in found if not f["quiet"]}
     by_name: dict[str, Row] = {}
-    for finding in loud:
-        for cause in sorted((c for c in causes if c["rule"] == finding["rule"]), key=lambda c: c["place"]):
-            by_name.setdefault(cause["cause"], cause)
-    checks = diagnosis()["cause"]
-    return sorted(list(by_name.values())[:MOST], key=lambda c: checks[c["cause"]]["minutes"])
+    for cause in sorted((c for c in causes if c["rule"] in loud), key=lambda c: (-c["score"], c["place"])):
+        by_name.setdefault(cause["cause"], cause)
+    return list(by_name.values())[:MOST]
+
+
+def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:
+    """A possible cause whose path is to be drawn, with the row of its explanation; None where none is chosen."""
+    found = data.of(week.now("finding"), tank).to_dicts()
+    named = [c["cause"] for c in merged(found, data.of(week.now("finding_cause"), tank).to_dicts())]
+    rows = {row["cause"]: row for row in data.of(week.now("explanation"), tank).to_dicts()}
+    drawable = {name: rows[explains(name)] for name in named if explains(name) in rows}
+    if not drawable:
+        return None
+    chosen = st.pills("Draw a possible cause", list(drawable), format_func=sentence, key=f"cause {tank}")
+    return None if chosen is None else (chosen, drawable[chosen])
 
 
 def causes_html(causes: Sequence[Row]) -> str:

@@ -19,7 +19,7 @@ import schemas
 from pipeline import reuse, review
 from pipeline.assumptions import Assumptions
 from pipeline.calc import capacity as rating
-from pipeline.calc import dates, floworder, nitrate, water
+from pipeline.calc import dates, explanations, floworder, nitrate, water
 from pipeline.calc.kit_shift import hold_down_by_parts, kits_used
 from pipeline.progress import Progress
 from pipeline.week import Round
@@ -49,11 +49,15 @@ def calc(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: R
 
 
 def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
-    """What the review of the requests needs beyond that: water, due, audit; and their review, not ranked yet."""
+    """What the review of the requests needs beyond that: water, due, audit, explanations; and their review, not ranked
+    yet."""
+    since = pl.col("as_of").max() - pl.duration(days=review.WEEK)
     now: Tables = {
         "water": water.latest(tables, requests, assumed),
         "due": dates.due(tables, requests, assumed, round_),
         "audit": floworder.audit(tables, requests, assumed),
+        # What has changed is told against the week before: further back nobody asks what was behind it.
+        "explanation": explanations.weigh(tables, requests.filter(pl.col("as_of") >= since), assumed),
     }
     return {**now, **review.looked_at({**tables, **now}, requests, assumed, round_)}
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ import polars as pl
 
 from pipeline import derive, intake, reuse, safe_write, store
 from pipeline.assumptions import ASSUMPTIONS_FILE, with_overrides
-from pipeline.calc import nitrate_path
+from pipeline.calc import explanation_path, nitrate_path
 from pipeline.console import account_dict
 from pipeline.problems import Problem
 from pipeline.progress import Progress, silent
@@ -188,3 +188,8 @@ def paths(week: Week, tanks: Sequence[str]) -> pl.DataFrame:
     """The fitted saw-tooth and the forecast of a few tanks as of the week's day, for their charts."""
     requests = derive.requests_of(week.tables, [week.as_of]).filter(pl.col("tank").is_in(list(tanks)))
     return nitrate_path.paths(week.tables, requests, week.assumed, week.round)
+
+
+def implied(week: Week, tank: str, told: Mapping[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """What an explanation of a tank's nitrate (a row of table `explanation`) would have: its path and moved readings."""
+    return explanation_path.implied(week.tables, tank, week.as_of, told, week.assumed)

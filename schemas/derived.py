@@ -133,6 +133,22 @@ class Suspect(Ask):
     weight: float = column("Weight", required=True)
 
 
+class Explanation(Ask):
+    """An explanation of the nitrate readings that the balance can express, refitted: better than none by `gain`."""
+
+    cause: str = column("Cause", kind="word", words=(*CAUSES, "rise", "fall"), required=True)
+    gain: float = column("Gain", "Log-likelihood over the plain balance, penalised.", required=True)
+    since: dt.date = column("Since", "First day that it would explain.", required=True)
+    size: float = column("Size", "Share changed, times, mg/L of the tap, or mg/L NO3 per day.")
+    was: float = column("What stands in the log", unit="mg/L NO3")
+    would_be: float = column("What it would be if so", unit="mg/L NO3")
+    tanks: int = column("Tanks that share it", required=True)
+    kit: str = column("Kit", kind="key")
+    other: str = column("The other tank", kind="key")
+    file: str = column("File", kind="key")
+    line: int = column("Line", kind="count")
+
+
 class NitratePath(Ask):
     """The fitted saw-tooth and the forecast, for the chart: two points a visit."""
 
@@ -207,13 +223,14 @@ class Finding(Ask):
 
 
 class FindingCause(Ask):
-    """A possible cause of a finding, cheapest check first; at most three a finding."""
+    """A possible cause of a finding, the likeliest first, of like ones the cheapest check; at most three a finding."""
 
     rule: str = column("Rule", kind="key", required=True)
     place: int = column("Place", required=True, ge=1, le=3)
     cause: str = column("Cause", kind="word", words=CAUSES, required=True)
     because: str = column("The records that speak for it", required=True)
     check: str = column("The check", required=True)
+    score: float = column("Weight against the others", "Logarithm of its odds, but for a constant.", required=True)
 
 
 class Review(Ask):

@@ -11,7 +11,7 @@ from schemas.base import Frame, Record, readings_after
 from schemas.columns import column
 from schemas.parameters import BY_NAME, RECORDS
 from schemas.rules import Limits, Row, held, not_to_come, warned
-from schemas.words import CHANGE_KINDS, FISH_LOOK, OUTCOMES, PARAMETERS, TAKEN
+from schemas.words import CHANGE_KINDS, FISH_LOOK, OUTCOMES, PARAMETERS, SUSPICIONS, TAKEN
 
 
 class _Session(Record):
@@ -161,6 +161,20 @@ class Reading(Record):
     outcome: str = column("Outcome", kind="word", words=OUTCOMES[:3], required=True)
     doubt: str = column("Left out of the trend", "basis, nitrite or taken; blank when it counts.", kind="key")
     expired: bool = column("Kit expired", "On the day of the reading.", required=True)
+
+
+class Doubt(Record):
+    """What may be wrong with a reading that is used: a row a reading and suspicion."""
+
+    tank: str = column("Tank id", kind="key", required=True)
+    day: dt.date = column("Day", kind="date", required=True)
+    parameter: str = column("Parameter", kind="word", words=PARAMETERS, required=True)
+    text: str = column("As typed", required=True)
+    matched: float = column("Matched", "In the canonical unit.", kind="number", required=True)
+    doubt: str = column("What may be wrong", kind="word", words=SUSPICIONS, required=True)
+    size: float = column("Size", "Share changed, times too much, or nitrite beside it [mg/L].", kind="number")
+    would_be: float = column("What it would be if so", "In the canonical unit.", kind="number")
+    other: str = column("The other tank", "Whose reading it may be.", kind="key")
 
 
 def _too_much(row: Row, _: Limits) -> str:

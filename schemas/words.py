@@ -41,6 +41,19 @@ ROW_OUTCOMES = ("accepted", "converted", "warned", "part_held", "held", "repeats
 
 # Why a nitrate reading stays out of the trend, though it is kept and shown.
 DOUBTS = ("basis", "nitrite", "taken")
+# What may be wrong with a reading, in table `doubt`: each with what it would be if so.
+SUSPICIONS = (
+    "basis",  # nitrate given as nitrogen, or the other way round
+    "nitrite",  # nitrite at the same visit upsets the test
+    "taken",  # before or after that day's change is not known
+    "after",  # fits a sample taken after that day's change
+    "unlogged change",  # a fall that only a change which is not in the log explains
+    "not shaken",
+    "wrong tank",
+    "slip",  # ten times too much or too little
+    "leap",  # over twice the last reading
+    "off steps",  # no step of its kit
+)
 
 # -- the review ------------------------------------------------------------------------------------
 CLASSES = ("act today", "this week", "can't say", "plan", "due", "steady")  # in ranking order

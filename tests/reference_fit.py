@@ -46,11 +46,15 @@ class SlowTank:
             ]
         )
 
+    def level(self, theta: np.ndarray) -> np.ndarray:
+        """The level at each reading, before it is held at 0 from below."""
+        n0, rise, phi, tau = theta[:4]
+        return n0 * (self.a + phi * self.da) + rise * (self.b + phi * self.db) + np.exp(tau) * (self.c + phi * self.dc)
+
     def cost(self, theta: np.ndarray) -> float:
         """Negative log posterior, constants left out."""
         f = self.assumed
-        n0, rise, phi, tau = theta[:4]
-        level = n0 * (self.a + phi * self.da) + rise * (self.b + phi * self.db) + np.exp(tau) * (self.c + phi * self.dc)
+        level = self.level(theta)
         x = np.log(np.maximum(level, 0.0) * np.exp(theta[4 + self.kit]) + f["log_offset"])
         upper = ndtr((np.log(self.high + f["log_offset"]) - x) / f["reading_cv"])
         with np.errstate(divide="ignore"):

@@ -21,7 +21,8 @@ Row = dict[str, Any]
 WEEKS = 26
 KEY = (
     '<p class="small">Dark bar: a reading, low to high. Hollow: not trusted. Tick from the top: a water change, per cent.'
-    " Blue: calculated, with its 90 % range; the fan: half and nine tenths.</p>"
+    " Blue: calculated, with its 90 % range; the fan: half and nine tenths."
+    " Dashed: what a chosen cause would have, and as hollow bars the readings it would move.</p>"
 )
 
 
@@ -97,9 +98,13 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
     stamp = f"{week.folder}{week.as_of}{week.loaded_on}{week.table('account')['sha256'].hash().sum()}"
     path = _path(stamp, tank, week).filter(pl.col("at") >= dt.datetime.combine(start, dt.time()))
     found = desk.numbered(desk.happenings(week, tank, start))
+    chosen = desk.choose_cause(week, tank)
+    drawn = None if chosen is None else weekly.implied(week, tank, chosen[1])
+    if chosen is not None:
+        says += f" Drawn: {chosen[0]}, as a possible cause."
     chart = charts.nitrate(
         readings.select("at", "day", "low", "high", "hollow", "said"), changes.select("at", "day", "pct"),
-        path.drop("tank", "as_of"), [(n, d) for n, (d, _) in enumerate(found, 1)], ceiling, start, week.as_of,
+        path.drop("tank", "as_of"), [(n, d) for n, (d, _) in enumerate(found, 1)], ceiling, start, week.as_of, drawn,
     )  # fmt: skip
     span = f"{said[0]} to {said[-1]}" if said else "no readings"
     st.altair_chart(
@@ -214,7 +219,7 @@ def page() -> None:
     causes = data.of(week.now("finding_cause"), tank).to_dicts()
     left, right = st.columns(2, gap="large")
     with left:
-        look.section("Possible causes", "cheapest check first")
+        look.section("Possible causes", "likeliest first; of like ones the cheapest check")
         look.html(desk.causes_html(desk.merged(found, causes)))
     with right:
         look.section("On the chart")

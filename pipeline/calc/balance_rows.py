@@ -185,14 +185,21 @@ def _readers(tables: Tables, tanks: list[str]) -> pl.DataFrame:
     return visits.select("file", "line", pl.col("by").str.strip_chars().str.to_lowercase()).unique(["file", "line"])
 
 
-def build_rows(tables: Tables, tanks: list[str], assumed: Mapping[str, float], parameter: str = "nitrate") -> Rows:
-    """The rows of the tanks named, over all time, for the readings that count (no `doubt`)."""
+def build_rows(
+    tables: Tables,
+    tanks: list[str],
+    assumed: Mapping[str, float],
+    parameter: str = "nitrate",
+    also: tuple[str, ...] = (),
+) -> Rows:
+    """The rows of the tanks named, over all time, for the readings that count: no `doubt`, or one of `also`."""
     tanks = sorted(set(tanks))
     changes = _change_days(tables, tanks, parameter)
     days = _days(tables, tanks, changes)
+    counts = pl.col("doubt").is_null() | pl.col("doubt").is_in(list(also))
     readings = (
         tables.get("reading", empty("reading"))
-        .filter((pl.col("parameter") == parameter) & pl.col("doubt").is_null() & pl.col("tank").is_in(tanks))
+        .filter((pl.col("parameter") == parameter) & counts & pl.col("tank").is_in(tanks))
         .with_columns(day_number("day"), (pl.col("taken") == "after").alias("slot"), pl.col("kit").fill_null(""))
         .select(*DAY_KEY, "slot", "at", "low", "high", "matched", "kit", "file", "line")
         .join(_readers(tables, tanks), on=["file", "line"], how="left")

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.intake.columns import KEY, Context, issue_rows, join_issues, no_issues
-from pipeline.intake.series import REACH_DAYS, Parts, back, said
-from schemas import Tables
+from pipeline.intake.series import REACH_DAYS, Parts, back, doubted, said
+from schemas import Tables, conform, empty
 from schemas.parameters import RECORDS
 from schemas.words import PARAMETER_TITLES
 
@@ -82,18 +82,22 @@ def odd_pairs(parts: Parts, context: Context) -> pl.DataFrame:
 
 def wrong_tank(
     parts: Parts, ranges: Mapping[str, pl.DataFrame], standing: Tables, context: Context
-) -> list[pl.DataFrame]:
-    """Two tanks of a site whose readings of a day each fit the other better than their own: both are asked about."""
+) -> tuple[list[pl.DataFrame], list[pl.DataFrame]]:
+    """Two tanks of a site whose readings of a day each fit the other better than their own: both are asked about.
+
+    The issues, and the rows of table `doubt`.
+    """
+    none = [conform("doubt", empty("doubt")).with_columns(pl.lit(None, pl.String).alias("column"))]
     least, most = int(context.assumed["wrong_tank_cells"]), int(context.assumed["wrong_tank_sessions"])
     names = ["row", "tank", "day", "parameter", "low", "high", "usual_low", "usual_high", "strange"]
     if not ranges:
-        return []
+        return [], none
     odd = pl.concat([one.filter("strange").select("row") for one in ranges.values()]).unique()
     cells = pl.concat([one.select(names).join(odd, on="row", how="semi") for one in ranges.values()])
     strange, many = pl.col("strange").sum().over("row"), pl.len().over("row")
     cells = cells.filter((strange > 0) & (strange >= pl.min_horizontal(pl.lit(least), many)))
     if cells["row"].n_unique() < 2:
-        return []
+        return [], none
     named = standing["tank"].select("tank", "site", pl.coalesce("name", "tank").alias("name"))
     cells = cells.join(named, on="tank", how="inner", maintain_order="left")
     # Where many tanks of a site are strange on one day it is the kit, or the person, not their names.
@@ -109,15 +113,14 @@ def wrong_tank(
     both = judged.join(turned, on=["row", "row_b"], how="semi").sort("row", "row_b")
     both = both.unique("row", keep="first", maintain_order=True).select("row", "tank_b", "name_b")
     says = "The readings fit {name_b} ({tank_b}), and its readings fit this tank: swapped?"
-    return [
-        said(
-            one.filter("strange")
-            .join(both, on="row", how="inner", maintain_order="left")
-            .join(parts[name].select("row"), on="row", how="semi", maintain_order="left"),  # not those held meanwhile
-            "swapped",
-            says,
-        )
+    rows = [
+        one.filter("strange")
+        .join(both, on="row", how="inner", maintain_order="left")
+        .join(parts[name].select("row"), on="row", how="semi", maintain_order="left")  # not those held meanwhile
         for name, one in ranges.items()
+    ]
+    return [said(one, "swapped", says) for one in rows], [
+        doubted(one, "wrong tank", other=pl.col("tank_b")) for one in rows
     ]
 
 

@@ -96,6 +96,8 @@ def _once(sheets: Sheets, context: Context, accepted: pl.DataFrame) -> tuple[Tab
     # A person who accepted a value has answered what was asked about it.
     answered = accepted.with_columns(pl.lit("warned").alias("outcome"))
     issues = issues.join(answered, on=[*CELL, "outcome"], how="anti", nulls_equal=True, maintain_order="left")
+    doubt = tables["doubt"].join(accepted, on=CELL, how="anti", nulls_equal=True, maintain_order="left")
+    tables["doubt"] = conform("doubt", doubt)
     outcomes = row_outcomes(issues, pl.concat(found.whole), pl.concat(found.again))
     visit = tables["visit"].drop("outcome").join(outcomes, on=KEY, how="left", maintain_order="left")
     tables["visit"] = conform("visit", visit.with_columns(pl.col("outcome").fill_null("accepted")))

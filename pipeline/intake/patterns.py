@@ -5,6 +5,7 @@ Several checks may speak of one value: they become one warning that lists the ex
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from difflib import get_close_matches
 
@@ -19,11 +20,13 @@ from pipeline.intake.series import (
     Parts,
     all_parts,
     back,
+    doubted,
     said,
     series_of,
     usual_ranges,
     with_usual,
 )
+from pipeline.units import factor
 from pipeline.wording import NBSP
 from schemas import Tables
 from schemas.parameters import BY_NAME
@@ -106,11 +109,12 @@ def _none_where_fed(nitrate: pl.DataFrame, standing: Tables) -> pl.DataFrame:
 
 def doubts(
     nitrate: pl.DataFrame, nitrite: pl.DataFrame, change: pl.DataFrame, context: Context
-) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+) -> tuple[pl.DataFrame, list[pl.DataFrame], list[pl.DataFrame]]:
     """Nitrate readings left out of the trend: nitrite in the session, or before or after unknown on a change day."""
     session = ["no", "at", "taken"]
     present = nitrite.filter(pl.col("matched") >= context.assumed["nitrite_spoils_mg_l"])
-    present = present.select(*session, pl.lit(True).alias("spoilt")).unique()
+    present = present.group_by(session).agg(pl.col("matched").max().alias("beside"))
+    present = present.with_columns(pl.lit(True).alias("spoilt"))
     changed = change.select("no", "day", pl.lit(True).alias("changed")).unique()
     nitrate = nitrate.join(present, on=session, how="left", maintain_order="left").join(
         changed, on=["no", "day"], how="left", maintain_order="left"
@@ -123,8 +127,12 @@ def doubts(
         said(nitrate.filter(unknown), "before or after", before_or_after),
         said(nitrate.filter(spoilt), "nitrite spoils", upset),
     ]
+    odd = [
+        doubted(nitrate.filter(spoilt), "nitrite", size=pl.col("beside")),
+        doubted(nitrate.filter(unknown), "taken"),
+    ]
     doubt = pl.when(spoilt).then(pl.lit("nitrite")).when(unknown).then(pl.lit("taken")).alias("doubt")
-    return nitrate.with_columns(doubt).drop("spoilt", "changed"), issues
+    return nitrate.with_columns(doubt).drop("spoilt", "changed", "beside"), issues, odd
 
 
 def _with_kept(series: pl.DataFrame, change: pl.DataFrame) -> pl.DataFrame:
@@ -181,13 +189,14 @@ def _fallen(fell: pl.DataFrame, change: pl.DataFrame, kh: pl.DataFrame) -> pl.Da
 
 def nitrate_series(
     part: pl.DataFrame, kh: pl.DataFrame, change: pl.DataFrame, context: Context
-) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+) -> tuple[pl.DataFrame, list[pl.DataFrame], list[pl.DataFrame]]:
     """Wrong basis, missed change, bottle not shaken, leaps: what may explain an odd nitrate. `kh` is the series of KH."""
     f, matched, last, kept = context.assumed, pl.col("matched"), pl.col("last"), pl.col("kept")
     series = _with_kept(with_usual(series_of(part)), change)
     low, high = f["basis_ratio_low"], f["basis_ratio_high"]
     ratio = pl.col("usual") / matched
     fits = ratio.is_between(low, high) | (1 / ratio).is_between(low, high)
+    tenth = (ratio.log10().abs() - 1).abs() <= math.log10(f["slip_ratio"])
     same_kit = pl.col("kit").eq_missing(pl.col("last_kit"))
     near = pl.col("gap") <= min(f["near_days"], REACH_DAYS)
     apart = pl.col("high").fill_null(INFINITE) < pl.col("last_low") * kept
@@ -195,6 +204,7 @@ def nitrate_series(
         "basis": near & (matched > 0) & (kept > 1 - f["change_warn_share"]) & fits & pl.col("doubt").is_null(),
         "fell": near & apart & (matched <= (1 - f["missed_change_fall"]) * last * kept) & same_kit,
         "leap": near & same_kit & (matched > f["leap_times"] * last) & (pl.col("low") > pl.col("last_high")),
+        "tenth": near & (matched > 0) & tenth,
     }
     share = ((1 - matched / (last * kept)) * 100).clip(0, 99)
     # Few are odd in any way: they alone are looked at further.
@@ -204,7 +214,8 @@ def nitrate_series(
     fallen = _fallen(odd.filter("fell"), change, kh)
     half = matched <= f["not_shaken_share"] * last * kept
     left = kept * (1 - pl.col("that day"))  # of what was there before, had that day's change come first
-    after = (pl.col("low") <= pl.col("last_high") * left) & (pl.col("high") >= pl.col("last_low") * left)
+    most = 1 - pl.col("that day")  # the same, had nitrate come back meanwhile to what was read before
+    after = (pl.col("low") <= pl.col("last_high") * most) & (pl.col("high") >= pl.col("last_low") * left)
     fallen = fallen.with_columns((pl.col("that day") * 100).alias("percent"))
     small, large = f"{100 * f['not_shaken_share']:g} % or less of {{last:n}}", f"More than {f['leap_times']:g} times"
     falls, unknown = pl.col("kh falls").fill_null(False), pl.col("kh falls").is_null()
@@ -227,7 +238,19 @@ def nitrate_series(
     ]
     basis = odd.filter("basis").select("row", pl.lit("basis").alias("by basis"))
     part = part.join(basis, on="row", how="left", maintain_order="left")
-    return part.with_columns(pl.coalesce("doubt", "by basis").alias("doubt")).drop("by basis"), issues
+    nitrogen_times = factor("nitrate", "NO3-N") or 1.0
+    kept_of_last = pl.col("last") * pl.col("kept")
+    too_low = pl.when(matched < pl.col("usual"))
+    suspicions = [
+        doubted(odd.filter("basis"), "basis", size=ratio,
+                would_be=too_low.then(matched * nitrogen_times).otherwise(matched / nitrogen_times)),
+        doubted(odd.filter("tenth"), "slip", size=1 / ratio, would_be=too_low.then(matched * 10).otherwise(matched / 10)),
+        doubted(odd.filter(pl.col("leap") & ~pl.col("tenth")), "leap", size=matched / last, would_be=pl.col("last")),
+        doubted(fallen, "unlogged change", size=pl.col("share") / 100, would_be=kept_of_last),
+        doubted(fallen.filter(after), "after", size=pl.col("percent") / 100, would_be=kept_of_last),
+        doubted(fallen.filter(half & (falls | unknown)), "not shaken", size=matched / kept_of_last, would_be=kept_of_last),
+    ]  # fmt: skip
+    return part.with_columns(pl.coalesce("doubt", "by basis").alias("doubt")).drop("by basis"), issues, suspicions
 
 
 def moves(ph: pl.DataFrame, kh: pl.DataFrame, context: Context) -> list[pl.DataFrame]:
@@ -245,20 +268,23 @@ def moves(ph: pl.DataFrame, kh: pl.DataFrame, context: Context) -> list[pl.DataF
     ]
 
 
-def look_at(read: Parts, change: pl.DataFrame, standing: Tables, context: Context) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The readings with their doubts and marks, and everything that is said of them."""
+def look_at(
+    read: Parts, change: pl.DataFrame, standing: Tables, context: Context
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """The readings with their marks, everything that is said of them, and what may be wrong with them."""
     parts = all_parts(read, NEEDED)
     issues: list[pl.DataFrame] = []
     if "flow_l_h" in parts:
         parts["flow_l_h"], issues = beside.flows(parts["flow_l_h"], standing, context)
     ranges = {name: usual_ranges(parts[name]) for name in beside.COMPARED if name in parts}
     parts, confused = beside.confused_columns(parts, ranges)
-    issues += [*confused, beside.odd_pairs(parts, context), *beside.wrong_tank(parts, ranges, standing, context)]
+    elsewhere, suspicions = beside.wrong_tank(parts, ranges, standing, context)
+    issues += [*confused, beside.odd_pairs(parts, context), *elsewhere]
     ph, kh = series_of(parts["ph"]), series_of(parts["kh"])
-    nitrate, found = doubts(parts["nitrate"], parts["nitrite"], change, context)
-    issues += found
-    parts["nitrate"], found = nitrate_series(nitrate, kh, change, context)
-    issues += found
+    nitrate, found, odd = doubts(parts["nitrate"], parts["nitrite"], change, context)
+    parts["nitrate"], more, odder = nitrate_series(nitrate, kh, change, context)
+    issues += [*found, *more]
+    suspicions += [*odd, *odder]
     for name, part in parts.items():
         issues += single(name, part, standing, context)
     issues += moves(ph, kh, context)
@@ -268,11 +294,11 @@ def look_at(read: Parts, change: pl.DataFrame, standing: Tables, context: Contex
         .with_columns(pl.lit(True).alias("marked"))
     )
     issues += beside.copied(read, {name: part for name, part in parts.items() if part.height}, standing, context)
-    columns = [*PART, "doubt"]
+    columns = [*PART, "doubt"]  # the column stays, for what is asked of it
     readings = pl.concat(
         [part.with_columns(pl.lit(None, pl.String).alias("doubt")).select(columns) if "doubt" not in part.columns
          else part.select(columns) for part in parts.values()]
     )  # fmt: skip
     readings = readings.join(marked, on=["row", "parameter"], how="left", maintain_order="left")
     outcome = pl.when("marked").then(pl.lit("warned")).otherwise("outcome").alias("outcome")
-    return readings.with_columns(outcome).drop("marked"), join_issues(issues)
+    return readings.with_columns(outcome).drop("marked"), join_issues(issues), pl.concat(suspicions)

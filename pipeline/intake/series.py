@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.intake.columns import ISSUE, issue_rows
+from schemas import conform
 from schemas.words import PARAMETERS
 
 REACH_READINGS = 4  # readings back that any check of a tank's own series looks at
@@ -29,6 +30,12 @@ def said(
         return pl.DataFrame(schema=SAID)
     issues = issue_rows(found, None, pl.col("column"), fault, says, outcome=outcome, text="text", suggestion=suggestion)
     return issues.with_columns(found["row"], found["parameter"])
+
+
+def doubted(found: pl.DataFrame, doubt: str, **cells: pl.Expr) -> pl.DataFrame:
+    """Rows of table `doubt`, with the column of each for answers to it; `cells` are its size, would_be and other."""
+    rows = found.with_columns(pl.lit(doubt).alias("doubt"), *(cell.alias(name) for name, cell in cells.items()))
+    return conform("doubt", rows).with_columns(rows["column"])
 
 
 def back(column: str | pl.Expr, steps: int) -> pl.Expr:

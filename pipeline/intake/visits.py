@@ -23,7 +23,7 @@ from pipeline.intake.grammar import BLANK, Cell, read_word
 from pipeline.intake.judge import judge
 from pipeline.intake.names import SEVERAL, Meant, Resolver, fold_name
 from pipeline.intake.readings import Kits, Source, kits_of, read_columns
-from pipeline.intake.series import PART, Parts
+from pipeline.intake.series import PART, Parts, doubted
 from pipeline.intake.services import with_large_changes
 from pipeline.intake.settle import RETEST, contradicts, two_changes, two_sights, two_values
 from pipeline.intake.sheets import Sheets, text_columns
@@ -200,10 +200,11 @@ def _known_kit(text: str, known: set[str]) -> Cell:
 
 
 def read_visits(sheets: Sheets, context: Context, standing: Tables, found: Collected) -> Tables:
-    """Visit sheets to the tables visit, reading and water_change."""
+    """Visit sheets to the tables visit, reading, water_change and doubt; a doubt keeps its column, for answers to it."""
     rows = all_rows(sheets, context, found)
     if rows.height == 0:
-        return {name: empty(name) for name in ("visit", "reading", "water_change")}
+        none = {name: empty(name) for name in ("visit", "reading", "water_change", "doubt")}
+        return none | {"doubt": none["doubt"].with_columns(pl.lit(None, pl.String).alias("column"))}
     kits = kits_of(standing, context.assumed)
     known_kits = {kit for kit, _ in kits}
     placed = without_repeats(placed_rows(rows, standing, context, found), found).with_row_index("row")
@@ -233,9 +234,12 @@ def read_visits(sheets: Sheets, context: Context, standing: Tables, found: Colle
     change = change.sort("row")
     found.issues += [sights, clash, patterns.gaps(visit, context), top_ups(change, context)]
     found.issues.append(with_large_changes(standing["service"], change, context.assumed))
-    readings, said = patterns.look_at(parts, change, standing, context)
+    readings, said, doubt = patterns.look_at(parts, change, standing, context)
+    off = join_issues(found.issues).filter(pl.col("fault") == "off the ladder").select(*KEY, "column").unique()
+    off = doubted(readings.with_columns("column").join(off, on=[*KEY, "column"], how="semi"), "off steps")
     found.issues.append(said)
     return {
+        "doubt": pl.concat([doubt, off]).sort(*KEY, "parameter", "doubt", nulls_last=True),
         "visit": conform("visit", visit.with_columns(pl.lit("").alias("outcome")).sort(KEY)),
         "reading": conform("reading", readings.sort(*KEY, "parameter")),
         "water_change": conform("water_change", change.sort(KEY)),

@@ -125,6 +125,14 @@ class TankFacts:
     tap_ammonia: float | None = None
     tap_ammonia_high: float | None = None
     tap_ammonia_day: dt.date | None = None
+    tap_nitrate: float | None = None  # mg/L NO3
+    tap_nitrate_day: dt.date | None = None
+    tap_was: float | None = None  # at the test before
+    beside_tested: int | None = None  # other tanks of the supply tested for ammonia lately
+    beside_ammonia: int | None = None  # of them, those that showed it
+    ammonia_before: float | None = None  # of the last day with a sample before and one after the change
+    ammonia_after: float | None = None
+    kh_was: float | None = None  # KH some weeks before
     last_fraction: float | None = None  # of the last water change
     age_weeks: float | None = None  # of the tank
     held: int = 0
@@ -162,7 +170,7 @@ class TankFacts:
 
 
 # Tables of records, with their day; those calculated are kept by tank and as-of day instead.
-DATED = {"event": "date", "service": "date", "feeding": "from", "visit": "day", "water_change": "day", "reading": "day"}
+DATED = {"event": "date", "service": "date", "feeding": "from", "visit": "day", "water_change": "day", "doubt": "day"}
 LONGEST_LOOK = 200  # days before the first as-of day that records are kept of
 
 
@@ -184,8 +192,6 @@ class Records:
         rows = _table(self.tables, name).drop_nulls("tank")
         if name in DATED:
             rows = rows.with_columns(pl.col(DATED[name]).alias("day")).drop_nulls("day")
-            if name == "reading":  # of those only what is in doubt is asked for
-                rows = rows.filter((pl.col("parameter") == "nitrate") & pl.col("doubt").is_not_null())
             if name == "visit":
                 rows = rows.filter(pl.any_horizontal(pl.col("fish_seen", "fish_look", "note").is_not_null()))
             if name != "feeding" and self.asks.height:
@@ -260,15 +266,54 @@ def _nitrate_read(asks: pl.DataFrame, reading: pl.DataFrame, assumed: Assumption
 def _tap(rows: pl.DataFrame, tap: pl.DataFrame) -> pl.DataFrame:
     """The last tests of each tank's supply up to the day."""
     for parameter in ("nitrate", "ammonia", "ph"):
-        tests = tap.filter(pl.col("parameter") == parameter).select(
+        tests = tap.filter(pl.col("parameter") == parameter).sort("date").select(
             "water_supply",
             "date",
             pl.col("matched").alias(f"tap_{parameter}"),
             pl.col("high").alias(f"tap_{parameter}_high"),
             pl.col("date").alias(f"tap_{parameter}_day"),
-        )
-        rows = _asof(rows, tests, "date", "water_supply").drop("date")
+            pl.col("matched").shift(1).over("water_supply").alias("tap_was"),
+        )  # fmt: skip
+        keep = tests if parameter == "nitrate" else tests.drop("tap_was")
+        rows = _asof(rows, keep, "date", "water_supply").drop("date")
     return rows
+
+
+def _beside(asks: pl.DataFrame, table: Callable[[str], pl.DataFrame], assumed: Assumptions) -> pl.DataFrame:
+    """Ammonia of the other tanks of each ask's supply, of samples before and after a change; KH some weeks before."""
+    supply = table("tank").select("tank", "site").join(table("site").select("site", "water_supply"), on="site")
+    supply = supply.drop_nulls("water_supply").select("tank", "water_supply")
+    reading = table("reading").select("tank", "day", "taken", "parameter", "matched")
+    back = pl.col("as_of") - pl.duration(days=int(assumed["tap_beside_days"]))
+    shown = (
+        asks.join(reading.filter(pl.col("parameter") == "ammonia"), on="tank")
+        .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > back))
+        .group_by(ASK)
+        .agg((pl.col("matched").max() >= assumed["trace_ammonia"]).cast(pl.Int64).alias("shows"))
+        .join(supply, on="tank")
+    )
+    own = [pl.col(name).sum().over("water_supply", "as_of") - pl.col(name) for name in ("shows", "one")]
+    shown = shown.with_columns(pl.lit(1, pl.Int64).alias("one")).with_columns(
+        own[0].alias("beside_ammonia"), own[1].alias("beside_tested")
+    )
+    both = (
+        reading.filter(pl.col("parameter") == "ammonia")
+        .group_by("tank", "day")
+        .agg(
+            pl.col("matched").filter(pl.col("taken") == "before").max().alias("ammonia_before"),
+            pl.col("matched").filter(pl.col("taken") == "after").max().alias("ammonia_after"),
+        )
+        .drop_nulls()
+    )
+    then = pl.col("as_of") - pl.duration(days=int(assumed["kh_climb_days"]))
+    past = asks.with_columns(pl.col("as_of").alias("now"), then.alias("as_of"))
+    kh = reading.filter(pl.col("parameter") == "kh").select("tank", "day", pl.col("matched").alias("kh_was"))
+    kh = _asof(past, kh).filter((pl.col("as_of") - pl.col("day")).dt.total_days() <= assumed["water_fresh_days"])
+    kh = kh.select("tank", pl.col("now").alias("as_of"), "kh_was")
+    found = asks.join(shown.select(*ASK, "beside_ammonia", "beside_tested"), on=ASK, how="left", maintain_order="left")
+    last = _asof(asks, both).filter((pl.col("as_of") - pl.col("day")).dt.total_days() < assumed["recent_cause_days"])
+    found = found.join(last.select(*ASK, "ammonia_before", "ammonia_after"), on=ASK, how="left", maintain_order="left")
+    return found.join(kh, on=ASK, how="left", maintain_order="left")
 
 
 def _held(asks: pl.DataFrame, held: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
@@ -305,6 +350,7 @@ def _wide(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Roun
         _visit_rhythm(asks, table("visit"), assumed, round_),
         _nitrate_read(asks, table("reading"), assumed),
         _held(asks, table("held"), assumed),
+        _beside(asks, table, assumed),
         _asof(asks, change.select("tank", "day", "fraction")).select(*ASK, pl.col("fraction").alias("last_fraction")),
     ):
         rows = rows.join(frame, on=ASK, how="left", maintain_order="left")

@@ -8,6 +8,13 @@ from pipeline.review.finding import Rule
 RULES: tuple[Rule, ...] = (
     *rules_water.WATER_RULES,
     rules_doubt.held_danger,
+    rules_doubt.reading_in_doubt,
+    rules_doubt.kit_moved,
+    rules_doubt.nitrate_fell,
+    rules_doubt.tap_near_limit,
+    rules_doubt.tap_moved,
+    rules_doubt.tap_has_ammonia,
+    rules_doubt.kh_climbs,
     rules_water.tap_ammonia,
     rules_water.new_tank,
     *rules_fish.FISH_RULES,

@@ -16,7 +16,18 @@ from pipeline.review.facts import DATED, Read, TankFacts
 from pipeline.review.finding import REASON_MOST, STEP_MOST, found
 from pipeline.review.rules import RULES
 from schemas import TABLES, columns_of
-from schemas.words import CLASSES, DOUBTS, EVENTS, FISH_LOOK, FOUND, JOBS, LOAD_STATES, RATE_STATES, RINSE_WATER
+from schemas.words import (
+    CAUSES,
+    CLASSES,
+    EVENTS,
+    FISH_LOOK,
+    FOUND,
+    JOBS,
+    LOAD_STATES,
+    RATE_STATES,
+    RINSE_WATER,
+    SUSPICIONS,
+)
 from tests.review.tanks import ASSUMED, DAY
 
 WORDS: dict[str, tuple[str, ...]] = {
@@ -24,7 +35,7 @@ WORDS: dict[str, tuple[str, ...]] = {
     "half_limit": ("media", "flow", "flow unknown"), "flow_basis": ("timed", "estimated", "unknown"),
     "trend": ("climbing", "steady", "not clear"), "stocking": ("normal", "heavy", "messy"), "planting": ("none", "dense"),
     "missing": ("a filter on record", "what fills F1", "net or gross litres"), "witness": ("doubt the nitrate test", "cannot tell"),
-    "event": EVENTS, "fish_look": FISH_LOOK, "job": JOBS, "found": FOUND, "rinse_water": RINSE_WATER, "doubt": DOUBTS,
+    "event": EVENTS, "fish_look": FISH_LOOK, "job": JOBS, "found": FOUND, "rinse_water": RINSE_WATER, "doubt": SUSPICIONS, "parameter": ("nitrate", "ph"), "cause": (*CAUSES, "rise", "fall"),
     "kind": ("change", "top-up"), "column": ("ammonia", "nitrite", "ph", "kh", "temperature", "water_changed"),
     "text": ("9.5", "7..4", "O", "05-Oct", "24-26"), "what": ("check", "carbon", "kit", "tests left", "tap test", "flow test", "promise"),
     "note": ("gasping", "all well"), "fault": ("beyond limits", "future", "half-empty compartment"), "suggestion": ("7.4", "5-10"),
@@ -34,7 +45,7 @@ NUMBER = st.one_of(
 )
 DATE = st.integers(-5, 200).map(lambda days: DAY - dt.timedelta(days))
 NEVER_NULL = {"low", "matched", "reason", "file", "line", "says", "do", "basis", "on", "late_days", "about", "filter",
-              "medium", "compartment", "counts", "feed_g_day", "event", "what", "text", "fault", "kind", "job"}  # fmt: skip
+              "medium", "compartment", "counts", "feed_g_day", "event", "what", "text", "fault", "kind", "job", "parameter", "doubt", "cause", "gain", "since", "tanks"}  # fmt: skip
 
 
 def _value(name: str, kind: Any) -> st.SearchStrategy[Any]:
@@ -76,7 +87,10 @@ def _row(table: str) -> st.SearchStrategy[dict[str, Any]]:
 
 
 RECORDS = st.fixed_dictionaries(
-    {name: st.lists(_row(name), max_size=2) for name in (*DATED, "held", "due", "audit", "suspect", "capacity_layer")}
+    {
+        name: st.lists(_row(name), max_size=2)
+        for name in (*DATED, "held", "due", "audit", "suspect", "capacity_layer", "explanation")
+    }
 )
 OWN = {"tank", "as_of", "assumed", "water", "records", "held", "held_fresh"}
 HINTS = get_type_hints(TankFacts)
@@ -92,8 +106,8 @@ def test_no_null_is_ever_said(facts: dict[str, Any], water: dict[str, Read], rec
     )
     told = found([f], RULES)
     said = [text for row in told.select("reason", "step", "says", "do", "basis").iter_rows() for text in row]
-    said += [because for rule in told["rule"] for _, because, _ in of_rule(rule, f)]
-    said += [because for point in EVIDENCE.values() if (because := point(f)) is not None]
+    said += [one.because for rule in told["rule"] for one in of_rule(rule, f)]
+    said += [points.because for point in EVIDENCE.values() if (points := point(f)) is not None]
     for text in said:
         assert text
         assert not any(null in text for null in ("None", "nan", "∞", " inf", "not known %", "{")), text

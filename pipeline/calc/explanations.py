@@ -1,0 +1,251 @@
+"""What may be behind the nitrate readings: the balance of many tanks refitted under each explanation it can express.
+
+An explanation is one more parameter of the balance of nitrate_fit.py: a rise or fall of the source from a day, water
+lost at one visit, the tap at another level from a day, all readings from a day by a factor; or another reading of one
+cell: taken after the change, ten times, given as nitrogen, of the tank beside it. Each is worth what it gains in
+log-likelihood over the plain balance less half the logarithm of the count of readings for each parameter it adds
+(Schwarz 1978); a day that was looked for is a parameter too (Yao 1988).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from pipeline.calc.balance_rows import Rows, build_rows, tank_supply
+from pipeline.calc.cells import Array, cell_scores
+from pipeline.calc.nitrate_design import BoolArray, IntArray
+from pipeline.calc.refits import LEVEL, Weighed, refits
+from pipeline.units import factor
+from schemas import Tables, conform, empty
+
+TENFOLD = 10.0
+
+
+def penalised(gain: Array, readings: Array | float, parameters: int) -> Array:
+    """Gain in log-likelihood less the penalty of the criterion of Schwarz 1978: ½·parameters·ln(readings).
+
+    Twice the result is the fall of BIC; its exponential is about the Bayes factor over the plain balance (Kass & Raftery
+    1995). Arrays of one shape, or a number.
+    """
+    return np.asarray(gain - 0.5 * parameters * np.log(np.maximum(readings, 1.0)))
+
+
+def weigh(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) -> pl.DataFrame:
+    """Table `explanation` of the asks (tank, as_of): what gains enough to be worth telling.
+
+    Tanks that share a kit or a supply share its factor and its level: their gains are put together at the size that
+    suits them all.
+    """
+    asks = asks.select("tank", "as_of").unique(maintain_order=True)
+    rows = build_rows(tables, asks["tank"].to_list(), assumed, also=("basis",))
+    if not len(rows.day):
+        return empty("explanation")
+    found = refits(rows, asks, assumed)
+    parts = [_of_series(found, rows, asks, tables, assumed), _of_cells(found, rows, asks, tables, assumed)]
+    frame = pl.concat(parts).filter(pl.col("gain") >= assumed["explained_gain"])
+    best = frame.sort("gain", descending=True, maintain_order=True).unique(
+        ["tank", "as_of", "cause"], keep="first", maintain_order=True
+    )
+    return conform("explanation", best.sort("as_of", "tank", "cause"))
+
+
+def log_chance(low: Array, high: Array, level: Array, bias: Array, cv: Array, assumed: Mapping[str, float]) -> Array:
+    """Log-likelihood of cells (low, high) [mg/L] where the level is so much, gross errors allowed for. Arrays [cells]."""
+    offset = assumed["log_offset"]
+    log_low = np.where(low > 0, np.log(np.maximum(low, 0) + offset), -np.inf)
+    seen = np.log(np.maximum(level, 0.0) * np.exp(bias) + offset)
+    return cell_scores(
+        log_low, np.log(high + offset), seen, cv, assumed["robust_share"], assumed["robust_density"]
+    ).log_chance
+
+
+def pooled(gain: Array, size: Array, precision: Array, group: IntArray) -> tuple[Array, Array, Array]:
+    """Gain of each member where its group shares one size, the others' gain together, and that size.
+
+    Arrays [days, members]; `group` [members], −1 for none. By the parabola that each log-likelihood is near its top: the
+    shared size is the mean weighted by precision, and a member's gain falls by half its precision times its distance²;
+    what a member cannot tell is worth nothing, not less.
+    """
+    good = np.isfinite(gain) & (group >= 0)
+    weight = np.where(good, precision, 0.0)
+    total = np.zeros((len(gain), max(group.max(initial=-1) + 1, 1)))
+    mean = np.zeros_like(total)
+    np.add.at(total.T, np.maximum(group, 0), weight.T)
+    np.add.at(mean.T, np.maximum(group, 0), (weight * np.where(good, size, 0.0)).T)
+    shared = (mean / np.maximum(total, 1e-9))[:, np.maximum(group, 0)]
+    own = np.where(good, gain - 0.5 * precision * (shared - size) ** 2, 0.0)
+    together = np.zeros_like(total)
+    np.add.at(together.T, np.maximum(group, 0), own.T)
+    return np.where(good, own, -np.inf), together[:, np.maximum(group, 0)] - own, shared
+
+
+def _codes(values: pl.Series) -> IntArray:
+    """Equal values, equal numbers; null is −1."""
+    return (values.rank("dense").cast(pl.Int64).fill_null(0) - 1).to_numpy()
+
+
+def _groups(asks: pl.DataFrame, names: pl.Series) -> IntArray:
+    """Numbers of the asks that share a name and a day; −1 where there is no name."""
+    key = asks.select(
+        pl.concat_str(names.alias("name").cast(pl.String), pl.col("as_of").cast(pl.String), separator="\0")
+    )
+    return _codes(key.to_series())
+
+
+def _best(gain: Array) -> tuple[IntArray, Array]:
+    at = gain.argmax(axis=0)
+    return at, gain[at, np.arange(gain.shape[1])]
+
+
+def _of_series(
+    found: Weighed, rows: Rows, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
+) -> pl.DataFrame:
+    """What went on from a day: source, water lost, tap, factor."""
+    frames = []
+    mine, n = np.arange(len(asks)), found.readings
+    cap = assumed["explained_shared"]
+
+    def note(cause: str, at: IntArray, gain: Array, size: Array, **more: pl.Series) -> None:
+        which = np.flatnonzero(np.isfinite(gain) & (gain >= assumed["explained_gain"]))
+        since = pl.Series(found.since[at, mine].astype(np.int32)[which]).cast(pl.Date)
+        frame = asks[which].with_columns(
+            pl.lit(cause).alias("cause"), pl.Series("gain", gain[which]), since.alias("since"),
+            pl.Series("size", size[which]), pl.lit(1, pl.Int64).alias("tanks"),
+        )  # fmt: skip
+        frames.append(
+            conform("explanation", frame.with_columns(*(s.gather(which).alias(name) for name, s in more.items())))
+        )
+
+    def alone(cause: str, kind: str, good: BoolArray, size: Array) -> None:
+        gain = np.where(good, penalised(found.gain[kind], n, 2), -np.inf)
+        at, best = _best(gain)
+        note(cause, at, best, size[at, mine])
+
+    source, lost = found.size["source"], found.share
+    alone("rise", "source", source >= assumed["explained_step"], source)
+    alone("fall", "source", source <= -assumed["explained_step"], source)
+    alone(
+        "unlogged change",
+        "lost",
+        lost >= assumed["explained_change"],
+        lost,
+    )
+    times = np.exp(found.size["factor"])
+    alone("not shaken", "factor", times <= 1 / assumed["explained_factor"], times)
+    nitrogen = factor("nitrate", "NO3-N") or 1.0
+    # Of a known size: by the parabola near the top, at the factor of nitrogen; the day is the one parameter more.
+    off = np.abs(found.size["factor"]) - np.log(nitrogen)
+    gain = penalised(found.gain["factor"] - 0.5 * found.precision["factor"] * off**2, n, 1)
+    at, best = _best(np.where(np.abs(off) < assumed["explained_basis_log"], gain, -np.inf))
+    note("wrong basis", at, best, times[at, mine])
+    supply = asks.join(tank_supply(tables), on="tank", how="left", maintain_order="left")["supply"]
+    kit = pl.Series([rows.kits[k] if k >= 0 and rows.kits[k] else None for k in found.kit], dtype=pl.String)
+    for cause, kind, names, least in (
+        ("tap nitrate", "tap", supply, assumed["explained_tap"] / LEVEL),
+        ("kit batch", "factor", kit, 0.0),
+    ):
+        group = _groups(asks, names)
+        own, others, shared = pooled(found.gain[kind], found.size[kind], found.precision[kind], group)
+        many = (
+            np.bincount(group[group >= 0], minlength=1)[np.maximum(group, 0)]
+            if (group >= 0).any()
+            else np.ones(len(group))
+        )
+        good = (
+            shared >= least
+            if kind == "tap"
+            else (np.abs(shared) >= np.log(assumed["explained_factor"])) & (many >= assumed["kit_shift_tanks"])
+        )
+        # The penalty is the group's, once; what the others say counts for or against, up to a limit.
+        gain = penalised(own + np.clip(others, -cap, cap), n, 2)
+        if kind == "factor":
+            good &= others > 0
+        at, best = _best(np.where(good, gain, -np.inf))
+        size = shared[at, mine] * LEVEL if kind == "tap" else np.exp(shared[at, mine])
+        note(cause, at, best, size, tanks=pl.Series(many, dtype=pl.Int64), **({"kit": kit} if kind == "factor" else {}))
+    return pl.concat(frames)
+
+
+def _of_cells(
+    found: Weighed, rows: Rows, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
+) -> pl.DataFrame:
+    """What one reading may be instead: after the change, ten times, given as nitrogen, of the tank beside it."""
+    c = found.cells
+    if not c.height:
+        return empty("explanation")
+    low, high, level, after, bias, cv, matched, n = (
+        c[k].to_numpy() for k in ("low", "high", "level", "after", "bias", "cv", "matched", "count")
+    )
+    plain = log_chance(low, high, level, bias, cv, assumed)
+    nitrogen = factor("nitrate", "NO3-N") or 1.0
+    options: list[tuple[str, Array, Array]] = [
+        (
+            "taken after the change",
+            np.where(c["changes"].to_numpy(), log_chance(low, high, after, bias, cv, assumed), -np.inf),
+            level,
+        )
+    ]
+    for cause, times in (
+        ("not shaken", 1 / assumed["explained_shaken"]),
+        ("typing slip", TENFOLD),
+        ("typing slip", 1 / TENFOLD),
+        ("wrong basis", nitrogen),
+        ("wrong basis", 1 / nitrogen),
+    ):
+        half = assumed["meter_share"]  # a number typed off its kit's steps is what it says, more or less
+        ends = (
+            np.where(np.isfinite(high) & (low > 0), low, matched * (1 - half)),
+            np.where(np.isfinite(high) & (low > 0), high, matched * (1 + half)),
+        )
+        chance = log_chance(ends[0] * times, ends[1] * times, level, bias, cv, assumed)
+        options.append((cause, np.where(matched > 0, chance, -np.inf), matched * times))
+    frames = []
+    place = c.select(pl.col("ask"), pl.col("row"), pl.col("day").cast(pl.Int32).cast(pl.Date).alias("since"))
+    source = rows.source[c["row"].to_numpy()]
+    for cause, chance, would in options:
+        gain = penalised(chance - plain, n, 1)
+        frame = pl.concat([asks[c["ask"].to_numpy()], place.select("since"), source], how="horizontal").with_columns(
+            pl.lit(cause).alias("cause"), pl.Series("gain", gain), pl.Series("was", matched), pl.Series("would_be", would),
+            pl.lit(1, pl.Int64).alias("tanks"),
+        )  # fmt: skip
+        frames.append(conform("explanation", frame.filter(pl.col("gain").is_finite())))
+    frames.append(_swapped(c.with_columns(pl.Series("plain", plain)), rows, asks, tables, assumed))
+    return pl.concat(frames)
+
+
+def _swapped(
+    c: pl.DataFrame, rows: Rows, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
+) -> pl.DataFrame:
+    """Two tanks of a site whose nitrate of a day fits better exchanged."""
+    sites = tables["tank"].select("tank", "site")
+    named = (
+        asks.with_row_index("ask")
+        .join(sites, on="tank", how="left", maintain_order="left")
+        .with_columns(pl.col("ask").cast(pl.Int64))
+    )
+    cells = c.join(named, on="ask", maintain_order="left").join(
+        pl.DataFrame({"row": np.arange(len(rows.day)), "file": rows.source["file"], "line": rows.source["line"]}),
+        on="row",
+        maintain_order="left",
+    )
+    few = pl.col("ask").n_unique().over("site", "day", "as_of").is_between(2, assumed["wrong_tank_sessions"])
+    cells = cells.filter(few & pl.col("site").is_not_null())
+    pairs = cells.join(cells, on=["site", "day", "as_of"], suffix="_b").filter(pl.col("tank") != pl.col("tank_b"))
+    if not pairs.height:
+        return empty("explanation")
+
+    def of(name: str) -> Array:
+        return pairs[name].to_numpy()
+
+    here = log_chance(of("low_b"), of("high_b"), of("level"), of("bias"), of("cv_b"), assumed)
+    there = log_chance(of("low"), of("high"), of("level_b"), of("bias_b"), of("cv"), assumed)
+    gain = penalised(here + there - of("plain") - of("plain_b"), of("count"), 2)
+    frame = pairs.with_columns(
+        pl.lit("wrong tank").alias("cause"), pl.Series("gain", gain), pl.col("day").cast(pl.Int32).cast(pl.Date).alias("since"),
+        pl.col("matched").alias("was"), pl.col("matched_b").alias("would_be"), pl.col("tank_b").alias("other"),
+        pl.lit(2, pl.Int64).alias("tanks"),
+    )  # fmt: skip
+    return conform("explanation", frame)

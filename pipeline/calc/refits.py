@@ -1,0 +1,233 @@
+"""The balance of nitrate refitted with one thing more: designs of what may have happened, and many refits at once.
+
+What each refit is worth is judged in explanations.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from pipeline.calc.balance_rows import Rows
+from pipeline.calc.balance_windows import Batch, batches, spans_of_weeks
+from pipeline.calc.cells import Array
+from pipeline.calc.nitrate_alarm import efficient_scores
+from pipeline.calc.nitrate_design import BoolArray, IntArray, Windows
+from pipeline.calc.nitrate_fit import CHUNK, FRACTION, KIT, N0, RISE, TAP, Fit, Priors, fit
+
+LEVEL = 10.0  # mg/L NO3: the unit of a level that is lost or brought in, near 1 as Newton steps want it
+KINDS = ("source", "lost", "tap", "factor")
+
+
+def held(windows: Windows, before: Array, at_change: Array) -> Array:
+    """What a tank still holds of what came in, at each reading: `before` since the last row, `at_change` with its change.
+
+    Arrays [..., visits, tanks] in and out; both in the unit of the level. The design of an explanation.
+    """
+    out, now = np.empty_like(before), np.zeros(before[..., 0, :].shape)
+    kept = 1.0 - windows.fraction
+    for j in range(before.shape[-2]):
+        seen = now + before[..., j, :]
+        now = seen * kept[j] + at_change[..., j, :]
+        out[..., j, :] = np.where(windows.after[j], now, seen)
+    return out
+
+
+def designs(windows: Windows, later: BoolArray) -> dict[str, Array]:
+    """The level that a unit of each explanation makes, arrays [days, visits, tanks]; `later` are the rows after each day."""
+    first = later & (np.cumsum(later, axis=1) == 1)
+    nothing = np.zeros(later.shape)
+    new_water = np.where(windows.inflow > 0, windows.fraction, 0.0)
+    return {
+        "source": held(windows, np.asarray(later * windows.days), nothing),
+        "lost": held(windows, np.asarray(-LEVEL * first), nothing),
+        "tap": held(windows, nothing, np.asarray(LEVEL * later * new_water)),
+    }
+
+
+@dataclass
+class Weighed:
+    """Gain, size and precision of each explanation, arrays [days, asks]; and the last readings, cell by cell."""
+
+    gain: dict[str, Array]
+    size: dict[str, Array]
+    precision: dict[str, Array]
+    share: Array  # of the water that the lost level comes to
+    since: IntArray  # day number of the first row after each day
+    readings: Array  # [asks]
+    kit: IntArray  # [asks] of the last reading
+    cells: pl.DataFrame  # ask, row, day, site, level and the rest of the last readings
+
+
+def _refitted(
+    part: Batch, days: int, change: Callable[[IntArray, Windows, Priors], Fit]
+) -> Iterator[tuple[slice, Fit]]:
+    """Fits of a batch under an explanation that begins on each of some days, several days at a time.
+
+    `change` is given the days' numbers of the columns with windows and priors repeated for them, and fits them.
+    """
+    tanks = len(part.which)
+    if not tanks:
+        return
+    at_once = max(1, CHUNK // tanks)
+    for first in range(0, days, at_once):
+        which = np.arange(first, min(first + at_once, days))
+        column = np.tile(np.arange(tanks), len(which))
+        yield slice(first, first + len(which)), change(which, part.windows.tanks(column), part.priors.tanks(column))
+
+
+def _columns(of_day: NDArray[Any], which: IntArray) -> NDArray[Any]:
+    """[days, visits, tanks] of some days as [visits, days · tanks]."""
+    chosen = of_day[which]
+    return np.moveaxis(chosen, 0, 1).reshape(chosen.shape[1], -1)
+
+
+def expected(windows: Windows, done: Fit) -> tuple[Array, Array, Array]:
+    """Level at each reading, the same had it been taken after its row's change, and the log-bias of its kit and reader."""
+    theta, plan = done.theta, done.design
+    level = theta[N0] * (plan.a + theta[FRACTION] * plan.da) + theta[RISE] * (plan.b + theta[FRACTION] * plan.db)
+    level += np.exp(theta[TAP]) * (plan.c + theta[FRACTION] * plan.dc)
+    level = np.maximum(level, 0.0)
+    share = np.clip(windows.fraction * np.exp(-theta[FRACTION]), 0.0, 1.0)
+    after = level * (1 - share) + windows.inflow * np.exp(theta[TAP] - theta[FRACTION])
+    bias = np.zeros_like(level)
+    count = windows.factors
+    for k, mine in enumerate(windows.of_factor(count)):
+        bias += theta[KIT + k] * mine
+    return level, after, bias
+
+
+def refits(rows: Rows, asks: pl.DataFrame, assumed: Mapping[str, float]) -> Weighed:
+    """Every explanation that goes on from a day, for each of the days a week apart; tanks that share nothing yet."""
+    tank = np.searchsorted(np.array(rows.tanks, dtype=str), asks["tank"].to_numpy().astype(str)).astype(np.int64)
+    as_of = asks["as_of"].to_physical().cast(pl.Int64).to_numpy()
+    back = 7 * np.arange(1, int(assumed["explained_weeks"]) + 1)
+    shape = (len(back), len(tank))
+    gain, size, precision = ({kind: np.full(shape, start) for kind in KINDS} for start in (-np.inf, 0.0, 0.0))
+    out = Weighed(
+        gain,
+        size,
+        precision,
+        np.zeros(shape),
+        np.full(shape, -1),
+        np.zeros(len(tank)),
+        np.full(len(tank), -1),
+        pl.DataFrame(),
+    )
+    wanted = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))
+    cells = [
+        _of_batch(out, part, rows, as_of[part.which], back, assumed) for part in batches(rows, wanted, assumed, steps=1)
+    ]
+    if cells:
+        out.cells = pl.concat(cells)
+    return out
+
+
+def _of_batch(
+    out: Weighed, part: Batch, rows: Rows, as_of: IntArray, back: IntArray, assumed: Mapping[str, float]
+) -> pl.DataFrame:
+    """Weigh one batch into `out`; its last readings, cell by cell."""
+    which, w = part.which, part.windows
+    quick = {**assumed, "newton_settled": assumed["explained_settled"]}
+    real = part.row >= 0
+    day = rows.day[np.maximum(part.row, 0)]
+    later: BoolArray = real & (day > (as_of - back[:, None])[:, None])
+    plain = fit(w, part.priors, assumed, np.zeros(w.days.shape))
+    count = w.reading.sum(axis=0)
+    enough: BoolArray = np.asarray(count >= assumed["gate_readings"])
+    out.readings[which] = count
+    out.since[:, which] = np.where(later, day, np.iinfo(np.int32).max).min(axis=1)
+    usable = (
+        enough & (later & w.reading).any(axis=1) & ((w.reading & ~later).sum(axis=1) >= assumed["explained_before"])
+    )
+
+    level, _, bias = expected(w, plain)
+    made = designs(w, later)
+    kits = int(w.kit.max(initial=-1)) + 1
+    place, sd = KIT + kits, assumed["explained_factor_sd"]
+    # First the parabola of the plain fit: near enough where little happened, and it says who needs a refit.
+    refit = ((plain.weight < assumed["suspect_weight"]) & w.reading & later[-1]).any(axis=0)
+    slopes = {kind: design * plain.lift for kind, design in made.items()}
+    slopes["factor"] = later * (level * plain.lift)
+    for kind, slope in slopes.items():
+        u, v = efficient_scores(slope, plain)
+        v = np.maximum(v, 0.0) + (sd if kind == "factor" else assumed["prior_rise_sd"]) ** -2
+        out.gain[kind][:, which] = np.where(usable, 0.5 * u * u / v, -np.inf)
+        out.size[kind][:, which], out.precision[kind][:, which] = u / v, v
+        refit = refit | (out.gain[kind][:, which] >= assumed["explained_refit"]).any(axis=0)
+    chosen = np.flatnonzero(refit & enough)
+    mine, theta, plainly = which[chosen], plain.theta[:, chosen], plain.objective[chosen]
+    usable, later_ = usable[:, chosen], later[:, :, chosen]
+    few = Batch(
+        mine,
+        part.row[:, chosen],
+        w.tanks(chosen),
+        part.visit[:, chosen],
+        part.priors.tanks(chosen),
+        part.untested[chosen],
+    )
+
+    def fitted(kind: str, at: int, change: Callable[[IntArray, Windows, Priors], Fit]) -> None:
+        for these, done in _refitted(few, len(back), change):
+            wide = (these.stop - these.start, len(mine))
+            better = done.objective.reshape(wide) - plainly
+            out.gain[kind][these, mine] = np.where(usable[these], better, -np.inf)
+            out.size[kind][these, mine] = done.theta[at].reshape(wide)
+            out.precision[kind][these, mine] = 1.0 / np.maximum(done.covariance[at, at].reshape(wide), 1e-9)
+
+    for kind, design in made.items():
+
+        def with_level(days: IntArray, w: Windows, p: Priors, d: Array = design[:, :, chosen]) -> Fit:
+            return fit(w, p, quick, _columns(d, days), start=np.tile(theta, len(days)))
+
+        fitted(kind, -1, with_level)
+    middle = np.where(np.isfinite(w.high), 0.5 * (w.low + w.high), w.low)
+    beside = np.log(middle + assumed["log_offset"]) - np.log(level * np.exp(bias) + assumed["log_offset"])
+    beside = beside[:, chosen]
+
+    def with_factor(days: IntArray, w: Windows, p: Priors) -> Fit:
+        # The later readings as those of one more kit, whose bias may be large.
+        seen = _columns(later_, days) & w.reading
+        kit = np.where(seen, kits, w.kit)
+        prior = Priors(np.insert(p.mean, place, 0.0, axis=0), np.insert(p.precision, place, sd**-2, axis=0))
+        off = np.where(seen, np.tile(beside, len(days)), 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
+        start = np.insert(np.tile(theta, len(days)), place, off, axis=0)
+        return fit(replace(w, kit=kit), prior, quick, np.zeros(w.days.shape), start=start)
+
+    fitted("factor", place, with_factor)
+    before = np.where(real & ~later, np.arange(len(w.days))[:, None], 0).max(axis=1)  # the last row before each day
+    columns = np.arange(len(which))
+    stood = level[before, columns] * (1 - w.fraction[before, columns]) + w.inflow[before, columns]
+    new = w.inflow.sum(axis=0) / np.maximum(w.fraction.sum(axis=0), 1e-9)
+    lost = out.size["lost"][:, which] * LEVEL
+    # A change of share f leaves (1 − f)·N + f·tap; more than there was cannot have been lost.
+    share = np.clip(lost / np.maximum(stood - new, 1.0), 0.0, assumed["explained_change_most"])
+    out.share[:, which] = np.where((lost > 0) & (lost < stood), share, 0.0)
+    last = np.where(w.reading, np.arange(len(w.days))[:, None], -1).max(axis=0)
+    newest = part.row[np.maximum(last, 0), np.arange(len(which))]
+    out.kit[which] = np.where(last >= 0, rows.kit[np.maximum(newest, 0)], -1)
+    return _cells(rows, part, plain, as_of, enough, assumed)
+
+
+def _cells(
+    rows: Rows, part: Batch, plain: Fit, as_of: IntArray, enough: BoolArray, assumed: Mapping[str, float]
+) -> pl.DataFrame:
+    """The readings of the last weeks with what the plain balance makes of them, a row each."""
+    w = part.windows
+    level, after, bias = expected(w, plain)
+    at = np.maximum(part.row, 0)
+    young = rows.day[at] > as_of - 7 * assumed["explained_cell_weeks"]
+    visit, tank = np.nonzero((part.row >= 0) & w.reading & young & enough)
+    row = part.row[visit, tank]
+    of = {"level": level, "after": after, "bias": bias, "low": w.low, "high": w.high, "cv": w.cv}
+    count = w.reading.sum(axis=0)
+    return pl.DataFrame({
+        "ask": part.which[tank], "row": row, "day": rows.day[row], "count": count[tank],
+        "changes": (w.fraction > 0)[visit, tank] & ~w.after[visit, tank], "matched": rows.matched[row],
+        **{key: value[visit, tank] for key, value in of.items()},
+    })  # fmt: skip
