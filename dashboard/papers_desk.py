@@ -23,10 +23,10 @@ from pipeline.papers.export import export_zip
 from pipeline.papers.history import histories_zip, history_page
 from pipeline.papers.issued import Issued
 from pipeline.papers.labels import labels
-from pipeline.papers.load_list import load_list
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.proposals import Proposal
 from pipeline.papers.site_report import Sheet, SiteReport
+from pipeline.papers.van_list import van_list
 from pipeline.papers.week_pdf import week_pdf
 from pipeline.papers.writing import safe_name
 from pipeline.week import Week
@@ -207,7 +207,7 @@ def next_day(week: Week) -> dt.date:
 def day_papers(week: Week, sites: Sequence[str], when: dt.date) -> list[tuple[str, str, list[File]]]:
     """Papers for the visits of a day: title, what it holds, its files."""
     chosen = tuple(sites)
-    sheets, load = f"visit-sheets-{when}", f"load-list-{when}"
+    sheets, load = f"visit-sheets-{when}", f"van-list-{when}"
     return [
         (
             "Visit sheets",
@@ -221,7 +221,7 @@ def day_papers(week: Week, sites: Sequence[str], when: dt.date) -> list[tuple[st
             "Van list",
             f"pads, media, carbon, water and tests to take on {full_day(when)}",
             [
-                File("PDF", f"{load}.pdf", PDF, partial(load_list, week, chosen, when)),
+                File("PDF", f"{load}.pdf", PDF, partial(van_list, week, chosen, when)),
                 File("HTML", f"{load}.html", HTML, partial(sheet_html.load_html, week, chosen, when)),
             ],
         ),

@@ -34,7 +34,7 @@ def paper_pictures(logs: Path) -> None:
     """The papers of the demo round as small PNGs, in few colours: they are ink on white."""
     from PIL import Image
 
-    from pipeline.papers import load_list, site_report, visit_sheets
+    from pipeline.papers import site_report, van_list, visit_sheets
     from pipeline.papers.layout import pictures
 
     week = weekly.open_week(logs)
@@ -44,7 +44,7 @@ def paper_pictures(logs: Path) -> None:
     drawn = {
         "paper-report": site_report.report_pictures(report)[1],
         "paper-visit-sheet": pictures("visit_sheet.typ", visit_sheets.sheets_data(week, sites, on))[0],
-        "paper-load-list": pictures("load_list.typ", load_list.list_data(week, sites, on))[0],
+        "paper-van-list": pictures("van_list.typ", van_list.list_data(week, sites, on))[0],
     }
     for name, content in drawn.items():
         # Maximum coverage keeps the one vermillion bar, which the most frequent greys would push out.

@@ -1,4 +1,4 @@
-"""What fills each filter on a day, in the order the water meets it, with pad sizes: for sheets and the load list."""
+"""What fills each filter on a day, in the order the water meets it, with pad sizes: for sheets and the van list."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The visit sheets and the load list as pages to read on a phone, from the same data as their PDFs."""
+"""The visit sheets and the van list as pages to read on a phone, from the same data as their PDFs."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
-from pipeline.papers.load_list import NO_CARBON, NO_KIT, NO_MEDIA, NO_PAD, NO_WATER, list_data
 from pipeline.papers.page import items, page, table
+from pipeline.papers.van_list import NO_CARBON, NO_KIT, NO_MEDIA, NO_PAD, NO_WATER, list_data
 from pipeline.papers.visit_sheets import NO_TANK, sheets_data
 from pipeline.week import Week
 
@@ -56,7 +56,7 @@ def sheets_html(week: Week, sites: Sequence[str], day: dt.date | None = None) ->
 
 
 def load_html(week: Week, sites: Sequence[str], day: dt.date) -> str:
-    """The load list of a day as one page."""
+    """The van list of a day as one page."""
     data = list_data(week, sites, day)
 
     def part(title: str, lines: Sequence[str], none: str) -> str:

@@ -99,12 +99,12 @@ def write_sheets(
     html: bool = False,
     labels: bool = False,
 ) -> list[Path]:
-    """Visit sheets of the sites and a load list for each day they fall on; with `html` the history pages of their
+    """Visit sheets of the sites and a van list for each day they fall on; with `html` the history pages of their
     tanks, with `labels` their labels."""
     from pipeline.papers import visit_sheets
     from pipeline.papers.history import history_page
     from pipeline.papers.labels import labels as label_sheet
-    from pipeline.papers.load_list import load_list
+    from pipeline.papers.van_list import van_list
 
     chosen = visit_sheets.sites_on(week, day, sites)
     if not chosen:
@@ -117,7 +117,7 @@ def write_sheets(
         name = f"visit-{when_}-{safe_name(site)}.pdf"
         written.append(write_bytes(out / name, visit_sheets.visit_sheet(week, site, when_)))
     for when_, group in sorted(by_day.items()):
-        written.append(write_bytes(out / f"load-list-{when_}.pdf", load_list(week, group, when_)))
+        written.append(write_bytes(out / f"van-list-{when_}.pdf", van_list(week, group, when_)))
     if labels:
         written.append(write_bytes(out / "labels.pdf", label_sheet(week, chosen)))
     if html:

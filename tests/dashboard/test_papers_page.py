@@ -263,7 +263,7 @@ def test_no_paper_is_built_by_looking_at_the_page(logs: Path, monkeypatch: pytes
     def refuse(*_: object, **__: object) -> bytes:
         raise AssertionError("built without being asked for")
 
-    for name in ("labels", "load_list", "week_pdf", "calendar", "export_zip", "histories_zip", "history_page"):
+    for name in ("labels", "van_list", "week_pdf", "calendar", "export_zip", "histories_zip", "history_page"):
         monkeypatch.setattr(desk, name, refuse)
     monkeypatch.setattr("pipeline.papers.visit_sheets.visit_sheets", refuse)
     app = opened(logs, monkeypatch)

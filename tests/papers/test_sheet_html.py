@@ -1,4 +1,4 @@
-"""Visit sheets and load list as pages: the same words as on paper, in one file, escaped."""
+"""Visit sheets and van list as pages: the same words as on paper, in one file, escaped."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from collections.abc import Callable
 
 import polars as pl
 
-from pipeline.papers.load_list import list_data
 from pipeline.papers.sheet_html import load_html, sheets_html
+from pipeline.papers.van_list import list_data
 from pipeline.papers.visit_sheets import visit_sheets
 from pipeline.week import Week
 from schemas import Tables
@@ -29,7 +29,7 @@ def test_the_page_of_the_sheets_says_what_the_paper_says(week: Week) -> None:
     assert "http" not in text.replace("http-equiv", "")
 
 
-def test_the_page_of_the_load_list_says_what_the_paper_says(week: Week) -> None:
+def test_the_page_of_the_van_list_says_what_the_paper_says(week: Week) -> None:
     text = load_html(week, ["orchard", "quay"], DAY)
     data = list_data(week, ["orchard", "quay"], DAY)
     for said in (data["weight"], *data["water"], *data["spares"], *data["unknown"], "None planned."):

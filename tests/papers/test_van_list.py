@@ -1,4 +1,4 @@
-"""The load list: sums that add up, and what can't be summed is said."""
+"""The van list: sums that add up, and what can't be summed is said."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.papers.load_list import list_data, load_list
-from pipeline.papers.load_sums import MediaJob, load_of, with_spare
+from pipeline.papers.van_list import list_data, van_list
+from pipeline.papers.van_sums import MediaJob, load_of, with_spare
 from pipeline.week import Week
 from schemas import Tables
 
@@ -70,14 +70,14 @@ def test_what_is_not_set_is_said_and_never_nought(make_week: Make) -> None:
 
 
 def test_the_paper(week: Week, pdf_pages: Callable[[bytes], list[str]]) -> None:
-    page = pdf_pages(load_list(week, ["orchard"], DAY))[0].replace("\u00a0", " ")
+    page = pdf_pages(van_list(week, ["orchard"], DAY))[0].replace("\u00a0", " ")
     for said in ("Van list", "Wednesday 3 June 2026", "150 mm, 50 mm thick", "carbon, 0.3 kg", "bring a lid lock",
                  "two buckets for each site, marked: 2 buckets", "New water: 88 L"):  # fmt: skip
         assert said in page, said
 
 
 def test_a_day_without_visits_is_an_empty_list(week: Week, pdf_pages: Callable[[bytes], list[str]]) -> None:
-    page = pdf_pages(load_list(week, [], DAY))[0]
+    page = pdf_pages(van_list(week, [], DAY))[0]
     assert "No filter service is due." in page
     assert "None due." in page
 

@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.papers.layout import pdf
-from pipeline.papers.load_sums import Load, MediaJob, Tests, load_of
+from pipeline.papers.van_sums import Load, MediaJob, Tests, load_of
 from pipeline.papers.water_today import containers
 from pipeline.week import Week
 from pipeline.wording import cautions, counted, day, full_day, number, with_unit
@@ -96,6 +96,6 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date, media: Sequence[M
     }  # fmt: skip
 
 
-def load_list(week: Week, sites: Sequence[str], when: dt.date, media: Sequence[MediaJob] = ()) -> bytes:
-    """The PDF of the load list."""
-    return pdf("load_list.typ", list_data(week, sites, when, media), week.as_of)
+def van_list(week: Week, sites: Sequence[str], when: dt.date, media: Sequence[MediaJob] = ()) -> bytes:
+    """The PDF of the van list."""
+    return pdf("van_list.typ", list_data(week, sites, when, media), week.as_of)
