@@ -16,6 +16,7 @@ from dashboard.launch import APP, free_port
 from pipeline import weekly
 
 ROOT = Path(__file__).parents[1]
+DAY = dt.date(2026, 6, 1)  # the demo's own
 OUT = ROOT / "dashboard" / "pictures"
 PAGES = {
     "this-week": "",
@@ -37,7 +38,7 @@ def paper_pictures(logs: Path) -> None:
     from pipeline.papers import site_report, van_list, visit_sheets
     from pipeline.papers.layout import pictures
 
-    week = weekly.open_week(logs)
+    week = weekly.open_week(logs, as_of=DAY)
     on = dt.date(2026, 6, 2)
     sites = visit_sheets.sites_on(week, on)
     report = site_report.site_report(week, "plumfennel", dt.date(2026, 5, 1), week.as_of)
@@ -75,9 +76,9 @@ def main() -> None:
                 for name, address in PAGES.items():
                     page = browser.new_page(viewport={"width": width, "height": 900})
                     page.goto(f"http://127.0.0.1:{port}/{address}")
-                    page.wait_for_selector(".caution", timeout=30_000)
-                    page.wait_for_function("!document.querySelector('[data-testid=stSkeleton]')", timeout=30_000)
-                    time.sleep(2)
+                    page.wait_for_selector(".caution", timeout=90_000)
+                    page.wait_for_function("!document.querySelector('[data-testid=stSkeleton]')", timeout=90_000)
+                    time.sleep(4)
                     height = page.evaluate("document.querySelector('.stMainBlockContainer').scrollHeight")
                     page.set_viewport_size({"width": width, "height": int(height) + 60})
                     time.sleep(1.5)
