@@ -10,7 +10,7 @@ from typing import Any
 from dashboard import look, marks
 from pipeline.advise.what_if import Asked, Range, Side, Start, routine
 from pipeline.papers.proposals import Proposal
-from pipeline.wording import NBSP, counted, day, fixed, interval, listed, money, number, per_cent, with_unit
+from pipeline.wording import NBSP, amount, counted, day, fixed, interval, listed, money, number, per_cent, with_unit
 
 Row = Mapping[str, Any]
 OPEN_OPTIONS = 5  # dearer ones fold away
@@ -189,8 +189,8 @@ def water_html(begun: Start, change: Row) -> str:
     return (
         '<table class="ledger">'
         + _line("Limit", with_unit(number(change["ceiling"]), "mg/L"))
-        + _line("Rise between changes", "not known" if rise is None else with_unit(number(rise), "mg/L"), f"by {change['rise_from']}" if change["rise_from"] else "")
-        + _line("Tap", with_unit(number(change["tap"]), "mg/L"), change["tap_from"])
+        + _line("Rise between changes", "not known" if rise is None else with_unit(amount(rise), "mg/L"), f"by {change['rise_from']}" if change["rise_from"] else "")
+        + _line("Tap", with_unit(number(change["tap"], 2), "mg/L"), change["tap_from"])
         + _line("Today's changes", now)
         + _line("Keeps it under the limit", holds)
         + "</table>"

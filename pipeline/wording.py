@@ -25,9 +25,12 @@ def number(value: float | None, digits: int = 3) -> str:
 
 
 def fixed(value: float | None, places: int) -> str:
-    """A number with a fixed count of decimals; `not known` for none."""
+    """A number with a fixed count of decimals, half rounded up; `not known` for none."""
     if value is None or not math.isfinite(value):
         return "not known"
+    scaled = value * 10.0**places
+    if abs(scaled) < 1e15:  # above that no half is left to round
+        value = math.floor(round(scaled, 9) + 0.5) / 10.0**places
     text = f"{value:.{places}f}"
     return (text.lstrip("-") if float(text) == 0 else text).replace("-", "−")
 

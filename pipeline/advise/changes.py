@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.calc import mixing, sizing
 from pipeline.week import Week
-from pipeline.wording import counted, day, days, fixed, number, per_cent, with_unit
+from pipeline.wording import amount, change_words, counted, day, days, number, per_cent, with_unit
 
 USED_RATES = ("ok", "rough")
 ASSUMED = "never tested: assumed"
@@ -20,13 +20,7 @@ DAYS_A_WEEK = 7.0
 
 
 def nitrate(value: float | None) -> str:
-    return with_unit(number(value), "mg/L")
-
-
-def amount(fraction: float, net_l: float | None) -> str:
-    """A change in per cent, and in litres where the net volume is known."""
-    share = per_cent(100 * fraction)
-    return share if net_l is None else f"{share} ({with_unit(fixed(fraction * net_l, 0), 'L')})"
+    return "not known" if value is None else with_unit(amount(value), "mg/L")
 
 
 def _answer(fraction: float | None, net_l: float | None, possible: bool | None, says: str) -> dict[str, Any]:
@@ -83,16 +77,16 @@ def fraction_for_ceiling(
         )
         if more is not None:
             gap = days(max(round(every_days / more[0]), 1))
-            says += f" Smaller ones would: {amount(more[1], net_l)} every {gap}."
+            says += f" Smaller ones would: {change_words(more[1], net_l)} every {gap}."
         else:
             says += " Less food or more media first."
         return _answer(fraction, net_l, False, says)
     says = (
-        f"Change {amount(fraction, net_l)} {every} to stay under {nitrate(ceiling)}: nitrate rises {nitrate(rise)} in"
+        f"Change {change_words(fraction, net_l)} {every} to stay under {nitrate(ceiling)}: nitrate rises {nitrate(rise)} in"
         f" that time and the tap brings {nitrate(tap)}."
     )
     if fraction > assumed["change_at_once"]:
-        says += f" Gentler: {amount(fraction / 2, net_l)} twice in that time."
+        says += f" Gentler: {change_words(fraction / 2, net_l)} twice in that time."
     return _answer(fraction, net_l, True, says)
 
 
@@ -277,7 +271,7 @@ def _way_says(way: dict[str, Any], known: Facts, holding: dict[str, Any] | None)
     visits = "the next visit" if way["visits"] == 1 else f"each of the next {way['visits']} visits"
     said = (
         f"Nitrate is at about {nitrate(known.level)}, limit {number(known.ceiling)}: change"
-        f" {amount(way['fraction'], known.net_l)} at {visits}"
+        f" {change_words(way['fraction'], known.net_l)} at {visits}"
     )
     if way["under_on"] is not None:
         said += f"; under the limit by {day(dt.date.fromisoformat(way['under_on']))}"
@@ -285,15 +279,13 @@ def _way_says(way: dict[str, Any], known: Facts, holding: dict[str, Any] | None)
         return f"{said}."
     if holding["fraction"] <= 0:
         return f"{said}. Then the usual changes."
-    return (
-        f"{said}. Then {amount(holding['fraction'], known.net_l)} every {days(round(holding['every_days']))} holds it."
-    )
+    return f"{said}. Then {change_words(holding['fraction'], known.net_l)} every {days(round(holding['every_days']))} holds it."
 
 
 def _small_steps(known: Facts, assumed: Assumptions) -> str:
     """What to do instead of a big change where the water has turned sour."""
     return (
-        f"No big change here: {known.sour}. {amount(assumed['old_tank_change_share'], known.net_l)} a day for a week or"
+        f"No big change here: {known.sour}. {change_words(assumed['old_tank_change_share'], known.net_l)} a day for a week or"
         " more, ammonia tested first: as pH rises it suddenly becomes harmful."
     )
 
@@ -341,7 +333,7 @@ def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
     elif sized["possible"] and fraction and known.fraction_now is not None and known.fraction_now >= fraction:
         sized["says"] = (
             f"Today's changes, {per_cent(100 * known.fraction_now)} {every}, are enough to stay under"
-            f" {nitrate(known.ceiling)}; {amount(fraction, known.net_l)} would do. Keep them up."
+            f" {nitrate(known.ceiling)}; {change_words(fraction, known.net_l)} would do. Keep them up."
         )
     sized["says"] = _unchanged(known) + sized["says"]
     step = assumed["old_tank_change_share"]

@@ -20,7 +20,7 @@ from pipeline.advise.state import Desk, TankState, build
 from pipeline.calc.layers import table
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import WORK, cautions, day, listed, money, number, per_cent
+from pipeline.wording import WORK, cautions, day, listed, money, pct, per_cent
 
 DAYS_A_YEAR = 365.0
 NAMES_SHOWN = 12
@@ -113,7 +113,7 @@ def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]
         plain = now["plain_load_pct"]
         if plain is not None and plain > limit:
             return (
-                f"Over by the plain rule ({number(plain, 4)} %), within by the working one ({number(working, 4)} %):"
+                f"Over by the plain rule ({pct(plain)}), within by the working one ({pct(working)}):"
                 " leave it, and go by its nitrate."
             )
         return "Within its rating: nothing needs doing."
@@ -131,11 +131,11 @@ def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]
     if mature is None:
         state = "Nothing in it works for the full cycle"
     elif working is None:
-        state = f"Nothing in it works for the full cycle yet; {number(mature, 4)} % when mature"
+        state = f"Nothing in it works for the full cycle yet; {pct(mature)} when mature"
     else:
-        state = f"It is at {number(working, 4)} % today"
+        state = f"It is at {pct(working)} today"
     if mature is not None and working is not None and mature < working:
-        state += f" and {number(mature, 4)} % when mature"
+        state += f" and {pct(mature)} when mature"
     first = reached[0]
     ways = " ".join(str(change["says"]) for change in first["changes"])
     return f"{state}. Cheapest way within ({money(first['cost'])}): {ways}"

@@ -20,7 +20,7 @@ from pipeline.advise.what_if_start import Settings, Start, start
 from pipeline.calc import factors, mixing
 from pipeline.calc.chemistry import nitrate_from_feed
 from pipeline.problems import Problem
-from pipeline.wording import days, kilograms, listed, number, per_cent, with_unit
+from pipeline.wording import change_words, days, kilograms, listed, number, per_cent, with_unit
 from schemas.words import STOCKING
 
 
@@ -209,7 +209,7 @@ def _words(begun: Start, asked: Settings) -> list[str]:
 
 def routine(fraction: float, every_days: float, net_l: float | None) -> str:
     """`25 % (51 L) every 7 days`."""
-    return f"{water.amount(fraction, net_l)} every {days(round(every_days))}" if fraction else "no water"
+    return f"{change_words(fraction, net_l)} every {days(round(every_days))}" if fraction else "no water"
 
 
 def _notes(begun: Start, asked: Settings, change: Change | None, then: Side) -> list[str]:
