@@ -11,7 +11,7 @@ from urllib.parse import quote
 import streamlit as st
 
 from pipeline.week import Week
-from pipeline.wording import day
+from pipeline.wording import CYCLES, day
 from schemas.words import CAUTION_LINE
 
 GROUND, PANEL, INK, INK2, INK3 = "#FAFBFA", "#F1F3F2", "#1C2733", "#51606B", "#78858D"
@@ -71,4 +71,4 @@ def as_of_line(week: Week) -> str:
 
 def foot(week: Week) -> None:
     """The caution line, on every page."""
-    html(f'<p class="caution">{escape(as_of_line(week))} {escape(CAUTION_LINE)}</p>')
+    html(f'<p class="caution">{escape(as_of_line(week))} {escape(CYCLES)} {escape(CAUTION_LINE)}</p>')

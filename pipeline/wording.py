@@ -10,6 +10,10 @@ from itertools import groupby
 from schemas.words import CAUTIONS
 
 NBSP = "\u00a0"
+CYCLES = (
+    "Ratings are for the full cycle (nitrate removed too, by denitrifying); the half cycle (nitrifying) removes ammonia and"
+    " nitrite only. The kilogram of media per 100 L behind them is a common rule of thumb, disputed."
+)
 
 
 def number(value: float | None, digits: int = 3) -> str:

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import textwrap
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.wording import NBSP, counted, day, money, number
+from pipeline.wording import CYCLES, NBSP, counted, day, money, number
 
 WIDTH = 96
-CYCLES = (
-    "Ratings are for the full cycle (nitrate removed too); the half cycle removes ammonia and nitrite only. The"
-    " kilogram of media per 100 L behind them is a common rule of thumb, disputed."
-)
 
 
 def _load(pct: float | None) -> str:
@@ -60,5 +57,11 @@ def as_text(plan: Mapping[str, Any]) -> str:
     lines.append(f"Water: {change['says']}")
     if change["rise_from"]:
         lines.append(f"    by {change['rise_from']}; tap {number(change['tap'])} mg/L, {change['tap_from']}")
-    lines += ["", *textwrap.wrap(" ".join([CYCLES, *plan["cautions"]]), WIDTH)]
-    return "\n".join(lines).replace(NBSP, " ")
+    lines += ["", " ".join([CYCLES, *plan["cautions"]])]
+    return "\n".join(part for line in lines for part in _wrapped(line) or [""]).replace(NBSP, " ")
+
+
+def _wrapped(line: str) -> list[str]:
+    """A line as lines of a terminal, its indent kept; under a number they stand with its text."""
+    indent = re.match(r" *(\d+\. )?", line)
+    return textwrap.wrap(line, WIDTH, subsequent_indent=" " * (indent.end() if indent else 0))

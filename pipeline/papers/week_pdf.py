@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.papers.layout import pdf
 from pipeline.week import Week
-from pipeline.wording import ago, counted, day, fixed, interval, listed, number, per_cent
+from pipeline.wording import CYCLES, ago, counted, day, fixed, interval, listed, number, per_cent
 from schemas.words import CAUTION_LINE, CLASSES
 
 STRIP_WEEKS = 12
@@ -142,7 +142,7 @@ def week_data(week: Week) -> dict[str, Any]:
         "counts": counts_line(review["class"]),
         "held": f"{counted(held, 'item')} held: `tankround held` lists them." if held else "",
         "rows": rows,
-        "caution": CAUTION_LINE,
+        "caution": f"{CYCLES} {CAUTION_LINE}",
     }
 
 

@@ -20,7 +20,7 @@ from pipeline.review.told import (
     rate_words,
 )
 from pipeline.week import Week
-from pipeline.wording import cause_words, day, due_words
+from pipeline.wording import CYCLES, cause_words, day, due_words
 from schemas.words import CAUTION_LINE
 
 WIDTH = 100
@@ -90,4 +90,4 @@ def as_text(week: Week) -> str:
         lines += _tank(row, title, found.get(id_, []), causes.get(id_, []), facts, jobs)
     if suggestion := never_recorded(week):
         lines += ["", *textwrap.wrap(suggestion, WIDTH)]
-    return "\n".join([*lines, "", *textwrap.wrap(CAUTION_LINE, WIDTH)])
+    return "\n".join([*lines, "", *textwrap.wrap(f"{CYCLES} {CAUTION_LINE}", WIDTH)])
