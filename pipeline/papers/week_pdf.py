@@ -9,40 +9,17 @@ from typing import Any
 import polars as pl
 
 from pipeline.papers.layout import pdf
+from pipeline.review import told
 from pipeline.week import Week
-from pipeline.wording import CYCLES, ago, counted, day, fixed, interval, listed, number, per_cent
+from pipeline.wording import CYCLES, ago, counted, day, due_words, listed, pct, reading_range
 from schemas.words import CAUTION_LINE, CLASSES
 
 STRIP_WEEKS = 12
 MOST_DUE = 2
 
 
-def _by_tank(frame: pl.DataFrame) -> Mapping[str, Mapping[str, Any]]:
+def _by_tank(frame: pl.DataFrame) -> Mapping[str, dict[str, Any]]:
     return {row["tank"]: row for row in frame.iter_rows(named=True)}
-
-
-def _rate(fit: Mapping[str, Any] | None) -> str:
-    """Net rise a week, with the words of its state."""
-    if fit is None:
-        return "not known"
-    per_week = {name: None if fit[name] is None else 7 * fit[name] for name in ("rate", "low", "high")}
-    if fit["state"] == "too few":
-        return "too few readings"
-    if fit["state"] == "at least":
-        return f"at least {fixed(per_week['low'], 0)}" if per_week["low"] is not None else "not known"
-    if fit["state"] == "below chart":
-        return f"at most {fixed(per_week['high'], 0)}" if per_week["high"] is not None else "not known"
-    said = f"{fixed(per_week['rate'], 0)} ({fixed(per_week['low'], 0)} to {fixed(per_week['high'], 0)})"
-    return f"{said}, rough" if fit["state"] == "rough" else said
-
-
-def _plateau(outlook: Mapping[str, Any] | None, ceiling: float) -> str:
-    if outlook is None or outlook["plateau"] is None:
-        weeks = None if outlook is None else outlook["weeks_to_ceiling"]
-        # 0 weeks is no time to come: the level stands at its ceiling already.
-        reach = f", there in {counted(max(1, round(weeks)), 'week')}" if weeks else ""
-        return f"not known; limit {number(ceiling)}{reach}"
-    return f"{fixed(outlook['plateau'], 0)}; limit {number(ceiling)}"
 
 
 def _load(capacity: Mapping[str, Any] | None) -> str:
@@ -51,7 +28,7 @@ def _load(capacity: Mapping[str, Any] | None) -> str:
     plain, working = capacity["plain_load_pct"], capacity["working_load_pct"]
     if plain is None and working is None:
         return str(capacity["plain_state"])
-    return f"{'–' if plain is None else fixed(plain, 0)} / {'–' if working is None else per_cent(working)}"
+    return " / ".join("not known" if value is None else pct(value) for value in (plain, working))
 
 
 def _strip(week: Week) -> Mapping[str, list[list[float | None]]]:
@@ -86,7 +63,7 @@ def _last(week: Week) -> Mapping[str, str]:
         .last()
     )
     return {
-        row["tank"]: f"{interval(row['low'], row['high'])}, {ago(row['day'], week.as_of)}"
+        row["tank"]: f"{reading_range('nitrate', row['low'], row['high'])}, {ago(row['day'], week.as_of)}"
         for row in rows.iter_rows(named=True)
     }
 
@@ -109,14 +86,12 @@ def week_data(week: Week) -> dict[str, Any]:
     due: dict[str, list[str]] = {}
     for row in week.now("due").sort("on").iter_rows(named=True):
         if row["late_days"] >= -week.assumed["due_soon_days"]:
-            late = f", overdue by {counted(row['late_days'], 'day')}" if row["late_days"] > 0 else ""
-            due.setdefault(row["tank"], []).append(f"{row['what']} {day(row['on'], weekday=False)}{late}")
+            said = due_words(row["what"], row["about"], row["on"], row["late_days"])
+            due.setdefault(row["tank"], []).append(said)
     rows = []
     for row in review.iter_rows(named=True):
         name = row["tank"]
         tank = tanks.get(name, {})
-        outlook = outlooks.get(name)
-        ceiling = outlook["ceiling"] if outlook else tank.get("nitrate_ceiling") or week.assumed["ceiling_default"]
         rows.append(
             {
                 "class": row["class"],
@@ -127,8 +102,8 @@ def week_data(week: Week) -> dict[str, Any]:
                 "reason": row["reason"],
                 "step": row["step"],
                 "last": last.get(name, "none"),
-                "rise": _rate(fits.get(name)),
-                "plateau": _plateau(outlook, ceiling),
+                "rise": told.rate_words(fits.get(name)),
+                "plateau": told.plateau_words(outlooks.get(name)),
                 "load": _load(capacities.get(name)),
                 "due": "; ".join(due.get(name, [])[:MOST_DUE]),
                 "strip": strips.get(name, []),

@@ -18,10 +18,11 @@ def test_the_paper(week: Week, pdf_pages: Callable[[bytes], list[str]]) -> None:
     pages = pdf_pages(week_pdf(week))
     assert len(pages) == 1
     page = pages[0].replace("\u00a0", " ")
+    page = " ".join(page.split())
     for said in ("3 tanks: 1 can't say, 1 plan and 1 steady.", "Data as of Sun 31 May 2026",
                  "over its rating and climbing",
-                 "→ plan more media, or less food", "8 (5 to 10)", "37; limit 40", "120 / 130 %", "40–70, 4 days ago",
-                 "carbon 20 May, overdue by 11 days", "Page 1 of 1"):  # fmt: skip
+                 "→ plan more media, or less food", "rises 7.7 mg/L a week (4.9–10.5)", "limit 40", "120 % / 130 %",
+                 "40–70 mg/L, 4 days ago", "carbon", "overdue by 11 days", "Page 1 of 1"):  # fmt: skip
         assert said in page, said
     places = [page.index(name) for name in ("Day room", "Dining room", "Hall")]
     assert places == sorted(places)
@@ -36,8 +37,8 @@ def test_counts_add_up() -> None:
 
 def test_unknown_is_said_and_never_nought(week: Week) -> None:
     silent = week_data(week)["rows"][0]
-    assert silent["rise"] == "not known"
-    assert silent["plateau"] == "not known; limit 40"
+    assert silent["rise"] == "no trend known yet"
+    assert silent["plateau"] == "limit not known"
     assert silent["load"] == "can't say"
     assert silent["last"] == "none"
     assert silent["strip"] == []
@@ -49,11 +50,11 @@ def test_the_states_of_a_rate(make_week: Make) -> None:
         week = make_week(lambda t, s=state: t.update(nitrate_fit=t["nitrate_fit"].with_columns(state=pl.lit(s))))
         said[state] = week_data(week)["rows"][1]["rise"]
     assert said == {
-        "ok": "8 (5 to 10)",
-        "rough": "8 (5 to 10), rough",
-        "at least": "at least 5",
-        "below chart": "at most 10",
-        "too few": "too few readings",
+        "ok": "rises 7.7\u00a0mg/L a week (4.9–10.5)",
+        "rough": "rises roughly 7.7\u00a0mg/L a week (4.9–10.5)",
+        "at least": "rises at least 4.9\u00a0mg/L a week",
+        "below chart": "rises under 10.5\u00a0mg/L a week",
+        "too few": "no trend known yet",
     }
 
 
