@@ -108,6 +108,9 @@ def explanation_words(row: Row) -> str:
         case "tap nitrate":
             more = with_unit(amount(abs(size or 0.0), 0), "mg/L")
             return f"a tap with {more} more nitrate from {since} on would fit the readings"
+        case "tap ammonia":
+            tested = amount(size or 0.0, 0)
+            return f"ammonia showed in {row['tanks']} of {tested} other tanks of the same supply since {since}"
         case "fall":
             return f"{share} less since about {since} would fit the readings, with nothing recorded that lowers it"
     return f"nitrate has risen faster by {share} since about {since}"

@@ -35,6 +35,7 @@ def reviews(folder: Path) -> dict[int, dict[str, Any]]:
         as_of = incidents.day_of(visit)
         asks = derive.requests_of(week.tables, [as_of])
         now = hold_down(derive.calc(week.tables, asks, week.assumed, week.round), week.tables, week.assumed)
+        now["explanation"] = derive.explained(week.tables, asks, week.assumed)
         now |= review.ranked(derive.looked_at({**week.tables, **now}, asks, week.assumed, week.round))
         then = Week(folder, week.round, week.assumed, as_of, week.loaded_on, {**week.tables, **now})
         found[visit] = {row["tank"]: row for row in review.as_json(then)["tanks"]}
