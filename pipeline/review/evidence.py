@@ -101,9 +101,11 @@ def media_not_ripe(f: TankFacts) -> Said | None:
     ]  # fmt: skip
     if not young:
         return None
-    age = counted(int(min(row["age_weeks"] for row in young)), "week")
+    youngest = min(row["age_weeks"] for row in young)
+    age = counted(int(youngest), "week")
+    said = record if 7 * youngest < f.assumed["long_cause_days"] else state  # wetted lately: a dated record
     kg = amount(sum(row["mass_kg"] for row in young), 2)
-    return state(f"{kg}{NBSP}kg of its media is {age} old; mature at {full:g}")
+    return said(f"{kg}{NBSP}kg of its media is {age} old; mature at {full:g}")
 
 
 def media_clogged(f: TankFacts) -> Said | None:
