@@ -20,7 +20,7 @@ from pipeline.review.causes import MOST
 from pipeline.review.explained import explains
 from pipeline.week import Week
 from pipeline.wording import amount, counted, day, due_words, listed, pct, reading_range, sentence, with_unit
-from schemas.words import FOUND, JOBS, PARAMETER_TITLES, PARAMETERS
+from schemas.words import CLASSES, FOUND, JOBS, PARAMETER_TITLES, PARAMETERS
 
 Row = dict[str, Any]
 SHOWN = 60  # rows of the history at a time
@@ -30,12 +30,14 @@ SHOWN = 60  # rows of the history at a time
 
 
 def merged(found: Sequence[Row], causes: Sequence[Row]) -> list[Row]:
-    """At most three causes over all findings that are not paused: the likeliest, of like ones the cheapest check first."""
-    loud = {f["rule"] for f in found if not f["quiet"]}
+    """At most three causes over all findings that are not paused: those of the gravest, the likeliest first."""
+    place = {name: n for n, name in enumerate(CLASSES)}
+    loud = sorted((f for f in found if not f["quiet"]), key=lambda f: (place[f["class"]], f["harm"]))
     by_name: dict[str, Row] = {}
-    for cause in sorted((c for c in causes if c["rule"] in loud), key=lambda c: (-c["score"], c["place"])):
-        by_name.setdefault(cause["cause"], cause)
-    return list(by_name.values())[:MOST]
+    for finding in loud:
+        for cause in sorted((c for c in causes if c["rule"] == finding["rule"]), key=lambda c: c["place"]):
+            by_name.setdefault(cause["cause"], cause)
+    return sorted(list(by_name.values())[:MOST], key=lambda c: -c["score"])
 
 
 def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:

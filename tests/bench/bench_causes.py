@@ -21,6 +21,7 @@ from pipeline import derive, review, weekly
 from pipeline.calc.kit_shift import hold_down
 from pipeline.week import Week
 from tests import incidents
+from tests.incident_world import FIRST, ONSET, day_of
 
 LOUD = ("act today", "this week", "can't say", "plan", "due")
 WEEKS = 8
@@ -31,8 +32,8 @@ def reviews(folder: Path) -> dict[int, dict[str, Any]]:
     week = weekly.open_week(folder)
     found = {}
     for visit in (-2, -1, 0, 1, 2, 3, 5, 7):
-        visit += incidents.ONSET
-        as_of = incidents.day_of(visit)
+        visit += ONSET
+        as_of = day_of(visit)
         asks = derive.requests_of(week.tables, [as_of])
         now = hold_down(derive.calc(week.tables, asks, week.assumed, week.round), week.tables, week.assumed)
         now["explanation"] = derive.explained(week.tables, asks, week.assumed)
@@ -76,7 +77,7 @@ def score(truth: list[incidents.Happened], found: dict[int, dict[str, Any]], sho
     offered_to_healthy: Counter[str] = Counter()
     rules: Counter[str] = Counter()
     for one in truth:
-        onset = (one.onset - incidents.FIRST).days // 7
+        onset = (one.onset - FIRST).days // 7
         if one.cause is None:
             for visit in found:
                 row = found[visit].get(one.tank)
