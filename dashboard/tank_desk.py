@@ -19,7 +19,18 @@ from pipeline.problems import Problem
 from pipeline.review.causes import MOST
 from pipeline.review.explained import explains
 from pipeline.week import Week
-from pipeline.wording import amount, counted, day, due_words, listed, pct, reading_range, sentence, with_unit
+from pipeline.wording import (
+    amount,
+    cause_words,
+    counted,
+    day,
+    due_words,
+    listed,
+    pct,
+    reading_range,
+    sentence,
+    with_unit,
+)
 from schemas.words import CLASSES, FOUND, JOBS, PARAMETER_TITLES, PARAMETERS
 
 Row = dict[str, Any]
@@ -48,8 +59,10 @@ def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:
     drawable = {name: rows[explains(name)] for name in named if explains(name) in rows}
     if not drawable:
         return None
-    chosen = st.pills("Draw a possible cause", list(drawable), format_func=sentence, key=f"cause {tank}")
-    return None if chosen is None else (chosen, drawable[chosen])
+    chosen = st.pills(
+        "Draw a possible cause", list(drawable), format_func=lambda c: sentence(cause_words(c)), key=f"cause {tank}"
+    )
+    return None if chosen is None else (cause_words(chosen), drawable[chosen])
 
 
 def causes_html(causes: Sequence[Row]) -> str:

@@ -190,9 +190,8 @@ def test_one_tank_draws_a_chosen_cause(demo_logs: Path, monkeypatch: pytest.Monk
 
     spec, said = drawn()
     assert "Drawn" not in said
-    app.session_state["cause SS2"] = "overfeeding"
-    app.run(timeout=60)
+    app.pills(key="cause SS2").set_value("media not ripe").run()
     assert not app.exception
     chosen, said = drawn()
-    assert "Drawn: overfeeding, as a possible cause" in said
+    assert "Drawn: media not mature, as a possible cause" in said
     assert chosen.count('"mark"') == spec.count('"mark"') + 1
