@@ -64,7 +64,7 @@ def test_an_override_that_cannot_be_used_is_told_and_changes_nothing(overrides: 
 
 
 # Read by a name that is put together; plain_grade is what tests hold the manager's page to.
-BUILT_NAMES = ("mass_", "load_", "plants_", "check_second_weeks", "plain_grade")
+BUILT_NAMES = ("mass_", "load_", "plants_", "met_", "check_second_weeks", "plain_grade")
 BUILT_ENDS = ("_weekly", "_fortnightly", "_hold_above", "_hold_below", "_warn_above", "_warn_below")
 
 
