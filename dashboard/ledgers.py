@@ -240,7 +240,7 @@ def effective_html(row: Row, layers: list[Row]) -> str:
 
 
 def findings_html(findings: list[Row], causes: list[Row]) -> str:
-    """Each finding: its sentence, at most three causes with the cheapest check first, and the step."""
+    """Each finding: its sentence, at most three possible causes with the likeliest first, and the step."""
     out = []
     for f in findings:
         mine = sorted((c for c in causes if c["rule"] == f["rule"]), key=lambda c: c["place"])

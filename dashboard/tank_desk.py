@@ -19,8 +19,19 @@ from pipeline.problems import Problem
 from pipeline.review.causes import MOST
 from pipeline.review.explained import explains
 from pipeline.week import Week
-from pipeline.wording import amount, counted, day, due_words, listed, pct, reading_range, sentence, with_unit
-from schemas.words import FOUND, JOBS, PARAMETER_TITLES, PARAMETERS
+from pipeline.wording import (
+    amount,
+    cause_words,
+    counted,
+    day,
+    due_words,
+    listed,
+    pct,
+    reading_range,
+    sentence,
+    with_unit,
+)
+from schemas.words import CLASSES, FOUND, JOBS, PARAMETER_TITLES, PARAMETERS
 
 Row = dict[str, Any]
 SHOWN = 60  # rows of the history at a time
@@ -30,12 +41,14 @@ SHOWN = 60  # rows of the history at a time
 
 
 def merged(found: Sequence[Row], causes: Sequence[Row]) -> list[Row]:
-    """At most three causes over all findings that are not paused: the likeliest, of like ones the cheapest check first."""
-    loud = {f["rule"] for f in found if not f["quiet"]}
+    """At most three causes over all findings that are not paused: those of the gravest, the likeliest first."""
+    place = {name: n for n, name in enumerate(CLASSES)}
+    loud = sorted((f for f in found if not f["quiet"]), key=lambda f: (place[f["class"]], f["harm"]))
     by_name: dict[str, Row] = {}
-    for cause in sorted((c for c in causes if c["rule"] in loud), key=lambda c: (-c["score"], c["place"])):
-        by_name.setdefault(cause["cause"], cause)
-    return list(by_name.values())[:MOST]
+    for finding in loud:
+        for cause in sorted((c for c in causes if c["rule"] == finding["rule"]), key=lambda c: c["place"]):
+            by_name.setdefault(cause["cause"], cause)
+    return sorted(list(by_name.values())[:MOST], key=lambda c: -c["score"])
 
 
 def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:
@@ -46,8 +59,10 @@ def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:
     drawable = {name: rows[explains(name)] for name in named if explains(name) in rows}
     if not drawable:
         return None
-    chosen = st.pills("Draw a possible cause", list(drawable), format_func=sentence, key=f"cause {tank}")
-    return None if chosen is None else (chosen, drawable[chosen])
+    chosen = st.pills(
+        "Draw a possible cause", list(drawable), format_func=lambda c: sentence(cause_words(c)), key=f"cause {tank}"
+    )
+    return None if chosen is None else (cause_words(chosen), drawable[chosen])
 
 
 def causes_html(causes: Sequence[Row]) -> str:

@@ -1,7 +1,7 @@
 """What is calculated from the checked records: the review as of a day, some sites at a time.
 
-No calculation looks from one tank to another, but for kits that go off, which are judged over all their users, and the
-ranks of the review. So memory stays bounded however many tanks there are.
+No calculation looks from one tank to another, but for kits that go off and explanations, which are judged over all that
+share a kit or a tap, and the ranks of the review. So memory stays bounded however many tanks there are.
 """
 
 from __future__ import annotations
@@ -49,17 +49,26 @@ def calc(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: R
 
 
 def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
-    """What the review of the requests needs beyond that: water, due, audit, explanations; and their review, not ranked
-    yet."""
-    since = pl.col("as_of").max() - pl.duration(days=review.WEEK)
+    """What the review of the requests needs beyond that: water, due, audit; and their review, not ranked yet."""
     now: Tables = {
         "water": water.latest(tables, requests, assumed),
         "due": dates.due(tables, requests, assumed, round_),
         "audit": floworder.audit(tables, requests, assumed),
-        # What has changed is told against the week before: further back nobody asks what was behind it.
-        "explanation": explanations.weigh(tables, requests.filter(pl.col("as_of") >= since), assumed),
     }
     return {**now, **review.looked_at({**tables, **now}, requests, assumed, round_)}
+
+
+def explained(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+    """The explanations of the last of the requests and of those a week before: against them a change is told.
+
+    They look across all tanks, which share kits and taps, and back half a year.
+    """
+    last = requests["as_of"].max()
+    if not isinstance(last, dt.date):
+        return schemas.empty("explanation")
+    first = last - dt.timedelta(review.WEEK)
+    back = dt.timedelta(7 * round(assumed["baseline_weeks"]) + review.WEEK)
+    return explanations.weigh(recent(tables, first - back), requests.filter(pl.col("as_of") >= first), assumed)
 
 
 def reviewed_days(as_of: dt.date) -> list[dt.date]:
@@ -148,6 +157,7 @@ def derived(
                 yield mine, records
 
     found = hold_down_by_parts(together(parts), kits_used(tables), users, assumed)
+    found["explanation"] = explained(tables, requests, assumed)
     parts = []
     for number, (tanks, records) in enumerate(groups):
         progress(0.8 + 0.1 * number / len(groups), "reviewing")

@@ -219,7 +219,7 @@ def page() -> None:
     causes = data.of(week.now("finding_cause"), tank).to_dicts()
     left, right = st.columns(2, gap="large")
     with left:
-        look.section("Possible causes", "likeliest first; of like ones the cheapest check")
+        look.section("Possible causes", "the likeliest first")
         look.html(desk.causes_html(desk.merged(found, causes)))
     with right:
         look.section("On the chart")

@@ -44,7 +44,11 @@ def weigh(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) -> p
     if not len(rows.day):
         return empty("explanation")
     found = refits(rows, asks, assumed)
-    parts = [_of_series(found, rows, asks, tables, assumed), _of_cells(found, rows, asks, tables, assumed)]
+    parts = [
+        _of_series(found, rows, asks, tables, assumed),
+        _of_cells(found, rows, asks, tables, assumed),
+        _ammonia_beside(asks, tables, assumed),
+    ]
     frame = pl.concat(parts).filter(pl.col("gain") >= assumed["explained_gain"])
     best = frame.sort("gain", descending=True, maintain_order=True).unique(
         ["tank", "as_of", "cause"], keep="first", maintain_order=True
@@ -249,3 +253,27 @@ def _swapped(
         pl.lit(2, pl.Int64).alias("tanks"),
     )  # fmt: skip
     return conform("explanation", frame)
+
+
+def _ammonia_beside(asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]) -> pl.DataFrame:
+    """Tanks that show ammonia while others of their supply do: `tanks` of them show it, of `size` tested."""
+    keys = ["tank", "as_of"]
+    read = tables.get("reading", empty("reading")).filter(pl.col("parameter") == "ammonia")
+    back = pl.col("as_of") - pl.duration(days=int(assumed["tap_beside_days"]))
+    shows = pl.col("matched") >= assumed["trace_ammonia"]
+    seen = (
+        asks.join(read.select("tank", "day", "matched"), on="tank")
+        .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > back))
+        .group_by(keys)
+        .agg(shows.any().cast(pl.Int64).alias("shows"), pl.col("day").filter(shows).min().alias("since"))
+        .join(tank_supply(tables).drop_nulls(), on="tank")
+    )
+    beside = (pl.col("shows").sum() - pl.col("shows")).over("supply", "as_of")
+    tested = (pl.len() - 1).over("supply", "as_of")
+    seen = seen.with_columns(beside.alias("tanks"), tested.cast(pl.Float64).alias("size")).filter(
+        (pl.col("shows") > 0)
+        & (pl.col("tanks") >= assumed["tap_beside_tanks"])
+        & (pl.col("tanks") >= assumed["tap_beside_share"] * pl.col("size"))
+    )
+    said = (pl.lit("tap ammonia").alias("cause"), pl.lit(assumed["says_record"]).alias("gain"))
+    return conform("explanation", seen.with_columns(*said))

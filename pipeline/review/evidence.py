@@ -101,9 +101,11 @@ def media_not_ripe(f: TankFacts) -> Said | None:
     ]  # fmt: skip
     if not young:
         return None
-    age = counted(int(min(row["age_weeks"] for row in young)), "week")
+    youngest = min(row["age_weeks"] for row in young)
+    age = counted(int(youngest), "week")
+    said = record if 7 * youngest < f.assumed["long_cause_days"] else state  # wetted lately: a dated record
     kg = amount(sum(row["mass_kg"] for row in young), 2)
-    return state(f"{kg}{NBSP}kg of its media is {age} old; mature at {full:g}")
+    return said(f"{kg}{NBSP}kg of its media is {age} old; mature at {full:g}")
 
 
 def media_clogged(f: TankFacts) -> Said | None:
@@ -213,14 +215,11 @@ def tap_nitrate(f: TankFacts) -> Said | None:
 
 
 def tap_ammonia(f: TankFacts) -> Said | None:
-    """Ammonia in the tap, in several tanks of the supply at once, or only after a change."""
+    """Ammonia in the tap, or more of it after a change than before."""
     if f.tap_ammonia and f.tap_ammonia_day is not None:
         return record(f"the tap had {reading('ammonia', f.tap_ammonia)} ammonia on {day_month(f.tap_ammonia_day)}")
     if not f.shows("ammonia"):
         return None
-    some, tested = f.beside_ammonia or 0, f.beside_tested or 0
-    if some >= max(f.assumed["tap_beside_tanks"], f.assumed["tap_beside_share"] * tested):
-        return record(f"ammonia showed in {some} of {tested} other tanks of the same supply")
     if f.ammonia_after is not None and f.ammonia_before is not None and f.ammonia_after > f.ammonia_before:
         was, now = reading("ammonia", f.ammonia_before), reading("ammonia", f.ammonia_after)
         return shown(f"ammonia {was} before the change and {now} after it")

@@ -30,7 +30,7 @@ OF_DOUBT = {
 # A rise or a fall of the source that began on a day: what may be behind it.
 RISES = (
     "overfeeding", "new fish", "dead fish", "media clogged", "flow lost", "bypass", "rinsed in tap water", "over-cleaned",
-    "medication", "filter stopped", "heater",
+    "medication", "filter stopped", "heater", "media not ripe",
 )  # fmt: skip
 
 
@@ -108,6 +108,9 @@ def explanation_words(row: Row) -> str:
         case "tap nitrate":
             more = with_unit(amount(abs(size or 0.0), 0), "mg/L")
             return f"a tap with {more} more nitrate from {since} on would fit the readings"
+        case "tap ammonia":
+            tested = amount(size or 0.0, 0)
+            return f"ammonia showed in {row['tanks']} of {tested} other tanks of the same supply since {since}"
         case "fall":
             return f"{share} less since about {since} would fit the readings, with nothing recorded that lowers it"
     return f"nitrate has risen faster by {share} since about {since}"
@@ -128,6 +131,11 @@ def explanations(f: TankFacts) -> dict[str, Row]:
     return {row["cause"]: row for row in f.records("explanation")}
 
 
+def recent(f: TankFacts, row: Row) -> bool:
+    """Whether an explanation begins lately enough to be asked about."""
+    return bool((f.as_of - row["since"]).days < f.assumed["fell_days"])
+
+
 def gained(f: TankFacts) -> dict[str, Gained]:
     """Causes that doubted readings or refitted balances speak for."""
     told: dict[str, Gained] = {}
@@ -138,7 +146,7 @@ def gained(f: TankFacts) -> dict[str, Gained]:
     for cause, row in explanations(f).items():
         if cause == "fall":
             told["plants or algae"] = Gained(explanation_words(row), min(row["gain"], most))
-        elif cause != "rise":
+        elif cause != "rise" and (cause != "unlogged change" or recent(f, row)):
             before = told.get(cause)
             if before is None or row["gain"] > before.gain:
                 told[cause] = Gained(explanation_words(row), min(row["gain"], most))

@@ -128,8 +128,6 @@ class TankFacts:
     tap_nitrate: float | None = None  # mg/L NO3
     tap_nitrate_day: dt.date | None = None
     tap_was: float | None = None  # at the test before
-    beside_tested: int | None = None  # other tanks of the supply tested for ammonia lately
-    beside_ammonia: int | None = None  # of them, those that showed it
     ammonia_before: float | None = None  # of the last day with a sample before and one after the change
     ammonia_after: float | None = None
     kh_was: float | None = None  # KH some weeks before
@@ -279,23 +277,9 @@ def _tap(rows: pl.DataFrame, tap: pl.DataFrame) -> pl.DataFrame:
     return rows
 
 
-def _beside(asks: pl.DataFrame, table: Callable[[str], pl.DataFrame], assumed: Assumptions) -> pl.DataFrame:
-    """Ammonia of the other tanks of each ask's supply, of samples before and after a change; KH some weeks before."""
-    supply = table("tank").select("tank", "site").join(table("site").select("site", "water_supply"), on="site")
-    supply = supply.drop_nulls("water_supply").select("tank", "water_supply")
+def _earlier_water(asks: pl.DataFrame, table: Callable[[str], pl.DataFrame], assumed: Assumptions) -> pl.DataFrame:
+    """Ammonia of samples before and after one change; KH some weeks before."""
     reading = table("reading").select("tank", "day", "taken", "parameter", "matched")
-    back = pl.col("as_of") - pl.duration(days=int(assumed["tap_beside_days"]))
-    shown = (
-        asks.join(reading.filter(pl.col("parameter") == "ammonia"), on="tank")
-        .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > back))
-        .group_by(ASK)
-        .agg((pl.col("matched").max() >= assumed["trace_ammonia"]).cast(pl.Int64).alias("shows"))
-        .join(supply, on="tank")
-    )
-    own = [pl.col(name).sum().over("water_supply", "as_of") - pl.col(name) for name in ("shows", "one")]
-    shown = shown.with_columns(pl.lit(1, pl.Int64).alias("one")).with_columns(
-        own[0].alias("beside_ammonia"), own[1].alias("beside_tested")
-    )
     both = (
         reading.filter(pl.col("parameter") == "ammonia")
         .group_by("tank", "day")
@@ -310,9 +294,8 @@ def _beside(asks: pl.DataFrame, table: Callable[[str], pl.DataFrame], assumed: A
     kh = reading.filter(pl.col("parameter") == "kh").select("tank", "day", pl.col("matched").alias("kh_was"))
     kh = _asof(past, kh).filter((pl.col("as_of") - pl.col("day")).dt.total_days() <= assumed["water_fresh_days"])
     kh = kh.select("tank", pl.col("now").alias("as_of"), "kh_was")
-    found = asks.join(shown.select(*ASK, "beside_ammonia", "beside_tested"), on=ASK, how="left", maintain_order="left")
     last = _asof(asks, both).filter((pl.col("as_of") - pl.col("day")).dt.total_days() < assumed["recent_cause_days"])
-    found = found.join(last.select(*ASK, "ammonia_before", "ammonia_after"), on=ASK, how="left", maintain_order="left")
+    found = asks.join(last.select(*ASK, "ammonia_before", "ammonia_after"), on=ASK, how="left", maintain_order="left")
     return found.join(kh, on=ASK, how="left", maintain_order="left")
 
 
@@ -350,7 +333,7 @@ def _wide(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Roun
         _visit_rhythm(asks, table("visit"), assumed, round_),
         _nitrate_read(asks, table("reading"), assumed),
         _held(asks, table("held"), assumed),
-        _beside(asks, table, assumed),
+        _earlier_water(asks, table, assumed),
         _asof(asks, change.select("tank", "day", "fraction")).select(*ASK, pl.col("fraction").alias("last_fraction")),
     ):
         rows = rows.join(frame, on=ASK, how="left", maintain_order="left")

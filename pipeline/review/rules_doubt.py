@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from pipeline.review.explained import OF_DOUBT, doubt_words, doubted, explanation_words, explanations
+from pipeline.review.explained import OF_DOUBT, doubt_words, doubted, explanation_words, explanations, recent
 from pipeline.review.facts import Row, TankFacts
 from pipeline.review.finding import ACT, CP, DUE, HOUSE, PLAN, Finding
 from pipeline.review.rules_water import FREE, PH, free_over
@@ -151,7 +151,9 @@ def nitrate_fell(f: TankFacts) -> Finding | None:
     """Nitrate that fell, and no record says why."""
     told = explanations(f)
     row = max(
-        (told[c] for c in ("fall", "unlogged change", "not shaken") if c in told), key=lambda r: r["gain"], default=None
+        (told[c] for c in ("fall", "unlogged change", "not shaken") if c in told and recent(f, told[c])),
+        key=lambda r: r["gain"],
+        default=None,
     )
     fed = sorted((r for r in f.records("feeding") if r["day"] <= f.as_of), key=lambda r: r["day"])
     cut = (

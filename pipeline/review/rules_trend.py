@@ -80,8 +80,9 @@ def calm(f: TankFacts) -> bool:
     """Known to be steady, or to level off under the limit with the whole range: never by want of readings."""
     if f.trend == "steady":
         return True
-    under = f.plateau_high is not None and f.ceiling is not None and f.plateau_high <= f.ceiling
-    return under and f.recent_state in NUMBERS and not busy(f)
+    if f.plateau is None or f.plateau_low is None or f.plateau_high is None or f.ceiling is None:
+        return False
+    return f.plateau_high <= f.ceiling and f.recent_state in NUMBERS and not busy(f)
 
 
 def held_by_changes(f: TankFacts) -> bool:

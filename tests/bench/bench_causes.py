@@ -12,6 +12,7 @@ import sys
 import tempfile
 import time
 from collections import Counter, defaultdict
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,8 @@ from pipeline import derive, review, weekly
 from pipeline.calc.kit_shift import hold_down
 from pipeline.week import Week
 from tests import incidents
+from tests.incident_kinds import KINDS
+from tests.incident_world import FIRST, ONSET, day_of
 
 LOUD = ("act today", "this week", "can't say", "plan", "due")
 WEEKS = 8
@@ -31,10 +34,11 @@ def reviews(folder: Path) -> dict[int, dict[str, Any]]:
     week = weekly.open_week(folder)
     found = {}
     for visit in (-2, -1, 0, 1, 2, 3, 5, 7):
-        visit += incidents.ONSET
-        as_of = incidents.day_of(visit)
+        visit += ONSET
+        as_of = day_of(visit)
         asks = derive.requests_of(week.tables, [as_of])
         now = hold_down(derive.calc(week.tables, asks, week.assumed, week.round), week.tables, week.assumed)
+        now["explanation"] = derive.explained(week.tables, asks, week.assumed)
         now |= review.ranked(derive.looked_at({**week.tables, **now}, asks, week.assumed, week.round))
         then = Week(folder, week.round, week.assumed, as_of, week.loaded_on, {**week.tables, **now})
         found[visit] = {row["tank"]: row for row in review.as_json(then)["tanks"]}
@@ -57,7 +61,6 @@ def main() -> None:
     ask.add_argument("--healthy", type=int, default=10)
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--kind", action="append")
-    ask.add_argument("--show", action="store_true", help="print what was told instead")
     args = ask.parse_args()
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
@@ -65,82 +68,88 @@ def main() -> None:
         begun = time.perf_counter()
         found = reviews(folder)
         print(f"{len(truth)} tanks loaded and reviewed in {len(found)} weeks: {time.perf_counter() - begun:.0f} s")
-    score(truth, found, args.show)
+    sys.exit(0 if score(truth, found) else 1)
 
 
-def score(truth: list[incidents.Happened], found: dict[int, dict[str, Any]], show: bool) -> None:
-    rows: dict[str, list[tuple[float, bool, bool, bool, bool, bool]]] = defaultdict(list)
-    instead: dict[str, Counter[str]] = defaultdict(Counter)
-    quiet: Counter[str] = Counter()
-    offered_to_healthy: Counter[str] = Counter()
-    rules: Counter[str] = Counter()
-    for one in truth:
-        onset = (one.onset - incidents.FIRST).days // 7
-        if one.cause is None:
-            for visit in found:
-                row = found[visit].get(one.tank)
-                if row is None:
-                    continue
-                quiet[row["class"]] += 1
-                rules.update(f"{f['class']}: {f['rule']}" for f in row["findings"] if f["class"] not in ("steady",))
-                offered_to_healthy.update(told(row))
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one incident; `flagged` and `urgent` in days from the onset, ∞ where never."""
+
+    flagged: float  # by any new finding
+    urgent: float  # by one of this week or today
+    at_flag: bool  # the cause was offered when it was flagged
+    ever: bool
+    three: bool  # among the first three when it was first offered
+    first: bool
+    instead: list[str]  # causes told while the true one was not
+
+
+def outcome(one: incidents.Happened, found: dict[int, dict[str, Any]]) -> Outcome:
+    onset = (one.onset - FIRST).days // 7
+    before = found[onset - 1].get(one.tank)
+    known = {f["rule"] for f in before["findings"]} if before else set()
+    flagged = urgent = np.inf
+    offered: list[int] = []
+    at_flag, instead = False, []
+    for visit in (v for v in found if onset <= v <= onset + WEEKS):
+        if (row := found[visit].get(one.tank)) is None:
             continue
-        flagged, at_flag, ever, at_end, first, three = np.inf, False, False, False, False, False
-        for visit in (v for v in found if onset <= v <= onset + WEEKS):
-            row = found[visit].get(one.tank)
-            before = found[onset - 1].get(one.tank) if onset - 1 in found else None
-            if row is None:
-                continue
-            known = {f["rule"] for f in before["findings"]} if before else set()
-            loud = [f for f in row["findings"] if f["class"] in LOUD and f["rule"] not in known]
-            names = told(row)
-            if one.cause in names:
-                ever = True
-                if not three:
-                    three = one.cause in names[:3]
-                    first = names[0] == one.cause
-            if loud and not np.isfinite(flagged):
-                flagged, at_flag = 7.0 * (visit - onset), one.cause in names
-            if loud and one.cause not in names:
-                instead[one.kind].update(names[:3] or ["none"])
-            at_end = one.cause in names
-        rows[one.kind].append((flagged, at_flag, ever, at_end, first, three))
+        loud = {f["class"] for f in row["findings"] if f["class"] in LOUD and f["rule"] not in known}
+        names, days = told(row), 7.0 * (visit - onset)
+        if one.cause in names:
+            offered.append(names.index(one.cause))
+        elif loud:
+            instead += names[:3] or ["none"]
+        if loud and not np.isfinite(flagged):
+            flagged, at_flag = days, one.cause in names
+        if loud & {"act today", "this week"}:
+            urgent = min(urgent, days)
+    ever = bool(offered)
+    return Outcome(flagged, urgent, at_flag, ever, ever and offered[0] < 3, ever and offered[0] == 0, instead)
+
+
+def score(truth: list[incidents.Happened], found: dict[int, dict[str, Any]]) -> bool:
+    """Prints the table and what it has to meet; whether it does."""
+    rows: dict[str, list[Outcome]] = defaultdict(list)
+    for one in truth:
+        if one.cause is not None:
+            rows[one.kind].append(outcome(one, found))
     print(
-        f"{'kind':<26}{'n':>4}{'flagged':>9}{'days':>6}{'at flag':>9}{'ever':>7}{'end':>6}{'in 3':>6}{'first':>7}   told instead"
+        f"{'kind':<26}{'n':>4}{'flagged':>9}{'days':>6}{'at flag':>9}{'offered':>9}{'in 3':>6}{'first':>7}   told instead"
     )
-    total = np.zeros(5)
+    three, first = {}, {}
     for kind, several in rows.items():
-        table = np.array([[np.isfinite(r[0]), *r[1:]] for r in several], float)
-        days = np.median([r[0] for r in several])
-        share = 100 * table.mean(axis=0)
-        total += np.array([share[1], share[2], share[3], share[5], share[4]])
-        other = ", ".join(f"{name} {n}" for name, n in instead[kind].most_common(4))
-        print(
-            f"{kind:<26}{len(several):>4}{share[0]:>8.0f}%{days:>6.0f}{share[1]:>8.0f}%{share[2]:>6.0f}%{share[3]:>5.0f}%{share[5]:>5.0f}%{share[4]:>6.0f}%   {other}"
-        )
-    total /= max(len(rows), 1)
-    print(
-        f"mean of kinds: at flag {total[0]:.0f} %, ever {total[1]:.0f} %, end {total[2]:.0f} %, in three {total[3]:.0f} %, first {total[4]:.0f} %"
-    )
-    harmful = [
-        r
-        for o, r in zip((o for o in truth if o.cause), (r for several in rows.values() for r in several), strict=False)
-        if o.harmful
-    ]
-    print(
-        f"harmful: flagged {100 * np.mean([np.isfinite(r[0]) for r in harmful]) if harmful else 0:.0f} %, median {np.median([r[0] for r in harmful]) if harmful else 0:.0f} days"
-    )
-    weeks = sum(quiet.values())
-    print(
-        f"healthy, {weeks} tank-weeks: "
-        + ", ".join(f"{name} {100 * n / max(weeks, 1):.1f} %" for name, n in quiet.most_common())
-    )
-    print("  rules: " + ", ".join(f"{name} {100 * n / max(weeks, 1):.1f} %" for name, n in rules.most_common(12)))
-    print(
-        "  causes offered: "
-        + ", ".join(f"{name} {100 * n / max(weeks, 1):.1f} %" for name, n in offered_to_healthy.most_common(12))
-    )
-    sys.exit(0)
+        three[kind], first[kind] = np.mean([o.three for o in several]), np.mean([o.first for o in several])
+        days = np.median([o.flagged for o in several])
+        shares = (np.mean([getattr(o, name) for o in several]) for name in ("at_flag", "ever", "three", "first"))
+        flagged = np.mean([np.isfinite(o.flagged) for o in several])
+        other = Counter(name for o in several for name in o.instead).most_common(4)
+        print(f"{kind:<26}{len(several):>4}{100 * flagged:>8.0f}%{days:>6.0f}" + "".join(
+            f"{100 * share:>{wide}.0f}%" for share, wide in zip(shares, (8, 8, 5, 6), strict=True)
+        ) + "   " + ", ".join(f"{name} {n}" for name, n in other))  # fmt: skip
+    healthy = [found[visit][o.tank] for o in truth if o.cause is None for visit in found if o.tank in found[visit]]
+    classes = Counter(row["class"] for row in healthy)
+    weeks = max(len(healthy), 1)
+    rules = Counter(f"{f['class']}: {f['rule']}" for row in healthy for f in row["findings"] if f["class"] != "steady")
+    offered = Counter(name for row in healthy for name in told(row))
+    for what, counts in (("classes", classes), ("rules", rules), ("causes offered", offered)):
+        print(f"healthy {what}: " + ", ".join(f"{name} {100 * n / weeks:.1f} %" for name, n in counts.most_common(10)))
+    harmful = [o for kind, several in rows.items() if KINDS[kind][2] for o in several]
+    urgent = [o.urgent for o in harmful] or [np.nan]
+    met = {
+        "among three, mean of kinds >= 90 %": np.mean(list(three.values())) >= 0.90,
+        "among three, each kind >= 60 %": min(three.values()) >= 0.60,
+        "first, mean of kinds >= 65 %": np.mean(list(first.values())) >= 0.65,
+        "act today false <= 1 in 200": classes["act today"] / weeks <= 1 / 200,
+        "plan or this week false <= 3 %": (classes["plan"] + classes["this week"]) / weeks <= 0.03,
+        "harmful flagged this week or today >= 95 %": np.mean(np.isfinite(urgent)) >= 0.95,
+        "median <= 10 days": np.median(urgent) <= 10,
+    }
+    print(f"three {np.mean(list(three.values())):.2f}, first {np.mean(list(first.values())):.2f}, {weeks} healthy tank-weeks,"
+          f" harmful {np.mean(np.isfinite(urgent)):.2f} in {np.median(urgent):.0f} days")  # fmt: skip
+    for what, ok in met.items():
+        print(f"{what:<46}{'ok' if ok else 'NOT'}")
+    return all(met.values())
 
 
 if __name__ == "__main__":

@@ -212,3 +212,16 @@ def test_the_readings_that_an_explanation_moves() -> None:
     _, moved = implied(kept.r.tables(), "T1", AS_OF, times, FIGURES)
     assert moved["low"].to_list() == pytest.approx([205.0, 19.0])
     assert implied(Rounds().tank("T1").tables(), "T1", AS_OF, times, FIGURES)[0].height == 0
+
+
+@pytest.mark.parametrize(("showing", "told"), [(3, True), (2, False)])
+def test_ammonia_in_several_tanks_of_a_supply(showing: int, told: bool) -> None:
+    kept = Kept()
+    for number in range(4):
+        kept.tank(f"T{number}")
+        kept.r.reading(f"T{number}", 1, "ammonia", 0.25 if number < showing else 0.0)
+    found = kept.told()
+    assert (("T0", "tap ammonia") in found) == told
+    assert ("T3", "tap ammonia") not in found
+    if told:
+        assert (found["T0", "tap ammonia"]["tanks"], found["T0", "tap ammonia"]["size"]) == (2, 3.0)

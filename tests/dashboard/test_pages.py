@@ -183,3 +183,19 @@ def test_capacity_and_nitrate_ranks_every_tank_and_counts_them(
     assert text.index('data-tank="LM2"') < text.index('data-tank="SS3"') < text.index('data-tank="LM1"')
     assert "over and climbing since 11 May" in text
     assert "Climbing: the whole range of the net rise is above 4.2 mg/L a week." in text
+
+
+def test_one_tank_draws_a_chosen_cause(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = opened(demo_logs, "one_tank", monkeypatch, tank="SS2")
+
+    def drawn() -> tuple[str, str]:
+        chart = next(c for c in app.get("vega_lite_chart") if c.proto.alt.startswith("Nitrate over"))
+        return chart.proto.spec, chart.proto.alt
+
+    spec, said = drawn()
+    assert "Drawn" not in said
+    app.pills(key="cause SS2").set_value("media not ripe").run()
+    assert not app.exception
+    chosen, said = drawn()
+    assert "Drawn: media not mature, as a possible cause" in said
+    assert chosen.count('"mark"') == spec.count('"mark"') + 1

@@ -16,24 +16,22 @@ from tests.dashboard.test_pages import _fresh_caches, opened, words
 __all__ = ["_fresh_caches"]
 
 
-def cause(rule: str, place: int, name: str) -> dict[str, Any]:
-    return {"rule": rule, "place": place, "cause": name, "because": "because", "check": "check"}
+def cause(rule: str, place: int, name: str, score: float = 1.0) -> dict[str, Any]:
+    return {"rule": rule, "place": place, "cause": name, "because": "because", "check": "check", "score": score}
 
 
-def test_causes_are_merged_over_findings_gravest_first_then_cheapest_check_first() -> None:
+def test_causes_are_merged_over_findings_gravest_first_then_the_likeliest_first() -> None:
     found = [
         {"rule": "slow", "class": "plan", "harm": 1.0, "quiet": False},
         {"rule": "grave", "class": "act today", "harm": 9.0, "quiet": False},
         {"rule": "paused", "class": "this week", "harm": 0.0, "quiet": True},
     ]
     causes = [
-        cause("slow", 1, "tap nitrate"), cause("slow", 2, "overfeeding"), cause("grave", 1, "overfeeding"),
-        cause("grave", 2, "too little media"), cause("paused", 1, "kit expired"), cause("slow", 3, "flow lost"),
+        cause("slow", 1, "tap nitrate", 6.0), cause("slow", 2, "overfeeding", 5.0), cause("grave", 1, "overfeeding", 5.0),
+        cause("grave", 2, "too little media"), cause("paused", 1, "kit expired", 9.0), cause("slow", 3, "flow lost"),
     ]  # fmt: skip
     names = [c["cause"] for c in tank_desk.merged(found, causes)]
-    assert sorted(names) == ["overfeeding", "tap nitrate", "too little media"]
-    minutes = [tank_desk.diagnosis()["cause"][name]["minutes"] for name in names]
-    assert minutes == sorted(minutes)
+    assert names == ["tap nitrate", "overfeeding", "too little media"]
     assert tank_desk.merged(found[2:], causes) == []
 
 

@@ -9,22 +9,30 @@ import pytest
 
 from pipeline import intake
 from pipeline.assumptions import with_overrides
+from schemas import Tables
 from tests.bench.large_logs import write_standing
 
 TODAY = dt.date(2026, 3, 1)
 HEAD = "date,tank,taken,nitrate,ph,kh,kit,water_changed\n"
 
 
-def remarks(folder: Path, rows: str, assumed: str = "") -> dict[str, str]:
-    """fault -> sentence of what is said of the last row."""
+def checked(folder: Path, rows: str, assumed: str = "", corrections: str = "") -> Tables:
+    """The tables of one tank with these visit rows."""
     write_standing(folder, 1)
     (folder / "round.toml").write_text(f"[round]\n[assumptions]\n{assumed}\n")
     (folder / "visits" / "a.csv").write_text(HEAD + rows)
+    if corrections:
+        (folder / "corrections.csv").write_text("file,line,column,was,now,by,on,why\n" + corrections)
     round_ = intake.read_round(folder)
     assert not round_.problems
     chosen, _ = with_overrides(round_.overrides)
     files = intake.find_files(folder, chosen["file_limit_mb"])
-    found = intake.check(intake.read_sheets(folder, files), round_, chosen, TODAY)["remark"]
+    return intake.check(intake.read_sheets(folder, files), round_, chosen, TODAY)
+
+
+def remarks(folder: Path, rows: str, assumed: str = "") -> dict[str, str]:
+    """fault -> sentence of what is said of the last row."""
+    found = checked(folder, rows, assumed)["remark"]
     last = len(rows.strip().splitlines()) + 1
     return {row["fault"]: row["says"] for row in found.filter(line=last).iter_rows(named=True)}
 
@@ -61,3 +69,38 @@ def test_a_copied_sheet_needs_so_many_cells_above_zero(tmp_path: Path) -> None:
     few = "copied_cells = 3\n"
     assert "copied down" in remarks(tmp_path / "two", rows, few)
     assert "copied down" not in remarks(tmp_path / "three", rows, few + "copied_above_zero = 3")
+
+
+def steady(*last: str) -> str:
+    """Four visits at 47, then these rows."""
+    days = [dt.date(2026, 1, 5) + dt.timedelta(7 * week) for week in range(4 + len(last))]
+    rows = [f"{day},T00000,none,47,7.0,9,K1," for day in days[:4]]
+    return "".join(
+        f"{row}\n" for row in rows + [f"{day},T00000,{row}" for day, row in zip(days[4:], last, strict=True)]
+    )
+
+
+@pytest.mark.parametrize(
+    ("last", "told"),
+    [
+        ("none,47,7.0,9,K1,", {}),
+        ("none,11,7.0,9,K1,", {"basis": 48.7, "unlogged change": 47.0}),
+        ("none,11,7.0,8,K1,", {"basis": 48.7, "unlogged change": 47.0, "not shaken": 47.0}),
+        ("before,11,7.0,9,K1,70%", {"basis": 48.7, "unlogged change": 47.0, "after": 47.0}),
+        ("none,5,7.0,9,K1,", {"slip": 50.0, "unlogged change": 47.0, "off steps": None}),
+        ("unknown,47,7.0,9,K1,30%", {"taken": None}),
+    ],
+)
+def test_a_doubt_is_a_row_with_what_it_would_be(last: str, told: dict[str, float | None], tmp_path: Path) -> None:
+    doubt = checked(tmp_path, steady(last))["doubt"]
+    assert set(doubt["line"]) <= {6}
+    found = dict(doubt.select("doubt", "would_be").iter_rows())
+    assert set(found) == set(told)
+    for word, value in told.items():
+        assert found[word] == (value if value is None else pytest.approx(value, rel=0.01))
+
+
+def test_a_value_that_was_accepted_is_in_no_doubt(tmp_path: Path) -> None:
+    rows, answer = steady("none,11,7.0,9,K1,"), "visits/a.csv,6,nitrate,11,accept,k,2026-02-20,\n"
+    assert checked(tmp_path / "asked", rows)["doubt"].height == 2
+    assert checked(tmp_path / "answered", rows, corrections=answer)["doubt"].height == 0

@@ -159,8 +159,8 @@ def derived_tables(tables: Tables, as_of: dt.date) -> Tables:
              "says": "Carbon due.", "do": "Take it out.", "basis": "service", "harm": 2.0, "quiet": False},
         ]),
         "finding_cause": frame("finding_cause", [
-            {**ask[0], "rule": "over_and_climbing", "place": 1, "cause": "new fish", "because": "6 fish in on 6 May", "check": "count"},
-            {**ask[0], "rule": "over_and_climbing", "place": 2, "cause": "overfeeding", "because": "flakes", "check": "weigh"},
+            {**ask[0], "rule": "over_and_climbing", "place": 1, "cause": "new fish", "because": "6 fish in on 6 May", "check": "count", "score": 6.0},
+            {**ask[0], "rule": "over_and_climbing", "place": 2, "cause": "overfeeding", "because": "flakes", "check": "weigh", "score": 5.0},
         ]),
         "nitrate_fit": frame("nitrate_fit", [
             {**ask[0], "window": "recent", "since": dt.date(2026, 4, 8), "readings": 8, "rate": 1.1, "low": 0.7, "high": 1.5, "state": "ok"},

@@ -71,6 +71,8 @@ FED = [row("feeding", days=300, feed_g_day=2.0)]
         (explained("unlogged change", size=0.5), DUE, ("change of about 50 % before 11 May",)),
         (explained("not shaken", size=0.5), DUE, ("0.5 times what the balance",)),
         (explained("rise", size=0.5), None, ()),
+        (explained("fall", 55, size=-0.5), DUE, ()),
+        (explained("fall", 56, size=-0.5), None, ()),
         (FELL | {"feeding": [*FED, row("feeding", days=20, feed_g_day=1.0)]}, None, ()),
         (FELL | {"feeding": [*FED, row("feeding", days=20, feed_g_day=3.0)]}, DUE, ()),
         (FELL | {"feeding": [*FED, row("feeding", days=90, feed_g_day=1.0)]}, DUE, ()),  # long before it fell
