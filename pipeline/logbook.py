@@ -24,7 +24,7 @@ from schemas.columns import describe
 from schemas.visits import VisitSheet
 
 CORRECTION_COLUMNS = ("file", "line", "column", "was", "now", "by", "on", "why")
-SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,80}\.csv", re.ASCII)
+SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,80}\.(csv|xlsx|ods)", re.ASCII)
 UPLOAD_MB = 5  # a year of a large round is under 1 MB; the server takes no more either
 SHEET_FOLDERS = ("visits", "services", "events")
 
@@ -115,12 +115,12 @@ def save_visits(folder: Path, rows: Sequence[Mapping[str, str]], today: dt.date)
 
 
 def save_upload(folder: Path, kind: str, name: str, content: bytes) -> Path:
-    """Keep an uploaded CSV as a new file in visits/, services/ or events/; the name may not leave that folder."""
+    """Keep an uploaded table as a new file in visits/, services/ or events/; the name may not leave that folder."""
     if kind not in SHEET_FOLDERS:
         raise Problem(f"“{kind}” takes no uploads; expected {', '.join(SHEET_FOLDERS)}.")
     if not SAFE_NAME.fullmatch(name):
         raise Problem(
-            f"“{name}” can't be a file name here; expected letters, digits, spaces, . _ - and .csv at the end."
+            f"“{name}” can't be a file name here; expected letters, digits, spaces, . _ - and .csv, .xlsx or .ods at the end."
         )
     if len(content) > UPLOAD_MB * 1_000_000:
         raise Problem(
@@ -145,12 +145,14 @@ def closed(folder: Path) -> str:
 
 def free_name(folder: Path, kind: str, name: str) -> str:
     """A name that an upload may be kept under: safe characters, and not taken yet."""
-    stem = re.sub(r"\.csv$", "", name.replace("\\", "/").rsplit("/", 1)[-1], flags=re.IGNORECASE)
+    stem, dot, kind_of = name.replace("\\", "/").rpartition("/")[2].rpartition(".")
+    end = kind_of.casefold() if dot and kind_of.casefold() in ("csv", "xlsx", "ods") else "csv"
+    stem = stem if end == kind_of.casefold() else f"{stem}{dot}{kind_of}"
     plain = unicodedata.normalize("NFKD", stem).encode("ascii", "ignore").decode("ascii")
     plain = re.sub(r"[^A-Za-z0-9._ -]+", "-", plain).lstrip(" ._-")[:70].rstrip(" .-") or "sheet"
     count = 1
     while True:
-        told = f"{plain}.csv" if count == 1 else f"{plain}-{count}.csv"
+        told = f"{plain}.{end}" if count == 1 else f"{plain}-{count}.{end}"
         if not (folder / kind / told).exists():
             return told
         count += 1

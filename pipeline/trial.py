@@ -21,7 +21,7 @@ from pipeline.console import account_dict
 from pipeline.intake import corrections
 from pipeline.intake.amounts import read_change
 from pipeline.intake.columns import Context, read_dates
-from pipeline.intake.files import LogFile, family_of
+from pipeline.intake.files import TABLES, LogFile, family_of
 from pipeline.intake.headers import FAMILY, fold, required
 from pipeline.intake.ladders import KitRow
 from pipeline.intake.names import fold_name
@@ -71,10 +71,10 @@ class Account:
 
 
 def stamp(folder: Path) -> str:
-    """Changes whenever a CSV or the settings of the folder are added, changed or taken away."""
+    """Changes whenever a table or the settings of the folder are added, changed or taken away."""
     entries = sorted(
         (str(path), entry.st_mtime_ns, entry.st_size)
-        for path in [*folder.rglob("*.csv"), folder / "round.toml"]
+        for path in [*(p for kind in TABLES for p in folder.rglob(f"*{kind}")), folder / "round.toml"]
         if path.is_file()
         for entry in [path.stat()]
     )
@@ -86,7 +86,7 @@ def read_folder(folder: Path, today: dt.date | None = None) -> Folder:
     round_ = intake.read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
     files = intake.find_files(folder, assumed["file_limit_mb"], assumed["folder_limit_mb"])
-    sheets = intake.read_sheets(folder, files, most_columns=assumed["columns_limit"])
+    sheets = intake.read_sheets(folder, files, most_columns=assumed["columns_limit"], own=round_.columns)
     return Folder(folder, round_, assumed, today or dt.date.today(), sheets)
 
 
@@ -120,9 +120,9 @@ def files(folder: Folder, held: pl.DataFrame, new: Mapping[str, bytes]) -> Accou
         )
         for path, raw in new.items()
     ]
-    more = intake.read_sheets(folder.path, found, new)
+    more = intake.read_sheets(folder.path, found, new, folder.assumed["columns_limit"], folder.round.columns)
     tables = intake.check(_joined(folder.sheets, more), folder.round, folder.assumed, folder.today)
-    mine = pl.col("file").is_in(list(new))
+    mine = pl.col("file").is_in(more.files["file"].implode())
     others = tables["held"].filter(~mine).join(held.select(KEY), on=KEY, how="anti", nulls_equal=True)
     return Account(
         account_dict(tables["account"].filter(mine), tables["unknown_column"].filter(mine)),

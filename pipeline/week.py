@@ -24,6 +24,8 @@ class Round:
     prices: dict[str, object] = field(default_factory=dict)  # [prices], as typed: see DEVELOPERS.md
     van: dict[str, float] = field(default_factory=dict)  # payload_kg, container_l
     dosing: dict[str, float] = field(default_factory=dict)  # conditioner_ml_per_l
+    columns: dict[str, str] = field(default_factory=dict)  # [columns]: own header -> our column, blank: not used
+    business: dict[str, str] = field(default_factory=dict)  # [business] name, phone, currency, insurance
     address: str = ""  # [dashboard] address, only where it is served to phones
     problems: tuple[str, ...] = ()  # what in round.toml could not be used, in words
 
