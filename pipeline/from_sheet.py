@@ -31,6 +31,7 @@ class _Found:
     """What a spreadsheet came to."""
 
     guesses: list[Guess] = field(default_factory=list)
+    of_visits: list[Guess] = field(default_factory=list)
     tanks: dict[tuple[str, str], dict[str, str]] = field(default_factory=dict)  # (site, tank) -> columns of tanks.csv
     files: dict[str, str] = field(default_factory=dict)
     dates: list[str] = field(default_factory=list)
@@ -92,6 +93,7 @@ def _take(found: _Found, path: str, content: bytes) -> None:
                     about.setdefault(name, columns[name][row])
     if not is_visits:
         return
+    found.of_visits += [one for one in guesses if one not in found.of_visits]
     found.dates += columns["date"]
     found.rows += table.cells.height
     shares = meant.get("water_changed") if BOOK.fullmatch(path) else None
@@ -169,7 +171,7 @@ def _says(found: _Found, own: Mapping[str, str]) -> list[str]:
         for one in found.guesses
         if one.column and _bare(one.column) != fold(one.header)
     ]
-    unused = [f"“{one.header}”" for one in found.guesses if not one.column and one.header in own]
+    unused = [f"“{one.header}”" for one in found.of_visits if not one.column and one.header in own]
     says = [f"Columns: {listed(taken)}."] if taken else []
     if unused:
         says.append(f"Not used: {listed(unused)}. Name a column for one under [columns] in round.toml to use it.")
@@ -209,7 +211,7 @@ def make_from(folder: Path, source: Path) -> list[str]:
         raise Problem(
             f"{source} names no tanks; expected columns for a date, a tank and readings. {reasons} Nothing written."
         )
-    own, places = _own_columns(found.guesses), _places(found)
+    own, places = _own_columns(found.of_visits), _places(found)
     order, of_dates = _dates(found)
     settings = ROUND_TOML.replace('date_order = "iso"   ', f'date_order = "{order}"   ')
     settings = settings.replace("[columns]\n", f"[columns]\n{toml_lines(own)}")

@@ -93,11 +93,12 @@ Own = tuple[tuple[str, str], ...]  # [columns] of round.toml: (own header, folde
 
 def read_header(family: Family, header: list[str], own: Own = ()) -> Header:
     """Match the header of a file to its family. A name that stands twice in one unit is compared cell by cell."""
-    meant = dict(own)
+    ours = names_of(family)  # a name of the family itself means that column
+    meant = {key: column for key, column in own if key not in ours}
     folded = [fold(PLACED.sub("", name)) for name in header]
     folded = [fold(meant.get(key) or key) for key in folded]
     long = family.name == "visit" and "parameter" in folded and "value" in folded
-    known = long_names() if long else names_of(family)
+    known = long_names() if long else ours
     result = Header(long=long)
     for name, key in zip(header, folded, strict=True):
         plain = PLACED.sub("", name)
