@@ -248,6 +248,7 @@ def round_papers(week: Week) -> list[tuple[str, str, list[File]]]:
          [File("ICS", "tankround.ics", ICS, partial(calendar, week))]),
         ("All tables", "checked records and calculation, with a description of every column",
          [File("CSV", f"{tables}-csv.zip", ZIP, partial(export_zip, week, "csv")),
+          File("Workbook", f"{tables}-xlsx.zip", ZIP, partial(export_zip, week, "xlsx")),
           File("Parquet", f"{tables}-parquet.zip", ZIP, partial(export_zip, week, "parquet"))]),
     ]  # fmt: skip
 

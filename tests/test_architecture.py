@@ -34,6 +34,8 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "pipeline.reuse": frozenset({"pipeline.assumptions", "pipeline.week", "schemas"}),
     "pipeline.trial": COMMON | {"pipeline.intake"},
     "pipeline.new_folder": COMMON | {"pipeline.intake"},
+    "pipeline.frames": COMMON | {"pipeline.weekly"},
+    "pipeline.tankround": frozenset({"pipeline.frames"}),
     "pipeline.from_sheet": COMMON | {"pipeline.intake", "pipeline.new_folder"},
 }
 # A query starts its string in any case, or has its keywords in capitals anywhere.
