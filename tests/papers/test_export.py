@@ -100,5 +100,5 @@ def test_parquet_keeps_every_table_as_it_is(make_week: Make, tmp_path: Path) -> 
 
 def test_an_unknown_format_gets_a_sentence(week: Week, tmp_path: Path) -> None:
     with pytest.raises(Problem, match="expected csv, xlsx or parquet"):
-        export(week, tmp_path, "xlsx")
+        export(week, tmp_path, "feather")
     assert list(tmp_path.iterdir()) == []
