@@ -16,6 +16,7 @@ from pipeline.intake.guess import OF_TANKS, Guess, guess, known_names
 from pipeline.intake.headers import FAMILY, fold, names_of, read_header
 from pipeline.intake.structure import NoTable, read_table
 from pipeline.intake.workbook import sheets_of
+from pipeline.logbook import toml_lines
 from pipeline.new_folder import ROUND_TOML, headers, make_folder
 from pipeline.problems import Problem
 from pipeline.wording import counted, listed
@@ -135,12 +136,6 @@ def _places(found: _Found) -> dict[str, str]:
         "sites.csv": _csv([["site", "name"], *site_rows]),
         "tanks.csv": _csv([headers(FAMILY["tank"]), *rows]),
     }
-
-
-def toml_lines(columns: Mapping[str, str]) -> str:
-    """Lines of [columns]: own header = column."""
-    quoted = {own.replace("\\", "\\\\").replace('"', '\\"'): column for own, column in columns.items()}
-    return "".join(f'"{own}" = "{column}"\n' for own, column in quoted.items())
 
 
 def _own_columns(guesses: Sequence[Guess]) -> dict[str, str]:

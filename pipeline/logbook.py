@@ -13,6 +13,7 @@ import fcntl
 import io
 import os
 import re
+import tomllib
 import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -132,6 +133,36 @@ def save_upload(folder: Path, kind: str, name: str, content: bytes) -> Path:
     except FileExistsError:
         raise Problem(f"{kind}/{name} is there already; give the file another name. Nothing was changed.") from None
     return target
+
+
+def toml_lines(columns: Mapping[str, str]) -> str:
+    """Lines of [columns] in round.toml: own header = column."""
+    quoted = {own.replace("\\", "\\\\").replace('"', '\\"'): column for own, column in columns.items()}
+    return "".join(f'"{own}" = "{column}"\n' for own, column in quoted.items())
+
+
+def save_columns(folder: Path, columns: Mapping[str, str]) -> None:
+    """Keep what a person's own headers mean (blank: not used) under [columns] in round.toml, for the next file too."""
+    target = folder / "round.toml"
+    with _one_writer(folder):
+        try:
+            old = target.read_text("utf-8-sig") if target.exists() else ""
+            there = tomllib.loads(old).get("columns", {})
+            lines = toml_lines({own: column for own, column in columns.items() if own not in there})
+            head = re.search(r"^[ \t]*\[columns\][^\n]*(?:\n|\Z)", old, re.MULTILINE)
+            if head:
+                new = f"{old[: head.end()].rstrip()}\n{lines}{old[head.end() :]}"
+            else:
+                new = f"{old.rstrip()}\n\n[columns]\n{lines}".lstrip()
+            tomllib.loads(new)
+        except OSError as error:
+            raise safe_write.explained(error, target) from None
+        except (ValueError, AttributeError):
+            raise Problem(
+                f"{target} can't be read, so the columns were not kept; expected a TOML file. Put it right, then keep again."
+            ) from None
+        if lines:
+            safe_write.write(target, new.encode(), replace=True)
 
 
 def closed(folder: Path) -> str:

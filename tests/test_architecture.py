@@ -36,7 +36,7 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "pipeline.new_folder": COMMON | {"pipeline.intake"},
     "pipeline.frames": COMMON | {"pipeline.weekly"},
     "pipeline.tankround": frozenset({"pipeline.frames"}),
-    "pipeline.from_sheet": COMMON | {"pipeline.intake", "pipeline.new_folder"},
+    "pipeline.from_sheet": COMMON | {"pipeline.intake", "pipeline.logbook", "pipeline.new_folder"},
 }
 # A query starts its string in any case, or has its keywords in capitals anywhere.
 SQL = re.compile(

@@ -49,7 +49,7 @@ def test_the_three_lines_of_the_readme_run(logs: Path, monkeypatch: pytest.Monke
     assert len([line for line in code.splitlines() if line]) == 3
     with redirect_stdout(io.StringIO()) as out:
         exec(code, {})
-    assert "parameter" in out.getvalue()
+    assert out.getvalue().count("shape: (") == 4
 
 
 def test_the_query_of_the_readme_and_every_view_run(logs: Path, frames: Frames) -> None:
