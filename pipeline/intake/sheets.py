@@ -137,7 +137,7 @@ def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet
         table = read_table(raw, _knows(file.family, own), fold, most_columns, is_sheet)
     except NoTable as error:
         rows = sum(1 for line in raw.splitlines() if line.strip())
-        says = f"{error}; expected the columns {', '.join(names_of(FAMILY[file.family]))}, or your own names for them under [columns] in round.toml"
+        says = f"{error}; expected the columns {', '.join(names_of(FAMILY[file.family]).values())}, or your own names for them under [columns] in round.toml"
         return _whole_file(file, error.fault, says, rows)
     rows_in = table.cells.height + len(table.bad)
     if not table.header:
