@@ -9,6 +9,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.assumptions import Assumptions
+from pipeline.wording import in_currency
 from schemas import Tables, empty
 
 
@@ -29,6 +30,13 @@ class Round:
     address: str = ""  # [dashboard] address, only where it is served to phones
     problems: tuple[str, ...] = ()  # what in round.toml could not be used, in words
 
+    @property
+    def signature(self) -> str:
+        """Who we are, for a paper that goes to others; blank where [business] says nothing."""
+        insured = f"insurance: {self.business['insurance']}" if self.business.get("insurance") else ""
+        told = [self.business.get("name", ""), self.business.get("phone", ""), insured]
+        return ", ".join(part for part in told if part)
+
 
 @dataclass(frozen=True)
 class Week:
@@ -40,6 +48,9 @@ class Week:
     as_of: dt.date
     loaded_on: dt.date  # the day of loading: "future" means after it
     tables: Tables
+
+    def __post_init__(self) -> None:
+        in_currency(self.round.business.get("currency", ""))
 
     def table(self, name: str) -> pl.DataFrame:
         """A table, empty if the folder has none."""
