@@ -214,15 +214,16 @@ def sheets(
     day: Annotated[dt.date | None, typer.Option("--day", metavar="DATE", parser=a_date, help="Day of visit.")] = None,
     html: Annotated[bool, typer.Option("--html", help="One history page a tank, to read on a phone.")] = False,
     labels: Annotated[bool, typer.Option("--labels", help="Labels for the tanks.")] = False,
+    form: Annotated[bool, typer.Option("--form", help="A page a site to type the visit on a phone, offline.")] = False,
     as_of: AsOf = None,
     db: Db = None,
 ) -> None:
-    """Visit sheets and the van list; history pages, tank labels."""
+    """Visit sheets and the van list; history pages, labels, phone forms."""
     from pipeline.papers import writing
 
     among_logs(logs, out, is_folder=True)
     week = _open(logs, as_of, db)
-    _written(writing.write_sheets(week, site or [], out, day=day, html=html, labels=labels))
+    _written(writing.write_sheets(week, site or [], out, day=day, html=html, labels=labels, form=form))
 
 
 @app.command()
@@ -241,7 +242,7 @@ def export(
     form: Annotated[str, typer.Option("--format", help="csv, xlsx or parquet.")] = "csv",
     db: Db = None,
 ) -> None:
-    """All checked tables as CSV, Parquet or one workbook, columns described."""
+    """Every checked table as CSV, Parquet or one workbook."""
     from pipeline.papers import writing
 
     if form not in ("csv", "xlsx", "parquet"):
@@ -296,7 +297,7 @@ def columns(
     family: o.Kind = None,
     form: Form = "text",
 ) -> None:
-    """Every column of a log folder: title, unit, words allowed, an example."""
+    """Every column: title, unit, words allowed, an example."""
     from pipeline.new_folder import columns_text, columns_told, families_named
 
     told = families_named(family)
@@ -311,7 +312,7 @@ def new(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", parser=a_path, help="Folder to make.")],
     from_: o.FromSheet = None,
 ) -> None:
-    """An empty log folder with templates and filled examples; or one made from a spreadsheet."""
+    """A log folder: with empty templates, or from a spreadsheet."""
     if from_ is not None:
         from pipeline.from_sheet import make_from
 

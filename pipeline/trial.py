@@ -29,7 +29,7 @@ from pipeline.intake.names import fold_name
 from pipeline.intake.readings import kits_of, read_one
 from pipeline.intake.sheets import Sheets, text_columns
 from pipeline.intake.structure import NoTable, read_table
-from pipeline.intake.workbook import sheets_of
+from pipeline.intake.workbook import by_record, sheets_of
 from pipeline.week import Round, Week
 from pipeline.wording import counted, interval, number, per_cent, with_unit
 from pipeline.wording import day as written_day
@@ -154,7 +154,7 @@ def unknown_columns(folder: Folder, new: Mapping[str, bytes]) -> list[Asked]:
     for path, raw in new.items():
         try:
             is_book = BOOK.fullmatch(path) is not None
-            tables = [content for _, content in sheets_of(raw)] if is_book else [raw]
+            tables = [content for _, content in sheets_of(raw)] if is_book else [] if by_record(raw) else [raw]
             for content in tables:
                 table = read_table(content, known_names(), fold, int(folder.assumed["columns_limit"]), is_book)
                 header = read_header(FAMILY["visit"], table.header, own)

@@ -21,7 +21,10 @@ TABLES = (".csv", ".xlsx", ".ods")
 UNTITLED = re.compile(
     r"(sheet|table|tab|tabelle|feuil|hoja|foglio|blad|visits?|readings?|entered)?[\s\d_-]*", re.IGNORECASE
 )
-BOOK = re.compile(r"(?P<book>.+\.(?:xlsx|ods))(?:, sheet (?P<sheet>.*))?", re.IGNORECASE | re.DOTALL)
+# A CSV that holds several kinds of record has a sheet for each.
+BOOK = re.compile(
+    r"(?P<book>.+\.(?:xlsx|ods)|.+\.csv(?=, sheet ))(?:, sheet (?P<sheet>.*))?", re.IGNORECASE | re.DOTALL
+)
 
 
 @dataclass(frozen=True)

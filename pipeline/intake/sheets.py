@@ -14,7 +14,7 @@ from pipeline.intake.columns import ISSUE, join_issues, no_issues, unit_column
 from pipeline.intake.files import BOOK, LogFile, family_of, own_name
 from pipeline.intake.headers import FAMILY, OTHER_NAMES, Header, Own, fold, long_names, names_of, read_header
 from pipeline.intake.structure import NAMELESS, NoTable, Table, read_table
-from pipeline.intake.workbook import sheets_of
+from pipeline.intake.workbook import by_record, sheets_of
 from schemas import FAMILIES
 from schemas.columns import describe
 from schemas.visits import LongVisitSheet
@@ -106,10 +106,11 @@ def read_file(folder: Path, file: LogFile, given: bytes | None, most_columns: in
         return [_whole_file(file, "file", file.trouble or no_family, 0)]
     try:
         raw = (folder / file.path).read_bytes() if given is None else given
-        if not is_book:
+        parts = sheets_of(raw) if is_book else by_record(raw)
+        if not is_book and not parts:
             return [_read_table(file, raw, most_columns, own)]
         read = []
-        for name, content in sheets_of(raw):
+        for name, content in parts:
             path = f"{file.path}, sheet {name}"
             sheet = LogFile(path, family_of(path), file.sha256, len(content))
             read.append(_read_table(sheet, content, most_columns, own, is_sheet=True))

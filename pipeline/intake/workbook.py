@@ -101,6 +101,28 @@ def _checked(raw: bytes) -> bytes:
     return out.getvalue()
 
 
+def by_record(raw: bytes) -> list[tuple[str, bytes]]:
+    """A CSV whose first column is `record` as one for each kind of record, its rows on the lines they had; else none.
+
+    So what a phone form saves, visits and services and events in one file, is read as any sheet.
+    """
+    if raw[:32].removeprefix(b"\xef\xbb\xbf").strip(b'"').partition(b",")[0].strip(b'"').lower() != b"record":
+        return []
+    head, *rows = csv.reader(io.StringIO(raw.decode("utf-8-sig", "replace"), newline=""))
+    rows = [[*row, *[""] * (len(head) - len(row))] for row in rows]
+    made = []
+    for kind in dict.fromkeys(row[0].strip() for row in rows if any(row)):
+        mine = [row if row[0].strip() == kind else [] for row in rows]
+        used = [place for place in range(1, len(head)) if any(row and row[place] for row in mine)]
+        text = io.StringIO()
+        names = [head[place] for place in used]
+        csv.writer(text, lineterminator="\n").writerows(
+            [names, *([row[place] for place in used] if row else [] for row in mine)]
+        )
+        made.append((kind or "visits", text.getvalue().encode()))
+    return made
+
+
 def as_text(value: object) -> str:
     """A cell as it would be typed: dates as ISO 8601, whole numbers without a point."""
     if isinstance(value, float):
