@@ -57,11 +57,17 @@ def _decoded(raw: bytes) -> tuple[str, str]:
 
 
 def add_corrections(folder: Path, rows: Sequence[Mapping[str, str]]) -> None:
-    """Add rows to corrections.csv, in the encoding, separator and column order that the file already has.
+    """Add rows to corrections.csv; each has the keys of CORRECTION_COLUMNS, as text."""
+    add_rows(folder, "corrections.csv", CORRECTION_COLUMNS, rows)
 
-    Each row has the keys of CORRECTION_COLUMNS, as text. Raises Problem where the file's header is not understood.
+
+def add_rows(folder: Path, name: str, columns: Sequence[str], rows: Sequence[Mapping[str, str]]) -> Path:
+    """Add rows to a file of the folder, in the encoding, separator and column order that it already has.
+
+    A file that is not there begins with `columns`. Raises Problem where its header lacks a column that a row fills.
     """
-    target = folder / "corrections.csv"
+    target = folder / name
+    filled = [column for column in columns if name == "corrections.csv" or any(row.get(column) for row in rows)]
     with _one_writer(folder):
         try:
             old = target.read_bytes() if target.exists() else b""
@@ -69,18 +75,19 @@ def add_corrections(folder: Path, rows: Sequence[Mapping[str, str]]) -> None:
             raise safe_write.explained(error, target) from None
         text, encoding = _decoded(old)
         if not text.strip():
-            text = ",".join(CORRECTION_COLUMNS) + "\n"
+            text = ",".join(columns) + "\n"
         first = text.lstrip("\r\n").splitlines()[0]
         separator = max(",;\t", key=first.count)
-        header = [re.sub(r"[\s_]", "", name).casefold() for name in next(csv.reader([first], delimiter=separator))]
-        if not set(CORRECTION_COLUMNS) <= set(header):
+        by_fold = {_folded(column): column for column in columns}
+        header = [by_fold.get(_folded(one), one) for one in next(csv.reader([first], delimiter=separator))]
+        if not set(filled) <= set(header):
             raise Problem(
-                f"corrections.csv, line 1 reads “{first}”; expected the columns {', '.join(CORRECTION_COLUMNS)}."
+                f"{name}, line 1 reads “{first}”; expected the columns {', '.join(filled)}."
                 " Put the header right, then save again. Nothing was changed."
             )
         added = io.StringIO()
         writer = csv.writer(added, delimiter=separator, lineterminator="\n")
-        writer.writerows([row.get(name, "") for name in header] for row in rows)
+        writer.writerows([row.get(one, "") for one in header] for row in rows)
         if not text.endswith("\n"):
             text += "\n"
         text += added.getvalue()
@@ -89,17 +96,27 @@ def add_corrections(folder: Path, rows: Sequence[Mapping[str, str]]) -> None:
         except UnicodeEncodeError:  # a sign that the file's encoding has not: all of it is kept in one that has
             content = text.encode("utf-8-sig")
         safe_write.write(target, content, replace=True)
+    return target
 
 
-def visits_csv(rows: Sequence[Mapping[str, str]]) -> str:
-    """Typed visits as the text of a visits file: the columns of the sheet that any row fills, in its order."""
-    told = [name for name in describe(VisitSheet) if name not in ("file", "line")]
-    filled = [name for name in told if any(row.get(name) for row in rows) or name in ("date", "tank")]
+def _folded(header: str) -> str:
+    return re.sub(r"[\s_]|[(\[].*", "", header).casefold()
+
+
+def rows_csv(columns: Sequence[str], rows: Sequence[Mapping[str, str]]) -> str:
+    """Rows as the text of a CSV: of the columns those that any row fills."""
+    filled = [column for column in columns if any(row.get(column) for row in rows)]
     text = io.StringIO()
     writer = csv.DictWriter(text, filled, extrasaction="ignore", lineterminator="\n")
     writer.writeheader()
     writer.writerows([{name: row.get(name) or "" for name in filled} for row in rows])
     return text.getvalue()
+
+
+def visits_csv(rows: Sequence[Mapping[str, str]]) -> str:
+    """Typed visits as the text of a visits file: the columns of the sheet that any row fills, in its order."""
+    told = [name for name in describe(VisitSheet) if name not in ("file", "line")]
+    return rows_csv(told, rows)
 
 
 def save_visits(folder: Path, rows: Sequence[Mapping[str, str]], today: dt.date) -> Path:

@@ -16,7 +16,8 @@ from schemas import FAMILIES
 NOT_READ = {"example", "issued"}
 OURS = {"round.toml", "COLUMNS.md"}  # files that belong there and hold no records
 NAMED = 5  # files named in one sentence
-TABLES = (".csv", ".xlsx", ".ods")
+BOOKS = (".xlsx", ".ods")
+TABLES = (".csv", *BOOKS)
 # A sheet of a workbook is named as a file is: `visits/book.xlsx, sheet Lounge`.
 UNTITLED = re.compile(
     r"(sheet|table|tab|tabelle|feuil|hoja|foglio|blad|visits?|readings?|entered)?[\s\d_-]*", re.IGNORECASE

@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.intake import forms
 from pipeline.intake.columns import ISSUE, join_issues, no_issues, unit_column
-from pipeline.intake.files import BOOK, LogFile, family_of, own_name
+from pipeline.intake.files import BOOKS, LogFile, family_of, own_name
 from pipeline.intake.headers import FAMILY, OTHER_NAMES, Header, Own, fold, long_names, names_of, read_header
 from pipeline.intake.structure import NAMELESS, NoTable, Table, read_table
 from pipeline.intake.workbook import by_record, sheets_of
@@ -99,7 +99,7 @@ def _header(family: str, names: tuple[str, ...], own: Own) -> Header:
 
 def read_file(folder: Path, file: LogFile, given: bytes | None, most_columns: int, own: Own) -> list[Read]:
     """One file on its own; of a workbook each sheet. `given` stands for its bytes if not None."""
-    is_book = BOOK.fullmatch(file.path) is not None
+    is_book = file.path.casefold().endswith(BOOKS)
     if file.trouble or not (file.family or is_book):
         expected = ", ".join(family.pattern for family in FAMILIES)
         no_family = f"no kind of record has a file of this name; expected one of {expected}"

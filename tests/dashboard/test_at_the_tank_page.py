@@ -307,6 +307,7 @@ def test_a_file_shows_its_account_before_it_is_kept(logs: Path, monkeypatch: pyt
     assert weekly.open_week(logs).table("held").height == 11
 
 
+@pytest.mark.slow
 def test_own_columns_of_a_workbook_are_asked_about_shown_and_kept(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Guessed by name, chosen by a person, shown as it would become, kept in round.toml for the next file."""
     grid = [["Visit date", "tank", "Acidity", "Weather"], [dt.date(2026, 5, 31), "TC1", 7.3, "wet"]]
@@ -347,6 +348,43 @@ def test_other_sheets_are_taken_by_the_same_way(
     kind: str, content: bytes, said: str, logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     assert said in text(uploaded(logs, monkeypatch, "x.csv", content, kind))
+
+
+# -- any other record --------------------------------------------------------------------------------------
+
+
+def form(logs: Path, monkeypatch: pytest.MonkeyPatch, kind: str, family: str, **cells: str) -> AppTest:
+    app = at(logs, monkeypatch)
+    app.pills(key="enter_way").set_value("another record").run()
+    app.pills(key="form_kind").set_value(kind).run()
+    for name, value in cells.items():
+        key = f"form {family} {name.rstrip('_')} 0"
+        (box,) = [one for one in (*app.selectbox, *app.text_input, *app.date_input) if one.key == key]
+        box.set_value(dt.date.fromisoformat(value) if box.type == "date_input" else value)
+    (check,) = [one for one in app.button if one.label == "Check"]
+    return check.click().run()
+
+
+@pytest.mark.slow
+def test_a_service_and_food_are_typed_shown_and_kept(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Services go into a new file; food as a row more of feeding.csv, in its own columns."""
+    app = form(logs, monkeypatch, "services", "service", date="2026-05-31", tank="TC1", job="check", found="light")
+    assert "1\u00a0row: 1 accepted." in text(app)
+    assert "Kept in services/entered-" in text(app.button(key="form_keep").click().run())
+    before = (logs / "feeding.csv").read_bytes()
+    app = form(logs, monkeypatch, "feeding", "feeding", tank="TC1", from_="2026-05-31", feed_g_day="2.5")
+    assert "Kept in feeding.csv" in text(app.button(key="form_keep").click().run())
+    assert (logs / "feeding.csv").read_bytes().startswith(before)
+    week = weekly.open_week(logs)
+    new = week.table("service").filter(tank="TC1", date=dt.date(2026, 5, 31))
+    assert new.select("job", "found").rows() == [("check", "light")]
+    assert week.table("feeding").filter(tank="TC1").sort("from")["feed_g_day"][-1] == 2.5
+
+
+def test_a_record_that_would_be_held_is_not_kept(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = form(logs, monkeypatch, "events", "event", date="2026-05-31", tank="TC1", event="fish in", count="many")
+    assert "put it right, then check again" in text(app)
+    assert not [b for b in app.button if b.key == "form_keep"]
 
 
 # -- nothing there, nothing allowed ------------------------------------------------------------------------
