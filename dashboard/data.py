@@ -13,6 +13,7 @@ import streamlit as st
 from pipeline import store, weekly
 from pipeline.problems import Problem
 from pipeline.week import Week
+from pipeline.wording import in_currency
 
 
 def places() -> tuple[Path, Path | None]:
@@ -37,7 +38,9 @@ def week() -> Week:
     folder, db = places()
     try:
         stamp = str(store.stamp(weekly.warehouse_of(folder, db)))
-        return _week(str(folder), str(db or ""), stamp, as_of())
+        found = _week(str(folder), str(db or ""), stamp, as_of())
+        in_currency(found.round.business.get("currency", ""))  # of this run's own thread
+        return found
     except Problem as problem:
         st.title("The round can't be shown")
         st.html(f"<p>{escape(str(problem))}</p>")

@@ -20,6 +20,7 @@ from pipeline.console import SAID
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import counted
+from pipeline.wording import day as written_day
 from schemas.words import ROW_OUTCOMES
 
 Row = dict[str, Any]
@@ -168,6 +169,14 @@ def account(week: Week, told: trial.Account, shown: int = 100) -> None:
     if told.elsewhere:
         look.section("Would then be held too", "in files that are here already")
         look.html(_cells(told.elsewhere[:shown], "reason", ("Where", "As typed", "Why", "Suggested"), titles))
+    if told.becomes:
+        with st.expander(f"What {counted(len(told.becomes), 'row')} would become", expanded=len(told.becomes) <= 10):
+            lines = "".join(
+                f"<li>line {row['line']}: {escape(titles.get(row['tank']) or row['tank'])}, {escape(written_day(row['day'], year=True))}:"
+                f" {escape(row['says'] or 'no reading')}</li>"
+                for row in told.becomes
+            )
+            look.html(f"<ul>{lines}</ul>")
     warned = [row for row in told.remarks if row["outcome"] == "warned"]
     if warned:
         look.section("Used, and marked")

@@ -14,6 +14,7 @@ import streamlit as st
 from dashboard import at_tank, data, look
 from dashboard import enter_desk as desk
 from pipeline import logbook, trial
+from pipeline.new_folder import columns_text, families_named
 from pipeline.papers.visit_sheets import UNITS, open_tanks, sites_on
 from pipeline.problems import Problem
 from pipeline.week import Week
@@ -40,12 +41,12 @@ def _account(
     return trial.files(_folder, _held, _new)
 
 
-def account_of(week: Week, new: Mapping[str, bytes]) -> trial.Account:
-    """The account of files that are not kept yet; checked once for the same content."""
-    digest = hashlib.sha256()
+def account_of(week: Week, new: Mapping[str, bytes], columns: Mapping[str, str] | None = None) -> trial.Account:
+    """The account of files that are not kept yet, with what own headers mean; checked once for the same content."""
+    digest = hashlib.sha256(repr(columns).encode())
     for name, raw in new.items():
         digest.update(f"{name}\0{len(raw)}\0".encode() + raw)
-    folder = desk.folder_now()
+    folder = trial.with_columns(desk.folder_now(), columns or {})
     return _account(trial.stamp(folder.path), digest.hexdigest(), folder, week.table("held"), new)
 
 
@@ -149,8 +150,8 @@ def _kept(files: list[str]) -> None:
     """Loads the round anew and says what became of the files."""
     desk.tell([f"Kept: {', '.join(files)}."])  # a second tap would break off the load
     after = desk.week()
-    account = after.table("account").filter(pl.col("file").is_in(files))
-    held = after.table("held").filter(pl.col("file").is_in(files)).height
+    mine = pl.col("file").str.replace(r"(?s), sheet .*$", "").is_in(files)
+    account, held = after.table("account").filter(mine), after.table("held").filter(mine).height
     told = [f"Kept: {', '.join(files)}; {counted(int(account['rows_in'].sum()), 'row')}, in use now."]
     if held:
         told.append(f"{counted(held, 'item waits', 'items wait')} under Held rows.")
@@ -158,16 +159,34 @@ def _kept(files: list[str]) -> None:
     st.rerun()
 
 
+def _own_columns(new: Mapping[str, bytes]) -> dict[str, str]:
+    """What each unknown column of visits files is, as a person chooses; a guess stands there first."""
+    asked = trial.unknown_columns(desk.folder_now(), new)
+    if not asked:
+        return {}
+    look.section("Columns that are not known yet", "kept under [columns] in round.toml, for the next file too")
+    chosen = {}
+    for place, one in enumerate(asked):
+        words = list(dict.fromkeys([one.column, "", *trial.VISIT_COLUMNS]))
+        shows = f" ({', '.join(text[:20] for text in one.shows)} …)" if one.shows else ""
+        chosen[one.header] = st.selectbox(
+            look.label(f"“{one.header}”{shows}"), words, key=f"own {one.header} {place}", format_func=lambda word: word or "not used"
+        ) or ""  # fmt: skip
+    with st.expander("What the columns are"):
+        st.markdown(columns_text(families_named("visits")[0]))
+    return chosen
+
+
 def upload(week: Week) -> None:
     """CSVs from elsewhere: their account first, then they are kept as they are."""
-    look.say("Choose a CSV; what would become of each row is shown before anything is kept.")
+    look.say("Choose a CSV or a spreadsheet; what would become of each row is shown before anything is kept.")
     kind = st.pills(
         "What it holds", list(KINDS), default="visits", format_func=KINDS.__getitem__, key="upload_kind", required=True
     ) or "visits"  # fmt: skip
     count = st.session_state.get("upload_times", 0)
     given = st.file_uploader(
-        "CSV files",
-        type="csv",
+        "CSV, .xlsx or .ods",
+        type=["csv", "xlsx", "ods"],
         accept_multiple_files=True,
         key=f"upload {kind} {count}",
         max_upload_size=logbook.UPLOAD_MB,
@@ -178,17 +197,18 @@ def upload(week: Week) -> None:
     for file in given:
         name = logbook.free_name(week.folder, kind, file.name)
         while f"{kind}/{name}" in new:
-            name = logbook.free_name(week.folder, kind, f"{name[:-4]}-again.csv")
+            name = logbook.free_name(week.folder, kind, "-again.".join(name.rsplit(".", 1)))
         if name != file.name:
             look.html(f"<p>“{escape(file.name)}” would be kept as {escape(kind)}/{escape(name)}.</p>")
         new[f"{kind}/{name}"] = file.getvalue()
-    told = account_of(week, new)
+    columns = _own_columns(new) if kind == "visits" else {}
+    told = account_of(week, new, columns)
     desk.account(week, told)
     total = told.account
     if total["rows_in"] and total["repeats"] == total["rows_in"]:
         look.say("Every row of it is here already: there is nothing to keep.")
         return
-    if any(row["line"] == 0 for row in told.held):
+    if any(row["line"] == 0 and (", sheet " not in row["file"] or not told.becomes) for row in told.held):
         look.say("A file that is held whole brings nothing in: put it right, then choose it again.")
         return
     if not total["rows_in"]:
@@ -197,6 +217,8 @@ def upload(week: Week) -> None:
     if st.button(_keep_words(told), type="primary", key="upload_keep"):
         done: list[str] = []
         try:
+            if columns:
+                logbook.save_columns(week.folder, columns)
             for path, raw in new.items():
                 logbook.save_upload(week.folder, kind, path.removeprefix(f"{kind}/"), raw)
                 done.append(path)

@@ -23,12 +23,13 @@ from pipeline.papers.export import export_zip
 from pipeline.papers.history import histories_zip, history_page
 from pipeline.papers.issued import Issued
 from pipeline.papers.labels import labels
+from pipeline.papers.phone_form import form_name, phone_form
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.proposals import Proposal
 from pipeline.papers.site_report import Sheet, SiteReport
 from pipeline.papers.van_list import van_list
 from pipeline.papers.week_pdf import week_pdf
-from pipeline.papers.writing import safe_name
+from pipeline.papers.writing import safe_name, zipped
 from pipeline.week import Week
 from pipeline.wording import day, full_day, sentence
 
@@ -204,6 +205,11 @@ def next_day(week: Week) -> dt.date:
     return min((visit_sheets.day_of(week, site) for site in sites), default=week.as_of)
 
 
+def forms_zip(week: Week, sites: Sequence[str], when: dt.date) -> bytes:
+    """The phone forms of some sites."""
+    return zipped((f"{form_name(site, when)}.html", phone_form(week, site, when).encode()) for site in sites)
+
+
 def day_papers(week: Week, sites: Sequence[str], when: dt.date) -> list[tuple[str, str, list[File]]]:
     """Papers for the visits of a day: title, what it holds, its files."""
     chosen = tuple(sites)
@@ -216,6 +222,11 @@ def day_papers(week: Week, sites: Sequence[str], when: dt.date) -> list[tuple[st
                 File("PDF", f"{sheets}.pdf", PDF, partial(visit_sheets.visit_sheets, week, chosen, when)),
                 File("HTML", f"{sheets}.html", HTML, partial(sheet_html.sheets_html, week, chosen, when)),
             ],
+        ),
+        (
+            "Phone forms",
+            "a page a site to type the visit at the tank without a network; it saves one CSV to send home",
+            [File("ZIP", f"phone-forms-{when}.zip", ZIP, partial(forms_zip, week, chosen, when))],
         ),
         (
             "Van list",
@@ -248,6 +259,7 @@ def round_papers(week: Week) -> list[tuple[str, str, list[File]]]:
          [File("ICS", "tankround.ics", ICS, partial(calendar, week))]),
         ("All tables", "checked records and calculation, with a description of every column",
          [File("CSV", f"{tables}-csv.zip", ZIP, partial(export_zip, week, "csv")),
+          File("Workbook", f"{tables}-xlsx.zip", ZIP, partial(export_zip, week, "xlsx")),
           File("Parquet", f"{tables}-parquet.zip", ZIP, partial(export_zip, week, "parquet"))]),
     ]  # fmt: skip
 

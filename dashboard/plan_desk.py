@@ -324,12 +324,12 @@ def notes_html(found: Asked) -> str:
 # -- proposals ---------------------------------------------------------------------------------------
 
 
-def kept_html(one: Proposal, currency: str) -> str:
+def kept_html(one: Proposal) -> str:
     """A proposal that was kept, and how a report will say it."""
     state = "" if one.open else f" Withdrawn on {day(one.withdrawn_on or one.on)} by {one.withdrawn_by}."
-    said = one.suggestion(currency)
+    said = one.suggestion()
     return (
-        f"<p>{escape(one.words)}<br><small>{escape(day(one.on, year=True))}, {escape(one.by)}; {escape(one.cost_says(currency))}."
+        f"<p>{escape(one.words)}<br><small>{escape(day(one.on, year=True))}, {escape(one.by)}; {escape(one.cost_says())}."
         f"{escape(state)} In the report: “{escape(said.text)} {escape(said.cost)}”</small></p>"
     )
 

@@ -20,7 +20,8 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 from pipeline import log
-from pipeline.options import AsOf, Db, Form, Logs, Out, Pdf, Port, a_date, a_path, among_logs, an_amount
+from pipeline import options as o
+from pipeline.options import AsOf, Db, Form, Logs, Out, Pdf, Port, a_date, a_path, among_logs
 from pipeline.problems import Problem
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ app = typer.Typer(
     name="tankround",
     help="A weekly review of other people's freshwater tanks, from a folder of CSVs.",
     no_args_is_help=True,
-    add_completion=False,
+    add_completion=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
@@ -94,13 +95,7 @@ def load(logs: Logs, db: Db = None, form: Form = "text") -> None:
 
 
 @app.command()
-def review(
-    logs: Logs,
-    as_of: AsOf = None,
-    db: Db = None,
-    form: Form = "text",
-    pdf: Pdf = None,
-) -> None:
+def review(logs: Logs, as_of: AsOf = None, db: Db = None, form: Form = "text", pdf: Pdf = None) -> None:
     """The weekly review of all tanks, ranked, with next steps."""
     from pipeline import review as room
 
@@ -135,24 +130,11 @@ def held(logs: Logs, db: Db = None, form: Form = "text") -> None:
 @app.command("will-it-do")
 def will_it_do(
     logs: Logs,
-    model: Annotated[
-        list[str], typer.Option("--model", metavar="M", help="Model in filter_models.csv; repeat to compare.")
-    ],
-    net_l: Annotated[
-        float | None,
-        typer.Option("--net-l", parser=an_amount(100_000, "litres"), metavar="L", help="Net litres of the tank."),
-    ] = None,
-    gross_l: Annotated[
-        float | None,
-        typer.Option("--gross-l", parser=an_amount(100_000, "litres"), metavar="L", help="Gross litres, net unknown."),
-    ] = None,
+    model: o.Model,
+    net_l: o.NetL = None,
+    gross_l: o.GrossL = None,
     stocking: Annotated[str | None, typer.Option("--stocking", help="light, normal, heavy or messy.")] = None,
-    flow: Annotated[
-        float | None,
-        typer.Option(
-            "--flow", parser=an_amount(1_000_000, "litres an hour"), metavar="L/H", help="Timed flow in litres an hour."
-        ),
-    ] = None,
+    flow: o.Flow = None,
     letter: Annotated[bool, typer.Option("--letter", help="A reply to send, instead of the sums.")] = False,
     pdf: Pdf = None,
     db: Db = None,
@@ -209,12 +191,8 @@ def report(
     from_: Annotated[dt.date, typer.Option("--from", metavar="DATE", parser=a_date, help="First day.")],
     to: Annotated[dt.date, typer.Option("--to", metavar="DATE", parser=a_date, help="Last day.")],
     out: Out,
-    notes: Annotated[
-        list[str] | None, typer.Option("--note", metavar="FILE:LINE", help="A note to print; repeat. None by default.")
-    ] = None,
-    causes: Annotated[
-        list[str] | None, typer.Option("--cause", metavar="TANK:CAUSE", help="A possible cause to print; repeat.")
-    ] = None,
+    notes: o.Notes = None,
+    causes: o.Causes = None,
     issue: Annotated[bool, typer.Option("--issue", help="Freeze it as an issue under LOGS/issued/.")] = False,
     db: Db = None,
 ) -> None:
@@ -236,24 +214,20 @@ def sheets(
     day: Annotated[dt.date | None, typer.Option("--day", metavar="DATE", parser=a_date, help="Day of visit.")] = None,
     html: Annotated[bool, typer.Option("--html", help="One history page a tank, to read on a phone.")] = False,
     labels: Annotated[bool, typer.Option("--labels", help="Labels for the tanks.")] = False,
+    form: Annotated[bool, typer.Option("--form", help="A page a site to type the visit on a phone, offline.")] = False,
     as_of: AsOf = None,
     db: Db = None,
 ) -> None:
-    """Visit sheets and the van list; history pages, tank labels."""
+    """Visit sheets and the van list; history pages, labels, phone forms."""
     from pipeline.papers import writing
 
     among_logs(logs, out, is_folder=True)
     week = _open(logs, as_of, db)
-    _written(writing.write_sheets(week, site or [], out, day=day, html=html, labels=labels))
+    _written(writing.write_sheets(week, site or [], out, day=day, html=html, labels=labels, form=form))
 
 
 @app.command()
-def calendar(
-    logs: Logs,
-    out: Out,
-    as_of: AsOf = None,
-    db: Db = None,
-) -> None:
+def calendar(logs: Logs, out: Out, as_of: AsOf = None, db: Db = None) -> None:
     """Due services, carbon, kits and visits as an iCalendar file."""
     from pipeline.papers import writing
 
@@ -265,14 +239,14 @@ def calendar(
 def export(
     logs: Logs,
     out: Out,
-    form: Annotated[str, typer.Option("--format", help="csv or parquet.")] = "csv",
+    form: Annotated[str, typer.Option("--format", help="csv, xlsx or parquet.")] = "csv",
     db: Db = None,
 ) -> None:
-    """All checked tables as CSV or Parquet, columns described."""
+    """Every checked table as CSV, Parquet or one workbook."""
     from pipeline.papers import writing
 
-    if form not in ("csv", "parquet"):
-        raise typer.BadParameter(f"--format “{form}”; expected csv or parquet.")
+    if form not in ("csv", "xlsx", "parquet"):
+        raise typer.BadParameter(f"--format “{form}”; expected csv, xlsx or parquet.")
     among_logs(logs, out, is_folder=True)
     _written(writing.write_export(_open(logs, None, db), out, form))
 
@@ -281,7 +255,7 @@ def export(
 def dashboard(
     logs: Logs,
     port: Port = None,
-    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")] = True,
+    browser: o.Browser = True,
     as_of: AsOf = None,
     db: Db = None,
 ) -> None:
@@ -319,20 +293,44 @@ def assumptions(
 
 
 @app.command()
-def new(folder: Annotated[Path, typer.Argument(metavar="FOLDER", parser=a_path, help="Folder to make.")]) -> None:
-    """An empty log folder with templates and filled examples."""
+def columns(
+    family: o.Kind = None,
+    form: Form = "text",
+) -> None:
+    """Every column: title, unit, words allowed, an example."""
+    from pipeline.new_folder import columns_text, columns_told, families_named
+
+    told = families_named(family)
+    if form == "json":
+        _print_json({one.pattern: columns_told(one) for one in told})
+    else:
+        print("\n".join(columns_text(one) for one in told), end="")
+
+
+@app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", parser=a_path, help="Folder to make.")],
+    from_: o.FromSheet = None,
+) -> None:
+    """A log folder: with empty templates, or from a spreadsheet."""
+    if from_ is not None:
+        from pipeline.from_sheet import make_from
+
+        print("\n".join(make_from(folder, from_)))
+        return
     from pipeline.new_folder import make_folder
 
     made = make_folder(folder)
-    print(f"Made {folder} with {len(made)} files. Fill in round.toml, sites.csv and tanks.csv first;")
-    print(f"example/ beside them shows each file filled in and is never loaded. Then: tankround load {folder}")
+    print(f"Made {folder} with {len(made)} files; COLUMNS.md explains every column.")
+    print("Fill in round.toml, sites.csv and tanks.csv first, or begin with `tankround new FOLDER --from FILE.xlsx`.")
+    print(f"example/ shows each file filled in and is never loaded. Then: tankround load {folder}")
 
 
 @app.command()
 def demo(
     show: Annotated[bool, typer.Option("--dashboard/--no-dashboard", help="Open the dashboard at the end.")] = True,
     port: Port = None,
-    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")] = True,
+    browser: o.Browser = True,
 ) -> None:
     """The invented demo round: load, review and dashboard."""
     from pipeline.new_folder import copy_demo
@@ -367,6 +365,8 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal of another encoding shows a mark, and the rest
+    words = ((word,) if word != "--json" else ("--format", "json") for word in sys.argv[1:])
+    sys.argv[1:] = [part for word in words for part in word]
     try:
         app()
     except SystemExit as stop:

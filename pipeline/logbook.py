@@ -13,6 +13,7 @@ import fcntl
 import io
 import os
 import re
+import tomllib
 import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -24,7 +25,7 @@ from schemas.columns import describe
 from schemas.visits import VisitSheet
 
 CORRECTION_COLUMNS = ("file", "line", "column", "was", "now", "by", "on", "why")
-SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,80}\.csv", re.ASCII)
+SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,80}\.(csv|xlsx|ods)", re.ASCII)
 UPLOAD_MB = 5  # a year of a large round is under 1 MB; the server takes no more either
 SHEET_FOLDERS = ("visits", "services", "events")
 
@@ -56,11 +57,17 @@ def _decoded(raw: bytes) -> tuple[str, str]:
 
 
 def add_corrections(folder: Path, rows: Sequence[Mapping[str, str]]) -> None:
-    """Add rows to corrections.csv, in the encoding, separator and column order that the file already has.
+    """Add rows to corrections.csv; each has the keys of CORRECTION_COLUMNS, as text."""
+    add_rows(folder, "corrections.csv", CORRECTION_COLUMNS, rows)
 
-    Each row has the keys of CORRECTION_COLUMNS, as text. Raises Problem where the file's header is not understood.
+
+def add_rows(folder: Path, name: str, columns: Sequence[str], rows: Sequence[Mapping[str, str]]) -> Path:
+    """Add rows to a file of the folder, in the encoding, separator and column order that it already has.
+
+    A file that is not there begins with `columns`. Raises Problem where its header lacks a column that a row fills.
     """
-    target = folder / "corrections.csv"
+    target = folder / name
+    filled = [column for column in columns if name == "corrections.csv" or any(row.get(column) for row in rows)]
     with _one_writer(folder):
         try:
             old = target.read_bytes() if target.exists() else b""
@@ -68,18 +75,19 @@ def add_corrections(folder: Path, rows: Sequence[Mapping[str, str]]) -> None:
             raise safe_write.explained(error, target) from None
         text, encoding = _decoded(old)
         if not text.strip():
-            text = ",".join(CORRECTION_COLUMNS) + "\n"
+            text = ",".join(columns) + "\n"
         first = text.lstrip("\r\n").splitlines()[0]
         separator = max(",;\t", key=first.count)
-        header = [re.sub(r"[\s_]", "", name).casefold() for name in next(csv.reader([first], delimiter=separator))]
-        if not set(CORRECTION_COLUMNS) <= set(header):
+        by_fold = {_folded(column): column for column in columns}
+        header = [by_fold.get(_folded(one), one) for one in next(csv.reader([first], delimiter=separator))]
+        if not set(filled) <= set(header):
             raise Problem(
-                f"corrections.csv, line 1 reads “{first}”; expected the columns {', '.join(CORRECTION_COLUMNS)}."
+                f"{name}, line 1 reads “{first}”; expected the columns {', '.join(filled)}."
                 " Put the header right, then save again. Nothing was changed."
             )
         added = io.StringIO()
         writer = csv.writer(added, delimiter=separator, lineterminator="\n")
-        writer.writerows([row.get(name, "") for name in header] for row in rows)
+        writer.writerows([row.get(one, "") for one in header] for row in rows)
         if not text.endswith("\n"):
             text += "\n"
         text += added.getvalue()
@@ -88,17 +96,27 @@ def add_corrections(folder: Path, rows: Sequence[Mapping[str, str]]) -> None:
         except UnicodeEncodeError:  # a sign that the file's encoding has not: all of it is kept in one that has
             content = text.encode("utf-8-sig")
         safe_write.write(target, content, replace=True)
+    return target
 
 
-def visits_csv(rows: Sequence[Mapping[str, str]]) -> str:
-    """Typed visits as the text of a visits file: the columns of the sheet that any row fills, in its order."""
-    told = [name for name in describe(VisitSheet) if name not in ("file", "line")]
-    filled = [name for name in told if any(row.get(name) for row in rows) or name in ("date", "tank")]
+def _folded(header: str) -> str:
+    return re.sub(r"[\s_]|[(\[].*", "", header).casefold()
+
+
+def rows_csv(columns: Sequence[str], rows: Sequence[Mapping[str, str]]) -> str:
+    """Rows as the text of a CSV: of the columns those that any row fills."""
+    filled = [column for column in columns if any(row.get(column) for row in rows)]
     text = io.StringIO()
     writer = csv.DictWriter(text, filled, extrasaction="ignore", lineterminator="\n")
     writer.writeheader()
     writer.writerows([{name: row.get(name) or "" for name in filled} for row in rows])
     return text.getvalue()
+
+
+def visits_csv(rows: Sequence[Mapping[str, str]]) -> str:
+    """Typed visits as the text of a visits file: the columns of the sheet that any row fills, in its order."""
+    told = [name for name in describe(VisitSheet) if name not in ("file", "line")]
+    return rows_csv(told, rows)
 
 
 def save_visits(folder: Path, rows: Sequence[Mapping[str, str]], today: dt.date) -> Path:
@@ -115,12 +133,12 @@ def save_visits(folder: Path, rows: Sequence[Mapping[str, str]], today: dt.date)
 
 
 def save_upload(folder: Path, kind: str, name: str, content: bytes) -> Path:
-    """Keep an uploaded CSV as a new file in visits/, services/ or events/; the name may not leave that folder."""
+    """Keep an uploaded table as a new file in visits/, services/ or events/; the name may not leave that folder."""
     if kind not in SHEET_FOLDERS:
         raise Problem(f"“{kind}” takes no uploads; expected {', '.join(SHEET_FOLDERS)}.")
     if not SAFE_NAME.fullmatch(name):
         raise Problem(
-            f"“{name}” can't be a file name here; expected letters, digits, spaces, . _ - and .csv at the end."
+            f"“{name}” can't be a file name here; expected letters, digits, spaces, . _ - and .csv, .xlsx or .ods at the end."
         )
     if len(content) > UPLOAD_MB * 1_000_000:
         raise Problem(
@@ -134,6 +152,36 @@ def save_upload(folder: Path, kind: str, name: str, content: bytes) -> Path:
     return target
 
 
+def toml_lines(columns: Mapping[str, str]) -> str:
+    """Lines of [columns] in round.toml: own header = column."""
+    quoted = {own.replace("\\", "\\\\").replace('"', '\\"'): column for own, column in columns.items()}
+    return "".join(f'"{own}" = "{column}"\n' for own, column in quoted.items())
+
+
+def save_columns(folder: Path, columns: Mapping[str, str]) -> None:
+    """Keep what a person's own headers mean (blank: not used) under [columns] in round.toml, for the next file too."""
+    target = folder / "round.toml"
+    with _one_writer(folder):
+        try:
+            old = target.read_text("utf-8-sig") if target.exists() else ""
+            there = tomllib.loads(old).get("columns", {})
+            lines = toml_lines({own: column for own, column in columns.items() if own not in there})
+            head = re.search(r"^[ \t]*\[columns\][^\n]*(?:\n|\Z)", old, re.MULTILINE)
+            if head:
+                new = f"{old[: head.end()].rstrip()}\n{lines}{old[head.end() :]}"
+            else:
+                new = f"{old.rstrip()}\n\n[columns]\n{lines}".lstrip()
+            tomllib.loads(new)
+        except OSError as error:
+            raise safe_write.explained(error, target) from None
+        except (ValueError, AttributeError):
+            raise Problem(
+                f"{target} can't be read, so the columns were not kept; expected a TOML file. Put it right, then keep again."
+            ) from None
+        if lines:
+            safe_write.write(target, new.encode(), replace=True)
+
+
 def closed(folder: Path) -> str:
     """Why nothing can be written to a folder, as a sentence; blank where it can."""
     if not folder.is_dir():
@@ -145,12 +193,14 @@ def closed(folder: Path) -> str:
 
 def free_name(folder: Path, kind: str, name: str) -> str:
     """A name that an upload may be kept under: safe characters, and not taken yet."""
-    stem = re.sub(r"\.csv$", "", name.replace("\\", "/").rsplit("/", 1)[-1], flags=re.IGNORECASE)
+    stem, dot, kind_of = name.replace("\\", "/").rpartition("/")[2].rpartition(".")
+    end = kind_of.casefold() if dot and kind_of.casefold() in ("csv", "xlsx", "ods") else "csv"
+    stem = stem if end == kind_of.casefold() else f"{stem}{dot}{kind_of}"
     plain = unicodedata.normalize("NFKD", stem).encode("ascii", "ignore").decode("ascii")
     plain = re.sub(r"[^A-Za-z0-9._ -]+", "-", plain).lstrip(" ._-")[:70].rstrip(" .-") or "sheet"
     count = 1
     while True:
-        told = f"{plain}.csv" if count == 1 else f"{plain}-{count}.csv"
+        told = f"{plain}.{end}" if count == 1 else f"{plain}-{count}.{end}"
         if not (folder / kind / told).exists():
             return told
         count += 1

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
 
 from pipeline import safe_write
+from pipeline.intake.headers import required
 from pipeline.problems import Problem
 from schemas import FAMILIES, Family
 from schemas.columns import describe
@@ -22,6 +25,19 @@ ROUND_TOML = """\
 name = "My round"
 date_order = "iso"          # how dates are typed: iso (2026-06-01), day-first or month-first
 visit_every_days = 7
+
+[columns]
+# "Visit date" = "date"     # your own header = ours; `tankround columns` lists ours
+# "Weather" = ""            # blank: not used, and not asked about
+
+[business]                  # on papers
+# name = "Fernholt Aquatics"
+# phone = "00000 000000"
+# currency = "€"
+# insurance = "Policy 000, to 31 December 2026"
+
+[dashboard]
+# address = "192.168.1.20"  # where phones reach the dashboard
 
 [units]
 # gallon = "imperial"       # or "US"; without it a bare "gal" is held
@@ -47,6 +63,14 @@ visit_every_days = 7
 """
 
 
+COLUMNS_TOP = """\
+# The columns of a log folder
+
+Any file and any column may be absent, but for those marked needed. Case, spaces and underscores in a header do not
+matter, and a unit may stand in brackets: `nitrate (mg/L NO3-N)`. Your own headers are named under [columns] in round.toml.
+"""
+
+
 def headers(family: Family) -> list[str]:
     """The header names of a family's CSV, in order; where a row came from is not typed."""
     names = dict(family.csv_names)
@@ -54,7 +78,7 @@ def headers(family: Family) -> list[str]:
     return [names.get(name, name) for name in told]
 
 
-def file_name(family: Family, month: str = "2026-05") -> str:
+def file_name(family: Family, month: str) -> str:
     """The file a family is written to: visits/*.csv becomes visits/2026-05.csv."""
     return family.pattern.replace("*", month)
 
@@ -66,11 +90,67 @@ def template(family: Family) -> str:
     return text.getvalue()
 
 
-def make_folder(folder: Path) -> list[Path]:
-    """Write templates into a new or empty folder, and the filled example under example/; returns the files."""
+def families_named(name: str | None) -> list[Family]:
+    """The family that a person means by visits, visit, visits/*.csv or Visits; all where none is named."""
+    if name is None:
+        return list(FAMILIES)
+    wanted = name.casefold().replace(" ", "_").removesuffix(".csv").partition("/")[0]
+    stems = {f.pattern.partition("/")[0].removesuffix(".csv"): f for f in FAMILIES}
+    found = {**stems, **{f.name: f for f in FAMILIES}}.get(wanted)
+    if found is None:
+        raise Problem(f"“{name}” is no kind of record; expected one of {', '.join(stems)}.")
+    return [found]
+
+
+def columns_told(family: Family) -> list[dict[str, object]]:
+    """Every column of a family: its header, title, unit, the words allowed, an example, whether a row needs it."""
+    example = next(iter(sorted(EXAMPLE_ROUND.glob(family.pattern))), None)
+    rows = list(csv.DictReader(example.read_text("utf-8").splitlines())) if example else []
+    needs = required(family)
+    told: list[dict[str, object]] = []
+    notes = [note for name, note in describe(family.model).items() if name not in ("file", "line", "state")]
+    for header, note in zip(headers(family), notes, strict=True):
+        shown = next((row[header] for row in rows if row.get(header)), "")
+        told.append({
+            "column": header, "title": note.title, "unit": note.unit, "needed": note.name in needs,
+            "about": note.description, "words": list(note.words), "example": shown,
+        })  # fmt: skip
+    return told
+
+
+def columns_text(family: Family) -> str:
+    """The columns of a family as a list that is read in a terminal and in COLUMNS.md."""
+    lines = [f"## {family.pattern}", "", (family.model.__doc__ or "").strip().splitlines()[0], ""]
+    for one in columns_told(family):
+        unit = f" [{one['unit']}]" if one["unit"] else ""
+        words = one["words"]
+        parts = [
+            "needed" if one["needed"] else "",
+            str(one["about"]).rstrip("."),
+            f"one of {', '.join(words)}" if isinstance(words, list) and words else "",
+            f"such as `{one['example']}`" if one["example"] else "",
+        ]
+        lines.append(f"- `{one['column']}` {one['title']}{unit}: {'; '.join(part for part in parts if part) or 'text'}")
+    return "\n".join(lines) + "\n"
+
+
+def columns_page() -> str:
+    """COLUMNS.md."""
+    return f"{COLUMNS_TOP}\n" + "\n".join(columns_text(family) for family in FAMILIES)
+
+
+def make_folder(folder: Path, filled: Mapping[str, str] | None = None) -> list[Path]:
+    """Write templates into a new or empty folder, and the filled example under example/; returns the files.
+
+    `filled`: files in place of the templates of their kind.
+    """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise Problem(f"{folder} is there already and is not an empty folder; expected a new name. Nothing written.")
-    texts = {"round.toml": ROUND_TOML} | {file_name(family): template(family) for family in FAMILIES}
+    month, filled = f"{dt.date.today():%Y-%m}", filled or {}
+    texts = {"round.toml": ROUND_TOML, "COLUMNS.md": columns_page()}
+    places = {name.partition("/")[0] for name in filled}
+    texts |= {file_name(f, month): template(f) for f in FAMILIES if f.pattern.partition("/")[0] not in places}
+    texts |= filled
     for example in sorted(EXAMPLE_ROUND.rglob("*.*")):
         texts[f"example/{example.relative_to(EXAMPLE_ROUND).as_posix()}"] = example.read_text("utf-8")
     for name, text in texts.items():

@@ -78,7 +78,7 @@ AsOf = Annotated[
     dt.date | None,
     typer.Option("--as-of", metavar="DATE", parser=a_date, help="As of this day; today by default."),
 ]
-Form = Annotated[str, typer.Option("--format", callback=a_format, help="text or json.")]
+Form = Annotated[str, typer.Option("--format", callback=a_format, help="text or json; --json for short.")]
 Db = Annotated[Path | None, typer.Option("--db", metavar="FILE", parser=a_path, help="Warehouse in another place.")]
 Out = Annotated[
     Path, typer.Option("--out", metavar="DIR", parser=a_path, help="Folder to write into; made if missing.")
@@ -87,3 +87,32 @@ Pdf = Annotated[Path | None, typer.Option("--pdf", metavar="FILE", parser=a_path
 Port = Annotated[
     int | None, typer.Option("--port", metavar="N", parser=a_port, help="Port on this machine; a free one by default.")
 ]
+Model = Annotated[
+    list[str], typer.Option("--model", metavar="M", help="Model in filter_models.csv; repeat to compare.")
+]
+NetL = Annotated[
+    float | None,
+    typer.Option("--net-l", parser=an_amount(100_000, "litres"), metavar="L", help="Net litres of the tank."),
+]
+GrossL = Annotated[
+    float | None,
+    typer.Option("--gross-l", parser=an_amount(100_000, "litres"), metavar="L", help="Gross litres, net unknown."),
+]
+Flow = Annotated[
+    float | None,
+    typer.Option(
+        "--flow", parser=an_amount(1_000_000, "litres an hour"), metavar="L/H", help="Timed flow in litres an hour."
+    ),
+]
+Notes = Annotated[
+    list[str] | None, typer.Option("--note", metavar="FILE:LINE", help="A note to print; repeat. None by default.")
+]
+Causes = Annotated[
+    list[str] | None, typer.Option("--cause", metavar="TANK:CAUSE", help="A possible cause to print; repeat.")
+]
+Browser = Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")]
+FromSheet = Annotated[
+    Path | None,
+    typer.Option("--from", metavar="FILE", parser=a_path, help="Fill it from a spreadsheet: .xlsx, .ods or .csv."),
+]
+Kind = Annotated[str | None, typer.Argument(metavar="[FAMILY]", help="visits, tanks, feeding …; all by default.")]

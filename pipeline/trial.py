@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,21 +21,25 @@ from pipeline.console import account_dict
 from pipeline.intake import corrections
 from pipeline.intake.amounts import read_change
 from pipeline.intake.columns import Context, read_dates
-from pipeline.intake.files import LogFile, family_of
-from pipeline.intake.headers import FAMILY, fold, required
+from pipeline.intake.files import BOOK, TABLES, LogFile, family_of
+from pipeline.intake.guess import guess, known_names
+from pipeline.intake.headers import FAMILY, fold, read_header, required
 from pipeline.intake.ladders import KitRow
 from pipeline.intake.names import fold_name
 from pipeline.intake.readings import kits_of, read_one
 from pipeline.intake.sheets import Sheets, text_columns
+from pipeline.intake.structure import NoTable, read_table
+from pipeline.intake.workbook import by_record, sheets_of
 from pipeline.week import Round, Week
 from pipeline.wording import counted, interval, number, per_cent, with_unit
 from pipeline.wording import day as written_day
 from schemas import Tables
-from schemas.words import CANON, PARAMETERS
+from schemas.words import CANON, PARAMETER_TITLES, PARAMETERS
 
 KEY = ["file", "line", "column"]
 HELD = [*KEY, "text", "reason", "suggestion", "tank"]
 REMARK = [*KEY, "text", "outcome", "says", "tank"]
+VISIT_COLUMNS = tuple(name for name in text_columns("visit"))
 TYPED_AT = 10**9  # the line of a correction on trial: after every line that is there
 
 Row = dict[str, Any]
@@ -68,13 +72,14 @@ class Account:
     held: list[Row]
     remarks: list[Row]
     elsewhere: list[Row]
+    becomes: list[Row]
 
 
 def stamp(folder: Path) -> str:
-    """Changes whenever a CSV or the settings of the folder are added, changed or taken away."""
+    """Changes whenever a table or the settings of the folder are added, changed or taken away."""
     entries = sorted(
         (str(path), entry.st_mtime_ns, entry.st_size)
-        for path in [*folder.rglob("*.csv"), folder / "round.toml"]
+        for path in [*(p for kind in TABLES for p in folder.rglob(f"*{kind}")), folder / "round.toml"]
         if path.is_file()
         for entry in [path.stat()]
     )
@@ -86,7 +91,7 @@ def read_folder(folder: Path, today: dt.date | None = None) -> Folder:
     round_ = intake.read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
     files = intake.find_files(folder, assumed["file_limit_mb"], assumed["folder_limit_mb"])
-    sheets = intake.read_sheets(folder, files, most_columns=assumed["columns_limit"])
+    sheets = intake.read_sheets(folder, files, most_columns=assumed["columns_limit"], own=round_.columns)
     return Folder(folder, round_, assumed, today or dt.date.today(), sheets)
 
 
@@ -120,16 +125,73 @@ def files(folder: Folder, held: pl.DataFrame, new: Mapping[str, bytes]) -> Accou
         )
         for path, raw in new.items()
     ]
-    more = intake.read_sheets(folder.path, found, new)
+    more = intake.read_sheets(folder.path, found, new, folder.assumed["columns_limit"], folder.round.columns)
     tables = intake.check(_joined(folder.sheets, more), folder.round, folder.assumed, folder.today)
-    mine = pl.col("file").is_in(list(new))
+    mine = pl.col("file").is_in(more.files["file"].implode())
     others = tables["held"].filter(~mine).join(held.select(KEY), on=KEY, how="anti", nulls_equal=True)
     return Account(
         account_dict(tables["account"].filter(mine), tables["unknown_column"].filter(mine)),
         _rows(tables["held"].filter(mine), HELD),
         _rows(tables["remark"].filter(mine & (pl.col("line") > 0)), REMARK),
         _rows(others, HELD),
+        _becomes(tables, mine),
     )
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A column of a new file that is not known: what it may be, blank for none, and what stands in it."""
+
+    header: str
+    column: str
+    shows: tuple[str, ...]
+
+
+def unknown_columns(folder: Folder, new: Mapping[str, bytes]) -> list[Asked]:
+    """The columns of new visits files that a person must name, with a guess each; a file that can't be read has none."""
+    own = tuple((fold(name), column) for name, column in folder.round.columns.items())
+    found: dict[str, Asked] = {}
+    for path, raw in new.items():
+        try:
+            is_book = BOOK.fullmatch(path) is not None
+            tables = [content for _, content in sheets_of(raw)] if is_book else [] if by_record(raw) else [raw]
+            for content in tables:
+                table = read_table(content, known_names(), fold, int(folder.assumed["columns_limit"]), is_book)
+                header = read_header(FAMILY["visit"], table.header, own)
+                cells = {name: table.cells[name].to_list() for name in table.header}
+                guesses = {one.header: one.column for one in guess(cells)}
+                for name, _ in header.unknown:
+                    meant = guesses[name] if guesses[name].partition(" (")[0] in VISIT_COLUMNS else ""
+                    meant = "" if meant.partition(" (")[0] in header.columns else meant
+                    shows = tuple(dict.fromkeys(text for text in cells[name] if text))[:3]
+                    if shows or meant:
+                        found.setdefault(name, Asked(name, meant, shows))
+        except NoTable:
+            continue
+    return list(found.values())
+
+
+def with_columns(folder: Folder, chosen: Mapping[str, str]) -> Folder:
+    """The folder as if [columns] of its round.toml said so too."""
+    return replace(folder, round=replace(folder.round, columns={**folder.round.columns, **chosen}))
+
+
+def _becomes(tables: Tables, mine: pl.Expr, most: int = 100) -> list[Row]:
+    """What the first rows of new visits files become: file, line, day, tank and what was read, in words."""
+    said: dict[tuple[str, int], list[str]] = {}
+    readings = tables["reading"].filter(mine).select("file", "line", "parameter", "low", "high")
+    for file, line, parameter, low, high in readings.iter_rows():
+        value = with_unit(interval(low, high, 3), CANON[parameter])
+        said.setdefault((file, line), []).append(f"{PARAMETER_TITLES[parameter]} {value}")
+    for file, line, fraction, litres in (
+        tables["water_change"].filter(mine).select("file", "line", "fraction", "litres").iter_rows()
+    ):
+        said.setdefault((file, line), []).append(f"changed {amount(fraction, litres)}")
+    visits = tables["visit"].filter(mine).sort("file", "line").head(most)
+    return [
+        {"file": file, "line": line, "day": day, "tank": tank, "says": ", ".join(said.get((file, line), []))}
+        for file, line, day, tank in visits.select("file", "line", "day", "tank").iter_rows()
+    ]
 
 
 # -- one correction ----------------------------------------------------------------------------------

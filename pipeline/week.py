@@ -9,6 +9,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.assumptions import Assumptions
+from pipeline.wording import in_currency
 from schemas import Tables, empty
 
 
@@ -24,8 +25,17 @@ class Round:
     prices: dict[str, object] = field(default_factory=dict)  # [prices], as typed: see DEVELOPERS.md
     van: dict[str, float] = field(default_factory=dict)  # payload_kg, container_l
     dosing: dict[str, float] = field(default_factory=dict)  # conditioner_ml_per_l
+    columns: dict[str, str] = field(default_factory=dict)  # [columns]: own header -> our column, blank: not used
+    business: dict[str, str] = field(default_factory=dict)  # [business] name, phone, currency, insurance
     address: str = ""  # [dashboard] address, only where it is served to phones
     problems: tuple[str, ...] = ()  # what in round.toml could not be used, in words
+
+    @property
+    def signature(self) -> str:
+        """Who we are, for a paper that goes to others; blank where [business] says nothing."""
+        insured = f"insurance: {self.business['insurance']}" if self.business.get("insurance") else ""
+        told = [self.business.get("name", ""), self.business.get("phone", ""), insured]
+        return ", ".join(part for part in told if part)
 
 
 @dataclass(frozen=True)
@@ -38,6 +48,9 @@ class Week:
     as_of: dt.date
     loaded_on: dt.date  # the day of loading: "future" means after it
     tables: Tables
+
+    def __post_init__(self) -> None:
+        in_currency(self.round.business.get("currency", ""))
 
     def table(self, name: str) -> pl.DataFrame:
         """A table, empty if the folder has none."""

@@ -104,7 +104,7 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
         if old is not None and same and old.about.get("loaded_on") == today.isoformat():
             return LoadResult(_account(old.account, round_), False, target)
         progress(0.1, "reading and checking")
-        sheets = intake.read_sheets(folder, files, most_columns=assumed["columns_limit"])
+        sheets = intake.read_sheets(folder, files, most_columns=assumed["columns_limit"], own=round_.columns)
         tables = intake.check(sheets, round_, assumed, today)
         progress(0.4, "calculation")
         records = derive.recent(tables, _since(today))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from contextvars import ContextVar
 from itertools import groupby
 
 from schemas.words import CAUTIONS
@@ -366,8 +367,22 @@ def flow(value: float | None) -> str:
     return _quantity(value, "L/h")
 
 
-def money(value: float | None, currency: str = "") -> str:
+_CURRENCY: ContextVar[str] = ContextVar("currency", default="")
+
+
+def in_currency(sign: str) -> None:
+    """From here on prices are written in this currency, as round.toml has it; it is set where a week is opened."""
+    _CURRENCY.set(sign)
+
+
+def priced(amount: str) -> str:
+    """A sum with its currency: €12, or EUR 12."""
+    sign = _CURRENCY.get()
+    return f"{sign}{NBSP if sign[-1:].isalpha() else ''}{amount}"
+
+
+def money(value: float | None) -> str:
     """A price as in the price list: free, a sum, or not known."""
     if value is None:
         return "cost not known"
-    return "free" if value == 0 else f"{currency}{value:.2f}".removesuffix(".00")
+    return "free" if value == 0 else priced(f"{value:.2f}".removesuffix(".00"))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, get_type_hints
 
 import pandera.polars as pa
 
@@ -66,10 +66,14 @@ def column(
 
 def describe(model: type[pa.DataFrameModel]) -> dict[str, Note]:
     """The notes of a model's columns, in order; columns not made by `column()` are left out."""
+    # Read off the fields: making pandera's schema of every table takes longer than loading a small folder.
+    fields = {name: field for base in reversed(model.__mro__) for name, field in vars(base).items()}
     notes: dict[str, Note] = {}
-    for name, field in model.to_schema().columns.items():
-        metadata = field.metadata
-        if metadata and "kind" in metadata:
+    for place in get_type_hints(model):
+        field = fields.get(place)
+        metadata = getattr(field, "metadata", None)
+        if field is not None and metadata and "kind" in metadata:
+            name = field.alias or place
             notes[name] = Note(
                 name=name,
                 title=field.title or name,

@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from pipeline.wording import in_currency
+
 # Speed is measured in benchmarks, never by a test: a busy machine must not fail one.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
@@ -29,6 +31,12 @@ def _on_the_demo_s_day() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(weekly, "_today", lambda: DEMO_DAY)
         yield
+
+
+@pytest.fixture(autouse=True)
+def _no_currency() -> None:
+    """A round that another test opened says nothing of the prices of this one."""
+    in_currency("")
 
 
 @pytest.fixture(scope="session")

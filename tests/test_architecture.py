@@ -33,7 +33,10 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "pipeline.derive": COMMON | {"pipeline.reuse", "pipeline.calc", "pipeline.review"},
     "pipeline.reuse": frozenset({"pipeline.assumptions", "pipeline.week", "schemas"}),
     "pipeline.trial": COMMON | {"pipeline.intake"},
-    "pipeline.new_folder": COMMON,
+    "pipeline.new_folder": COMMON | {"pipeline.intake"},
+    "pipeline.frames": COMMON | {"pipeline.weekly"},
+    "pipeline.tankround": frozenset({"pipeline.frames"}),
+    "pipeline.from_sheet": COMMON | {"pipeline.intake", "pipeline.logbook", "pipeline.new_folder"},
 }
 # A query starts its string in any case, or has its keywords in capitals anywhere.
 SQL = re.compile(

@@ -25,6 +25,43 @@ ROW = {
 }
 
 
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        (None, '[columns]\n"Day" = "date"\n"a \\"b\\"" = ""\n'),
+        ('[round]\nname = "x"', '[round]\nname = "x"\n\n[columns]\n"Day" = "date"\n"a \\"b\\"" = ""\n'),
+        ('[columns] # ours\n"Day" = "time"\n[van]\n', '[columns] # ours\n"a \\"b\\"" = ""\n"Day" = "time"\n[van]\n'),
+    ],
+)
+def test_own_columns_go_into_the_settings_beside_what_is_there(tmp_path: Path, old: str | None, new: str) -> None:
+    target = tmp_path / "round.toml"
+    if old is not None:
+        target.write_text(old)
+    logbook.save_columns(tmp_path, {"Day": "date", 'a "b"': ""})
+    assert target.read_text() == new
+    logbook.save_columns(tmp_path, {"Day": "date", 'a "b"': ""})
+    assert target.read_text() == new, "once"
+
+
+def test_a_row_more_goes_into_any_file_in_its_own_columns(tmp_path: Path) -> None:
+    target = tmp_path / "feeding.csv"
+    target.write_text("Tank;Feed g day;from\nT1;2;2026-01-01")
+    row = {"tank": "T2", "from": "2026-05-01", "feed_g_day": "1.5", "note": ""}
+    assert logbook.add_rows(tmp_path, "feeding.csv", list(row), [row]) == target
+    assert target.read_text() == "Tank;Feed g day;from\nT1;2;2026-01-01\nT2;1.5;2026-05-01\n"
+    with pytest.raises(Problem, match="expected the columns tank, from, feed_g_day, note"):
+        logbook.add_rows(tmp_path, "feeding.csv", list(row), [{**row, "note": "flakes"}])
+    logbook.add_rows(tmp_path, "tap.csv", ["water_supply", "date"], [{"water_supply": "W", "date": "2026-05-01"}])
+    assert (tmp_path / "tap.csv").read_text() == "water_supply,date\nW,2026-05-01\n"
+
+
+def test_settings_that_are_broken_take_no_columns(tmp_path: Path) -> None:
+    (tmp_path / "round.toml").write_text("[round\n")
+    with pytest.raises(Problem, match="Put it right, then keep again"):
+        logbook.save_columns(tmp_path, {"Day": "date"})
+    assert (tmp_path / "round.toml").read_text() == "[round\n"
+
+
 def test_the_first_correction_makes_the_file(tmp_path: Path) -> None:
     logbook.add_corrections(tmp_path, [ROW])
     with (tmp_path / "corrections.csv").open(newline="") as file:

@@ -57,3 +57,10 @@ def test_lists_and_counts() -> None:
     assert wording.listed(["a", "b", "c"]) == "a, b and c"
     assert wording.counted(1, "tank").replace(wording.NBSP, " ") == "1 tank"
     assert wording.counted(24, "tank").replace(wording.NBSP, " ") == "24 tanks"
+
+
+@pytest.mark.parametrize(("sign", "said"), [("", "12.50"), ("€", "€12.50"), ("EUR", "EUR\u00a012.50")])
+def test_a_price_shows_the_currency_of_the_round(sign: str, said: str) -> None:
+    wording.in_currency(sign)
+    assert (wording.money(12.5), wording.money(0), wording.money(None)) == (said, "free", "cost not known")
+    wording.in_currency("")

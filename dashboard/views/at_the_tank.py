@@ -1,4 +1,4 @@
-"""At the tank: at the tank, as a grid, or as a file."""
+"""At the tank: at the tank, as a grid, as a form for anything else, or as a file."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from html import escape
 
 import streamlit as st
 
-from dashboard import at_tank, data, enter_sheets, look
+from dashboard import at_tank, data, enter_forms, enter_sheets, look
 from dashboard import enter_desk as desk
 from pipeline import logbook
 
-WAYS = ("at the tank", "as a grid", "as a file")
+WAYS = ("at the tank", "as a grid", "as a file", "another record")
 
 
 def _day() -> dt.date:
@@ -53,6 +53,9 @@ def page() -> None:
     if way == WAYS[2]:
         with st.container(key="sheets"):
             enter_sheets.upload(week)
+    elif way == WAYS[3]:
+        with st.container(key="sheets"):
+            enter_forms.page(week, _day())
     elif way == WAYS[1]:
         with st.container(key="sheets"):
             with st.container(horizontal=True):

@@ -117,13 +117,12 @@ def proposed(week: Week, site: str) -> desk.Ticked:
     for sentence in lost:
         look.html(f'<p class="hand">{escape(sentence)}</p>')
     names = dict(week.table("tank").select("tank", "name").iter_rows())
-    currency = str(week.round.prices.get("currency", ""))
     ticked = []
     with st.container(key="proposals"):
         for one in found:
-            said = f"{names.get(one.tank) or one.tank}, {day(one.on)}: {one.words} ({one.cost_says(currency)})"
+            said = f"{names.get(one.tank) or one.tank}, {day(one.on)}: {one.words} ({one.cost_says()})"
             if st.checkbox(look.label(said), key=f"proposal {one.name}"):
-                ticked.append((one.tank, one.suggestion(currency)))
+                ticked.append((one.tank, one.suggestion()))
     return tuple(ticked)
 
 

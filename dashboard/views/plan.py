@@ -154,7 +154,7 @@ def what(begun: Start) -> tuple[Settings, Asked]:
 
 def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) -> None:
     """An option or the what-if as a proposal that a report may take up."""
-    tank, currency = begun.tank.tank, str(week.round.prices.get("currency", ""))
+    tank = begun.tank.tank
     look.section("Keep as a proposal", "for the report to the site, ticked on Papers")
     titles = {WHAT_IF: f"The what-if: {' '.join(found.words)}"} if found.words else {}
     titles |= {n: desk.option_title(n, option) for n, option in enumerate(plan["options"], start=1)}
@@ -183,7 +183,7 @@ def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) ->
         look.html(f'<p>Kept of this tank, to be ticked on <a href="papers?site={quote(site)}">Papers</a>:</p>')
     for one in mine:
         with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"kept_row {one.name}"):
-            st.html(f'<div class="tr">{desk.kept_html(one, currency)}</div>', width="stretch")
+            st.html(f'<div class="tr">{desk.kept_html(one)}</div>', width="stretch")
             if st.button("Withdraw", key=f"withdraw {one.name}"):
                 withdraw(week, one.name, by or one.by)
 

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Mapping
 from typing import Any
 
-from pipeline.wording import NBSP, STOCKED, flow, interval, kilograms, listed, litres, number
+from pipeline.wording import NBSP, STOCKED, flow, interval, kilograms, listed, litres, money, number
 
 Answer = Mapping[str, Any]
 WIDTH = 96
@@ -63,7 +63,7 @@ def as_text(answer: Answer) -> str:
         lines += ["  laid out wrongly in the book:", *(f"    {row['says']} {row['do']}" for row in answer["order"])]
     months = interval(*answer["months"])
     lines.append(f"  new media: {months} months before nitrate shows it (common practice, disputed).")
-    lines.append(f"  cost: {answer['cost_says'] if answer['cost'] is None else number(answer['cost'], 5)}")
+    lines.append(f"  cost: {answer['cost_says'] if answer['cost'] is None else money(answer['cost'])}")
     lines += ["", *textwrap.wrap(" ".join(answer["cautions"]), WIDTH)]
     return "\n".join(lines).replace(NBSP, " ")
 

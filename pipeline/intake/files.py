@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -15,11 +16,21 @@ from schemas import FAMILIES
 NOT_READ = {"example", "issued"}
 OURS = {"round.toml", "COLUMNS.md"}  # files that belong there and hold no records
 NAMED = 5  # files named in one sentence
+BOOKS = (".xlsx", ".ods")
+TABLES = (".csv", *BOOKS)
+# A sheet of a workbook is named as a file is: `visits/book.xlsx, sheet Lounge`.
+UNTITLED = re.compile(
+    r"(sheet|table|tab|tabelle|feuil|hoja|foglio|blad|visits?|readings?|entered)?[\s\d_-]*", re.IGNORECASE
+)
+# A CSV that holds several kinds of record has a sheet for each.
+BOOK = re.compile(
+    r"(?P<book>.+\.(?:xlsx|ods)|.+\.csv(?=, sheet ))(?:, sheet (?P<sheet>.*))?", re.IGNORECASE | re.DOTALL
+)
 
 
 @dataclass(frozen=True)
 class LogFile:
-    """A CSV of the folder. `family` is blank where no family takes a file of this name."""
+    """A CSV or workbook of the folder, or a sheet of one. `family` is blank where no family takes a file of this name."""
 
     path: str  # relative, with forward slashes
     family: str
@@ -29,11 +40,32 @@ class LogFile:
 
 
 def family_of(path: str) -> str:
-    """The family that takes a file of this name, case apart; blank for none."""
+    """The family that takes a file of this name, case apart; blank for none.
+
+    The sheet of a workbook goes by its own name first, then by its file's; one that neither names holds visits.
+    """
+    found = BOOK.fullmatch(path)
+    if found and found["sheet"] is not None:
+        own = re.sub(r"[\s_]+", "", found["sheet"]).casefold()
+        named = (f.name for f in FAMILIES if own == f.pattern.split("/")[0].removesuffix(".csv").replace("_", ""))
+        return next(named, "") or family_of(found["book"]) or "visit"
     folded = path.casefold()
+    if found:
+        folded = f"{folded.rpartition('.')[0]}.csv"
     for family in FAMILIES:
         if fnmatchcase(folded, family.pattern) and folded.count("/") == family.pattern.count("/"):
             return family.name
+    return ""
+
+
+def own_name(path: str) -> str:
+    """What a file or sheet is called, where that may be a tank; blank for a name that programs or months give."""
+    found = BOOK.fullmatch(path)
+    for name in (found["sheet"] or "", found["book"]) if found else (path,):
+        stem = name.rpartition("/")[2]
+        stem = re.sub(r"\.(csv|xlsx|ods)$", "", stem, flags=re.IGNORECASE).strip()
+        if stem and not UNTITLED.fullmatch(stem):
+            return stem
     return ""
 
 
@@ -54,7 +86,7 @@ def _file(folder: Path, path: Path, relative: str, limit_mb: float) -> LogFile:
             relative, family, "", 0, "it is a link that leads out of the log folder; put the file itself here"
         )
     if not path.is_file():
-        return LogFile(relative, family, "", 0, "it is not a file; expected a CSV file of this name")
+        return LogFile(relative, family, "", 0, "it is not a file; expected a table of this name")
     size = path.stat().st_size
     if size > limit_mb * 1e6:
         return LogFile(relative, family, "", size, f"it is larger than {limit_mb:g} MB; split it into several files")
@@ -71,33 +103,33 @@ def not_read(folder: Path) -> list[str]:
         path.relative_to(folder).as_posix()
         for place in places
         for path in (sorted(place.iterdir()) if place.is_dir() else ())
-        if path.is_file() and not path.name.startswith(".") and path.suffix.casefold() != ".csv"
+        if path.is_file() and not path.name.startswith((".", "~$")) and path.suffix.casefold() not in TABLES
     ]
     others = [os.fsencode(name).decode("utf-8", "replace") for name in names if name not in OURS]
     if not others:
         return []
     more = f" and {len(others) - NAMED} more" if len(others) > NAMED else ""
     shown = ", ".join(others[:NAMED])
-    return [f"Not read: {shown}{more}. Only .csv files are; save a spreadsheet's sheets as CSV to have them read."]
+    return [f"Not read: {shown}{more}. Only .csv, .xlsx and .ods files are; save it as one of them to have it read."]
 
 
 def find_files(folder: Path, limit_mb: float = 20, all_mb: float = 50) -> list[LogFile]:
-    """Every CSV of the folder by name, in a fixed order; hidden files and folders are passed over."""
+    """Every CSV and workbook of the folder by name, in a fixed order; hidden files and folders are passed over."""
     found = []
     for here, folders, files in os.walk(folder):
         top = Path(here) == folder
         folders[:] = sorted(d for d in folders if not d.startswith(".") and not (top and d in NOT_READ))
-        # A folder or a link to one that is named like a CSV is told, not silently walked.
-        named = [d for d in folders if d.casefold().endswith(".csv")]
+        # A folder or a link to one that is named like a table is told, not silently walked.
+        named = [d for d in folders if d.casefold().endswith(TABLES)]
         folders[:] = [d for d in folders if d not in named]
         for name in sorted([*files, *named]):
-            if name.startswith(".") or not name.casefold().endswith(".csv"):
+            if name.startswith((".", "~$")) or not name.casefold().endswith(TABLES):
                 continue
             path = Path(here) / name
             found.append(_file(folder, path, path.relative_to(folder).as_posix(), limit_mb))
     if (together := sum(file.size for file in found if not file.trouble)) > all_mb * 1e6:
         raise Problem(
-            f"The CSV files of {folder} are {together / 1e6:.0f} MB together; expected up to {all_mb:g} MB, so that they fit"
+            f"The tables of {folder} are {together / 1e6:.0f} MB together; expected up to {all_mb:g} MB, so that they fit"
             " the memory. Move those of the oldest years to another folder. Nothing was changed."
         )
     return sorted(found, key=lambda file: file.path)

@@ -54,6 +54,12 @@ def names_of(family: Family) -> dict[str, str]:
     return {fold(headers.get(name, name)): name for name in columns}
 
 
+@lru_cache(maxsize=1)
+def columns() -> frozenset[str]:
+    """Every column of every family, folded."""
+    return frozenset(long_names()).union(*(names_of(family) for family in FAMILIES))
+
+
 def long_names() -> dict[str, str]:
     """Folded header -> column of a long visit sheet."""
     return {fold(name): name for name in describe(LongVisitSheet) if name not in ("file", "line")}
@@ -82,14 +88,24 @@ class Header:
     long: bool = False
 
 
-def read_header(family: Family, header: list[str]) -> Header:
+Own = tuple[tuple[str, str], ...]  # [columns] of round.toml: (own header, folded; the column meant, blank for none)
+
+
+def read_header(family: Family, header: list[str], own: Own = ()) -> Header:
     """Match the header of a file to its family. A name that stands twice in one unit is compared cell by cell."""
+    ours = names_of(family)  # a name of the family itself means that column
+    meant = {key: column for key, column in own if key not in ours}
     folded = [fold(PLACED.sub("", name)) for name in header]
+    folded = [fold(meant.get(key) or key) for key in folded]
     long = family.name == "visit" and "parameter" in folded and "value" in folded
-    known = long_names() if long else names_of(family)
+    known = long_names() if long else ours
     result = Header(long=long)
     for name, key in zip(header, folded, strict=True):
-        unit = unit_of(PLACED.sub("", name))
+        plain = PLACED.sub("", name)
+        as_typed = fold(plain)
+        if meant.get(as_typed) == "":  # a person has said that it is not for us
+            continue
+        unit = unit_of(plain) or unit_of(meant.get(as_typed, ""))
         column = known.get(key)
         if column is None and family.name == "visit" and key in OTHER_NAMES:
             other, stated = OTHER_NAMES[key]
@@ -102,7 +118,7 @@ def read_header(family: Family, header: list[str]) -> Header:
             result.columns[column] = name
             if unit:
                 result.units[column] = unit
-            if known.get(key) is None:
+            if known.get(as_typed) is None:
                 result.renamed.append((name, column))
         elif unit == result.units.get(column, ""):
             result.twice.append((column, name))

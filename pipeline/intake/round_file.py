@@ -10,6 +10,7 @@ from typing import Any
 
 from pipeline.assumptions import with_overrides
 from pipeline.intake.files import not_read
+from pipeline.intake.headers import columns, fold
 from pipeline.week import Round
 from schemas.words import DATE_ORDERS, GALLONS
 
@@ -21,6 +22,8 @@ KNOWN = {
     "prices": None,
     "van": {"payload_kg", "container_l"},
     "dosing": {"conditioner_ml_per_l"},
+    "columns": None,  # own header -> our column
+    "business": {"name", "phone", "currency", "insurance"},
     "dashboard": {"address"},
 }
 
@@ -40,6 +43,17 @@ def _prices(table: Mapping[str, Any], problems: list[str]) -> dict[str, object]:
     plain = _numbers({k: v for k, v in table.items() if not isinstance(v, Mapping)}, "prices", problems)
     by_name = {k: _numbers(v, f"prices.{k}", problems) for k, v in table.items() if isinstance(v, Mapping)}
     return {**plain, **by_name}
+
+
+def _texts(table: Mapping[str, Any], where: str, problems: list[str]) -> dict[str, str]:
+    for name, value in table.items():
+        if not isinstance(value, str):
+            problems.append(f"round.toml [{where}]: {name} is “{value}”; expected text in quotes. Not used.")
+        elif where == "columns" and value.strip() and fold(value) not in columns():
+            problems.append(
+                f"round.toml [columns]: “{name}” is “{value}”, which is not a column; `tankround columns` lists them. Not used."
+            )
+    return {name: value for name, value in table.items() if isinstance(value, str)}
 
 
 def read_round(folder: Path) -> Round:
@@ -103,6 +117,8 @@ def _settings(folder: Path) -> Round:
         prices=_prices(tables.get("prices", {}), problems),
         van=_numbers({k: v for k, v in van.items() if k in (KNOWN["van"] or ())}, "van", problems),
         dosing=_numbers({k: v for k, v in dosing.items() if k in (KNOWN["dosing"] or ())}, "dosing", problems),
+        columns=_texts(tables.get("columns", {}), "columns", problems),
+        business=_texts(tables.get("business", {}), "business", problems),
         address=str(tables.get("dashboard", {}).get("address", "")),
         problems=tuple(problems),
     )

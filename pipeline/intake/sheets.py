@@ -11,9 +11,10 @@ import polars as pl
 
 from pipeline.intake import forms
 from pipeline.intake.columns import ISSUE, join_issues, no_issues, unit_column
-from pipeline.intake.files import LogFile
-from pipeline.intake.headers import FAMILY, OTHER_NAMES, Header, fold, long_names, names_of, read_header
-from pipeline.intake.structure import NoTable, Table, read_table
+from pipeline.intake.files import BOOKS, LogFile, family_of, own_name
+from pipeline.intake.headers import FAMILY, OTHER_NAMES, Header, Own, fold, long_names, names_of, read_header
+from pipeline.intake.structure import NAMELESS, NoTable, Table, read_table
+from pipeline.intake.workbook import by_record, sheets_of
 from schemas import FAMILIES
 from schemas.columns import describe
 from schemas.visits import LongVisitSheet
@@ -84,39 +85,73 @@ def _frame(path: str, table: Table, header: Header, name: str) -> pl.DataFrame:
 
 
 @lru_cache(maxsize=64)
-def _knows(family: str) -> frozenset[str]:
+def _knows(family: str, own: Own) -> frozenset[str]:
     """The folded names that a header of the family may hold."""
-    knows = frozenset(names_of(FAMILY[family]))
+    knows = frozenset(names_of(FAMILY[family])) | {key for key, meant in own if meant}
     return knows | frozenset(long_names()) | frozenset(OTHER_NAMES) if family == "visit" else knows
 
 
 @lru_cache(maxsize=256)
-def _header(family: str, names: tuple[str, ...]) -> Header:
+def _header(family: str, names: tuple[str, ...], own: Own) -> Header:
     """As read_header, once for all files that share a header: looking for names that resemble takes its time."""
-    return read_header(FAMILY[family], list(names))
+    return read_header(FAMILY[family], list(names), own)
 
 
-def read_file(folder: Path, file: LogFile, given: bytes | None = None, most_columns: int = MOST_COLUMNS) -> Read:
-    """One file on its own. `given` stands for its bytes if not None."""
-    if file.trouble or not file.family:
+def read_file(folder: Path, file: LogFile, given: bytes | None, most_columns: int, own: Own) -> list[Read]:
+    """One file on its own; of a workbook each sheet. `given` stands for its bytes if not None."""
+    is_book = file.path.casefold().endswith(BOOKS)
+    if file.trouble or not (file.family or is_book):
         expected = ", ".join(family.pattern for family in FAMILIES)
         no_family = f"no kind of record has a file of this name; expected one of {expected}"
-        return _whole_file(file, "file", file.trouble or no_family, 0)
+        return [_whole_file(file, "file", file.trouble or no_family, 0)]
     try:
         raw = (folder / file.path).read_bytes() if given is None else given
-        table = read_table(raw, _knows(file.family), fold, most_columns)
+        parts = sheets_of(raw) if is_book else by_record(raw)
+        if not is_book and not parts:
+            return [_read_table(file, raw, most_columns, own)]
+        read = []
+        for name, content in parts:
+            path = f"{file.path}, sheet {name}"
+            sheet = LogFile(path, family_of(path), file.sha256, len(content))
+            read.append(_read_table(sheet, content, most_columns, own, is_sheet=True))
+        return read or [Read("", None, _info(file, 0), no_issues())]
     except OSError as error:
-        return _whole_file(file, "file", f"it could not be opened ({error.strerror}); change its permissions", 0)
+        return [_whole_file(file, "file", f"it could not be opened ({error.strerror}); change its permissions", 0)]
+    except NoTable as error:
+        return [_whole_file(file, error.fault, str(error), 0)]
+
+
+def _shares(frame: pl.DataFrame, header: Header) -> tuple[pl.DataFrame, str]:
+    """Water changes of a sheet in per cent: where 30% is typed, a spreadsheet keeps 0.3. With what is said of it."""
+    text = pl.col("water_changed") if "water_changed" in frame.columns else pl.lit("")
+    share = text.str.contains(r"^(0?\.\d+|1)$") & pl.lit(header.units.get("water_changed", "%") == "%")
+    if not frame.select(share.any()).item():
+        return frame, ""
+    value = (text.cast(pl.Float64, strict=False) * 100).round(6).cast(pl.String).str.strip_suffix(".0") + "%"
+    told = "water changes from 0 to 1 are read as shares: a spreadsheet keeps 30% as 0.3"
+    return frame.with_columns(pl.when(share).then(value).otherwise(text).alias("water_changed")), told
+
+
+def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet: bool = False) -> Read:
+    """One table on its own."""
+    try:
+        table = read_table(raw, _knows(file.family, own), fold, most_columns, is_sheet)
     except NoTable as error:
         rows = sum(1 for line in raw.splitlines() if line.strip())
-        says = f"{error}; expected the columns {', '.join(names_of(FAMILY[file.family]))}"
+        says = f"{error}; expected the columns {', '.join(names_of(FAMILY[file.family]).values())}, or your own names for them under [columns] in round.toml"
         return _whole_file(file, error.fault, says, rows)
     rows_in = table.cells.height + len(table.bad)
     if not table.header:
         return Read("", None, _info(file, rows_in), no_issues())
-    header = _header(file.family, tuple(table.header))
-    unknown: list[Entry] = [{"file": file.path, "column": name, "like": like or None} for name, like in header.unknown]
-    if header.missing:
+    header = _header(file.family, tuple(table.header), own)
+    unknown: list[Entry] = [
+        {"file": file.path, "column": name, "like": like or None}
+        for name, like in header.unknown
+        if not (NAMELESS.fullmatch(name) and (table.cells[name] == "").all())
+    ]
+    remarks = [*table.remarks, *forms.remarks_on_header(header)]
+    tank = own_name(file.path) if file.family == "visit" and header.missing == ["tank"] else ""
+    if header.missing and not tank:
         says = (
             f"its header has no column {' and no column '.join(header.missing)};"
             f" it reads “{table.separator.join(table.header)[:120]}”. Name the column, or add it"
@@ -125,11 +160,17 @@ def read_file(folder: Path, file: LogFile, given: bytes | None = None, most_colu
     short = "The line has fewer fields than the header; the missing ones are taken as blank."
     entries = [_issue(file, bad.line, "held", bad.fault, bad.reason, bad.text) for bad in table.bad]
     entries += [_issue(file, line, "warned", "short line", short, "") for line in table.short]
-    for remark in (*table.remarks, *forms.remarks_on_header(header)):
-        entries.append(_issue(file, 0, "converted", "file form", f"{remark[:1].upper()}{remark[1:]}."))
     name = "visit_long" if header.long else file.family
     frame, twice = forms.columns_twice(_frame(file.path, table, header, name), table, header)
     frame, totals = forms.totals_lines(frame, table, header.wanted)
+    if tank:
+        frame = frame.with_columns(pl.lit(tank).alias("tank"))
+        remarks.append(f"it has no column tank: all its rows are taken as of {tank}")
+    if is_sheet:
+        frame, told = _shares(frame, header)
+        remarks += [told] if told else []
+    for remark in remarks:
+        entries.append(_issue(file, 0, "converted", "file form", f"{remark[:1].upper()}{remark[1:]}."))
     kitless = forms.no_kit(frame, header.long) if file.family == "visit" else no_issues()
     return Read(name, frame, _info(file, rows_in), join_issues([_issues(entries), *twice, totals, kitless]), unknown)
 
@@ -139,9 +180,14 @@ def read_sheets(
     files: Sequence[LogFile],
     given: Mapping[str, bytes] | None = None,
     most_columns: float = MOST_COLUMNS,
+    own: Mapping[str, str] | None = None,
 ) -> Sheets:
-    """All files, each on its own, joined by family. `given`: the bytes of files that are not in the folder, by path."""
-    read = [read_file(folder, file, (given or {}).get(file.path), int(most_columns)) for file in files]
+    """All files, each on its own, joined by family. `given`: the bytes of files that are not in the folder, by path;
+    `own`: [columns] of round.toml, own header -> column."""
+    names = tuple((fold(name), column.strip()) for name, column in (own or {}).items())
+    read = [
+        one for file in files for one in read_file(folder, file, (given or {}).get(file.path), int(most_columns), names)
+    ]
     frames: dict[str, list[pl.DataFrame]] = {}
     for one in read:
         if one.frame is not None:

@@ -18,6 +18,7 @@ SEPARATORS = ",;\t"
 BLANK = " \t\u00a0"
 HEADER_WITHIN = 25  # records: title lines above a table are few
 TOP = HEADER_WITHIN * 4  # lines in which those records are looked for
+NAMELESS = re.compile(r"\(column \d+\)")  # a column whose header is blank
 LONGEST_NAME = 200  # characters: no header name is longer, and folding a line of megabytes takes seconds
 MOST_LINES = 500_000  # of a file: forty tanks visited each week fill them in two centuries
 LONGEST_LINE = 100_000  # characters of a row; no note is longer
@@ -126,10 +127,10 @@ def _separator(sample: list[str], knows: frozenset[str], fold: Callable[[str], s
 
 
 def _header(
-    top: list[str], knows: frozenset[str], fold: Callable[[str], str]
+    top: list[str], knows: frozenset[str], fold: Callable[[str], str], is_sheet: bool
 ) -> tuple[str, tuple[int, int, list[str]] | None]:
     """The separator, and (first line, last line, names) of the record near the top that holds most known names."""
-    separator = _separator([line for line in top if line.strip()][:HEADER_WITHIN], knows, fold)
+    separator = "," if is_sheet else _separator([line for line in top if line.strip()][:HEADER_WITHIN], knows, fold)
     best: tuple[int, int, list[str]] | None = None
     most = 0
     for first, last, fields in itertools.islice(_records(top, separator, 0), HEADER_WITHIN):
@@ -140,13 +141,15 @@ def _header(
         return separator, None
     first, last, fields = best
     names = [name.strip().strip("\ufeff") for name in fields]
-    while names and not names[-1]:
+    while names and not names[-1] and not is_sheet:  # a sheet is as wide as what stands in it
         names.pop()
     return separator, (first, last, names)
 
 
-def read_table(raw: bytes, knows: frozenset[str], fold: Callable[[str], str], most_columns: int) -> Table:
-    """Read a file. `fold` makes a header name comparable; `knows` are the folded names that a header may hold."""
+def read_table(
+    raw: bytes, knows: frozenset[str], fold: Callable[[str], str], most_columns: int, is_sheet: bool = False
+) -> Table:
+    """Read a file, or a sheet that was made one. `fold` makes a header name comparable; `knows` are the folded names that a header may hold."""
     if (widest := _widest(raw)) > most_columns:
         raise NoTable(
             "too many columns",
@@ -160,7 +163,7 @@ def read_table(raw: bytes, knows: frozenset[str], fold: Callable[[str], str], mo
     if not text.strip():
         return Table([], pl.DataFrame({"line": []}, schema={"line": pl.Int64}))
     top = list(itertools.islice(io.StringIO(text, newline=""), TOP))
-    separator, header = _header(top, knows, fold)
+    separator, header = _header(top, knows, fold, is_sheet)
     if header is None:
         shown = next((line.strip() for line in top if line.strip()), "")
         raise NoTable("no header", f"no line at its top names a known column; its first line reads “{shown[:80]}”")

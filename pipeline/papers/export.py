@@ -1,10 +1,11 @@
-"""All checked tables as CSV or Parquet, described column by column as a Frictionless Data Package.
+"""All checked tables as CSV, Parquet or one workbook, described column by column as a Frictionless Data Package.
 
 CSV is safe to open in a spreadsheet: a text that begins like a formula gets an apostrophe before it, and only then.
 """
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import io
 import json
@@ -20,11 +21,12 @@ from pipeline.week import Week
 from schemas import TABLES, conform
 from schemas.columns import describe
 
-FORMATS = ("csv", "parquet")
+FORMATS = ("csv", "xlsx", "parquet")
 BOM = b"\xef\xbb\xbf"
 # What a spreadsheet may take for a formula. Apostrophes before it count, so that taking one away gives back the text.
 RISKY = r"^'*[=+\-@\t\r\n]"
-PACKAGE = "datapackage.json"
+PACKAGE, WORKBOOK = "datapackage.json", "tankround.xlsx"
+LONGEST_CELL, MOST_ROWS = 32_767, 1_048_575  # of a sheet, by the format
 
 
 def guarded(column: str) -> pl.Expr:
@@ -62,6 +64,24 @@ def to_parquet(frame: pl.DataFrame) -> bytes:
     """The frame as Parquet, text as it was typed."""
     out = io.BytesIO()
     frame.write_parquet(out)
+    return out.getvalue()
+
+
+def to_xlsx(tables: Mapping[str, pl.DataFrame]) -> bytes:
+    """One workbook with a sheet a table, its header kept in sight; text is text, never a formula or a link."""
+    import xlsxwriter
+
+    out = io.BytesIO()
+    plain = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
+    with xlsxwriter.Workbook(out, {"in_memory": True, "nan_inf_to_errors": True, **plain}) as book:
+        book.set_properties({"created": dt.datetime(2000, 1, 1)})  # the same tables give the same bytes
+        for name, frame in tables.items():
+            lists = [_listed(column, kind) for column, kind in frame.schema.items() if isinstance(kind, pl.List)]
+            # A cell of a sheet takes no more; what is longer is whole in CSV and Parquet.
+            cut = pl.col(pl.String).str.slice(0, LONGEST_CELL)
+            frame.with_columns(lists).with_columns(cut).head(MOST_ROWS).write_excel(
+                book, name[:31], header_format={"bold": True}, freeze_panes="A2", autofit=False
+            )
     return out.getvalue()
 
 
@@ -118,16 +138,31 @@ def _resource(table: str, form: str, content: bytes) -> dict[str, Any]:
 
 
 def _files(week: Week, form: str) -> Iterator[tuple[str, bytes]]:
+    """The content of each table."""
     for table in TABLES:
         if table in week.tables:
             frame = conform(table, week.tables[table])
             yield table, to_csv(frame) if form == "csv" else to_parquet(frame)
 
 
+def columns_of_tables() -> pl.DataFrame:
+    """Every column of every table: title, unit, what it is, allowed words."""
+    rows = [
+        {"table": table, "column": name, "title": note.title, "unit": note.unit, "description": note.description, "words": ", ".join(note.words)}
+        for table, model in TABLES.items()
+        for name, note in describe(model).items()
+    ]  # fmt: skip
+    return pl.DataFrame(rows)
+
+
 def contents(week: Week, form: str = "csv") -> Iterator[tuple[str, bytes]]:
     """Name and bytes of every file of an export, the description last."""
     if form not in FORMATS:
-        raise Problem(f"“{form}” is not a format of an export; expected {' or '.join(FORMATS)}.")
+        raise Problem(f"“{form}” is not a format of an export; expected csv, xlsx or parquet.")
+    if form == "xlsx":
+        tables = {name: conform(name, week.tables[name]) for name in TABLES if name in week.tables}
+        yield WORKBOOK, to_xlsx({"columns": columns_of_tables(), **tables})
+        return
     resources = []
     for table, content in _files(week, form):
         resources.append(_resource(table, form, content))
@@ -151,7 +186,10 @@ def contents(week: Week, form: str = "csv") -> Iterator[tuple[str, bytes]]:
 
 
 def export(week: Week, folder: Path, form: str = "csv") -> list[Path]:
-    """Writes every table the week holds into a folder, the description last: a package with one is whole."""
+    """Writes every table the week holds into a folder, the description last: a package with one is whole.
+
+    As xlsx it is one workbook, in which the first sheet describes the columns.
+    """
     return [write_bytes(folder / name, content) for name, content in contents(week, form)]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+from base64 import b64encode
 from collections.abc import Iterable
 from html import escape
 
@@ -60,9 +62,12 @@ def table(head: Iterable[str], rows: Iterable[Iterable[str]], kind: str = "rows"
     return f'<div class="wide" tabindex="0"><table class="{kind}">{inner}</table></div>'
 
 
-def page(title: str, body: str) -> str:
-    """The whole page. Its policy forbids it to load or run anything, whatever text it holds."""
+def page(title: str, body: str, script: str = "") -> str:
+    """The whole page. Its policy forbids it to load or run anything but `script`, whatever text it holds."""
     policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
+    if script:
+        policy += f"; script-src 'sha256-{b64encode(hashlib.sha256(script.encode()).digest()).decode()}'"
+        body += f"\n<script>{script}</script>"
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'

@@ -54,19 +54,19 @@ class Proposal:
     def open(self) -> bool:
         return self.withdrawn_on is None
 
-    def cost_says(self, currency: str = "") -> str:
+    def cost_says(self) -> str:
         """`17, and 4 a year`, for the keeper."""
         parts = []
         for cost in self.costs:
             if cost.amount is None:
                 parts.append("yearly cost not known" if cost.per == YEAR else "cost not known")
             elif cost.amount:
-                parts.append(money(cost.amount, currency) + (" a year" if cost.per == YEAR else ""))
+                parts.append(money(cost.amount) + (" a year" if cost.per == YEAR else ""))
         return listed(parts) or "free"
 
-    def suggestion(self, currency: str = "") -> Suggestion:
+    def suggestion(self) -> Suggestion:
         """As a report says it: plain words, the cost in words."""
-        return Suggestion(self.plain, costs_said([(cost.amount, cost.per == YEAR) for cost in self.costs], currency))
+        return Suggestion(self.plain, costs_said([(cost.amount, cost.per == YEAR) for cost in self.costs]))
 
 
 # -- what is proposed --------------------------------------------------------------------------------
@@ -199,9 +199,9 @@ def withdraw(logs: Path, name: str, by: str, on: dt.date) -> Proposal:
     return gone
 
 
-def suggestions(chosen: Sequence[Proposal], currency: str = "") -> dict[str, list[Suggestion]]:
+def suggestions(chosen: Sequence[Proposal]) -> dict[str, list[Suggestion]]:
     """The proposals as a report takes them, by tank."""
     found: dict[str, list[Suggestion]] = {}
     for one in chosen:
-        found.setdefault(one.tank, []).append(one.suggestion(currency))
+        found.setdefault(one.tank, []).append(one.suggestion())
     return found

@@ -41,6 +41,7 @@ def reply_data(week: Week, answers: Sequence[Answer]) -> dict[str, Any]:
         "title": "Will it do? A reply",
         "day": full_day(week.as_of),
         "letters": [paragraphs(letter(dict(answer))) for answer in answers],
+        "signature": week.round.signature,
         "compared": [
             {
                 "model": str(answer.get("model", "this filter")),

@@ -22,6 +22,7 @@ from pipeline.wording import (
     full_day,
     interval,
     on_dates,
+    priced,
     sentence,
     short,
     with_unit,
@@ -185,12 +186,7 @@ def done(facts: Facts) -> list[str]:
     return said or ["No work was recorded."]
 
 
-def _money(cost: float | None, currency: str) -> str:
-    """A cost in words: free, a sum as in the price list, or not known yet."""
-    return costs_said([(cost, False)], currency)
-
-
-def costs_said(costs: Sequence[tuple[float | None, bool]], currency: str) -> str:
+def costs_said(costs: Sequence[tuple[float | None, bool]]) -> str:
     """Costs in words, each with whether it is paid every year: free, sums as in the price list, or not known yet."""
     if any(cost is None for cost, _ in costs):
         return "We quote first."
@@ -198,7 +194,7 @@ def costs_said(costs: Sequence[tuple[float | None, bool]], currency: str) -> str
     if not paid:
         return "Free."
     # To the next whole from the half up: Python's own rounding would tell 8.50 as 8.
-    sums = [f"{currency}{math.floor(cost + 0.5)}{' a year' if yearly else ''}" for cost, yearly in paid if cost >= 1]
+    sums = [f"{priced(str(math.floor(cost + 0.5)))}{' a year' if yearly else ''}" for cost, yearly in paid if cost >= 1]
     return f"About {', and '.join(sums)}; we quote first." if sums else "A small sum; we quote first."
 
 
@@ -254,10 +250,10 @@ def plan_said(option: Mapping[str, Any], as_of: dt.date) -> str:
     return text
 
 
-def from_plan(plan: Mapping[str, Any], currency: str, as_of: dt.date) -> list[Suggestion]:
+def from_plan(plan: Mapping[str, Any], as_of: dt.date) -> list[Suggestion]:
     """The cheapest ways of a plan as suggestions; one the house words do not know is left out."""
     told = [(plan_said(option, as_of), option.get("cost")) for option in plan.get("options", ())]
-    return [Suggestion(text, _money(cost, currency)) for text, cost in told if text][:3]
+    return [Suggestion(text, costs_said([(cost, False)])) for text, cost in told if text][:3]
 
 
 def with_proposals(found: Sequence[Suggestion], proposed: Sequence[Suggestion], class_: str) -> list[Suggestion]:
@@ -272,8 +268,7 @@ def suggestions(week: Week, tank: str, plain: Plain) -> list[Suggestion]:
         return list(plain.suggest)
     from pipeline.advise.plan import plan
 
-    currency = str(week.round.prices.get("currency", ""))
-    return from_plan(plan(week, tank), currency, week.as_of) or list(plain.suggest)
+    return from_plan(plan(week, tank), week.as_of) or list(plain.suggest)
 
 
 def _value(row: Row) -> str:

@@ -140,7 +140,7 @@ def _sheet(
     offered = report_words.suggestions(week, tank, plain) if suggestions is None else list(suggestions)
     offered = report_words.with_proposals(offered, proposals, findings[0]["class"] if findings else class_)
     weeks = int(week.assumed["lay_chart_weeks"])
-    always = plain_words.words()["always"]
+    always, phone = plain_words.words()["always"], week.round.business.get("phone")
     house_do = always["do"] if facts.tank["temperature_c"] is not None else always["do_no_heater"]
     if any("feed" in line.lower() for line in plain.do):
         house_do = [line for line in house_do if "feed" not in line.lower()]
@@ -166,7 +166,7 @@ def _sheet(
         do=[*plain.do, *house_do],
         dont=[*plain.dont, *always["dont"]],
         notes=report_words.notes(facts),
-        ring=always["ring"],
+        ring=f"{always['ring']} Our number: {phone}." if phone else always["ring"],
         next_visit=report_words.next_visit(facts, class_),
         received=plain_words.received(facts.site["kind"]),
         test_title=title,
@@ -221,7 +221,11 @@ def site_report(
         f"Aquarium report: {known['name']}, {span}",
         first,
         last,
-        plain_words.words()["always"]["limits"],
+        " ".join(
+            part
+            for part in (week.round.signature and f"{week.round.signature}.", plain_words.words()["always"]["limits"])
+            if part
+        ),
         sheets,
         int(week.assumed["lay_chart_weeks"]),
     )

@@ -98,12 +98,14 @@ def write_sheets(
     day: dt.date | None = None,
     html: bool = False,
     labels: bool = False,
+    form: bool = False,
 ) -> list[Path]:
     """Visit sheets of the sites and a van list for each day they fall on; with `html` the history pages of their
-    tanks, with `labels` their labels."""
+    tanks, with `labels` their labels, with `form` a page each to type the visit on a phone."""
     from pipeline.papers import visit_sheets
     from pipeline.papers.history import history_page
     from pipeline.papers.labels import labels as label_sheet
+    from pipeline.papers.phone_form import form_name, phone_form
     from pipeline.papers.van_list import van_list
 
     chosen = visit_sheets.sites_on(week, day, sites)
@@ -116,6 +118,8 @@ def write_sheets(
         by_day.setdefault(when_, []).append(site)
         name = f"visit-{when_}-{safe_name(site)}.pdf"
         written.append(write_bytes(out / name, visit_sheets.visit_sheet(week, site, when_)))
+        if form:
+            written.append(write_bytes(out / f"{form_name(site, when_)}.html", phone_form(week, site, when_)))
     for when_, group in sorted(by_day.items()):
         written.append(write_bytes(out / f"van-list-{when_}.pdf", van_list(week, group, when_)))
     if labels:

@@ -111,8 +111,8 @@ def no_filter_recorded(f: TankFacts) -> Finding | None:
     bare = not f.filters
     what = "no filter recorded" if bare else f"what is in filter {listed(f.filters or ())} is not recorded"
     return Finding(
-        CANT,
-        f"{what}: its rating can't be said",
+        DUE,
+        f"{what}: its bioload is not known",
         "Write the filter and what is in it into the filter book",
         "placements.csv and fills.csv; not recorded is not none",
         -0.25,

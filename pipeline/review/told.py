@@ -335,24 +335,37 @@ def notices(week: Week) -> list[str]:
 
 
 def never_recorded(week: Week) -> str:
-    """One suggestion for what was never written down yet: services, timed flows, tap tests; blank where all were."""
+    """One suggestion for what was never written down yet and what it would add, most useful first; blank for nothing."""
+    runs = week.table("tank").filter(pl.col("closed").is_null() | (pl.col("closed") >= week.as_of))
     on = week.table("placement").filter(
         (pl.col("from") <= week.as_of) & (pl.col("to").is_null() | (pl.col("to") >= week.as_of))
     )
     serviced = week.table("service").drop_nulls("filter")["filter"]
     filters = set(on["filter"])
     never = len(filters - set(serviced))
-    supplies = set(week.table("site")["water_supply"].drop_nulls()) - set(week.table("tap")["water_supply"])
+    fed = set(week.table("feeding").filter(pl.col("from") <= week.as_of)["tank"])
+    tested = set(week.table("tap")["water_supply"])
+    supplies = set(week.table("site")["water_supply"].drop_nulls()) - tested
+    bare, unfed = (len(set(runs["tank"]) - known) for known in (set(on["tank"]), fed))
+    dry = runs.filter(pl.col("gross_l").is_null() & pl.col("net_l").is_null()).height
     timed = set(week.table("service").filter(pl.any_horizontal(pl.col("flow_before", "flow_after") > 0))["filter"])
     timed_tanks = set(week.table("reading").filter(pl.col("parameter") == "flow_l_h")["tank"])
     untimed = set(on.filter(~pl.col("tank").is_in(list(timed_tanks)))["filter"]) - timed
     parts = []
+    if dry:
+        parts.append(f"the litres of {counted(dry, 'tank')} (tanks.csv: how much a water change is)")
+    if bare:
+        parts.append(f"the filter of {counted(bare, 'tank')} and what is in it (filter book: the bioload)")
+    if supplies or (not tested and runs.height):
+        tap = f"the tap {listed(sorted(supplies))}" if supplies else "the tap water"
+        parts.append(f"a test of {tap} (tap.csv: how far changes can bring nitrate down)")
+    if unfed:
+        parts.append(f"the food of {counted(unfed, 'tank')} (feeding.csv: what nitrate it makes)")
     if never:
         parts.append(f"a service of {counted(never, 'filter')}")
     if untimed:
         parts.append(f"a timed flow of {counted(len(untimed), 'filter')}")
-    if supplies:
-        parts.append(f"a test of the tap {listed(sorted(supplies))}")
     if not parts:
         return ""
-    return f"Suggestion: never recorded yet: {listed(parts)}. From the first record on, the next one gets its day."
+    told = parts[0] if len(parts) == 1 else f"{parts[0]}; then {listed(parts[1:])}"
+    return f"Suggestion, most useful first: record {told}. What was never recorded is not late."

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from functools import cache
+
+from schemas import TABLES
+from schemas.columns import describe
+
 VIEWS: dict[str, str] = {
     # What each tank's nitrate was, with the tap water of its site as of that day.
     "nitrate_with_tap": """
@@ -43,6 +48,50 @@ VIEWS: dict[str, str] = {
         where r.as_of = (select max(as_of) from review)
         order by r.rank
     """,
+    # The newest reading of each parameter of each tank.
+    "latest_reading": """
+        create view latest_reading as
+        select r.tank, tank.name, site.name as site, r.parameter, r.day, r.low, r.high, r.matched, r.taken, r.kit, r.doubt
+        from reading r
+        join tank using (tank)
+        left join site on site.site = tank.site
+        qualify row_number() over (partition by r.tank, r.parameter order by r.at desc, r.file desc, r.line desc) = 1
+        order by r.tank, r.parameter
+    """,
+    # The bioload of each tank as of the last day.
+    "latest_rating": """
+        create view latest_rating as
+        select c.tank, tank.name, site.name as site, c.net_l, c.media_kg, c.plain_l, c.plain_load_pct, c.plain_state,
+               c.working_load_pct, c.working_state, c.half_rating_l, c.flow_l_h, c.missing, c.as_of
+        from capacity c
+        join tank using (tank)
+        left join site on site.site = tank.site
+        where c.as_of = (select max(as_of) from capacity)
+        order by c.tank
+    """,
+    # How nitrate rises, per week as on the pages, and where it levels off, as of the last day.
+    "latest_nitrate": """
+        create view latest_nitrate as
+        select o.tank, tank.name, site.name as site, f."window", f.readings, f.state, f.rate * 7 as rise_per_week,
+               f.low * 7 as rise_per_week_low, f.high * 7 as rise_per_week_high, o.plateau, o.plateau_low, o.plateau_high,
+               o.ceiling, o.weeks_to_ceiling, o.as_of
+        from nitrate_outlook o
+        join nitrate_fit f using (tank, as_of)
+        join tank using (tank)
+        left join site on site.site = tank.site
+        where o.as_of = (select max(as_of) from nitrate_outlook)
+        order by o.tank, f."window"
+    """,
+    # Every finding as of the last day, with names.
+    "latest_finding": """
+        create view latest_finding as
+        select f.tank, tank.name, site.name as site, f.rule, f.class, f.says, f.do, f.basis, f.as_of
+        from finding f
+        join tank using (tank)
+        left join site on site.site = tank.site
+        where f.as_of = (select max(as_of) from finding)
+        order by f.tank, f.harm
+    """,
     # What is held, by file, with its age on the day of loading.
     "held_by_file": """
         create view held_by_file as
@@ -50,3 +99,22 @@ VIEWS: dict[str, str] = {
         from held group by file order by file
     """,
 }
+
+
+def _quoted(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+@cache
+def comments() -> str:
+    """What the schemas say of every table and column, for anyone who opens the warehouse with another program."""
+    lines = []
+    for table, model in TABLES.items():
+        about = (model.__doc__ or table).strip().split("\n\n")[0]
+        lines.append(f'comment on table "{table}" is {_quoted(" ".join(about.split()))}')
+        for name, note in describe(model).items():
+            unit = f" [{note.unit}]" if note.unit else ""
+            words = f"One of {', '.join(note.words)}." if note.words else ""
+            told = " ".join(part for part in (f"{note.title}{unit}.", note.description, words) if part)
+            lines.append(f'comment on column "{table}"."{name}" is {_quoted(told)}')
+    return ";".join(lines)

@@ -20,10 +20,10 @@ import duckdb
 import polars as pl
 
 from pipeline.problems import Problem
-from pipeline.store.views import VIEWS
+from pipeline.store.views import VIEWS, comments
 from schemas import TABLES, Tables, conform, empty
 
-FORMAT = "6"  # raise it when tables change, and older warehouses are built anew
+FORMAT = "7"  # raise it when tables change, and older warehouses are built anew
 CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false"}
 LOCK_WAIT_S = 600.0
 MAGIC = (b"DUCK", 8)  # what every DuckDB file has, and how many bytes from its start
@@ -167,6 +167,7 @@ def publish(tables: Tables, about: Mapping[str, str], target: Path) -> None:
         con.executemany("insert into meta values (?, ?)", [["format", FORMAT], *([k, v] for k, v in about.items())])
         for view in VIEWS.values():
             con.execute(view)
+        con.execute(comments())
 
 
 def stamp(path: Path) -> tuple[int, int, int] | None:

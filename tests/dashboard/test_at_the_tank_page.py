@@ -18,6 +18,7 @@ from dashboard import at_tank
 from pipeline import logbook, weekly
 from pipeline.new_folder import make_folder
 from tests.dashboard.test_pages import opened, words
+from tests.spreadsheets import xlsx
 
 DAY = dt.date(2026, 6, 2)  # a Tuesday: Ottersage Court and Thistlebun Day Centre
 ONE = ("change", "look", "taken", "kit", "kind")  # pills of which one is chosen
@@ -292,18 +293,40 @@ def uploaded(logs: Path, monkeypatch: pytest.MonkeyPatch, name: str, content: by
 
 
 def test_a_file_shows_its_account_before_it_is_kept(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    content = b"date,tank,nitrate,odd\n2026-06-02,TC1,9,1\n2026-06-02,<b>Attic</b>,9,\n2026-06-02,TC2,ok,\n"
+    content = b"date,tank,nitrate,odd\n2026-05-31,TC1,9,1\n2026-05-31,<b>Attic</b>,9,\n2026-05-31,TC2,ok,\n"
     app = uploaded(logs, monkeypatch, "../My sheet (1).csv", content)
     said = text(app)
     assert "1 part held (the rest of the row is used), 1 held (not used)." in said
     assert "“<b>Attic</b>” is not a known tank" in said
     assert "<b>Attic" not in words(app)
-    assert "Column “odd”" in said
+    assert [box.label for box in app.selectbox if "odd" in box.label]
     assert "would be kept as visits/My sheet -1.csv" in said
     assert not (logs / "visits" / "My sheet -1.csv").exists()
     assert "3\u00a0rows, in use now." in text(app.button(key="upload_keep").click().run())
     assert (logs / "visits" / "My sheet -1.csv").read_bytes() == content
     assert weekly.open_week(logs).table("held").height == 11
+
+
+@pytest.mark.slow
+def test_own_columns_of_a_workbook_are_asked_about_shown_and_kept(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Guessed by name, chosen by a person, shown as it would become, kept in round.toml for the next file."""
+    grid = [["Visit date", "tank", "Acidity", "Weather"], [dt.date(2026, 5, 31), "TC1", 7.3, "wet"]]
+    app = uploaded(logs, monkeypatch, "June.xlsx", xlsx({"Sheet1": grid, "Jobs": [["buy wool"]]}))
+    assert [(box.label.replace("\\", "")[:12], box.value) for box in app.selectbox] == [
+        ("“Visit date”", "date"), ("“Acidity” (7", "ph"), ("“Weather” (w", ""),
+    ]  # fmt: skip
+    assert "pH 7.25–7.35" in text(app)
+    assert "buy wool" in text(app)
+    settings = logs / "round.toml"
+    assert "[columns]" not in settings.read_text()
+    app.button(key="upload_keep").click().run()
+    assert not app.exception
+    assert '"Acidity" = "ph"\n"Weather" = ""' in settings.read_text()
+    reading = weekly.open_week(logs).table("reading").filter(file="visits/June.xlsx, sheet Sheet1")
+    assert reading["matched"].to_list() == [7.3]
+    app = uploaded(logs, monkeypatch, "next.csv", b"Visit date;tank;Acidity;Weather\n2026-05-30;TC1;7.2;dry\n")
+    assert list(app.selectbox) == []
+    assert "pH 7.15–7.25" in text(app)
 
 
 def test_a_file_that_is_here_already_is_not_kept_again(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -325,6 +348,43 @@ def test_other_sheets_are_taken_by_the_same_way(
     kind: str, content: bytes, said: str, logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     assert said in text(uploaded(logs, monkeypatch, "x.csv", content, kind))
+
+
+# -- any other record --------------------------------------------------------------------------------------
+
+
+def form(logs: Path, monkeypatch: pytest.MonkeyPatch, kind: str, family: str, **cells: str) -> AppTest:
+    app = at(logs, monkeypatch)
+    app.pills(key="enter_way").set_value("another record").run()
+    app.pills(key="form_kind").set_value(kind).run()
+    for name, value in cells.items():
+        key = f"form {family} {name.rstrip('_')} 0"
+        (box,) = [one for one in (*app.selectbox, *app.text_input, *app.date_input) if one.key == key]
+        box.set_value(dt.date.fromisoformat(value) if box.type == "date_input" else value)
+    (check,) = [one for one in app.button if one.label == "Check"]
+    return check.click().run()
+
+
+@pytest.mark.slow
+def test_a_service_and_food_are_typed_shown_and_kept(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Services go into a new file; food as a row more of feeding.csv, in its own columns."""
+    app = form(logs, monkeypatch, "services", "service", date="2026-05-31", tank="TC1", job="check", found="light")
+    assert "1\u00a0row: 1 accepted." in text(app)
+    assert "Kept in services/entered-" in text(app.button(key="form_keep").click().run())
+    before = (logs / "feeding.csv").read_bytes()
+    app = form(logs, monkeypatch, "feeding", "feeding", tank="TC1", from_="2026-05-31", feed_g_day="2.5")
+    assert "Kept in feeding.csv" in text(app.button(key="form_keep").click().run())
+    assert (logs / "feeding.csv").read_bytes().startswith(before)
+    week = weekly.open_week(logs)
+    new = week.table("service").filter(tank="TC1", date=dt.date(2026, 5, 31))
+    assert new.select("job", "found").rows() == [("check", "light")]
+    assert week.table("feeding").filter(tank="TC1").sort("from")["feed_g_day"][-1] == 2.5
+
+
+def test_a_record_that_would_be_held_is_not_kept(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = form(logs, monkeypatch, "events", "event", date="2026-05-31", tank="TC1", event="fish in", count="many")
+    assert "put it right, then check again" in text(app)
+    assert not [b for b in app.button if b.key == "form_keep"]
 
 
 # -- nothing there, nothing allowed ------------------------------------------------------------------------

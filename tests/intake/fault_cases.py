@@ -193,7 +193,7 @@ CASES: tuple[Case, ...] = (
     Case("33a_other_headers", A, 0, None, A, "converted", "warned 1", ("“NO3” is taken as nitrate", "“NO2-N” as nitrite", "“Temp” as temperature")),
     Case("33a_other_headers", A, 2, "nitrate", "26", "accepted", "warned 1", value=(18.5, 36.5)),
     Case("33a_other_headers", A, 2, "nitrite", "0.1", "warned", "warned 1", "0.328 mg/L NO2", value=(0.164, 0.493)),
-    Case("33b_no_tank_column", A, 0, None, A, "held", "held 2", "no column tank"),
+    Case("33b_no_tank_column", "visits/2026-06.csv", 0, None, "visits/2026-06.csv", "held", "held 2", "no column tank"),
     Case("33c_column_twice", A, 2, "nitrate", "18", "held", "accepted 2, part_held 1", "two columns named nitrate read “18” and “31”"),
     Case("33c_column_twice", A, 3, "nitrate", "18", "accepted", "accepted 2, part_held 1", value=(17.1, 18.9)),
     Case("33c_column_twice", A, 4, "nitrate", "31", "accepted", "accepted 2, part_held 1", value=(29.45, 32.55)),

@@ -208,7 +208,7 @@ def make_week() -> Make:
             edit(tables)
         settings: dict[str, Any] = {
             "name": "Invented round", "van": {"payload_kg": 300.0, "container_l": 20.0},
-            "dosing": {"conditioner_ml_per_l": 0.1}, "prices": {"currency": "£"}, **round_,
+            "dosing": {"conditioner_ml_per_l": 0.1}, "business": {"currency": "£"}, **round_,
         }  # fmt: skip
         return Week(Path("round"), Round(**settings), built_in(), as_of, as_of, tables)
 

@@ -99,6 +99,6 @@ def test_parquet_keeps_every_table_as_it_is(make_week: Make, tmp_path: Path) -> 
 
 
 def test_an_unknown_format_gets_a_sentence(week: Week, tmp_path: Path) -> None:
-    with pytest.raises(Problem, match="expected csv or parquet"):
-        export(week, tmp_path, "xlsx")
+    with pytest.raises(Problem, match="expected csv, xlsx or parquet"):
+        export(week, tmp_path, "feather")
     assert list(tmp_path.iterdir()) == []

@@ -20,6 +20,7 @@ from pipeline.papers.report_words import with_proposals
 from pipeline.papers.site_report import report_pdf, site_report
 from pipeline.problems import Problem
 from pipeline.week import Week
+from pipeline.wording import in_currency
 
 ON = dt.date(2026, 6, 3)
 ONE = Proposal("T01", "Feed 1 g a day instead of 2.", "Feed about half less.", (Cost(0.0),), "keeper", ON, ON)
@@ -156,7 +157,8 @@ def test_an_option_is_kept_in_both_its_words() -> None:
 def test_sized_changes_are_paid_by_the_year_and_said_as_a_share() -> None:
     made = proposals.of_option("T01", SIZED, "keeper", ON, ON)
     assert (made.plain, made.costs) == ("We change about a third of the water every two weeks.", (Cost(3.6, "year"),))
-    assert (made.cost_says("£"), made.suggestion("£").cost) == ("£3.60 a year", "About £4 a year; we quote first.")
+    in_currency("£")
+    assert (made.cost_says(), made.suggestion().cost) == ("£3.60 a year", "About £4 a year; we quote first.")
 
 
 @pytest.mark.parametrize(
@@ -220,7 +222,8 @@ def test_a_proposal_stands_for_ideas_and_joins_work_that_must_be_done(class_: st
 
 
 def test_a_ticked_proposal_is_printed_with_its_cost(week: Week, pdf_pages: Callable[[bytes], list[str]]) -> None:
-    taken = proposals.suggestions([replace(ONE, costs=(Cost(17.0),))], "£")
+    in_currency("£")
+    taken = proposals.suggestions([replace(ONE, costs=(Cost(17.0),))])
     made = site_report(week, "orchard", dt.date(2026, 5, 1), week.as_of, proposals=taken)
     plain = site_report(week, "orchard", dt.date(2026, 5, 1), week.as_of)
     assert made.sheets[0].suggest == [

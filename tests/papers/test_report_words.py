@@ -12,6 +12,7 @@ from pipeline.papers.report_facts import next_visit, spans_without, weeks_withou
 from pipeline.papers.report_words import MOST_NOTE, clipped, from_plan
 from pipeline.papers.site_report import site_report
 from pipeline.week import Week
+from pipeline.wording import in_currency
 from schemas import Tables
 
 Make = Callable[..., Week]
@@ -32,11 +33,12 @@ def test_a_plan_in_plain_words() -> None:
             {"changes": [{"kind": "size the changes"}], "cost": 0.4},
         ]
     }
-    said = from_plan(plan, "£", AS_OF)
+    in_currency("£")
+    said = from_plan(plan, AS_OF)
     assert [item.cost for item in said] == ["Free.", "About £18; we quote first.", "We quote first."]
     assert said[0].text == "Feed about a quarter less. We bring marked pots, one for each day."
     assert said[1].text.endswith("Pack the filter material more neatly. It works fully from December 2026 on.")
-    assert from_plan({"options": []}, "", AS_OF) == []
+    assert from_plan({"options": []}, AS_OF) == []
 
 
 def test_a_note_is_cut_to_its_room() -> None:

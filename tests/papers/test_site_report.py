@@ -13,6 +13,7 @@ import pytest
 
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.readability import grade
+from pipeline.papers.reply import reply_data
 from pipeline.papers.report_html import report_html
 from pipeline.papers.site_report import Sheet, SiteReport, charts, report_pdf, report_pictures, site_report
 from pipeline.problems import Problem
@@ -43,6 +44,18 @@ def change(table: str, **columns: pl.Expr) -> Callable[[Tables], None]:
 
 def of(week: Week, site: str = "orchard", **more: Any) -> SiteReport:
     return site_report(week, site, FROM, TO, **more)
+
+
+def test_the_business_stands_on_what_goes_to_others(make_week: Make) -> None:
+    """Its name, phone and insurance: on the report, beside the call for help, under the letter; nothing where none is."""
+    business = {"name": "Fernholt Tanks", "phone": "0000 1", "insurance": "policy 7"}
+    report = of(make_week(business=business))
+    assert report.limits.startswith("Fernholt Tanks, 0000 1, insurance: policy 7. ")
+    assert report.sheets[0].ring.endswith(" Our number: 0000 1.")
+    assert reply_data(make_week(business=business), [])["signature"] == "Fernholt Tanks, 0000 1, insurance: policy 7"
+    bare = of(make_week(business={}))
+    assert "insurance" not in bare.limits
+    assert "number:" not in bare.sheets[0].ring
 
 
 def test_one_page_a_tank_with_all_it_must_say(week: Week, pdf_pages: Pages) -> None:

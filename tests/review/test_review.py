@@ -158,15 +158,15 @@ def weekly_rows(values: list[str], tail: str = ",7.2,6,25,25%") -> list[str]:
 
 def test_a_tank_without_a_filter_on_record_is_not_half_cycle_only(tmp_path: Path) -> None:
     bare = told(tmp_path / "a", weekly_rows(["20"] * 9))
-    assert bare["class"] == "can't say"
-    assert rules(bare)["no_filter_recorded"] == "can't say"
+    assert bare["class"] == "due", "what its nitrate says is told; it is never called steady"
+    assert rules(bare)["no_filter_recorded"] == "due"
     assert bare["rating"]["plain_state"] == "can't say"
     assert "no_rated_media" not in rules(bare)
     rated = told(tmp_path / "b", weekly_rows(["20"] * 9), **FILTER)
     assert "no_filter_recorded" not in rules(rated)
     # A filter without a layout is not known either.
     empty_book = told(tmp_path / "c", weekly_rows(["20"] * 9), **FILTER | {"fills": "filter,compartment,medium,from\n"})
-    assert rules(empty_book)["no_filter_recorded"] == "can't say"
+    assert rules(empty_book)["no_filter_recorded"] == "due"
 
 
 @pytest.mark.parametrize(
@@ -261,9 +261,19 @@ def test_the_text_prints_all_that_is_urgent_its_marks_promises_and_supplies_once
     assert flat.count("est of the tap mains") == 1
     assert "Test of the tap mains overdue by 61 days." in flat
     assert "The tap mains brought ammonia on Thu 1 January: 0.3 mg/L. Treat new water for it." in flat
-    assert flat.count("never recorded yet: a service of 1 filter and a timed flow of 1 filter") == 1
+    assert flat.count("a service of 1 filter and a timed flow of 1 filter. What was never recorded is not late") == 1
     for word in ("None", "nan", "not known %", "points to", "heads for", "ceiling", "late,"):
         assert word not in flat
+
+
+def test_the_least_start_is_told_what_one_more_thing_would_add_once(tmp_path: Path) -> None:
+    """Sites, tanks with litres and one file of visits: a review by nitrate, and the most useful next record first."""
+    told(tmp_path / "a", weekly_rows(["20"] * 9))
+    flat = " ".join(review.as_text(weekly.open_week(tmp_path / "a", today=dt.date(2026, 6, 1))).split())
+    for word in ("filter of 1 tank and what is in it", "then a test of the tap water", "the food of 1 tank"):
+        assert flat.count(word) == 1, word
+    assert "the litres of" not in flat
+    assert "overdue" not in flat
 
 
 def test_what_was_never_recorded_is_not_late(tmp_path: Path) -> None:

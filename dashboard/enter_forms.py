@@ -1,0 +1,109 @@
+"""Forms for what a visit brings besides readings: a service, an event, a promise, a tap test, food, fills, a pause.
+
+Each form is made from the columns of its file in `schemas`; what would become of the row is shown before it is kept.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import streamlit as st
+
+from dashboard import data, enter_sheets, look
+from dashboard import enter_desk as desk
+from pipeline import logbook
+from pipeline.new_folder import columns_text, families_named, file_name, headers
+from pipeline.problems import Problem
+from pipeline.week import Week
+from schemas import Family
+from schemas.columns import Note, describe
+
+FORMS = {
+    "services": "filter service", "events": "event", "tap": "tap test", "feeding": "food", "promises": "promise made",
+    "noted": "alert paused until", "placements": "where a filter stands", "fills": "what fills a filter",
+}  # fmt: skip
+# Column -> where its known ids are.
+KNOWN = {
+    "tank": "tank",
+    "site": "site",
+    "filter": "filter",
+    "medium": "medium",
+    "water_supply": "tap",
+    "model": "filter_model",
+}
+
+
+def _ids(week: Week, name: str) -> list[str]:
+    table = week.table(KNOWN[name])
+    found = set(table[name].drop_nulls()) | (
+        set(week.table("site")[name].drop_nulls()) if name == "water_supply" else set()
+    )
+    return sorted(found)
+
+
+def _box(week: Week, note: Note, header: str, when: dt.date, key: str) -> str:
+    """One column of the form; what was typed, as a cell of the CSV."""
+    title = look.label(note.title + (f", {note.unit}" if note.unit else ""))
+    tells = note.description or None
+    if note.kind == "date":
+        first = when if note.required else None
+        chosen = st.date_input(title, first, key=key, format="YYYY-MM-DD", help=tells)
+        return chosen.isoformat() if isinstance(chosen, dt.date) else ""
+    words = list(note.words) or (_ids(week, header) if header in KNOWN else [])
+    if words:
+        titles = data.tank_titles(week) if header == "tank" else {}
+        named = {word: titles.get(word, word) for word in words}
+        return st.selectbox(title, words, index=None, key=key, format_func=named.__getitem__, help=tells) or ""
+    return st.text_input(title, key=key, help=tells, max_chars=desk.LONGEST_WHY).strip()
+
+
+def _typed(week: Week, family: Family, when: dt.date, count: int) -> dict[str, str] | None:
+    """The row, once it is to be checked."""
+    notes = [note for name, note in describe(family.model).items() if name not in ("file", "line", "state")]
+    pairs = list(zip(headers(family), notes, strict=True))
+    with st.form(f"form {family.name} {count}", border=False):
+        row = {header: _box(week, note, header, when, f"form {family.name} {header} {count}") for header, note in pairs}
+        return row if st.form_submit_button("Check", type="primary") else None
+
+
+def page(week: Week, when: dt.date) -> None:
+    """Choose what happened, fill in its form, see what it becomes, keep it."""
+    kind = st.pills(
+        "What it is", list(FORMS), default="services", format_func=FORMS.__getitem__, key="form_kind", required=True
+    )
+    (family,) = families_named(kind or "services")
+    count = st.session_state.get("form_times", 0)
+    row = _typed(week, family, when, count)
+    if row is not None:
+        st.session_state["form_row"] = (family.name, row)
+    with st.expander("What the columns are"):
+        st.markdown(columns_text(family))
+    checked, kept = st.session_state.get("form_row", ("", {}))
+    if checked != family.name:
+        return
+    if not any(kept.values()):
+        look.say("Nothing is typed yet.")
+        return
+    content = logbook.rows_csv(headers(family), [kept]).encode()
+    in_folder = "/" in family.pattern
+    stem = family.pattern.partition("/")[0].removesuffix(".csv")
+    told = enter_sheets.account_of(week, {f"typed.csv, sheet {stem}": content})
+    desk.account(week, told)
+    if told.held:
+        look.say("It is not kept as long as anything in it would be held: put it right, then check again.")
+        return
+    if st.button("Keep", type="primary", key="form_keep"):
+        try:
+            if in_folder:
+                name = logbook.free_name(week.folder, stem, file_name(family, f"entered-{when}").partition("/")[2])
+                done = logbook.save_upload(week.folder, stem, name, content)
+            else:
+                done = logbook.add_rows(week.folder, family.pattern, headers(family), [kept])
+        except Problem as problem:
+            desk.tell([str(problem)], hand=True)
+            st.rerun()
+        st.session_state["form_times"] = count + 1
+        st.session_state.pop("form_row", None)
+        desk.tell([f"Kept in {done.relative_to(week.folder).as_posix()}; in use now."])
+        desk.week()
+        st.rerun()

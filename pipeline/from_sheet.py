@@ -1,0 +1,218 @@
+"""A log folder made from one spreadsheet: its columns guessed, its tanks and sites listed, its visits kept as typed."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pipeline.assumptions import built_in
+from pipeline.intake.dates import NUMERIC, evidence
+from pipeline.intake.files import BOOK, TABLES, family_of, own_name
+from pipeline.intake.guess import OF_TANKS, Guess, guess, known_names
+from pipeline.intake.headers import FAMILY, fold, names_of, read_header
+from pipeline.intake.structure import NoTable, read_table
+from pipeline.intake.workbook import sheets_of
+from pipeline.logbook import toml_lines
+from pipeline.new_folder import ROUND_TOML, headers, make_folder
+from pipeline.problems import Problem
+from pipeline.wording import counted, listed
+from schemas.parameters import BY_NAME
+
+PLAIN_ID = re.compile(r"[A-Za-z]{0,3}[- ]?\d{1,4}")
+OF_VISITS = frozenset(names_of(FAMILY["visit"]).values())
+BESIDE_A_DATE = {*BY_NAME, "water_changed", "fish_seen", "note"}
+
+
+@dataclass
+class _Found:
+    """What a spreadsheet came to."""
+
+    guesses: list[Guess] = field(default_factory=list)
+    of_visits: list[Guess] = field(default_factory=list)
+    tanks: dict[tuple[str, str], dict[str, str]] = field(default_factory=dict)  # (site, tank) -> columns of tanks.csv
+    files: dict[str, str] = field(default_factory=dict)
+    dates: list[str] = field(default_factory=list)
+    rows: int = 0
+    left: list[str] = field(default_factory=list)  # sentences on sheets that were not used
+
+
+def _csv(rows: Sequence[Sequence[str]]) -> str:
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows(rows)
+    return text.getvalue()
+
+
+def _bare(column: str) -> str:
+    return column.partition(" (")[0]
+
+
+def _as_share(text: str) -> str:
+    """30% as it is typed, where a spreadsheet keeps 0.3."""
+    return f"{float(text) * 100:.6g}%" if re.fullmatch(r"0?\.\d+|1", text) else text
+
+
+def _take(found: _Found, path: str, content: bytes) -> None:
+    """One table of the spreadsheet into what was found."""
+    table = read_table(content, known_names(), fold, int(built_in()["columns_limit"]), BOOK.fullmatch(path) is not None)
+    if not table.header:
+        return
+    family = family_of(path)
+    fits = family and not read_header(FAMILY[family], table.header).missing
+    if fits and family not in ("visit", "tank"):  # a sheet named and headed as one of our files is that file
+        found.files[FAMILY[family].pattern.replace("*", "from-spreadsheet")] = content.decode("utf-8", "replace")
+        return
+    cells = {name: table.cells[name].to_list() for name in table.header}
+    guesses = guess(cells)
+    meant = {_bare(one.column): one.header for one in guesses if one.column}
+    named = next((header for header in table.header if fold(header) == "name"), None)
+    if named and "date" not in meant:  # of a list of tanks
+        meant["name" if "tank" in meant else "tank"] = named
+        guesses = [Guess(g.header, "tank", "by its name") if g.header == meant["tank"] else g for g in guesses]
+    tank_here = "" if "tank" in meant else own_name(path)
+    is_visits = "date" in meant and bool(BESIDE_A_DATE & set(meant)) and bool("tank" in meant or tank_here)
+    is_tanks = "date" not in meant and "tank" in meant and bool({"site", *OF_TANKS} & set(meant))
+    if not is_visits and not is_tanks:
+        found.left.append(
+            f"Not used: {path}. It has no columns for a date, a tank and readings, nor for tanks and litres."
+        )
+        return
+    found.guesses += [one for one in guesses if one not in found.guesses]
+    columns = {name: cells[header] for name, header in meant.items()}
+    places: list[tuple[str, str]] = []
+    for row in range(table.cells.height):
+        tank = (columns["tank"][row] if "tank" in columns else tank_here).strip()
+        site = columns["site"][row].strip() if "site" in columns else ""
+        places.append((site, tank))
+        if tank:
+            about = found.tanks.setdefault((site, tank), {})
+            for name in ("name", *OF_TANKS):
+                if name in columns and columns[name][row]:
+                    about.setdefault(name, columns[name][row])
+    if not is_visits:
+        return
+    found.of_visits += [one for one in guesses if one not in found.of_visits]
+    found.dates += columns["date"]
+    found.rows += table.cells.height
+    shares = meant.get("water_changed") if BOOK.fullmatch(path) else None
+    if shares:
+        cells[shares] = [_as_share(text) for text in cells[shares]]
+    head, body = list(cells), [list(row) for row in zip(*cells.values(), strict=True)]
+    if tank_here:
+        head, body = [*head, "tank"], [[*row, tank_here] for row in body]
+    name = f"visits/{re.sub(r'[^A-Za-z0-9]+', '-', tank_here or Path(path).stem).strip('-') or 'visits'}"
+    while f"{name}.csv" in found.files:
+        name += "-again"
+    found.files[f"{name}.csv"] = _csv([head, *body])
+
+
+def _with_known_sites(found: _Found) -> None:
+    """A tank that one sheet names with its site and another without is one tank."""
+    for site, tank in [key for key in found.tanks if not key[0]]:
+        named = [key for key in found.tanks if key[0] and fold(key[1]) == fold(tank)]
+        if len(named) == 1:
+            about = found.tanks.pop((site, tank))
+            found.tanks[named[0]] = about | found.tanks[named[0]]
+
+
+def _places(found: _Found) -> dict[str, str]:
+    """sites.csv and tanks.csv."""
+    _with_known_sites(found)
+    names_of_sites = dict.fromkeys(site for site, _ in found.tanks)
+    as_given = "sites.csv" in found.files  # then the sites are named by their ids
+    sites = {name: name if as_given else f"S{place}" for place, name in enumerate(names_of_sites, 1)}
+    names = [tank for _, tank in found.tanks]
+    plain = len(set(map(fold, names))) == len(names) and all(PLAIN_ID.fullmatch(name) for name in names)
+    rows = []
+    for place, ((site, name), about) in enumerate(found.tanks.items(), 1):
+        own = {"tank": name, "name": about.get("name", "")} if plain else {"tank": f"T{place:02d}", "name": name}
+        row = {**about, **own, "site": sites[site]}
+        rows.append([row.get(column, "") for column in headers(FAMILY["tank"])])
+    site_rows = [[ident, name or "Site 1"] for name, ident in sites.items()]
+    return {
+        "sites.csv": _csv([["site", "name"], *site_rows]),
+        "tanks.csv": _csv([headers(FAMILY["tank"]), *rows]),
+    }
+
+
+def _own_columns(guesses: Sequence[Guess]) -> dict[str, str]:
+    """What [columns] must say: names that a load would not know by itself; blank for those of no visits sheet."""
+    own: dict[str, str] = {}
+    for one in guesses:
+        column = one.column if _bare(one.column) in OF_VISITS else ""
+        by_itself = read_header(FAMILY["visit"], [one.header]).columns
+        if one.header and not (column and _bare(column) in by_itself) and fold(one.header):
+            own[one.header] = own.get(one.header) or column
+    return own
+
+
+def _dates(found: _Found) -> tuple[str, list[str]]:
+    """(order of the dates, what is said of it)."""
+    shown = evidence(found.dates)
+    if shown in ("day-first", "month-first"):
+        return shown, [f"Dates are read {shown}, as they show."]
+    if any(NUMERIC.match(text.strip()) for text in found.dates):
+        return "iso", ['Dates such as 03/04/2026 can be read in two ways: set date_order in round.toml to "day-first" or "month-first".']  # fmt: skip
+    return "iso", []
+
+
+def _says(found: _Found, own: Mapping[str, str]) -> list[str]:
+    """What became of each column."""
+    taken = [
+        f"“{one.header}” is {one.column}"
+        for one in found.guesses
+        if one.column and _bare(one.column) != fold(one.header)
+    ]
+    unused = [f"“{one.header}”" for one in found.of_visits if not one.column and one.header in own]
+    says = [f"Columns: {listed(taken)}."] if taken else []
+    if unused:
+        says.append(f"Not used: {listed(unused)}. Name a column for one under [columns] in round.toml to use it.")
+    bare = sum(not (about.get("gross_l") or about.get("net_l")) for about in found.tanks.values())
+    if bare:
+        says.append(f"{counted(bare, 'tank')} without litres: type them as gross_l in tanks.csv, for the bioload.")
+    return says
+
+
+def make_from(folder: Path, source: Path) -> list[str]:
+    """Make a log folder from a spreadsheet; returns what became of it, in sentences. The spreadsheet stays as it is."""
+    if source.suffix.casefold() not in TABLES or not source.is_file():
+        raise Problem(
+            f"{source} is no spreadsheet that can be read; expected a file ending in {listed(TABLES)}. Nothing written."
+        )
+    limit = built_in()["file_limit_mb"]
+    if source.stat().st_size > limit * 1e6:
+        raise Problem(f"{source} is larger than {limit:g} MB; split it into several files. Nothing written.")
+    raw = source.read_bytes()
+    found = _Found()
+    try:
+        is_book = BOOK.fullmatch(source.name)
+        tables = (
+            [(f"{source.name}, sheet {name}", content) for name, content in sheets_of(raw)]
+            if is_book
+            else [(source.name, raw)]
+        )
+    except NoTable as error:
+        raise Problem(f"{source} can't be read: {error}. Nothing written.") from None
+    for path, content in tables:
+        try:
+            _take(found, path, content)
+        except NoTable as error:
+            found.left.append(f"Not used: {path}: {error}.")
+    if not found.tanks:
+        reasons = " ".join(found.left) or "It is empty."
+        raise Problem(
+            f"{source} names no tanks; expected columns for a date, a tank and readings. {reasons} Nothing written."
+        )
+    own, places = _own_columns(found.of_visits), _places(found)
+    order, of_dates = _dates(found)
+    settings = ROUND_TOML.replace('date_order = "iso"   ', f'date_order = "{order}"   ')
+    settings = settings.replace("[columns]\n", f"[columns]\n{toml_lines(own)}")
+    sites = len({site for site, _ in found.tanks})
+    make_folder(folder, {**places, **found.files, "round.toml": settings})
+    made = f"Made {folder} from {source.name}: {counted(len(found.tanks), 'tank')} at {counted(sites, 'site')}, {counted(found.rows, 'visit')}."
+    if sites == 1 and not next(iter(found.tanks))[0]:
+        made += " No column names a site, so all tanks stand at one: change that in sites.csv and tanks.csv."
+    return [made, *_says(found, own), *of_dates, *found.left, f"Then: tankround review {folder}"]

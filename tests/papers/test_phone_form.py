@@ -1,0 +1,103 @@
+"""The phone form: opened as a file in a real browser with the network off; what it saves loads as if it were typed."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import shutil
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline import weekly
+from pipeline.papers.phone_form import form_name, phone_form
+from pipeline.papers.writing import write_sheets
+
+DAY = dt.date(2026, 6, 1)
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+SAVED = (
+    "record,date,site,tank,nitrate,kit,water_changed,filter,job,found,event,count,by,note\n"
+    "visits,2026-05-31,ottersage,TC1,9,,30%,,,,,,me,\"a, b\"\n"
+    "services,2026-05-31,,TC1,,,,{filter},check,light,,,me,\n"
+    "events,2026-05-31,,TC1,,,,,,,fish in,2,me,\n"
+    "weather,2026-05-31,,TC1,,,,,,,,,me,wet\n"
+)  # fmt: skip
+
+
+@pytest.fixture
+def logs(demo_logs: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(demo_logs, tmp_path / "logs"))
+
+
+def test_one_csv_holds_visits_services_and_events(logs: Path) -> None:
+    """Each row keeps its line, and what is no record is told, never lost."""
+    before = weekly.open_week(logs)
+    on = before.table("placement").filter((pl.col("tank") == "TC1") & pl.col("to").is_null())["filter"][0]
+    (logs / "visits" / "form.csv").write_text(SAVED.format(filter=on))
+    week = weekly.open_week(logs)
+    mine = pl.col("file").str.starts_with("visits/form.csv")
+    assert week.table("reading").filter(mine).select("parameter", "matched", "line").rows() == [("nitrate", 9.0, 2)]
+    assert week.table("visit").filter(mine)["note"][0] == "a, b"
+    assert week.table("service").filter(mine).select("filter", "job", "line").rows() == [(on, "check", 3)]
+    assert week.table("event").filter(mine).select("event", "count", "line").rows() == [("fish in", 2.0, 4)]
+    account = week.table("account").filter(mine)
+    assert sorted(account.select("file", "rows_in").rows()) == [
+        ("visits/form.csv, sheet events", 1), ("visits/form.csv, sheet services", 1),
+        ("visits/form.csv, sheet visits", 1), ("visits/form.csv, sheet weather", 1),
+    ]  # fmt: skip
+
+
+def test_no_text_of_a_record_ends_the_page_and_only_its_own_script_runs(demo_logs: Path) -> None:
+    week = weekly.open_week(demo_logs)
+    hostile = week.table("tank").with_columns(name=pl.lit("</script><script>alert(1)</script>"))
+    week.tables["tank"], own = hostile, week.table("tank")
+    made = phone_form(week, "ottersage", DAY)
+    week.tables["tank"] = own
+    assert made.count("</script>") == 2
+    assert "script-src 'sha256-" in made
+    assert "http:" not in made
+    assert "https:" not in made
+
+
+@pytest.mark.browser
+@pytest.mark.slow
+def test_a_visit_is_typed_offline_kept_and_saved_and_loads(logs: Path, tmp_path: Path) -> None:
+    from playwright.sync_api import sync_playwright
+
+    if CHROMIUM is None:
+        assert "CI" not in os.environ, "CI must have Chromium"
+        pytest.skip("no Chromium on this machine")
+    write_sheets(weekly.open_week(logs), ["ottersage"], tmp_path / "out", day=DAY, form=True)
+    name = form_name("ottersage", DAY)
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        context = browser.new_context(viewport={"width": 390, "height": 844}, offline=True, accept_downloads=True)
+        page = context.new_page()
+        wrong: list[str] = []
+        page.on("pageerror", lambda error: wrong.append(str(error)))
+        page.on("console", lambda told: wrong.append(told.text) if told.type == "error" else None)
+        page.goto((tmp_path / "out" / f"{name}.html").as_uri())
+        page.locator("details").first.locator("summary").click()
+        first = page.locator("details").first
+        first.get_by_role("group", name="nitrate").get_by_role("button").nth(2).click()
+        first.get_by_role("group", name="nitrate").get_by_role("button").nth(3).click()
+        first.get_by_label("Water changed").fill("30%")
+        first.get_by_role("button", name="Add an event").click()
+        first.get_by_label("Event").select_option("fish in")
+        first.get_by_label("How many fish").fill("2")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+        page.reload()
+        page.locator("details").first.locator("summary").click()
+        assert page.locator("details").first.get_by_label("Water changed").input_value() == "30%", "kept when closed"
+        with page.expect_download() as saved:
+            page.get_by_role("button", name="Save the CSV").click()
+        saved.value.save_as(logs / "visits" / f"{name}.csv")
+        browser.close()
+    assert wrong == []
+    week = weekly.open_week(logs)
+    mine = pl.col("file").str.starts_with(f"visits/{name}.csv")
+    assert week.table("held").filter(mine)["reason"].to_list() == []
+    assert week.table("reading").filter(mine)["parameter"].to_list() == ["nitrate"]
+    assert week.table("water_change").filter(mine)["fraction"].to_list() == [0.3]
+    assert week.table("event").filter(mine).select("event", "count").rows() == [("fish in", 2.0)]
