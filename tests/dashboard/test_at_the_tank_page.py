@@ -5,12 +5,10 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import re
-import shutil
 from html import unescape
 from pathlib import Path
 
 import pytest
-import streamlit as st
 from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Button
 
@@ -20,21 +18,11 @@ from pipeline.new_folder import make_folder
 from tests.dashboard.test_pages import opened, words
 from tests.spreadsheets import xlsx
 
+pytestmark = pytest.mark.usefixtures("fresh_caches")
+
 DAY = dt.date(2026, 6, 2)  # a Tuesday: Ottersage Court and Thistlebun Day Centre
 ONE = ("change", "look", "taken", "kit", "kind")  # pills of which one is chosen
 GRID = "grid 2026-06-02 ottersage|thistlebun 0"
-
-
-@pytest.fixture(autouse=True)
-def _fresh_caches() -> None:
-    st.cache_resource.clear()
-    st.cache_data.clear()
-
-
-@pytest.fixture
-def logs(demo_logs: Path, tmp_path: Path) -> Path:
-    """A loaded copy of the demo round that may be written to."""
-    return Path(shutil.copytree(demo_logs, tmp_path / "logs"))
 
 
 def text(app: AppTest) -> str:

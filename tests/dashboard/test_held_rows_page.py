@@ -4,31 +4,19 @@ from __future__ import annotations
 
 import csv
 import re
-import shutil
 from html import unescape
 from pathlib import Path
 
 import pytest
-import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from pipeline import logbook, weekly
 from pipeline.new_folder import make_folder
 from tests.dashboard.test_pages import opened, words
 
+pytestmark = pytest.mark.usefixtures("fresh_caches")
+
 SHEET = "visits/2026-03-24-evening-sheet.csv"
-
-
-@pytest.fixture(autouse=True)
-def _fresh_caches() -> None:
-    st.cache_resource.clear()
-    st.cache_data.clear()
-
-
-@pytest.fixture
-def logs(demo_logs: Path, tmp_path: Path) -> Path:
-    """A loaded copy of the demo round that may be written to."""
-    return Path(shutil.copytree(demo_logs, tmp_path / "logs"))
 
 
 def text(app: AppTest) -> str:

@@ -12,7 +12,6 @@ from html import unescape
 from pathlib import Path
 
 import pytest
-import streamlit as st
 from pypdf import PdfReader
 from streamlit.testing.v1 import AppTest
 
@@ -23,20 +22,10 @@ from pipeline.new_folder import make_folder
 from pipeline.papers.issued import PDF
 from pipeline.week import Week
 
+pytestmark = pytest.mark.usefixtures("fresh_caches")
+
 APP = Path(__file__).parents[2] / "dashboard" / "app.py"
 FIRST, LAST = dt.date(2026, 5, 5), dt.date(2026, 6, 1)
-
-
-@pytest.fixture(autouse=True)
-def _fresh_caches() -> None:
-    st.cache_resource.clear()
-    st.cache_data.clear()
-
-
-@pytest.fixture
-def logs(demo_logs: Path, tmp_path: Path) -> Path:
-    """A copy of the demo round: issuing writes to it."""
-    return Path(shutil.copytree(demo_logs, tmp_path / "logs"))
 
 
 @pytest.fixture(scope="module")

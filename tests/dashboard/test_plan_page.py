@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from html import unescape
 from pathlib import Path
 
@@ -16,13 +15,9 @@ from pipeline.new_folder import make_folder
 from tests.dashboard.test_filter_book_page import BASE, NBSP, folder
 from tests.dashboard.test_pages import _fresh_caches, opened
 
+pytestmark = pytest.mark.usefixtures("fresh_caches")
+
 __all__ = ["_fresh_caches"]
-
-
-@pytest.fixture
-def logs(demo_logs: Path, tmp_path: Path) -> Path:
-    """A copy of the demo round: proposals are written to it."""
-    return Path(shutil.copytree(demo_logs, tmp_path / "logs"))
 
 
 def raw(app: AppTest) -> str:
