@@ -218,7 +218,7 @@ def sheets(
     as_of: AsOf = None,
     db: Db = None,
 ) -> None:
-    """Visit sheets and the van list; history pages, labels, phone forms."""
+    """Visit sheets, van list; history pages, labels, phone forms."""
     from pipeline.papers import writing
 
     among_logs(logs, out, is_folder=True)

@@ -12,8 +12,9 @@ import io
 import re
 import zipfile
 from collections.abc import Iterator
+from xml.parsers import expat
 
-from python_calamine import CalamineError, CalamineWorkbook
+from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum
 
 from pipeline.intake.structure import NoTable
 
@@ -21,18 +22,18 @@ UNPACKED_MB = 100  # a workbook of 2,000 visits comes to 2 MB
 SAVE_ANEW = "save it anew as .xlsx, .ods or CSV"
 MOST_CELLS = 2_000_000  # of a sheet, blank ones between included
 MOST_TEXT = 500_000_000  # bytes that repeated texts may come to
-XLSX_CELL = re.compile(rb"""\br\s*=\s*["']([A-Z]{1,3})(\d{1,7})["']""")
+XLSX_CELL = re.compile(rb"""\br\s*=\s*["']\s*([A-Za-z]*)(\d+)""")  # of a cell, or of a row, which has no letters
 XLSX_TEXT = re.compile(rb"<si\b.*?</si>", re.DOTALL)
 ODS_ROW = re.compile(rb"<table:table-row\b([^>]*?)(?:/>|>(.*?)</table:table-row>)", re.DOTALL)
 ODS_CELL = re.compile(
     rb"<table:(?:covered-)?table-cell\b([^>]*?)(?:/>|>(.*?)</table:(?:covered-)?table-cell>)", re.DOTALL
 )
-REPEATED = re.compile(rb"""number-(?:rows|columns)-repeated\s*=\s*["'](\d{1,9})["']""")
+REPEATED = re.compile(rb"""number-(?:rows|columns)-repeated\s*=\s*["']\s*(\d+)""")
 
 
 def _column(letters: bytes) -> int:
     place = 0
-    for letter in letters:
+    for letter in letters.upper()[:8]:
         place = place * 26 + letter - 64
     return place
 
@@ -44,14 +45,15 @@ def _reach_xlsx(parts: dict[str, bytes]) -> tuple[int, int]:
         if "worksheets/" in name.casefold():
             places = set(XLSX_CELL.findall(content))
             wide = max((_column(letters) for letters in {one for one, _ in places}), default=0)
-            cells = max(cells, wide * max((int(row) for _, row in places), default=0))
+            wide = max(wide, *(row.count(b"<c") for row in content.split(b"<row")))  # cells need not say where they are
+            cells = max(cells, wide * max((int(row[:12]) for _, row in places), default=0))
     strings = next((content for name, content in parts.items() if name.casefold().endswith("sharedstrings.xml")), b"")
     return cells, cells * max((len(text) for text in XLSX_TEXT.findall(strings)), default=0)
 
 
 def _times(attributes: bytes) -> int:
     found = REPEATED.search(attributes)
-    return int(found[1]) if found else 1
+    return int(found[1][:12]) if found else 1
 
 
 def _reach_ods(parts: dict[str, bytes]) -> tuple[int, int]:
@@ -80,6 +82,9 @@ def _checked(raw: bytes) -> bytes:
                     f"it would be {large:.0f} MB unpacked, more than {UNPACKED_MB} MB; split it into several files",
                 )
             parts = {part.filename: book.read(part) for part in wanted}
+        for name, content in parts.items():  # the reader may never come to an end of what is not well formed
+            if name.endswith((".xml", ".rels")):
+                expat.ParserCreate().Parse(content, True)
     except NoTable:
         raise
     except Exception:  # of a damaged or locked archive, zipfile raises many kinds
@@ -142,7 +147,7 @@ def sheets_of(raw: bytes) -> Iterator[tuple[str, bytes]]:
     checked = _checked(raw)
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(checked))
-        names = book.sheet_names
+        names = [one.name for one in book.sheets_metadata if one.typ == SheetTypeEnum.WorkSheet]
         grids = [book.get_sheet_by_name(name).to_python(skip_empty_area=False) for name in names]
     except (CalamineError, ValueError, OSError) as error:
         raise NoTable("file", f"it is no workbook that can be read ({str(error)[:80]}); {SAVE_ANEW}") from None

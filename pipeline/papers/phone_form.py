@@ -74,7 +74,7 @@ def phone_form(week: Week, site: str, when: dt.date) -> str:
     body = [
         STYLE,
         f'<div class="top"><h1>{escape(data["site"])}</h1><span>{escape(data["day"])}</span></div>',
-        f'<p class="small">{escape(data["as_of"])}. Works without a network; nothing leaves this phone by itself.</p><hr>',
+        f'<p class="small">{escape(data["as_of"])}. Works without a network; nothing is sent until you send it.</p><hr>',
         '<p id="told" role="status">Tap a tank to begin.</p><div id="form"></div>',
         f"<footer><p>{escape(' '.join(cautions(week.assumed)))}</p></footer>",
         f'<script type="application/json" id="data">{json.dumps(told).replace("<", chr(92) + "u003c")}</script>',

@@ -131,8 +131,10 @@ def repeated_cell() -> bytes:
         (repeated_cell(), "cells, more than the 2000000"),
         (replaced(xlsx({"A": [["date"]]}), "xl/worksheets/sheet1.xml", b"<sheetData>", b" " * 101_000_000), "101 MB unpacked"),
         (replaced(xlsx({"A": [["date"]]}), "xl/workbook.xml", b"<sheets>", b"<sh"), "no workbook that can be read"),
+        (replaced(ods({"A": [["date"]]}), "content.xml", b"</table:table-row>", b""), "no workbook that can be read"),
+        (replaced(xlsx({"A": [["date"]]}), "xl/worksheets/sheet1.xml", b'r="A1"', b'r="a9999999999"'), "more than the 2000000"),
     ],
-    ids=["empty", "torn", "a CSV", "far cell", "repeated cell", "bomb", "broken inside"],
+    ids=["empty", "torn", "a CSV", "far cell", "repeated cell", "bomb", "broken inside", "not closed", "odd place"],
 )  # fmt: skip
 def test_a_workbook_that_is_none_or_too_large_is_a_sentence(folder: Path, content: bytes, says: str) -> None:
     (folder / "visits" / "book.xlsx").write_bytes(content)
