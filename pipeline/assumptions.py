@@ -103,7 +103,7 @@ def _assumption(group: str, name: str, entry: Mapping[str, Any], rules: Mapping[
     if basis.startswith("published"):
         allowed = sorted(value * times for times in rules["published"])
     else:
-        allowed = rules["units"][unit]
+        allowed = rules["units"].get(unit, (value / 100, value * 100))  # a new unit: about its value
     least, most = entry.get("allowed", allowed)
     return Assumption(
         name=name,

@@ -113,7 +113,7 @@ def not_read(folder: Path) -> list[str]:
     return [f"Not read: {shown}{more}. Only .csv, .xlsx and .ods files are; save it as one of them to have it read."]
 
 
-def find_files(folder: Path, limit_mb: float = 20, all_mb: float = 50) -> list[LogFile]:
+def find_files(folder: Path, limit_mb: float = 50, all_mb: float = 400) -> list[LogFile]:
     """Every CSV and workbook of the folder by name, in a fixed order; hidden files and folders are passed over."""
     found = []
     for here, folders, files in os.walk(folder):

@@ -18,11 +18,17 @@ from pipeline.new_folder import make_folder
 from tests.dashboard.test_pages import opened, words
 from tests.spreadsheets import xlsx
 
-pytestmark = pytest.mark.usefixtures("fresh_caches")
+pytestmark = pytest.mark.usefixtures("fresh_caches", "_on_the_day")
 
 DAY = dt.date(2026, 6, 2)  # a Tuesday: Ottersage Court and Thistlebun Day Centre
 ONE = ("change", "look", "taken", "kit", "kind")  # pills of which one is chosen
 GRID = "grid 2026-06-02 ottersage|thistlebun 0"
+
+
+@pytest.fixture
+def _on_the_day(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Visits of the day after the demo's are no longer to come."""
+    monkeypatch.setattr("pipeline.weekly._today", lambda: DAY)
 
 
 def text(app: AppTest) -> str:

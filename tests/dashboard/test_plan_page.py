@@ -49,7 +49,7 @@ def test_a_tank_over_its_rating_is_told_the_cheapest_way_and_every_option(
 ) -> None:
     text = said(opened(demo_logs, "plan", monkeypatch, tank="LM2"))
     found = plan(weekly.open_week(demo_logs), "LM2")
-    assert "It is at 223.1 % today. Cheapest way within (3.74): Feed 50 % less" in text
+    assert "It is at 223 % today. Cheapest way within (3.74): Feed 50 % less" in text
     places = [
         text.index(f"{n}. {option['changes'][0]['says']}".replace(NBSP, " "))
         for n, option in enumerate(found["options"], 1)

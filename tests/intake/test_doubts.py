@@ -124,4 +124,4 @@ def test_a_file_of_hundreds_of_megabytes_is_held_unread(folder: Path) -> None:
         file.truncate(500_000_000)
     tables = checked(folder)
     held = tables["held"].filter(file="visits/big.csv")["reason"].to_list()
-    assert held == ["The whole file is held: it is larger than 200 MB; split it into several files."]
+    assert held == ["The whole file is held: it is larger than 50 MB; split it into several files."]
