@@ -97,15 +97,16 @@ def load(logs: Logs, db: Db = None, form: Form = "text") -> None:
 @app.command()
 def review(logs: Logs, as_of: AsOf = None, db: Db = None, form: Form = "text", pdf: Pdf = None) -> None:
     """The weekly review of all tanks, ranked, with next steps."""
-    from pipeline import review as room
+    from pipeline.review.printed import as_text
+    from pipeline.review.told import as_json
 
     if pdf is not None:
         among_logs(logs, pdf, is_folder=False)
     week = _open(logs, as_of, db)
     if form == "json":
-        _print_json(room.as_json(week))
+        _print_json(as_json(week))
     else:
-        print(room.as_text(week))
+        print(as_text(week))
     if pdf is not None:
         from pipeline.papers.week_pdf import week_pdf
         from pipeline.papers.writing import write_bytes
@@ -280,7 +281,7 @@ def assumptions(
     in_force = built_in()
     problems: list[str] = []
     if logs is not None:
-        from pipeline.intake import read_round
+        from pipeline.intake.round_file import read_round
 
         round_ = read_round(_folder(logs))
         in_force, problems = with_overrides(round_.overrides)

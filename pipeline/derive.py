@@ -7,21 +7,20 @@ share a kit or a tap, and the ranks of the review. So memory stays bounded howev
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 from collections.abc import Iterator, Sequence
-from functools import cache, partial
-from importlib.metadata import version
-from pathlib import Path
+from functools import partial
 
 import polars as pl
 
 import schemas
-from pipeline import reuse, review
+from pipeline import reuse
 from pipeline.assumptions import Assumptions
 from pipeline.calc import capacity as rating
 from pipeline.calc import dates, explanations, floworder, nitrate, water
 from pipeline.calc.kit_shift import hold_down_by_parts, kits_used
 from pipeline.progress import Progress
+from pipeline.review import reviewing
+from pipeline.review.ranking import MONTH, WEEK
 from pipeline.week import Round
 from schemas import Tables
 
@@ -55,7 +54,7 @@ def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, roun
         "due": dates.due(tables, requests, assumed, round_),
         "audit": floworder.audit(tables, requests, assumed),
     }
-    return {**now, **review.looked_at({**tables, **now}, requests, assumed, round_)}
+    return {**now, **reviewing.looked_at({**tables, **now}, requests, assumed, round_)}
 
 
 def explained(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
@@ -66,25 +65,14 @@ def explained(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> p
     last = requests["as_of"].max()
     if not isinstance(last, dt.date):
         return schemas.empty("explanation")
-    first = last - dt.timedelta(review.WEEK)
-    back = dt.timedelta(7 * round(assumed["baseline_weeks"]) + review.WEEK)
+    first = last - dt.timedelta(WEEK)
+    back = dt.timedelta(7 * round(assumed["baseline_weeks"]) + WEEK)
     return explanations.weigh(recent(tables, first - back), requests.filter(pl.col("as_of") >= first), assumed)
 
 
 def reviewed_days(as_of: dt.date) -> list[dt.date]:
     """As-of, and the days a week and four weeks before it, which "changed" and "worse" are judged by."""
-    return [as_of - dt.timedelta(review.MONTH), as_of - dt.timedelta(review.WEEK), as_of]
-
-
-@cache
-def code_fingerprint() -> str:
-    """Changes with any line of our own that a warehouse is made by: one made by other lines is made anew."""
-    digest = hashlib.sha256(version("tankround").encode())
-    for room in (Path(schemas.__file__).parent, Path(__file__).parent):
-        for file in sorted(room.rglob("*.py")):
-            if not {"papers", "advise"} & set(file.relative_to(room).parts):
-                digest.update(file.read_bytes())
-    return digest.hexdigest()
+    return [as_of - dt.timedelta(MONTH), as_of - dt.timedelta(WEEK), as_of]
 
 
 def recent(tables: Tables, since: dt.date) -> Tables:
@@ -142,7 +130,7 @@ def derived(
     old: Tables | None = None,
 ) -> Tables:
     """The review as of a day; what `old` has of a tank with the same records is not calculated again."""
-    shared = reuse.shared_fingerprint(tables, assumed, round_, code_fingerprint())
+    shared = reuse.shared_fingerprint(tables, assumed, round_, reuse.code_fingerprint())
     requests = requests_of(tables, reviewed_days(as_of))
     groups = list(some_at_a_time(tables))
     parts = []
@@ -163,7 +151,7 @@ def derived(
         progress(0.8 + 0.1 * number / len(groups), "reviewing")
         mine = {name: _of(frame, tanks) for name, frame in found.items()}
         parts.append(looked_at({**records, **mine}, _of(requests, tanks), assumed, round_))
-    return {**found, **review.ranked(together(parts))}
+    return {**found, **reviewing.ranked(together(parts))}
 
 
 def _of(frame: pl.DataFrame, tanks: Sequence[str]) -> pl.DataFrame:

@@ -11,8 +11,9 @@ import polars as pl
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.weekly import open_week
-from schemas import DERIVED_TABLES, TABLES, conform
+from schemas import conform
 from schemas.columns import describe
+from schemas.tables import DERIVED_TABLES, TABLES
 
 # Frame -> the table of the warehouse it is.
 FRAMES = {

@@ -15,19 +15,20 @@ from typing import Any
 
 import polars as pl
 
-from pipeline import intake
 from pipeline.assumptions import Assumptions, with_overrides
 from pipeline.console import account_dict
 from pipeline.intake import corrections
 from pipeline.intake.amounts import read_change
+from pipeline.intake.check import check
 from pipeline.intake.columns import Context, read_dates
-from pipeline.intake.files import BOOK, TABLES, LogFile, family_of
+from pipeline.intake.files import BOOK, TABLES, LogFile, family_of, find_files
 from pipeline.intake.guess import guess, known_names
 from pipeline.intake.headers import FAMILY, fold, read_header, required
 from pipeline.intake.ladders import KitRow
 from pipeline.intake.names import fold_name
 from pipeline.intake.readings import kits_of, read_one
-from pipeline.intake.sheets import Sheets, text_columns
+from pipeline.intake.round_file import read_round
+from pipeline.intake.sheets import Sheets, read_sheets, text_columns
 from pipeline.intake.structure import NoTable, read_table
 from pipeline.intake.workbook import by_record, sheets_of
 from pipeline.week import Round, Week
@@ -88,10 +89,10 @@ def stamp(folder: Path) -> str:
 
 def read_folder(folder: Path, today: dt.date | None = None) -> Folder:
     """The sheets of a folder, for trials."""
-    round_ = intake.read_round(folder)
+    round_ = read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
-    files = intake.find_files(folder, assumed["file_limit_mb"], assumed["folder_limit_mb"])
-    sheets = intake.read_sheets(folder, files, most_columns=assumed["columns_limit"], own=round_.columns)
+    files = find_files(folder, assumed["file_limit_mb"], assumed["folder_limit_mb"])
+    sheets = read_sheets(folder, files, most_columns=assumed["columns_limit"], own=round_.columns)
     return Folder(folder, round_, assumed, today or dt.date.today(), sheets)
 
 
@@ -125,8 +126,8 @@ def files(folder: Folder, held: pl.DataFrame, new: Mapping[str, bytes]) -> Accou
         )
         for path, raw in new.items()
     ]
-    more = intake.read_sheets(folder.path, found, new, folder.assumed["columns_limit"], folder.round.columns)
-    tables = intake.check(_joined(folder.sheets, more), folder.round, folder.assumed, folder.today)
+    more = read_sheets(folder.path, found, new, folder.assumed["columns_limit"], folder.round.columns)
+    tables = check(_joined(folder.sheets, more), folder.round, folder.assumed, folder.today)
     mine = pl.col("file").is_in(more.files["file"].implode())
     others = tables["held"].filter(~mine).join(held.select(KEY), on=KEY, how="anti", nulls_equal=True)
     return Account(
@@ -274,7 +275,7 @@ def correction(folder: Folder, held: pl.DataFrame, rows: Sequence[Mapping[str, s
     now = row["now"].strip()
     if not now:
         return Answer(False, "Nothing is typed; expected a value.")
-    tables = intake.check(_with_corrections(folder, rows), folder.round, folder.assumed, folder.today)
+    tables = check(_with_corrections(folder, rows), folder.round, folder.assumed, folder.today)
     mine = tables["correction"].filter((pl.col("file") == "corrections.csv") & (pl.col("line") >= TYPED_AT))
     if mine.height != len(rows) or "stale" in mine["state"]:
         return Answer(False, "The file reads otherwise by now, so this would change nothing. Load the page again.")

@@ -8,8 +8,6 @@ from __future__ import annotations
 from functools import lru_cache
 
 from pipeline.assumptions import Assumptions, built_in
-from schemas.filterbook import MM3_PER_L as MM3_PER_L
-from schemas.filterbook import volume_l as volume_l
 from schemas.parameters import RECORDS
 
 

@@ -14,14 +14,15 @@ from typing import Any
 
 import polars as pl
 
-from pipeline import derive, intake, reuse, safe_write, store
+from pipeline import reuse, safe_write, store
 from pipeline.assumptions import ASSUMPTIONS_FILE, with_overrides
-from pipeline.calc import explanation_path, nitrate_path
 from pipeline.console import account_dict
+from pipeline.intake.files import LogFile, find_files
+from pipeline.intake.round_file import read_round
 from pipeline.problems import Problem
 from pipeline.progress import Progress, silent
 from pipeline.week import Round, Week
-from schemas import BASE_TABLES, DERIVED_TABLES, Tables
+from schemas import Tables
 
 LOOK_BACK_DAYS = 1100  # no window of a calculation is longer; the last reading and visit of each tank are always there
 
@@ -45,9 +46,9 @@ def _since(as_of: dt.date) -> dt.date:
     return dt.date((as_of - dt.timedelta(LOOK_BACK_DAYS)).year, 1, 1)
 
 
-def _fingerprint(folder: Path, files: Sequence[intake.LogFile]) -> str:
+def _fingerprint(folder: Path, files: Sequence[LogFile]) -> str:
     """Changes whenever anything that the warehouse is made of changes, except the day of loading."""
-    digest = hashlib.sha256(derive.code_fingerprint().encode())
+    digest = hashlib.sha256(reuse.code_fingerprint().encode())
     digest.update(ASSUMPTIONS_FILE.read_bytes())
     settings = folder / "round.toml"
     digest.update(settings.read_bytes() if settings.is_file() else b"")
@@ -90,9 +91,14 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
     """Read, check, calculate, review and store a log folder; nothing where nothing is new and the day is the same."""
     if not folder.is_dir():
         raise Problem(f"{folder} is not a folder; expected a log folder. `tankround new FOLDER` makes an empty one.")
+    # Only a load needs what checks and calculates: a week that stands is read without.
+    from pipeline import derive
+    from pipeline.intake.check import check
+    from pipeline.intake.sheets import read_sheets
+
     today = today or _today()
     target = warehouse_of(folder, db)
-    round_ = intake.read_round(folder)
+    round_ = read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
     with store.building_lock(target):
         safe_write.clear_leftovers(folder)
@@ -104,8 +110,8 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
         if old is not None and same and old.about.get("loaded_on") == today.isoformat():
             return LoadResult(_account(old.account, round_), False, target)
         progress(0.1, "reading and checking")
-        sheets = intake.read_sheets(folder, files, most_columns=assumed["columns_limit"], own=round_.columns)
-        tables = intake.check(sheets, round_, assumed, today)
+        sheets = read_sheets(folder, files, most_columns=assumed["columns_limit"], own=round_.columns)
+        tables = check(sheets, round_, assumed, today)
         progress(0.4, "calculation")
         records = derive.recent(tables, _since(today))
         known = old.calculated if old is not None else None
@@ -119,9 +125,7 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
         return LoadResult(account, new, target)
 
 
-def _standing(
-    folder: Path, db: Path | None, today: dt.date | None, as_of: dt.date | None
-) -> tuple[dt.date, Tables] | None:
+def _standing(folder: Path, db: Path | None, today: dt.date | None) -> tuple[dt.date, Tables] | None:
     """The day of loading and the tables of the warehouse that stands, read once; None where it is damaged or, for a day
     of loading, not that of the folder as it is."""
     target = warehouse_of(folder, db)
@@ -135,15 +139,14 @@ def _standing(
                 loaded_on != today or about["fingerprint"] != _fingerprint(folder, _files(folder))
             ):
                 return None
-            stored = as_of in (None, loaded_on)
-            return loaded_on, store.read_tables(con, [*BASE_TABLES, *DERIVED_TABLES] if stored else list(BASE_TABLES))
+            return loaded_on, store.read_tables(con)
     except store.Unreadable:
         return None
 
 
-def _files(folder: Path) -> Sequence[intake.LogFile]:
-    assumed, _ = with_overrides(intake.read_round(folder).overrides)
-    return intake.find_files(folder, assumed["file_limit_mb"], assumed["folder_limit_mb"])
+def _files(folder: Path) -> Sequence[LogFile]:
+    assumed, _ = with_overrides(read_round(folder).overrides)
+    return find_files(folder, assumed["file_limit_mb"], assumed["folder_limit_mb"])
 
 
 def open_week(
@@ -154,15 +157,15 @@ def open_week(
     progress: Progress = silent,
 ) -> Week:
     """The round as of a day (the day of loading): loaded first where the folder has changed."""
-    standing = _standing(folder, db, today or _today(), as_of)
+    standing = _standing(folder, db, today or _today())
     for _ in range(2):  # the second mends what was damaged after the first
         if standing is None:
             load(folder, db, today, progress)
-            standing = _standing(folder, db, None, as_of)
+            standing = _standing(folder, db, None)
     if standing is None:
         raise Problem(f"{warehouse_of(folder, db)} was damaged while it was read; run the command again.")
     loaded_on, tables = standing
-    round_ = intake.read_round(folder)
+    round_ = read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
     stored = as_of in (None, loaded_on)
     if as_of is None or stored:
@@ -171,6 +174,8 @@ def open_week(
         raise Problem(
             f"{as_of} is after {loaded_on}, the day of loading; expected a day up to it. Leave --as-of away for today."
         )
+    from pipeline import derive
+
     progress(0.4, "calculation")
     derived = derive.derived(derive.recent(tables, _since(as_of)), as_of, assumed, round_, progress)
     return Week(folder, round_, assumed, as_of, loaded_on, {**tables, **derived})
@@ -178,6 +183,8 @@ def open_week(
 
 def history(week: Week, tanks: Sequence[str], weeks: int) -> Tables:
     """Capacity, rates and outlook of a few tanks on the Mondays of the weeks before the week's day, and on that day."""
+    from pipeline import derive
+
     monday = week.as_of - dt.timedelta(week.as_of.weekday())
     days = sorted({week.as_of, *(monday - dt.timedelta(7 * back) for back in range(weeks))})
     requests = derive.requests_of(week.tables, days).filter(pl.col("tank").is_in(list(tanks)))
@@ -186,10 +193,15 @@ def history(week: Week, tanks: Sequence[str], weeks: int) -> Tables:
 
 def paths(week: Week, tanks: Sequence[str]) -> pl.DataFrame:
     """The fitted saw-tooth and the forecast of a few tanks as of the week's day, for their charts."""
+    from pipeline import derive
+    from pipeline.calc import nitrate_path
+
     requests = derive.requests_of(week.tables, [week.as_of]).filter(pl.col("tank").is_in(list(tanks)))
     return nitrate_path.paths(week.tables, requests, week.assumed, week.round)
 
 
 def implied(week: Week, tank: str, told: Mapping[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """What an explanation of a tank's nitrate (a row of table `explanation`) would have: its path and moved readings."""
+    from pipeline.calc import explanation_path
+
     return explanation_path.implied(week.tables, tank, week.as_of, told, week.assumed)

@@ -3,31 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 
 import polars as pl
 
 from schemas.base import Record
 from schemas.columns import column
 from schemas.rules import Limits, Row, held, warned
+from schemas.shapes import volume_l
 from schemas.words import FILTER_KINDS, SHAPES, STAGES
 
-MM3_PER_L = 1e6
 LATER = "The last day is before the first; expected a later one."
 WET = "That is {bulk:.4n} kg a litre: porous media wet is far heavier than dry. Was it weighed wet?"
-
-
-def volume_l() -> pl.Expr:
-    """Volume of a compartment by its dimensions [L], from the columns of compartments; null where one is missing."""
-    area = (
-        pl.when(pl.col("shape") == "box")
-        .then(pl.col("length_mm") * pl.col("width_mm"))
-        .when(pl.col("shape") == "cylinder")
-        .then(pl.col("width_mm") ** 2 * (math.pi / 4))
-        .when(pl.col("shape") == "ring")
-        .then((pl.col("width_mm") ** 2 - pl.col("inner_mm") ** 2) * (math.pi / 4))
-    )
-    return area * pl.col("depth_mm") / MM3_PER_L
 
 
 def usable_by_dimensions(f: Limits) -> pl.Expr:

@@ -19,7 +19,8 @@ import polars as pl
 
 from pipeline.assumptions import Assumptions, built_in
 from pipeline.week import Round, Week
-from schemas import BASE_TABLES, Tables, conform, empty
+from schemas import Tables, conform, empty
+from schemas.tables import BASE_TABLES
 
 AS_OF = dt.date(2026, 6, 1)
 LONG_AGO = dt.date(2024, 1, 1)

@@ -19,8 +19,8 @@ from pipeline.frames import FRAMES, Frames
 from pipeline.papers.export import columns_of_tables, contents, to_xlsx
 from pipeline.problems import Problem
 from pipeline.weekly import load
-from schemas import TABLES
 from schemas.columns import describe
+from schemas.tables import TABLES
 from tests.small_folder import write_folder
 
 README = (Path(__file__).parents[1] / "README.md").read_text("utf-8")

@@ -9,7 +9,8 @@ import polars as pl
 import pytest
 
 from pipeline import derive, store, weekly
-from schemas import DERIVED_TABLES, Tables
+from schemas import Tables
+from schemas.tables import DERIVED_TABLES
 from tests.bench.large_logs import write_standing, write_visits
 from tests.store.sameness import assert_same_tables, tables_of
 

@@ -13,8 +13,10 @@ from pathlib import Path
 import pytest
 
 from dashboard.launch import HOST, command, environment, free_port, serve
-from pipeline import cli, intake, log, options
+from pipeline import cli, log, options
 from pipeline.intake import structure
+from pipeline.intake.files import find_files
+from pipeline.intake.round_file import read_round
 from pipeline.problems import Problem
 from tests.commands import run_command
 from tests.small_folder import write_folder
@@ -129,7 +131,7 @@ def test_a_file_that_no_load_reads_is_told(logs: Path) -> None:
 )
 def test_settings_out_of_reach_are_a_sentence(tmp_path: Path, text: str, said: str) -> None:
     (tmp_path / "round.toml").write_text(text)
-    assert said in intake.read_round(tmp_path).problems[0]
+    assert said in read_round(tmp_path).problems[0]
 
 
 # A sparse file takes no room on the disk, and the load must not read it.
@@ -138,10 +140,10 @@ def test_a_sheet_of_500_mb_is_held_unread_and_a_folder_of_many_is_refused(tmp_pa
     for number, megabytes in enumerate((500, 19, 19, 19)):
         with (tmp_path / "visits" / f"{number}.csv").open("wb") as file:
             file.truncate(megabytes * 1_000_000)
-    (large, *_) = intake.find_files(tmp_path, 20, 60)
+    (large, *_) = find_files(tmp_path, 20, 60)
     assert large.trouble == "it is larger than 20 MB; split it into several files"
     with pytest.raises(Problem, match="are 57 MB together; expected up to 50 MB"):
-        intake.find_files(tmp_path, 20, 50)
+        find_files(tmp_path, 20, 50)
 
 
 @pytest.mark.parametrize(

@@ -10,9 +10,12 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import intake
 from pipeline.assumptions import built_in
 from pipeline.from_sheet import make_from
+from pipeline.intake.check import check
+from pipeline.intake.files import find_files
+from pipeline.intake.round_file import read_round
+from pipeline.intake.sheets import read_sheets
 from pipeline.new_folder import columns_told, families_named, make_folder
 from pipeline.problems import Problem
 from schemas import FAMILIES, Tables
@@ -27,10 +30,10 @@ def made(tmp_path: Path, name: str, content: bytes | str) -> tuple[str, Tables, 
     source, folder = tmp_path / name, tmp_path / "logs"
     source.write_bytes(content if isinstance(content, bytes) else content.encode())
     told = "\n".join(make_from(folder, source)).replace("\u00a0", " ")
-    round_ = intake.read_round(folder)
+    round_ = read_round(folder)
     assert round_.problems == ()
-    sheets = intake.read_sheets(folder, intake.find_files(folder), own=round_.columns)
-    return told, intake.check(sheets, round_, built_in(), dt.date(2026, 6, 1)), folder
+    sheets = read_sheets(folder, find_files(folder), own=round_.columns)
+    return told, check(sheets, round_, built_in(), dt.date(2026, 6, 1)), folder
 
 
 @pytest.mark.parametrize("kind", ["xlsx", "ods"])
@@ -82,7 +85,7 @@ def test_dates_of_two_readings_are_not_guessed(tmp_path: Path) -> None:
 
 def test_odd_names_go_into_the_settings_whole(tmp_path: Path) -> None:
     _, tables, folder = made(tmp_path, "a.csv", 'Day,Tank,pH,"say ""hi"" \\n"\n2026-05-04,Hall,7,x\n')
-    assert intake.read_round(folder).columns['say "hi" \\n'] == ""
+    assert read_round(folder).columns['say "hi" \\n'] == ""
     assert isinstance(tables["unknown_column"], pl.DataFrame)
 
 

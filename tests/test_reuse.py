@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from pipeline import derive, reuse, store, weekly
 from pipeline.assumptions import Assumptions, built_in
 from pipeline.week import Round
-from schemas import BASE_TABLES, Tables, empty
+from schemas import Tables, empty
+from schemas.tables import BASE_TABLES
 from tests import small_logs
 from tests.small_folder import FIRST, HEADER, write_folder
 from tests.store.sameness import assert_same_tables, tables_of

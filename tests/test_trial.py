@@ -9,8 +9,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import intake, trial
+from pipeline import trial
 from pipeline.assumptions import with_overrides
+from pipeline.intake.check import check
 from pipeline.intake.ladders import KitRow
 from tests.conftest import SAMPLE_LOGS
 
@@ -28,7 +29,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> trial.Folder:
 
 @pytest.fixture(scope="module")
 def held(folder: trial.Folder) -> pl.DataFrame:
-    return intake.check(folder.sheets, folder.round, folder.assumed, TODAY)["held"]
+    return check(folder.sheets, folder.round, folder.assumed, TODAY)["held"]
 
 
 def put_right(line: int, column: str, was: str, now: str, file: str = SHEET, **more: str) -> dict[str, str]:
@@ -81,7 +82,7 @@ def test_a_corrected_tank_tells_what_its_row_then_holds(tmp_path: Path) -> None:
     (tmp_path / "tanks.csv").write_text("tank,site,name,net_l\nT1,a,Lounge,100\n")
     (tmp_path / "visits" / "x.csv").write_text("date,tank,nitrate\n2026-06-01,Loungs,ok\n")
     here = trial.read_folder(tmp_path, TODAY)
-    held = intake.check(here.sheets, here.round, here.assumed, TODAY)["held"]
+    held = check(here.sheets, here.round, here.assumed, TODAY)["held"]
     answer = trial.correction(here, held, [put_right(2, "tank", "Loungs", "T1", "visits/x.csv")])
     assert answer.good
     assert "Then held: nitrate “ok” in visits/x.csv, line 2." in answer.says

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 
 from pipeline.assumptions import Assumptions
 from pipeline.calc.cells import Array
-from pipeline.units import MM3_PER_L, volume_l
+from schemas.shapes import MM3_PER_L, volume_l
 
 
 def _array(value: ArrayLike) -> Array:

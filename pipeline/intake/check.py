@@ -18,7 +18,8 @@ from pipeline.intake.standing import PLAIN, compartments, fills, read_standing, 
 from pipeline.intake.taps import read_taps
 from pipeline.intake.visits import PLACE, Collected, read_visits
 from pipeline.week import Round
-from schemas import BASE_TABLES, Tables, conform, empty
+from schemas import Tables, conform, empty
+from schemas.tables import BASE_TABLES
 
 CELL = [*KEY, "column"]
 # family -> columns that refer to another family's ids: (column, family, its id, the row waits for it)

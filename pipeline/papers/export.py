@@ -18,8 +18,9 @@ import polars as pl
 from pipeline.papers.writing import write_bytes, zipped
 from pipeline.problems import Problem
 from pipeline.week import Week
-from schemas import TABLES, conform
+from schemas import conform
 from schemas.columns import describe
+from schemas.tables import TABLES
 
 FORMATS = ("csv", "xlsx", "parquet")
 BOM = b"\xef\xbb\xbf"

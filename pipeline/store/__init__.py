@@ -1,6 +1,5 @@
 """The warehouse: the only room that speaks SQL."""
 
-from pipeline.store.views import VIEWS
 from pipeline.store.warehouse import (
     Unreadable,
     building,
@@ -16,7 +15,6 @@ from pipeline.store.warehouse import (
 )
 
 __all__ = [
-    "VIEWS",
     "Unreadable",
     "building",
     "building_lock",

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from functools import cache
 
-from schemas import TABLES
 from schemas.columns import describe
+from schemas.tables import TABLES
 
 VIEWS: dict[str, str] = {
     # What each tank's nitrate was, with the tap water of its site as of that day.

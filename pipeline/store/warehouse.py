@@ -20,8 +20,7 @@ import duckdb
 import polars as pl
 
 from pipeline.problems import Problem
-from pipeline.store.views import VIEWS, comments
-from schemas import TABLES, Tables, conform, empty
+from schemas import Tables, conform, empty
 
 FORMAT = "7"  # raise it when tables change, and older warehouses are built anew
 CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false"}
@@ -117,7 +116,7 @@ def _fsync(path: Path, flags: int) -> None:
 def put(con: duckdb.DuckDBPyConnection, tables: Tables) -> None:
     """Put tables in whole, in place of those of the same name."""
     for name, frame in tables.items():
-        fitting = conform(name, frame) if name in TABLES else frame
+        fitting = frame if name == "calculated" else conform(name, frame)
         con.register("incoming_frame", fitting.to_arrow())
         con.execute(f'create or replace table "{name}" as select * from incoming_frame')
         con.unregister("incoming_frame")
@@ -160,6 +159,9 @@ def building(target: Path) -> Iterator[duckdb.DuckDBPyConnection]:
 
 def publish(tables: Tables, about: Mapping[str, str], target: Path) -> None:
     """Write a whole new warehouse with what is said about it, and swap it in. Call it under `building_lock`."""
+    from pipeline.store.views import VIEWS, comments
+    from schemas.tables import TABLES
+
     known = {"calculated": pl.DataFrame(schema=CALCULATED), **tables}
     with building(target) as con:
         put(con, {name: known[name] if name in known else empty(name) for name in (*TABLES, "calculated")})
@@ -235,6 +237,7 @@ def meta(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
 
 
 def read_tables(con: duckdb.DuckDBPyConnection, names: list[str] | None = None) -> Tables:
-    """Tables as frames with the types of their schemas, in the order they were stored."""
-    found = {name: query(con, f'select * from "{name}"') for name in (names or list(TABLES))}
-    return {name: conform(name, frame) if name in TABLES else frame for name, frame in found.items()}
+    """Tables as frames, in the order they were stored; all of them where none is named. `put` gave them their types."""
+    stored = "select table_name from duckdb_tables() where table_name <> 'meta' and database_name = current_database()"
+    wanted = names or [name for (name,) in con.execute(stored).fetchall()]
+    return {name: query(con, f'select * from "{name}"') for name in wanted}

@@ -18,8 +18,10 @@ from typing import Any
 
 import numpy as np
 
-from pipeline import derive, review, weekly
+from pipeline import derive, weekly
 from pipeline.calc.kit_shift import hold_down
+from pipeline.review import reviewing
+from pipeline.review.told import as_json
 from pipeline.week import Week
 from tests import incidents
 from tests.incident_kinds import KINDS
@@ -39,9 +41,9 @@ def reviews(folder: Path) -> dict[int, dict[str, Any]]:
         asks = derive.requests_of(week.tables, [as_of])
         now = hold_down(derive.calc(week.tables, asks, week.assumed, week.round), week.tables, week.assumed)
         now["explanation"] = derive.explained(week.tables, asks, week.assumed)
-        now |= review.ranked(derive.looked_at({**week.tables, **now}, asks, week.assumed, week.round))
+        now |= reviewing.ranked(derive.looked_at({**week.tables, **now}, asks, week.assumed, week.round))
         then = Week(folder, week.round, week.assumed, as_of, week.loaded_on, {**week.tables, **now})
-        found[visit] = {row["tank"]: row for row in review.as_json(then)["tanks"]}
+        found[visit] = {row["tank"]: row for row in as_json(then)["tanks"]}
     return found
 
 

@@ -38,12 +38,15 @@ def row(quantity: str, required: str, measured: str, ok: bool | None = None) -> 
 # -- each way, in a process of its own: prints seconds, peak memory and what it kept -----------------------------------
 def checked(folder: Path) -> Way:
     """Files to checked tables in memory."""
-    from pipeline import intake
     from pipeline.assumptions import built_in
+    from pipeline.intake.check import check
+    from pipeline.intake.files import find_files
+    from pipeline.intake.round_file import read_round
+    from pipeline.intake.sheets import read_sheets
 
     start = time.perf_counter()
-    sheets = intake.read_sheets(folder, intake.find_files(folder))
-    tables = intake.check(sheets, intake.read_round(folder), built_in(), TODAY)
+    sheets = read_sheets(folder, find_files(folder))
+    tables = check(sheets, read_round(folder), built_in(), TODAY)
     return time.perf_counter() - start, tables["reading"].height
 
 

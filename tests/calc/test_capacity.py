@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from schemas import TABLES
+from schemas.tables import TABLES
 from tests.rounds import AS_OF, FIGURES, Rounds
 
 FINE = ("basket 1", "fine pad")

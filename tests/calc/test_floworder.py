@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pipeline.calc.dates import due
 from pipeline.calc.floworder import audit
 from pipeline.week import Round
-from schemas import TABLES
+from schemas.tables import TABLES
 from schemas.words import STAGES
 from tests.rounds import FIGURES, Layer, Rounds
 

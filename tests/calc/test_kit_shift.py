@@ -10,7 +10,8 @@ from pipeline.assumptions import built_in
 from pipeline.calc.kit_shift import hold_down, trend_of
 from pipeline.calc.nitrate import calculate_nitrate
 from pipeline.week import Round
-from schemas import TABLES, Tables
+from schemas import Tables
+from schemas.tables import TABLES
 from tests.simulate import LADDERS, Simulated, World, cells_of, simulate
 from tests.simulated_round import day_of, tables_of, tank_names
 

@@ -15,7 +15,8 @@ from pipeline.calc.nitrate_hand import rise_by_hand
 from pipeline.calc.nitrate_outlook import Range, apparent_removal
 from pipeline.calc.nitrate_path import paths
 from pipeline.week import Round
-from schemas import TABLES, Tables, conform
+from schemas import Tables, conform
+from schemas.tables import TABLES
 from tests.simulate import World, simulate
 from tests.simulated_round import day_of, tables_of, tank_names
 from tests.small_logs import LADDER, asks, change, reading, small_log, tap

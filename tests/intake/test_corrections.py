@@ -8,8 +8,12 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import intake, weekly
+from pipeline import weekly
 from pipeline.assumptions import with_overrides
+from pipeline.intake.check import check
+from pipeline.intake.files import find_files
+from pipeline.intake.round_file import read_round
+from pipeline.intake.sheets import read_sheets
 from schemas import Tables
 from tests.store.sameness import assert_same_tables, tables_of
 
@@ -27,10 +31,10 @@ def written(folder: Path, corrections: str, visits: str) -> Path:
 
 def checked(folder: Path, corrections: str, visits: str) -> Tables:
     written(folder, corrections, visits)
-    round_ = intake.read_round(folder)
+    round_ = read_round(folder)
     assumed, _ = with_overrides({})
-    sheets = intake.read_sheets(folder, intake.find_files(folder))
-    return intake.check(sheets, round_, assumed, dt.date(2026, 6, 2))
+    sheets = read_sheets(folder, find_files(folder))
+    return check(sheets, round_, assumed, dt.date(2026, 6, 2))
 
 
 @pytest.mark.parametrize("was", ["", '"2026-06-01,T1,7,2,"', '"2026-06-01;T1"'])
@@ -164,8 +168,8 @@ def test_of_two_values_the_wrong_one_is_rejected_and_the_other_used(tmp_path: Pa
 def test_a_cell_of_a_column_that_stands_twice_is_put_right(tmp_path: Path) -> None:
     written(tmp_path, put("18", "31"), "")
     (tmp_path / "visits" / "x.csv").write_text("date,tank,nitrate,nitrate\n2026-06-01,T1,18,31\n")
-    sheets = intake.read_sheets(tmp_path, intake.find_files(tmp_path))
-    tables = intake.check(sheets, intake.read_round(tmp_path), with_overrides({})[0], dt.date(2026, 6, 2))
+    sheets = read_sheets(tmp_path, find_files(tmp_path))
+    tables = check(sheets, read_round(tmp_path), with_overrides({})[0], dt.date(2026, 6, 2))
     assert texts(tables) == ["31"]
     assert tables["held"].height == 0
     assert states(tables) == ["applied"]
@@ -222,7 +226,7 @@ def test_a_change_told_again_as_a_top_up_is_settled_either_way(
     (tmp_path / "visits" / "x.csv").write_text(
         "date,tank,water_changed,change_kind\n2026-06-01,T1,10 L,\n2026-06-01,T1,10 L,top-up\n"
     )
-    sheets = intake.read_sheets(tmp_path, intake.find_files(tmp_path))
-    tables = intake.check(sheets, intake.read_round(tmp_path), with_overrides({})[0], dt.date(2026, 6, 2))
+    sheets = read_sheets(tmp_path, find_files(tmp_path))
+    tables = check(sheets, read_round(tmp_path), with_overrides({})[0], dt.date(2026, 6, 2))
     assert tables["held"].height == 0
     assert tables["water_change"]["kind"].to_list() == [kind]

@@ -8,8 +8,11 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import intake
 from pipeline.assumptions import built_in
+from pipeline.intake.check import check
+from pipeline.intake.files import find_files
+from pipeline.intake.round_file import read_round
+from pipeline.intake.sheets import read_sheets
 from pipeline.units import factor
 from schemas import Tables
 from tests.small_folder import TODAY, write_folder
@@ -30,8 +33,8 @@ def folder(tmp_path: Path) -> Path:
 def checked(folder: Path, **sheets: str) -> Tables:
     for name, text in sheets.items():
         (folder / "visits" / f"{name}.csv").write_text(text)
-    files = intake.find_files(folder)
-    return intake.check(intake.read_sheets(folder, files), intake.read_round(folder), built_in(), TODAY)
+    files = find_files(folder)
+    return check(read_sheets(folder, files), read_round(folder), built_in(), TODAY)
 
 
 def test_a_millimole_of_carbonate_hardness_is_one_equivalent_and_of_general_hardness_two() -> None:

@@ -10,8 +10,11 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import intake
 from pipeline.assumptions import with_overrides
+from pipeline.intake.check import check
+from pipeline.intake.files import find_files
+from pipeline.intake.round_file import read_round
+from pipeline.intake.sheets import read_sheets
 from schemas import Tables
 from schemas.words import PARAMETERS, ROW_OUTCOMES
 from tests.intake.fault_cases import CASES, FAULTS, LIMITS, TODAY, Case
@@ -28,9 +31,9 @@ def checked(folder: str) -> Tables:
         logs = Path(place) / "logs"
         shutil.copytree(FAULTS / "base", logs)
         shutil.copytree(FAULTS / folder, logs, dirs_exist_ok=True)
-        round_ = intake.read_round(logs)
-        sheets = intake.read_sheets(logs, intake.find_files(logs))
-        return intake.check(sheets, round_, with_overrides(round_.overrides)[0], TODAY)
+        round_ = read_round(logs)
+        sheets = read_sheets(logs, find_files(logs))
+        return check(sheets, round_, with_overrides(round_.overrides)[0], TODAY)
 
 
 def at(frame: pl.DataFrame, case: Case, column: str | None = None) -> pl.DataFrame:

@@ -10,10 +10,11 @@ import polars as pl
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from pipeline import intake
 from pipeline.assumptions import built_in
 from pipeline.intake import amounts, dates, grammar, ladders
+from pipeline.intake.check import check
 from pipeline.intake.files import LogFile, family_of
+from pipeline.intake.sheets import read_sheets
 from pipeline.week import Round
 from schemas.words import DATE_ORDERS, PARAMETERS, ROW_OUTCOMES, TAKEN
 
@@ -119,8 +120,8 @@ def account_of(raw: bytes, name: str) -> pl.DataFrame:
     """The account of a folder with one file of these bytes beside sound standing records; nothing is written."""
     contents = {**STANDING, name: raw}
     files = [LogFile(path, family_of(path), "", len(data)) for path, data in contents.items()]
-    read = intake.read_sheets(Path("/nowhere"), files, contents)
-    tables = intake.check(read, Round(), FIGURES, TODAY)
+    read = read_sheets(Path("/nowhere"), files, contents)
+    tables = check(read, Round(), FIGURES, TODAY)
     for kept in ("reading", "water_change"):
         numbers = tables[kept].select(pl.selectors.float())
         assert numbers.filter(pl.any_horizontal(~pl.all().fill_null(0).is_finite())).height == 0

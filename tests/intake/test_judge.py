@@ -8,12 +8,16 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import intake
 from pipeline.assumptions import built_in
+from pipeline.intake.check import check
 from pipeline.intake.columns import Context
+from pipeline.intake.files import find_files
 from pipeline.intake.judge import BadTable, judge
+from pipeline.intake.round_file import read_round
+from pipeline.intake.sheets import read_sheets
 from pipeline.week import Round
-from schemas import TABLES, Tables, columns_of, conform
+from schemas import Tables, columns_of, conform
+from schemas.tables import TABLES
 from schemas.visits import PlacedRow, TypedReading
 from schemas.words import ROW_OUTCOMES
 from tests.small_folder import TODAY, write_folder
@@ -102,8 +106,8 @@ def test_a_rule_speaks_on_one_side_of_its_limit_only(
 
 
 def checked(folder: Path) -> Tables:
-    files = intake.find_files(folder, 64)
-    return intake.check(intake.read_sheets(folder, files), intake.read_round(folder), built_in(), TODAY)
+    files = find_files(folder, 64)
+    return check(read_sheets(folder, files), read_round(folder), built_in(), TODAY)
 
 
 def test_a_held_cell_leaves_the_rest_of_its_row(tmp_path: Path) -> None:

@@ -7,8 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from pipeline import intake
 from pipeline.assumptions import with_overrides
+from pipeline.intake.check import check
+from pipeline.intake.files import find_files
+from pipeline.intake.round_file import read_round
+from pipeline.intake.sheets import read_sheets
 from schemas import Tables
 from tests.bench.large_logs import write_standing
 
@@ -23,11 +26,11 @@ def checked(folder: Path, rows: str, assumed: str = "", corrections: str = "") -
     (folder / "visits" / "a.csv").write_text(HEAD + rows)
     if corrections:
         (folder / "corrections.csv").write_text("file,line,column,was,now,by,on,why\n" + corrections)
-    round_ = intake.read_round(folder)
+    round_ = read_round(folder)
     assert not round_.problems
     chosen, _ = with_overrides(round_.overrides)
-    files = intake.find_files(folder, chosen["file_limit_mb"])
-    return intake.check(intake.read_sheets(folder, files), round_, chosen, TODAY)
+    files = find_files(folder, chosen["file_limit_mb"])
+    return check(read_sheets(folder, files), round_, chosen, TODAY)
 
 
 def remarks(folder: Path, rows: str, assumed: str = "") -> dict[str, str]:

@@ -10,9 +10,11 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import intake
 from pipeline.assumptions import built_in
-from pipeline.intake.files import family_of, own_name
+from pipeline.intake.check import check
+from pipeline.intake.files import family_of, find_files, own_name
+from pipeline.intake.round_file import read_round
+from pipeline.intake.sheets import read_sheets
 from pipeline.intake.workbook import as_text, sheets_of
 from schemas import Tables
 from tests.spreadsheets import ods, ods_of, xlsx
@@ -31,9 +33,9 @@ def folder(tmp_path: Path) -> Path:
 
 
 def checked(folder: Path) -> Tables:
-    round_ = intake.read_round(folder)
-    sheets = intake.read_sheets(folder, intake.find_files(folder), own=round_.columns)
-    return intake.check(sheets, round_, built_in(), TODAY)
+    round_ = read_round(folder)
+    sheets = read_sheets(folder, find_files(folder), own=round_.columns)
+    return check(sheets, round_, built_in(), TODAY)
 
 
 def readings(tables: Tables, parameter: str) -> list[tuple[object, ...]]:
@@ -183,7 +185,7 @@ def test_a_cell_reads_as_it_would_be_typed(value: object, text: str) -> None:
 
 def test_a_column_that_is_none_is_told(folder: Path) -> None:
     (folder / "round.toml").write_text('[columns]\n"Visit date" = "day of visit"\n"x" = 3\n')
-    problems = "\n".join(intake.read_round(folder).problems)
+    problems = "\n".join(read_round(folder).problems)
     assert "“Visit date” is “day of visit”, which is not a column" in problems
     assert "x is “3”; expected text" in problems
     assert isinstance(checked(folder)["tank"], pl.DataFrame)

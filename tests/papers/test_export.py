@@ -18,8 +18,9 @@ from polars.testing import assert_frame_equal
 from pipeline.papers.export import RISKY, export, schema_of, to_csv
 from pipeline.problems import Problem
 from pipeline.week import Week
-from schemas import TABLES, Tables, conform, empty
+from schemas import Tables, conform, empty
 from schemas.columns import describe
+from schemas.tables import TABLES
 
 Make = Callable[..., Week]
 HOSTILE = ["=HYPERLINK(1)", "+1", "-", "@SUM(A1)", "\ttab", "\rreturn", "\nline", "plain", 'quo"te, and\ncomma', "'=x"]

@@ -12,7 +12,8 @@ from typing import Any
 from pipeline.assumptions import built_in
 from pipeline.review.facts import DATED, Read, TankFacts
 from pipeline.review.finding import REASON_MOST, STEP_MOST, Finding, Rule
-from schemas import TABLES, columns_of
+from schemas import columns_of
+from schemas.tables import TABLES
 
 DAY = dt.date(2026, 6, 1)  # a Monday
 ASSUMED = built_in()

@@ -15,7 +15,8 @@ from pipeline.review.evidence import EVIDENCE
 from pipeline.review.facts import DATED, Read, TankFacts
 from pipeline.review.finding import REASON_MOST, STEP_MOST, found
 from pipeline.review.rules import RULES
-from schemas import TABLES, columns_of
+from schemas import columns_of
+from schemas.tables import TABLES
 from schemas.words import (
     CAUSES,
     CLASSES,

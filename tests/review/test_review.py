@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline import review, weekly
+from pipeline import weekly
 from pipeline.review.finding import REASON_MOST, STEP_MOST
+from pipeline.review.printed import as_text
+from pipeline.review.told import as_json
 from schemas.words import CAUSES, CLASSES
 
 HEAD = "date,tank,taken,ammonia,nitrite,nitrate,ph,kh,temperature,water_changed\n"
@@ -24,7 +26,7 @@ def told(folder: Path, rows: list[str], tanks: str = "T1,a,100,2020-01-01,40\n",
         path = folder / f"{name.replace('__', '/')}.csv"
         path.parent.mkdir(exist_ok=True)
         path.write_text(text)
-    week = review.as_json(weekly.open_week(folder, today=dt.date(2026, 6, 1)))
+    week = as_json(weekly.open_week(folder, today=dt.date(2026, 6, 1)))
     assert sum(week["counts"].values()) == len(week["tanks"])
     return next(tank for tank in week["tanks"] if tank["tank"] == "T1")
 
@@ -34,7 +36,7 @@ def rules(tank: dict) -> dict[str, str]:
 
 
 def test_the_demo_round_shows_what_it_was_made_to_show(demo_logs: Path) -> None:
-    week = review.as_json(weekly.open_week(demo_logs))
+    week = as_json(weekly.open_week(demo_logs))
     classes = {tank["tank"]: tank["class"] for tank in week["tanks"]}
     assert list(week["counts"]) == list(CLASSES)
     assert classes["HS1"] == "act today"
@@ -50,7 +52,7 @@ def test_the_demo_round_shows_what_it_was_made_to_show(demo_logs: Path) -> None:
 
 
 def test_words_fit_and_causes_are_few_and_known(demo_logs: Path) -> None:
-    week = review.as_json(weekly.open_week(demo_logs))
+    week = as_json(weekly.open_week(demo_logs))
     for tank in week["tanks"]:
         assert len(tank["reason"]) <= REASON_MOST
         assert len(tank["next_step"]) <= STEP_MOST
@@ -252,7 +254,7 @@ def test_the_text_prints_all_that_is_urgent_its_marks_promises_and_supplies_once
         promises="made_on,site,tank,promise,due,done_on\n2026-05-01,a,T1,bring a lid lock,2026-05-26,\n",
         **FILTER,
     )
-    text = review.as_text(weekly.open_week(tmp_path / "a", today=dt.date(2026, 6, 1))).replace("\xa0", " ")
+    text = as_text(weekly.open_week(tmp_path / "a", today=dt.date(2026, 6, 1))).replace("\xa0", " ")
     flat = " ".join(text.split())
     assert "T1 T1, Home: nitrite 0.6 mg/L, today (new) (last week:" in flat
     assert "this week: ammonia 0.3 mg/L in an established tank, today (new)" in flat
@@ -269,7 +271,7 @@ def test_the_text_prints_all_that_is_urgent_its_marks_promises_and_supplies_once
 def test_the_least_start_is_told_what_one_more_thing_would_add_once(tmp_path: Path) -> None:
     """Sites, tanks with litres and one file of visits: a review by nitrate, and the most useful next record first."""
     told(tmp_path / "a", weekly_rows(["20"] * 9))
-    flat = " ".join(review.as_text(weekly.open_week(tmp_path / "a", today=dt.date(2026, 6, 1))).split())
+    flat = " ".join(as_text(weekly.open_week(tmp_path / "a", today=dt.date(2026, 6, 1))).split())
     for word in ("filter of 1 tank and what is in it", "then a test of the tap water", "the food of 1 tank"):
         assert flat.count(word) == 1, word
     assert "the litres of" not in flat
@@ -300,5 +302,5 @@ def test_marks_are_told_against_the_week_before(tmp_path: Path) -> None:
 def test_a_round_without_tanks_is_told(tmp_path: Path) -> None:
     (tmp_path / "a").mkdir()
     week = weekly.open_week(tmp_path / "a", today=dt.date(2026, 6, 1))
-    assert "No tanks are on this round yet." in review.as_text(week)
-    assert review.as_json(week)["tanks"] == []
+    assert "No tanks are on this round yet." in as_text(week)
+    assert as_json(week)["tanks"] == []

@@ -159,13 +159,18 @@ def _watch(wish: Wish, pipe: IO[bytes], child: int) -> Ended:
 
 
 def serve() -> None:
-    import pipeline.weekly  # noqa: F401  what a load needs is imported once, here
-    from pipeline import derive
-    from schemas import TABLES
+    # What a load needs is imported once, here.
+    import pipeline.derive
+    import pipeline.intake.check
+    import pipeline.intake.sheets
+    import pipeline.store.views
+    import pipeline.weekly  # noqa: F401
+    from pipeline import reuse
+    from schemas.tables import TABLES
 
     for model in TABLES.values():
         model.to_schema()  # made once and kept: a second less for each child
-    derive.code_fingerprint()
+    reuse.code_fingerprint()
     for line in sys.stdin:
         wish = Wish(**json.loads(line))
         reading, writing = os.pipe()

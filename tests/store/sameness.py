@@ -9,7 +9,8 @@ import polars as pl
 from polars.testing import assert_frame_equal
 
 from pipeline import store
-from schemas import BASE_TABLES, DERIVED_TABLES, Tables
+from schemas import Tables
+from schemas.tables import BASE_TABLES, DERIVED_TABLES
 
 DERIVED = [name for name in DERIVED_TABLES if name != "nitrate_path"]
 

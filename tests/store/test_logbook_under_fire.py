@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from pipeline import logbook
-from pipeline.intake import find_files
+from pipeline.intake.files import find_files
 
 DAY = dt.date(2026, 6, 1)
 ROWS = 400  # enough that writing takes a while

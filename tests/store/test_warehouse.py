@@ -13,10 +13,16 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from pipeline import intake, store, weekly
+from pipeline import store, weekly
 from pipeline.assumptions import with_overrides
+from pipeline.intake.check import check
+from pipeline.intake.files import find_files
+from pipeline.intake.round_file import read_round
+from pipeline.intake.sheets import read_sheets
 from pipeline.problems import Problem
-from schemas import BASE_TABLES, DERIVED_TABLES, Tables
+from pipeline.store.views import VIEWS
+from schemas import Tables
+from schemas.tables import BASE_TABLES, DERIVED_TABLES
 from tests.conftest import SAMPLE_LOGS
 from tests.small_folder import write_folder
 from tests.store.sameness import assert_same_tables, tables_of
@@ -98,9 +104,9 @@ def test_the_overloaded_tank_is_flagged_before_its_nitrate_passes_the_ceiling(lo
 @pytest.fixture(scope="module")
 def checked() -> Tables:
     """The demo round as the intake checks it, in memory."""
-    round_ = intake.read_round(SAMPLE_LOGS)
+    round_ = read_round(SAMPLE_LOGS)
     assumed, _ = with_overrides(round_.overrides)
-    return intake.check(intake.read_sheets(SAMPLE_LOGS, intake.find_files(SAMPLE_LOGS)), round_, assumed, TODAY)
+    return check(read_sheets(SAMPLE_LOGS, find_files(SAMPLE_LOGS)), round_, assumed, TODAY)
 
 
 def test_the_warehouse_holds_what_the_intake_checked(logs: Path, checked: Tables) -> None:
@@ -152,7 +158,7 @@ def test_what_a_killed_write_left_is_cleared_by_the_next_load(small: Path) -> No
 def test_every_view_runs(demo_logs: Path) -> None:
     con = store.read_copy(weekly.warehouse_of(demo_logs))
     try:
-        for view in store.VIEWS:
+        for view in VIEWS:
             rows = store.query(con, f"select * from {view}")
             assert rows.height > 0, view
             assert rows.width == len(set(rows.columns)), view
@@ -165,16 +171,14 @@ def test_every_view_runs_on_an_empty_warehouse(tmp_path: Path) -> None:
     (tmp_path / "logs").mkdir()
     con = store.read_copy(weekly.load(tmp_path / "logs", today=TODAY).db)
     try:
-        assert {view: store.query(con, f"select * from {view}").height for view in store.VIEWS} == dict.fromkeys(
-            store.VIEWS, 0
-        )
+        assert {view: store.query(con, f"select * from {view}").height for view in VIEWS} == dict.fromkeys(VIEWS, 0)
     finally:
         con.close()
 
 
 def test_a_warehouse_of_other_code_is_built_anew(small: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     before = weekly.load(small, today=TODAY)
-    monkeypatch.setattr("pipeline.derive.code_fingerprint", lambda: "other lines")
+    monkeypatch.setattr("pipeline.reuse.code_fingerprint", lambda: "other lines")
     again = weekly.load(small, today=TODAY)
     assert (again.new, again.account) == (True, before.account)
     assert not weekly.load(small, today=TODAY).new
