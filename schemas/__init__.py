@@ -106,6 +106,8 @@ def conform(table: str, frame: pl.DataFrame) -> pl.DataFrame:
     from schemas.tables import TABLES
 
     types = columns_of(TABLES[table])
+    if list(frame.schema.items()) == list(types.items()):
+        return frame
     return frame.select(
         (pl.col(name) if name in frame.columns else pl.lit(None)).cast(kind).alias(name) for name, kind in types.items()
     )

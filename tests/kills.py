@@ -14,6 +14,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
+from unittest import mock
 
 from pipeline import logbook, weekly
 from pipeline.papers import issued
@@ -44,7 +45,17 @@ def issue(folder: Path, number: int) -> Callable[[], object]:
     week = weekly.open_week(folder, today=TODAY)
     report = site_report(week, "S1", week.as_of - dt.timedelta(7 + number), week.as_of)
     drawn = charts(report)
-    return lambda: issued.issue(folder, report, TODAY, drawn)
+    pdf, html = issued.report_pdf(report, drawn), issued.report_html(report, drawn)
+
+    def write() -> object:
+        """Drawn beforehand: drawing takes so long that hardly a kill would fall among the files."""
+        with (
+            mock.patch.object(issued, "report_pdf", lambda *_: pdf),
+            mock.patch.object(issued, "report_html", lambda *_: html),
+        ):
+            return issued.issue(folder, report, TODAY, drawn)
+
+    return write
 
 
 # Each looks up what it needs and gives back the write itself, the part that is killed.

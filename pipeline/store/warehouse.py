@@ -14,13 +14,14 @@ import tempfile
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 
 import duckdb
 import polars as pl
 
 from pipeline.problems import Problem
-from schemas import Tables, conform, empty
+from schemas import Tables, columns_of, conform
 
 FORMAT = "7"  # raise it when tables change, and older warehouses are built anew
 CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false"}
@@ -113,29 +114,65 @@ def _fsync(path: Path, flags: int) -> None:
         os.close(handle)
 
 
+# Types of columns as DuckDB writes them.
+SQL_TYPES: dict[object, str] = {
+    pl.String: "varchar",
+    pl.Float64: "double",
+    pl.Int64: "bigint",
+    pl.UInt64: "ubigint",
+    pl.Boolean: "boolean",
+    pl.Date: "date",
+    pl.Datetime("us"): "timestamp",
+    pl.List(pl.Float64): "double[]",
+    pl.List(pl.String): "varchar[]",
+}
+
+
+@cache
+def blank() -> bytes:
+    """The file of a warehouse without rows: its tables, views and comments. They are 500 statements, made once."""
+    from pipeline.store.views import VIEWS, comments
+    from schemas.tables import TABLES
+
+    columns = {**{name: columns_of(model) for name, model in TABLES.items()}, "calculated": CALCULATED}
+    with tempfile.TemporaryDirectory() as place:
+        file = Path(place) / "blank"
+        with duckdb.connect(str(file), config=CONFIG) as con:
+            for table, kinds in columns.items():
+                listed = ", ".join(f'"{name}" {SQL_TYPES[kind]}' for name, kind in kinds.items())
+                con.execute(f'create table "{table}" ({listed})')
+            con.execute("create table meta (key varchar primary key, value varchar)")
+            for view in VIEWS.values():
+                con.execute(view)
+            con.execute(comments())
+        return file.read_bytes()
+
+
 def put(con: duckdb.DuckDBPyConnection, tables: Tables) -> None:
-    """Put tables in whole, in place of those of the same name."""
+    """Put the rows of tables into those of the same name."""
     for name, frame in tables.items():
-        fitting = frame if name == "calculated" else conform(name, frame)
-        con.register("incoming_frame", fitting.to_arrow())
-        con.execute(f'create or replace table "{name}" as select * from incoming_frame')
-        con.unregister("incoming_frame")
+        if frame.height:
+            fitting = frame if name == "calculated" else conform(name, frame)
+            con.register("incoming_frame", fitting.to_arrow())
+            con.execute(f'insert into "{name}" select * from incoming_frame')
+            con.unregister("incoming_frame")
 
 
 @contextmanager
 def building(target: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    """An empty warehouse beside the one that stands; left without an error, it is swapped in whole.
+    """A warehouse without rows beside the one that stands; left without an error, it is swapped in whole.
 
     Call it under `building_lock`.
     """
     try:
         handle, name = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".building", dir=target.parent)
         os.close(handle)
-        os.unlink(name)  # DuckDB refuses an empty file that is already there
+        os.unlink(name)  # made anew, with the rights that the user's files have
     except OSError as error:
         raise _explained(error, target) from None
     beside = Path(name)
     try:
+        beside.write_bytes(blank())
         with duckdb.connect(str(beside), config=CONFIG) as con:
             con.execute("begin")
             yield con
@@ -159,17 +196,9 @@ def building(target: Path) -> Iterator[duckdb.DuckDBPyConnection]:
 
 def publish(tables: Tables, about: Mapping[str, str], target: Path) -> None:
     """Write a whole new warehouse with what is said about it, and swap it in. Call it under `building_lock`."""
-    from pipeline.store.views import VIEWS, comments
-    from schemas.tables import TABLES
-
-    known = {"calculated": pl.DataFrame(schema=CALCULATED), **tables}
     with building(target) as con:
-        put(con, {name: known[name] if name in known else empty(name) for name in (*TABLES, "calculated")})
-        con.execute("create table meta (key varchar primary key, value varchar)")
+        put(con, tables)
         con.executemany("insert into meta values (?, ?)", [["format", FORMAT], *([k, v] for k, v in about.items())])
-        for view in VIEWS.values():
-            con.execute(view)
-        con.execute(comments())
 
 
 def stamp(path: Path) -> tuple[int, int, int] | None:
