@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -29,11 +29,13 @@ LOOK_BACK_DAYS = 1100  # no window of a calculation is longer; the last reading 
 
 @dataclass(frozen=True)
 class LoadResult:
-    """What a load did: the account as `load --format json` prints it, whether anything was new, the warehouse."""
+    """What a load did: the account as `load --format json` prints it, whether anything was new, the warehouse, and its
+    tables where they were made now."""
 
     account: dict[str, Any]
     new: bool
     db: Path
+    tables: Tables | None = field(default=None, repr=False)
 
 
 def warehouse_of(folder: Path, db: Path | None = None) -> Path:
@@ -118,11 +120,11 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
         derived = derive.derived(records, today, assumed, round_, progress, known)
         progress(0.9, "storing")
         about = {"fingerprint": fingerprint, "loaded_on": today.isoformat()}
-        store.publish({**tables, **derived}, about, target)
+        stored = store.publish({**tables, **derived}, about, target)
         # On another day a row of a day to come may come free: that is new, though no file is.
         account = _account(tables, round_)
         new = old is None or not same or account != _account(old.account, round_)
-        return LoadResult(account, new, target)
+        return LoadResult(account, new, target, stored)
 
 
 def _standing(folder: Path, db: Path | None, today: dt.date | None) -> tuple[dt.date, Tables] | None:
@@ -157,11 +159,12 @@ def open_week(
     progress: Progress = silent,
 ) -> Week:
     """The round as of a day (the day of loading): loaded first where the folder has changed."""
-    standing = _standing(folder, db, today or _today())
+    day = today or _today()
+    standing = _standing(folder, db, day)
     for _ in range(2):  # the second mends what was damaged after the first
         if standing is None:
-            load(folder, db, today, progress)
-            standing = _standing(folder, db, None)
+            made = load(folder, db, day, progress).tables
+            standing = (day, made) if made is not None else _standing(folder, db, None)
     if standing is None:
         raise Problem(f"{warehouse_of(folder, db)} was damaged while it was read; run the command again.")
     loaded_on, tables = standing

@@ -50,8 +50,8 @@ def issue(folder: Path, number: int) -> Callable[[], object]:
     def write() -> object:
         """Drawn beforehand: drawing takes so long that hardly a kill would fall among the files."""
         with (
-            mock.patch.object(issued, "report_pdf", lambda *_: pdf),
-            mock.patch.object(issued, "report_html", lambda *_: html),
+            mock.patch.object(issued, "report_pdf", return_value=pdf),
+            mock.patch.object(issued, "report_html", return_value=html),
         ):
             return issued.issue(folder, report, TODAY, drawn)
 

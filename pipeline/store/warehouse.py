@@ -21,7 +21,7 @@ import duckdb
 import polars as pl
 
 from pipeline.problems import Problem
-from schemas import Tables, columns_of, conform
+from schemas import Tables, columns_of, conform, empty
 
 FORMAT = "7"  # raise it when tables change, and older warehouses are built anew
 CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false"}
@@ -152,8 +152,7 @@ def put(con: duckdb.DuckDBPyConnection, tables: Tables) -> None:
     """Put the rows of tables into those of the same name."""
     for name, frame in tables.items():
         if frame.height:
-            fitting = frame if name == "calculated" else conform(name, frame)
-            con.register("incoming_frame", fitting.to_arrow())
+            con.register("incoming_frame", frame.to_arrow())
             con.execute(f'insert into "{name}" select * from incoming_frame')
             con.unregister("incoming_frame")
 
@@ -194,11 +193,16 @@ def building(target: Path) -> Iterator[duckdb.DuckDBPyConnection]:
             _remove_build(beside.with_name(beside.name + part))
 
 
-def publish(tables: Tables, about: Mapping[str, str], target: Path) -> None:
-    """Write a whole new warehouse with what is said about it, and swap it in. Call it under `building_lock`."""
+def publish(tables: Tables, about: Mapping[str, str], target: Path) -> Tables:
+    """Write a whole new warehouse with what is said about it, and swap it in: its tables as they would be read back.
+    Call it under `building_lock`."""
+    from schemas.tables import TABLES
+
+    stored = {name: conform(name, tables[name]) if name in tables else empty(name) for name in TABLES}
     with building(target) as con:
-        put(con, tables)
+        put(con, {**stored, "calculated": tables.get("calculated", pl.DataFrame(schema=CALCULATED))})
         con.executemany("insert into meta values (?, ?)", [["format", FORMAT], *([k, v] for k, v in about.items())])
+    return stored
 
 
 def stamp(path: Path) -> tuple[int, int, int] | None:
@@ -266,7 +270,7 @@ def meta(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
 
 
 def read_tables(con: duckdb.DuckDBPyConnection, names: list[str] | None = None) -> Tables:
-    """Tables as frames, in the order they were stored; all of them where none is named. `put` gave them their types."""
-    stored = "select table_name from duckdb_tables() where table_name <> 'meta' and database_name = current_database()"
-    wanted = names or [name for (name,) in con.execute(stored).fetchall()]
+    """Tables as frames, in the order they were stored; where none is named, all that a schema describes."""
+    stored = "select table_name from duckdb_tables() where database_name = current_database()"
+    wanted = names or [name for (name,) in con.execute(stored).fetchall() if name not in ("meta", "calculated")]
     return {name: query(con, f'select * from "{name}"') for name in wanted}
