@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import polars as pl
 
 from pipeline.assumptions import Assumptions
-from pipeline.intake.columns import ISSUE, Context, as_cells, join_issues, unit_column
+from pipeline.intake.columns import Context, as_cells, join_issues, unit_column
 from pipeline.intake.grammar import held
 from pipeline.intake.judge import judge
 from pipeline.intake.ladders import KitRow, Taken, read_reading
@@ -33,24 +32,32 @@ def kits_of(standing: Tables, assumed: Assumptions) -> Kits:
     }
 
 
-@dataclass(frozen=True)
-class Source:
-    """A column of readings: the rows it is in, its name, and the parameter it gives."""
+def typed_wide(frame: pl.DataFrame, names: Sequence[str], keep: Sequence[str]) -> pl.DataFrame:
+    """The cells of wide sheets that hold something, column by column: `keep` of their rows, with `parameter`, `column`,
+    `text`, the unit `of` the header and the kit typed `with_kit`."""
+    units = [
+        (pl.col(unit).fill_null("") if (unit := unit_column(name)) in frame.columns else pl.lit("")).alias(name)
+        for name in names
+    ]
+    cells = frame.with_row_index("place").unpivot(names, index="place", variable_name="column", value_name="text")
+    of = frame.select(pl.first().is_null().alias(""), *units).unpivot(names)["value"]
+    cells = cells.with_columns(of.alias("of")).filter(pl.col("text").fill_null("") != "")
+    kit = pl.col("kit").fill_null("") if "kit" in frame.columns else pl.lit("")
+    rows = frame.select(*keep, kit.alias("with_kit"))[cells["place"]]
+    return pl.concat([rows, cells.drop("place")], how="horizontal").with_columns(parameter="column")
 
-    frame: pl.DataFrame
-    column: str
-    parameter: str
 
-    def typed(self) -> pl.DataFrame:
-        """The rows that hold something, with `text`, the unit `of` the header and the kit typed `with_kit`."""
-        frame, unit = self.frame, unit_column(self.column)
-        return frame.filter(pl.col(self.column).fill_null("") != "").with_columns(
-            pl.lit(self.parameter).alias("parameter"),
-            pl.lit(self.column).alias("column"),
-            pl.col(self.column).alias("text"),
-            (pl.col(unit).fill_null("") if unit in frame.columns else pl.lit("")).alias("of"),
-            (pl.col("kit").fill_null("") if "kit" in frame.columns else pl.lit("")).alias("with_kit"),
-        )
+def typed_long(frame: pl.DataFrame, names: Sequence[str], keep: Sequence[str]) -> pl.DataFrame:
+    """The same of long sheets, a row a cell."""
+    unit = unit_column("value")
+    return frame.filter(pl.col("parameter").is_in(list(names)) & (pl.col("value").fill_null("") != "")).select(
+        *keep,
+        pl.col("kit").fill_null("").alias("with_kit"),
+        pl.lit("value").alias("column"),
+        pl.col("value").alias("text"),
+        (pl.col(unit).fill_null("") if unit in frame.columns else pl.lit("")).alias("of"),
+        "parameter",
+    )
 
 
 def _read_texts(texts: pl.DataFrame, kits: Kits, context: Context) -> pl.DataFrame:
@@ -96,22 +103,14 @@ def read_one(parameter: str, text: str, kit: KitRow | None, context: Context) ->
     return taken
 
 
-def read_columns(sources: Sequence[Source], kits: Kits, context: Context) -> tuple[list[pl.DataFrame], pl.DataFrame]:
-    """The readings of each column, with the other columns of their rows, and the issues of their cells."""
-    typed = [source.typed() for source in sources]
-    texts = pl.concat([one.select(MEANS).unique(maintain_order=True) for one in typed]).unique(maintain_order=True)
-    read = _read_texts(texts, kits, context)
-    parts, issues = [], []
-    for source, one in zip(sources, typed, strict=True):
-        mine = read.filter(pl.col("parameter") == source.parameter)
-        # No need to compare what all rows share.
-        shared = [name for name in ("parameter", "of", "with_kit") if mine[name].n_unique() < 2]
-        keys = [name for name in MEANS if name not in shared]
-        own = [name for name in (source.column, unit_column(source.column), "kit", *shared) if name in one.columns]
-        cells = one.drop(own).join(mine, on=keys, how="left", maintain_order="left")
-        odd = cells.filter(pl.col("outcome") != "accepted").with_columns(pl.col("says").fill_null(""))
-        issues.append(odd.select(list(ISSUE)))
-        late = pl.col("day") > pl.col("good_until") if "day" in one.columns else pl.lit(False)
-        part = cells.filter(pl.col("matched").is_not_null()).with_columns(late.fill_null(False).alias("expired"))
-        parts.append(part.drop("of", "with_kit", "good_until", "fault", "says", "suggestion"))
-    return parts, join_issues(issues)
+def read_typed(typed: pl.DataFrame, kits: Kits, context: Context) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The readings of typed cells, with the other columns of their rows, and the issues of the cells."""
+    texts = typed.select(MEANS).unique(maintain_order=True)
+    shared = [name for name in MEANS if texts[name].n_unique() < 2]  # no need to compare what all rows share
+    keys = [name for name in MEANS if name not in shared] or MEANS
+    read = _read_texts(texts, kits, context).drop([name for name in shared if name not in keys])
+    cells = typed.join(read, on=keys, how="left", maintain_order="left")
+    odd = cells.filter(pl.col("outcome") != "accepted").with_columns(pl.col("says").fill_null(""))
+    late = pl.col("day") > pl.col("good_until") if "day" in typed.columns else pl.lit(False)
+    found = cells.filter(pl.col("matched").is_not_null()).with_columns(late.fill_null(False).alias("expired"))
+    return found.drop("of", "with_kit", "good_until", "fault", "says", "suggestion"), join_issues([odd])

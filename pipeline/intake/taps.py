@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.intake.columns import KEY, Context, join_issues, read_dates
 from pipeline.intake.judge import judge
-from pipeline.intake.readings import Source, read_columns
+from pipeline.intake.readings import read_typed, typed_wide
 from pipeline.intake.settle import contradicts, two_values
 from pipeline.intake.standing import first_told
 from schemas import conform, empty
@@ -27,11 +27,11 @@ def read_taps(
     days, unread = read_dates(frame, "date", context)
     supply = pl.when(pl.col("water_supply") != "").then("water_supply").alias("water_supply")
     judged = judge(TapSheet, frame.with_columns(days.alias("date"), supply), context, frame)
-    sources = [Source(judged.good, name, name) for name in MEASURED]
-    parts, unreadable = read_columns(sources, {}, context)
+    cells = typed_wide(judged.good, MEASURED, [*KEY, "water_supply", "date"])
+    read, unreadable = read_typed(cells, {}, context)
     issues = [unread, judged.issues, unreadable]
     at = pl.col("date").cast(pl.Datetime("us")).alias("at")
-    readings = pl.concat(parts, how="diagonal").with_columns(at, pl.col("date").alias("day")).drop("kit")
+    readings = read.with_columns(at, pl.col("date").alias("day")).drop("kit")
     same = ["water_supply", "day", "parameter"]
     tap, clash = two_values(readings, same, contradicts(), pl.col("parameter"))
     return conform("tap", tap.sort(*KEY, "parameter")), join_issues([*issues, clash]), again, judged.held

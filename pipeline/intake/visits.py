@@ -22,7 +22,7 @@ from pipeline.intake.dates import read_time
 from pipeline.intake.grammar import BLANK, Cell, read_word
 from pipeline.intake.judge import judge
 from pipeline.intake.names import SEVERAL, Meant, Resolver, fold_name
-from pipeline.intake.readings import Kits, Source, kits_of, read_columns
+from pipeline.intake.readings import Kits, kits_of, read_typed, typed_long, typed_wide
 from pipeline.intake.series import PART, Parts, doubted
 from pipeline.intake.services import with_large_changes
 from pipeline.intake.settle import RETEST, contradicts, two_changes, two_sights, two_values
@@ -248,16 +248,11 @@ def read_visits(sheets: Sheets, context: Context, standing: Tables, found: Colle
 
 def _readings(placed: pl.DataFrame, kits: Kits, context: Context, found: Collected) -> Parts:
     """The readings of each parameter, in order of tank and time."""
-    beside = ["row", *KEY, "tank", "no", "day", "at", "taken", "after", "note", "kit", "long"]
-    wide = placed.filter(~pl.col("long"))
-    sources = []
-    for parameter in PARAMETERS:
-        for frame, column in ((wide, parameter), (placed.filter(pl.col("parameter") == parameter), "value")):
-            own = [name for name in (column, unit_column(column)) if name in frame.columns]
-            sources.append(Source(frame.select(*beside, *own), column, parameter))
-    read, issues = read_columns(sources, kits, context)
+    beside = ["row", *KEY, "tank", "no", "day", "at", "taken", "after", "note", "long"]
+    wide = typed_wide(placed.filter(~pl.col("long")), PARAMETERS, beside)
+    read, issues = read_typed(pl.concat([wide, typed_long(placed, PARAMETERS, beside)]), kits, context)
     found.issues.append(issues)
-    parts = {name: pl.concat(read[2 * i : 2 * i + 2], how="diagonal") for i, name in enumerate(PARAMETERS)}
+    parts = {name: read.filter(pl.col("parameter") == name) for name in PARAMETERS}
     return {name: part.sort("row").select(list(PART)) for name, part in parts.items() if part.height}
 
 
