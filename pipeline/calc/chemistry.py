@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from pipeline.assumptions import Assumptions
 from pipeline.calc.cells import Array
-from pipeline.units import caco3_per_dh, caco3_per_meq, molar_masses
+from pipeline.units import molar_masses
 
 
 def _array(value: ArrayLike) -> Array:
@@ -53,45 +53,6 @@ def free_ammonia_mg_l(
     m = molar_masses(assumed)
     nitrogen = _array(ammonia_nh4_mg_l) * m["N"] / m["NH4"]
     return np.asarray(nitrogen * unionised_ammonia_fraction(ph, temperature_c, assumed) * m["NH3"] / m["N"])
-
-
-# -- criteria for wild species, as context ----------------------------------------------------------
-
-
-def _two_sided(ph: Array, turn: float, low: float, high: float) -> Array:
-    """low/(1 + 10^(turn − pH)) + high/(1 + 10^(pH − turn))."""
-    return np.asarray(low / (1 + 10 ** (turn - ph)) + high / (1 + 10 ** (ph - turn)))
-
-
-def epa_2013_acute(ph: ArrayLike, temperature_c: ArrayLike, assumed: Assumptions, *, salmonids: bool = True) -> Array:
-    """Acute criterion for total ammonia [mg/L N], one-hour mean, at pH and `temperature_c` [°C].
-
-    EPA-822-R-13-001 (2013), equations for waters with and without salmonids. It protects wild species: context for
-    a reading, never a limit for ornamental fish.
-    """
-    p, t = _array(ph), _array(temperature_c)
-    f = assumed
-    general = f["epa_acute_scale"] * _two_sided(
-        p, f["epa_acute_pk"], f["epa_acute_general_low"], f["epa_acute_general_high"]
-    )
-    invertebrates = f["epa_acute_value"] * 10 ** (f["epa_acute_slope"] * (f["epa_reference_c"] - t))
-    if not salmonids:
-        return np.asarray(general * np.minimum(f["epa_acute_fish"], invertebrates))
-    trout = _two_sided(p, f["epa_acute_pk"], f["epa_acute_low"], f["epa_acute_high"])
-    return np.minimum(trout, general * invertebrates)
-
-
-def epa_2013_chronic(ph: ArrayLike, temperature_c: ArrayLike, assumed: Assumptions) -> Array:
-    """Chronic criterion for total ammonia [mg/L N], thirty-day mean, at pH and `temperature_c` [°C].
-
-    EPA-822-R-13-001 (2013). The highest four-day mean may be 2.5 times it. Context, as above.
-    """
-    p = _array(ph)
-    f = assumed
-    t = np.maximum(_array(temperature_c), f["epa_chronic_floor_c"])
-    shape = _two_sided(p, f["epa_chronic_pk"], f["epa_chronic_low"], f["epa_chronic_high"])
-    falling = 10 ** (f["epa_chronic_slope"] * (f["epa_reference_c"] - t))
-    return np.asarray(f["epa_chronic_scale"] * shape * f["epa_chronic_value"] * falling)
 
 
 # -- what food becomes -----------------------------------------------------------------------------
@@ -150,45 +111,3 @@ def nitrate_from_feed_published(
     net = _array(net_l)
     tan_mg = 1000 * ammonia_from_feed(feed_g_day, protein_pct, assumed)
     return np.where(net > 0, tan_mg * m["NO3"] / m["N"] / np.where(net > 0, net, 1.0), np.nan)
-
-
-# -- alkalinity and oxygen -------------------------------------------------------------------------
-
-
-def alkalinity_used_nitrifying(assumed: Assumptions) -> float:
-    """Alkalinity used by nitrifying ammonium that was added as such [mg CaCO3 per mg N]: 7.146."""
-    m = molar_masses(assumed)
-    return assumed["equivalents_nitrified"] * caco3_per_meq(assumed) / m["N"]
-
-
-def alkalinity_returned_removing(assumed: Assumptions) -> float:
-    """Alkalinity given back where nitrate is denitrified, or taken up by plants [mg CaCO3 per mg N]: 3.573."""
-    return assumed["equivalents_removed"] * caco3_per_meq(assumed) / molar_masses(assumed)["N"]
-
-
-def alkalinity_used_from_food(assumed: Assumptions, *, removed: bool = False) -> float:
-    """Alkalinity used by the nitrogen of food [mg CaCO3 per mg N]: 3.573 ending as nitrate, 0 where that is removed.
-
-    Middelburg, Soetaert & Hagens 2020, Reviews of Geophysics 58, e2019RG000681, Table 2: +1 released, −2 nitrified,
-    +1 denitrified or taken up.
-    """
-    left = assumed["equivalents_nitrified"] - assumed["equivalents_released"]
-    left -= assumed["equivalents_removed"] if removed else 0.0
-    return left * caco3_per_meq(assumed) / molar_masses(assumed)["N"]
-
-
-def kh_per_nitrogen(caco3_per_n: ArrayLike, assumed: Assumptions) -> Array:
-    """°dH that one mg/L N costs, from mg CaCO3 per mg N."""
-    return np.asarray(_array(caco3_per_n) / caco3_per_dh(assumed))
-
-
-def kh_per_nitrate(caco3_per_n: ArrayLike, assumed: Assumptions) -> Array:
-    """°dH that one mg/L NO3 costs, from mg CaCO3 per mg N."""
-    m = molar_masses(assumed)
-    return np.asarray(kh_per_nitrogen(caco3_per_n, assumed) * m["N"] / m["NO3"])
-
-
-def oxygen_per_nitrogen(assumed: Assumptions, *, to_nitrite: bool = False) -> float:
-    """Oxygen used [mg O2 per mg N] by nitrifying to nitrate, 4.569, or by its first step, to nitrite, 3.427."""
-    moles = assumed["oxygen_to_nitrite_mol" if to_nitrite else "oxygen_per_n_mol"]
-    return moles * 2 * assumed["mass_o"] / assumed["mass_n"]

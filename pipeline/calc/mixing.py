@@ -1,8 +1,8 @@
-"""Mixing of water: what changes, a continuous exchange and evaporation do to a level, in closed form.
+"""Mixing of water: what a routine of changes does to a level, in closed form.
 
 Pure functions of arrays or numbers. Levels [mg/L], fractions 0–1, days. The closed forms equal the multiple-dose
-accumulation of pharmacokinetics with e^(−kτ) = 1 − f (Rowland & Tozer, Clinical Pharmacokinetics; from memory) and the
-washout of a stirred tank (Levenspiel, Chemical Reaction Engineering; from memory). tests/published/test_mixing.py
+accumulation of pharmacokinetics with e^(−kτ) = 1 − f (Rowland & Tozer, Clinical Pharmacokinetics; from memory).
+tests/published/test_mixing.py
 """
 
 from __future__ import annotations
@@ -14,30 +14,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.calc.cells import Array
-
-
-def fraction_left(fraction: ArrayLike, changes: ArrayLike) -> Array:
-    """Share of the old water left after a number of equal changes."""
-    return np.asarray((1.0 - np.asarray(fraction, float)) ** np.asarray(changes, float))
-
-
-def level_after(level: ArrayLike, tap: ArrayLike, fraction: ArrayLike, changes: ArrayLike = 1) -> Array:
-    """Level [mg/L] after a number of equal changes in a row with water at `tap` [mg/L]: Ns + (N0 − Ns)(1 − f)^n."""
-    tap = np.asarray(tap, float)
-    return np.asarray(tap + (np.asarray(level, float) - tap) * fraction_left(fraction, changes))
-
-
-def changes_to_reach(target: ArrayLike, level: ArrayLike, tap: ArrayLike, fraction: ArrayLike) -> Array:
-    """Equal changes in a row until the level is at `target` [mg/L]; not a whole number: round up.
-
-    0 where it is there already; nan where it cannot be (the target is at or under the tap's level, or nothing is
-    changed).
-    """
-    target, level, tap, fraction = (np.asarray(x, float) for x in (target, level, tap, fraction))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        needed = np.log((target - tap) / (level - tap)) / np.log1p(-fraction)
-    possible = (target > tap) & (fraction > 0) & (fraction < 1)
-    return np.where(level <= target, 0.0, np.where(possible, needed, np.nan))
 
 
 @dataclass(frozen=True)
@@ -60,15 +36,6 @@ def steady_swing(tap: ArrayLike, rise: ArrayLike, days: ArrayLike, fraction: Arr
     return Swing(tap + per_change, tap + per_change * (1.0 - fraction), tap + per_change - 0.5 * rise * days)
 
 
-def peak_after(
-    changes: ArrayLike, level: ArrayLike, tap: ArrayLike, rise: ArrayLike, days: ArrayLike, fraction: ArrayLike
-) -> Array:
-    """Level just before change number k (1, 2, …), `level` [mg/L] being that just after the change before the first."""
-    k = np.asarray(changes, float)
-    swing = steady_swing(tap, rise, days, fraction)
-    return np.asarray(swing.peak + (np.asarray(level, float) - swing.trough) * fraction_left(fraction, k - 1))
-
-
 def visits_to_reach(
     limit: ArrayLike, level: ArrayLike, tap: ArrayLike, rise: ArrayLike, days: ArrayLike, fraction: ArrayLike
 ) -> Array:
@@ -82,20 +49,6 @@ def visits_to_reach(
     with np.errstate(divide="ignore", invalid="ignore"):
         needed = np.ceil(np.round(np.log((limit - peak) / (level - peak)) / np.log1p(-fraction), 9))
     return np.where(level <= limit, 0.0, np.where((peak < limit) & (fraction < 1), needed, np.nan))
-
-
-def continuous_exchange(
-    days: ArrayLike, level: ArrayLike, tap: ArrayLike, rise: ArrayLike, share_per_day: ArrayLike
-) -> Array:
-    """Level [mg/L] under a drip that exchanges a share of the volume a day, and the net rise [mg/L per day]."""
-    days, level, tap, rise, share = (np.asarray(x, float) for x in (days, level, tap, rise, share_per_day))
-    end = tap + rise / share
-    return np.asarray(end + (level - end) * np.exp(-share * days))
-
-
-def topped_up_rise(share_per_day: ArrayLike, tap: ArrayLike, days: ArrayLike) -> Array:
-    """Rise [mg/L] over `days` from replacing an evaporated share of the volume a day with water at `tap` [mg/L]."""
-    return np.asarray(np.asarray(share_per_day, float) * np.asarray(tap, float) * np.asarray(days, float))
 
 
 @dataclass(frozen=True)
@@ -128,12 +81,3 @@ def fraction_for_ceiling(
     """
     rise, ceiling, tap = (np.asarray(x, float) for x in (rise_per_interval, ceiling, tap))
     return _sized(rise, ceiling - tap, assumed["change_limit"])
-
-
-def one_off_fraction(level: ArrayLike, target: ArrayLike, tap: ArrayLike, assumed: Mapping[str, float]) -> Sizing:
-    """Fraction of one change from `level` to `target` [mg/L]: f = (C − target)/(C − tap).
-
-    Not possible where the target is at or under the tap, or the change would be over `change_limit`.
-    """
-    level, target, tap = (np.asarray(x, float) for x in (level, target, tap))
-    return _sized(level - target, np.where(target > tap, level - tap, 0.0), assumed["change_limit"])

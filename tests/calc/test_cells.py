@@ -6,7 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from pipeline.calc.cells import cell_scores, cell_terms, log_density, normal_cdf, upper_tail
+from pipeline.calc.cells import cell_scores, cell_terms, normal_cdf, upper_tail
+from tests.interval_regression import log_density
 
 finite = st.floats(-30.0, 30.0)
 

@@ -13,6 +13,8 @@ from molmass import Formula
 
 from pipeline.assumptions import built_in
 from pipeline.calc import chemistry as c
+from pipeline.calc.witness import kh_per_nitrate
+from pipeline.units import caco3_per_dh
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -154,51 +156,16 @@ def test_share_rises_with_ph_and_temperature(ph: float, temperature: float, step
     assert share(ph, temperature + step) > here
 
 
-# -- stoichiometry ---------------------------------------------------------------------------------
+# -- alkalinity ------------------------------------------------------------------------------------
 
 
-def test_oxygen_c1() -> None:
-    """4.57 g O2 per g N (USEPA 1975 as quoted by Zhu & Chen 2001); the steps computed with molmass 2026.1."""
-    o2_per_n = float(Formula("O2").mass) / float(Formula("N").mass)
-    assert c.oxygen_per_nitrogen(FIGURES) == pytest.approx(4.57, rel=1e-3)
-    assert c.oxygen_per_nitrogen(FIGURES) == pytest.approx(2 * o2_per_n, rel=1e-4)
-    first = c.oxygen_per_nitrogen(FIGURES, to_nitrite=True)
-    assert (first, c.oxygen_per_nitrogen(FIGURES) - first) == pytest.approx((3.4268, 1.1423), rel=1e-3)
-
-
-def test_alkalinity_c3_c4() -> None:
-    """7.1456 mg CaCO3 per mg N, computed with molmass (7.14 in texts); 7.05–7.07 where bacteria grow (USEPA 1993;
-    Ebeling et al. 2006, Aquaculture 257:346–358; both from memory); attached growth 6.3–7.4 (USEPA 1975, as quoted)."""
-    used = c.alkalinity_used_nitrifying(FIGURES)
-    assert used == pytest.approx(7.1456, rel=1e-4)
-    assert used == pytest.approx(2 * float(Formula("CaCO3").mass) / 2 / float(Formula("N").mass), rel=1e-4)
-    assert used == pytest.approx(7.06, rel=0.0125)
-    assert 6.3 <= used <= 7.4
-
-
-def test_alkalinity_returned_c5() -> None:
-    """3.57 mg CaCO3 per mg N denitrified (from memory, sure), half of what nitrifying uses; computed with molmass."""
-    assert c.alkalinity_returned_removing(FIGURES) == pytest.approx(3.5728, rel=1e-3)
-    assert 2 * c.alkalinity_returned_removing(FIGURES) == pytest.approx(c.alkalinity_used_nitrifying(FIGURES))
-
-
-def test_alkalinity_in_kit_units_c6() -> None:
-    """Computed with molmass 2026.1: 0.4004 and 0.2002 °dH per mg/L N; 0.904 and 0.452 per 10 mg/L NO3; 0 to gas."""
-    as_ammonium, from_food = c.alkalinity_used_nitrifying(FIGURES), c.alkalinity_used_from_food(FIGURES)
-    assert c.kh_per_nitrogen([as_ammonium, from_food], FIGURES) == pytest.approx([0.4004, 0.2002], rel=3e-4)
-    assert 10 * c.kh_per_nitrate([as_ammonium, from_food], FIGURES) == pytest.approx([0.904, 0.452], rel=2e-3)
-    assert c.alkalinity_used_from_food(FIGURES, removed=True) == 0
-
-
-def test_alkalinity_by_process_c8() -> None:
-    """Middelburg, Soetaert & Hagens 2020, Reviews of Geophysics 58, e2019RG000681, Table 2, phosphorus left out, per
-    mole N: organic to ammonia +1, nitrified −2, denitrified or taken up as nitrate +1."""
-    per_equivalent = float(Formula("CaCO3").mass) / 2 / float(Formula("N").mass)
-    released, nitrified, removed = 1, -2, 1
-    assert c.alkalinity_used_nitrifying(FIGURES) / per_equivalent == pytest.approx(-nitrified, rel=1e-4)
-    assert c.alkalinity_returned_removing(FIGURES) / per_equivalent == pytest.approx(removed, rel=1e-4)
-    assert c.alkalinity_used_from_food(FIGURES) / per_equivalent == pytest.approx(-(released + nitrified), rel=1e-4)
-    assert c.alkalinity_used_from_food(FIGURES, removed=True) == -(released + nitrified + removed)
+def test_alkalinity_that_the_nitrate_of_food_costs_c6_c8() -> None:
+    """One equivalent a mole (organic N to ammonia +1, nitrified −2: Middelburg, Soetaert & Hagens 2020, Reviews of
+    Geophysics 58, e2019RG000681, Table 2): 0.452 °dH per 10 mg/L NO3, 3.5728 mg CaCO3 per mg N, computed with molmass."""
+    assert 10 * kh_per_nitrate(FIGURES) == pytest.approx(0.452, rel=2e-3)
+    per_n = kh_per_nitrate(FIGURES) * caco3_per_dh(FIGURES) * float(Formula("NO3").mass) / float(Formula("N").mass)
+    assert per_n == pytest.approx(3.5728, rel=1e-3)
+    assert per_n == pytest.approx(float(Formula("CaCO3").mass) / 2 / float(Formula("N").mass), rel=1e-4)
 
 
 # -- food ------------------------------------------------------------------------------------------
@@ -261,41 +228,3 @@ def test_food_in_no_water_is_not_known() -> None:
 def test_an_overridden_share_stays_inside_its_range() -> None:
     made = c.nitrate_from_feed(1.0, 45, 100, FIGURES.with_values(feed_n_share=0.95))
     assert made.low <= made.rise <= made.high
-
-
-# -- criteria for wild species ------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("ph", "t", "acute", "chronic"),
-    [
-        (7.0, 20, 16.760, 1.887), (7.0, 25, 11.073, 1.367), (7.5, 25, 6.102, 1.009), (8.0, 20, 3.904, 0.777),
-        (8.0, 25, 2.580, 0.563), (8.5, 25, 0.983, 0.252), (6.5, 10, 32.608, 4.056),
-    ],
-)  # fmt: skip
-def test_epa_2013_f1_to_f7(ph: float, t: float, acute: float, chronic: float) -> None:
-    """EPA-822-R-13-001 (2013), formulas as read in state agencies' scripts; it prints 17 and 1.9 at pH 7, 20 °C."""
-    assert float(c.epa_2013_acute(ph, t, FIGURES)) == pytest.approx(acute, abs=1e-3)
-    assert float(c.epa_2013_chronic(ph, t, FIGURES)) == pytest.approx(chronic, abs=1e-3)
-
-
-def test_epa_2013_calibration_and_edges() -> None:
-    """EPA-822-R-13-001 (2013): 17 and 1.9 mg/L N as printed; F6: no fall below 7 °C; F7: 50.928 without salmonids."""
-    assert round(float(c.epa_2013_acute(7.0, 20, FIGURES))) == 17
-    assert round(float(c.epa_2013_chronic(7.0, 20, FIGURES)), 1) == 1.9
-    assert c.epa_2013_chronic(7.0, [0.0, 7.0], FIGURES) == pytest.approx([4.363, 4.363], abs=1e-3)
-    assert float(c.epa_2013_acute(6.5, 10, FIGURES, salmonids=False)) == pytest.approx(50.928, abs=1e-3)
-
-
-@pytest.mark.parametrize("salmonids", [True, False])
-def test_epa_2013_written_a_second_time(salmonids: bool) -> None:
-    """EPA-822-R-13-001 (2013), formulas as read in state agencies' scripts, typed again with their numbers."""
-    for ph, t in ((6.0, 3.0), (7.2, 12.0), (8.4, 10.0), (9.0, 4.0), (9.0, 28.0)):
-        general = 0.7249 * (0.0114 / (1 + 10 ** (7.204 - ph)) + 1.6181 / (1 + 10 ** (ph - 7.204)))
-        invertebrates = 23.12 * 10 ** (0.036 * (20 - t))
-        trout = 0.275 / (1 + 10 ** (7.204 - ph)) + 39.0 / (1 + 10 ** (ph - 7.204))
-        acute = min(trout, general * invertebrates) if salmonids else general * min(51.93, invertebrates)
-        shape = 0.0278 / (1 + 10 ** (7.688 - ph)) + 1.1994 / (1 + 10 ** (ph - 7.688))
-        chronic = 0.8876 * shape * 2.126 * 10 ** (0.028 * (20 - max(t, 7)))
-        assert float(c.epa_2013_acute(ph, t, FIGURES, salmonids=salmonids)) == pytest.approx(acute, rel=1e-9)
-        assert float(c.epa_2013_chronic(ph, t, FIGURES)) == pytest.approx(chronic, rel=1e-9)
