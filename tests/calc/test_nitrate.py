@@ -279,7 +279,7 @@ messy = st.lists(
 )
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.too_slow], deadline=None)
+@settings(max_examples=10, suppress_health_check=[HealthCheck.too_slow], deadline=None)
 @given(messy, st.booleans(), st.integers(0, 130))
 def test_nothing_recorded_breaks_it(record: list, known_tap: bool, as_of: int) -> None:
     """Any mix of readings and changes: no exception, no nan, a state for every ask."""

@@ -134,7 +134,7 @@ def adds_up(account: pl.DataFrame) -> None:
     assert account.filter(pl.min_horizontal(ROW_OUTCOMES) < 0).height == 0
 
 
-@settings(max_examples=45)
+@settings(max_examples=15)
 @given(raw=sheets())
 @example(b"date,tank,nitrate,nitrate\n2026-06-12,A1,1,2\n2026-06-12,A1,1,2\n")
 @example(b"date,tank,ph,temperature\nTotal,,25,7.2\n,,25,7.2\n")
@@ -143,7 +143,7 @@ def test_any_visit_sheet_adds_up(raw: bytes) -> None:
     adds_up(account_of(raw, "visits/a.csv"))
 
 
-@settings(max_examples=20)
+@settings(max_examples=10)
 @given(raw=st.binary(max_size=300), name=st.sampled_from(["visits/a.csv", "tap.csv", "fills.csv", "corrections.csv"]))
 @example(b"\xff\xfe", "visits/a.csv")
 @example(b"\xff\xfed\x00", "tap.csv")

@@ -74,7 +74,7 @@ STEP = st.one_of(
 )
 
 
-@settings(max_examples=4, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=3, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(steps=st.lists(STEP, min_size=2, max_size=4))
 def test_any_sequence_of_edits_ends_as_a_rebuild(tmp_path: Path, steps: list[tuple[str, str, object]]) -> None:
     folder = tmp_path / "any"
