@@ -19,7 +19,7 @@ from schemas.words import STOCKING
 
 FIRST = "first in the flow"
 # How far a slider goes. No sum hangs on these.
-FEED_TIMES, FEED_LEAST, MEDIA_MOST_KG, DAYS_MOST = 2.0, 0.1, 6.0, 28
+FEED_TIMES, FEED_LEAST, MEDIA_MOST_KG = 2.0, 0.1, 6.0
 
 
 @dataclass(frozen=True)

@@ -21,11 +21,10 @@ WEEKDAY = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "
 
 @dataclass(frozen=True)
 class DateCell:
-    """A date cell read: the day, or the cell that says why not. `either` holds both readings of an ambiguous one."""
+    """A date cell read: the day, or the cell that says why not."""
 
     day: dt.date | None
     cell: Cell
-    either: tuple[dt.date, dt.date] | None = None
 
 
 def _year(text: str) -> int:
@@ -86,7 +85,7 @@ def _numeric(text: str, first: int, second: int, year_text: str, order: str, sho
         f" {month_first.day} {month_first:%B} (a {WEEKDAY[month_first.weekday()]}): {why}."
         " Set date_order in round.toml, or type dates like 2026-06-01."
     )
-    return DateCell(None, held("ambiguous date", says), (day_first, month_first))
+    return DateCell(None, held("ambiguous date", says))
 
 
 def read_date(text: str, order: str, shown: str) -> DateCell:

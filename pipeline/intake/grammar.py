@@ -14,7 +14,6 @@ from difflib import get_close_matches
 from typing import Literal
 
 Outcome = Literal["accepted", "converted", "warned", "held"]
-WORST: dict[Outcome, int] = {"accepted": 0, "converted": 1, "warned": 2, "held": 3}
 
 BLANKS = frozenset({"", "-", "–", "—", "n/t", "nt", "not tested", "n/a", "na", "none taken"})
 NO_RESULT = frozenset({"ok", "fine", "good", "?", "??", "yes", "no", "bad", "high", "low", "normal", "x"})

@@ -14,7 +14,7 @@ from streamlit.testing.v1 import AppTest
 
 from pipeline import weekly
 from pipeline.new_folder import make_folder
-from pipeline.problems import Problem
+from tests.conftest import DEMO_DAY
 
 APP = Path(__file__).parents[2] / "dashboard" / "app.py"
 PAGES = (
@@ -29,14 +29,6 @@ def _fresh_caches() -> None:
     st.cache_data.clear()
 
 
-def last_day(logs: Path) -> str:
-    """The last day in a folder's logs: tests look at a folder as of then."""
-    try:
-        return weekly.open_week(logs).as_of.isoformat()
-    except (Problem, OSError):
-        return ""
-
-
 def title(app: AppTest) -> str:
     """The page's title as it is read: Markdown's backslashes and unseen joiners are not."""
     return app.title[0].value.replace("\\", "").replace("\u2060", "")
@@ -45,13 +37,13 @@ def title(app: AppTest) -> str:
 def opened(logs: Path, page: str, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
     monkeypatch.setenv("TANKROUND_LOGS", str(logs))
     monkeypatch.setenv("TANKROUND_DB", "")
-    monkeypatch.setenv("TANKROUND_AS_OF", last_day(logs))
+    monkeypatch.setenv("TANKROUND_AS_OF", DEMO_DAY.isoformat())
     app = AppTest.from_file(str(APP), default_timeout=60)
-    app.run()
     for key, value in query.items():
         app.query_params[key] = value
     if page != "this_week":
-        app.switch_page(f"views/{page}.py").run()
+        app.switch_page(f"views/{page}.py")
+    app.run()
     assert not app.exception, [e.message for e in app.exception]
     assert "Something went wrong" not in words(app), (logs / ".tankround" / "tankround.log").read_text()[-3000:]
     return app
