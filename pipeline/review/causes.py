@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.review.evidence import EVIDENCE
 from pipeline.review.explained import RISES, explanations, gained, left_over
 from pipeline.review.facts import TankFacts
+from pipeline.review.finding import ORDER, STEADY
 from schemas import conform, empty
 
 TABLE = Path(__file__).with_name("diagnosis.toml")
@@ -79,6 +80,20 @@ def of_rule(rule: str, f: TankFacts, told: Mapping[str, Possible] | None = None)
         return []
     best, close = mine[0].score, f.assumed["cause_close"]
     return sorted(mine, key=lambda one: (int((best - one.score) / close), checks[one.cause]["minutes"]))
+
+
+def of_tank(found: Iterable[Mapping[str, Any]], causes: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """At most three possible causes over all of a tank's findings that are not paused, the likeliest first.
+
+    The likeliest of the gravest finding is always among them; scores of one tank are odds of one kind.
+    """
+    loud = sorted((f for f in found if not f["quiet"]), key=lambda f: (ORDER[f["class"]], f["harm"]))
+    loud = [f for f in loud if f["class"] != STEADY] or loud
+    place = {f["rule"]: n for n, f in enumerate(loud)}
+    mine = sorted((c for c in causes if c["rule"] in place), key=lambda c: (place[c["rule"]], -c["score"]))
+    once = {c["cause"]: c for c in sorted(mine[1:], key=lambda c: -c["score"])}
+    chosen = [*mine[:1], *(c for name, c in once.items() if name != mine[0]["cause"])][:MOST]
+    return sorted(chosen, key=lambda c: -c["score"])
 
 
 def causes(found: pl.DataFrame, facts: Sequence[TankFacts]) -> pl.DataFrame:

@@ -12,6 +12,7 @@ import polars as pl
 from pipeline import wording
 from pipeline.assumptions import Assumptions
 from pipeline.calc.chemistry import nitrate_from_feed
+from pipeline.review.causes import of_tank
 from pipeline.review.facts import USABLE
 from pipeline.week import Week
 from pipeline.wording import ago, counted, day, levels_off, listed, number, overdue, pct, reading_range
@@ -87,6 +88,7 @@ FACTORS = (
     "effective_kg",
     "why",
 )
+CAUSE = ("cause", "because", "check")
 CANT = "can't say"
 
 
@@ -196,6 +198,7 @@ def as_json(week: Week) -> Row:
                 "was_class": row["was_class"],
                 "changed": row["changed"],
                 "findings": [_finding(f, reasons) for f in found.get(tank, [])],
+                "causes": [_pick(c, CAUSE) for c in of_tank(found.get(tank, []), reasons)],
                 "rating": _rating((capacity.get(tank) or [{}])[0], layers.get(tank, [])),
                 "nitrate": _nitrate(
                     fits.get(tank, []),
@@ -222,11 +225,7 @@ def as_json(week: Week) -> Row:
 def _finding(row: Row, causes: list[Row]) -> Row:
     return {
         **_pick(row, ("rule", "class", "says", "do", "basis", "quiet")),
-        "causes": [
-            _pick(c, ("cause", "because", "check"))
-            for c in sorted(causes, key=lambda c: c["place"])
-            if c["rule"] == row["rule"]
-        ],
+        "causes": [_pick(c, CAUSE) for c in sorted(causes, key=lambda c: c["place"]) if c["rule"] == row["rule"]],
     }
 
 

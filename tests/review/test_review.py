@@ -5,9 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from pipeline import review, weekly
+from pipeline.assumptions import built_in
+from pipeline.review import facts
 from pipeline.review.finding import REASON_MOST, STEP_MOST
 from schemas.words import CAUSES, CLASSES
 
@@ -180,6 +183,25 @@ def test_a_dangerous_value_on_hold_is_acted_on(cell: str, column: str, class_: s
     tank = told(tmp_path / "a", [f"2026-05-31,T1,before,{','.join(cells.values())},"], **FILTER)
     assert tank["class"] == class_
     assert ("held_danger" in rules(tank)) is (class_ == "act today")
+
+
+def test_a_value_on_hold_in_a_long_sheet_is_told_by_what_its_row_measures(tmp_path: Path) -> None:
+    long = "date,tank,parameter,value\n2026-05-31,T1,ammonia,9.5\n2026-05-31,T1,nitrate,20\n"
+    tank = told(tmp_path / "a", [], visits__long=long, **FILTER)
+    says = {f["rule"]: f["says"] for f in tank["findings"]}
+    assert says["held_danger"].startswith("Ammonia 9.5 was typed")
+    assert "Ammonia 9.5" in says["held"]
+    assert [c["cause"] for c in tank["causes"]] == ["typing slip"]
+
+
+def test_visits_with_a_change_are_counted_lately_and_before() -> None:
+    days = [dt.date(2026, 6, 1) - dt.timedelta(7 * week) for week in range(20)]
+    visit = pl.DataFrame({"tank": "T1", "day": [*days, days[0]]})
+    change = pl.DataFrame({"tank": "T1", "day": [days[2], *days[4:16:2], days[4], days[17]]})
+    asks = pl.DataFrame({"tank": ["T1", "T1"], "as_of": [days[0], days[8]]})
+    counted = facts._changes_kept(asks, visit, change, built_in()).sort("as_of").drop("tank", "as_of")
+    assert counted.rows() == [(2, 4, 3, 8), (1, 4, 6, 12)]
+    assert facts._changes_kept(asks, visit.clear(), change.clear(), built_in()).height == 0
 
 
 def test_the_fish_are_read(tmp_path: Path) -> None:
