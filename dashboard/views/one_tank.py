@@ -220,7 +220,7 @@ def page() -> None:
     causes = data.of(week.now("finding_cause"), tank).to_dicts()
     left, right = st.columns(2, gap="large")
     with left:
-        look.section("Possible causes", "the likeliest first")
+        look.section("Possible causes", "of the gravest finding, then the likeliest")
         look.html(desk.causes_html(of_tank(found, causes)))
     with right:
         look.section("On the chart")

@@ -50,6 +50,7 @@ def weigh(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) -> p
         found = refits(rows, asks, assumed)
         parts += _of_series(found, rows, asks, tables, assumed)
         parts += _of_cells(found, rows, asks, tables, assumed)
+        parts += _readers_apart(found, rows, asks, assumed)
     if not parts:
         return empty("explanation")
     frame = pl.concat(parts)
@@ -205,6 +206,29 @@ def _of_cells(
     for cause, chance, would in options:
         yield from _told(of, cause, penalised(chance - plain, n, 1), since, assumed, would_be=would, **cells)
     yield from _swapped(c.with_columns(pl.Series("plain", plain)), rows, asks, tables, assumed)
+
+
+def _readers_apart(
+    found: Weighed, rows: Rows, asks: pl.DataFrame, assumed: Mapping[str, float]
+) -> Iterator[pl.DataFrame]:
+    """Two people who match colours a factor apart, over all tanks that both read."""
+    apart = found.readers
+    if not apart.height:
+        return
+    pair, weight = ["as_of", "one", "other"], pl.col("precision")
+    read = pl.Series("count", found.readings)[apart["ask"].to_numpy()]
+    pairs = pl.concat([apart, asks[apart["ask"].to_numpy()], read.to_frame()], how="horizontal").with_columns(
+        ((weight * pl.col("bias")).sum() / weight.sum()).over(pair).alias("shared"),
+        weight.sum().over(pair).alias("all"), pl.len().over(pair).cast(pl.Int64).alias("tanks"), pl.col("count").sum().over(pair),
+    ).filter((pl.col("shared").abs() >= np.log(assumed["explained_factor"])) & (pl.col("tanks") >= assumed["kit_shift_tanks"]))  # fmt: skip
+    shared = pairs["shared"].to_numpy()
+    one, other = ([rows.readers[k] if k >= 0 else None for k in pairs[name]] for name in ("one", "other"))
+    more, less = ([a if up else b for a, b, up in zip(x, y, shared > 0, strict=True)] for x, y in ((one, other), (other, one)))  # fmt: skip
+    gain = penalised(0.5 * pairs["all"].to_numpy() * shared**2, pairs["count"].to_numpy(), 1)
+    cells: Cells = {"size": np.exp(np.abs(shared)), "tanks": pairs["tanks"], "by": pl.Series(more, dtype=pl.String),
+                    "than": pl.Series(less, dtype=pl.String)}  # fmt: skip
+    day = pairs["as_of"].to_physical().to_numpy()
+    yield from _told(pairs.select("tank", "as_of"), "reader", gain, day, assumed, **cells)
 
 
 def _swapped(

@@ -62,6 +62,7 @@ class Weighed:
     readings: Array  # [asks]
     kit: IntArray  # [asks] of the last reading
     cells: pl.DataFrame  # ask, row, day, site, level and the rest of the last readings
+    readers: pl.DataFrame  # ask, one, other, bias, precision: log-bias of one person's readings beside another's
 
 
 def _refitted(
@@ -118,20 +119,21 @@ def refits(rows: Rows, asks: pl.DataFrame, assumed: Mapping[str, float]) -> Weig
         np.zeros(len(tank)),
         np.full(len(tank), -1),
         pl.DataFrame(),
+        pl.DataFrame(),
     )
     wanted = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))
-    cells = [
+    parts = [
         _of_batch(out, part, rows, as_of[part.which], back, assumed) for part in batches(rows, wanted, assumed, steps=1)
     ]
-    if cells:
-        out.cells = pl.concat(cells)
+    if parts:
+        out.cells, out.readers = (pl.concat(frames) for frames in zip(*parts, strict=True))
     return out
 
 
 def _of_batch(
     out: Weighed, part: Batch, rows: Rows, as_of: IntArray, back: IntArray, assumed: Mapping[str, float]
-) -> pl.DataFrame:
-    """Weigh one batch into `out`; its last readings, cell by cell."""
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Weigh one batch into `out`; its last readings, cell by cell, and how its readers differ."""
     which, w = part.which, part.windows
     quick = {**assumed, "newton_settled": assumed["explained_settled"]}
     real = part.row >= 0
@@ -217,7 +219,27 @@ def _of_batch(
     last = np.where(w.reading, np.arange(len(w.days))[:, None], -1).max(axis=0)
     newest = part.row[np.maximum(last, 0), np.arange(len(which))]
     out.kit[which] = np.where(last >= 0, rows.kit[np.maximum(newest, 0)], -1)
-    return _cells(rows, part, plain, as_of, enough, assumed)
+    return _cells(rows, part, plain, as_of, enough, assumed), _readers(rows, part, plain, enough)
+
+
+def _readers(rows: Rows, part: Batch, plain: Fit, enough: BoolArray) -> pl.DataFrame:
+    """The log-bias of each reader beside who reads most, by the likelihood alone: the prior is the same for all tanks."""
+    w, at = part.windows, np.maximum(part.row, 0)
+    place = KIT + int(w.kit.max(initial=0)) + 1
+    most = np.where(w.reading & (w.reader < 0), rows.reader[at], -1).max(axis=0)
+    frames = []
+    for k in range(int(w.reader.max(initial=-1)) + 1):
+        who = np.where(w.reader == k, rows.reader[at], -1).max(axis=0)
+        variance = plain.covariance[place + k, place + k]
+        precision = np.maximum(1 / variance - part.priors.precision[place + k], 1e-9)
+        bias = plain.theta[place + k] / variance / precision
+        turned = most > who  # a pair is the same pair where the other reads most
+        frames.append(pl.DataFrame({
+            "ask": part.which, "one": np.where(turned, most, who), "other": np.where(turned, who, most),
+            "bias": np.where(turned, -bias, bias), "precision": precision,
+        }).filter(pl.Series(enough & (who >= 0))))  # fmt: skip
+    types = {"ask": pl.Int64, "one": pl.Int64, "other": pl.Int64, "bias": pl.Float64, "precision": pl.Float64}
+    return pl.concat(frames) if frames else pl.DataFrame(schema=types)
 
 
 def _cells(

@@ -83,17 +83,16 @@ def of_rule(rule: str, f: TankFacts, told: Mapping[str, Possible] | None = None)
 
 
 def of_tank(found: Iterable[Mapping[str, Any]], causes: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
-    """At most three possible causes over all of a tank's findings that are not paused, the likeliest first.
-
-    The likeliest of the gravest finding is always among them; scores of one tank are odds of one kind.
+    """At most three possible causes over all of a tank's findings that are not paused: the likeliest of the gravest
+    finding, then the likeliest of all. Scores of one tank are odds of one kind, whatever the finding.
     """
     loud = sorted((f for f in found if not f["quiet"]), key=lambda f: (ORDER[f["class"]], f["harm"]))
-    loud = [f for f in loud if f["class"] != STEADY] or loud
-    place = {f["rule"]: n for n, f in enumerate(loud)}
+    place = {f["rule"]: n for n, f in enumerate([f for f in loud if f["class"] != STEADY] or loud)}
     mine = sorted((c for c in causes if c["rule"] in place), key=lambda c: (place[c["rule"]], -c["score"]))
-    once = {c["cause"]: c for c in sorted(mine[1:], key=lambda c: -c["score"])}
-    chosen = [*mine[:1], *(c for name, c in once.items() if name != mine[0]["cause"])][:MOST]
-    return sorted(chosen, key=lambda c: -c["score"])
+    once: dict[str, Mapping[str, Any]] = {}
+    for cause in (*mine[:1], *sorted(mine[1:], key=lambda c: -c["score"])):
+        once.setdefault(cause["cause"], cause)
+    return list(once.values())[:MOST]
 
 
 def causes(found: pl.DataFrame, facts: Sequence[TankFacts]) -> pl.DataFrame:

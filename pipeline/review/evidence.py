@@ -225,11 +225,23 @@ def tap_ammonia(f: TankFacts) -> Said | None:
     return None
 
 
+def left_out(f: TankFacts) -> str | None:
+    """Where changes were usual and most visits of late had none: at how many of them water was changed."""
+    made, of, before, of_before = f.changes_lately, f.visits_lately, f.changes_before, f.visits_before
+    if made is None or of is None or before is None or of_before is None or of < f.assumed["missed_visits"]:
+        return None
+    few = f.assumed["few_changes_share"]
+    if of_before < of or before < few * of_before or made > (1 - few) * of:
+        return None
+    return f"water changed at {made} of the last {of} visits, at {before} of {of_before} before"
+
+
 def too_few_changes(f: TankFacts) -> Said | None:
     """Visits without a change. Small changes at every visit are not few."""
     said = state if top_ups_only(f) else record  # water that was only topped up has its own name
     if f.change_share is None or f.change_share >= f.assumed["few_changes_share"]:
-        return said(f.left_out) if f.left_out else None
+        few = left_out(f)
+        return None if few is None else said(few)
     if f.change_share == 0:
         return said("no water changed at recent visits")
     return said(f"water changed at {pct(100 * f.change_share)} of recent visits")

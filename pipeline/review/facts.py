@@ -155,18 +155,6 @@ class TankFacts:
         return sour and nitrate.matched > self.ceiling
 
     @property
-    def left_out(self) -> str | None:
-        """Where changes were usual and most visits of late had none: at how many of them water was changed, in words."""
-        of, few = self.visits_lately or 0, self.assumed["few_changes_share"]
-        if self.changes_lately is None or self.changes_before is None or of < self.assumed["missed_visits"]:
-            return None
-        before = self.visits_before or 0
-        usual = before >= of and self.changes_before >= few * before
-        if not usual or self.changes_lately > (1 - few) * of:
-            return None
-        return f"water changed at {self.changes_lately} of the last {of} visits, at {self.changes_before} of {before} before"
-
-    @property
     def climbing(self) -> bool:
         return self.trend == "climbing"
 

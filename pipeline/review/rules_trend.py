@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipeline.calc import sizing
+from pipeline.review.evidence import left_out
 from pipeline.review.facts import Row, TankFacts
 from pipeline.review.finding import CP, DUE, HOUSE, PLAN, STEADY, Finding
 from pipeline.review.rules_water import change_now
@@ -286,7 +287,7 @@ def rise_seen(f: TankFacts) -> Finding | None:
 
 def changes_missed(f: TankFacts) -> Finding | None:
     """Changes of water left out at most visits of late, where they were usual, while nitrate rises between them."""
-    few, said = f.assumed["few_changes_share"], f.left_out
+    few, said = f.assumed["few_changes_share"], left_out(f)
     if said is None or f.recent_low is None or f.recent_low <= 0:
         return None
     if f.tap is not None and f.level is not None and f.tap >= f.level:  # such a change would raise it

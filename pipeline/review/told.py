@@ -309,6 +309,19 @@ def tap_ammonia(week: Week) -> list[str]:
     ]
 
 
+def readers_apart(week: Week) -> list[str]:
+    """Two people who read the same kits a factor apart, each pair once; names as they are typed."""
+    apart = week.now("explanation").filter(pl.col("cause") == "reader").unique(["by", "than"]).sort("by", "than")
+    typed = (
+        {name.strip().lower(): name.strip() for name in week.table("visit")["by"].drop_nulls()} if apart.height else {}
+    )
+    return [
+        f"Nitrate read by {typed.get(by, by) or 'others'} is about {number(size, 2)} times that read by"
+        f" {typed.get(than, than) or 'others'} in {counted(tanks, 'tank')}: let both read one sample."
+        for by, than, size, tanks in apart.select("by", "than", "size", "tanks").iter_rows()
+    ]
+
+
 def notices(week: Week) -> list[str]:
     """What is never hidden: items on hold, late tap tests, filters on no tank, assumptions that were changed."""
     lines = []
@@ -319,7 +332,7 @@ def notices(week: Week) -> list[str]:
         lines.append(f"{counted(held.height, 'item')} held{tail}: `tankround held` lists them.")
     if late := late_supplies(week):
         lines.append(f"{wording.sentence(listed(late))}.")
-    lines += tap_ammonia(week)
+    lines += tap_ammonia(week) + readers_apart(week)
     if loose := loose_filters(week):
         lines.append(f"On no tank: {listed(loose)}.")
     changed = [

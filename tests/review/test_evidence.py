@@ -288,7 +288,7 @@ def test_causes_of_a_tank_are_the_likeliest_over_all_findings_and_one_of_the_gra
     def names(*found: dict[str, Any]) -> list[str]:
         return [cause["cause"] for cause in of_tank(found, causes)]
 
-    assert names(slow, grave, paused, calm) == ["tap nitrate", "wrong basis", "overfeeding"]
+    assert names(slow, grave, paused, calm) == ["overfeeding", "tap nitrate", "wrong basis"]
     assert names(grave, paused) == ["overfeeding", "dead fish"]
     assert names(calm) == ["heater"]
     assert names(paused) == []

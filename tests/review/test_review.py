@@ -11,8 +11,11 @@ import pytest
 from pipeline import review, weekly
 from pipeline.assumptions import built_in
 from pipeline.review import facts
+from pipeline.review import told as told_words
 from pipeline.review.finding import REASON_MOST, STEP_MOST
+from schemas import conform
 from schemas.words import CAUSES, CLASSES
+from tests.rounds import Rounds
 
 HEAD = "date,tank,taken,ammonia,nitrite,nitrate,ph,kh,temperature,water_changed\n"
 
@@ -324,3 +327,15 @@ def test_a_round_without_tanks_is_told(tmp_path: Path) -> None:
     week = weekly.open_week(tmp_path / "a", today=dt.date(2026, 6, 1))
     assert "No tanks are on this round yet." in review.as_text(week)
     assert review.as_json(week)["tanks"] == []
+
+
+def test_people_who_read_a_factor_apart_are_told_once_by_their_names() -> None:
+    r = Rounds()
+    r.add("visit", tank="T1", day=r.as_of, by=" Ann ").add("visit", tank="T1", day=r.as_of, by="Ben")
+    apart = {"as_of": r.as_of, "cause": "reader", "gain": 9.0, "since": r.as_of, "size": 1.4, "tanks": 12, "by": "ben"}
+    rows = [apart | {"tank": tank, "than": than} for than in ("ann", None) for tank in ("T1", "T2")]
+    week = r.week(explanation=conform("explanation", pl.DataFrame(rows)))
+    assert [line.replace("\u00a0", " ") for line in told_words.readers_apart(week)] == [
+        "Nitrate read by Ben is about 1.4 times that read by others in 12 tanks: let both read one sample.",
+        "Nitrate read by Ben is about 1.4 times that read by Ann in 12 tanks: let both read one sample.",
+    ]
