@@ -6,7 +6,7 @@ What each refit is worth is judged in explanations.py.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -61,8 +61,11 @@ class Weighed:
     since: IntArray  # day number of the first row after each day
     readings: Array  # [asks]
     kit: IntArray  # [asks] of the last reading
-    cells: pl.DataFrame  # ask, row, day, site, level and the rest of the last readings
-    readers: pl.DataFrame  # ask, one, other, bias, precision: log-bias of one person's readings beside another's
+    cells: pl.DataFrame = field(
+        default_factory=pl.DataFrame
+    )  # ask, row, day, site, level and the rest of the last readings
+    # ask, one, other, bias, precision: log-bias of one person's readings beside another's
+    readers: pl.DataFrame = field(default_factory=pl.DataFrame)
 
 
 def _refitted(
@@ -110,17 +113,8 @@ def refits(rows: Rows, asks: pl.DataFrame, assumed: Mapping[str, float]) -> Weig
     back = 7 * np.arange(1, int(assumed["explained_weeks"]) + 1)
     shape = (len(back), len(tank))
     gain, size, precision = ({kind: np.full(shape, start) for kind in KINDS} for start in (-np.inf, 0.0, 0.0))
-    out = Weighed(
-        gain,
-        size,
-        precision,
-        np.zeros(shape),
-        np.full(shape, -1),
-        np.zeros(len(tank)),
-        np.full(len(tank), -1),
-        pl.DataFrame(),
-        pl.DataFrame(),
-    )
+    counts, kit = np.zeros(len(tank)), np.full(len(tank), -1)
+    out = Weighed(gain, size, precision, np.zeros(shape), np.full(shape, -1), counts, kit)
     wanted = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))
     parts = [
         _of_batch(out, part, rows, as_of[part.which], back, assumed) for part in batches(rows, wanted, assumed, steps=1)
@@ -165,14 +159,8 @@ def _of_batch(
     chosen = np.flatnonzero(refit & enough)
     mine, theta, plainly = which[chosen], plain.theta[:, chosen], plain.objective[chosen]
     usable, later_ = usable[:, chosen], later[:, :, chosen]
-    few = Batch(
-        mine,
-        part.row[:, chosen],
-        w.tanks(chosen),
-        part.visit[:, chosen],
-        part.priors.tanks(chosen),
-        part.untested[chosen],
-    )
+    row, visit = part.row[:, chosen], part.visit[:, chosen]
+    few = Batch(mine, row, w.tanks(chosen), visit, part.priors.tanks(chosen), part.untested[chosen])
 
     def fitted(kinds: Sequence[str], at: int, change: Callable[[IntArray, Windows, Priors], Fit]) -> None:
         """Every day of every kind in one go: few tanks are as quick to fit together as one."""

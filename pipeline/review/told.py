@@ -52,42 +52,14 @@ def counts(review: pl.DataFrame) -> dict[str, int]:
 # -- JSON --------------------------------------------------------------------------------------------
 
 RATING = (
-    "gross_l",
-    "net_l",
-    "net_basis",
-    "media_kg",
-    "plain_l",
-    "plain_load_pct",
-    "plain_state",
-    "over_full_cycle",
-    "need_kg",
-    "effective_kg",
-    "working_load_pct",
-    "working_state",
-    "load",
-    "load_basis",
-    "plants",
-    "half_rating_l",
-    "half_limit",
-    "flow_l_h",
-    "flow_basis",
-    "missing",
-)
+    "gross_l", "net_l", "net_basis", "media_kg", "plain_l", "plain_load_pct", "plain_state", "over_full_cycle",
+    "need_kg", "effective_kg", "working_load_pct", "working_state", "load", "load_basis", "plants", "half_rating_l",
+    "half_limit", "flow_l_h", "flow_basis", "missing",
+)  # fmt: skip
 FACTORS = (
-    "filter",
-    "compartment",
-    "medium",
-    "mass_kg",
-    "counts",
-    "quality",
-    "place",
-    "maturity",
-    "disturbance",
-    "clog",
-    "temperature",
-    "effective_kg",
-    "why",
-)
+    "filter", "compartment", "medium", "mass_kg", "counts", "quality", "place", "maturity", "disturbance", "clog",
+    "temperature", "effective_kg", "why",
+)  # fmt: skip
 CAUSE = ("cause", "because", "check")
 CANT = "can't say"
 
