@@ -9,8 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize, root
+from scipy.stats import norm
 
-from pipeline.calc.cells import cell_scores, cell_terms, log_density
+from pipeline.calc.cells import cell_scores, cell_terms
 
 FLAT = 1e-3  # a scale under this share of the data's own spread has run away to 0
 
@@ -55,7 +56,7 @@ def interval_regression(design: np.ndarray, low: np.ndarray, high: np.ndarray) -
             by_scale += float((terms.bend / np.maximum(terms.chance, 1e-300)).sum())
         if exact.any():
             z = (low[exact] - location[exact]) / scale
-            total += float(log_density(low[exact], location[exact], scale).sum())
+            total += float(norm.logpdf(low[exact], location[exact], scale).sum())
             score[exact] = z / scale
             by_scale += float((z * z - 1).sum())
         return total, np.append(design.T @ score, by_scale)

@@ -13,7 +13,7 @@ import polars as pl
 
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors
-from pipeline.calc.capacity import Calculated, capacity, layer_factors, parts, put_together
+from pipeline.calc.capacity import Calculated, layer_factors, parts, put_together
 from pipeline.calc.disturbance import DAYS_A_WEEK
 from pipeline.calc.layers import ASK
 from pipeline.wording import day, number, pct
@@ -149,30 +149,3 @@ def _crossing_says(what: str, at: float, over: bool, *, rises: bool) -> str:
         return f"over only if the media does less than {pct(100 * at)} of what is taken"
     more, less = ("more than", "less than") if rises else ("less than", "more than")
     return f"{what}: {f'within only if {less}' if over else f'over only if {more}'} {number(at, 2)}"
-
-
-def states_if(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, name: str) -> pl.DataFrame:
-    """The tanks whose load states would change if an assumption moved to its stated low or high.
-
-    tank, as_of, assumption, end (low or high), value, plain_state, plain_if, working_state, working_if. No rows where the
-    assumption states no uncertainty, or nothing changes.
-    """
-    assumption = assumed.assumption(name)
-    was, _ = capacity(tables, asks, assumed)
-    states = was.select(*ASK, "plain_state", "working_state")
-    out = [states.clear().with_columns(
-        pl.lit("").alias("assumption"), pl.lit("").alias("end"), pl.lit(0.0).alias("value"),
-        pl.lit("").alias("plain_if"), pl.lit("").alias("working_if"),
-    )]  # fmt: skip
-    for end, value in (("low", assumption.low), ("high", assumption.high)):
-        if value is None:
-            continue
-        moved, _ = capacity(tables, asks, assumed.with_values(**{name: value}))
-        new = moved.select(*ASK, pl.col("plain_state").alias("plain_if"), pl.col("working_state").alias("working_if"))
-        out.append(
-            states.join(new, on=ASK)
-            .with_columns(pl.lit(name).alias("assumption"), pl.lit(end).alias("end"), pl.lit(value).alias("value"))
-            .filter((pl.col("plain_state") != pl.col("plain_if")) | (pl.col("working_state") != pl.col("working_if")))
-        )
-    columns = [*ASK, "assumption", "end", "value", "plain_state", "plain_if", "working_state", "working_if"]
-    return pl.concat([part.select(columns) for part in out])

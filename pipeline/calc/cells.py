@@ -134,9 +134,3 @@ def cell_scores(
     information *= weight
     ratio *= weight
     return CellScores(np.log(likelihood), ratio, information, weight)
-
-
-def log_density(value: Array, location: Array, scale: float | Array) -> Array:
-    """Log-likelihood of values known exactly, as a cell shrinks to a point (a meter without error)."""
-    z = (value - location) / scale
-    return -0.5 * z * z - np.log(scale) - 0.5 * math.log(2.0 * math.pi)

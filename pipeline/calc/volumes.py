@@ -1,43 +1,11 @@
-"""What a compartment holds: litres from its dimensions or a measured fill, and the dry media that goes in."""
+"""What a compartment holds: litres from its dimensions or a measured fill."""
 
 from __future__ import annotations
 
-import numpy as np
 import polars as pl
-from numpy.typing import ArrayLike
 
 from pipeline.assumptions import Assumptions
-from pipeline.calc.cells import Array
-from pipeline.units import MM3_PER_L, volume_l
-
-
-def _array(value: ArrayLike) -> Array:
-    return np.asarray(value, dtype=float)
-
-
-def box_l(length_mm: ArrayLike, width_mm: ArrayLike, depth_mm: ArrayLike) -> Array:
-    """Volume of a box [L] from its inside length, width and depth [mm]."""
-    return np.asarray(_array(length_mm) * _array(width_mm) * _array(depth_mm) / MM3_PER_L)
-
-
-def cylinder_l(diameter_mm: ArrayLike, depth_mm: ArrayLike) -> Array:
-    """Volume of a cylinder [L] from its inside diameter and depth [mm]: π r² h."""
-    return np.asarray(np.pi * _array(diameter_mm) ** 2 / 4 * _array(depth_mm) / MM3_PER_L)
-
-
-def ring_l(diameter_mm: ArrayLike, inner_mm: ArrayLike, depth_mm: ArrayLike) -> Array:
-    """Volume between a cylinder and the core it goes round [L]; diameters and depth [mm]."""
-    return cylinder_l(diameter_mm, depth_mm) - cylinder_l(inner_mm, depth_mm)
-
-
-def loose_kg(usable_l: ArrayLike, bulk_kg_l: ArrayLike) -> Array:
-    """Dry media [kg] poured loosely into `usable_l` [L], from its bulk density [kg/L]."""
-    return np.asarray(_array(usable_l) * _array(bulk_kg_l))
-
-
-def neat_kg(loose: ArrayLike, assumed: Assumptions) -> Array:
-    """Dry media [kg] packed neatly where `loose` [kg] go in loosely."""
-    return np.asarray(_array(loose) * assumed["neat_gain"])
+from pipeline.units import volume_l
 
 
 def rooms(compartments: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from pipeline.calc.capacity import capacity
-from pipeline.calc.capacity_time import back_within, break_even, curves, states_if
+from pipeline.calc.capacity_time import back_within, break_even, curves
 from tests.rounds import AS_OF, FIGURES, Rounds
 
 FINE = ("basket 1", "fine pad")
@@ -104,16 +104,6 @@ def test_over_whatever_the_quality_is_said() -> None:
     frame, _ = r.capacity()
     says = break_even(frame, FIGURES).filter(pl.col("what") == "quality of the media")["says"].to_list()
     assert says == ["quality of the media: over, whatever its quality"]
-
-
-def test_which_words_hang_on_an_assumption() -> None:
-    """A tank at 90 % becomes over where a kilogram keeps 75 L only; a half-empty one does not move."""
-    r = Rounds().tank("T1", net_l=180).filter("F1", "T1", [FINE, ("b", "good", 2.0)])
-    r.tank("T2", net_l=20).filter("F2", "T2", [FINE, ("b", "good", 2.0)])
-    moved = states_if(r.tables(), r.asks(), FIGURES, "litres_per_kg")
-    assert moved.select("tank", "end", "plain_state", "plain_if").rows() == [
-        ("T1", "low", "within", "borderline"), ("T1", "high", "within", "comfortable")]  # fmt: skip
-    assert states_if(r.tables(), r.asks(), FIGURES, "half_media_share").height == 0
 
 
 @pytest.mark.parametrize(

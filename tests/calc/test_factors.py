@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.calc import factors, half_cycle, volumes
+from pipeline.calc import factors, half_cycle
+from pipeline.units import volume_l
 from tests.rounds import FIGURES
 
 
@@ -94,16 +96,20 @@ def test_foam_counts_by_its_litres() -> None:
 # -- volumes -----------------------------------------------------------------------------------------
 
 
+def litres(shape: str, length: float, width: float = 0.0, inner: float = 0.0, depth: float = 0.0) -> float:
+    cells = {"shape": shape, "length_mm": length, "width_mm": width, "inner_mm": inner, "depth_mm": depth}
+    return float(pl.DataFrame(cells).select(volume_l()).item())
+
+
 def test_volumes_of_the_trade() -> None:
-    """A cylinder 15 cm across and 6 cm deep holds 1.06 L; loose kg = usable L × bulk, neat = loose × 1.15."""
-    assert float(volumes.cylinder_l(150, 60)) == pytest.approx(1.06, abs=5e-3)
-    assert float(volumes.box_l(200, 100, 50)) == pytest.approx(1.0)
-    assert float(volumes.ring_l(92, 24, 98)) == pytest.approx(0.607, abs=1e-3)
-    loose = volumes.loose_kg(2.0, 0.50)
-    assert (float(loose), float(volumes.neat_kg(loose, FIGURES))) == pytest.approx((1.0, 1.15))
+    """A cylinder 15 cm across and 6 cm deep holds 1.06 L."""
+    assert litres("cylinder", 0.0, 150.0, depth=60.0) == pytest.approx(1.06, abs=5e-3)
+    assert litres("box", 200.0, 100.0, depth=50.0) == pytest.approx(1.0)
+    assert litres("ring", 0.0, 92.0, 24.0, 98.0) == pytest.approx(0.607, abs=1e-3)
 
 
 @given(st.floats(1, 500), st.floats(1, 500))
 def test_a_ring_without_a_core_is_a_cylinder(diameter: float, depth: float) -> None:
-    assert float(volumes.ring_l(diameter, 0, depth)) == pytest.approx(float(volumes.cylinder_l(diameter, depth)))
-    assert float(volumes.ring_l(diameter, diameter, depth)) == pytest.approx(0, abs=1e-9)
+    whole = litres("cylinder", 0.0, diameter, depth=depth)
+    assert litres("ring", 0.0, diameter, 0.0, depth) == pytest.approx(whole)
+    assert litres("ring", 0.0, diameter, diameter, depth) == pytest.approx(0, abs=1e-9)
