@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
@@ -16,7 +16,7 @@ from dashboard import charts, data, look
 from dashboard import enter_desk as desk
 from pipeline import logbook, weekly
 from pipeline.problems import Problem
-from pipeline.review.causes import MOST
+from pipeline.review.causes import of_tank
 from pipeline.review.explained import explains
 from pipeline.week import Week
 from pipeline.wording import (
@@ -31,7 +31,7 @@ from pipeline.wording import (
     sentence,
     with_unit,
 )
-from schemas.words import CLASSES, FOUND, JOBS, PARAMETER_TITLES, PARAMETERS
+from schemas.words import FOUND, JOBS, PARAMETER_TITLES, PARAMETERS
 
 Row = dict[str, Any]
 SHOWN = 60  # rows of the history at a time
@@ -40,21 +40,10 @@ SHOWN = 60  # rows of the history at a time
 # -- possible causes ---------------------------------------------------------------------------------
 
 
-def merged(found: Sequence[Row], causes: Sequence[Row]) -> list[Row]:
-    """At most three causes over all findings that are not paused: those of the gravest, the likeliest first."""
-    place = {name: n for n, name in enumerate(CLASSES)}
-    loud = sorted((f for f in found if not f["quiet"]), key=lambda f: (place[f["class"]], f["harm"]))
-    by_name: dict[str, Row] = {}
-    for finding in loud:
-        for cause in sorted((c for c in causes if c["rule"] == finding["rule"]), key=lambda c: c["place"]):
-            by_name.setdefault(cause["cause"], cause)
-    return sorted(list(by_name.values())[:MOST], key=lambda c: -c["score"])
-
-
 def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:
     """A possible cause whose path is to be drawn, with the row of its explanation; None where none is chosen."""
     found = data.of(week.now("finding"), tank).to_dicts()
-    named = [c["cause"] for c in merged(found, data.of(week.now("finding_cause"), tank).to_dicts())]
+    named = [c["cause"] for c in of_tank(found, data.of(week.now("finding_cause"), tank).to_dicts())]
     rows = {row["cause"]: row for row in data.of(week.now("explanation"), tank).to_dicts()}
     drawable = {name: rows[explains(name)] for name in named if explains(name) in rows}
     if not drawable:
@@ -65,7 +54,7 @@ def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:
     return None if chosen is None else (cause_words(chosen), drawable[chosen])
 
 
-def causes_html(causes: Sequence[Row]) -> str:
+def causes_html(causes: Sequence[Mapping[str, Any]]) -> str:
     """The causes, numbered, each with the record that suggests it and its check."""
     told = "".join(
         f"<li><strong>{escape(sentence(c['cause']))}:</strong> {escape(c['because'])}.<br>"

@@ -20,6 +20,7 @@ class Held(Frame):
     suggestion: str = col("Suggestion", "A value to accept, or blank.")
     tank: str = col("Tank id", "Where it could be read.", kind="key")
     day: dt.date = col("Day", "Of the row, where it could be read.", kind="date")
+    parameter: str = col("Parameter", "What a held reading measures; in a long sheet its row names it.", kind="key")
 
 
 class Remark(Frame):

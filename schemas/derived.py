@@ -136,7 +136,7 @@ class Suspect(Ask):
 class Explanation(Ask):
     """An explanation of the nitrate readings that the balance can express, refitted: better than none by `gain`."""
 
-    cause: str = column("Cause", kind="word", words=(*CAUSES, "rise", "fall"), required=True)
+    cause: str = column("Cause", kind="word", words=(*CAUSES, "rise", "fall", "reader"), required=True)
     gain: float = column("Gain", "Log-likelihood over the plain balance, penalised.", required=True)
     since: dt.date = column("Since", "First day that it would explain.", required=True)
     size: float = column("Size", "Share changed, times, mg/L of the tap, or mg/L NO3 per day.")
@@ -145,6 +145,8 @@ class Explanation(Ask):
     tanks: int = column("Tanks that share it", required=True)
     kit: str = column("Kit", kind="key")
     other: str = column("The other tank", kind="key")
+    by: str = column("Who reads more", kind="key")
+    than: str = column("Than whom", "Blank for the others together.", kind="key")
     file: str = column("File", kind="key")
     line: int = column("Line", kind="count")
 

@@ -14,6 +14,7 @@ from dashboard import tank_desk as desk
 from pipeline import weekly
 from pipeline.advise import filter_entry
 from pipeline.review import told
+from pipeline.review.causes import of_tank
 from pipeline.week import Week
 from pipeline.wording import counted, day, interval, pct, sentence, short
 
@@ -219,8 +220,8 @@ def page() -> None:
     causes = data.of(week.now("finding_cause"), tank).to_dicts()
     left, right = st.columns(2, gap="large")
     with left:
-        look.section("Possible causes", "the likeliest first")
-        look.html(desk.causes_html(desk.merged(found, causes)))
+        look.section("Possible causes", "of the gravest finding, then the likeliest")
+        look.html(desk.causes_html(of_tank(found, causes)))
     with right:
         look.section("On the chart")
         look.html((f'<ol class="events">{squares}</ol>' if squares else "") + KEY)

@@ -54,6 +54,7 @@ class Rows:
     lost: BoolArray  # such a change followed the row's reading: the level after it is not known
     source: pl.DataFrame  # file and line of each row's reading
     kits: list[str]
+    readers: list[str]
     parameter: str
 
     @property
@@ -271,6 +272,7 @@ def build_rows(
         lost=breaks & ~after,
         source=frame.select("file", "line"),
         kits=kits,
+        readers=frame["by"].drop_nulls().unique().sort().to_list(),
         parameter=parameter,
     )
 

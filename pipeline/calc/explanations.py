@@ -9,7 +9,7 @@ log-likelihood over the plain balance less half the logarithm of the count of re
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 import polars as pl
@@ -22,6 +22,7 @@ from pipeline.units import factor
 from schemas import Tables, conform, empty
 
 TENFOLD = 10.0
+Cells = dict[str, Array | IntArray | pl.Series]
 
 
 def penalised(gain: Array, readings: Array | float, parameters: int) -> Array:
@@ -40,16 +41,19 @@ def weigh(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) -> p
     suits them all.
     """
     asks = asks.select("tank", "as_of").unique(maintain_order=True)
-    rows = build_rows(tables, asks["tank"].to_list(), assumed, also=("basis",))
-    if not len(rows.day):
+    parts = _ammonia_beside(asks, tables, assumed)
+    read = tables.get("reading", empty("reading")).filter(
+        (pl.col("parameter") == "nitrate") & pl.col("tank").is_in(asks["tank"].to_list())
+    )
+    if read.height and read["tank"].value_counts()["count"].max() >= assumed["gate_readings"]:  # type: ignore[operator]
+        rows = build_rows(tables, asks["tank"].to_list(), assumed, also=("basis",))
+        found = refits(rows, asks, assumed)
+        parts += _of_series(found, rows, asks, tables, assumed)
+        parts += _of_cells(found, rows, asks, tables, assumed)
+        parts += _readers_apart(found, rows, asks, assumed)
+    if not parts:
         return empty("explanation")
-    found = refits(rows, asks, assumed)
-    parts = [
-        _of_series(found, rows, asks, tables, assumed),
-        _of_cells(found, rows, asks, tables, assumed),
-        _ammonia_beside(asks, tables, assumed),
-    ]
-    frame = pl.concat(parts).filter(pl.col("gain") >= assumed["explained_gain"])
+    frame = pl.concat(parts)
     best = frame.sort("gain", descending=True, maintain_order=True).unique(
         ["tank", "as_of", "cause"], keep="first", maintain_order=True
     )
@@ -99,52 +103,50 @@ def _groups(asks: pl.DataFrame, names: pl.Series) -> IntArray:
     return _codes(key.to_series())
 
 
-def _best(gain: Array) -> tuple[IntArray, Array]:
-    at = gain.argmax(axis=0)
-    return at, gain[at, np.arange(gain.shape[1])]
+def _told(
+    asks: pl.DataFrame,
+    cause: str,
+    gain: Array,
+    since: Array,
+    assumed: Mapping[str, float],
+    **cells: Array | IntArray | pl.Series,
+) -> Iterator[pl.DataFrame]:
+    """Rows of table `explanation` for what gains enough; arrays [asks], `since` in day numbers. Nothing for none."""
+    which = np.flatnonzero(np.isfinite(gain) & (gain >= assumed["explained_gain"]))
+    if len(which):
+        own = {"tanks": np.ones(len(gain), np.int64)} | cells
+        yield conform("explanation", asks[which].with_columns(
+            pl.lit(cause).alias("cause"), pl.Series("gain", gain[which]),
+            pl.Series("since", since[which].astype(np.int32)).cast(pl.Date),
+            *(pl.Series(name, values).gather(which).alias(name) for name, values in own.items()),
+        ))  # fmt: skip
 
 
 def _of_series(
     found: Weighed, rows: Rows, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
-) -> pl.DataFrame:
+) -> Iterator[pl.DataFrame]:
     """What went on from a day: source, water lost, tap, factor."""
-    frames = []
     mine, n = np.arange(len(asks)), found.readings
     cap = assumed["explained_shared"]
 
-    def note(cause: str, at: IntArray, gain: Array, size: Array, **more: pl.Series) -> None:
-        which = np.flatnonzero(np.isfinite(gain) & (gain >= assumed["explained_gain"]))
-        since = pl.Series(found.since[at, mine].astype(np.int32)[which]).cast(pl.Date)
-        frame = asks[which].with_columns(
-            pl.lit(cause).alias("cause"), pl.Series("gain", gain[which]), since.alias("since"),
-            pl.Series("size", size[which]), pl.lit(1, pl.Int64).alias("tanks"),
-        )  # fmt: skip
-        frames.append(
-            conform("explanation", frame.with_columns(*(s.gather(which).alias(name) for name, s in more.items())))
-        )
+    def best(cause: str, gain: Array, size: Array, **more: Array | IntArray | pl.Series) -> Iterator[pl.DataFrame]:
+        at = gain.argmax(axis=0)
+        return _told(asks, cause, gain[at, mine], found.since[at, mine], assumed, size=size[at, mine], **more)
 
-    def alone(cause: str, kind: str, good: BoolArray, size: Array) -> None:
-        gain = np.where(good, penalised(found.gain[kind], n, 2), -np.inf)
-        at, best = _best(gain)
-        note(cause, at, best, size[at, mine])
+    def alone(cause: str, kind: str, good: BoolArray, size: Array) -> Iterator[pl.DataFrame]:
+        return best(cause, np.where(good, penalised(found.gain[kind], n, 2), -np.inf), size)
 
     source, lost = found.size["source"], found.share
-    alone("rise", "source", source >= assumed["explained_step"], source)
-    alone("fall", "source", source <= -assumed["explained_step"], source)
-    alone(
-        "unlogged change",
-        "lost",
-        lost >= assumed["explained_change"],
-        lost,
-    )
+    yield from alone("rise", "source", source >= assumed["explained_step"], source)
+    yield from alone("fall", "source", source <= -assumed["explained_step"], source)
+    yield from alone("unlogged change", "lost", lost >= assumed["explained_change"], lost)
     times = np.exp(found.size["factor"])
-    alone("not shaken", "factor", times <= 1 / assumed["explained_factor"], times)
+    yield from alone("not shaken", "factor", times <= 1 / assumed["explained_factor"], times)
     nitrogen = factor("nitrate", "NO3-N") or 1.0
     # Of a known size: by the parabola near the top, at the factor of nitrogen; the day is the one parameter more.
     off = np.abs(found.size["factor"]) - np.log(nitrogen)
     gain = penalised(found.gain["factor"] - 0.5 * found.precision["factor"] * off**2, n, 1)
-    at, best = _best(np.where(np.abs(off) < assumed["explained_basis_log"], gain, -np.inf))
-    note("wrong basis", at, best, times[at, mine])
+    yield from best("wrong basis", np.where(np.abs(off) < assumed["explained_basis_log"], gain, -np.inf), times)
     supply = asks.join(tank_supply(tables), on="tank", how="left", maintain_order="left")["supply"]
     kit = pl.Series([rows.kits[k] if k >= 0 and rows.kits[k] else None for k in found.kit], dtype=pl.String)
     for cause, kind, names, least in (
@@ -167,31 +169,28 @@ def _of_series(
         gain = penalised(own + np.clip(others, -cap, cap), n, 2)
         if kind == "factor":
             good &= others > 0
-        at, best = _best(np.where(good, gain, -np.inf))
-        size = shared[at, mine] * LEVEL if kind == "tap" else np.exp(shared[at, mine])
-        note(cause, at, best, size, tanks=pl.Series(many, dtype=pl.Int64), **({"kit": kit} if kind == "factor" else {}))
-    return pl.concat(frames)
+        size = shared * LEVEL if kind == "tap" else np.exp(shared)
+        named = {"kit": kit} if kind == "factor" else {}
+        yield from best(cause, np.where(good, gain, -np.inf), size, tanks=many.astype(np.int64), **named)
 
 
 def _of_cells(
     found: Weighed, rows: Rows, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
-) -> pl.DataFrame:
+) -> Iterator[pl.DataFrame]:
     """What one reading may be instead: after the change, ten times, given as nitrogen, of the tank beside it."""
     c = found.cells
     if not c.height:
-        return empty("explanation")
+        return
     low, high, level, after, bias, cv, matched, n = (
         c[k].to_numpy() for k in ("low", "high", "level", "after", "bias", "cv", "matched", "count")
     )
     plain = log_chance(low, high, level, bias, cv, assumed)
+    changed = np.where(c["changes"].to_numpy(), log_chance(low, high, after, bias, cv, assumed), -np.inf)
+    options: list[tuple[str, Array, Array]] = [("taken after the change", changed, level)]
+    # A number typed off its kit's steps is what it says, more or less.
+    inside, half = np.isfinite(high) & (low > 0), assumed["meter_share"]
+    ends = np.where(inside, low, matched * (1 - half)), np.where(inside, high, matched * (1 + half))
     nitrogen = factor("nitrate", "NO3-N") or 1.0
-    options: list[tuple[str, Array, Array]] = [
-        (
-            "taken after the change",
-            np.where(c["changes"].to_numpy(), log_chance(low, high, after, bias, cv, assumed), -np.inf),
-            level,
-        )
-    ]
     for cause, times in (
         ("not shaken", 1 / assumed["explained_shaken"]),
         ("typing slip", TENFOLD),
@@ -199,47 +198,50 @@ def _of_cells(
         ("wrong basis", nitrogen),
         ("wrong basis", 1 / nitrogen),
     ):
-        half = assumed["meter_share"]  # a number typed off its kit's steps is what it says, more or less
-        ends = (
-            np.where(np.isfinite(high) & (low > 0), low, matched * (1 - half)),
-            np.where(np.isfinite(high) & (low > 0), high, matched * (1 + half)),
-        )
         chance = log_chance(ends[0] * times, ends[1] * times, level, bias, cv, assumed)
         options.append((cause, np.where(matched > 0, chance, -np.inf), matched * times))
-    frames = []
-    place = c.select(pl.col("ask"), pl.col("row"), pl.col("day").cast(pl.Int32).cast(pl.Date).alias("since"))
-    source = rows.source[c["row"].to_numpy()]
+    of, source = asks[c["ask"].to_numpy()], rows.source[c["row"].to_numpy()]
+    since = c["day"].to_numpy()
+    cells: Cells = {"was": matched, "file": source["file"], "line": source["line"]}
     for cause, chance, would in options:
-        gain = penalised(chance - plain, n, 1)
-        frame = pl.concat([asks[c["ask"].to_numpy()], place.select("since"), source], how="horizontal").with_columns(
-            pl.lit(cause).alias("cause"), pl.Series("gain", gain), pl.Series("was", matched), pl.Series("would_be", would),
-            pl.lit(1, pl.Int64).alias("tanks"),
-        )  # fmt: skip
-        frames.append(conform("explanation", frame.filter(pl.col("gain").is_finite())))
-    frames.append(_swapped(c.with_columns(pl.Series("plain", plain)), rows, asks, tables, assumed))
-    return pl.concat(frames)
+        yield from _told(of, cause, penalised(chance - plain, n, 1), since, assumed, would_be=would, **cells)
+    yield from _swapped(c.with_columns(pl.Series("plain", plain)), rows, asks, tables, assumed)
+
+
+def _readers_apart(
+    found: Weighed, rows: Rows, asks: pl.DataFrame, assumed: Mapping[str, float]
+) -> Iterator[pl.DataFrame]:
+    """Two people who match colours a factor apart, over all tanks that both read."""
+    apart = found.readers
+    if not apart.height:
+        return
+    pair, weight = ["as_of", "one", "other"], pl.col("precision")
+    read = pl.Series("count", found.readings)[apart["ask"].to_numpy()]
+    pairs = pl.concat([apart, asks[apart["ask"].to_numpy()], read.to_frame()], how="horizontal").with_columns(
+        ((weight * pl.col("bias")).sum() / weight.sum()).over(pair).alias("shared"),
+        weight.sum().over(pair).alias("all"), pl.len().over(pair).cast(pl.Int64).alias("tanks"), pl.col("count").sum().over(pair),
+    ).filter((pl.col("shared").abs() >= np.log(assumed["explained_factor"])) & (pl.col("tanks") >= assumed["kit_shift_tanks"]))  # fmt: skip
+    shared = pairs["shared"].to_numpy()
+    one, other = ([rows.readers[k] if k >= 0 else None for k in pairs[name]] for name in ("one", "other"))
+    more, less = ([a if up else b for a, b, up in zip(x, y, shared > 0, strict=True)] for x, y in ((one, other), (other, one)))  # fmt: skip
+    gain = penalised(0.5 * pairs["all"].to_numpy() * shared**2, pairs["count"].to_numpy(), 1)
+    cells: Cells = {"size": np.exp(np.abs(shared)), "tanks": pairs["tanks"], "by": pl.Series(more, dtype=pl.String),
+                    "than": pl.Series(less, dtype=pl.String)}  # fmt: skip
+    day = pairs["as_of"].to_physical().to_numpy()
+    yield from _told(pairs.select("tank", "as_of"), "reader", gain, day, assumed, **cells)
 
 
 def _swapped(
     c: pl.DataFrame, rows: Rows, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
-) -> pl.DataFrame:
+) -> Iterator[pl.DataFrame]:
     """Two tanks of a site whose nitrate of a day fits better exchanged."""
-    sites = tables["tank"].select("tank", "site")
-    named = (
-        asks.with_row_index("ask")
-        .join(sites, on="tank", how="left", maintain_order="left")
-        .with_columns(pl.col("ask").cast(pl.Int64))
-    )
-    cells = c.join(named, on="ask", maintain_order="left").join(
-        pl.DataFrame({"row": np.arange(len(rows.day)), "file": rows.source["file"], "line": rows.source["line"]}),
-        on="row",
-        maintain_order="left",
-    )
+    tank = asks.join(tables["tank"].select("tank", "site"), on="tank", how="left", maintain_order="left")
+    cells = pl.concat([c, tank[c["ask"].to_numpy()], rows.source[c["row"].to_numpy()]], how="horizontal")
     few = pl.col("ask").n_unique().over("site", "day", "as_of").is_between(2, assumed["wrong_tank_sessions"])
-    cells = cells.filter(few & pl.col("site").is_not_null())
+    cells = cells.filter(pl.col("site").is_not_null() & few)
+    if not cells.height:
+        return
     pairs = cells.join(cells, on=["site", "day", "as_of"], suffix="_b").filter(pl.col("tank") != pl.col("tank_b"))
-    if not pairs.height:
-        return empty("explanation")
 
     def of(name: str) -> Array:
         return pairs[name].to_numpy()
@@ -247,18 +249,17 @@ def _swapped(
     here = log_chance(of("low_b"), of("high_b"), of("level"), of("bias"), of("cv_b"), assumed)
     there = log_chance(of("low"), of("high"), of("level_b"), of("bias_b"), of("cv"), assumed)
     gain = penalised(here + there - of("plain") - of("plain_b"), of("count"), 2)
-    frame = pairs.with_columns(
-        pl.lit("wrong tank").alias("cause"), pl.Series("gain", gain), pl.col("day").cast(pl.Int32).cast(pl.Date).alias("since"),
-        pl.col("matched").alias("was"), pl.col("matched_b").alias("would_be"), pl.col("tank_b").alias("other"),
-        pl.lit(2, pl.Int64).alias("tanks"),
-    )  # fmt: skip
-    return conform("explanation", frame)
+    cells_of: Cells = {"was": pairs["matched"], "would_be": pairs["matched_b"], "other": pairs["tank_b"],
+                "file": pairs["file"], "line": pairs["line"], "tanks": np.full(len(gain), 2)}  # fmt: skip
+    yield from _told(pairs.select("tank", "as_of"), "wrong tank", gain, of("day"), assumed, **cells_of)
 
 
-def _ammonia_beside(asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]) -> pl.DataFrame:
+def _ammonia_beside(asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]) -> list[pl.DataFrame]:
     """Tanks that show ammonia while others of their supply do: `tanks` of them show it, of `size` tested."""
     keys = ["tank", "as_of"]
     read = tables.get("reading", empty("reading")).filter(pl.col("parameter") == "ammonia")
+    if not (read["matched"] >= assumed["trace_ammonia"]).any():
+        return []
     back = pl.col("as_of") - pl.duration(days=int(assumed["tap_beside_days"]))
     shows = pl.col("matched") >= assumed["trace_ammonia"]
     seen = (
@@ -276,4 +277,4 @@ def _ammonia_beside(asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, fl
         & (pl.col("tanks") >= assumed["tap_beside_share"] * pl.col("size"))
     )
     said = (pl.lit("tap ammonia").alias("cause"), pl.lit(assumed["says_record"]).alias("gain"))
-    return conform("explanation", seen.with_columns(*said))
+    return [conform("explanation", seen.with_columns(*said))]

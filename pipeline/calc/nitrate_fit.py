@@ -190,7 +190,7 @@ class _Problem:
         gradient = np.einsum("pmt,mt->pt", at["jacobian"], at["score"]) - self.prior.precision * (
             theta - self.prior.mean
         )
-        move = solve(self.curvature(at), gradient)
+        move = solve(cholesky(self.curvature(at)), gradient)
         # A step of nothing is not to be shortened.
         move *= np.minimum(1.0, 1.0 / np.maximum((np.abs(move) / self.limit).max(axis=0), _NOTHING))
         return move
@@ -211,9 +211,9 @@ def cholesky(h: Array) -> list[list[Array]]:
     return lower
 
 
-def solve(h: Array, right: Array) -> Array:
-    """x with h·x = right, for matrices [size, size, tanks] and right sides [size, tanks]."""
-    lower, size = cholesky(h), len(h)
+def solve(lower: list[list[Array]], right: Array) -> Array:
+    """x with h·x = right, for h given by its lower factor (`cholesky`) and right sides [size, tanks]."""
+    size = len(lower)
     x: list[Array] = []
     for p in range(size):
         value = right[p].copy()
@@ -230,11 +230,11 @@ def solve(h: Array, right: Array) -> Array:
 def inverse(h: Array) -> Array:
     """Inverse of positive definite matrices [size, size, tanks]."""
     size, tanks = len(h), h.shape[2]
-    out = np.empty_like(h)
+    out, lower = np.empty_like(h), cholesky(h)
     for p in range(size):
         unit = np.zeros((size, tanks))
         unit[p] = 1.0
-        out[:, p] = solve(h, unit)
+        out[:, p] = solve(lower, unit)
     return out
 
 

@@ -5,8 +5,8 @@ What each refit is worth is judged in explanations.py.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -61,7 +61,11 @@ class Weighed:
     since: IntArray  # day number of the first row after each day
     readings: Array  # [asks]
     kit: IntArray  # [asks] of the last reading
-    cells: pl.DataFrame  # ask, row, day, site, level and the rest of the last readings
+    cells: pl.DataFrame = field(
+        default_factory=pl.DataFrame
+    )  # ask, row, day, site, level and the rest of the last readings
+    # ask, one, other, bias, precision: log-bias of one person's readings beside another's
+    readers: pl.DataFrame = field(default_factory=pl.DataFrame)
 
 
 def _refitted(
@@ -109,29 +113,21 @@ def refits(rows: Rows, asks: pl.DataFrame, assumed: Mapping[str, float]) -> Weig
     back = 7 * np.arange(1, int(assumed["explained_weeks"]) + 1)
     shape = (len(back), len(tank))
     gain, size, precision = ({kind: np.full(shape, start) for kind in KINDS} for start in (-np.inf, 0.0, 0.0))
-    out = Weighed(
-        gain,
-        size,
-        precision,
-        np.zeros(shape),
-        np.full(shape, -1),
-        np.zeros(len(tank)),
-        np.full(len(tank), -1),
-        pl.DataFrame(),
-    )
+    counts, kit = np.zeros(len(tank)), np.full(len(tank), -1)
+    out = Weighed(gain, size, precision, np.zeros(shape), np.full(shape, -1), counts, kit)
     wanted = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))
-    cells = [
+    parts = [
         _of_batch(out, part, rows, as_of[part.which], back, assumed) for part in batches(rows, wanted, assumed, steps=1)
     ]
-    if cells:
-        out.cells = pl.concat(cells)
+    if parts:
+        out.cells, out.readers = (pl.concat(frames) for frames in zip(*parts, strict=True))
     return out
 
 
 def _of_batch(
     out: Weighed, part: Batch, rows: Rows, as_of: IntArray, back: IntArray, assumed: Mapping[str, float]
-) -> pl.DataFrame:
-    """Weigh one batch into `out`; its last readings, cell by cell."""
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Weigh one batch into `out`; its last readings, cell by cell, and how its readers differ."""
     which, w = part.which, part.windows
     quick = {**assumed, "newton_settled": assumed["explained_settled"]}
     real = part.row >= 0
@@ -163,29 +159,29 @@ def _of_batch(
     chosen = np.flatnonzero(refit & enough)
     mine, theta, plainly = which[chosen], plain.theta[:, chosen], plain.objective[chosen]
     usable, later_ = usable[:, chosen], later[:, :, chosen]
-    few = Batch(
-        mine,
-        part.row[:, chosen],
-        w.tanks(chosen),
-        part.visit[:, chosen],
-        part.priors.tanks(chosen),
-        part.untested[chosen],
-    )
+    row, visit = part.row[:, chosen], part.visit[:, chosen]
+    few = Batch(mine, row, w.tanks(chosen), visit, part.priors.tanks(chosen), part.untested[chosen])
 
-    def fitted(kind: str, at: int, change: Callable[[IntArray, Windows, Priors], Fit]) -> None:
-        for these, done in _refitted(few, len(back), change):
+    def fitted(kinds: Sequence[str], at: int, change: Callable[[IntArray, Windows, Priors], Fit]) -> None:
+        """Every day of every kind in one go: few tanks are as quick to fit together as one."""
+        shape = (len(kinds) * len(back), len(mine))
+        better, sizes, precise = np.empty(shape), np.empty(shape), np.empty(shape)
+        for these, done in _refitted(few, shape[0], change):
             wide = (these.stop - these.start, len(mine))
-            better = done.objective.reshape(wide) - plainly
-            out.gain[kind][these, mine] = np.where(usable[these], better, -np.inf)
-            out.size[kind][these, mine] = done.theta[at].reshape(wide)
-            out.precision[kind][these, mine] = 1.0 / np.maximum(done.covariance[at, at].reshape(wide), 1e-9)
+            better[these] = done.objective.reshape(wide) - plainly
+            sizes[these] = done.theta[at].reshape(wide)
+            precise[these] = 1.0 / np.maximum(done.covariance[at, at].reshape(wide), 1e-9)
+        for n, kind in enumerate(kinds):
+            these = slice(n * len(back), (n + 1) * len(back))
+            out.gain[kind][:, mine] = np.where(usable, better[these], -np.inf)
+            out.size[kind][:, mine], out.precision[kind][:, mine] = sizes[these], precise[these]
 
-    for kind, design in made.items():
+    levels = np.concatenate([design[:, :, chosen] for design in made.values()])
 
-        def with_level(days: IntArray, w: Windows, p: Priors, d: Array = design[:, :, chosen]) -> Fit:
-            return fit(w, p, quick, _columns(d, days), start=np.tile(theta, len(days)))
+    def with_level(days: IntArray, w: Windows, p: Priors) -> Fit:
+        return fit(w, p, quick, _columns(levels, days), start=np.tile(theta, len(days)))
 
-        fitted(kind, -1, with_level)
+    fitted(list(made), -1, with_level)
     middle = np.where(np.isfinite(w.high), 0.5 * (w.low + w.high), w.low)
     beside = np.log(middle + assumed["log_offset"]) - np.log(level * np.exp(bias) + assumed["log_offset"])
     beside = beside[:, chosen]
@@ -199,7 +195,7 @@ def _of_batch(
         start = np.insert(np.tile(theta, len(days)), place, off, axis=0)
         return fit(replace(w, kit=kit), prior, quick, np.zeros(w.days.shape), start=start)
 
-    fitted("factor", place, with_factor)
+    fitted(["factor"], place, with_factor)
     before = np.where(real & ~later, np.arange(len(w.days))[:, None], 0).max(axis=1)  # the last row before each day
     columns = np.arange(len(which))
     stood = level[before, columns] * (1 - w.fraction[before, columns]) + w.inflow[before, columns]
@@ -211,7 +207,27 @@ def _of_batch(
     last = np.where(w.reading, np.arange(len(w.days))[:, None], -1).max(axis=0)
     newest = part.row[np.maximum(last, 0), np.arange(len(which))]
     out.kit[which] = np.where(last >= 0, rows.kit[np.maximum(newest, 0)], -1)
-    return _cells(rows, part, plain, as_of, enough, assumed)
+    return _cells(rows, part, plain, as_of, enough, assumed), _readers(rows, part, plain, enough)
+
+
+def _readers(rows: Rows, part: Batch, plain: Fit, enough: BoolArray) -> pl.DataFrame:
+    """The log-bias of each reader beside who reads most, by the likelihood alone: the prior is the same for all tanks."""
+    w, at = part.windows, np.maximum(part.row, 0)
+    place = KIT + int(w.kit.max(initial=0)) + 1
+    most = np.where(w.reading & (w.reader < 0), rows.reader[at], -1).max(axis=0)
+    frames = []
+    for k in range(int(w.reader.max(initial=-1)) + 1):
+        who = np.where(w.reader == k, rows.reader[at], -1).max(axis=0)
+        variance = plain.covariance[place + k, place + k]
+        precision = np.maximum(1 / variance - part.priors.precision[place + k], 1e-9)
+        bias = plain.theta[place + k] / variance / precision
+        turned = most > who  # a pair is the same pair where the other reads most
+        frames.append(pl.DataFrame({
+            "ask": part.which, "one": np.where(turned, most, who), "other": np.where(turned, who, most),
+            "bias": np.where(turned, -bias, bias), "precision": precision,
+        }).filter(pl.Series(enough & (who >= 0))))  # fmt: skip
+    types = {"ask": pl.Int64, "one": pl.Int64, "other": pl.Int64, "bias": pl.Float64, "precision": pl.Float64}
+    return pl.concat(frames) if frames else pl.DataFrame(schema=types)
 
 
 def _cells(

@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.intake.columns import KEY
 from pipeline.intake.sheets import Sheets
 from schemas import Tables, conform
-from schemas.words import ROW_OUTCOMES
+from schemas.words import PARAMETERS, ROW_OUTCOMES
 
 # Explanations of one odd value, most checkable first: first what the sheet or the kit's box shows, then what somebody
 # must be asked, last what needs a retest. All else that is said of a value is a fact and stands before them.
@@ -92,6 +92,9 @@ def held_and_remarks(issues: pl.DataFrame, places: pl.DataFrame) -> Tables:
     placed = issues.join(where, on=KEY, how="left", maintain_order="left")
     # One reason a cell: the first that was found; others of the same cell would only repeat it.
     held = placed.filter(pl.col("outcome") == "held").unique(cell, keep="first", maintain_order=True)
+    column = pl.col("column")
+    measures = pl.when(column == "value").then("parameter").when(column.is_in(PARAMETERS)).then(column)
+    held = held.with_columns(measures.alias("parameter"))
     # What is not used needs no further remark.
     beside = held.filter(pl.col("line") > 0).select(cell)
     spoken = placed.filter(pl.col("outcome") != "held").join(

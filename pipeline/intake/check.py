@@ -45,7 +45,7 @@ def _places(frame: pl.DataFrame, tanks: pl.DataFrame, context: Context) -> pl.Da
     days = (
         read_dates(frame, day, context)[0] if day else pl.Series("day", [None], pl.Date).new_from_index(0, frame.height)
     )
-    return frame.select(*KEY, tank, days.alias("day"))
+    return frame.select(*KEY, tank, days.alias("day"), pl.lit(None, pl.String).alias("parameter"))
 
 
 def _standing(sheets: Sheets, context: Context, found: Collected) -> Tables:

@@ -34,7 +34,7 @@ from schemas.visits import PlacedRow, VisitSheet
 from schemas.words import FISH_LOOK, PARAMETERS, TAKEN
 
 NO_CHANGE = ("", "-", "none", "no", "0")
-PLACE = {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date}
+PLACE = {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date, "parameter": pl.String}
 ALIASES = {name: record.name for record in RECORDS for name, basis in record.aliases.items() if not basis}
 
 
@@ -141,7 +141,7 @@ def placed_rows(rows: pl.DataFrame, standing: Tables, context: Context, found: C
     named, unnamed = tanks_meant(rows, Resolver(standing["alias"], standing["site"], standing["tank"]))
     found.issues = [_with_route_day(part, named, standing) for part in found.issues]
     found.issues.append(unnamed)
-    found.places.append(named.select(*KEY, pl.col("tank_id").alias("tank"), "day"))
+    found.places.append(named.select(*KEY, pl.col("tank_id").alias("tank"), "day", "parameter"))
     ran = standing["tank"].select(pl.col("tank").alias("tank_id"), "set_up", "closed").with_row_index("no")
     named = named.join(ran, on="tank_id", how="left", maintain_order="left")
     judged = judge(PlacedRow, named, context, named.with_columns(pl.col("date").alias("day")))

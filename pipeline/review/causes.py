@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.review.evidence import EVIDENCE
 from pipeline.review.explained import RISES, explanations, gained, left_over
 from pipeline.review.facts import TankFacts
+from pipeline.review.finding import ORDER, STEADY
 from schemas import conform, empty
 
 TABLE = Path(__file__).with_name("diagnosis.toml")
@@ -79,6 +80,19 @@ def of_rule(rule: str, f: TankFacts, told: Mapping[str, Possible] | None = None)
         return []
     best, close = mine[0].score, f.assumed["cause_close"]
     return sorted(mine, key=lambda one: (int((best - one.score) / close), checks[one.cause]["minutes"]))
+
+
+def of_tank(found: Iterable[Mapping[str, Any]], causes: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """At most three possible causes over all of a tank's findings that are not paused: the likeliest of the gravest
+    finding, then the likeliest of all. Scores of one tank are odds of one kind, whatever the finding.
+    """
+    loud = sorted((f for f in found if not f["quiet"]), key=lambda f: (ORDER[f["class"]], f["harm"]))
+    place = {f["rule"]: n for n, f in enumerate([f for f in loud if f["class"] != STEADY] or loud)}
+    mine = sorted((c for c in causes if c["rule"] in place), key=lambda c: (place[c["rule"]], -c["score"]))
+    once: dict[str, Mapping[str, Any]] = {}
+    for cause in (*mine[:1], *sorted(mine[1:], key=lambda c: -c["score"])):
+        once.setdefault(cause["cause"], cause)
+    return list(once.values())[:MOST]
 
 
 def causes(found: pl.DataFrame, facts: Sequence[TankFacts]) -> pl.DataFrame:

@@ -12,7 +12,6 @@ from typing import NamedTuple
 
 from pipeline.review.facts import Row, TankFacts
 from pipeline.wording import NBSP, aged, amount, counted, day_month, pct, reading, rise_words, span, with_unit
-from schemas.words import PARAMETERS
 
 
 class Said(NamedTuple):
@@ -226,11 +225,23 @@ def tap_ammonia(f: TankFacts) -> Said | None:
     return None
 
 
+def left_out(f: TankFacts) -> str | None:
+    """Where changes were usual and most visits of late had none: at how many of them water was changed."""
+    made, of, before, of_before = f.changes_lately, f.visits_lately, f.changes_before, f.visits_before
+    if made is None or of is None or before is None or of_before is None or of < f.assumed["missed_visits"]:
+        return None
+    few = f.assumed["few_changes_share"]
+    if of_before < of or before < few * of_before or made > (1 - few) * of:
+        return None
+    return f"water changed at {made} of the last {of} visits, at {before} of {of_before} before"
+
+
 def too_few_changes(f: TankFacts) -> Said | None:
     """Visits without a change. Small changes at every visit are not few."""
-    if f.change_share is None or f.change_share >= f.assumed["few_changes_share"]:
-        return None
     said = state if top_ups_only(f) else record  # water that was only topped up has its own name
+    if f.change_share is None or f.change_share >= f.assumed["few_changes_share"]:
+        few = left_out(f)
+        return None if few is None else said(few)
     if f.change_share == 0:
         return said("no water changed at recent visits")
     return said(f"water changed at {pct(100 * f.change_share)} of recent visits")
@@ -287,8 +298,9 @@ def typing_slip(f: TankFacts) -> Said | None:
         age = None if row["day"] is None else (f.as_of - row["day"]).days
         if age is None or 0 <= age <= f.assumed["held_fresh_days"]:
             # A row that waits for something else is no slip in a reading.
-            of_reading = row["column"] is not None and row["column"] in (*PARAMETERS, "value")
-            return (shown if of_reading else state)(f"{row['file']} line {row['line']}: {row['reason']}".rstrip("."))
+            return (shown if row["parameter"] else state)(
+                f"{row['file']} line {row['line']}: {row['reason']}".rstrip(".")
+            )
     odd = [row for row in f.records("suspect") if 0 <= (f.as_of - row["day"]).days < f.assumed["recent_cause_days"]]
     if not odd:
         return None

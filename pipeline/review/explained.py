@@ -146,7 +146,7 @@ def gained(f: TankFacts) -> dict[str, Gained]:
     for cause, row in explanations(f).items():
         if cause == "fall":
             told["plants or algae"] = Gained(explanation_words(row), min(row["gain"], most))
-        elif cause != "rise" and (cause != "unlogged change" or recent(f, row)):
+        elif cause not in ("rise", "reader") and (cause != "unlogged change" or recent(f, row)):
             before = told.get(cause)
             if before is None or row["gain"] > before.gain:
                 told[cause] = Gained(explanation_words(row), min(row["gain"], most))

@@ -132,6 +132,10 @@ class TankFacts:
     ammonia_after: float | None = None
     kh_was: float | None = None  # KH some weeks before
     last_fraction: float | None = None  # of the last water change
+    changes_lately: int | None = None  # of the last visits, those with a change; and of the visits before those
+    visits_lately: int | None = None
+    changes_before: int | None = None
+    visits_before: int | None = None
     age_weeks: float | None = None  # of the tank
     held: int = 0
     held_fresh: int = 0
@@ -229,6 +233,26 @@ def _visit_rhythm(asks: pl.DataFrame, visit: pl.DataFrame, assumed: Assumptions,
     return asks.join(usual, on=ASK, how="left", maintain_order="left").select(*ASK, days_between.alias("visit_days"))
 
 
+def _changes_kept(asks: pl.DataFrame, visit: pl.DataFrame, change: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+    """How many of the last visits changed water, and how many of those before."""
+    few, before = int(assumed["missed_visits"]), int(assumed["missed_before"])
+    days = pl.concat([
+        visit.select("tank", "day", pl.lit(0).alias("made")), change.select("tank", "day", pl.lit(1).alias("made"))
+    ])  # fmt: skip
+    made = (
+        asks.join(days, on="tank")
+        .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > pl.col("as_of") - pl.duration(days=LONGEST_LOOK)))
+        .group_by(*ASK, "day")
+        .agg(pl.col("made").max())
+        .sort(*ASK, "day", descending=[False, False, True])
+        .group_by(ASK, maintain_order=True)
+        .agg("made")
+    )
+    parts = {"lately": pl.col("made").list.head(few), "before": pl.col("made").list.slice(few, before)}
+    counts = [(of.list.sum().alias(f"changes_{n}"), of.list.len().alias(f"visits_{n}")) for n, of in parts.items()]
+    return made.select(*ASK, *(column for pair in counts for column in pair))
+
+
 def _asof(asks: pl.DataFrame, rows: pl.DataFrame, day: str = "day", by: str = "tank") -> pl.DataFrame:
     """Each ask with the last row of its `by` up to the day."""
     return asks.sort("as_of").join_asof(
@@ -320,7 +344,8 @@ def _wide(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Roun
         *(pl.col(c).alias(f"was_{c}") for c in ("working_load_pct", "media_kg", "filters")),
     )
     fits = table("nitrate_fit").filter(pl.col("window") == "recent")
-    change = table("water_change").filter(pl.col("fraction").is_not_null() & (pl.col("kind") != "top-up"))
+    changes = table("water_change").filter(pl.col("kind") != "top-up")
+    change = changes.drop_nulls("fraction")
     rows = asks.join(tank, on="tank", how="left", maintain_order="left").join(
         table("site").select("site", "water_supply"), on="site", how="left", maintain_order="left"
     )
@@ -334,6 +359,7 @@ def _wide(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Roun
         _nitrate_read(asks, table("reading"), assumed),
         _held(asks, table("held"), assumed),
         _earlier_water(asks, table, assumed),
+        _changes_kept(asks, table("visit"), changes, assumed),
         _asof(asks, change.select("tank", "day", "fraction")).select(*ASK, pl.col("fraction").alias("last_fraction")),
     ):
         rows = rows.join(frame, on=ASK, how="left", maintain_order="left")

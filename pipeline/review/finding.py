@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.wording import cut, sentence
 from schemas import columns_of, empty
 from schemas.derived import Finding as Table
+from schemas.words import CLASSES
 
 if TYPE_CHECKING:
     from pipeline.review.facts import TankFacts
@@ -19,6 +20,7 @@ CP = "common practice, no source"
 HOUSE = "house figure"
 REASON_MOST, STEP_MOST = 69, 79  # characters: the week's table has room for no more
 ACT, WEEK, CANT, PLAN, DUE, STEADY = "act today", "this week", "can't say", "plan", "due", "steady"
+ORDER = {name: place for place, name in enumerate(CLASSES)}
 
 
 class Finding(NamedTuple):

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from pipeline.review.causes import of_tank
 from pipeline.review.told import (
     Row,
     by_tank,
@@ -52,8 +53,8 @@ def _tank(
         lines += _wrapped(facts, 6, 6)
     if jobs:
         lines += _wrapped(f"due: {'; '.join(jobs)}", 6, 8)
-    if top is not None and row["class"] in (*URGENT, "plan"):
-        for cause in sorted((c for c in causes if c["rule"] == top["rule"]), key=lambda c: c["place"]):
+    if row["class"] in (*URGENT, "plan"):
+        for cause in of_tank(loud, causes):
             told = f"possible cause: {cause_words(cause['cause'])}: {cause['because']}. Check: {cause['check']}."
             lines += _wrapped(told, 6, 8)
     return lines

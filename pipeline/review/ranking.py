@@ -14,13 +14,11 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from pipeline.review.facts import TankFacts
-from pipeline.review.finding import REASON_MOST, STEADY, STEP_MOST
+from pipeline.review.finding import ORDER, REASON_MOST, STEADY, STEP_MOST
 from pipeline.wording import aged, change_words, cut, day_month, pct, reading_range
 from schemas import conform
-from schemas.words import CLASSES
 
 URGENT = ("act today", "this week")
-ORDER = {name: place for place, name in enumerate(CLASSES)}
 WEEK, MONTH = 7, 28  # days back: what "changed" and "worse" are told against
 
 

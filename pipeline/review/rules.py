@@ -37,6 +37,7 @@ RULES: tuple[Rule, ...] = (
     rules_trend.plateau_above_ceiling,
     rules_trend.rise_stepped_up,
     rules_trend.rise_seen,
+    rules_trend.changes_missed,
     rules_trend.kit_shift,
     rules_trend.overload_recorded,
     rules_duties.service_due,

@@ -49,27 +49,19 @@ def _dangerous(f: TankFacts, parameter: str, values: list[float]) -> bool:
     return any(abs(value - set_c) >= f.assumed["act_temperature_off_c"] for value in values)
 
 
-def _parameter(row: Row) -> str | None:
-    """What a held cell measures; in a long sheet the reason names it. None where it endangers no fish."""
-    for name in ("ammonia", "nitrite", "ph", "temperature"):
-        if row["column"] == name or (row["column"] == "value" and re.search(rf"(?i)\b{name}\b", row["reason"] or "")):
-            return name
-    return None
-
-
 def _held_dangers(f: TankFacts) -> Iterator[tuple[Row, int | None]]:
     for row in f.records("held"):
         known = row["day"] is not None and row["fault"] != "future"
         age = (f.as_of - row["day"]).days if known else None
-        parameter = _parameter(row)
-        if parameter is None or (age or 0) < 0:
+        parameter = row["parameter"]
+        if parameter not in MOST or (age or 0) < 0:
             continue
         read = f.water.get(parameter)
         settled = age is not None and read is not None and read.age_days < age
         if settled or (age or 0) > f.assumed["held_fresh_days"]:
             continue
         if _dangerous(f, parameter, _values(row, parameter)):
-            yield {**row, "parameter": parameter}, age
+            yield row, age
 
 
 def held_danger(f: TankFacts) -> Finding | None:
@@ -109,13 +101,18 @@ DOUBTED = {
 
 
 def reading_in_doubt(f: TankFacts) -> Finding | None:
-    """A reading of the last weeks that may not be what it says: told with what it would be, and no alarm of its own."""
+    """A reading of the last visits that may not be what it says: told with what it would be, and no alarm of its own.
+
+    Those after it tell by themselves, and nobody remembers longer what is to be asked.
+    """
     rows = [(row["day"], OF_DOUBT[row["doubt"]], doubt_words(row)) for row in doubted(f)]
     rows += [
         (row["since"], row["cause"], explanation_words(row))
         for row in f.records("explanation")
-        if row["cause"] in ONE_READING and (f.as_of - row["since"]).days < f.assumed["recent_cause_days"]
+        if row["cause"] in ONE_READING
     ]
+    back = f.assumed["doubt_visits"] * (f.visit_days or 7.0)
+    rows = [row for row in rows if (f.as_of - row[0]).days < min(back, f.assumed["recent_cause_days"])]
     if not rows:
         return None
     day, cause, words = max(rows, key=lambda one: one[0])
@@ -254,7 +251,7 @@ def kh_climbs(f: TankFacts) -> Finding | None:
         DUE,
         f"KH rose from {amount(was)} to {now} within some weeks",
         "Drop vinegar on stones and gravel; test the tap's KH",
-        f"KH up by {f.assumed['kh_warn_fall_month']:g} dKH withwithin some weeks; {HOUSE}",
+        f"KH up by {f.assumed['kh_warn_fall_month']:g} dKH within some weeks; {HOUSE}",
         -1.0,
         f"KH rose from {amount(was)} to {now} within some weeks: stone, gravel or the tap makes the water harder.",
         "Drop vinegar on stones and gravel: what fizzes comes out, slowly. Test the tap's KH. No quick correction.",

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from pipeline.calc import sizing
+from pipeline.review.evidence import left_out
 from pipeline.review.facts import Row, TankFacts
 from pipeline.review.finding import CP, DUE, HOUSE, PLAN, STEADY, Finding
+from pipeline.review.rules_water import change_now
 from pipeline.wording import (
     NBSP,
     about_weeks,
@@ -280,6 +282,26 @@ def rise_seen(f: TankFacts) -> Finding | None:
         f"first and last range of the recent window do not touch; too few readings for a rate; {HOUSE}",
         soon(f),
         do="Test nitrate at each visit until the rise can be fitted; weigh a day's food; test the tap's nitrate.",
+    )
+
+
+def changes_missed(f: TankFacts) -> Finding | None:
+    """Changes of water left out at most visits of late, where they were usual, while nitrate rises between them."""
+    few, said = f.assumed["few_changes_share"], left_out(f)
+    if said is None or f.recent_low is None or f.recent_low <= 0:
+        return None
+    if f.tap is not None and f.level is not None and f.tap >= f.level:  # such a change would raise it
+        return None
+    rises = rise_words(f.recent_state, f.recent_rate, f.recent_low, f.recent_high)
+    now = change_now(f, "usual_change_share")
+    return Finding(
+        DUE,
+        said,
+        f"{now}; ask why changes were left out",
+        f"changes at {pct(100 * (1 - few))} of the last visits or fewer, at {pct(100 * few)} or more before; {HOUSE}",
+        -0.5,
+        f"Water was {said.removeprefix('water ')} them. Nitrate {rises} between changes.",
+        f"{now} at the next visit; ask why changes were left out, and plan for as many as before or size them anew.",
     )
 
 

@@ -50,10 +50,9 @@ def held(f: TankFacts) -> Finding | None:
     if not items:
         return None
     age, row = items[0]
-    title = PARAMETER_TITLES.get(row["column"] or "", row["column"])
-    what = "row on hold" if row["column"] is None else f"reading on hold: {title} {row['text']}"
-    if row["column"] is not None and row["column"] not in PARAMETER_TITLES:
-        what = f"on hold: {title} {row['text']}"
+    what = "row on hold" if row["column"] is None else f"on hold: {row['column']} {row['text']}"
+    if row["parameter"] is not None:
+        what = f"reading on hold: {PARAMETER_TITLES[row['parameter']]} {row['text']}"
     more = f" and {len(items) - 1} more" if len(items) > 1 else ""
     since = "" if age is None else f", {aged(age)}"
     suggest = f": {row['suggestion']}?" if row["suggestion"] is not None else ""

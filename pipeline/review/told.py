@@ -12,6 +12,7 @@ import polars as pl
 from pipeline import wording
 from pipeline.assumptions import Assumptions
 from pipeline.calc.chemistry import nitrate_from_feed
+from pipeline.review.causes import of_tank
 from pipeline.review.facts import USABLE
 from pipeline.week import Week
 from pipeline.wording import ago, counted, day, levels_off, listed, number, overdue, pct, reading_range
@@ -51,42 +52,15 @@ def counts(review: pl.DataFrame) -> dict[str, int]:
 # -- JSON --------------------------------------------------------------------------------------------
 
 RATING = (
-    "gross_l",
-    "net_l",
-    "net_basis",
-    "media_kg",
-    "plain_l",
-    "plain_load_pct",
-    "plain_state",
-    "over_full_cycle",
-    "need_kg",
-    "effective_kg",
-    "working_load_pct",
-    "working_state",
-    "load",
-    "load_basis",
-    "plants",
-    "half_rating_l",
-    "half_limit",
-    "flow_l_h",
-    "flow_basis",
-    "missing",
-)
+    "gross_l", "net_l", "net_basis", "media_kg", "plain_l", "plain_load_pct", "plain_state", "over_full_cycle",
+    "need_kg", "effective_kg", "working_load_pct", "working_state", "load", "load_basis", "plants", "half_rating_l",
+    "half_limit", "flow_l_h", "flow_basis", "missing",
+)  # fmt: skip
 FACTORS = (
-    "filter",
-    "compartment",
-    "medium",
-    "mass_kg",
-    "counts",
-    "quality",
-    "place",
-    "maturity",
-    "disturbance",
-    "clog",
-    "temperature",
-    "effective_kg",
-    "why",
-)
+    "filter", "compartment", "medium", "mass_kg", "counts", "quality", "place", "maturity", "disturbance", "clog",
+    "temperature", "effective_kg", "why",
+)  # fmt: skip
+CAUSE = ("cause", "because", "check")
 CANT = "can't say"
 
 
@@ -196,6 +170,7 @@ def as_json(week: Week) -> Row:
                 "was_class": row["was_class"],
                 "changed": row["changed"],
                 "findings": [_finding(f, reasons) for f in found.get(tank, [])],
+                "causes": [_pick(c, CAUSE) for c in of_tank(found.get(tank, []), reasons)],
                 "rating": _rating((capacity.get(tank) or [{}])[0], layers.get(tank, [])),
                 "nitrate": _nitrate(
                     fits.get(tank, []),
@@ -222,11 +197,7 @@ def as_json(week: Week) -> Row:
 def _finding(row: Row, causes: list[Row]) -> Row:
     return {
         **_pick(row, ("rule", "class", "says", "do", "basis", "quiet")),
-        "causes": [
-            _pick(c, ("cause", "because", "check"))
-            for c in sorted(causes, key=lambda c: c["place"])
-            if c["rule"] == row["rule"]
-        ],
+        "causes": [_pick(c, CAUSE) for c in sorted(causes, key=lambda c: c["place"]) if c["rule"] == row["rule"]],
     }
 
 
@@ -310,6 +281,19 @@ def tap_ammonia(week: Week) -> list[str]:
     ]
 
 
+def readers_apart(week: Week) -> list[str]:
+    """Two people who read the same kits a factor apart, each pair once; names as they are typed."""
+    apart = week.now("explanation").filter(pl.col("cause") == "reader").unique(["by", "than"]).sort("by", "than")
+    typed = (
+        {name.strip().lower(): name.strip() for name in week.table("visit")["by"].drop_nulls()} if apart.height else {}
+    )
+    return [
+        f"Nitrate read by {typed.get(by, by) or 'others'} is about {number(size, 2)} times that read by"
+        f" {typed.get(than, than) or 'others'} in {counted(tanks, 'tank')}: let both read one sample."
+        for by, than, size, tanks in apart.select("by", "than", "size", "tanks").iter_rows()
+    ]
+
+
 def notices(week: Week) -> list[str]:
     """What is never hidden: items on hold, late tap tests, filters on no tank, assumptions that were changed."""
     lines = []
@@ -320,7 +304,7 @@ def notices(week: Week) -> list[str]:
         lines.append(f"{counted(held.height, 'item')} held{tail}: `tankround held` lists them.")
     if late := late_supplies(week):
         lines.append(f"{wording.sentence(listed(late))}.")
-    lines += tap_ammonia(week)
+    lines += tap_ammonia(week) + readers_apart(week)
     if loose := loose_filters(week):
         lines.append(f"On no tank: {listed(loose)}.")
     changed = [

@@ -48,13 +48,9 @@ def reviews(folder: Path) -> dict[int, dict[str, Any]]:
 
 
 def told(row: dict[str, Any]) -> list[str]:
-    """The causes of all findings of a tank, those of the gravest first, each once."""
-    names = [
-        c["cause"]
-        for f in sorted(row["findings"], key=lambda f: LOUD.index(f["class"]) if f["class"] in LOUD else 9)
-        for c in f["causes"]
-    ]
-    return list(dict.fromkeys(names))
+    """The causes of a tank, then those that only its findings have, each once."""
+    causes = [*row["causes"], *(cause for f in row["findings"] for cause in f["causes"])]
+    return list(dict.fromkeys(cause["cause"] for cause in causes))
 
 
 def main() -> None:

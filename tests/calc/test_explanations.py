@@ -34,7 +34,7 @@ class Kept:
 
     def tank(
         self, name: str, *, level: Change = same, read: Change = same, rise: Change = same, tap: Change = same,
-        share: Change = same, kit: str = "K1", start: float = 22.5,
+        share: Change = same, kit: str = "K1", start: float = 22.5, people: tuple[str | None, ...] = (None,),
     ) -> Kept:  # fmt: skip
         """A tank of 26 visits; `level` changes what it holds, `read` what is read of it, by week before as-of."""
         self.r.tank(name)
@@ -50,9 +50,12 @@ class Kept:
                 "high": (step + LADDER[at + 1]) / 2,
             }
             self.r.reading(name, day, "nitrate", float(step), kit=kit, **ends)
-            self.r.add(
-                "visit", tank=name, day=day, at=dt.datetime.combine(day, dt.time(9)), taken="before", outcome="accepted"
-            )
+            place = {
+                "file": "reading.csv",
+                "line": self.r.rows["reading"][-1]["line"],
+                "by": people[back % len(people)],
+            }
+            self.r.add("visit", **place, tank=name, day=day, at=dt.datetime.combine(day, dt.time(9)), taken="before", outcome="accepted")  # fmt: skip
             changed = share(back, SHARE)
             self.r.add("water_change", tank=name, day=day, at=dt.datetime.combine(day, dt.time(9)), fraction=changed,
                        kind="change", source="W1", ro_share=0.0, guessed=False, text="20%", outcome="accepted")  # fmt: skip
@@ -225,3 +228,26 @@ def test_ammonia_in_several_tanks_of_a_supply(showing: int, told: bool) -> None:
     assert ("T3", "tap ammonia") not in found
     if told:
         assert (found["T0", "tap ammonia"]["tanks"], found["T0", "tap ammonia"]["size"]) == (2, 3.0)
+
+
+@pytest.mark.parametrize(
+    ("times", "tanks", "told"), [(1.6, 4, True), (1 / 1.6, 4, True), (1.0, 4, False), (1.1, 4, False), (1.6, 2, False)]
+)
+def test_two_people_who_read_a_factor_apart(times: float, tanks: int, told: bool) -> None:
+    def read(back: int, now: float) -> float:
+        return now * times if back % 2 else now
+
+    kept = Kept()
+    for n in range(tanks):  # in the last of them the other reads most
+        kept.tank(
+            f"T{n}",
+            read=read,
+            start=16.0 + 5 * n,
+            people=("Ann", "ben ") if n < tanks - 1 else ("Ann", "ben", "Ann", "ben", None, "ben"),
+        )
+    found = [row for (_, cause), row in kept.told().items() if cause == "reader"]
+    assert len(found) == (tanks if told else 0)
+    for row in found:
+        assert (row["by"], row["than"]) == (("ben", "ann") if times > 1 else ("ann", "ben"))
+        assert row["tanks"] == tanks
+        assert row["size"] == pytest.approx(max(times, 1 / times), rel=0.2)

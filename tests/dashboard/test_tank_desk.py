@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 import pytest
@@ -14,25 +13,6 @@ from pipeline import weekly
 from tests.dashboard.test_pages import _fresh_caches, opened, words
 
 __all__ = ["_fresh_caches"]
-
-
-def cause(rule: str, place: int, name: str, score: float = 1.0) -> dict[str, Any]:
-    return {"rule": rule, "place": place, "cause": name, "because": "because", "check": "check", "score": score}
-
-
-def test_causes_are_merged_over_findings_gravest_first_then_the_likeliest_first() -> None:
-    found = [
-        {"rule": "slow", "class": "plan", "harm": 1.0, "quiet": False},
-        {"rule": "grave", "class": "act today", "harm": 9.0, "quiet": False},
-        {"rule": "paused", "class": "this week", "harm": 0.0, "quiet": True},
-    ]
-    causes = [
-        cause("slow", 1, "tap nitrate", 6.0), cause("slow", 2, "overfeeding", 5.0), cause("grave", 1, "overfeeding", 5.0),
-        cause("grave", 2, "too little media"), cause("paused", 1, "kit expired", 9.0), cause("slow", 3, "flow lost"),
-    ]  # fmt: skip
-    names = [c["cause"] for c in tank_desk.merged(found, causes)]
-    assert names == ["tap nitrate", "overfeeding", "too little media"]
-    assert tank_desk.merged(found[2:], causes) == []
 
 
 def test_what_was_done_is_kept_under_services_and_counts_at_once(

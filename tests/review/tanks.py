@@ -14,6 +14,7 @@ from pipeline.review.facts import DATED, Read, TankFacts
 from pipeline.review.finding import REASON_MOST, STEP_MOST, Finding, Rule
 from schemas import columns_of
 from schemas.tables import TABLES
+from schemas.words import PARAMETERS
 
 DAY = dt.date(2026, 6, 1)  # a Monday
 ASSUMED = built_in()
@@ -41,6 +42,8 @@ def row(table: str, **cells: Any) -> dict[str, Any]:
     days = cells.pop("days", None)
     if days is not None:
         found |= {"day": ago(days), DATED.get(table, "day"): ago(days)}
+    if table == "held":
+        found["parameter"] = cells.get("column") if cells.get("column") in PARAMETERS else None
     return found | cells
 
 

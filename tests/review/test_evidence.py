@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.review.causes import of_rule, weighed
+from pipeline.review.causes import of_rule, of_tank, weighed
 from pipeline.review.evidence import EVIDENCE
 from schemas.words import SUSPICIONS
 from tests.review.tanks import ago, as_agreed, read, row, tank
@@ -40,6 +40,8 @@ OVER = {"over_full_cycle": True, "media_kg": 1.46, "net_l": 204.0}
 FLOW = {"flow_basis": "timed", "flow_of_clean": 0.79, "flow_l_h": 474.0, "flow_day": ago(12)}
 FED = {"load_basis": "feed", "load": 1.25, "feed_g_day": 2.4}
 OUTRUN = {"recent_low": 1.0, "recent_high": 2.0, "recent_rate": 1.5, "expected_low": 0.5, "expected_high": 0.9}
+
+LEFT_OUT = {"changes_lately": 1, "visits_lately": 4, "changes_before": 12, "visits_before": 12}
 
 POINTS: list[tuple[str, dict[str, Any], dict[str, Any], str]] = [
     ("overfeeding", {"event": [event(27, "overfed")]}, {}, "overfed on 5 May"),
@@ -94,6 +96,7 @@ POINTS: list[tuple[str, dict[str, Any], dict[str, Any], str]] = [
     ("tank still new", {}, {"age_weeks": 5.9}, "set up 5 weeks ago"),
     ("typing slip", {"held": [row("held", days=3, reason="It is odd.")]}, {}, "held.csv line 7: It is odd"),
     ("typing slip", {"suspect": [row("suspect", days=27)]}, {}, "the reading of 5 May does not fit the others"),
+    ("too few changes", {}, {"change_share": 0.8, **LEFT_OUT}, "water changed at 1 of the last 4 visits, at 12 of 12 before"),
 ]  # fmt: skip
 
 QUIET: list[tuple[str, dict[str, Any], dict[str, Any]]] = [
@@ -266,3 +269,34 @@ def test_three_causes_at_most_the_likeliest_first_and_of_like_ones_the_cheapest_
     assert [one.cause for one in told] == ["new fish", "overfeeding", "rinsed in tap water"]
     assert max(one.score for one in told) == told[1].score
     assert of_rule("service_due", tank(records)) == []
+
+
+def of(rule: str, name: str, score: float = 1.0) -> dict[str, Any]:
+    return {"rule": rule, "cause": name, "score": score}
+
+
+def test_causes_of_a_tank_are_the_likeliest_over_all_findings_and_one_of_the_gravest() -> None:
+    slow, grave, paused, calm = (
+        {"rule": name, "class": class_, "harm": 1.0, "quiet": name == "paused"}
+        for name, class_ in (("slow", "plan"), ("grave", "act today"), ("paused", "this week"), ("calm", "steady"))
+    )
+    causes = [
+        of("slow", "tap nitrate", 6.0), of("slow", "wrong basis", 5.0), of("slow", "overfeeding", 4.0), of("slow", "flow lost"),
+        of("grave", "overfeeding", 4.0), of("grave", "dead fish", 2.0), of("paused", "kit expired", 9.0), of("calm", "heater", 9.0),
+    ]  # fmt: skip
+
+    def names(*found: dict[str, Any]) -> list[str]:
+        return [cause["cause"] for cause in of_tank(found, causes)]
+
+    assert names(slow, grave, paused, calm) == ["overfeeding", "tap nitrate", "wrong basis"]
+    assert names(grave, paused) == ["overfeeding", "dead fish"]
+    assert names(calm) == ["heater"]
+    assert names(paused) == []
+
+
+def test_nitrite_that_spoils_the_nitrate_test_is_among_the_causes_of_a_tank_whose_nitrite_nothing_explains() -> None:
+    facts = tank({"doubt": [doubt(3, "nitrite", size=0.5)]})
+    found = [{"rule": rule, "class": class_, "harm": 1.0, "quiet": False}
+             for rule, class_ in (("nitrite_act", "act today"), ("ammonia", "this week"), ("no_usable_reading", "can't say"))]  # fmt: skip
+    causes = [{**one._asdict(), "rule": f["rule"]} for f in found for one in of_rule(f["rule"], facts)]
+    assert {cause["cause"] for cause in of_tank(found, causes)} == {"overfeeding", "nitrite interference", "dead fish"}

@@ -5,13 +5,19 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from pipeline import weekly
+from pipeline.assumptions import built_in
+from pipeline.review import facts
+from pipeline.review import told as told_words
 from pipeline.review.finding import REASON_MOST, STEP_MOST
 from pipeline.review.printed import as_text
 from pipeline.review.told import as_json
+from schemas import conform
 from schemas.words import CAUSES, CLASSES
+from tests.rounds import Rounds
 
 HEAD = "date,tank,taken,ammonia,nitrite,nitrate,ph,kh,temperature,water_changed\n"
 
@@ -184,6 +190,25 @@ def test_a_dangerous_value_on_hold_is_acted_on(cell: str, column: str, class_: s
     assert ("held_danger" in rules(tank)) is (class_ == "act today")
 
 
+def test_a_value_on_hold_in_a_long_sheet_is_told_by_what_its_row_measures(tmp_path: Path) -> None:
+    long = "date,tank,parameter,value\n2026-05-31,T1,ammonia,9.5\n2026-05-31,T1,nitrate,20\n"
+    tank = told(tmp_path / "a", [], visits__long=long, **FILTER)
+    says = {f["rule"]: f["says"] for f in tank["findings"]}
+    assert says["held_danger"].startswith("Ammonia 9.5 was typed")
+    assert "Ammonia 9.5" in says["held"]
+    assert [c["cause"] for c in tank["causes"]] == ["typing slip"]
+
+
+def test_visits_with_a_change_are_counted_lately_and_before() -> None:
+    days = [dt.date(2026, 6, 1) - dt.timedelta(7 * week) for week in range(20)]
+    visit = pl.DataFrame({"tank": "T1", "day": [*days, days[0]]})
+    change = pl.DataFrame({"tank": "T1", "day": [days[2], *days[4:16:2], days[4], days[17]]})
+    asks = pl.DataFrame({"tank": ["T1", "T1"], "as_of": [days[0], days[8]]})
+    counted = facts._changes_kept(asks, visit, change, built_in()).sort("as_of").drop("tank", "as_of")
+    assert counted.rows() == [(2, 4, 3, 8), (1, 4, 6, 12)]
+    assert facts._changes_kept(asks, visit.clear(), change.clear(), built_in()).height == 0
+
+
 def test_the_fish_are_read(tmp_path: Path) -> None:
     """Off and with nitrite: today; off with clean water: this week; fewer than a week before: this week."""
     (tmp_path / "a" / "visits").mkdir(parents=True)
@@ -304,3 +329,15 @@ def test_a_round_without_tanks_is_told(tmp_path: Path) -> None:
     week = weekly.open_week(tmp_path / "a", today=dt.date(2026, 6, 1))
     assert "No tanks are on this round yet." in as_text(week)
     assert as_json(week)["tanks"] == []
+
+
+def test_people_who_read_a_factor_apart_are_told_once_by_their_names() -> None:
+    r = Rounds()
+    r.add("visit", tank="T1", day=r.as_of, by=" Ann ").add("visit", tank="T1", day=r.as_of, by="Ben")
+    apart = {"as_of": r.as_of, "cause": "reader", "gain": 9.0, "since": r.as_of, "size": 1.4, "tanks": 12, "by": "ben"}
+    rows = [apart | {"tank": tank, "than": than} for than in ("ann", None) for tank in ("T1", "T2")]
+    week = r.week(explanation=conform("explanation", pl.DataFrame(rows)))
+    assert [line.replace("\u00a0", " ") for line in told_words.readers_apart(week)] == [
+        "Nitrate read by Ben is about 1.4 times that read by others in 12 tanks: let both read one sample.",
+        "Nitrate read by Ben is about 1.4 times that read by Ann in 12 tanks: let both read one sample.",
+    ]

@@ -29,12 +29,12 @@ SLIP = {"was": 200.0, "would_be": 20.0}
     ("records", "class_", "words"),
     [
         ({}, None, ()),
-        (doubted(27, "basis", would_be=20.0), DUE, ("reading of 5 May in doubt", "NO3 or NO3-N", "no reason to act")),
-        (doubted(28, "basis"), None, ()),
+        (doubted(13, "basis", would_be=20.0), DUE, ("reading of 19 May in doubt", "NO3 or NO3-N", "no reason to act")),
+        (doubted(14, "basis"), None, ()),
         (doubted(3, "off steps"), None, ()),
         (doubted(3, "leap"), DUE, ("over twice the last reading", "paper sheet")),
-        (explained("typing slip", 27, **SLIP), DUE, ("200 mg/L on 5 May would be 20 mg/L",)),
-        (explained("typing slip", 28, **SLIP), None, ()),
+        (explained("typing slip", 13, **SLIP), DUE, ("200 mg/L on 19 May would be 20 mg/L",)),
+        (explained("typing slip", 14, **SLIP), None, ()),
         (explained("rise", 7, size=1.0), None, ()),
         (
             doubted(9, "leap") | explained("wrong tank", 3, was=9.0, would_be=43.0, other="T2"),
@@ -45,6 +45,13 @@ SLIP = {"was": 200.0, "would_be": 20.0}
 )
 def test_reading_in_doubt(records: Records, class_: str | None, words: tuple[str, ...]) -> None:
     holds(r.reading_in_doubt, tank(records), class_, *words)
+
+
+@pytest.mark.parametrize(
+    ("every", "days", "fires"), [(10.0, 19, True), (10.0, 20, False), (30.0, 27, True), (30.0, 28, False)]
+)
+def test_a_reading_is_asked_about_for_two_visits_and_four_weeks_at_most(every: float, days: int, fires: bool) -> None:
+    assert (r.reading_in_doubt(tank(doubted(days, "leap"), visit_days=every)) is not None) is fires
 
 
 KIT = explained("kit batch", size=1.8, kit="K1", tanks=5)

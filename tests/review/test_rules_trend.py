@@ -196,6 +196,36 @@ def test_rise_seen(facts: dict[str, Any], class_: str | None) -> None:
     holds(r.rise_seen, tank(**facts), class_, *(["nitrate rose from 7–19 to", "in 14 days"] if class_ else []))
 
 
+LEFT_OUT = {"changes_lately": 1, "visits_lately": 4, "changes_before": 11, "visits_before": 12}
+
+
+@pytest.mark.parametrize(
+    ("facts", "class_", "words"),
+    [
+        (
+            LEFT_OUT | RISE,
+            DUE,
+            ("water changed at 1 of the last 4 visits, at 11 of 12 before", "rises 7.4 mg/L a week"),
+        ),
+        (LEFT_OUT | RISE | {"net_l": None}, DUE, ("Change 25 %",)),
+        (LEFT_OUT | FLAT, None, ()),
+        (LEFT_OUT | RISE | {"recent_low": 0.0}, None, ()),
+        (LEFT_OUT | {"recent_state": "too few"}, None, ()),
+        (LEFT_OUT | RISE | {"changes_lately": 2}, None, ()),
+        (LEFT_OUT | RISE | {"visits_lately": 3, "changes_lately": 0}, None, ()),
+        (LEFT_OUT | RISE | {"visits_before": 3, "changes_before": 3}, None, ()),
+        (LEFT_OUT | RISE | {"visits_before": 10, "changes_before": 7}, DUE, ()),
+        (LEFT_OUT | RISE | {"visits_before": 10, "changes_before": 6}, None, ()),
+        (LEFT_OUT | RISE | {"visits_before": None, "changes_before": None}, None, ()),
+        (LEFT_OUT | RISE | {"tap": 20.0, "level": 20.0}, None, ()),  # such a change would make it worse
+        (LEFT_OUT | RISE | {"tap": 19.0, "level": 20.0}, DUE, ()),
+        (RISE, None, ()),
+    ],
+)
+def test_changes_missed(facts: dict[str, Any], class_: str | None, words: tuple[str, ...]) -> None:
+    holds(r.changes_missed, tank(**facts), class_, *words)
+
+
 LOADED = {"was_working_load_pct": 86.0, "working_load_pct": 152.0, "working_state": "over"}
 
 
