@@ -13,6 +13,7 @@ from typer.testing import CliRunner, Result
 
 from pipeline import cli
 from pipeline.cli import app
+from tests.conftest import DEMO_DAY
 
 README = Path(__file__).parents[1] / "README.md"
 OUTCOMES = ("accepted", "converted", "warned", "part_held", "held", "repeats")
@@ -43,6 +44,22 @@ def test_version_answers_without_the_heavy_libraries() -> None:
         [sys.executable, "-c", code, "--version"], capture_output=True, text=True, cwd=root, check=True
     )
     assert re.match(r"tankround \d+\.\d+\.\d+\n0 \[\]\n", done.stdout), done.stdout
+
+
+@pytest.mark.parametrize("command", ["held", "review"])
+def test_a_week_that_stands_is_told_without_what_only_a_load_needs(command: str, demo_logs: Path) -> None:
+    code = (
+        "import datetime, sys, pipeline.cli, pipeline.weekly\n"
+        f"pipeline.weekly._today = lambda: datetime.date({DEMO_DAY:%Y, %-m, %-d})\n"
+        "pipeline.cli.app(standalone_mode=False)\n"
+        "print(sorted({'pandera', 'pandas', 'streamlit', 'altair', 'typst'} & set(sys.modules)), file=sys.stderr)\n"
+    )
+    root = str(Path(__file__).parents[1])
+    done = subprocess.run(
+        [sys.executable, "-c", code, command, str(demo_logs)], capture_output=True, text=True, cwd=root
+    )
+    assert done.stderr.strip() == "[]", done.stderr
+    assert done.stdout
 
 
 def test_load_prints_an_account_that_adds_up(demo_logs: Path) -> None:

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import polars as pl
 
 from pipeline.wording import cut, sentence
-from schemas import columns_of, empty
-from schemas.derived import Finding as Table
+from schemas import empty
 from schemas.words import CLASSES
 
 if TYPE_CHECKING:
@@ -64,7 +63,7 @@ def found(facts: Iterable[TankFacts], rules: Iterable[Rule]) -> pl.DataFrame:
     ]  # fmt: skip
     if not rows:
         return empty("finding")
-    types = columns_of(Table)
+    types = empty("finding").schema
     named = ("tank", "as_of", "rule", "class", "reason", "step", "says", "do", "basis", "harm")
     frame = pl.DataFrame(rows, schema={name: types[name] for name in named}, orient="row")
     return frame.with_columns(
