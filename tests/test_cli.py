@@ -13,6 +13,7 @@ from typer.testing import CliRunner, Result
 
 from pipeline import cli
 from pipeline.cli import app
+from tests.commands import run_command
 from tests.conftest import DEMO_DAY
 
 README = Path(__file__).parents[1] / "README.md"
@@ -21,13 +22,6 @@ OUTCOMES = ("accepted", "converted", "warned", "part_held", "held", "repeats")
 
 def run(*words: str) -> Result:
     return CliRunner().invoke(app, list(words))
-
-
-def script(*words: str, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
-    """The console script in a process of its own, as from a shell."""
-    call = [sys.executable, "-m", "pipeline.cli", *words]
-    root = str(Path(__file__).parents[1])
-    return subprocess.run(call, capture_output=True, text=True, cwd=cwd or root, env={"PYTHONPATH": root, "PATH": ""})
 
 
 def test_version_answers_without_the_heavy_libraries() -> None:
@@ -133,9 +127,9 @@ def test_new_makes_templates_that_load_and_an_example_that_is_not_read(tmp_path:
     assert example["rows_in"] == example["accepted"] + example["converted"] > 15, run(
         "held", str(logs / "example")
     ).stdout
-    again = script("new", str(logs))
-    assert again.returncode == 1
-    assert "Nothing written" in again.stderr
+    code, _, told = run_command("new", logs)
+    assert code == 1
+    assert "Nothing written" in told
 
 
 @pytest.mark.parametrize(
@@ -151,10 +145,10 @@ def test_new_makes_templates_that_load_and_an_example_that_is_not_read(tmp_path:
     ],
 )
 def test_wrong_use_and_could_not_end_in_a_sentence(words: list[str], code: int, said: str) -> None:
-    done = script(*words)
-    assert done.returncode == code, done.stderr
-    assert said in done.stderr
-    assert "Traceback" not in done.stderr
+    ended, _, told = run_command(*words)
+    assert ended == code, told
+    assert said in told
+    assert "Traceback" not in told
 
 
 def test_an_unknown_tank_or_model_or_site_is_a_sentence(demo_logs: Path, tmp_path: Path) -> None:
@@ -175,10 +169,10 @@ def test_an_unknown_tank_or_model_or_site_is_a_sentence(demo_logs: Path, tmp_pat
         ],
         ["sheets", str(demo_logs), "--site", "nope", "--out", str(tmp_path)],
     ):
-        done = script(*words)
-        assert done.returncode == 1, (words, done.stderr)
-        assert "nope" in done.stderr
-        assert "Traceback" not in done.stderr
+        code, _, told = run_command(*words)
+        assert code == 1, (words, told)
+        assert "nope" in told
+        assert "Traceback" not in told
 
 
 def test_every_command_is_in_the_readme_and_has_help() -> None:
@@ -207,7 +201,7 @@ def test_demo_copies_loads_and_prints_the_review(tmp_path: Path) -> None:
 
 
 def test_the_readme_shows_the_account_that_the_demo_has(demo_logs: Path) -> None:
-    told = script("load", str(demo_logs)).stdout.splitlines()
+    told = run_command("load", demo_logs)[1].splitlines()
     shown = README.read_text("utf-8")
     for line in told[:8]:
         assert line in shown, line
