@@ -42,17 +42,11 @@ def reviews(folder: Path) -> dict[int, dict[str, Any]]:
         now = hold_down(derive.calc(week.tables, asks, week.assumed, week.round), week.tables, week.assumed)
         begun = time.process_time()
         now["explanation"] = derive.explained(week.tables, asks, week.assumed)
-<<<<<<< HEAD
+        weighing, asked = weighing + time.process_time() - begun, asked + asks.height
         now |= reviewing.ranked(derive.looked_at({**week.tables, **now}, asks, week.assumed, week.round))
         then = Week(folder, week.round, week.assumed, as_of, week.loaded_on, {**week.tables, **now})
         found[visit] = {row["tank"]: row for row in as_json(then)["tanks"]}
-=======
-        weighing, asked = weighing + time.process_time() - begun, asked + asks.height
-        now |= review.ranked(derive.looked_at({**week.tables, **now}, asks, week.assumed, week.round))
-        then = Week(folder, week.round, week.assumed, as_of, week.loaded_on, {**week.tables, **now})
-        found[visit] = {row["tank"]: row for row in review.as_json(then)["tanks"]}
     print(f"weighing the causes of 200 tanks: {200 * weighing / asked:.2f} s of one core")
->>>>>>> causes6
     return found
 
 
