@@ -52,6 +52,16 @@ def open_on_click(known: Iterable[str]) -> None:
         st.switch_page("views/one_tank.py", query_params={"tank": heard.open})
 
 
+TOP = """export default function({data}) {
+  if (window.tankroundAt !== undefined && window.tankroundAt !== data) document.querySelector('.stMain')?.scrollTo(0, 0);
+  window.tankroundAt = data; }"""
+
+
+def begin_at_the_top(place: str) -> None:
+    """Another place than the one shown before begins at its first line; the same one stays where it was scrolled to."""
+    st.components.v2.component("begin_at_the_top", js=TOP, html="<span hidden></span>")(key="at_top", data=place)
+
+
 def html(body: str) -> None:
     """A piece of page. Everything in `body` that came from a record must have been escaped."""
     st.html(f'<div class="tr">{body}</div>')

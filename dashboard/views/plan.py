@@ -258,7 +258,6 @@ def water(begun: Start, plan: Plan) -> None:
 
 def page() -> None:
     week = data.week()
-    st.html(desk.STYLE)
     titles = data.ranked_titles(week)
     if not titles:
         st.title("Plan")
