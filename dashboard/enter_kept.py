@@ -164,16 +164,13 @@ def of_the_day(week: Week, when: dt.date) -> None:
 
 
 def _edit(week: Week, where: held_desk.Row, cells: Mapping[str, str], at: str) -> None:
-    names = {
-        name: f"{desk.column_title(name)}: {text or 'blank'}"
-        for name, text in cells.items()
-        if not name.startswith("unit of ")
-    }
+    """The cell to put right: what was typed first, then what was left blank."""
+    of_row = [name for name in cells if not name.startswith("unit of ")]
+    order = sorted(of_row, key=lambda name: (not cells[name], name in (*SILENT, "time", "taken")))
+    names = {name: f"{desk.column_title(name)}: {cells[name] or 'blank'}" for name in order}
     chosen = st.selectbox(
-        "What to put right",
-        [*names, ""],
-        format_func=lambda name: names.get(name, "the whole row was a mistake"),
+        "What to put right", [*names, ""], format_func=lambda name: names.get(name, "the whole row was a mistake"),
         key=f"cell {at}",
-    )
+    )  # fmt: skip
     row = {**where, "column": chosen or None, "text": cells.get(chosen or "", ""), "id": f"{at}|{chosen}"}
     held_desk.panel(week, desk.folder_now(), row)
