@@ -203,7 +203,7 @@ def page() -> None:
         look.html(tables_html(rows, column))
     with right:
         scatter(week, rows, which or "plain rating")
-    look.open_on_click([row["tank"] for row in rows])
+    look.open_on_click("capacity_and_nitrate", [row["tank"] for row in rows])
     look.foot(week)
 
 
