@@ -68,6 +68,19 @@ def begin_at_the_top(place: str) -> None:
     st.components.v2.component("begin_at_the_top", js=TOP, html="<span hidden></span>")(key="at_top", data=place)
 
 
+def shown(key: str, step: int) -> int:
+    """How many rows of a long list are on the page so far."""
+    return int(st.session_state.get(key, step))
+
+
+def more(key: str, total: int, step: int) -> None:
+    """The button that shows a part more of a long list."""
+    most = shown(key, step)
+    if total > most and st.button(f"Show {min(step, total - most)} more of {total}", key=f"more {key}"):
+        st.session_state[key] = most + step
+        st.rerun()
+
+
 def html(body: str) -> None:
     """A piece of page. Everything in `body` that came from a record must have been escaped."""
     st.html(f'<div class="tr">{body}</div>')

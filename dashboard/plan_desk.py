@@ -243,7 +243,7 @@ def sides_html(begun: Start, found: Asked) -> str:
             for value, hand in zip(values, hands, strict=True)
         )
         body += f"<tr><td>{escape(label)}{under}</td>{cells}</tr>"
-    head = '<tr><th></th><th class="n">today</th><th class="n">what if</th></tr>'
+    head = '<tr><th>Of this tank</th><th class="n">today</th><th class="n">what if</th></tr>'
     return f'<table class="ledger sides"><thead>{head}</thead><tbody>{body}</tbody></table>'
 
 

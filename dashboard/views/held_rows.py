@@ -25,7 +25,7 @@ def choose(key: str) -> None:
 
 def show(week: Week, folder: trial.Folder, rows: list[held.Row], may_write: bool) -> None:
     """The list of items, each with its button; the chosen one with its questions under it."""
-    most = st.session_state.get("held_most", SHOWN)
+    most = look.shown("held_most", SHOWN)
     chosen = st.session_state.get(held.OPEN)
     for n, row in enumerate(rows[:most]):
         is_open = may_write and chosen == row["id"]
@@ -35,9 +35,7 @@ def show(week: Week, folder: trial.Folder, rows: list[held.Row], may_write: bool
                 st.button("Put right", key=f"open {row['id']}", on_click=choose, args=(row["id"],))
         if is_open:
             held.panel(week, folder, row)
-    if len(rows) > most and st.button(f"Show {min(SHOWN, len(rows) - most)} more of {len(rows)}", key="held_more"):
-        st.session_state["held_most"] = most + SHOWN
-        st.rerun()
+    look.more("held_most", len(rows), SHOWN)
 
 
 def log(week: Week, folder: trial.Folder) -> None:

@@ -203,8 +203,7 @@ def page() -> None:
     left, *places = st.columns([6, 1.6, 1.3, 1.5])
     left.title("This week")
     review = chosen(week, week.now("review").sort("rank"), places)
-    most = st.session_state.get("week_most", PART)
-    shown = review.head(most)
+    shown = review.head(look.shown("week_most", PART))
     moved = review.filter(pl.col("was_class").is_not_null() & (pl.col("was_class") != pl.col("class"))).height
     tell = [look.as_of_line(week), f"{counted(moved, 'tank has', 'tanks have')} changed class since last week."]
     held = week.table("held").height
@@ -219,9 +218,7 @@ def page() -> None:
         look.foot(week)
         return
     look.html(table_html(data.stamp(), shown["tank"].to_list(), week, shown))
-    if review.height > most and st.button(f"Show {min(PART, review.height - most)} more of {review.height - most}"):
-        st.session_state["week_most"] = most + PART
-        st.rerun()
+    look.more("week_most", review.height, PART)
     look.html(KEY)
     rest = [
         text for text in told.notices(week) if not text.startswith(tuple(once[:1])) and "`tankround held`" not in text
