@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from html import escape
+from pathlib import Path
 
 import streamlit as st
 
-from dashboard import data
+from dashboard import data, door
 from dashboard.look import CSS
 from pipeline import log
 
+ICON = Path(__file__).with_name("icon.svg")
 PAGES = {
     "this_week": "This week",
     "one_tank": "One tank",
@@ -21,8 +23,9 @@ PAGES = {
     "papers": "Papers",
     "assumptions": "Assumptions",
 }
-st.set_page_config(layout="wide", initial_sidebar_state="collapsed")
+st.set_page_config(page_icon=str(ICON), layout="wide", initial_sidebar_state="collapsed")
 st.html(CSS)
+door.ask()
 pages = [
     st.Page(f"views/{name}.py", title=title, url_path=name, default=name == "this_week")
     for name, title in PAGES.items()
