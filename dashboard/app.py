@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from html import escape
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import streamlit as st
 from dashboard import data, door
 from dashboard.look import CSS
 from pipeline import log
+from pipeline.problems import Problem
 
 ICON = Path(__file__).with_name("icon.svg")
 PAGES = {
@@ -30,7 +32,20 @@ pages = [
     st.Page(f"views/{name}.py", title=title, url_path=name, default=name == "this_week")
     for name, title in PAGES.items()
 ]
+
+
+@st.fragment(run_every=60)
+def newer() -> None:
+    """A button where a load has run since this page was drawn."""
+    with suppress(Problem, OSError):
+        if st.session_state["drawn"] != data.stamp() and st.button("Newer data is here: show it"):
+            st.rerun()
+
+
 page = st.navigation(pages, position="top")
+with suppress(Problem, OSError):  # what is wrong is told by the page
+    st.session_state["drawn"] = data.stamp()
+    newer()
 try:
     page.run()
 except Exception as error:

@@ -370,5 +370,6 @@ def filters_table(week: Week, tanks: Mapping[str, str]) -> pl.DataFrame:
 
 
 FILTER_COLUMNS = {
-    name: st.column_config.NumberColumn(format="%.0f") for name in ("Plain bioload, %", "Working bioload, %")
+    **{name: st.column_config.NumberColumn(format="%.0f") for name in ("Plain bioload, %", "Working bioload, %")},
+    **{name: st.column_config.DateColumn(format="YYYY-MM-DD") for name in ("Oldest media", "Next service")},
 }
