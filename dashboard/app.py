@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from html import escape
+from pathlib import Path
 
 import streamlit as st
 
-from dashboard import data
+from dashboard import data, door
 from dashboard.look import CSS
 from pipeline import log
+from pipeline.problems import Problem
 
+ICON = Path(__file__).with_name("icon.svg")
 PAGES = {
     "this_week": "This week",
     "one_tank": "One tank",
@@ -21,13 +25,27 @@ PAGES = {
     "papers": "Papers",
     "assumptions": "Assumptions",
 }
-st.set_page_config(layout="wide", initial_sidebar_state="collapsed")
+st.set_page_config(page_icon=str(ICON), layout="wide", initial_sidebar_state="collapsed")
 st.html(CSS)
+door.ask()
 pages = [
     st.Page(f"views/{name}.py", title=title, url_path=name, default=name == "this_week")
     for name, title in PAGES.items()
 ]
+
+
+@st.fragment(run_every=60)
+def newer() -> None:
+    """A button where a load has run since this page was drawn."""
+    with suppress(Problem, OSError):
+        if st.session_state["drawn"] != data.stamp() and st.button("Newer data is here: show it"):
+            st.rerun()
+
+
 page = st.navigation(pages, position="top")
+with suppress(Problem, OSError):  # what is wrong is told by the page
+    st.session_state["drawn"] = data.stamp()
+    newer()
 try:
     page.run()
 except Exception as error:

@@ -10,18 +10,17 @@ from html import escape
 import polars as pl
 import streamlit as st
 
-from dashboard import data, look
 from dashboard import enter_desk as desk
+from dashboard import look
 from dashboard.papers_desk import stamp
-from pipeline import logbook, trial
+from pipeline import trial
 from pipeline.intake.ladders import KitRow
 from pipeline.papers import water_today
 from pipeline.papers.expected import expected
 from pipeline.papers.report_facts import next_visit
 from pipeline.papers.visit_sheets import UNITS, open_tanks
-from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import counted, day, interval, number, with_unit
+from pipeline.wording import day, interval, number, with_unit
 from schemas.words import CHANGE_KINDS, FISH_LOOK, PARAMETER_TITLES
 
 MAIN = ("ammonia", "nitrite", "nitrate", "ph", "kh")  # asked for at every visit
@@ -115,10 +114,7 @@ def _steps(entered: Entered, key: str, name: str, parameter: str, kit: KitRow, w
     unit = f"mg/L {unit}" if kit.basis and unit == kit.basis and "/" not in unit else unit
     desk.title(PARAMETER_TITLES[parameter], after, unit)
     steps = [f"{step:g}" for step in kit.steps]
-    chosen = st.pills(
-        PARAMETER_TITLES[parameter], steps, selection_mode="multi", key=f"{key} {name} {parameter}",
-        format_func=look.label, label_visibility="collapsed", persist_state="session",
-    ) or []  # fmt: skip
+    chosen = desk.pills(PARAMETER_TITLES[parameter], steps, f"{key} {name} {parameter}", many=True) or []
     text, wrong = trial.tapped(steps, list(chosen))
     answer = trial.Answer(False, wrong) if wrong else trial.reading(parameter, text, kit, week.assumed)
     desk.echo(answer)
@@ -177,10 +173,10 @@ def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) ->
     for share in shares(plan.fraction):
         words[f"{share}%"] = trial.amount(share / 100, None if net is None else share / 100 * net)
     words[OTHER] = "other"
-    chosen = st.pills(
-        "Water changed", list(words), format_func=lambda c: look.label(words[c]), key=f"{key} change",
-        label_visibility="collapsed", persist_state="session",
-    )  # fmt: skip
+    begun = st.session_state.get(f"{key} change")
+    if begun and begun not in words:  # tapped before the plan said otherwise
+        st.session_state[f"{key} change"], st.session_state[f"{key} change other"] = OTHER, begun
+    chosen = desk.pills("Water changed", words, f"{key} change")
     text = "" if chosen in (None, OTHER) else str(chosen)
     if chosen == OTHER:
         text = st.text_input(
@@ -194,19 +190,13 @@ def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) ->
     entered.row["water_changed"] = text.strip()
     if not text or text == NONE:
         return
-    kind = st.pills(
-        "Kind of change", CHANGE_KINDS, default=CHANGE_KINDS[0], key=f"{key} kind", required=True,
-        persist_state="session",
-    )  # fmt: skip
+    kind = desk.pills("Kind of change", CHANGE_KINDS, f"{key} kind", default=CHANGE_KINDS[0], shown=True)
     entered.row["change_kind"] = "" if kind == CHANGE_KINDS[0] else str(kind)
     of_ro = f"{100 * water_today.ro_share(week, tank):.0f}"
     if of_ro != "0":
         usual = f"ro {of_ro}%"
         waters = {usual: f"{with_unit(of_ro, '%')} RO, as last time", "": "no RO", "ro": "all RO"}
-        water = st.pills(
-            "New water", list(waters), default=usual, format_func=lambda c: look.label(waters[c]),
-            key=f"{key} water", required=True, persist_state="session",
-        )  # fmt: skip
+        water = desk.pills("New water", waters, f"{key} water", default=usual, shown=True)
         entered.row["new_water"] = str(water or "")
 
 
@@ -217,9 +207,7 @@ def _fish(entered: Entered, key: str, week: Week, tank: str) -> None:
         "Fish seen", value=None, min_value=0, step=1, placeholder="not counted", key=f"{key} fish",
         label_visibility="collapsed", persist_state="session",
     )  # fmt: skip
-    looks = st.pills(
-        "How they look", FISH_LOOK, key=f"{key} look", label_visibility="collapsed", persist_state="session"
-    )
+    looks = desk.pills("How they look", FISH_LOOK, f"{key} look")
     entered.row |= {"fish_seen": "" if count is None else f"{count:.0f}", "fish_look": str(looks or "")}
 
 
@@ -230,10 +218,7 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     kits, first = kits_here(week, tank, when)
     if kits:
         desk.title("Kit")
-        kit = st.pills(
-            "Kit", [*kits, NO_KIT], default=first, format_func=look.label, key=f"{key} kit", required=True,
-            label_visibility="collapsed", persist_state="session",
-        ) or first  # fmt: skip
+        kit = desk.pills("Kit", [*kits, NO_KIT], f"{key} kit", default=first) or first
     else:
         kit = NO_KIT
     ladders = {parameter: row for (name, parameter), row in trial.ladders(week).items() if name == kit and row.steps}
@@ -242,10 +227,7 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
         ended = day(min(ends), year=True, weekday=False)
         look.html(f'<p class="echo hand">Kit {escape(kit)} is past its day, {ended}: its readings are marked.</p>')
     desk.title("When")
-    taken = st.pills(
-        "When", list(TAKEN), default="before", format_func=TAKEN.__getitem__, key=f"{key} taken", required=True,
-        label_visibility="collapsed", persist_state="session",
-    )  # fmt: skip
+    taken = desk.pills("When", TAKEN, f"{key} taken", default="before")
     entered.row |= {"taken": str(taken or ""), "kit": "" if kit == NO_KIT else kit}
     for parameter in MAIN:
         if parameter in ladders:
@@ -269,114 +251,3 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
             ) or ""
         ).strip()  # fmt: skip
     return entered
-
-
-# -- keeping ---------------------------------------------------------------------------------------------
-
-
-def _row(entered: Entered, week: Week, tank: str, when: dt.date, by: str) -> dict[str, str]:
-    """The row of the visits sheet: with the time where it is entered on the day itself."""
-    now = dt.datetime.now()
-    site = week.table("tank").filter(pl.col("tank") == tank)["site"][0]
-    return {
-        **{name: text for name, text in entered.row.items() if text},
-        "date": when.isoformat(),
-        "time": f"{now:%H:%M}" if when == now.date() else "",
-        "site": site,
-        "tank": tank,
-        "by": by.strip(),
-    }
-
-
-def _would_be_held(week: Week, row: dict[str, str]) -> list[str]:
-    """What would be held of a visit, beside another of the same tank and day."""
-    content = logbook.visits_csv([row]).encode()
-    told = trial.files(desk.folder_now(), week.table("held"), {"visits/entered-now.csv": content})
-    return [f"{r['column'] or 'Row'} “{r['text']}”: {r['reason']}" for r in [*told.held, *told.elsewhere]]
-
-
-def keep(week: Week, tank: str, when: dt.date, entered: Entered, by: str, after: str) -> None:
-    """Keeps the visit as a new file, moves on, loads the round anew and says what became of it."""
-    name = data.tank_titles(week)[tank]
-    if entered.wrong:
-        desk.tell([f"{name} is not kept yet.", *entered.wrong], hand=True)
-        return
-    row = _row(entered, week, tank, when, by)
-    if tank in read_on(week, when) and (bad := _would_be_held(week, row)):
-        desk.tell([f"{name} is not kept: it stands against what was entered for {day(when)} before.", *bad], hand=True)
-        return
-    try:
-        path = logbook.save_visits(week.folder, [row], dt.date.today())
-    except Problem as problem:
-        desk.tell([str(problem)], hand=True)
-        return
-    # It is kept: all that follows from it is settled before the load, which a second tap on the button would break off.
-    times = st.session_state.get("enter_times", {})
-    st.session_state["enter_times"] = {**times, (tank, when): times.get((tank, when), 0) + 1}
-    st.session_state["enter_next"] = after
-    desk.tell([f"Kept: {name}, {day(when)}."])
-    mine = pl.col("file") == path.relative_to(week.folder).as_posix()
-    loaded = desk.week()
-    held = loaded.table("held").filter(mine)
-    marked = loaded.table("remark").filter(mine & (pl.col("outcome") == "warned"))
-    read = loaded.table("reading").filter(mine)
-    told = [f"Kept: {name}, {day(when)}, {counted(read.height, 'reading')}."]
-    told += [f"Look again: {says}" for says in marked["says"].unique(maintain_order=True)]
-    told += [f"Held: {reason}" for reason in held["reason"]]
-    desk.tell(told, hand=bool(held.height or marked.height))
-
-
-def choose(week: Week, when: dt.date) -> str:
-    """The tank: the next on the route after one was kept, the one in the address, or any that is chosen."""
-    order = route(week, when)
-    tanks = [tank for _, tank in order]
-    titles = data.tank_titles(week)
-    asked = st.session_state.pop("enter_next", None)
-    if asked is None and st.session_state.get("enter_asked") != (where := (st.query_params.get("tank", ""), when)):
-        st.session_state["enter_asked"] = where
-        asked = where[0] if where[0] in tanks else start(week, when, order)
-    if not tanks:
-        return ""
-    if asked in tanks or st.session_state.get("enter_tank") not in tanks:
-        st.session_state["enter_tank"] = asked if asked in tanks else tanks[0]
-    done = read_on(week, when)
-    chosen: str = st.selectbox(
-        "Tank", tanks, format_func=lambda t: titles[t] + (", entered" if t in done else ""), key="enter_tank",
-        persist_state="session", width=360,
-    )  # fmt: skip
-    return chosen
-
-
-def page(week: Week, when: dt.date, tank: str) -> None:
-    """One tank, its questions, and the button to the next."""
-    if not tank:
-        look.say(f"No tank runs on {day(when, year=True)}: choose another day.")
-        return
-    order = route(week, when)
-    tanks, done = [t for _, t in order], read_on(week, when)
-    site = {t: s for s, t in order}[tank]
-    here = [t for s, t in order if s == site]
-    names = dict(week.table("tank").select("tank", "name").iter_rows())
-    sites = dict(week.table("site").select("site", "name").iter_rows())
-    look.html(
-        f'<p class="counts">{escape(sites.get(site) or site)}, tank {here.index(tank) + 1} of {len(here)}:'
-        f" {escape(names.get(tank) or tank)}.</p>"
-        '<p class="small">Tap the step you matched; tap two if it lies between. Nothing tapped means not tested.'
-        + (f" Entered already for this day{', at ' + done[tank] if done[tank] else ''}." if tank in done else "")
-        + "</p>"
-    )
-    times = st.session_state.get("enter_times", {})
-    key = f"at {tank} {when} {times.get((tank, when), 0)}"
-    entered = questions(week, tank, when, key)
-    by = st.text_input(desk.WHO, key="enter_by", max_chars=desk.LONGEST_WHO, persist_state="session") or ""
-    after = tanks[tanks.index(tank) + 1] if tank != tanks[-1] else None
-    to = f"go to {look.label(names.get(after) or after)}" if after else "end the round"
-    with st.container(key="keep"):
-        word = f"Keep and {to}" if entered.anything else f"Nothing entered: {to}"
-        # The key names the tank: a second tap on the same button cannot pass over the next one.
-        if st.button(word, type="primary", width="stretch", key=f"keep {key}"):
-            if entered.anything:
-                keep(week, tank, when, entered, by, after or tank)
-            else:
-                st.session_state["enter_next"] = after or tank
-            st.rerun()

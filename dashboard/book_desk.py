@@ -8,6 +8,7 @@ from html import escape
 from typing import Any
 
 import polars as pl
+import streamlit as st
 
 from dashboard.ledgers import flow_said
 from pipeline.advise.filter_entry import Entry, Good, SpareRoom, Standing, Way
@@ -16,6 +17,7 @@ from pipeline.wording import NBSP, STOCKED, day, flow, kilograms, listed, litres
 
 Row = Mapping[str, Any]
 BITES = {"flow": "flow is the limit", "media": "media is the limit", "flow unknown": "by its media; flow not known"}
+LOOSELY, NEATLY = "filled loosely", "packed neatly"  # as pipeline/advise/fit.py names them
 HALF_ONLY = "an internal or sponge filter does the half cycle only"
 
 
@@ -292,18 +294,39 @@ def answer_html(answer: Row) -> str:
     return "".join(parts)
 
 
-def layouts_html(answer: Row) -> str:
-    """The layouts of the answer, side by side."""
-    rows = [
-        (escape(way["layout"]), kilograms(way["media_kg"]), kilograms(way["need_kg"]),
-         litres(way["half_rates_l"]), f"{_ok(way)}, {litres(way['rates_l'])}")
-        for way in answer["layouts"]
-    ]  # fmt: skip
-    return _table(("Filled", "media", "needs", "half cycle", "full cycle"), rows, (1, 2, 3))
+def by_shortfall(answers: Sequence[Row]) -> list[Row]:
+    """Models that do first, then the smallest shortfall of media; what can't be said last."""
+
+    def key(a: Row) -> tuple[Any, ...]:
+        short = a["full"]["short_kg"]
+        return (
+            a["full"]["ok"] is None,
+            not a["full"]["ok"],
+            not a["half"]["ok"],
+            short is None,
+            short or 0.0,
+            a["cost"] is None,
+            a["cost"] or 0.0,
+        )
+
+    return sorted(answers, key=key)
+
+
+def _full_of(answer: Row, layout: str) -> str:
+    """`no, 146 L; 0.65 kg short` of one way to fill a model."""
+    way = next((way for way in answer["layouts"] if way["layout"] == layout), None)
+    if way is None:
+        return "–"
+    short = (
+        f"<br><small>{kilograms(way['short_kg'])} short of {kilograms(way['need_kg'])}</small>"
+        if way["short_kg"]
+        else ""
+    )
+    return f"{_ok(way)}, {litres(way['rates_l'])}{short}"
 
 
 def compare_html(answers: Sequence[Row]) -> str:
-    """Several models for the same water, side by side: those that do first."""
+    """Every model for the same water, side by side, filled loosely and packed neatly."""
     rows = []
     for a in answers:
         half, full = a["half"], a["full"]
@@ -312,12 +335,41 @@ def compare_html(answers: Sequence[Row]) -> str:
             lacks.append(f"flow of {flow(half['needs_l_h'])}")
         if full["short_kg"]:
             lacks.append(kilograms(full["short_kg"]) + " of media")
+        if full["ok"] is False and not lacks:
+            lacks = a["would_make_it_yes"][:1]
         slack = "–" if a["slack_pct"] is None else per_cent(a["slack_pct"])
         slack = f"over by {slack.lstrip('−')}" if slack.startswith("−") else slack
-        cost = money(a["cost"]) if a["cost"] is not None else f"<small>{escape(a['cost_says'])}</small>"
+        cost = money(a["cost"]) if a["cost"] is not None else "<small>price not in round.toml</small>"
         rows.append(
             (f"<strong>{escape(a['model'])}</strong>", f"{_ok(half)}, {litres(half['rates_l'])}",
-             f"{_ok(full)}, {litres(full['rates_l'])}", kilograms(full["media_kg"]), slack, cost,
-             escape(listed(lacks)) or "nothing")
+             _full_of(a, LOOSELY), _full_of(a, NEATLY), slack, cost, escape(listed(lacks)) or "nothing")
         )  # fmt: skip
-    return _table(("Model", "half cycle", "full cycle", "media", "slack", "cost", "missing"), rows, (3, 4))
+    heads = ("Model", "half cycle", "full cycle, filled loosely", "full cycle, packed neatly", "slack", "cost", "lacks")
+    return _table(heads, rows, (4,))
+
+
+def filters_table(week: Week, tanks: Mapping[str, str]) -> pl.DataFrame:
+    """Every filter with its tank, that tank's bioload, the age of its oldest media and its next service."""
+    now, none = week.as_of, pl.col("to").is_null() | (pl.col("to") >= week.as_of)
+    stands = week.table("placement").filter((pl.col("from") <= now) & none).sort("from").unique("filter", keep="last")
+    media = week.table("fill").filter((pl.col("from") <= now) & none).group_by("filter").agg(
+        pl.coalesce("wetted", "from").min().alias("Oldest media")
+    )  # fmt: skip
+    service = week.now("due").filter(what="check").group_by(pl.col("about").alias("filter")).agg(
+        pl.col("on").min().alias("Next service")
+    )  # fmt: skip
+    load = week.now("capacity").select("tank", "plain_load_pct", "working_load_pct")
+    rows = week.table("filter").select("filter", "model").unique("filter", keep="first", maintain_order=True)
+    rows = rows.join(stands.select("filter", "tank"), on="filter", how="left").join(load, on="tank", how="left")
+    return rows.join(media, on="filter", how="left").join(service, on="filter", how="left").select(
+        pl.col("filter").alias("Filter"), pl.col("model").alias("Model"),
+        pl.col("tank").replace_strict(tanks, default=pl.col("tank")).fill_null("on no tank").alias("Tank"),
+        pl.col("plain_load_pct").round(0).alias("Plain bioload, %"), pl.col("working_load_pct").round(0).alias("Working bioload, %"),
+        "Oldest media", "Next service",
+    ).sort("Working bioload, %", descending=True, nulls_last=True)  # fmt: skip
+
+
+FILTER_COLUMNS = {
+    **{name: st.column_config.NumberColumn(format="%.0f") for name in ("Plain bioload, %", "Working bioload, %")},
+    **{name: st.column_config.DateColumn(format="YYYY-MM-DD") for name in ("Oldest media", "Next service")},
+}

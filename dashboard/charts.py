@@ -11,6 +11,9 @@ import polars as pl
 
 from dashboard.look import BLUE, GROUND, HAND, INK, INK2, RULE
 
+# A chart is checked whole when it is drawn: checking each of its parts as well takes longer than all the rest of a page.
+alt.utils.schemapi.disable_debug_mode()
+
 SQUARE_DAYS = 2  # squares of events this close would cover one another
 AXIS = alt.Axis(labelColor=INK2, tickColor=RULE, domain=False, grid=False, title=None, labelFontSize=13)
 

@@ -6,7 +6,7 @@ Nothing is written here: pipeline/logbook.py writes, pipeline/trial.py says befo
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from html import escape
 from pathlib import Path
@@ -17,48 +17,17 @@ import streamlit as st
 from dashboard import data, look
 from pipeline import trial, weekly
 from pipeline.console import SAID
+from pipeline.intake import corrections
+from pipeline.intake.sheets import Sheets
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import counted
 from pipeline.wording import day as written_day
-from schemas.words import ROW_OUTCOMES
+from schemas.words import PARAMETER_TITLES, ROW_OUTCOMES
 
 Row = dict[str, Any]
 LONGEST_WHO, LONGEST_WHY, LONGEST_VALUE = 40, 200, 60  # characters
 WHO = "Who (role or initials)"
-# The parts of both pages that hold something to touch: every target is 48 px high or more.
-AREAS = ":is(.st-key-desk, .st-key-held, .st-key-sheets, .st-key-how)"
-STYLE = f"""<style>
-{AREAS} .stButton button, {AREAS} .stFormSubmitButton button, {AREAS} .stFileUploader button {{min-height: 48px;}}
-{AREAS} [data-testid="stButtonGroup"] button {{min-height: 48px; min-width: 50px; border-radius: 2px;}}
-{AREAS} [data-testid="stButtonGroup"] > div {{gap: 8px;}}
-{AREAS} :is([data-testid="stTextInputRootElement"], [data-testid="stNumberInputContainer"], [data-testid="stDateInputField"], .react-aria-ComboBox > [role="group"]) {{min-height: 48px; align-items: center;}}
-{AREAS} :is([data-testid="stTextInputRootElement"], [data-testid="stNumberInputContainer"], .react-aria-ComboBox > [role="group"]) input {{min-height: 46px;}}
-{AREAS} [data-testid="stNumberInputContainer"] button {{width: 56px; min-height: 48px;}}
-{AREAS} [data-testid="stExpander"] summary {{min-height: 48px;}}
-.st-key-desk {{max-width: 44rem;}}
-.st-key-keep button {{min-height: 52px !important;}}
-[class*="st-key-held_row"] {{border-top: 1px solid {look.HAIR}; padding-top: .6rem;}}
-.st-key-held_panel {{max-width: 44rem; margin-left: 16.2rem;}}
-.tr .test {{display: flex; flex-wrap: wrap; justify-content: space-between; gap: 0 1rem; border-top: 1px solid {look.HAIR}; padding-top: .7rem; margin: .3rem 0 0;}}
-.tr .test b {{font-weight: 600; font-size: 16px;}}
-.tr .test span {{color: {look.INK2};}} .tr .test b {{color: {look.INK};}}
-.tr .echo {{margin: 0 0 .3rem; color: {look.INK2};}}
-.tr .echo.hand {{color: {look.HAND};}}
-.tr .echo b {{color: {look.INK}; font-weight: 600;}}
-.tr .became {{border-left: 3px solid {look.INK}; padding-left: .6rem; margin: .2rem 0 .8rem;}}
-.tr .became.hand {{border-left-color: {look.HAND};}}
-.tr .became p {{margin: 0;}}
-.tr .item {{display: grid; grid-template-columns: 15rem 1fr; gap: 0 1.2rem;}}
-.tr .item p {{margin: 0 0 .15rem; overflow-wrap: anywhere;}}
-.tr .item .typed {{font-weight: 600;}}
-@media screen and (max-width: 980px) {{
- .tr .item {{grid-template-columns: 1fr;}}
- .st-key-held_panel {{margin-left: 0;}}
- [class*="st-key-held_row"] .stElementContainer:has(.stButton), [class*="st-key-held_row"] .stButton, [class*="st-key-held_row"] button {{width: 100% !important;}}
-}}
-@media print {{.stButton, .stFileUploader, .stNumberInput, .stDateInput, .stForm {{display: none !important;}}}}
-</style>"""
 
 
 @st.cache_resource(max_entries=2, show_spinner="Reading the folder")
@@ -83,6 +52,23 @@ def week() -> Week:
     with suppress(Problem, OSError):  # what is wrong is told where the week is opened
         _loaded(str(folder), str(db or ""), trial.stamp(folder), dt.date.today())
     return data.week()
+
+
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _corrected(stamp: str, _folder: trial.Folder) -> Sheets:
+    return corrections.apply(_folder.sheets)[0]
+
+
+def corrected_now() -> Sheets:
+    """The sheets of the folder as they read now, with every correction in place."""
+    return _corrected(trial.stamp(data.places()[0]), folder_now())
+
+
+def column_title(column: str | None) -> str:
+    """A column as people call it."""
+    if column is None:
+        return "Whole row"
+    return PARAMETER_TITLES.get(column, column.replace("_", " ").capitalize())
 
 
 # -- what became of it -------------------------------------------------------------------------------
@@ -116,6 +102,34 @@ def title(name: str, after: str = "", unit: str = "") -> None:
     """The line above a question: its name and unit left, what to expect right."""
     unit = f", {escape(unit)}" if unit else ""
     look.html(f'<p class="test"><span><b>{escape(name)}</b>{unit}</span><span>{escape(after)}</span></p>')
+
+
+def still_there(key: str, options: Collection[str]) -> None:
+    """What was chosen before its options changed, and is none of them now, is forgotten: a widget can't show it."""
+    kept = st.session_state.get(key)
+    if isinstance(kept, list):
+        st.session_state[key] = [name for name in kept if name in options]
+    elif kept is not None and kept not in options:
+        del st.session_state[key]
+
+
+def pills(
+    label: str,
+    options: Collection[str],
+    key: str,
+    *,
+    default: str | None = None,
+    many: bool = False,
+    shown: bool = False,
+) -> Any:
+    """Options to tap (or option -> its words); one of them is always tapped where there is a default."""
+    still_there(key, options)
+    words = options if isinstance(options, Mapping) else {}
+    return st.pills(  # type: ignore[call-overload]
+        label, list(options), selection_mode="multi" if many else "single", key=key, required=default is not None,
+        default=None if key in st.session_state else default, format_func=lambda one: look.label(words.get(one, one)),
+        label_visibility="visible" if shown else "collapsed", persist_state="session",
+    )  # fmt: skip
 
 
 # -- the account of what is not kept yet --------------------------------------------------------------

@@ -7,15 +7,20 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
-from dashboard import data
-from pipeline import trial
+import polars as pl
+import streamlit as st
+
+from dashboard import data, look
+from dashboard import enter_desk as desk
+from pipeline import logbook, trial
 from pipeline.intake.corrections import ACCEPT, REJECT
+from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import NBSP, ago, counted, day, listed
-from schemas.words import PARAMETER_TITLES
 
 Row = dict[str, Any]
 NAMED = 6  # tanks named in the sentence
+OPEN = "held_open"  # the item whose panel is open
 VALUE, REJECT_ROW = "value", "reject the row"  # besides accept and reject
 # What is held, worst first: a whole visit hides everything; then what kills; then what the fit waits for.
 HARM = (
@@ -67,13 +72,6 @@ def sentence(week: Week, rows: Sequence[Row]) -> str:
     return f"{len(rows)}{NBSP}{verb} held{since}.{wait}{lost}"
 
 
-def column_title(column: str | None) -> str:
-    """A column as people call it."""
-    if column is None:
-        return "Whole row"
-    return PARAMETER_TITLES.get(column, column.replace("_", " ").capitalize())
-
-
 def held_for(since: dt.date | None, as_of: dt.date) -> str:
     """`held 9 weeks, since Tue 24 March`."""
     if since is None:
@@ -90,7 +88,7 @@ def where(row: Row) -> str:
 
 def item_html(week: Week, row: Row) -> str:
     """One held item; everything in it was typed by somebody, so everything is escaped."""
-    what = "Whole file" if not row["line"] else column_title(row["column"])
+    what = "Whole file" if not row["line"] else desk.column_title(row["column"])
     suggested = f", <small>suggested</small> {escape(row['suggestion'])}" if row["suggestion"] else ""
     typed = f"“{escape(row['text'])}”" if row["line"] else ""
     return (
@@ -132,6 +130,90 @@ def correction(folder: trial.Folder, row: Row, choice: str, value: str, today: d
     }
 
 
+# -- putting one right ---------------------------------------------------------------------------------------
+
+
+@st.cache_data(max_entries=64, show_spinner="Checking it by the same rules")
+def _answer(stamp: str, rows: list[dict[str, str]], _folder: trial.Folder, _held: pl.DataFrame) -> trial.Answer:
+    return trial.correction(_folder, _held, rows)
+
+
+def keep(week: Week, row: Row, typed: list[dict[str, str]], said: str) -> None:
+    """Writes the correction, loads the round anew and says what became of it."""
+    try:
+        logbook.add_corrections(week.folder, typed)
+    except Problem as problem:
+        desk.tell([str(problem)], hand=True)
+        return
+    st.session_state.pop(OPEN, None)
+    what = f"{row['title'] or row['file']}, {desk.column_title(row['column'])}"
+    desk.tell([f"{what}: {said}"])  # a second tap would break off the load
+    after = desk.week()
+    waiting = after.table("held").filter(
+        (pl.col("file") == row["file"])
+        & (pl.col("line") == row["line"])
+        & pl.col("column").eq_missing(pl.lit(row["column"], pl.String))
+    )
+    left = after.table("held").height
+    still = f"{counted(left, 'item is', 'items are')} still held." if left else "Nothing is held now."
+    if waiting.height:
+        desk.tell([f"{what}: written down, but still held. {waiting['reason'][0]}", still], hand=True)
+    else:
+        desk.tell([f"{what}: {said}", still])
+
+
+def panel(week: Week, folder: trial.Folder, row: Row) -> None:
+    """What to do about the chosen item: choose, see the answer, say who and why, keep."""
+    told = choices(row)
+    key = row["id"]
+    with st.container(key="held_panel"):
+        if row["column"] is None:
+            look.html(
+                "<p>A whole row can only be rejected here, or put right in the file itself:"
+                f" {escape(where(row))}. Once the file is put right, load again.</p>"
+            )
+        choice = next(iter(told))
+        if len(told) > 1:
+            choice = st.pills(
+                "What to do", list(told), format_func=lambda c: look.label(told[c]), default=choice,
+                key=f"do {key}", required=True,
+            ) or choice  # fmt: skip
+        value = ""
+        if choice == VALUE:
+            value = st.text_input(
+                "Value", key=f"value {key}", max_chars=desk.LONGEST_VALUE, placeholder="what it should read"
+            ) or ""  # fmt: skip
+        typed = trial.with_repeats(folder, correction(folder, row, choice, value, dt.date.today()))
+        answer = None
+        if typed[0]["now"]:
+            answer = _answer(trial.stamp(folder.path), typed, folder, week.table("held"))
+            desk.echo(answer)
+        by = st.text_input(desk.WHO, key="held_by", max_chars=desk.LONGEST_WHO, persist_state="session") or ""
+        why = st.text_input(
+            "Why", key="held_why", max_chars=desk.LONGEST_WHY, persist_state="session",
+            placeholder="for example: looked up on the wet sheet",
+        ) or ""  # fmt: skip
+        typed = [{**one, "by": by.strip(), "why": why.strip()} for one in typed]
+        with st.container(horizontal=True):
+            go = st.button(DO[choice], type="primary", key="held_keep")
+            if st.button("Not now", key="held_leave"):
+                st.session_state.pop(OPEN, None)
+                st.rerun()
+        if go:
+            missing = (
+                "Type the value first." if answer is None
+                else "Nothing was written: see above why." if not answer.good
+                else "Say who puts it right: a role or initials." if not by.strip()
+                else "Say why: whoever reads the log later will ask." if not why.strip()
+                else ""
+            )  # fmt: skip
+            if missing or answer is None:
+                look.html(f'<p class="hand" role="alert">{escape(missing)}</p>')
+                return
+            keep(week, row, typed, answer.says)
+            st.rerun()
+
+
 # -- the log ---------------------------------------------------------------------------------------------
 
 
@@ -166,7 +248,7 @@ def log_html(folder: trial.Folder, rows: Sequence[Mapping[str, Any]]) -> str:
         state = escape(state_words(folder, row))
         cells = (
             f"{escape(when)}<br><small>{escape(row['by'] or 'nobody named')}</small>",
-            f"{escape(column_title(row['of_column'] or None))}<br><small>{escape(row['of_file'])}, line {row['of_line']}</small>",
+            f"{escape(desk.column_title(row['of_column'] or None))}<br><small>{escape(row['of_file'])}, line {row['of_line']}</small>",
             f"{escape(was)} → {escape(now)}",
             escape(row["why"] or "–"),
             state if row["state"] == "applied" else f"<strong>{state}</strong>",

@@ -20,11 +20,16 @@ URGENT = ("act today", "this week")
 
 CSS = Path(__file__).with_name("look.css")
 
-OPENER = """export default function({setTriggerValue}) {
+OPENER = """export default function({data, setTriggerValue}) {
+  const main = document.querySelector('.stMain'), key = 'tankround ' + data;
   const hear = e => { const a = e.target.closest && e.target.closest('a[data-tank]');
     if (!a || e.metaKey || e.ctrlKey || e.shiftKey || e.button) return;
-    e.preventDefault(); setTriggerValue('open', a.dataset.tank); };
-  document.addEventListener('click', hear); return () => document.removeEventListener('click', hear); }"""
+    e.preventDefault(); sessionStorage.setItem(key, main.scrollTop);
+    setTriggerValue('open', [a.dataset.go || 'one_tank', a.dataset.tank]); };
+  document.addEventListener('click', hear);
+  const was = sessionStorage.getItem(key);
+  if (was) { sessionStorage.removeItem(key); requestAnimationFrame(() => main.scrollTo(0, Number(was))); }
+  return () => document.removeEventListener('click', hear); }"""
 
 
 def label(text: str) -> str:
@@ -44,12 +49,36 @@ def tank_link(tank: str, name: str) -> str:
     return f'<a href="one_tank?tank={address(tank)}" data-tank="{escape(tank, quote=True)}" target="_self">{escape(name)}</a>'
 
 
-def open_on_click(known: Iterable[str]) -> None:
-    """Opens the tank whose link was clicked."""
+def open_on_click(page: str, known: Iterable[str]) -> None:
+    """Opens the tank whose link was clicked; whoever comes back finds the page where it was scrolled to."""
     opener = st.components.v2.component("tank_opener", js=OPENER, html="<span hidden></span>", isolate_styles=False)
-    heard = opener(key="opener", on_open_change=lambda: None)
-    if heard.open in set(known):
-        st.switch_page("views/one_tank.py", query_params={"tank": heard.open})
+    heard = opener(key="opener", data=page, on_open_change=lambda: None)
+    go, tank = heard.open or ("", "")
+    if tank in set(known) and go in ("one_tank", "plan", "at_the_tank", "held_rows"):
+        st.switch_page(f"views/{go}.py", query_params={"tank": tank})
+
+
+TOP = """export default function({data}) {
+  if (window.tankroundAt !== undefined && window.tankroundAt !== data) document.querySelector('.stMain')?.scrollTo(0, 0);
+  window.tankroundAt = data; }"""
+
+
+def begin_at_the_top(place: str) -> None:
+    """Another place than the one shown before begins at its first line; the same one stays where it was scrolled to."""
+    st.components.v2.component("begin_at_the_top", js=TOP, html="<span hidden></span>")(key="at_top", data=place)
+
+
+def shown(key: str, step: int) -> int:
+    """How many rows of a long list are on the page so far."""
+    return int(st.session_state.get(key, step))
+
+
+def more(key: str, total: int, step: int) -> None:
+    """The button that shows a part more of a long list."""
+    most = shown(key, step)
+    if total > most and st.button(f"Show {min(step, total - most)} more of {total}", key=f"more {key}"):
+        st.session_state[key] = most + step
+        st.rerun()
 
 
 def html(body: str) -> None:

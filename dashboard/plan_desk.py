@@ -17,29 +17,6 @@ OPEN_OPTIONS = 5  # dearer ones fold away
 FULL = 100.0  # per cent of a rating
 HEADS = ("What is changed", "cost", "time", "working bioload", "within rating", "water a year", "not known")
 ON_THE_WAY = 1  # of the days that a plan looks at: the one told in a row
-# Every target of the page is 48 px high or more; a slider's thumb keeps its size, only its hold grows.
-AREAS = ":is(.st-key-plan_tank, .st-key-what_if, .st-key-keep)"
-STYLE = f"""<style>
-{AREAS} .stButton button {{min-height: 48px;}}
-{AREAS} [data-testid="stButtonGroup"] button {{min-height: 48px; min-width: 50px;}}
-{AREAS} :is([data-testid="stTextInputRootElement"], [data-testid="stNumberInputContainer"], .react-aria-ComboBox > [role="group"]) {{min-height: 48px; align-items: center;}}
-{AREAS} [data-testid="stNumberInputContainer"] input {{min-height: 46px;}}
-{AREAS} [data-testid="stNumberInputContainer"] button {{width: 48px; min-height: 48px;}}
-{AREAS} [data-testid="stSlider"] [role="group"] > div {{min-height: 48px;}}
-{AREAS} [data-testid="stSlider"] div:has(> [data-testid="stSliderThumbValue"])::after {{content: ""; position: absolute; inset: -18px; border-radius: 50%;}}
-{AREAS} [data-testid="stSliderThumbValue"] {{display: none;}}
-.st-key-keep {{max-width: 44rem;}}
-[class*="st-key-kept_row"] {{border-top: 1px solid {look.HAIR}; padding-top: 6px;}}
-table.options td:first-child {{width: 36%;}} table.options td {{vertical-align: top;}} table.options td.w {{min-width: 9.5rem;}}
-table.sides td {{vertical-align: top;}} table.sides td.n {{min-width: 5.5rem;}} table.sides small {{display: block;}}
-table.sides .hand {{color: {look.HAND}; font-weight: 600;}}
-table.sides + p {{margin-top: .8rem;}} .tr details.group > summary {{min-height: 48px; line-height: 48px;}} .tr details.group {{padding: 0;}}
-.tr ul.minds {{padding-left: 1.1rem !important; margin: .5rem 0 0;}} .tr ul.minds li {{font-size: 13px; color: {look.INK2};}}
-@media screen and (max-width: 980px) {{
- table.options td {{width: auto !important;}} table.options td.w {{min-width: 0;}}
-}}
-@media print {{.st-key-what_controls, .st-key-keep, .stSlider, .stNumberInput {{display: none !important;}}}}
-</style>"""
 
 
 # -- loads and days ----------------------------------------------------------------------------------
@@ -266,7 +243,7 @@ def sides_html(begun: Start, found: Asked) -> str:
             for value, hand in zip(values, hands, strict=True)
         )
         body += f"<tr><td>{escape(label)}{under}</td>{cells}</tr>"
-    head = '<tr><th></th><th class="n">today</th><th class="n">what if</th></tr>'
+    head = '<tr><th>Of this tank</th><th class="n">today</th><th class="n">what if</th></tr>'
     return f'<table class="ledger sides"><thead>{head}</thead><tbody>{body}</tbody></table>'
 
 

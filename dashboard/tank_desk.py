@@ -179,15 +179,13 @@ def history(week: Week, tank: str) -> None:
         look.html("<p>Nothing is recorded yet.</p>")
         return
     key = f"history {tank}"
-    shown = st.session_state.get(key, SHOWN)
+    shown = look.shown(key, SHOWN)
     lines = "".join(
         f"<li><strong>{day(date, year=date.year != week.as_of.year)}</strong> {escape(text)}</li>"
         for date, text in rows[:shown]
     )
     look.html(f'<ul class="plain">{lines}</ul><p class="small">{min(shown, len(rows))} of {len(rows)}.</p>')
-    if shown < len(rows) and st.button(f"Show {min(SHOWN, len(rows) - shown)} more", key=f"more {tank}"):
-        st.session_state[key] = shown + SHOWN
-        st.rerun()
+    look.more(key, len(rows), SHOWN)
 
 
 # -- done today --------------------------------------------------------------------------------------

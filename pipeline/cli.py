@@ -254,17 +254,16 @@ def export(
 
 @app.command()
 def dashboard(
-    logs: Logs,
-    port: Port = None,
-    browser: o.Browser = True,
-    as_of: AsOf = None,
-    db: Db = None,
-) -> None:
+    logs: Logs, port: Port = None, browser: o.Browser = True, as_of: AsOf = None, db: Db = None,
+    phones: o.Phones = False, cert: o.Cert = None, key: o.Key = None,
+) -> None:  # fmt: skip
     """The dashboard, on this machine only and without telemetry. Ctrl-C stops it."""
     from dashboard.launch import serve
 
+    if (cert is None) != (key is None) or (cert is not None and not phones):
+        raise typer.BadParameter("--cert and --key belong together, and to --phones.")
     _open(logs, as_of, db)
-    raise typer.Exit(serve(logs, db, port, browser, as_of))
+    raise typer.Exit(serve(logs, db, port, browser, as_of, phones, (cert, key) if cert and key else None))
 
 
 @app.command()

@@ -10,14 +10,17 @@ import codecs
 import csv
 import datetime as dt
 import fcntl
+import hashlib
 import io
+import json
 import os
 import re
 import tomllib
 import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 from pipeline import safe_write
 from pipeline.problems import Problem
@@ -130,6 +133,52 @@ def save_visits(folder: Path, rows: Sequence[Mapping[str, str]], today: dt.date)
             continue
         return target
     raise Problem(f"{folder}/visits holds 999 files entered on {today}; join some of them, then save again.")
+
+
+# -- drafts: typed and not kept yet. They lie beside the warehouse, where no load reads them ---------------
+
+
+def _draft_file(folder: Path, tank: str, day: dt.date) -> Path:
+    name = hashlib.sha256(tank.encode("utf-8", "surrogateescape")).hexdigest()[:16]
+    return folder / ".tankround" / "drafts" / f"{day.isoformat()}-{name}.json"
+
+
+def _draft_of(path: Path) -> dict[str, Any]:
+    """What a draft holds; one that can't be read is none."""
+    try:
+        found = json.loads(path.read_text("utf-8"))
+        return found if isinstance(found.get("tank"), str) and isinstance(found.get("answers"), dict) else {}
+    except (OSError, ValueError, AttributeError):
+        return {}
+
+
+def draft(folder: Path, tank: str, day: dt.date) -> dict[str, Any]:
+    """What was typed of a tank's visit and not kept: the answer to each question."""
+    answers: dict[str, Any] = _draft_of(_draft_file(folder, tank, day)).get("answers", {})
+    return answers
+
+
+def drafts(folder: Path) -> list[tuple[dt.date, str]]:
+    """(day, tank) of all that was typed and not kept, the newest day first."""
+    found = []
+    for path in sorted((folder / ".tankround" / "drafts").glob("????-??-??-*.json"), reverse=True):
+        with suppress(ValueError):
+            if held := _draft_of(path):
+                found.append((dt.date.fromisoformat(path.name[:10]), str(held["tank"])))
+    return found
+
+
+def keep_draft(folder: Path, tank: str, day: dt.date, answers: Mapping[str, Any]) -> None:
+    """Write down what is typed so far, in place of what was; nothing typed, or kept by now, takes the draft away."""
+    target = _draft_file(folder, tank, day)
+    try:
+        if not answers:
+            target.unlink(missing_ok=True)
+            return
+        target.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise safe_write.explained(error, target) from None
+    safe_write.write(target, json.dumps({"tank": tank, "answers": answers}).encode(), replace=True)
 
 
 def save_upload(folder: Path, kind: str, name: str, content: bytes) -> Path:

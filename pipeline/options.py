@@ -116,3 +116,6 @@ FromSheet = Annotated[
     typer.Option("--from", metavar="FILE", parser=a_path, help="Fill it from a spreadsheet: .xlsx, .ods or .csv."),
 ]
 Kind = Annotated[str | None, typer.Argument(metavar="[FAMILY]", help="visits, tanks, feeding …; all by default.")]
+Phones = Annotated[bool, typer.Option("--phones", help="Serve this network too, behind a one-time code.")]
+Cert = Annotated[Path | None, typer.Option("--cert", parser=a_path, metavar="FILE", help="A certificate, to encrypt.")]
+Key = Annotated[Path | None, typer.Option("--key", parser=a_path, metavar="FILE", help="The certificate's key.")]

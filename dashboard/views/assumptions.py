@@ -18,6 +18,11 @@ OF = {"class": "class", "plain": "plain rating", "working": "working rating"}
 SAID, FEW = 3, 2  # assumptions named in the sentence; tanks named without folding them under their count
 
 
+LARGE = (
+    60  # tanks above which what depends on the assumptions is calculated only when asked for: half a minute at 1,000
+)
+
+
 @st.cache_data(max_entries=4, show_spinner="Moving each assumption by its uncertainty")
 def _moves(stamp: str, _week: Week) -> list[Move]:
     return hangs_on(_week)
@@ -171,6 +176,12 @@ def page() -> None:
     ranged = sum(f.low is not None or f.high is not None for f in records)
     # What depends on them takes longest; the list stands meanwhile.
     with top:
+        if week.now("review").height > LARGE and not (
+            st.session_state.get("hangs") or st.button("Calculate what depends on them", key="hangs_go")
+        ):
+            look.say(f"{len(records)} assumptions, {ranged} with a stated range.")
+            return
+        st.session_state["hangs"] = True
         moves = _moves(data.stamp(), week)
         look.html(
             f'<p class="counts">{escape(sentence(moves, ranged, week.now("review").height))}</p>'

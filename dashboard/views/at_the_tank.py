@@ -9,7 +9,10 @@ import streamlit as st
 
 from dashboard import at_tank, data, enter_forms, enter_sheets, look
 from dashboard import enter_desk as desk
+from dashboard import enter_kept as kept
 from pipeline import logbook
+from pipeline.week import Week
+from pipeline.wording import day, listed
 
 WAYS = ("at the tank", "as a grid", "as a file", "another record")
 
@@ -24,16 +27,95 @@ def _day() -> dt.date:
             asked = data.as_of()
         st.session_state["enter_day"] = min(asked, today)
     when = st.date_input(
-        "Day of the visit", key="enter_day", max_value=today, format="YYYY-MM-DD", persist_state="session", width=180
+        "Day of the visit", key="enter_day", max_value=today, format="YYYY-MM-DD", persist_state="session", width=180,
+        on_change=lambda: st.query_params.clear(),
+    )  # fmt: skip
+    when = when if isinstance(when, dt.date) else today
+    if st.query_params.get("day") != when.isoformat():
+        st.query_params["day"] = when.isoformat()  # a reload comes back to it
+    return when
+
+
+def choose(week: Week, when: dt.date) -> str:
+    """The tank: the next on the route after one was kept, the one in the address, or any that is chosen."""
+    order = at_tank.route(week, when)
+    tanks = [tank for _, tank in order]
+    if not tanks:
+        return ""
+    titles, done = data.tank_titles(week), at_tank.read_on(week, when)
+    begun = [tank for date, tank in logbook.drafts(week.folder) if date == when and tank in tanks]
+    asked = st.session_state.pop("enter_next", None) or st.query_params.get("tank", "")
+    if asked not in tanks:
+        asked = begun[0] if begun else at_tank.start(week, when, order)
+    st.session_state["enter_tank"] = asked
+
+    def write() -> None:
+        st.query_params["tank"] = st.session_state["enter_tank"]
+
+    chosen: str = st.selectbox(
+        "Tank", tanks, format_func=lambda t: titles[t] + (", entered" if t in done else ""), key="enter_tank",
+        on_change=write, persist_state="session", width=360,
+    )  # fmt: skip
+    if st.query_params.get("tank") != chosen:
+        write()
+    return chosen
+
+
+def the_tank(week: Week, when: dt.date, tank: str) -> None:
+    """One tank, its questions, and the button to the next; its name and the button stay in sight."""
+    if not tank:
+        look.say(f"No tank runs on {day(when, year=True)}: choose another day.")
+        return
+    order = at_tank.route(week, when)
+    tanks, done = [t for _, t in order], at_tank.read_on(week, when)
+    site = {t: s for s, t in order}[tank]
+    here = [t for s, t in order if s == site]
+    names = dict(week.table("tank").select("tank", "name").iter_rows())
+    sites = dict(week.table("site").select("site", "name").iter_rows())
+    with st.container(key="here"):
+        look.html(
+            f'<p class="counts">{escape(sites.get(site) or site)}, tank {here.index(tank) + 1} of {len(here)}:'
+            f" {escape(names.get(tank) or tank)}.</p>"
+        )
+    others = [
+        (date, other) for date, other in logbook.drafts(week.folder) if other in names and (date, other) != (when, tank)
+    ]
+    links = [
+        f'<a href="at_the_tank?tank={look.address(other)}&amp;day={date}" target="_self">{escape(names[other] or other)}, {day(date)}</a>'
+        for date, other in others
+    ]
+    look.html(
+        '<p class="small">Tap the step you matched; tap two if it lies between. Nothing tapped means not tested.'
+        + (f" Entered already for this day{', at ' + done[tank] if done[tank] else ''}." if tank in done else "")
+        + (f" Begun and not kept: {listed(links)}." if links else "")
+        + "</p>"
     )
-    return when if isinstance(when, dt.date) else today
+    times = st.session_state.get("enter_times", {})
+    key = f"at {tank} {when} {times.get((tank, when), 0)}"
+    kept.take_up(week, tank, when, key)
+    entered = at_tank.questions(week, tank, when, key)
+    kept.lay_down(week, tank, when, key, entered)
+    by = st.text_input(desk.WHO, key="enter_by", max_chars=desk.LONGEST_WHO, persist_state="session") or ""
+    after = tanks[tanks.index(tank) + 1] if tank != tanks[-1] else None
+    to = f"go to {look.label(names.get(after) or after)}" if after else "end the round"
+    with st.container(key="bar"):
+        desk.became()
+        sure = st.session_state.get("enter_sure") == entered.row
+        word = f"{'Keep as it is' if sure else 'Keep'} and {to}" if entered.anything else f"Nothing entered: {to}"
+        # The key names the tank: a second tap on the same button cannot pass over the next one.
+        if st.button(word, type="primary", width="stretch", key=f"keep {key}"):
+            if entered.anything:
+                kept.keep(week, tank, when, entered, by, after or tank, sure)
+            else:
+                st.session_state["enter_next"] = after or tank
+            st.rerun()
+    kept.of_the_day(week, when)
+    look.begin_at_the_top(f"{tank} {when}")
 
 
 def page() -> None:
-    st.html(desk.STYLE)
     st.title("At the tank")
     week = desk.week()
-    desk.became()
     if not week.table("tank").height:
         look.say(
             "No tanks are on this round yet. Fill in sites.csv and tanks.csv, then their readings can be entered here."
@@ -53,21 +135,24 @@ def page() -> None:
     if way == WAYS[2]:
         with st.container(key="sheets"):
             enter_sheets.upload(week)
+            desk.became()
     elif way == WAYS[3]:
         with st.container(key="sheets"):
             enter_forms.page(week, _day())
+            desk.became()
     elif way == WAYS[1]:
         with st.container(key="sheets"):
             with st.container(horizontal=True):
                 when = _day()
                 sites = enter_sheets.sites_of(week, when)
             enter_sheets.grid(week, when, sites)
+            desk.became()
     else:
         with st.container(key="desk"):
             with st.container(horizontal=True):
                 when = _day()
-                tank = at_tank.choose(week, when)
-            at_tank.page(week, when, tank)
+                tank = choose(week, when)
+            the_tank(week, when, tank)
     look.foot(week)
 
 

@@ -17,7 +17,8 @@ from pipeline.wording import amount, counted, day, listed, number, pct, span
 
 Row = dict[str, Any]
 WEEKS = 26  # how far back the first week over and climbing is looked for
-FOLDED = 60  # tanks above which the table is folded by site
+FOLDED = 60  # tanks above which those that are neither over nor climbing are shown a site at a time
+TRACED = 20  # tanks, the most loaded first, whose weeks are calculated to say since when
 # over its rating, climbing -> what it is called, and what it suggests
 CORNERS = {
     (True, True): ("over and climbing", "more media, or less stock and food"),
@@ -69,7 +70,8 @@ def gathered(week: Week, column: str) -> list[Row]:
             else None
         )
         rows.append({**one, "load": load, "corner": corner})
-    loud = sorted(row["tank"] for row in rows if row["corner"] == (True, True))
+    over = sorted((row for row in rows if row["corner"] == (True, True)), key=lambda row: -row["load"])
+    loud = sorted(row["tank"] for row in over[:TRACED])
     runs = _runs(data.stamp(), column, loud, week) if loud else {}
     for one in rows:
         one["since"] = runs.get(one["tank"])
@@ -95,7 +97,7 @@ def counts_html(week: Week, rows: list[Row]) -> str:
 
 def table_html(rows: list[Row], column: str) -> str:
     """The ranked table."""
-    heads = (("Tank", 34), ("Bioload, % of rating", 24), ("Net rise mg/L a week", 22), ("", 20))
+    heads = (("Tank", 34), ("Bioload, % of rating", 24), ("Net rise mg/L a week", 22), ("Both", 20))
     out = []
     for row in rows:
         both = row["corner"] == (True, True)
@@ -123,18 +125,20 @@ def table_html(rows: list[Row], column: str) -> str:
     )
 
 
-def tables_html(rows: list[Row], column: str) -> str:
-    """One table; of a large round the tanks that are over or climbing, and the others folded by site."""
+def tables(rows: list[Row], column: str) -> None:
+    """One table; of a large round the tanks that are over or climbing, a part at a time, and the others of one site."""
     if len(rows) <= FOLDED:
-        return table_html(rows, column)
-    calm = [row for row in rows if row["corner"] in ((False, False), None)]
+        look.html(table_html(rows, column))
+        return
     loud = [row for row in rows if row["corner"] not in ((False, False), None)]
-    folds = "".join(
-        f'<details class="fold"><summary>{escape(site)}: {counted(len(mine), "other tank")}</summary>{table_html(mine, column)}</details>'
-        for site in sorted({row["site"] for row in calm})
-        if (mine := [row for row in calm if row["site"] == site])
-    )
-    return (table_html(loud, column) if loud else "") + folds
+    if loud:
+        look.html(table_html(loud[: look.shown("capacity_most", FOLDED)], column))
+        look.more("capacity_most", len(loud), FOLDED)
+    calm = [row for row in rows if row["corner"] in ((False, False), None)]
+    sites = sorted({row["site"] for row in calm})
+    of = st.selectbox("The others, by site", sites, index=None, placeholder="choose a site", key="calm_site", width=340)
+    if mine := [row for row in calm if row["site"] == of]:
+        look.html(table_html(mine, column))
 
 
 def scatter(week: Week, rows: list[Row], which: str) -> None:
@@ -200,10 +204,10 @@ def page() -> None:
     look.html(counts_html(week, rows))
     left, right = st.columns([6, 5], gap="large")
     with left:
-        look.html(tables_html(rows, column))
+        tables(rows, column)
     with right:
         scatter(week, rows, which or "plain rating")
-    look.open_on_click([row["tank"] for row in rows])
+    look.open_on_click("capacity_and_nitrate", [row["tank"] for row in rows])
     look.foot(week)
 
 

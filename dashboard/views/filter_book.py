@@ -3,50 +3,38 @@
 from __future__ import annotations
 
 from html import escape
+from typing import Any
 
 import streamlit as st
 
 from dashboard import book_desk, data, ledgers, look
+from dashboard import enter_desk as desk
 from pipeline.advise import filter_entry, fit
-from pipeline.advise.filter_entry import Entry
 from pipeline.papers.reply import reply_pdf
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import NBSP, number
+from pipeline.wording import number
 from schemas.words import STOCKING
 
 Choice = tuple[str, str]  # ("filter" or "model", its name)
 BASES = ("net litres", "gross litres")
-PILLS_MOST, COMPARED = 12, 6  # models shown as pills, and those compared before anybody chooses
+BOOK: Choice = ("", "")  # nothing opened
 
 
 def choose(titles: dict[Choice, str]) -> Choice:
-    """The filter or model in the address; choosing another writes it back."""
-    keys = list(titles)
-    asked = next(((kind, st.query_params[kind]) for kind in ("filter", "model") if kind in st.query_params), None)
+    """The filter or model in the address, else the whole book; choosing another writes it back."""
+    asked = next(((kind, st.query_params[kind]) for kind in ("filter", "model") if kind in st.query_params), BOOK)
+    st.session_state["entry_chosen"] = asked if asked in titles else BOOK
 
     def write() -> None:
         kind, name = st.session_state["entry_chosen"]
-        st.query_params.from_dict({kind: name})
+        st.query_params.from_dict({kind: name} if kind else {})
 
-    if asked in titles:
-        st.session_state["entry_chosen"] = asked
-    if st.session_state.get("entry_chosen") not in titles:
-        st.session_state["entry_chosen"] = keys[0]
     chosen: Choice = st.selectbox(
-        "Filter or model", keys, format_func=lambda key: titles[key], key="entry_chosen", on_change=write, width=340,
-        persist_state="session",
+        "Filter or model", list(titles), format_func=lambda key: titles[key], key="entry_chosen", on_change=write,
+        width=340, persist_state="session",
     )  # fmt: skip
     return chosen
-
-
-def still_there(key: str, options: list[str]) -> None:
-    """What was chosen before the book changed and is gone from it is forgotten: a widget can't show it."""
-    kept = st.session_state.get(key)
-    if isinstance(kept, list):
-        st.session_state[key] = [name for name in kept if name in options]
-    elif kept is not None and kept not in options:
-        del st.session_state[key]
 
 
 def the_tank(week: Week, tank: str) -> None:
@@ -74,73 +62,55 @@ def the_tank(week: Week, tank: str) -> None:
     look.html(book_desk.hangs_html(capacity, standing))
 
 
-def will_it_do(week: Week, entry: Entry) -> None:
-    """Any model for so many litres: the answer, the letter, and several models side by side."""
-    names = list(filter_entry.models_of(week))
-    look.html('<span id="will-it-do"></span>')
-    look.section("Will it do?", "a model for a tank, on paper")
-    if not names:
+@st.cache_data(max_entries=32, show_spinner="Asking each model")
+def _compared(stamp: str, stocking: str | None, volume: dict[str, float], _week: Week) -> list[dict[str, Any]]:
+    return fit.compare(_week, list(filter_entry.models_of(_week)), stocking=stocking, **volume)
+
+
+def will_it_do(week: Week) -> None:
+    """So many litres: all models side by side, the smallest shortfall first; then one model's answer and letter."""
+    look.section("Will it do?", "every model of the book for so many litres, on paper")
+    if not filter_entry.models_of(week):
         look.html(
             "<p>No model is in the book yet. Fill in filter_models.csv and compartments.csv, then load again.</p>"
         )
         return
-    own = entry.model.name if entry.model is not None else names[0]
-    net = None
-    if entry.tank is not None:
-        net = next(iter(data.of(week.now("capacity"), entry.tank)["net_l"].to_list()), None)
-    # Another entry starts the questions anew, with its own tank's water.
-    key = f"{entry.is_model}{entry.name}"
-    still_there(f"ask_model_{key}", names)
-    still_there("compare", names)
-    first, second, third, fourth = st.columns([2, 1.2, 1.2, 2.6], vertical_alignment="bottom")
-    with first:
-        model = st.selectbox(
-            "Model",
-            names,
-            index=names.index(own) if own in names else 0,
-            key=f"ask_model_{key}",
-            persist_state="session",
-        )
-    with second:
-        wet = st.number_input(
-            "Litres",
-            min_value=1.0,
-            value=net,
-            step=10.0,
-            format="%.0f",
-            key=f"ask_l_{key}",
-            persist_state="session",
-            placeholder="how many?",
-        )
+    first, second, third = st.columns([1.2, 2, 3.4], vertical_alignment="bottom")
+    wet = first.number_input(
+        "Litres", min_value=1.0, value=None, step=10.0, format="%.0f", key="ask_l", persist_state="session",
+        placeholder="how many?",
+    )  # fmt: skip
+    basis = second.segmented_control(
+        "Litres are", BASES, default=BASES[0], required=True, key="ask_basis", persist_state="session"
+    )
     with third:
-        flow = st.number_input(
-            "Timed flow, L/h",
-            min_value=1.0,
-            value=None,
-            step=10.0,
-            format="%.0f",
-            key=f"ask_flow_{key}",
-            persist_state="session",
-            placeholder="by the book",
-        )
-    with fourth:
-        basis = st.segmented_control(
-            "Litres are", BASES, default=BASES[0], required=True, key=f"ask_basis_{key}", persist_state="session"
-        )
-    stocking = st.pills("Stocking", STOCKING, default=None, key=f"ask_stock_{key}", persist_state="session")
+        stocking = st.pills("Stocking", STOCKING, default=None, key="ask_stock", persist_state="session")
     if wet is None:
         look.html("<p>Type the litres to be answered.</p>")
         return
-    volume = {"net_l": wet} if basis == BASES[0] else {"gross_l": wet}
+    volume = {"net_l" if basis == BASES[0] else "gross_l": wet}
+    answers = book_desk.by_shortfall(_compared(data.stamp(), stocking, volume, week))
+    look.html(
+        book_desk.compare_html(answers)
+        + '<p class="small">Those that do come first, then the smallest shortfall. Flow by the book, media filled loosely or'
+        " packed neatly. Slack: the share of the full rating, filled loosely, that this tank leaves free.</p>"
+    )
+    names = [answer["model"] for answer in answers]
+    desk.still_there("ask_model", names)
+    left, right = st.columns([2, 5], vertical_alignment="bottom")
+    model = left.selectbox("The answer for", names, key="ask_model", persist_state="session")
+    timed = right.number_input(
+        "Timed flow, L/h", min_value=1.0, value=None, step=10.0, format="%.0f", key="ask_flow", width=200,
+        persist_state="session", placeholder="by the book",
+    )  # fmt: skip
     try:
-        answer = fit.will_it_do(week, model, stocking=stocking, flow=flow, **volume)
+        answer = fit.will_it_do(week, model, stocking=stocking, flow=timed, **volume)
     except Problem as problem:
         look.say(str(problem))
         return
     look.say(book_desk.answer_sentence(answer))
     left, right = st.columns(2, gap="large")
     with left:
-        look.html(book_desk.layouts_html(answer))
         look.html(book_desk.answer_html(answer))
     with right:
         look.html("<p><strong>The reply, to copy</strong></p>")
@@ -150,53 +120,30 @@ def will_it_do(week: Week, entry: Entry) -> None:
             "The reply as PDF", data=lambda: reply_pdf(week, [answer]), file_name=f"reply-{model}-{number(answer['net_l'], 4)}-L.pdf",
             mime="application/pdf", on_click="ignore", key="reply_pdf",
         )  # fmt: skip
-    look.section("Side by side", f"for {number(answer['net_l'], 4)}{NBSP}L net")
-    if len(names) <= PILLS_MOST:
-        several = st.pills(
-            "Models",
-            names,
-            selection_mode="multi",
-            default=names[:COMPARED],
-            key="compare",
-            persist_state="session",
-            format_func=look.label,
-        )
-    else:
-        several = st.multiselect("Models", names, default=names[:COMPARED], key="compare", persist_state="session")
-    if several:
-        look.html(book_desk.compare_html(fit.compare(week, several, stocking=stocking, net_l=answer["net_l"])))
-        look.html(
-            '<p class="small">Those that do come first, then the cheaper. Slack: the share of the full rating that this tank leaves free. Flow by the book.</p>'
-        )
 
 
-def page() -> None:
-    week = data.week()
-    tanks = data.tank_titles(week)
-    titles: dict[Choice, str] = {
-        ("filter", name): f"{name}, {tanks.get(tank, tank) if tank else 'on no tank'}"
-        for name, tank in filter_entry.filters_of(week)
-    }
-    titles |= {("model", name): f"{name}, model of the book" for name in filter_entry.models_of(week)}
-    if not titles:
-        st.title("Filter book")
-        look.say("The filter book is empty: no filter and no model is written down yet.")
-        look.html(
-            "<p>Fill in filter_models.csv, compartments.csv and media.csv for the models, then filters.csv, placements.csv"
-            " and fills.csv for the filters in use, and run “tankround load”.</p>"
-        )
-        look.foot(week)
-        return
-    kind, name = choose(titles)
+def all_filters(week: Week, tanks: dict[str, str]) -> None:
+    """Every filter as a list to sort; the one chosen is opened."""
+    rows = book_desk.filters_table(week, tanks)
+    look.section("All filters", f"{rows.height}; a click on a heading sorts, a click on a row opens its page")
+    chosen = st.dataframe(
+        rows, hide_index=True, on_select="rerun", selection_mode="single-row", key="all_filters",
+        height=min(38 + 35 * rows.height, 620), column_config=book_desk.FILTER_COLUMNS,
+    )  # fmt: skip
+    if chosen.selection.rows:
+        st.query_params.from_dict({"filter": rows["Filter"][chosen.selection.rows[0]]})
+        st.rerun()
+
+
+def opened(week: Week, kind: str, name: str, tanks: dict[str, str]) -> None:
+    """One filter or model: what it is good for, how it is laid out, what it held."""
     entry = filter_entry.of_model(week, name) if kind == "model" else filter_entry.of_filter(week, name)
-    st.title(f"Filter book: {look.label(name)}")
     net = None
     if entry.tank is not None:
         net = next(iter(data.of(week.now("capacity"), entry.tank)["net_l"].to_list()), None)
     look.html(
         f'<p class="counts">{escape(book_desk.sentence(entry, tanks.get(entry.tank or ""), net))}</p>'
         f'<p class="small">{book_desk.facts_line(entry)}</p>'
-        '<p class="small">Further down: <a href="#will-it-do">Will it do?</a> with a reply to send, and models side by side.</p>'
     )
     left, right = st.columns(2, gap="large")
     with left:
@@ -213,8 +160,7 @@ def page() -> None:
     elif entry.tank is not None:
         the_tank(week, entry.tank)
     look.section("Its compartments", "in flow order, and how each assumption is known")
-    model = entry.model.name if entry.model is not None else ""
-    known = filter_entry.rooms_known(week, model)
+    known = filter_entry.rooms_known(week, entry.model.name if entry.model is not None else "")
     look.html(
         book_desk.rooms_html(known)
         if known
@@ -223,7 +169,33 @@ def page() -> None:
     if not entry.is_model:
         look.section("What it held", "newest first")
         look.html(book_desk.history_html(book_desk.history(week, name, tanks)))
-    will_it_do(week, entry)
+
+
+def page() -> None:
+    week = data.week()
+    tanks = data.tank_titles(week)
+    titles: dict[Choice, str] = {BOOK: "the whole book"} | {
+        ("filter", name): f"{name}, {tanks.get(tank, tank) if tank else 'on no tank'}"
+        for name, tank in filter_entry.filters_of(week)
+    }
+    titles |= {("model", name): f"{name}, model of the book" for name in filter_entry.models_of(week)}
+    if len(titles) == 1:
+        st.title("Filter book")
+        look.say("The filter book is empty: no filter and no model is written down yet.")
+        look.html(
+            "<p>Fill in filter_models.csv, compartments.csv and media.csv for the models, then filters.csv, placements.csv"
+            " and fills.csv for the filters in use, and run “tankround load”.</p>"
+        )
+        look.foot(week)
+        return
+    heading = st.container()
+    kind, name = choose(titles)
+    heading.title(f"Filter book: {look.label(name)}" if kind else "Filter book")
+    if kind:
+        opened(week, kind, name, tanks)
+    else:
+        will_it_do(week)
+        all_filters(week, tanks)
     look.foot(week)
 
 

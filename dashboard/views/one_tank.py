@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from html import escape
 from typing import Any
 
@@ -200,6 +201,12 @@ def capacity_sums(week: Week, tank: str, capacity: Row | None) -> None:
     )
 
 
+def the_filter(week: Week, tank: str) -> None:
+    look.html(ledgers.filter_html(filter_entry.on_tank(week, tank)))
+    audit = data.of(week.now("audit"), tank).to_dicts()
+    look.html("".join(f"<p>{escape(a['says'])} <strong>{escape(a['do'])}</strong></p>" for a in audit))
+
+
 def page() -> None:
     week = data.week()
     titles = data.ranked_titles(week)
@@ -228,16 +235,18 @@ def page() -> None:
         st.toggle("12 weeks only", key="short", persist_state="session")
     with st.expander(f"{counted(len(found), 'finding')}, one by one"):
         look.html(ledgers.findings_html(found, causes))
-    with st.expander("The rest of the water"):
-        rest(week, tank)
-    with st.expander("The filter, as the water meets it"):
-        look.html(ledgers.filter_html(filter_entry.on_tank(week, tank)))
-        audit = data.of(week.now("audit"), tank).to_dicts()
-        look.html("".join(f"<p>{escape(a['says'])} <strong>{escape(a['do'])}</strong></p>" for a in audit))
-    with st.expander("Its capacity, line by line"):
-        capacity_sums(week, tank, capacity)
-    with st.expander("History"):
-        desk.history(week, tank)
+    folded: dict[str, Callable[[], None]] = {
+        "The rest of the water": lambda: rest(week, tank),
+        "The filter, as the water meets it": lambda: the_filter(week, tank),
+        "Its capacity, line by line": lambda: capacity_sums(week, tank, capacity),
+        "History": lambda: desk.history(week, tank),
+    }
+    for name, show in folded.items():
+        # Made only once it is opened: half the page's work otherwise.
+        part = st.expander(name, key=f"fold {name}", on_change="rerun")
+        if part.open:
+            with part:
+                show()
     look.foot(week)
 
 

@@ -18,6 +18,7 @@ from pipeline.advise import what_if
 from pipeline.advise.what_if import Asked, Settings, Start
 from pipeline.advise.what_if_start import MEDIA_MOST_KG
 from pipeline.papers import proposals
+from pipeline.papers.proposals import Proposal
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import number, with_unit
@@ -166,12 +167,9 @@ def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) ->
             st.session_state[f"keep_of {tank}"] = found.words
             st.session_state[key] = next(iter(titles))
         chosen = st.selectbox("Which", list(titles), format_func=lambda n: titles[n], key=key)
-        by = (
-            st.text_input(enter_desk.WHO, key="keep_by", max_chars=enter_desk.LONGEST_WHO, persist_state="session")
-            or ""
-        )
+        by = st.session_state.get("keep_by", "") if plan["options"] else who()
         if st.button("Keep as a proposal", type="primary", key="keep_proposal"):
-            kept(week, begun, plan, asked, found, chosen, by)
+            kept(week, made(begun, plan, asked, found, chosen, by), here=True)
     else:
         look.html("<p>There is nothing to keep yet: move a slider above.</p>")
     enter_desk.became()
@@ -188,15 +186,26 @@ def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) ->
                 withdraw(week, one.name, by or one.by)
 
 
-def kept(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked, chosen: int, by: str) -> None:
-    """Keeps what was chosen and says what became of it."""
-    tank, today = begun.tank.tank, dt.date.today()
+def who() -> str:
+    """Who keeps a proposal: asked once on the page."""
+    return st.text_input(
+        enter_desk.WHO, key="keep_by", max_chars=enter_desk.LONGEST_WHO, persist_state="session", width=240
+    ) or ""  # fmt: skip
+
+
+def made(begun: Start, plan: Plan, asked: Settings, found: Asked, chosen: int, by: str) -> Proposal:
+    """What was chosen, as a proposal."""
+    tank, today, as_of = begun.tank.tank, dt.date.today(), begun.desk.week.as_of
+    if chosen == WHAT_IF:
+        return proposals.of_what_if(tank, asked, begun.today, found, by.strip(), today, as_of)
+    return proposals.of_option(tank, plan["options"][chosen - 1], by.strip(), today, as_of)
+
+
+def kept(week: Week, one: Proposal, *, here: bool) -> None:
+    """Keeps a proposal; what became of it is said beside the button: under the options, or `here` below."""
+    st.session_state["kept_here"] = here
     try:
-        if chosen == WHAT_IF:
-            made = proposals.of_what_if(tank, asked, begun.today, found, by.strip(), today, week.as_of)
-        else:
-            made = proposals.of_option(tank, plan["options"][chosen - 1], by.strip(), today, week.as_of)
-        one, new = proposals.keep(week.folder, made)
+        one, new = proposals.keep(week.folder, one)
     except Problem as problem:
         enter_desk.tell([f"Not kept: {problem}"], hand=True)
         return
@@ -204,6 +213,19 @@ def kept(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked, ch
     enter_desk.tell(
         [f"Kept: {where}. No report says it until it is ticked on Papers." if new else f"It was kept already: {where}."]
     )
+
+
+def keep_option(week: Week, begun: Start, plan: Plan) -> None:
+    """A button beside each option that keeps it for the report."""
+    with st.container(horizontal=True, vertical_alignment="bottom", key="keep_options"):
+        by = who()
+        for n, option in enumerate(plan["options"][: desk.OPEN_OPTIONS], start=1):
+            if st.button(f"Keep option {n}", key=f"keep_option {n}"):
+                today = dt.date.today()
+                one = proposals.of_option(begun.tank.tank, option, by.strip(), today, week.as_of)
+                kept(week, one, here=False)
+        if not st.session_state.get("kept_here"):
+            enter_desk.became()
 
 
 def withdraw(week: Week, name: str, by: str) -> None:
@@ -220,11 +242,12 @@ def withdraw(week: Week, name: str, by: str) -> None:
 # -- the page ----------------------------------------------------------------------------------------
 
 
-def options(begun: Start, plan: Plan) -> None:
+def options(week: Week, begun: Start, plan: Plan) -> None:
     """What the planner found, or what to do where it found nothing."""
     look.section("Options", "cheapest first")
     if plan["options"]:
         look.html(desk.options_html(plan))
+        keep_option(week, begun, plan)
     elif not begun.tank.known:
         look.html(
             "<p>Nothing can be weighed without that. Write it down in tanks.csv (litres), filters.csv, placements.csv and"
@@ -258,7 +281,6 @@ def water(begun: Start, plan: Plan) -> None:
 
 def page() -> None:
     week = data.week()
-    st.html(desk.STYLE)
     titles = data.ranked_titles(week)
     if not titles:
         st.title("Plan")
@@ -278,7 +300,7 @@ def page() -> None:
     look.html(
         f'<p class="counts">{escape(plan["says"])}</p>{desk.class_html(review)}<p class="small">{desk.facts_html(begun, plan, quote(tank))}</p>'
     )
-    options(begun, plan)
+    options(week, begun, plan)
     water(begun, plan)
     with st.container(key="what_if"):
         asked, found = what(begun)

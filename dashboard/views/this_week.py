@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Collection, Mapping, Sequence
 from html import escape
 from typing import Any
 
@@ -16,7 +17,7 @@ from pipeline.wording import ago, counted, day, listed, sentence
 from schemas.words import CLASSES
 
 Row = dict[str, Any]
-MANY = 200  # rows above which steady tanks are sent only when asked for
+PART = 60  # rows shown at a time: what needs a hand comes first
 SAID = {"act today": "to act on today", "plan": "to plan", "due": "with a job due"}  # the others by their own name
 HEADS = (("Class", 8.4), ("Tank", 10.2), ("Why, and the next step", 25.6),
          ("Nitrate, 12 weeks, and where it levels off", 14.8), ("Last reading mg/L", 8), ("Net rise mg/L a week", 8.4),
@@ -47,13 +48,13 @@ def newest(week: Week) -> str:
     return f'<span class="hand">{said}</span>' if age > week.round.visit_every_days else said
 
 
-def counts_html(week: Week, review: pl.DataFrame) -> str:
-    """The sentence of counts; each links to its rows, and they add up to all tanks."""
-    said = [
-        f'{marks.mark(name)}<a href="#{_id(name)}" target="_self">{n} {escape(SAID.get(name, name))}</a>'
-        for name, n in told.counts(review).items()
-        if n
-    ]
+def counts_html(week: Week, review: pl.DataFrame, shown: Collection[str]) -> str:
+    """The sentence of counts, which add up to all tanks; each links to its rows where they are on the page."""
+    said = []
+    for name, n in told.counts(review).items():
+        words = f"{n} {escape(SAID.get(name, name))}"
+        words = f'<a href="#{_id(name)}" target="_self">{words}</a>' if name in shown else words
+        said += [marks.mark(name) + words] if n else []
     sites = week.table("tank").filter(pl.col("tank").is_in(review["tank"].to_list()))["site"].n_unique()
     head = f"{counted(review.height, 'tank')} on {counted(sites, 'site')}, {newest(week)}"
     return f"{head}: {listed(said)}." if said else empty_words(week)
@@ -64,28 +65,32 @@ def step_html(row: Row) -> str:
     step = row["step"]
     tank = look.address(row["tank"])
     if "Held rows" in step:
-        page = "held_rows"
+        page, go = "held_rows", "held_rows"
     elif any(word in step for word in ("media", "the plan", "Feed less")):
-        page = f"plan?tank={tank}"
+        page, go = f"plan?tank={tank}", "plan"
     else:
-        page = f"at_the_tank?tank={tank}"
+        page, go = f"at_the_tank?tank={tank}", "at_the_tank"
     said = escape(step)
-    return f'<a class="go" href="{page}" target="_self">→ {f"<strong>{said}</strong>" if row["class"] in look.URGENT else said}</a>'
+    return f'<a class="go" href="{page}" data-go="{go}" data-tank="{escape(row["tank"], quote=True)}" target="_self">→ {f"<strong>{said}</strong>" if row["class"] in look.URGENT else said}</a>'
 
 
 def _rows(name: str, rows: pl.DataFrame, week: Week) -> list[str]:
     """The rows of one class."""
-    titles = {r["tank"]: r for r in week.table("tank").iter_rows(named=True)}
+
+    def mine(frame: pl.DataFrame) -> pl.DataFrame:
+        return frame.join(rows.select("tank"), on="tank", how="semi", maintain_order="left")
+
+    titles = {r["tank"]: r for r in mine(week.table("tank")).iter_rows(named=True)}
     sites = dict(week.table("site").select("site", "name").iter_rows())
     since = week.as_of - dt.timedelta(7 * marks.WEEKS)
     lately = (pl.col("day") > since) & (pl.col("day") <= week.as_of)
     nitrate = (pl.col("parameter") == "nitrate") & (pl.col("taken") != "after")
-    readings = told.by_tank(week.table("reading").filter(nitrate & lately).sort("day"))
-    changes = told.by_tank(week.table("water_change").filter((pl.col("kind") != "top-up") & lately))
-    fits = told.by_tank(week.now("nitrate_fit").filter(pl.col("window") == "recent"))
-    outlook, capacity = told.by_tank(week.now("nitrate_outlook")), told.by_tank(week.now("capacity"))
-    water = told.by_tank(week.now("water").filter(pl.col("parameter") == "nitrate"))
-    due, last = told.by_tank(week.now("due")), told.last_readings(week)
+    readings = told.by_tank(mine(week.table("reading").filter(nitrate & lately)).sort("day"))
+    changes = told.by_tank(mine(week.table("water_change").filter((pl.col("kind") != "top-up") & lately)))
+    fits = told.by_tank(mine(week.now("nitrate_fit").filter(pl.col("window") == "recent")))
+    outlook, capacity = told.by_tank(mine(week.now("nitrate_outlook"))), told.by_tank(mine(week.now("capacity")))
+    water = told.by_tank(mine(week.now("water").filter(pl.col("parameter") == "nitrate")))
+    due, last = told.by_tank(mine(week.now("due"))), told.last_readings(week)
     soon, hot, quiet = int(week.assumed["due_soon_days"]), name != "steady", name == "steady"
     loud = name not in ("due", "steady")
     out = []
@@ -136,13 +141,14 @@ def _table(heads: tuple[tuple[str, float], ...], bodies: list[tuple[str, list[st
     )
 
 
-def table_html(week: Week, review: pl.DataFrame) -> str:
+@st.cache_data(max_entries=32, show_spinner=False)
+def table_html(stamp: str, tanks: list[str], _week: Week, _review: pl.DataFrame) -> str:
     """The table of the round: one body a class, one row a tank; steady tanks in a fold of their own, a line each."""
-    bodies = [(name, _rows(name, review.filter(pl.col("class") == name), week)) for name in CLASSES]
+    bodies = [(name, _rows(name, _review.filter(pl.col("class") == name), _week)) for name in CLASSES]
     loud, steady = _table(HEADS, bodies[:-1]), _table(STEADY, bodies[-1:])
     if not steady:
         return loud
-    count = review.filter(pl.col("class") == "steady").height
+    count = _review.filter(pl.col("class") == "steady").height
     unfolded = "" if loud else " open"
     return f'{loud}<details class="fold"{unfolded}><summary>{marks.mark("steady")}{count} steady</summary>{steady}</details>'
 
@@ -153,29 +159,51 @@ that week · {marks.sample("tick")} a water change, longer is bigger · {marks.s
 same height in every row · {marks.sample("blue")} calculated, with its 90 % range.</p></details>"""
 
 
-def chosen(week: Week, review: pl.DataFrame, site_place: Any, day_place: Any) -> pl.DataFrame:
-    """The rows of the site and visit day chosen."""
-    sites = data.site_titles(week)
-    site = site_place.selectbox("Site", ["", *sites], format_func=lambda s: sites.get(s, "all sites"),
-                                key="week_site", persist_state="session", label_visibility="collapsed")  # fmt: skip
-    days = week.table("site")["visit_day"].drop_nulls().unique().sort().to_list()
-    on = day_place.selectbox("Visit day", ["", *days], format_func=lambda d: d.capitalize() or "any day",
-                             key="week_day", persist_state="session", label_visibility="collapsed")  # fmt: skip
-    tanks = week.table("tank").select("tank", "site").join(
-        week.table("site").select("site", "visit_day"), on="site", how="left"
+def pick(place: Any, name: str, words: Mapping[str, str]) -> str:
+    """One filter; it stands in the address too, so that coming back or loading again finds it."""
+    key = f"week_{name}"
+
+    def write() -> None:
+        st.query_params.pop(name, None)
+        if st.session_state[key]:
+            st.query_params[name] = st.session_state[key]
+
+    if key not in st.session_state:
+        st.session_state[key] = st.query_params.get(name, "")
+    if st.session_state[key] not in words:
+        st.session_state[key] = ""
+    chosen: str = place.selectbox(
+        name.capitalize(), list(words), format_func=words.__getitem__, key=key, persist_state="session",
+        label_visibility="collapsed", on_change=write,
     )  # fmt: skip
-    if site:
-        tanks = tanks.filter(pl.col("site") == site)
-    if on:
-        tanks = tanks.filter(pl.col("visit_day") == on)
-    return review.filter(pl.col("tank").is_in(tanks["tank"].to_list()))
+    return chosen
+
+
+def chosen(week: Week, review: pl.DataFrame, places: Sequence[Any]) -> pl.DataFrame:
+    """The rows of the site and visit day chosen, and, on a round too large for one page, of the class."""
+    table = week.table("site")
+    days = {on: on.capitalize() for on in table["visit_day"].drop_nulls().unique().sort()}
+    site = pick(places[0], "site", {"": "all sites", **data.site_titles(week)})
+    on = pick(places[1], "day", {"": "any day", **days})
+    here = table.filter(
+        pl.lit(True) if not site else pl.col("site") == site, pl.lit(True) if not on else pl.col("visit_day") == on
+    )
+    if site or on:
+        tanks = week.table("tank").filter(pl.col("site").is_in(here["site"].implode()))["tank"]
+        review = review.filter(pl.col("tank").is_in(tanks.implode()))
+    if review.height > PART:
+        words = {"": "any class"} | {name: f"{name} ({n})" for name, n in told.counts(review).items() if n}
+        name = pick(places[2], "class", words)
+        review = review.filter(pl.lit(True) if not name else pl.col("class") == name)
+    return review
 
 
 def page() -> None:
     week = data.week()
-    left, site_place, day_place = st.columns([7, 1.6, 1.3])
+    left, *places = st.columns([6, 1.6, 1.3, 1.5])
     left.title("This week")
-    review = chosen(week, week.now("review").sort("rank"), site_place, day_place)
+    review = chosen(week, week.now("review").sort("rank"), places)
+    shown = review.head(look.shown("week_most", PART))
     moved = review.filter(pl.col("was_class").is_not_null() & (pl.col("was_class") != pl.col("class"))).height
     tell = [look.as_of_line(week), f"{counted(moved, 'tank has', 'tanks have')} changed class since last week."]
     held = week.table("held").height
@@ -183,15 +211,15 @@ def page() -> None:
     once = [*map(sentence, told.late_supplies(week)), *told.tap_ammonia(week)]
     above += [escape(text if text.endswith(".") else f"{text}.") for text in once]
     look.html(
-        f'<p class="counts">{counts_html(week, review)}</p>'
+        f'<p class="counts">{counts_html(week, review, set(shown["class"]))}</p>'
         f'<p class="small">{escape(" ".join(tell if review.height else tell[:1]))} {" ".join(above)}</p>'
     )
     if not review.height:
         look.foot(week)
         return
-    if review.height > MANY and not st.toggle(f"{told.counts(review)['steady']} steady, show them"):
-        review = review.filter(pl.col("class") != "steady")
-    look.html(table_html(week, review) + KEY)
+    look.html(table_html(data.stamp(), shown["tank"].to_list(), week, shown))
+    look.more("week_most", review.height, PART)
+    look.html(KEY)
     rest = [
         text for text in told.notices(week) if not text.startswith(tuple(once[:1])) and "`tankround held`" not in text
     ]
@@ -211,7 +239,7 @@ def page() -> None:
             ),
             hide_index=True,
         )
-    look.open_on_click(review["tank"])
+    look.open_on_click("this_week", review["tank"])
     look.foot(week)
 
 

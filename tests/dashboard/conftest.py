@@ -1,12 +1,24 @@
-"""What tests of several pages share."""
+"""What tests of several pages share: a copy to write to, one real browser, one server of the demo round."""
 
 from __future__ import annotations
 
+import datetime as dt
+import os
 import shutil
+import subprocess
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 import streamlit as st
+
+from dashboard.launch import command, environment, free_port
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 
 
 @pytest.fixture
@@ -20,3 +32,51 @@ def fresh_caches() -> None:
 def logs(demo_logs: Path, tmp_path: Path) -> Path:
     """A loaded copy of the demo round that may be written to."""
     return Path(shutil.copytree(demo_logs, tmp_path / "logs"))
+
+
+@contextmanager
+def serving(logs: Path) -> Iterator[str]:
+    """The dashboard of a folder as its own process; its address."""
+    port = free_port()
+    server = subprocess.Popen(
+        command(port), env=environment(logs, None, dt.date(2026, 6, 1)), stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    url = f"http://127.0.0.1:{port}"
+    try:
+        for _ in range(150):
+            try:
+                with urllib.request.urlopen(f"{url}/_stcore/health", timeout=1):
+                    break
+            except OSError:
+                time.sleep(0.2)
+        yield url
+    finally:
+        server.terminate()
+        server.wait(10)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """One Chromium for all."""
+    if CHROMIUM is None:
+        assert "CI" not in os.environ, "CI must have Chromium: the browser tests may not be skipped there"
+        pytest.skip("no Chromium on this machine: the browser tests need one")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture(scope="session")
+def phone_logs(demo_logs: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A loaded copy of the demo round that the browser tests write to."""
+    return Path(shutil.copytree(demo_logs, tmp_path_factory.mktemp("phone") / "logs"))
+
+
+@pytest.fixture(scope="session")
+def served(phone_logs: Path) -> Iterator[str]:
+    with serving(phone_logs) as url:
+        yield url

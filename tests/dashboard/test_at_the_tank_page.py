@@ -144,6 +144,7 @@ def test_each_kit_keeps_its_own_taps(logs: Path, monkeypatch: pytest.MonkeyPatch
     app = tap(app, "TC1", "kit", "M2")  # which has no step 27
     assert "read as" not in text(app)
     app.pills(key=f"at TC1 {DAY} 0 M2 nitrate").set_value(["22"]).run()
+    assert "Look again: " in text(keep(app))
     keep(app)
     row = row_of(entered(logs)[0])
     assert (row["kit"], row["nitrate"]) == ("M2", "22")

@@ -1,77 +1,160 @@
-"""A real browser opens This week and follows a tank."""
+"""A real browser: the week is followed to a tank and back; a visit typed on a phone is kept and put right; hostile text."""
 
 from __future__ import annotations
 
-import datetime as dt
-import os
+import csv
+import importlib.util
 import shutil
-import subprocess
-import time
-import urllib.request
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from dashboard.launch import command, environment, free_port
+from tests.dashboard.conftest import serving
 
 pytestmark = pytest.mark.browser
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+
+TOUCHED = """[data-testid=stButtonGroup] button, .stButton button, [data-testid=stNumberInputContainer],
+ [data-testid=stTextInputRootElement], [data-testid=stDateInputField], .react-aria-ComboBox > [role=group]"""
+TOO_SMALL = f"""() => [...document.querySelectorAll(`{TOUCHED}`)]
+ .filter(e => e.offsetParent && e.getBoundingClientRect().height < 48).map(e => e.outerHTML.slice(0, 80))"""
+WIDTHS = (1280, 390)
 
 
-@contextmanager
-def serving(logs: Path) -> Iterator[str]:
-    """The dashboard of a folder as its own process; its address."""
-    if CHROMIUM is None:
-        assert "CI" not in os.environ, "CI must have Chromium: the browser tests may not be skipped there"
-        pytest.skip("no Chromium on this machine: the browser tests need one")
-    port = free_port()
-    server = subprocess.Popen(
-        command(port), env=environment(logs, None, dt.date(2026, 6, 1)), stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )  # fmt: skip
-    url = f"http://127.0.0.1:{port}"
-    try:
-        for _ in range(150):
-            try:
-                with urllib.request.urlopen(f"{url}/_stcore/health", timeout=1):
-                    break
-            except OSError:
-                time.sleep(0.2)
-        yield url
-    finally:
-        server.terminate()
-        server.wait(10)
+def opened(browser: Any, width: int, away: list[str], url: str) -> Any:
+    """A page of that width; what it asks of any other place is noted."""
+    page = browser.new_page(viewport={"width": width, "height": 900}, has_touch=width < 600)
+    page.set_default_timeout(60_000)
+    page.on("request", lambda r: None if r.url.startswith((url, "data:", "blob:", "ws")) else away.append(r.url))
+    return page
 
 
-@pytest.fixture(scope="module")
-def served(demo_logs: Path) -> Iterator[str]:
-    with serving(demo_logs) as url:
-        yield url
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_week_is_followed_to_a_tank_and_back_to_the_same_place(browser: Any, served: str, width: int) -> None:
+    away: list[str] = []
+    page = opened(browser, width, away, served)
+    page.goto(served)
+    page.wait_for_selector("table.week")
+    assert page.locator("table.week td.tank a[data-tank]").count() == 24
+    first = page.evaluate("document.querySelector('table.week tbody tr').getBoundingClientRect().top")
+    assert first <= (260 if width > 600 else 620)
+    assert page.title() == "This week"
+    assert page.locator('link[rel="shortcut icon"]').get_attribute("href") not in (None, "./favicon.png")
+    page.locator('td.tank a[data-tank="MD1"]').scroll_into_view_if_needed()
+    was = page.evaluate("document.querySelector('.stMain').scrollTop")
+    page.locator('td.tank a[data-tank="MD1"]').click()
+    page.get_by_role("heading", name="Big hall").wait_for()
+    page.wait_for_selector("[data-testid=stVegaLiteChart]")
+    assert "tank=MD1" in page.url
+    page.go_back()
+    page.wait_for_selector("table.week")
+    page.wait_for_function(f"Math.abs(document.querySelector('.stMain').scrollTop - {was}) < 40")
+    assert page.evaluate("document.querySelector('.stMain').scrollWidth") <= width
+    page.close()
+    assert away == []
 
 
-def test_this_week_opens_and_a_tank_is_followed(served: str) -> None:
-    from playwright.sync_api import sync_playwright
+def test_a_visit_is_typed_on_a_phone_survives_a_reload_and_is_put_right(
+    browser: Any, served: str, phone_logs: Path
+) -> None:
+    page = opened(browser, 390, [], served)
+    page.goto(f"{served}/at_the_tank?day=2026-06-02&tank=TC1")
+    page.get_by_text("Ottersage Court, tank 1 of 4: Conservatory.").wait_for()
+    nitrate = page.get_by_role("toolbar", name="Nitrate", exact=True)
+    nitrate.get_by_role("button", name="9", exact=True).tap()
+    page.get_by_text("read as 6.5–12.5").wait_for()
+    nitrate.get_by_role("button", name="27", exact=True).tap()
+    page.get_by_text("These steps are not neighbours").wait_for()
+    nitrate.get_by_role("button", name="27", exact=True).tap()
+    page.get_by_text("read as 6.5–12.5").wait_for()
+    assert page.evaluate(TOO_SMALL) == []
+    # However far the page is scrolled, the name and the button are in sight.
+    page.locator(".stMain").evaluate("e => e.scrollTo(0, 700)")
+    for place in (".st-key-here", ".st-key-bar button"):
+        box = page.locator(place).bounding_box()
+        assert 0 <= box["y"] <= 900 - box["height"]
+    page.reload()
+    page.get_by_text("read as 6.5–12.5").wait_for()
+    page.get_by_role("button", name="Keep and go to South bay").tap()
+    page.get_by_text("Kept: Conservatory, Ottersage Court, Tue 2 June, 1").wait_for()
+    page.get_by_text("tank 2 of 4: South bay.").wait_for()
+    assert page.evaluate("document.querySelector('.stMain').scrollTop") == 0
+    (path,) = (phone_logs / "visits").glob("entered-*.csv")
+    with path.open(newline="") as file:
+        (row,) = csv.DictReader(file)
+    assert (row["tank"], row["date"], row["nitrate"], row["kit"]) == ("TC1", "2026-06-02", "9", "R2")
+    page.get_by_role("button", name="Put right").first.tap()
+    page.get_by_label("Value").fill("16")
+    page.get_by_label("Value").press("Enter")
+    page.get_by_text("Read as 12.5–21.5").wait_for()
+    panel = page.locator(".st-key-held_panel")
+    panel.get_by_label("Who (role or initials)").fill("keeper")
+    panel.get_by_label("Why").fill("wet sheet")
+    panel.get_by_label("Why").press("Enter")
+    page.get_by_role("button", name="Put it right").tap()
+    page.get_by_text("nitrate 16").wait_for()
+    page.close()
+    last = (phone_logs / "corrections.csv").read_text().splitlines()[-1]
+    assert last.startswith(f"visits/{path.name},2,nitrate,9,16,keeper")
+    assert last.endswith(",wet sheet")
 
-    with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        page = browser.new_page(viewport={"width": 1280, "height": 900})
-        away: list[str] = []
-        page.on("request", lambda r: None if r.url.startswith((served, "data:", "blob:")) else away.append(r.url))
-        page.goto(served)
-        page.wait_for_selector("table.week", timeout=30_000)
-        assert page.locator("table.week a[data-tank]").count() == 24
-        first = page.evaluate("document.querySelector('table.week tbody tr').getBoundingClientRect().top")
-        assert first <= 260
-        assert page.title() == "This week"
-        page.locator('a[data-tank="LM2"]').click()
-        page.get_by_role("heading", name="Supper room, Plumfennel").wait_for(timeout=30_000)
-        page.wait_for_selector("[data-testid=stVegaLiteChart]", timeout=30_000)
-        assert "tank=LM2" in page.url
-        page.set_viewport_size({"width": 390, "height": 844})
-        page.goto(served)
-        page.wait_for_selector("table.week", timeout=30_000)
-        assert page.evaluate("document.documentElement.scrollWidth") <= 390
-        browser.close()
-    assert [u for u in away if not u.startswith("ws")] == []
+
+PAGES = (
+    "", "one_tank?tank=LM2", "capacity_and_nitrate", "filter_book", "filter_book?filter=P02", "plan?tank=LM2",
+    "at_the_tank?day=2026-06-01&tank=LM2", "held_rows", "papers", "assumptions",
+)  # fmt: skip
+NAME = (
+    "![x](http://127.0.0.2:9/a.png) <script>window.hit=1</script> <img src=http://127.0.0.2:9/b.png> =1+1 $x^2$ :red[x]"
+)
+
+
+def spoil(path: Path, column: str, value: str) -> None:
+    """Put a value before what stands in a column of a CSV."""
+    with path.open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    with path.open("w", newline="", encoding="utf-8") as file:
+        sheet = csv.DictWriter(file, rows[0].keys())
+        sheet.writeheader()
+        sheet.writerows([{**row, column: f"{value} {row[column]}"} for row in rows])
+
+
+def barriers(page: Any) -> list[str]:
+    """What axe-core finds serious or critical for people who can't see or point well; nothing where it is not installed."""
+    if importlib.util.find_spec("axe_playwright_python") is None:
+        return []
+    from axe_playwright_python.sync_playwright import Axe
+
+    found = Axe().run(page).response["violations"]
+    return [f"{v['id']}: {v['nodes'][0]['html']}" for v in found if v["impact"] in ("serious", "critical")]
+
+
+@pytest.mark.slow
+def test_hostile_text_is_shown_as_typed_on_every_page_at_both_widths(
+    browser: Any, demo_logs: Path, tmp_path: Path
+) -> None:
+    """And nothing is fetched from elsewhere, nothing scrolls sideways, axe finds nothing serious, no error is logged."""
+    logs = Path(shutil.copytree(demo_logs, tmp_path / "logs"))
+    for name, column in (("sites.csv", "name"), ("tanks.csv", "name"), ("tanks.csv", "note")):
+        spoil(logs / name, column, NAME)
+    away: list[str] = []
+    errors: list[str] = []
+    with serving(logs) as url:
+        page = opened(browser, WIDTHS[0], away, url)
+        # Streamlit looks for its own files below the page's address first.
+        page.on("console", lambda m: errors.append(m.text) if m.type == "error" and "404" not in m.text else None)
+        for address in PAGES:
+            page.set_viewport_size({"width": WIDTHS[0], "height": 900})
+            page.goto(f"{url}/{address}")
+            page.wait_for_selector(".caution")
+            assert page.get_by_text("Something went wrong").count() == 0, address
+            assert page.evaluate("window.hit === undefined"), address
+            assert page.locator(".stMain .katex").count() == 0, address
+            for what, to in (("img", "src"), ("a", "href")):
+                out = page.locator(f'.stMain {what}[{to}^="http"]').evaluate_all(f"all => all.map(e => e.{to})")
+                assert [link for link in out if not link.startswith(url)] == [], address
+            for width in WIDTHS:
+                page.set_viewport_size({"width": width, "height": 900})
+                page.wait_for_function(f"document.querySelector('.stMain').scrollWidth <= {width}", timeout=15_000)
+                assert barriers(page) == [], address
+        page.close()
+    assert (away, errors) == ([], [])

@@ -65,7 +65,7 @@ def test_a_page_runs_and_carries_the_day_and_the_cautions(
 def test_this_week_has_a_row_a_tank_and_counts_that_add_up(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     text = words(opened(demo_logs, "this_week", monkeypatch))
     week = weekly.open_week(demo_logs)
-    assert text.count('data-tank="') == week.now("review").height == 24
+    assert text.count('<a href="one_tank?tank=') == week.now("review").height == 24
     assert "24\u00a0tanks on 7\u00a0sites" in text
     assert text.count("Nitrate, 12 weeks: last") == 24
 
@@ -75,7 +75,10 @@ def test_one_tank_opens_its_sum_its_filter_and_its_chart(
     tank: str, demo_logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     app = opened(demo_logs, "one_tank", monkeypatch, tank=tank)
-    text = words(app)
+    assert "Plain rating" not in words(app)  # made only once it is opened
+    for fold in ("Its capacity, line by line", "History"):
+        app.session_state[f"fold {fold}"] = True
+    text = words(app.run())
     for said in ("Plain rating", "Bioload of the working rating", "Possible causes", "fish seen"):
         assert said in text
     charts = app.get("vega_lite_chart")

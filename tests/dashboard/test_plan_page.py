@@ -340,3 +340,14 @@ def test_markup_is_shown_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     assert "&lt;script&gt;" in raw(app)
     for markup in ("<script", "<i>F1", "<u>me"):
         assert markup not in raw(app)
+
+
+def test_each_option_is_kept_beside_it(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = opened(logs, "plan", monkeypatch, tank="LM2")
+    app.button(key="keep_option 2").click()
+    assert "Not kept: " in said(ran(app))  # nobody named
+    app.text_input(key="keep_by").set_value("keeper")
+    ran(app)
+    app.button(key="keep_option 2").click()
+    assert "Kept: proposals/" in said(ran(app))
+    assert len(list((logs / "proposals").glob("*.json"))) == 1

@@ -36,11 +36,12 @@ def test_the_history_tells_everything_newest_first_and_shows_more(
 ) -> None:
     monkeypatch.setattr(tank_desk, "SHOWN", 20)
     app = opened(demo_logs, "one_tank", monkeypatch, tank="LM2")
-    text = words(app)
+    app.session_state["fold History"] = True
+    text = words(app.run())
     total = int(text.split(">20 of ")[1].split(".")[0])
     assert total > 20
     assert "Nitrate 35–58\u00a0mg/L" in text
     assert "fish seen" in text
     assert "; kit " in text
-    app.button(key="more LM2").click().run()
+    app.button(key="more history LM2").click().run()
     assert f">{min(40, total)} of {total}." in words(app)

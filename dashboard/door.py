@@ -1,0 +1,89 @@
+"""Who may see the pages when they are served to the house's network: whoever typed the code of the terminal, once.
+
+Each code lets one device in and is then replaced. The device keeps a key in a cookie, so that a reload does not ask again;
+keys live in this server's memory only. Wrong codes in a row shut the door until the dashboard is started anew.
+"""
+
+from __future__ import annotations
+
+import hmac
+import os
+import secrets
+import sys
+from dataclasses import dataclass, field
+from threading import Lock
+
+import streamlit as st
+
+CODE, COOKIE = "TANKROUND_CODE", "tankround_key"
+TRIES = 5  # wrong codes in a row
+KEEP = f"""export default function({{data}}) {{
+  document.cookie = '{COOKIE}=' + data + '; path=/; SameSite=Strict' + (location.protocol === 'https:' ? '; Secure' : ''); }}"""
+
+
+def new_code() -> str:
+    """Six digits, from the machine's own source of chance."""
+    return f"{secrets.randbelow(10**6):06d}"
+
+
+@dataclass
+class Door:
+    """The code that is good now, the keys that were handed out, and how often in a row a code was wrong."""
+
+    code: str
+    keys: set[str] = field(default_factory=set)
+    wrong: int = 0
+    lock: Lock = field(default_factory=Lock)
+
+    @property
+    def shut(self) -> bool:
+        return self.wrong >= TRIES
+
+    def knows(self, key: str) -> bool:
+        """Whether a key was handed out here."""
+        return any(hmac.compare_digest(key.encode(), one.encode()) for one in tuple(self.keys))
+
+    def open(self, typed: str) -> str:
+        """The key for the right code, which is then used up; blank for a wrong one, and for any once the door is shut."""
+        with self.lock:
+            digits = "".join(typed.split())
+            if self.shut or not hmac.compare_digest(digits.encode(), self.code.encode()):
+                self.wrong += 1
+                return ""
+            key = secrets.token_urlsafe(32)
+            self.keys.add(key)
+            self.code, self.wrong = new_code(), 0
+            return key
+
+
+@st.cache_resource
+def _door(first: str) -> Door:
+    return Door(first)
+
+
+def ask() -> None:
+    """Nothing on this machine alone; else the code, before anything of the round is read or shown."""
+    first = os.environ.get(CODE, "")
+    if not first:
+        return
+    door = _door(first)
+    key = st.session_state.get(COOKIE) or st.context.cookies.get(COOKIE, "")
+    if key and door.knows(key):
+        st.components.v2.component("keep_key", js=KEEP, html="<span hidden></span>")(key="keep_key", data=key)
+        st.session_state[COOKIE] = key
+        return
+    st.title("Who is there?")
+    if door.shut:
+        st.write("Too many wrong codes. Stop the dashboard where it was started, and start it again.")
+        st.stop()
+    st.write("Type the code that stands where the dashboard was started. It lets one device in.")
+    with st.form("code"):
+        typed = st.text_input("Code", max_chars=12, autocomplete="one-time-code")
+        if st.form_submit_button("Come in", type="primary"):
+            made = door.open(typed)
+            if made:
+                st.session_state[COOKIE] = made
+                print(f"A device came in. Code for the next one: {door.code}", file=sys.stderr, flush=True)
+                st.rerun()
+            st.error("That is not the code." if not door.shut else "Too many wrong codes: the door is shut.")
+    st.stop()
