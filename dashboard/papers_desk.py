@@ -119,7 +119,7 @@ def charts(mark: str, shown: SiteReport) -> list[str | None]:
 @st.cache_data(max_entries=64, show_spinner="Setting the page")
 def _picture(content_mark: str, issue_line: str, n: int, _report: SiteReport, _svg: str | None) -> bytes:
     drawn = [_svg if place == n else None for place in range(len(_report.sheets))]
-    return site_report.report_pictures(_report, drawn)[n]
+    return site_report.report_pictures(_report, drawn)[n + 1]  # after the cover
 
 
 def picture(mark: str, shown: SiteReport, n: int) -> bytes:

@@ -176,26 +176,34 @@ def _says(found: _Found, own: Mapping[str, str]) -> list[str]:
     return says
 
 
-def make_from(folder: Path, source: Path) -> list[str]:
-    """Make a log folder from a spreadsheet; returns what became of it, in sentences. The spreadsheet stays as it is."""
-    if source.suffix.casefold() not in TABLES or not source.is_file():
-        raise Problem(
-            f"{source} is no spreadsheet that can be read; expected a file ending in {listed(TABLES)}. Nothing written."
-        )
+def _tables_of(source: Path) -> list[tuple[str, bytes]]:
+    """(name, content) of each table of a file: of a workbook its sheets."""
     limit = built_in()["file_limit_mb"]
     if source.stat().st_size > limit * 1e6:
         raise Problem(f"{source} is larger than {limit:g} MB; split it into several files. Nothing written.")
     raw = source.read_bytes()
-    found = _Found()
+    if not BOOK.fullmatch(source.name):
+        return [(source.name, raw)]
     try:
-        is_book = BOOK.fullmatch(source.name)
-        tables = (
-            [(f"{source.name}, sheet {name}", content) for name, content in sheets_of(raw)]
-            if is_book
-            else [(source.name, raw)]
-        )
+        return [(f"{source.name}, sheet {name}", content) for name, content in sheets_of(raw)]
     except NoTable as error:
         raise Problem(f"{source} can't be read: {error}. Nothing written.") from None
+
+
+def make_from(folder: Path, source: Path) -> list[str]:
+    """Make a log folder from a spreadsheet, or from a folder of them; returns what became of it, in sentences. The
+    spreadsheets stay as they are."""
+    files = sorted(path for path in (source.iterdir() if source.is_dir() else [source]) if path.is_file())
+    others = [path.name for path in files if path.suffix.casefold() not in TABLES]
+    files = [path for path in files if path.suffix.casefold() in TABLES]
+    if not files:
+        raise Problem(
+            f"{source} is no spreadsheet that can be read; expected a file ending in {listed(TABLES)}, or a folder of"
+            " such files. Nothing written."
+        )
+    found = _Found()
+    found.left += [f"Not used: {name}: no spreadsheet." for name in others]
+    tables = [table for path in files for table in _tables_of(path)]
     for path, content in tables:
         try:
             _take(found, path, content)

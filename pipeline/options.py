@@ -113,7 +113,12 @@ Causes = Annotated[
 Browser = Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")]
 FromSheet = Annotated[
     Path | None,
-    typer.Option("--from", metavar="FILE", parser=a_path, help="Fill it from a spreadsheet: .xlsx, .ods or .csv."),
+    typer.Option(
+        "--from",
+        metavar="FILE",
+        parser=a_path,
+        help="Fill it from a spreadsheet (.xlsx, .ods, .csv) or a folder of them.",
+    ),
 ]
 Kind = Annotated[str | None, typer.Argument(metavar="[FAMILY]", help="visits, tanks, feeding …; all by default.")]
 Phones = Annotated[bool, typer.Option("--phones", help="Serve this network too, behind a one-time code.")]

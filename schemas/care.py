@@ -28,7 +28,11 @@ class KitSheet(Record):
     kit: str = column("Kit id", kind="key", required=True)
     parameter: str = column("Parameter", kind="word", words=PARAMETERS, required=True)
     basis: str = column("Basis", "What its numbers count: NO3, NO3-N, dKH …", kind="key")
-    steps: str = column("Steps", "The kit's own ladder, separated by |.", kind="steps")
+    steps: str = column(
+        "Steps",
+        "The kit's own steps, separated by |; where drops are counted, what one is worth: 0.5 a drop.",
+        kind="steps",
+    )
     opened: dt.date = column("Opened", kind="date")
     expires: dt.date = column("Expires", kind="date")
     tests_left: float = column("Tests left", kind="number", ge=0)
@@ -39,7 +43,10 @@ class Kit(KitSheet):
     """A kit as kept. `ladder` is its steps in the canonical unit; `factor` is what one of its units is in it."""
 
     factor: float = column("Factor", "Canonical units in one unit of the kit.", kind="number", required=True)
-    ladder: list[float] = column("Ladder", "Steps in the canonical unit, rising; empty for a meter.", required=True)
+    ladder: list[float] = column(
+        "Ladder", "Steps in the canonical unit, rising; empty for a meter or a drop count.", required=True
+    )
+    per_drop: float = column("Per drop", "Canonical units a drop, where drops are counted.", kind="number", gt=0)
 
 
 class Service(Record):

@@ -6,7 +6,6 @@ To add a parameter, add a record here and its `<name>_hold_above` (and `_below`)
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
 
 
 @dataclass(frozen=True)
@@ -23,7 +22,6 @@ class Parameter:
     bases: dict[str, str] = field(default_factory=dict)
     aliases: dict[str, str] = field(default_factory=dict)  # other header (folded) -> the basis it states
     needs_kit: bool = True  # read with a kit; otherwise with a meter
-    kit_form: Literal["steps", "drops", ""] = "steps"  # how the usual kit is read
     last_digit: bool = False  # of a meter, where only the last digit is uncertain, not a share of the value
     trace: str = ""  # assumption: a reading under it asks for nothing
     in_tap: bool = False  # tap water is tested for it
@@ -93,11 +91,10 @@ RECORDS = (
         "dKH",
         "hold on the acidity",
         aliases={"dkh": ""},
-        kit_form="drops",
         in_tap=True,
         compared=True,
     ),
-    Parameter("gh", "GH", "dGH", "hardness", aliases={"dgh": ""}, kit_form="drops", compared=True),
+    Parameter("gh", "GH", "dGH", "hardness", aliases={"dgh": ""}, compared=True),
     Parameter(
         "temperature",
         "Temperature",
@@ -106,7 +103,6 @@ RECORDS = (
         bases={"c": "", "°c": ""},  # °F is no factor: see fahrenheit_to_celsius
         aliases={"temp": "", "temp.": ""},
         needs_kit=False,
-        kit_form="",
         last_digit=True,
         compared=True,
     ),
@@ -137,7 +133,6 @@ RECORDS = (
         bases={"l/h": ""},
         aliases={"flow": ""},
         needs_kit=False,
-        kit_form="",
         last_digit=True,
         on_sheet=False,
     ),

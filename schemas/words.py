@@ -24,6 +24,7 @@ EVENTS = (
     "power cut",
     "overfed",
     "filter stopped",
+    "electrical check",  # plugs, leads and lid looked at by eye: no test by an electrician
     "other",
 )
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")

@@ -127,3 +127,19 @@ def test_columns_are_printed_as_text_and_json() -> None:
     assert (nitrate["unit"], nitrate["needed"]) == ("mg/L NO3", False)
     code, _, error = run_command("columns", "weather")
     assert (code, "“weather” is no kind of record; expected one of sites" in error) == (1, True)
+
+
+def test_a_folder_with_a_file_a_tank(tmp_path: Path) -> None:
+    source = tmp_path / "mine"
+    source.mkdir()
+    for name in ("Nook 1", "Nook 2"):
+        (source / f"{name}.csv").write_text("Visit date;Acidity;NO3 (ppm);WC %\n25/05/2026;7,1;10,5;20\n")
+    (source / "photo.jpg").write_bytes(b"x")
+    told = "\n".join(make_from(tmp_path / "logs", source))
+    assert "2 tanks at 1 site, 2 visits" in told
+    assert "Not used: photo.jpg: no spreadsheet." in told
+    assert sorted(path.name for path in (tmp_path / "logs" / "visits").glob("Nook*")) == ["Nook-1.csv", "Nook-2.csv"]
+    (source / "Nook 1.csv").unlink()
+    (source / "Nook 2.csv").unlink()
+    with pytest.raises(Problem, match="or a folder of such files"):
+        make_from(tmp_path / "others", source)

@@ -25,8 +25,8 @@ SPAN = dt.timedelta(days=27)  # the last four weeks, both end days in them
 OPEN_NOTES = 10  # more than these fold away
 SHOWN_ISSUES = 6
 REMINDER = (
-    "No name of a resident, pupil, patient or member of staff goes on a report, and nothing about anybody's health. Read a"
-    " note before you tick it."
+    "The cover names who came, as the records do: a role or initials. No name of a resident, pupil, patient or member of"
+    " staff goes on a report, and nothing about anybody's health. Read a note before you tick it."
 )
 STYLE = f"""<style>
 .st-key-sheet img {{border: 1px solid {look.HAIR}; background: white; max-width: 46rem;}}

@@ -126,16 +126,30 @@ def read_count(text: str) -> Cell:
     return cell
 
 
+DROPS = re.compile(r"^(?P<worth>\S+)\s*(?:dKH|dGH|°|deg\w*)?\s*(?:a|per|each|/)\s*drop$", re.IGNORECASE)
+
+
+def read_per_drop(text: str) -> float | None:
+    """What one drop is worth, in the kit's own unit, of `0.5 a drop` or `1 per drop`; None for any other text."""
+    found = DROPS.match(" ".join(text.split()))
+    cell = read_quantity(found["worth"]) if found else BLANK
+    return cell.low if cell.kind == "number" and not cell.unit and cell.low else None
+
+
 def read_steps(text: str) -> tuple[list[float], Cell]:
-    """A kit's ladder: at least three rising numbers separated by |."""
+    """A kit's ladder: at least three rising numbers separated by |; none for a meter, nor where drops are counted."""
     if text.strip().casefold() in BLANKS:
         return [], BLANK
+    if read_per_drop(text) is not None:
+        return [], Cell()
     steps: list[float] = []
     for part in text.split("|"):
         cell = read_quantity(part.strip())
         if cell.held or cell.kind != "number" or cell.low is None or cell.unit:
             return [], held(
-                "ladder", f"“{part.strip()}” in the steps is not a number; expected steps such as 0|4|13|29."
+                "ladder",
+                f"“{part.strip()}” in the steps is not a number; expected steps such as 0|4|13|29,"
+                " or 0.5 a drop where drops are counted.",
             )
         steps.append(cell.low)
     if len(steps) < 3 or any(a >= b for a, b in itertools.pairwise(steps)):

@@ -6,7 +6,7 @@ import datetime as dt
 import math
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pipeline.assumptions import Assumptions
 from pipeline.intake.amounts import fold_unit, unit_factors
@@ -27,6 +27,7 @@ class KitRow:
     factor: float
     basis: str
     good_until: dt.date | None = None
+    per_drop: float | None = None  # of its own units, where drops are counted
 
 
 @dataclass(frozen=True)
@@ -59,6 +60,19 @@ def step_interval(steps: Sequence[float], value: float) -> tuple[float, float | 
     if place == len(steps):
         return steps[-1], None, False
     return steps[place - 1], steps[place], False
+
+
+def drop_interval(per_drop: float, value: float) -> tuple[float, float, bool]:
+    """(low, high, a whole number of drops) of a count of drops, in the kit's unit.
+
+    The colour turns at the last drop and had not turned at the one before: the true value lies between the two, so a
+    count is one drop wide (how a titration ends). A value between two counts lies within the drop around it; a 0 means
+    that it turned by the first drop.
+    """
+    count = value / per_drop
+    whole = _near(count, round(count))
+    last = max(1, round(count) if whole else math.ceil(count))
+    return (last - 1) * per_drop, last * per_drop, whole
 
 
 def _of_meter(parameter: str, cell: Cell, value: float, share: float) -> tuple[float, float]:
@@ -101,6 +115,11 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
     celsius = parameter == "temperature" and typed in FAHRENHEIT
     if parameter == "temperature" and typed in ("degc", "ºc", "celsius"):
         cell = Cell(**{**cell.__dict__, "unit": "°C"})
+    counted = typed in ("drop", "drops") and kit is not None and kit.per_drop
+    if counted and cell.low is not None:
+        high = None if cell.high is None else cell.high * counted
+        cell = replace(cell, low=cell.low * counted, high=high, unit="", outcome="converted", fault="unit")
+        cell, header_unit = replace(cell, says=f"{text} read as {number(cell.low)}."), ""
     times, trouble = (1.0, None) if celsius else _factor(parameter, text, cell, header_unit, kit, assumed)
     if trouble is not None:
         return Taken(None, None, None, trouble)
@@ -121,7 +140,12 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
     elif cell.kind == "between":
         matched = (low + (high or low)) / 2
     elif cell.kind == "number":
-        if steps:
+        if kit is not None and kit.per_drop:
+            low, high, whole = drop_interval(kit.per_drop, matched)
+            if not whole:
+                outcome, fault = "warned", "off the ladder"
+                says = f"{text} is no whole number of drops of {number(kit.per_drop)} each; taken as between {number(low)} and {number(high)}."
+        elif steps:
             low, high, on = step_interval(steps, matched)
             if not on:
                 outcome, fault = "warned", "off the ladder"

@@ -25,10 +25,16 @@ def kits_of(standing: Tables, assumed: Assumptions) -> Kits:
     """(kit id folded, parameter) -> its ladder, and the last day it was in date and not open too long."""
     months = int(assumed["kit_open_months"])
     good_until = pl.min_horizontal("expires", pl.col("opened").dt.offset_by(f"{months}mo"))
-    rows = standing["kit"].select("kit", "parameter", "ladder", "factor", "basis", good_until)
+    rows = standing["kit"].select("kit", "parameter", "ladder", "factor", "basis", good_until, "per_drop")
     return {
-        (fold_name(kit), parameter): KitRow(tuple(step / times for step in ladder or ()), times, basis or "", until)
-        for kit, parameter, ladder, times, basis, until in rows.iter_rows()
+        (fold_name(kit), parameter): KitRow(
+            tuple(step / times for step in ladder or ()),
+            times,
+            basis or "",
+            until,
+            None if drop is None else drop / times,
+        )
+        for kit, parameter, ladder, times, basis, until, drop in rows.iter_rows()
     }
 
 

@@ -139,13 +139,17 @@ def references(
 def kits(typed: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Kits with their factor and their ladder in the canonical unit; a basis nobody knows holds the row."""
     pairs = typed.select("parameter", "basis", "steps").unique()
-    factors, ladders = [], []
+    factors, ladders, drops = [], [], []
     for parameter, basis, steps in pairs.iter_rows():
         value = factor(parameter, basis or "") if parameter in PARAMETERS else None
         factors.append(value)
         ladders.append([step * (value or 1.0) for step in (amounts.read_steps(steps)[0] if steps else [])])
+        worth = amounts.read_per_drop(steps) if steps else None
+        drops.append(None if worth is None else worth * (value or 1.0))
     read = pairs.with_columns(
-        pl.Series("factor", factors, pl.Float64), pl.Series("ladder", ladders, pl.List(pl.Float64))
+        pl.Series("factor", factors, pl.Float64),
+        pl.Series("ladder", ladders, pl.List(pl.Float64)),
+        pl.Series("per_drop", drops, pl.Float64),
     )
     rows = typed.join(read, on=["parameter", "basis", "steps"], how="left", nulls_equal=True, maintain_order="left")
     unknown = pl.col("factor").is_null() & pl.col("parameter").is_in(PARAMETERS)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pipeline.papers.report_facts import Facts, gather
 from pipeline.papers.site_report import site_of, tanks_of
 from pipeline.week import Week
-from pipeline.wording import MANY_DATES, counted_word, dates, day_month, listed, sentence, tank_title
+from pipeline.wording import MANY_DATES, counted_word, dates, day_month, listed, tank_title
 
 
 def _span(first: dt.date, last: dt.date) -> str:
@@ -46,12 +46,14 @@ def _gaps(found: Sequence[Facts]) -> str:
 
 
 def period_words(week: Week, site: str, first: dt.date, last: dt.date) -> str:
-    """`Five sheets, one a tank: four visits, on 4, 11, 18 and 25 May 2026; no gaps; nothing held.`"""
+    """`A cover and five sheets, one a tank: four visits, on 4, 11, 18 and 25 May 2026; no gaps; nothing held.`"""
     row = site_of(week, site)
     found = [gather(week, tank, row, first, last, frozenset()) for tank in tanks_of(week, site, first, last)]
     if not found:
         return f"There is nothing to report: no tank of {row['name']} ran between {dates([first])} and {dates([last])}."
     held = sum(facts.held for facts in found)
     kept = "nothing held" if not held else f"{counted_word(held, 'item')} held and left out"
-    sheets = "One sheet" if len(found) == 1 else f"{sentence(counted_word(len(found), 'sheet'))}, one a tank"
+    sheets = (
+        "A cover and one sheet" if len(found) == 1 else f"A cover and {counted_word(len(found), 'sheet')}, one a tank"
+    )
     return f"{sheets}: {_visits(found, first, last)}; {_gaps(found)}; {kept}."

@@ -36,14 +36,19 @@ def _kit(week: Week, tank: str) -> str:
 
 
 def _tests(week: Week, kit: str, grid: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """What may be tested: title, unit, the last reading, what to expect, the kit's own steps or whether drops are counted."""
+    """What may be tested: title, unit, the last reading, what to expect, the kit's own steps, or what a drop is worth (0: not counted)."""
     shown = {row["name"]: row for row in grid}
-    steps = dict(week.table("kit").filter(pl.col("kit") == kit).select("parameter", "steps").iter_rows())
+    mine = week.table("kit").filter(pl.col("kit") == kit)
+    steps = dict(mine.filter(pl.col("ladder").list.len() > 0).select("parameter", "steps").iter_rows())
+    worth = {
+        name: drop / times
+        for name, drop, times in mine.drop_nulls("per_drop").select("parameter", "per_drop", "factor").iter_rows()
+    }
     return [
         {
             "name": one.name, "title": one.title, "unit": one.unit, "last": shown[one.title]["last"][-1] if one.title in shown else "–",
-            "expect": shown[one.title]["expect"] if one.title in shown else "", "drops": one.kit_form == "drops" and one.name in steps,
-            "steps": [part.strip() for part in (steps.get(one.name) or "").split("|") if part.strip()] if one.kit_form == "steps" else [],
+            "expect": shown[one.title]["expect"] if one.title in shown else "", "drops": worth.get(one.name, 0),
+            "steps": [part.strip() for part in (steps.get(one.name) or "").split("|") if part.strip()],
         }
         for one in RECORDS
     ]  # fmt: skip

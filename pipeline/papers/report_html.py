@@ -7,6 +7,7 @@ from html import escape
 
 from pipeline.papers.drawing import for_screen
 from pipeline.papers.page import items, page, table
+from pipeline.papers.site_cover import Cover
 from pipeline.papers.site_report import Sheet, SiteReport, charts
 
 
@@ -36,7 +37,6 @@ def _sheet(sheet: Sheet, issue: str, svg: str | None) -> str:
         else f'<p class="small">{escape(sheet.caption)}</p>'
     )
     tests = table([c["name"] for c in sheet.tests], [[c["value"] for c in sheet.tests]], "") if sheet.tests else ""
-    signs = "".join(f"<span>{escape(label)}</span>" for label in ("Visited by", sheet.received, "Date"))
     return "\n".join(
         [
             '<section class="sheet">',
@@ -52,15 +52,36 @@ def _sheet(sheet: Sheet, issue: str, svg: str | None) -> str:
             _part("Notes from the visits", sheet.notes),
             f'<p class="hand"><strong>Ring us the same day if</strong> {escape(sheet.ring)}</p>',
             f'<p class="strong">Next visit: {escape(sheet.next_visit)}</p>',
-            f'<div class="sign">{signs}</div>',
             f'<p class="small">{escape(sheet.test_title)}</p>{tests}',
             "</section>",
         ]
     )
 
 
+def _cover(cover: Cover, issue: str) -> str:
+    signs = "".join(f"<span>{escape(label)}</span>" for label in ("Visited by", cover.received, "Date"))
+    call = escape(cover.call) or '<span class="box" style="width:14em;border-width:0 0 1px"></span>'
+    return "\n".join(
+        [
+            '<section class="sheet">',
+            f'<div class="top"><h1>{escape(cover.title)}</h1><span class="small">{escape(issue)}</span></div>',
+            f'<span class="small">{escape(cover.span)}</span><hr>',
+            f'<p class="strong">{escape(cover.summary)}</p>',
+            table(["Tank", "How it is", "Next visit"], cover.tanks),
+            _pair(_part("Our visits", cover.visits), _part("What went wrong", cover.incidents)),
+            _pair(_part("What we put in", cover.products), _part("Plugs and leads", cover.electrical)),
+            f'<p class="hand"><strong>Whom to call:</strong> {call}</p>',
+            f'<div class="sign">{signs}</div>',
+            "</section>",
+        ]
+    )
+
+
 def report_html(report: SiteReport, drawn: Sequence[str | None] | None = None) -> str:
-    """The page: one section a tank, printing as one sheet each."""
+    """The page: the cover and one section a tank, printing as one sheet each."""
     drawn = charts(report) if drawn is None else drawn
     sheets = [_sheet(sheet, report.issue, svg) for sheet, svg in zip(report.sheets, drawn, strict=True)]
-    return page(report.title, "\n".join([*sheets, f"<footer><p>{escape(report.limits)}</p></footer>"]))
+    return page(
+        report.title,
+        "\n".join([_cover(report.cover, report.issue), *sheets, f"<footer><p>{escape(report.limits)}</p></footer>"]),
+    )

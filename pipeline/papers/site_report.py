@@ -1,4 +1,4 @@
-"""The manager's page: what we did, found and suggest for each tank of a site, in plain words, one A4 sheet a tank."""
+"""The manager's page: what we did, found and suggest at a site, in plain words: a cover, then one A4 sheet a tank."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from pipeline.papers import lay_chart, plain_words, report_words
 from pipeline.papers.layout import pdf, pictures
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.report_facts import Facts, Row, gather
+from pipeline.papers.site_cover import Cover, cover
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import dates, short, tank_title
@@ -40,7 +41,6 @@ class Sheet:
     notes: list[str]
     ring: str
     next_visit: str
-    received: str
     test_title: str
     tests: list[dict[str, str]]
     bars: list[list[Any]]  # day, low, high, in the period, a guide only
@@ -57,6 +57,7 @@ class SiteReport:
     first: dt.date
     last: dt.date
     limits: str
+    cover: Cover
     sheets: tuple[Sheet, ...]
     weeks: int  # that the charts look back
     issue: str = "Aquarium report, not yet issued"
@@ -168,7 +169,6 @@ def _sheet(
         notes=report_words.notes(facts),
         ring=f"{always['ring']} Our number: {phone}." if phone else always["ring"],
         next_visit=report_words.next_visit(facts, class_),
-        received=plain_words.received(facts.site["kind"]),
         test_title=title,
         tests=cells,
         bars=[[bar.day.isoformat(), bar.low, bar.high, bar.late, bar.guide] for bar in facts.bars],
@@ -205,16 +205,21 @@ def site_report(
     tanks = tanks_of(week, site, first, last)
     if not tanks:
         raise Problem(f"No tank of {known['name']} ran between {first} and {last}. Choose other days.")
+    found = [gather(week, tank, known, first, last, ticked) for tank in tanks]
     sheets = tuple(
         _sheet(
             week,
-            gather(week, tank, known, first, last, ticked),
-            (suggestions or {}).get(tank["tank"]),
-            (proposals or {}).get(tank["tank"], ()),
-            [cause for name, cause in causes if name == tank["tank"]],
+            facts,
+            (suggestions or {}).get(facts.tank["tank"]),
+            (proposals or {}).get(facts.tank["tank"], ()),
+            [cause for name, cause in causes if name == facts.tank["tank"]],
         )
-        for tank in tanks
+        for facts in found
     )
+    verdicts = [
+        (tank_title(sheet.tank, facts.tank["name"]), sheet.state, sheet.next_visit)
+        for sheet, facts in zip(sheets, found, strict=True)
+    ]
     span = f"{dates([first])} to {dates([last])}"
     return SiteReport(
         site,
@@ -226,6 +231,7 @@ def site_report(
             for part in (week.round.signature and f"{week.round.signature}.", plain_words.words()["always"]["limits"])
             if part
         ),
+        cover(week, known, found, verdicts),
         sheets,
         int(week.assumed["lay_chart_weeks"]),
     )
@@ -255,13 +261,13 @@ def _laid_out(report: SiteReport, drawn: Sequence[str | None]) -> tuple[dict[str
 
 
 def report_pdf(report: SiteReport, drawn: Sequence[str | None] | None = None) -> bytes:
-    """The PDF: as many pages as there are tanks."""
+    """The PDF: the cover, then a page a tank."""
     data, drawings = _laid_out(report, charts(report) if drawn is None else drawn)
     return pdf("site_report.typ", data, report.last, drawings)
 
 
 def report_pictures(report: SiteReport, drawn: Sequence[str | None] | None = None) -> list[bytes]:
-    """The pages as PNG, as they will be printed: for looking at before it is issued."""
+    """The pages as PNG, the cover first, as they will be printed: for looking at before it is issued."""
     return pictures("site_report.typ", *_laid_out(report, charts(report) if drawn is None else drawn))
 
 

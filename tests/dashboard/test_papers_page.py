@@ -74,7 +74,10 @@ def test_it_opens_with_the_last_four_weeks_of_a_site_and_says_what_the_paper_wil
     app = opened(logs, monkeypatch, site="plumfennel")
     assert (app.date_input(key="paper_from").value, app.date_input(key="paper_to").value) == (FIRST, LAST)
     text = words(app)
-    assert "Five sheets, one a tank: four visits, on 11, 18, 25 May and 1 June 2026; no gaps; nothing held." in text
+    assert (
+        "A cover and five sheets, one a tank: four visits, on 11, 18, 25 May and 1 June 2026; no gaps; nothing held."
+        in text
+    )
     assert "Not issued yet." in text
     assert not any(box.value for box in app.checkbox)
     assert "No name of a resident, pupil, patient or member of staff" in text
@@ -88,7 +91,7 @@ def test_the_address_chooses_site_and_days_and_nonsense_in_it_is_passed_over(
 ) -> None:
     app = opened(logs, monkeypatch, site="mossthimble", **{"from": "2026-03-02", "to": "2026-04-30"})
     assert app.selectbox(key="paper_site").value == "mossthimble"
-    assert "Three sheets" in words(app)
+    assert "A cover and three sheets" in words(app)
     assert "from 5 March to 30 April 2026" in words(app)
     app = opened(logs, monkeypatch, site="../etc", **{"from": "soon", "to": "2999-01-01"})
     assert app.selectbox(key="paper_site").value == "plumfennel"

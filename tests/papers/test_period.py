@@ -22,11 +22,11 @@ def _frame(table: str, rows: list[dict[str, object]]) -> pl.DataFrame:
 
 def test_sheets_visits_gaps_and_held_items_are_said(week: Week) -> None:
     assert period_words(week, "orchard", FROM, TO) == (
-        "Two sheets, one a tank: four visits, on 6, 13, 20 and 27 May 2026;"
+        "A cover and two sheets, one a tank: four visits, on 6, 13, 20 and 27 May 2026;"
         " no visit to Day room tank in the weeks of 4, 11, 18 and 25 May; nothing held."
     )
     assert period_words(week, "quay", FROM, TO) == (
-        "One sheet: one visit, on 1 May 2026; no visit in the weeks of 4, 11, 18 and 25 May; nothing held."
+        "A cover and one sheet: one visit, on 1 May 2026; no visit in the weeks of 4, 11, 18 and 25 May; nothing held."
     )
 
 
@@ -41,7 +41,7 @@ def test_held_items_are_counted(make_week: Make) -> None:
 def test_no_visit_at_all_and_no_tank_at_all(week: Week) -> None:
     words = period_words(week, "orchard", dt.date(2026, 2, 2), dt.date(2026, 2, 15))
     assert words == (
-        "Two sheets, one a tank: no visit from 2 February to 15 February 2026;"
+        "A cover and two sheets, one a tank: no visit from 2 February to 15 February 2026;"
         " no visit in the weeks of 2 and 9 February; nothing held."
     )
     assert "no tank of Orchard Rise ran" in period_words(week, "orchard", dt.date(2020, 1, 1), dt.date(2020, 2, 1))
@@ -49,7 +49,7 @@ def test_no_visit_at_all_and_no_tank_at_all(week: Week) -> None:
 
 def test_many_visits_are_counted_and_the_year_is_said_once(week: Week) -> None:
     words = period_words(week, "quay", dt.date(2026, 3, 1), dt.date(2026, 5, 1))
-    assert words == "One sheet: nine visits, from 6 March to 1 May 2026; no gaps; nothing held."
+    assert words == "A cover and one sheet: nine visits, from 6 March to 1 May 2026; no gaps; nothing held."
 
 
 def test_a_fortnightly_tank_on_a_weekly_round_has_no_gap_in_the_weeks_between(make_week: Make) -> None:

@@ -59,7 +59,7 @@ def test_the_business_stands_on_what_goes_to_others(make_week: Make) -> None:
 
 
 def test_one_page_a_tank_with_all_it_must_say(week: Week, pdf_pages: Pages) -> None:
-    pages = pdf_pages(report_pdf(of(week)))
+    _, *pages = pdf_pages(report_pdf(of(week)))
     assert len(pages) == 2
     for said in (
         "Dining room tank, Orchard Rise",
@@ -76,8 +76,6 @@ def test_one_page_a_tank_with_all_it_must_say(week: Week, pdf_pages: Pages) -> N
         "Please don’t",
         "Ring us the same day if fish gasp",
         "Next visit: Wednesday 3 June 2026.",
-        "Visited by",
-        "Received for the home",
         "Last test, Wednesday 27 May 2026, before the water change",
         "none found",
         "Home test kits give ranges",
@@ -139,7 +137,7 @@ def test_each_class_has_its_page_easy_to_read(make_week: Make, class_: str, pdf_
     assert [sheet.state for sheet in report.sheets] == [state.get(class_, "Needs work")] * 2
     for sheet in report.sheets:
         assert grade(body_of(sheet), week.assumed) <= week.assumed["plain_grade"]
-    assert len(pdf_pages(report_pdf(report))) == 2
+    assert len(pdf_pages(report_pdf(report))) == 3
 
 
 def test_the_pages_of_the_made_up_week_are_easy_to_read(week: Week) -> None:
@@ -159,12 +157,12 @@ def test_notes_and_names_stay_out_unless_ticked(make_week: Make, pdf_pages: Page
     out = report_html(report) + " ".join(pdf_pages(report_pdf(report)))
     assert not any(note in out for note in HOSTILE)
     assert "Hollis" not in out
-    assert "Fenwick" not in out
+    assert "Fenwick came" in out  # the cover says who came, as asked for; nobody else is named
     ticked = {(row["file"], row["line"]) for row in week.table("visit").head(4).iter_rows(named=True)}
     page = of(week, notes=ticked)
     assert sorted(page.sheets[0].notes) == sorted(HOSTILE)
     assert page.sheets[1].notes == []
-    assert all(note in pdf_pages(report_pdf(page))[0] for note in HOSTILE)
+    assert all(note in pdf_pages(report_pdf(page))[1] for note in HOSTILE)
     html = report_html(page)
     assert "<script" not in html
     assert "&lt;script&gt;alert(1)" in html
@@ -260,9 +258,9 @@ def test_the_longest_texts_still_make_one_page(make_week: Make, pdf_pages: Pages
     offered = [Suggestion("A long suggestion of many words. " * 4, "About £1200; we quote first.")] * 9
     made = of(week, notes=ticked, suggestions={"T01": offered, "T02": offered})
     pages = pdf_pages(report_pdf(made))
-    assert len(pages) == 2
+    assert len(pages) == 3
     assert "Visited by" in pages[0]
-    assert "Last test" in pages[0]
+    assert "Last test" in pages[1]
 
 
 def test_the_same_report_gives_the_same_bytes(week: Week) -> None:
@@ -274,7 +272,7 @@ def test_the_page_for_the_screen_stands_alone(week: Week) -> None:
     html = report_html(of(week))
     assert "http" not in html.replace("http://www.w3.org/", "").replace("http-equiv", "")
     assert "default-src 'none'" in html
-    assert html.count("<section") == 2
+    assert html.count("<section") == 3
     assert 'role="img" aria-label="Nitrate over 13 weeks' in html
 
 
@@ -306,7 +304,7 @@ def test_an_empty_folder_has_no_report(make_week: Make) -> None:
 
 def test_the_pages_as_pictures_are_as_many_as_the_sheets(week: Week) -> None:
     pictures = report_pictures(of(week))
-    assert len(pictures) == len(of(week).sheets) == 2
+    assert len(pictures) == len(of(week).sheets) + 1 == 3
     assert all(picture.startswith(b"\x89PNG") for picture in pictures)
     assert pictures[0] != pictures[1]
 
@@ -315,3 +313,58 @@ def test_the_chart_looks_back_as_far_as_the_assumption_says(make_week: Make) -> 
     report = of(make_week())
     assert report.weeks == 13
     assert charts(report)[0] != charts(replace(report, weeks=26))[0]
+
+
+def _more_tanks(tables: Tables) -> None:
+    """Twelve tanks with long names, and an event of each kind."""
+    tank = tables["tank"].filter(pl.col("tank") == "T01")
+    more = [
+        tank.with_columns(tank=pl.lit(f"X{n}"), name=pl.lit(f"Landing {n} of the Old Wing beside the Stairs"))
+        for n in range(10)
+    ]
+    tables["tank"] = conform("tank", pl.concat([tables["tank"], *more]))
+    day = dt.date(2026, 5, 6)
+    told = [("T01", "fish died", 2.0, None), ("X1", "power cut", None, 3.0), ("X2", "electrical check", None, None),
+            ("X3", "medication", None, None), ("T03", "overfed", None, None)]  # fmt: skip
+    tables["event"] = conform(
+        "event",
+        pl.DataFrame(
+            [{"file": "e.csv", "line": n + 2, "date": day, "tank": t, "event": e, "count": c, "hours": h, "note": "Mrs Hollis"}
+             for n, (t, e, c, h) in enumerate(told)],
+            infer_schema_length=None,
+        ),
+    )  # fmt: skip
+
+
+def test_one_cover_for_all_tanks_of_a_site(make_week: Make, pdf_pages: Pages) -> None:
+    """Every tank with its verdict, who came, what happened, products, a number to call, one signature; easy to read."""
+    report = of(make_week(_more_tanks, business={"name": "Fernholt Tanks", "phone": "0000 1"}))
+    cover, pages, html = report.cover, pdf_pages(report_pdf(report)), report_html(report)
+    assert len(pages) == 13
+    assert [len(cover.tanks), cover.tanks[0][:2]] == [12, ["Dining room tank", report.sheets[0].state]]
+    assert cover.incidents == [
+        "Landing 1 of the Old Wing beside the Stairs tank: the power was off for about three hours on 6 May.",
+        "Dining room tank: two fish died on 6 May.",
+    ]
+    assert cover.electrical[0].startswith("Landing 2 of the Old Wing beside the Stairs tank: plugs, leads and lid")
+    assert cover.electrical[1].startswith("No look is recorded for Dining room tank")
+    assert "not a test by an electrician" in cover.electrical[-1]
+    assert any("Landing 3" in line and "fish medicine was given" in line for line in cover.products)
+    assert cover.visits[1:] == ["Round came on 6, 13, 20 and 27 May."]
+    for out in (pages[0], html):
+        assert "Fernholt Tanks, 0000 1" in out
+        assert "Hollis" not in out
+    assert sum(page.count("Visited by") for page in pages) == html.count("Visited by") == 1
+    lines = [*cover.visits, *cover.incidents, *cover.electrical, *cover.products, cover.summary]
+    assert grade(" ".join(lines), make_week().assumed) <= make_week().assumed["plain_grade"]
+
+
+def test_a_cover_of_nothing_says_what_is_not_recorded(make_week: Make) -> None:
+    def edit(tables: Tables) -> None:
+        for name in ("visit", "reading", "water_change", "service", "event", "fill"):
+            tables[name] = tables[name].clear()
+
+    cover = of(make_week(edit, business={})).cover
+    assert (cover.visits, cover.incidents) == (["No visit is recorded."], ["None is recorded."])
+    assert (cover.products, cover.call) == (["None is recorded."], "")
+    assert cover.electrical[0].startswith("No look at plugs, leads and lids is on record")

@@ -41,11 +41,14 @@ function taps(name, steps, row, tank) {
   draw();
   return box;
 }
-// Drops are counted: less and more.
-function drops(name, row) {
-  const shown = el('output', {}, row[name] || '–');
-  const by = n => () => { row[name] = String(Math.max(0, Number(row[name] || 0) + n)); shown.textContent = row[name]; keep(); };
-  const none = () => { row[name] = ''; shown.textContent = '–'; keep(); };
+// Drops are counted, less and more; what is kept is their number times what one is worth.
+function drops(name, row, worth) {
+  const shown = el('output', {});
+  const count = () => Math.round(Number(row[name] || 0) / worth);
+  const draw = () => { shown.textContent = row[name] ? `${count()} = ${row[name]}` : '–'; };
+  const by = n => () => { row[name] = String(Number((Math.max(0, count() + n) * worth).toFixed(6))); draw(); keep(); };
+  const none = () => { row[name] = ''; draw(); keep(); };
+  draw();
   return el('div', {class: 'taps', role: 'group', 'aria-label': name}, el('button', {type: 'button', onclick: by(-1), 'aria-label': 'one less'}, '−'), shown,
     el('button', {type: 'button', onclick: by(1), 'aria-label': 'one more'}, '+'), el('button', {type: 'button', onclick: none}, 'not tested'));
 }
@@ -53,7 +56,7 @@ function reading(test, row) {
   const says = `${test.title}${test.unit ? ', ' + test.unit : ''}`;
   const beside = el('small', {}, `last ${test.last}${test.expect ? ' · expect ' + test.expect : ''}`);
   if (test.steps.length) return el('div', {}, el('span', {}, says), ' ', beside, taps(test.name, test.steps, row));
-  if (test.drops) return el('div', {}, el('span', {}, `${says}, drops`), ' ', beside, drops(test.name, row));
+  if (test.drops) return el('div', {}, el('span', {}, `${says}, drops of ${test.drops}`), ' ', beside, drops(test.name, row, test.drops));
   return el('div', {}, field(says, row[test.name], v => { row[test.name] = v; }, 'decimal'), beside);
 }
 function extra(tank, kind, box) {

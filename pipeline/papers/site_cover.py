@@ -1,0 +1,175 @@
+"""The cover of a site's report: every tank with its verdict, who came, what happened, whom to call, one signature."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+from pipeline.papers import plain_words
+from pipeline.papers.report_facts import Facts, Row
+from pipeline.week import Week
+from pipeline.wording import MANY_DATES, count_word, counted_word, dates, listed, on_dates, sentence, short, tank_title
+
+MOST_LINES = 10  # of any list, so that the cover stays one page
+MOST_NAMES = 6  # tanks or visitors named in one line
+INCIDENTS = ("fish died", "power cut", "filter stopped", "overfed")
+ELECTRICAL = "electrical check"
+
+
+@dataclass(frozen=True)
+class Cover:
+    """The words of the cover. No name of anybody but who made the visits (`by` of the records); no note at all."""
+
+    title: str
+    span: str
+    summary: str
+    tanks: list[list[str]]  # name, verdict, when we come again
+    visits: list[str]
+    incidents: list[str]
+    electrical: list[str]
+    products: list[str]
+    call: str  # blank: a line to fill in by hand
+    received: str
+
+
+def _title(facts: Facts) -> str:
+    return tank_title(facts.tank["tank"], facts.tank["name"])
+
+
+def _few(names: Sequence[str], one: str) -> str:
+    """Some names in a line; those beyond the most that it holds are counted."""
+    shown, more = names[:MOST_NAMES], len(names) - MOST_NAMES
+    return listed([*shown, f"{counted_word(more, f'other {one}')}"] if more > 0 else shown)
+
+
+def _short_list(lines: Sequence[str], one: str) -> list[str]:
+    more = len(lines) - MOST_LINES
+    return (
+        [*lines[:MOST_LINES], f"And {counted_word(more, f'more {one}')}: see the tank sheets."]
+        if more > 0
+        else [*lines]
+    )
+
+
+def _grouped(found: Iterable[tuple[date, str, str]], say: Callable[[str, str], str]) -> list[str]:
+    """A line for each word and day; tanks that share both share the line. `found` holds (day, word, tank)."""
+    lines: dict[tuple[date, str], list[str]] = {}
+    for day, word, tank in sorted(found):
+        names = lines.setdefault((day, word), [])
+        if tank not in names:
+            names.append(tank)
+    return [f"{say(word, _few(names, 'tank'))} {on_dates([day])}." for (day, word), names in lines.items()]
+
+
+def came(week: Week, found: Sequence[Facts]) -> list[str]:
+    """Days with a visit or a service, and who came, as recorded; where nobody was, that is said."""
+    days = sorted({day for facts in found for day in facts.visits})
+    if not days:
+        return ["No visit is recorded."]
+    tanks = [facts.tank["tank"] for facts in found]
+    first, last = min(facts.first for facts in found), max(facts.last for facts in found)
+    rows = pl.concat(
+        week.table(table)
+        .filter(pl.col("tank").is_in(tanks) & pl.col(day).is_between(first, last))
+        .select(pl.col(day).alias("day"), pl.col("by").str.strip_chars())
+        for table, day in (("visit", "day"), ("service", "date"))
+    )
+    named = rows.filter(pl.col("by").fill_null("") != "").unique().sort("day", "by")
+    people = {str(who[0]): group["day"].to_list() for who, group in named.group_by("by", maintain_order=True)}
+    said = [f"{sentence(short(who))} came {on_dates(on)}." for who, on in people.items()]
+    unknown = [day for day in days if day not in set(named["day"])]
+    whole = dates(days) if len(days) <= MANY_DATES else f"{dates(days[:1])} to {dates(days[-1:])}"
+    head = f"{sentence(counted_word(len(days), 'day'))} with a visit: {whole}."
+    if unknown and len(unknown) < len(days):
+        said.append(f"Who came {on_dates(unknown)} is not recorded.")
+    elif unknown:
+        said.append("Who came is not recorded.")
+    return [head, *_short_list(said, "visitor")]
+
+
+def incidents(week: Week, found: Sequence[Facts]) -> list[str]:
+    """What went wrong in the time, as recorded: events that no one plans, and water changed in an emergency."""
+    words = plain_words.words()["event"]
+    urgent = week.table("water_change").filter(pl.col("kind") == "emergency")
+    seen: list[tuple[date, str, str]] = []
+    for facts in found:
+        seen += [
+            (row["date"], _incident(row, words[row["event"]]), _title(facts))
+            for row in facts.events
+            if row["event"] in INCIDENTS
+        ]
+        mine = urgent.filter((pl.col("tank") == facts.tank["tank"]) & pl.col("day").is_between(facts.first, facts.last))
+        seen += [(day, "Water was changed at once", _title(facts)) for day in mine["day"]]
+    lines = _grouped(seen, lambda word, names: f"{names}: {word[0].lower()}{word[1:]}")
+    return _short_list(lines, "line") or ["None is recorded."]
+
+
+def _incident(row: Row, words: str) -> str:
+    """`Fish died` with its count, `The power was off` with its hours, where they were recorded."""
+    if row["event"] == "fish died" and row["count"]:
+        return f"{sentence(counted_word(int(row['count']), 'fish', 'fish'))} died"
+    if row["hours"] and row["event"] in ("power cut", "filter stopped"):
+        return f"{words} for about {counted_word(max(1, round(row['hours'])), 'hour')}"
+    return str(words)
+
+
+def electrical(found: Sequence[Facts]) -> list[str]:
+    """When plugs, leads and lid were looked at; never said to be a test by an electrician."""
+    looked = [(r["date"], "", _title(facts)) for facts in found for r in facts.events if r["event"] == ELECTRICAL]
+    words = plain_words.words()["cover"]
+    if not looked:
+        return [words["not_looked"], words["by_eye"]]
+    lines = _grouped(looked, lambda _, names: f"{names}: plugs, leads and lid looked at")
+    missed = [_title(facts) for facts in found if not any(r["event"] == ELECTRICAL for r in facts.events)]
+    if missed:
+        lines.append(f"No look is recorded for {_few(missed, 'tank')}.")
+    return [*_short_list(lines, "line"), words["by_eye"]]
+
+
+def products(week: Week, found: Sequence[Facts]) -> list[str]:
+    """What went into the tanks and their filters, as recorded: medicine, carbon, filter material. No advice."""
+    words, used = plain_words.words(), []
+    placed = week.table("placement").select(
+        "filter", "tank", pl.col("from").alias("placed"), pl.col("to").alias("left")
+    )
+    fresh = week.table("fill").join(placed, on="filter").filter(
+        (pl.col("from") >= pl.col("placed")) & (pl.col("left").is_null() | (pl.col("from") <= pl.col("left")))
+    )  # fmt: skip
+    for facts in found:
+        name = _title(facts)
+        used += [(r["date"], words["event"]["medication"], name) for r in facts.events if r["event"] == "medication"]
+        for job, days in facts.jobs:
+            if job in ("carbon in", "pads"):
+                used += [(day, words["job"][job], name) for day in days]
+        mine = fresh.filter((pl.col("tank") == facts.tank["tank"]) & pl.col("from").is_between(facts.first, facts.last))
+        used += [
+            (day, f"Filter material put in: {short(medium)}", name)
+            for day, medium in mine.select("from", "medium").iter_rows()
+        ]
+    lines = _grouped(used, lambda word, names: f"{names}: {word[0].lower()}{word[1:]}")
+    return _short_list(lines, "line") or ["None is recorded."]
+
+
+def cover(week: Week, site: Row, found: Sequence[Facts], sheets: Sequence[tuple[str, str, str]]) -> Cover:
+    """The cover; `sheets` are (title of the tank, verdict, next visit) as its own sheet says them."""
+    states = Counter(state for _, state, _ in sheets)
+    split = listed([f"{count_word(count)} {state[0].lower()}{state[1:]}" for state, count in states.items()])
+    first, last = min(facts.first for facts in found), max(facts.last for facts in found)
+    business = week.round.business
+    who = ", ".join(business[key] for key in ("name", "phone") if business.get(key))
+    return Cover(
+        title=short(site["name"]),
+        span=f"{dates([first])} to {dates([last])}",
+        summary=f"{sentence(counted_word(len(sheets), 'tank'))}: {split}.",
+        tanks=[[name, state, sentence(when.rstrip("."))] for name, state, when in sheets],
+        visits=came(week, found),
+        incidents=incidents(week, found),
+        electrical=electrical(found),
+        products=products(week, found),
+        call=who if business.get("phone") else "",
+        received=plain_words.received(site["kind"]),
+    )
