@@ -135,7 +135,7 @@ def test_a_folder_with_a_file_a_tank(tmp_path: Path) -> None:
     for name in ("Nook 1", "Nook 2"):
         (source / f"{name}.csv").write_text("Visit date;Acidity;NO3 (ppm);WC %\n25/05/2026;7,1;10,5;20\n")
     (source / "photo.jpg").write_bytes(b"x")
-    told = "\n".join(make_from(tmp_path / "logs", source))
+    told = "\n".join(make_from(tmp_path / "logs", source)).replace("\xa0", " ")
     assert "2 tanks at 1 site, 2 visits" in told
     assert "Not used: photo.jpg: no spreadsheet." in told
     assert sorted(path.name for path in (tmp_path / "logs" / "visits").glob("Nook*")) == ["Nook-1.csv", "Nook-2.csv"]

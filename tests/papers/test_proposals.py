@@ -230,6 +230,6 @@ def test_a_ticked_proposal_is_printed_with_its_cost(week: Week, pdf_pages: Calla
         {"text": "Feed about half less.", "cost": "About £17; we quote first.", "choice": True}
     ]
     assert made.sheets[1] == plain.sheets[1]
-    text = pdf_pages(report_pdf(made))[0]
+    text = pdf_pages(report_pdf(made))[1]  # after the cover
     assert "Feed about half less. About £17; we quote first." in text
     assert "instead of 2" not in text  # the keeper's own words are not for the manager
