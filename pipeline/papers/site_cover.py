@@ -105,7 +105,7 @@ def incidents(week: Week, found: Sequence[Facts]) -> list[str]:
         mine = urgent.filter((pl.col("tank") == facts.tank["tank"]) & pl.col("day").is_between(facts.first, facts.last))
         seen += [(day, "Water was changed at once", _title(facts)) for day in mine["day"]]
     lines = _grouped(seen, lambda word, names: f"{names}: {word[0].lower()}{word[1:]}")
-    return _short_list(lines, "line") or ["None is recorded."]
+    return _short_list(lines, "line") or ["Nothing is recorded."]
 
 
 def _incident(row: Row, words: str) -> str:
@@ -151,7 +151,7 @@ def products(week: Week, found: Sequence[Facts]) -> list[str]:
             for day, medium in mine.select("from", "medium").iter_rows()
         ]
     lines = _grouped(used, lambda word, names: f"{names}: {word[0].lower()}{word[1:]}")
-    return _short_list(lines, "line") or ["None is recorded."]
+    return _short_list(lines, "line") or ["Nothing is recorded."]
 
 
 def cover(week: Week, site: Row, found: Sequence[Facts], sheets: Sequence[tuple[str, str, str]]) -> Cover:

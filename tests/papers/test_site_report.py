@@ -365,6 +365,6 @@ def test_a_cover_of_nothing_says_what_is_not_recorded(make_week: Make) -> None:
             tables[name] = tables[name].clear()
 
     cover = of(make_week(edit, business={})).cover
-    assert (cover.visits, cover.incidents) == (["No visit is recorded."], ["None is recorded."])
-    assert (cover.products, cover.call) == (["None is recorded."], "")
+    assert (cover.visits, cover.incidents) == (["No visit is recorded."], ["Nothing is recorded."])
+    assert (cover.products, cover.call) == (["Nothing is recorded."], "")
     assert cover.electrical[0].startswith("No look at plugs, leads and lids is on record")

@@ -290,7 +290,8 @@ def test_a_damage_that_comes_after_the_load_is_mended(small: Path, monkeypatch: 
         return loads[-1]
 
     monkeypatch.setattr(weekly, "load", then_damaged)
-    assert weekly.open_week(small, today=TODAY).table("visit").height == 3
+    for _ in range(2):  # what was loaded now is told as it is; the next look finds the damage
+        assert weekly.open_week(small, today=TODAY).table("visit").height == 3
     assert [done.new for done in loads] == [True, True]
 
 
