@@ -24,6 +24,7 @@ from pipeline.wording import day, interval, number, with_unit
 from schemas.words import CHANGE_KINDS, FISH_LOOK, PARAMETER_TITLES
 
 MAIN = ("ammonia", "nitrite", "nitrate", "ph", "kh")  # asked for at every visit
+MOST_DROPS = 99  # of one count: more is a slip
 MORE = ("gh", "phosphate", "oxygen", "flow_l_h")  # folded away
 TAKEN = {"before": "before the change", "after": "after", "none": "no change"}
 NO_KIT = "no kit, a meter"
@@ -121,6 +122,18 @@ def _steps(entered: Entered, key: str, name: str, parameter: str, kit: KitRow, w
     entered.row[parameter] = text
     if not answer.good:
         entered.wrong.append(f"{PARAMETER_TITLES[parameter]}: {answer.says}")
+
+
+def _drops(entered: Entered, key: str, name: str, parameter: str, kit: KitRow, week: Week, after: str) -> None:
+    """One parameter by the drops of kit `name` that were counted until the colour turned."""
+    desk.title(PARAMETER_TITLES[parameter], after, "drops")
+    count = st.number_input(
+        PARAMETER_TITLES[parameter], value=None, min_value=1, max_value=MOST_DROPS, step=1, placeholder="not tested",
+        key=f"{key} {name} {parameter}", label_visibility="collapsed", persist_state="session",
+    )  # fmt: skip
+    text = "" if count is None else f"{count:.0f} drops"
+    desk.echo(trial.reading(parameter, text, kit, week.assumed))
+    entered.row[parameter] = text
 
 
 def _typed(entered: Entered, key: str, parameter: str, week: Week, after: str) -> None:
@@ -221,7 +234,11 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
         kit = desk.pills("Kit", [*kits, NO_KIT], f"{key} kit", default=first) or first
     else:
         kit = NO_KIT
-    ladders = {parameter: row for (name, parameter), row in trial.ladders(week).items() if name == kit and row.steps}
+    ladders = {
+        parameter: row
+        for (name, parameter), row in trial.ladders(week).items()
+        if name == kit and (row.steps or row.per_drop)
+    }
     ends = [row.good_until for row in ladders.values() if row.good_until is not None]
     if ends and min(ends) < when:
         ended = day(min(ends), year=True, weekday=False)
@@ -231,7 +248,8 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     entered.row |= {"taken": str(taken or ""), "kit": "" if kit == NO_KIT else kit}
     for parameter in MAIN:
         if parameter in ladders:
-            _steps(entered, key, kit, parameter, ladders[parameter], week, beside(parameter, hopes, last))
+            by = _steps if ladders[parameter].steps else _drops
+            by(entered, key, kit, parameter, ladders[parameter], week, beside(parameter, hopes, last))
         elif not ladders:
             _typed(entered, key, parameter, week, beside(parameter, hopes, last))
     _temperature(entered, key, week, beside("temperature", hopes, last))
@@ -240,7 +258,8 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     with st.expander("More tests, and a note"):
         for parameter in [*(p for p in MAIN if ladders and p not in ladders), *MORE]:
             if parameter in ladders:
-                _steps(entered, key, kit, parameter, ladders[parameter], week, beside(parameter, hopes, last))
+                by = _steps if ladders[parameter].steps else _drops
+                by(entered, key, kit, parameter, ladders[parameter], week, beside(parameter, hopes, last))
             else:
                 _typed(entered, key, parameter, week, beside(parameter, hopes, last))
         desk.title("Note", "never on a report unless ticked")

@@ -18,9 +18,7 @@ OF = {"class": "class", "plain": "plain rating", "working": "working rating"}
 SAID, FEW = 3, 2  # assumptions named in the sentence; tanks named without folding them under their count
 
 
-LARGE = (
-    60  # tanks above which what depends on the assumptions is calculated only when asked for: half a minute at 1,000
-)
+LARGE = 60  # tanks above which what depends on the assumptions is calculated when asked for: half a minute at 1,000
 
 
 @st.cache_data(max_entries=4, show_spinner="Moving each assumption by its uncertainty")

@@ -90,17 +90,11 @@ def pooled(gain: Array, size: Array, precision: Array, group: IntArray) -> tuple
     return np.where(good, own, -np.inf), together[:, np.maximum(group, 0)] - own, shared
 
 
-def _codes(values: pl.Series) -> IntArray:
-    """Equal values, equal numbers; null is −1."""
-    return (values.rank("dense").cast(pl.Int64).fill_null(0) - 1).to_numpy()
-
-
 def _groups(asks: pl.DataFrame, names: pl.Series) -> IntArray:
     """Numbers of the asks that share a name and a day; −1 where there is no name."""
-    key = asks.select(
-        pl.concat_str(names.alias("name").cast(pl.String), pl.col("as_of").cast(pl.String), separator="\0")
-    )
-    return _codes(key.to_series())
+    known: dict[tuple[object, object], int] = {}
+    keys = zip(names, asks["as_of"], strict=True)
+    return np.array([-1 if key[0] is None else known.setdefault(key, len(known)) for key in keys], np.int64)
 
 
 def _told(

@@ -128,13 +128,17 @@ def place_factor(layers: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
         factors.MET_FINE: "",
         factors.MET_CARBON: "",
     }
-    notes = pl.concat_str([pl.col(n).fill_null("") for n in ("filter_note", "room_note", "fill_note")], separator=" ")
+
+    def noted(pattern: str) -> pl.Expr:
+        notes = ("filter_note", "room_note", "fill_note")
+        return pl.any_horizontal(pl.col(note).str.contains(pattern).fill_null(False) for note in notes)
+
     trickle, internal = pl.col("kind") == "trickle", pl.col("kind").is_in(HALF_CYCLE_KINDS)
     rows = layers.with_columns(
         pl.Series("_place", place),
         pl.Series("met", met),
-        notes.str.contains(OUT_OF_FLOW).alias("outside"),
-        (notes.str.contains(BYPASS) & ~notes.str.contains(NO_BYPASS)).alias("bypass"),
+        noted(OUT_OF_FLOW).alias("outside"),
+        (noted(BYPASS) & ~noted(NO_BYPASS)).alias("bypass"),
         trickle.fill_null(False).alias("trickle"),
         internal.fill_null(False).alias("internal"),
     )

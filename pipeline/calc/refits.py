@@ -61,9 +61,8 @@ class Weighed:
     since: IntArray  # day number of the first row after each day
     readings: Array  # [asks]
     kit: IntArray  # [asks] of the last reading
-    cells: pl.DataFrame = field(
-        default_factory=pl.DataFrame
-    )  # ask, row, day, site, level and the rest of the last readings
+    # ask, row, day, site, level and the rest of the last readings
+    cells: pl.DataFrame = field(default_factory=pl.DataFrame)
     # ask, one, other, bias, precision: log-bias of one person's readings beside another's
     readers: pl.DataFrame = field(default_factory=pl.DataFrame)
 

@@ -206,7 +206,10 @@ def _ask(read: Parts, rows: pl.DataFrame, says: str) -> pl.DataFrame:
     cells = pl.concat([
         part.select("row", *KEY, "parameter", "text").join(rows, on="row", how="inner") for part in read.values()
     ])  # fmt: skip
-    whole = pl.concat_str("parameter", pl.lit("="), "text").str.join("|").alias("all")
     others = [pl.col(name).first() for name in rows.columns if name != "row"]
-    found = cells.sort("row", "parameter").group_by("row", *KEY, maintain_order=True).agg(whole, *others)
+    lists = pl.col("parameter", "text")
+    found = cells.sort("row", "parameter").group_by("row", *KEY, maintain_order=True).agg(lists, *others)
+    typed = ["|".join(f"{name}={text}" for name, text in zip(*row, strict=True))
+             for row in found.select("parameter", "text").iter_rows()]  # fmt: skip
+    found = found.with_columns(pl.Series("all", typed, pl.String))
     return issue_rows(found, None, None, "copied down", says, outcome="warned", text="all")

@@ -86,6 +86,13 @@ def sentences(rows: pl.DataFrame, template: str, limits: Mapping[str, float] | N
     return pl.Series("says", filled, pl.String)
 
 
+def whole_rows(rows: pl.DataFrame, columns: Sequence[str], separator: str = ",") -> list[str]:
+    """The cells of each row as one text, as it was typed."""
+    return [
+        separator.join("" if cell is None else str(cell) for cell in row) for row in rows.select(columns).iter_rows()
+    ]
+
+
 def side_by_side(rows: pl.DataFrame, key: Sequence[str], template: str, joint: str = " and ") -> pl.Series:
     """For each row, a piece of each row that shares its key, joined."""
     keys, by_key = rows.select(key).rows(), {}  # type: ignore[var-annotated]

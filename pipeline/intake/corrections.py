@@ -6,7 +6,7 @@ import re
 
 import polars as pl
 
-from pipeline.intake.columns import KEY, issue_rows, join_issues, no_issues
+from pipeline.intake.columns import KEY, issue_rows, join_issues, no_issues, whole_rows
 from pipeline.intake.headers import fold
 from pipeline.intake.sheets import Sheets, text_columns
 
@@ -135,7 +135,7 @@ def _rows_rejected(name: str, frame: pl.DataFrame, wanted: pl.DataFrame) -> tupl
         on=["file", "line"],
         how="inner",
     )
-    reads = gone.select(pl.concat_str(text_columns(name), separator=",", ignore_nulls=True)).to_series()
+    reads = whole_rows(gone, text_columns(name))
     stands = [_still_stands(was, row) for was, row in zip(gone["_was"], reads, strict=True)]
     gone = gone.filter(pl.Series(stands, dtype=pl.Boolean))
     left = frame.join(gone.select("file", "line"), on=["file", "line"], how="anti", maintain_order="left")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.intake.columns import issue_rows, no_issues
+from pipeline.intake.columns import issue_rows, no_issues, whole_rows
 from pipeline.intake.headers import Header
 from pipeline.intake.structure import Table
 from pipeline.wording import counted, listed
@@ -66,8 +66,8 @@ def totals_lines(frame: pl.DataFrame, table: Table, keys: list[str]) -> tuple[pl
     if sums.height == 0:
         return frame, no_issues()
     names = [name for name in table.cells.columns if name != "line"]
-    whole = pl.concat_str(names, separator=table.separator).alias("whole line")
-    lines = sums.join(table.cells.select("line", whole), on="line", how="left", maintain_order="left")
+    lines = sums.join(table.cells.select("line", *names), on="line", how="left", maintain_order="left")
+    lines = lines.with_columns(pl.Series("whole line", whole_rows(lines, names, table.separator), pl.String))
     says = (
         "This looks like a totals line: it sums up other rows and is no visit or record of its own. Reject it,"
         " or name what it belongs to."

@@ -21,6 +21,7 @@ from pipeline.intake.columns import (
     read_dates,
     reader_of,
     side_by_side,
+    whole_rows,
 )
 from pipeline.intake.headers import FAMILY
 from pipeline.intake.judge import judge
@@ -103,10 +104,8 @@ def contradictions(name: str, frame: pl.DataFrame) -> pl.DataFrame:
         return no_issues()
     key = list(FAMILY[name].key)
     folded = [pl.col(c).str.to_lowercase().alias(f"key {c}") for c in key]
-    whole = pl.concat_str(text_columns(name), separator=",").alias("whole row")
-    twice = frame.with_columns(*folded, whole).filter(
-        (pl.len().over([f"key {c}" for c in key]) > 1) & (pl.col(key[0]) != "")
-    )
+    twice = frame.with_columns(folded).filter((pl.len().over([f"key {c}" for c in key]) > 1) & (pl.col(key[0]) != ""))
+    twice = twice.with_columns(pl.Series("whole row", whole_rows(twice, text_columns(name)), pl.String))
     twice = twice.with_columns(side_by_side(twice, [f"key {c}" for c in key], "{file}, line {line}", "; "))
     says = (
         f"Rows for the same {' and '.join(key)} say different things ({{places}}); expected one. Remove the wrong one."
@@ -193,8 +192,8 @@ def two_tanks_at_once(typed: pl.DataFrame) -> pl.DataFrame:
         "Filter {filter} would be on {tank} and on {other_tank} ({other_file}, line {other_line}) on the same days;"
         " expected one tank at a time. Give the earlier row its last day."
     )
-    whole = pl.concat_str("filter", "tank", pl.col("from").cast(pl.String), separator=",").alias("whole row")
-    pairs = pairs.with_columns(whole).unique(KEY, keep="first", maintain_order=True)
+    pairs = pairs.unique(KEY, keep="first", maintain_order=True)
+    pairs = pairs.with_columns(pl.Series("whole row", whole_rows(pairs, ["filter", "tank", "from"]), pl.String))
     return issue_rows(pairs, None, None, "filter on two tanks at once", says, text="whole row")
 
 

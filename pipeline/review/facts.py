@@ -138,7 +138,6 @@ class TankFacts:
     visits_before: int | None = None
     age_weeks: float | None = None  # of the tank
     held: int = 0
-    held_fresh: int = 0
 
     @property
     def established(self) -> bool:
@@ -323,14 +322,13 @@ def _earlier_water(asks: pl.DataFrame, table: Callable[[str], pl.DataFrame], ass
     return found.join(kh, on=ASK, how="left", maintain_order="left")
 
 
-def _held(asks: pl.DataFrame, held: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """Items held of each tank: all, and those of the last 28 days; a day that is not known counts as lately."""
+def _held(asks: pl.DataFrame, held: pl.DataFrame) -> pl.DataFrame:
+    """How many items are held of each tank up to the day; one of no known day counts."""
     unknown = pl.col("day").is_null() | (pl.col("fault") == "future").fill_null(False)
     age = pl.when(~unknown).then((pl.col("as_of") - pl.col("day")).dt.total_days())
     rows = asks.join(held.drop_nulls("tank"), on="tank").with_columns(age.alias("age"))
     rows = rows.filter(unknown | (pl.col("age") >= 0))
-    fresh = pl.col("age").is_null() | (pl.col("age") <= assumed["held_fresh_days"])
-    return rows.group_by(ASK).agg(pl.len().alias("held"), fresh.sum().alias("held_fresh"))
+    return rows.group_by(ASK).agg(pl.len().alias("held"))
 
 
 def _wide(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> pl.DataFrame:
@@ -357,7 +355,7 @@ def _wide(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Roun
         table("step_alarm").select(*ASK, *(pl.col(c).alias(f"step_{c}") for c in ("since", "size", "kit_batch"))),
         _visit_rhythm(asks, table("visit"), assumed, round_),
         _nitrate_read(asks, table("reading"), assumed),
-        _held(asks, table("held"), assumed),
+        _held(asks, table("held")),
         _earlier_water(asks, table, assumed),
         _changes_kept(asks, table("visit"), changes, assumed),
         _asof(asks, change.select("tank", "day", "fraction")).select(*ASK, pl.col("fraction").alias("last_fraction")),
@@ -370,7 +368,7 @@ def _wide(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Roun
     return rows.with_columns(
         pl.coalesce(tested, "tap_nitrate").alias("tap"),
         ((pl.col("as_of") - pl.col("set_up")).dt.total_days() / 7).alias("age_weeks"),
-        pl.col("held", "held_fresh").fill_null(0),
+        pl.col("held").fill_null(0),
     )
 
 

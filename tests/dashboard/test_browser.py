@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import importlib.util
 import shutil
 from pathlib import Path
 from typing import Any
@@ -119,9 +118,7 @@ def spoil(path: Path, column: str, value: str) -> None:
 
 
 def barriers(page: Any) -> list[str]:
-    """What axe-core finds serious or critical for people who can't see or point well; nothing where it is not installed."""
-    if importlib.util.find_spec("axe_playwright_python") is None:
-        return []
+    """What axe-core finds serious or critical for people who can't see or point well."""
     from axe_playwright_python.sync_playwright import Axe
 
     found = Axe().run(page).response["violations"]

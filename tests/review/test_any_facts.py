@@ -93,7 +93,7 @@ RECORDS = st.fixed_dictionaries(
         for name in (*DATED, "held", "due", "audit", "suspect", "capacity_layer", "explanation")
     }
 )
-OWN = {"tank", "as_of", "assumed", "water", "records", "held", "held_fresh"}
+OWN = {"tank", "as_of", "assumed", "water", "records", "held"}
 HINTS = get_type_hints(TankFacts)
 FACTS = st.fixed_dictionaries({f.name: _of(f.name, HINTS[f.name]) for f in fields(TankFacts) if f.name not in OWN})
 PARAMETERS = ("free_ammonia", "ammonia", "nitrite", "nitrate", "ph", "kh", "temperature", "flow_l_h")
