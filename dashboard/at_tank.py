@@ -111,8 +111,9 @@ def shares(planned: float | None) -> list[int]:
 
 def _steps(entered: Entered, key: str, name: str, parameter: str, kit: KitRow, week: Week, after: str) -> None:
     """One parameter by the steps of kit `name`; each kit keeps its own taps, as its steps are others."""
-    unit = kit.basis if kit.basis not in ("", "dKH", "dGH") else UNITS[parameter]
-    unit = f"mg/L {unit}" if kit.basis and unit == kit.basis and "/" not in unit else unit
+    unit = UNITS[parameter]
+    if kit.basis not in ("", "dKH", "dGH"):  # by weight of what is named
+        unit = kit.basis if "/" in kit.basis else f"mg/L {kit.basis}"
     desk.title(PARAMETER_TITLES[parameter], after, unit)
     steps = [f"{step:g}" for step in kit.steps]
     chosen = desk.pills(PARAMETER_TITLES[parameter], steps, f"{key} {name} {parameter}", many=True) or []

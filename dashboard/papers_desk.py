@@ -117,14 +117,16 @@ def charts(mark: str, shown: SiteReport) -> list[str | None]:
 
 
 @st.cache_data(max_entries=64, show_spinner="Setting the page")
-def _picture(content_mark: str, issue_line: str, n: int, _report: SiteReport, _svg: str | None) -> bytes:
+def _picture(content_mark: str, issue_line: str, n: int | None, _report: SiteReport, _svg: str | None) -> bytes:
     drawn = [_svg if place == n else None for place in range(len(_report.sheets))]
-    return site_report.report_pictures(_report, drawn)[n + 1]  # after the cover
+    return site_report.report_pictures(_report, drawn)[0 if n is None else n + 1]
 
 
-def picture(mark: str, shown: SiteReport, n: int) -> bytes:
-    """A sheet as a picture, with its own chart only: the content's hash and the issue line are all that changes it."""
-    return _picture(issued.content_hash(shown), shown.issue, n, shown, chart(mark, shown, n))
+def picture(mark: str, shown: SiteReport, n: int | None) -> bytes:
+    """A sheet as a picture, with its own chart only, or the cover (None): the content's hash and the issue line are all
+    that changes it."""
+    svg = None if n is None else chart(mark, shown, n)
+    return _picture(issued.content_hash(shown), shown.issue, n, shown, svg)
 
 
 def alt_of(sheet: Sheet, n: int, of: int) -> str:

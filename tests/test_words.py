@@ -187,7 +187,7 @@ def typed(folder: Path) -> list[str]:
 
 def without(text: str, own_words: list[str]) -> str:
     for words in own_words:
-        text = text.replace(words, " ").replace(words[:1].upper() + words[1:], " ")  # a name may begin a sentence
+        text = text.replace(words, " ")
     return text
 
 

@@ -190,18 +190,16 @@ def past(week: Week, site: str) -> None:
 
 
 def preview(stamp: str, shown: SiteReport) -> None:
-    """One sheet as it will be printed, and its words."""
-    names = {sheet.tank: sheet.title.rsplit(", ", 1)[0] for sheet in shown.sheets}
-    tanks = list(names)
-    chosen = tanks[0]
-    if len(tanks) > 1:
-        if st.session_state.get("paper_sheet") not in tanks:
-            st.session_state["paper_sheet"] = tanks[0]
-        shown_name = {tank: look.label(name) for tank, name in names.items()}
-        chosen = (
-            st.pills("Sheet", tanks, format_func=shown_name.__getitem__, key="paper_sheet", required=True, wrap=True)
-            or chosen
-        )
+    """The cover or one sheet as it will be printed, and its words."""
+    names = {"": "Cover"} | {sheet.tank: look.label(sheet.title.rsplit(", ", 1)[0]) for sheet in shown.sheets}
+    tanks = list(names)[1:]
+    if st.session_state.get("paper_sheet") not in names:
+        st.session_state["paper_sheet"] = tanks[0]
+    chosen = st.pills("Sheet", list(names), format_func=names.__getitem__, key="paper_sheet", required=True, wrap=True)
+    if not chosen:
+        with st.container(key="sheet"):
+            st.image(desk.picture(stamp, shown, None), width="stretch", alt=f"Cover: {shown.cover.summary}")
+        return
     n = tanks.index(chosen)
     sheet = shown.sheets[n]
     with st.container(key="sheet"):

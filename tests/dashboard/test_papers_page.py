@@ -107,6 +107,15 @@ def test_days_in_the_wrong_order_and_days_before_every_tank_are_said(
     assert "No tank of Plumfennel ran between" in words(app)
 
 
+def test_the_cover_is_looked_at_too(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = opened(logs, monkeypatch, site="plumfennel")
+    named = [fold.label for fold in app.expander]
+    assert "The words of this sheet" in named
+    app = app.button_group(key="paper_sheet").set_value("").run()
+    assert not app.exception
+    assert [fold.label for fold in app.expander] == [name for name in named if name != "The words of this sheet"]
+
+
 def test_a_ticked_note_goes_on_the_sheet_and_no_other(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = opened(logs, monkeypatch, site="plumfennel")
     app.session_state["paper_sheet"] = "LM2"

@@ -13,7 +13,7 @@ Row = dict[str, str]
 EVENTS = (
     # date, tank, event, count, hours, note
     ("2025-10-06", "LM3", "fish died", "1", "", "old age, by the look"),
-    ("2025-11-25", "TC1", "fish in", "4", "", "from the keeper's own tank"),
+    ("2025-11-25", "TC1", "fish in", "4", "", "from my own tank at home"),
     ("2025-12-16", "TC2", "power cut", "", "3", "whole house, back by noon"),
     ("2026-01-14", "TC4", "other", "", "", "P08 came from the reading nook, carried wet in tank water"),
     ("2026-01-29", "HS2", "medication", "", "", "course prescribed by a vet, five days"),
@@ -39,7 +39,7 @@ NOTED = (
         "QO1",
         "climbing_within_rating",
         "2026-09-30",
-        "keeper",
+        "BW",
         "half cycle by choice; half the water every other Friday",
     ),
 )
@@ -60,10 +60,10 @@ EXTRA_SERVICES = (
         "790",
         "1",
         "4",
-        "relief",
+        "JO",
         "everything washed under the tap, pump opened",
     ),
-    ("2026-05-12", "MD2", "P26", "check", "", "", "none", "clean", "", "590", "", "4", "keeper", "first start"),
+    ("2026-05-12", "MD2", "P26", "check", "", "", "none", "clean", "", "590", "", "4", "BW", "first start"),
 )
 SERVICE_COLUMNS = (
     "date",
@@ -120,7 +120,7 @@ def _routine(item: Filter) -> list[Row]:
                             str(round(flow * random.uniform(0.93, 1.0) / 5) * 5),
                             "",
                             str(weeks),
-                            "keeper",
+                            "BW",
                             "",
                         ),
                         strict=True,
@@ -140,6 +140,6 @@ def services() -> list[Row]:
             rows += _routine(item)
     for on in CARBON_CHANGES:
         for job in ("carbon out", "carbon in"):
-            cells = (on, "LM5", "B05", job, "basket 4", "", "", "", "", "", "", "", "keeper", "")
+            cells = (on, "LM5", "B05", job, "basket 4", "", "", "", "", "", "", "", "BW", "")
             rows.append(dict(zip(SERVICE_COLUMNS, cells, strict=True)))
     return sorted(rows, key=lambda row: (row["date"], row["tank"], row["filter"], row["job"] != "carbon out"))

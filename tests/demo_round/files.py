@@ -66,7 +66,7 @@ SLIPS: dict[tuple[str, str], str] = {
     ("SL1", "note"): "<b>check</b> the lid & <script>alert(1)</script>",
     ("SL2", "nitrate"): "7,5,13",  # one comma too many: see unquoted()
 }
-CORRECTIONS = (("SS1", "ph", "7.2", "keeper", "2026-03-27", "missing point; looked it up on the wet sheet"),)
+CORRECTIONS = (("SS1", "ph", "7.2", "BW", "2026-03-27", "missing point; looked it up on the wet sheet"),)
 # Sent by a relief keeper from another machine: semicolons, decimal commas, day first, old Windows letters.
 RELIEF_SITE, RELIEF_MONTH, RELIEF_FILE = "inkpebble", "2026-01", "visits/2026-01-inkpebble.csv"
 RELIEF_HEADERS = {"nitrate": "Nitrate (mg/L NO3)", "temperature": "Temperature [°C]", "kh": "KH (dKH)"}
@@ -266,8 +266,8 @@ def _hardness() -> str:
         ("SS1", "2026-04-15", "15", "0.7"), ("HS2", "2026-04-16", "5", "0.2"), ("SL1", "2026-04-16", "17", "0.5"),
     ):  # fmt: skip
         site = next(t.site for t in tanks.TANKS if t.id == tank)
-        rows.append((on, site, tank, "none", "gh", gh, "dGH", "keeper"))
-        rows.append((on, site, tank, "none", "phosphate", phosphate, "mg/L", "keeper"))
+        rows.append((on, site, tank, "none", "gh", gh, "dGH", "BW"))
+        rows.append((on, site, tank, "none", "phosphate", phosphate, "mg/L", "BW"))
     return text(("date", "site", "tank", "taken", "parameter", "value", "unit", "by"), rows)
 
 

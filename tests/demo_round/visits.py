@@ -98,7 +98,7 @@ def _visits_to(tank: Tank, supply: str, days: list[dt.date], minutes: int) -> li
             truth = water.now(on)
             row = dict.fromkeys(COLUMNS, "") | {"date": on.isoformat(), "site": tank.site, "tank": tank.id}
             at = dt.datetime.combine(on, dt.time(9, 10)) + dt.timedelta(minutes=minutes + random.randrange(12))
-            row |= {"time": f"{at:%H:%M}", "by": "relief" if random.random() < 0.08 else "keeper"}
+            row |= {"time": f"{at:%H:%M}", "by": "JO" if random.random() < 0.08 else "BW"}
             row |= _tested(tank, on, truth, random)
             row |= {"fish_seen": str(tank.fish - (random.random() < 0.2)), "fish_look": "well", "taken": "none"}
             changing = random.random() >= SHARE_NO_CHANGE
