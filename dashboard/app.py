@@ -8,7 +8,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard import data, door
+from dashboard import access_code, data
 from dashboard.look import CSS
 from pipeline import log
 from pipeline.problems import Problem
@@ -27,7 +27,7 @@ PAGES = {
 }
 st.set_page_config(page_icon=str(ICON), layout="wide", initial_sidebar_state="collapsed")
 st.html(CSS)
-door.ask()
+access_code.ask()
 pages = [
     st.Page(f"views/{name}.py", title=title, url_path=name, default=name == "this_week")
     for name, title in PAGES.items()

@@ -21,6 +21,7 @@ from pipeline.problems import Problem
 
 APP = Path(__file__).with_name("app.py")
 HOST = "127.0.0.1"
+CODE = "TANKROUND_CODE"  # the variable that holds the first code, where phones are served
 WAIT_S = 30.0  # for the server to answer
 # As flags, since they win over STREAMLIT_* variables and over any config.toml in the current or the home folder.
 FLAGS = {
@@ -43,6 +44,11 @@ def free_port(host: str = HOST) -> int:
     with socket.socket() as s:
         s.bind((host, 0))
         return int(s.getsockname()[1])
+
+
+def new_code() -> str:
+    """Six digits, from the machine's own source of chance."""
+    return f"{secrets.randbelow(10**6):06d}"
 
 
 def house_address() -> str:
@@ -72,7 +78,7 @@ def phones_said(url: str, code: str, tls: bool) -> str:
     safe = "Encrypted with your certificate; a phone warns of one that it does not know.\n"
     return (
         f"For phones in this network: {url}\nCode for the next device: {code} (it works once; the next one is printed here)\n"
-        f"{safe if tls else plain}Whoever has come in sees and writes everything. Ctrl-C stops it and forgets every device."
+        f"{safe if tls else plain}Whoever was let in sees and writes everything. Ctrl-C stops it and forgets every device."
     )
 
 
@@ -101,7 +107,7 @@ def environment(logs: Path, db: Path | None, as_of: dt.date | None = None, code:
         **kept,
         "TANKROUND_LOGS": str(logs.resolve()),
         "TANKROUND_DB": str(db.resolve()) if db else "",
-        "TANKROUND_CODE": code,
+        CODE: code,
         "TANKROUND_AS_OF": as_of.isoformat() if as_of else "",
     }
 
@@ -134,7 +140,7 @@ def serve(
         raise Problem(f"Port {port} is taken by another program; expected a free one. Leave --port away to get one.")
     port = port or free_port(host)
     url = f"{'https' if tls else 'http'}://{host}:{port}"
-    first = f"{secrets.randbelow(10**6):06d}" if phones else ""
+    first = new_code() if phones else ""
     here = f"Dashboard at {url}  (this machine only; Ctrl-C stops it)"
     print(phones_said(url, first, tls is not None) if phones else here, flush=True)
     server = subprocess.Popen(

@@ -1,7 +1,7 @@
 """Who may see the pages when they are served to the house's network: whoever typed the code of the terminal, once.
 
 Each code lets one device in and is then replaced. The device keeps a key in a cookie, so that a reload does not ask again;
-keys live in this server's memory only. Wrong codes in a row shut the door until the dashboard is started anew.
+keys live in this server's memory only. After some wrong codes in a row no more are taken until the dashboard is started anew.
 """
 
 from __future__ import annotations
@@ -15,19 +15,16 @@ from threading import Lock
 
 import streamlit as st
 
-CODE, COOKIE = "TANKROUND_CODE", "tankround_key"
+from dashboard.launch import CODE, new_code
+
+COOKIE = "tankround_key"
 TRIES = 5  # wrong codes in a row
 KEEP = f"""export default function({{data}}) {{
   document.cookie = '{COOKIE}=' + data + '; path=/; SameSite=Strict' + (location.protocol === 'https:' ? '; Secure' : ''); }}"""
 
 
-def new_code() -> str:
-    """Six digits, from the machine's own source of chance."""
-    return f"{secrets.randbelow(10**6):06d}"
-
-
 @dataclass
-class Door:
+class Access:
     """The code that is good now, the keys that were handed out, and how often in a row a code was wrong."""
 
     code: str
@@ -44,7 +41,7 @@ class Door:
         return any(hmac.compare_digest(key.encode(), one.encode()) for one in tuple(self.keys))
 
     def open(self, typed: str) -> str:
-        """The key for the right code, which is then used up; blank for a wrong one, and for any once the door is shut."""
+        """The key for the right code, which is then used up; blank for a wrong one, and for any once it is shut."""
         with self.lock:
             digits = "".join(typed.split())
             if self.shut or not hmac.compare_digest(digits.encode(), self.code.encode()):
@@ -57,8 +54,8 @@ class Door:
 
 
 @st.cache_resource
-def _door(first: str) -> Door:
-    return Door(first)
+def _access(first: str) -> Access:
+    return Access(first)
 
 
 def ask() -> None:
@@ -66,24 +63,24 @@ def ask() -> None:
     first = os.environ.get(CODE, "")
     if not first:
         return
-    door = _door(first)
+    access = _access(first)
     key = st.session_state.get(COOKIE) or st.context.cookies.get(COOKIE, "")
-    if key and door.knows(key):
+    if key and access.knows(key):
         st.components.v2.component("keep_key", js=KEEP, html="<span hidden></span>")(key="keep_key", data=key)
         st.session_state[COOKIE] = key
         return
-    st.title("Who is there?")
-    if door.shut:
+    st.title("Code needed")
+    if access.shut:
         st.write("Too many wrong codes. Stop the dashboard where it was started, and start it again.")
         st.stop()
     st.write("Type the code that stands where the dashboard was started. It lets one device in.")
     with st.form("code"):
         typed = st.text_input("Code", max_chars=12, autocomplete="one-time-code")
-        if st.form_submit_button("Come in", type="primary"):
-            made = door.open(typed)
+        if st.form_submit_button("Open", type="primary"):
+            made = access.open(typed)
             if made:
                 st.session_state[COOKIE] = made
-                print(f"A device came in. Code for the next one: {door.code}", file=sys.stderr, flush=True)
+                print(f"A device was let in. Code for the next one: {access.code}", file=sys.stderr, flush=True)
                 st.rerun()
-            st.error("That is not the code." if not door.shut else "Too many wrong codes: the door is shut.")
+            st.error("That is not the code." if not access.shut else "Too many wrong codes: no more are taken.")
     st.stop()

@@ -1,4 +1,4 @@
-"""Serving the house's network: nothing is shown before the code, a code works once, wrong ones shut the door."""
+"""Serving the house's network: nothing is shown before the code, a code works once, wrong ones end it."""
 
 from __future__ import annotations
 
@@ -9,28 +9,29 @@ import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from dashboard import launch
-from dashboard.door import CODE, TRIES, Door
+from dashboard.access_code import TRIES, Access
+from dashboard.launch import CODE
 from pipeline.problems import Problem
 
 APP = Path(launch.__file__).with_name("app.py")
 
 
 def test_a_code_lets_one_device_in_and_is_then_another() -> None:
-    door = Door("012345")
-    assert door.open("99999") == ""
-    key = door.open(" 012 345 ")
-    assert door.knows(key)
-    assert not door.knows("")
-    assert door.open("012345") == ""
-    assert door.knows(key)
+    access = Access("012345")
+    assert access.open("99999") == ""
+    key = access.open(" 012 345 ")
+    assert access.knows(key)
+    assert not access.knows("")
+    assert access.open("012345") == ""
+    assert access.knows(key)
 
 
-def test_wrong_codes_in_a_row_shut_the_door_even_to_the_right_one() -> None:
-    door = Door("012345")
+def test_wrong_codes_in_a_row_are_the_last_even_to_the_right_one() -> None:
+    access = Access("012345")
     for _ in range(TRIES):
-        assert door.open("0") == ""
-    assert door.shut
-    assert door.open("012345") == ""
+        assert access.open("0") == ""
+    assert access.shut
+    assert access.open("012345") == ""
 
 
 def test_nothing_of_the_round_is_shown_before_the_code(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -39,7 +40,7 @@ def test_nothing_of_the_round_is_shown_before_the_code(demo_logs: Path, monkeypa
         monkeypatch.setenv(name, value)
     app = AppTest.from_file(str(APP), default_timeout=60).run()
     said = " ".join(h.proto.body for h in app.get("html") if "<style" not in h.proto.body)
-    assert (app.title[0].value, said) == ("Who is there?", "")
+    assert (app.title[0].value, said) == ("Code needed", "")
     app.text_input[0].set_value("000000")
     app.button[0].click().run()
     assert app.error[0].value == "That is not the code."
