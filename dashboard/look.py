@@ -26,9 +26,16 @@ OPENER = """export default function({data, setTriggerValue}) {
     if (!a || e.metaKey || e.ctrlKey || e.shiftKey || e.button) return;
     e.preventDefault(); sessionStorage.setItem(key, main.scrollTop);
     setTriggerValue('open', [a.dataset.go || 'one_tank', a.dataset.tank]); };
-  document.addEventListener('click', hear);
+  document.addEventListener('click', hear); main.dataset.listens = data;
   const was = sessionStorage.getItem(key);
-  if (was) { sessionStorage.removeItem(key); requestAnimationFrame(() => main.scrollTo(0, Number(was))); }
+  if (was) {  // the page may not be as long yet as it was: until it stays there, or a hand scrolls
+    sessionStorage.removeItem(key);
+    const until = Date.now() + 10000; let stays = 0;
+    for (const hand of ['wheel', 'touchstart', 'keydown']) addEventListener(hand, () => { stays = 99; }, {once: true, passive: true});
+    const back = () => { if (stays > 9 || Date.now() > until) return;
+      if (Math.abs(main.scrollTop - was) < 2) stays += 1; else { stays = 0; main.scrollTo(0, Number(was)); }
+      setTimeout(back, 100); };
+    back(); }
   return () => document.removeEventListener('click', hear); }"""
 
 

@@ -150,19 +150,6 @@ def test_each_kit_keeps_its_own_taps(logs: Path, monkeypatch: pytest.MonkeyPatch
     assert (row["kit"], row["nitrate"]) == ("M2", "22")
 
 
-def test_drops_are_counted(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    with (logs / "kits.csv").open("a") as kits:
-        kits.write("DROPS,kh,dKH,0.5 a drop,2026-03-02,2027-06-30,40,invented\n")
-    app = tap(at(logs, monkeypatch), "TC1", "kit", "DROPS")
-    app.number_input(key=f"at TC1 {DAY} 0 DROPS kh").set_value(9).run()
-    assert "read as <b>4–4.5" in text(app)
-    keep(app)
-    if not entered(logs):
-        keep(app)  # a doubt is told first
-    row = row_of(entered(logs)[0])
-    assert (row["kit"], row["kh"]) == ("DROPS", "9 drops")
-
-
 def test_without_a_kit_readings_are_typed_and_answered(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = tap(at(logs, monkeypatch), "TC1", "kit", at_tank.NO_KIT)
     app.text_input(key=f"at TC1 {DAY} 0 typed ph").set_value("72").run()

@@ -39,6 +39,7 @@ def test_the_week_is_followed_to_a_tank_and_back_to_the_same_place(browser: Any,
     assert first <= (260 if width > 600 else 620)
     assert page.title() == "This week"
     assert page.locator('link[rel="shortcut icon"]').get_attribute("href") not in (None, "./favicon.png")
+    page.wait_for_selector(".stMain[data-listens=this_week]")  # before, a click is a plain link: it loads a page anew
     page.locator('td.tank a[data-tank="MD1"]').scroll_into_view_if_needed()
     was = page.evaluate("document.querySelector('.stMain').scrollTop")
     page.locator('td.tank a[data-tank="MD1"]').click()
