@@ -128,6 +128,8 @@ class TankFacts:
     tap_nitrate: float | None = None  # mg/L NO3
     tap_nitrate_day: dt.date | None = None
     tap_was: float | None = None  # at the test before
+    tap_least: float | None = None  # the least and the most of the last year's tests
+    tap_most: float | None = None
     ammonia_before: float | None = None  # of the last day with a sample before and one after the change
     ammonia_after: float | None = None
     kh_was: float | None = None  # KH some weeks before
@@ -284,8 +286,8 @@ def _nitrate_read(asks: pl.DataFrame, reading: pl.DataFrame, assumed: Assumption
     return last.join(window, on=ASK, how="left", maintain_order="left")
 
 
-def _tap(rows: pl.DataFrame, tap: pl.DataFrame) -> pl.DataFrame:
-    """The last tests of each tank's supply up to the day."""
+def _tap(rows: pl.DataFrame, tap: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+    """The last tests of each tank's supply up to the day, and between what its nitrate moved within a year."""
     for parameter in ("nitrate", "ammonia", "ph"):
         tests = tap.filter(pl.col("parameter") == parameter).sort("date").select(
             "water_supply",
@@ -297,7 +299,18 @@ def _tap(rows: pl.DataFrame, tap: pl.DataFrame) -> pl.DataFrame:
         )  # fmt: skip
         keep = tests if parameter == "nitrate" else tests.drop("tap_was")
         rows = _asof(rows, keep, "date", "water_supply").drop("date")
-    return rows
+    back = pl.duration(weeks=int(assumed["tap_season_weeks"]))
+    season = (
+        rows.select("water_supply", "as_of")
+        .unique()
+        .join(tap.filter(pl.col("parameter") == "nitrate"), on="water_supply")
+        .filter((pl.col("date") <= pl.col("as_of")) & (pl.col("date") > pl.col("as_of") - back))
+        .group_by("water_supply", "as_of")
+        .agg(pl.len(), pl.col("matched").min().alias("tap_least"), pl.col("matched").max().alias("tap_most"))
+        .filter(pl.col("len") >= assumed["tap_season_tests"])
+        .drop("len")
+    )
+    return rows.join(season, on=["water_supply", "as_of"], how="left", maintain_order="left")
 
 
 def _earlier_water(asks: pl.DataFrame, table: Callable[[str], pl.DataFrame], assumed: Assumptions) -> pl.DataFrame:
@@ -361,7 +374,7 @@ def _wide(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Roun
         _asof(asks, change.select("tank", "day", "fraction")).select(*ASK, pl.col("fraction").alias("last_fraction")),
     ):
         rows = rows.join(frame, on=ASK, how="left", maintain_order="left")
-    rows = _tap(rows, table("tap"))
+    rows = _tap(rows, table("tap"), assumed)
     # What the changes bring in; where none are made, what the tap would. The fit has a prior for a tap that was never
     # tested; a rule that asks for litres may not lean on it: never tested stays unknown.
     tested = pl.when(pl.col("tap_day").is_not_null()).then("tap")

@@ -20,6 +20,7 @@ from pipeline.wording import (
     reading,
     reading_range,
     rise_words,
+    span,
     spell,
     with_unit,
 )
@@ -116,6 +117,15 @@ def _heads(f: TankFacts) -> str:
     return f"; no water is changed: limit {f.ceiling:g}{arrives}" if arrives else ""
 
 
+def _tap_swings(f: TankFacts) -> str:
+    """What a tap that rises and falls with the season asks, before anything is bought."""
+    least, most = f.tap_least, f.tap_most
+    if least is None or most is None or most - least < f.assumed["explained_tap"]:
+        return ""
+    weeks = f.assumed["tap_season_weeks"]
+    return f" Within {weeks:g} weeks this tap brought {span(least, most, 0)} mg/L nitrate: test it first."
+
+
 WATCH = "Test nitrate at each visit until its trend is clear; see the plan"
 
 
@@ -156,7 +166,7 @@ def over_and_climbing(f: TankFacts) -> Finding | None:
         FITTED,
         soon(f) - 0.5,
         f"Over its full-cycle rating ({load}) and nitrate {rise(f)}, changes allowed for{_heads(f)}.",
-        f"{_cure(f)}. More media takes four to six months to show.",
+        f"{_cure(f)}. More media takes four to six months to show.{_tap_swings(f)}",
     )
 
 
@@ -175,7 +185,7 @@ def climbing_within_rating(f: TankFacts) -> Finding | None:
         soon(f),
         f"Nitrate {rise(f)}, changes allowed for{paper}{_heads(f)}.",
         "Weigh a day's food; check flow and pads; test the tap's nitrate; then judge over three weeks. Media is not the"
-        " first thing to buy.",
+        f" first thing to buy.{_tap_swings(f)}",
     )
 
 

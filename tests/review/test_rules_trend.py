@@ -14,6 +14,7 @@ RISE = {"recent_state": "ok", "recent_rate": 1.06, "recent_low": 0.6, "recent_hi
 FLAT = {"recent_state": "ok", "recent_rate": 0.1, "recent_low": -0.1, "recent_high": 0.3, "trend": "steady"}
 UNCLEAR = {"recent_state": "ok", "recent_rate": 0.5, "recent_low": -0.1, "recent_high": 1.1, "trend": "not clear"}
 CLIMBS = RISE | {"trend": "climbing"}
+SWINGS = {"tap_least": 5.0, "tap_most": 30.0}
 OVER = {"over_full_cycle": True, "plain_state": "over", "plain_load_pct": 140.0, "media_kg": 1.5, "plain_l": 150.0}
 OFF = {"plateau": 52.0, "plateau_low": 36.0, "plateau_high": 69.0}
 UNDER = {"plateau": 30.0, "plateau_low": 20.0, "plateau_high": 40.0}
@@ -61,6 +62,7 @@ def test_over_full_cycle_rating(facts: dict[str, Any], class_: str | None, words
         (OVER | CLIMBS | OFF, PLAN, ("levels off near 52 mg/L (36–69); limit 40",)),
         (OVER | CLIMBS | {"recent_state": "rough"}, PLAN, ("rises roughly 7.4",)),
         (OVER | UNCLEAR | {"trend": "climbing", "step_since": ago(30)}, PLAN, ("its rise stepped up on 2 May",)),
+        (OVER | CLIMBS | SWINGS, PLAN, ("Within 52 weeks this tap brought 5–30 mg/L nitrate: test it first",)),
     ],
 )
 def test_over_and_climbing(facts: dict[str, Any], class_: str | None, words: tuple[str, ...]) -> None:
@@ -79,6 +81,8 @@ WITHIN = {"over_full_cycle": False, "plain_state": "within", "plain_load_pct": 9
         (OVER | CLIMBS, None, ()),
         (CLIMBS | {"plain_state": "half cycle only"}, None, ()),
         (CLIMBS, PLAN, ("and its rating is not known",)),
+        (CLIMBS | SWINGS, PLAN, ("brought 5–30 mg/L nitrate: test it first",)),
+        (CLIMBS | SWINGS | {"tap_most": 10.9}, PLAN, ("not the first thing to buy.",)),
     ],
 )
 def test_climbing_within_rating(facts: dict[str, Any], class_: str | None, words: tuple[str, ...]) -> None:
