@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import subprocess
 import threading
 import time
@@ -32,6 +33,20 @@ def truth(tmp_path_factory: pytest.TempPathFactory) -> Truth:
 
 
 @pytest.fixture(scope="module")
+def loaded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("plain") / "logs"
+    say(folder, PLAIN)
+    weekly.load(folder, today=TODAY)
+    return folder
+
+
+@pytest.fixture
+def folder(loaded: Path, tmp_path: Path) -> Path:
+    """A folder as written, with its warehouse."""
+    return shutil.copytree(loaded, tmp_path / "logs")
+
+
+@pytest.fixture(scope="module")
 def loader() -> Iterator[Loader]:
     with Loader() as one:
         yield one
@@ -40,29 +55,19 @@ def loader() -> Iterator[Loader]:
 # `python -m tests.kills 200` kills two hundred times, at other moments with another seed.
 @pytest.mark.slow
 def test_killed_at_any_moment_the_old_or_the_new_warehouse_stands_whole(tmp_path: Path, truth: Truth) -> None:
-    found = kill_often(tmp_path, 4, at_once=1, truth=truth)
-    assert found["killed"] == 4
+    found = kill_often(tmp_path, 2, at_once=1, truth=truth)
+    assert found["killed"] == 2
     assert found["killed while storing"] > 0, "killed too early to prove anything"
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("what", WRITES)
 def test_killed_at_any_moment_a_write_is_whole_or_not_at_all(tmp_path: Path, loader: Loader, what: str) -> None:
-    assert kill_writes(tmp_path / "logs", what, 2, 1, loader)[f"{what} killed"] == 2
+    assert kill_writes(tmp_path / "logs", what, 1, 1, loader)[f"{what} killed"] == 1
 
 
-@pytest.mark.parametrize(
-    ("dies", "stands"),
-    [
-        ("after fsync", PLAIN),
-        ("before replace", PLAIN),
-        ("after replace", SHEET),
-    ],
-)
-def test_killed_at_the_swap(tmp_path: Path, truth: Truth, loader: Loader, dies: str, stands: str) -> None:
-    folder = tmp_path / "logs"
-    say(folder, PLAIN)
-    weekly.load(folder, today=TODAY)
+@pytest.mark.parametrize(("dies", "stands"), [("before replace", PLAIN), ("after replace", SHEET)])
+def test_killed_at_the_swap(folder: Path, truth: Truth, loader: Loader, dies: str, stands: str) -> None:
     say(folder, SHEET)
     assert loader.load(Wish(str(folder), dies=dies)).status == -9
     assert truth.stands(folder) == stands
@@ -87,25 +92,19 @@ def test_what_a_build_leaves_beside_it_is_cleared(tmp_path: Path) -> None:
     assert {path.name for path in db.parent.iterdir()} == {db.name, f"{db.name}.lock", other.name}
 
 
-def test_two_loads_at_once_take_turns(tmp_path: Path, truth: Truth, loader: Loader) -> None:
-    folder = tmp_path / "logs"
-    say(folder, PLAIN)
+def test_two_loads_at_once_take_turns(folder: Path, truth: Truth, loader: Loader) -> None:
+    say(folder, SHEET)
     with Loader() as two:
-        for saying in (PLAIN, SHEET):
-            say(folder, saying)
-            for each in (loader, two):
-                each.start(Wish(str(folder)))
-            ended = [each.ended() for each in (loader, two)]
-            assert [each.status for each in ended] == [0, 0], [each.said for each in ended]
-            assert sorted(bool(each.new) for each in ended) == [False, True], "the second finds all done"
-            assert truth.stands(folder) == saying
+        for each in (loader, two):
+            each.start(Wish(str(folder)))
+        ended = [each.ended() for each in (loader, two)]
+    assert [each.status for each in ended] == [0, 0], [each.said for each in ended]
+    assert sorted(bool(each.new) for each in ended) == [False, True], "the second finds all done"
+    assert truth.stands(folder) == SHEET
     assert leftovers(folder) == []
 
 
-def test_a_reader_meanwhile_sees_a_whole_warehouse(tmp_path: Path, truth: Truth, loader: Loader) -> None:
-    folder = tmp_path / "logs"
-    say(folder, PLAIN)
-    weekly.load(folder, today=TODAY)
+def test_a_reader_meanwhile_sees_a_whole_warehouse(folder: Path, truth: Truth, loader: Loader) -> None:
     seen: list[str | None] = []
     failed: list[BaseException] = []
     done = threading.Event()
@@ -119,18 +118,17 @@ def test_a_reader_meanwhile_sees_a_whole_warehouse(tmp_path: Path, truth: Truth,
 
     reader = threading.Thread(target=read)
     reader.start()
-    for saying in (SHEET, PLAIN):
-        say(folder, saying)
-        assert loader.load(Wish(str(folder))).status == 0
-        swapped = len(seen)
-        patience = time.monotonic() + 60
-        while len(seen) < swapped + 2 and not failed and time.monotonic() < patience:
-            time.sleep(0.01)
+    say(folder, SHEET)
+    assert loader.load(Wish(str(folder))).status == 0
+    swapped = len(seen)
+    patience = time.monotonic() + 60
+    while len(seen) < swapped + 2 and not failed and time.monotonic() < patience:
+        time.sleep(0.01)
     done.set()
     reader.join()
     assert failed == []
     order = [saying for n, saying in enumerate(seen) if n == 0 or saying != seen[n - 1]]
-    assert order == [PLAIN, SHEET, PLAIN]
+    assert order == [PLAIN, SHEET]
 
 
 # A place of limited size, or that may only be read, by the kernel itself; only root may make one.
@@ -154,9 +152,9 @@ def _mounted(place: Path, *words: str) -> Iterator[Path]:
         subprocess.run(["umount", str(place)], check=True)
 
 
-@pytest.mark.parametrize("room", ["64k", "1m", "6m"])
+@pytest.mark.parametrize("room", ["64k", "6m"])
 def test_a_full_disk_is_told_and_nothing_stands_for_a_warehouse(tmp_path: Path, room: str) -> None:
-    """Full while building, while folding the log into the file, or just before its end."""
+    """Full while building, or just before its end."""
     folder = write_folder(tmp_path / "logs", weeks=3)
     with _mounted(tmp_path / "small", "-t", "tmpfs", "-o", f"size={room}", "none") as place:
         with pytest.raises(Problem, match="could not be written: the disk is full; make room and load again"):
@@ -164,23 +162,19 @@ def test_a_full_disk_is_told_and_nothing_stands_for_a_warehouse(tmp_path: Path, 
         assert [path.name for path in place.iterdir()] == ["w.duckdb.lock"]
 
 
-@pytest.mark.parametrize("saying", [KIT])
-def test_a_disk_that_fills_up_keeps_the_old_warehouse(tmp_path: Path, truth: Truth, saying: str) -> None:
-    folder = tmp_path / "logs"
+def test_a_disk_that_fills_up_keeps_the_old_warehouse(folder: Path, tmp_path: Path, truth: Truth) -> None:
     with _mounted(tmp_path / "small", "-t", "tmpfs", "-o", "size=12m", "none") as place:
         db = place / "w.duckdb"
-        say(folder, PLAIN)
-        weekly.load(folder, db, TODAY)
-        before = db.read_bytes()
+        before = shutil.copyfile(weekly.warehouse_of(folder), db).read_bytes()
         assert len(before) < 12 * 2**20 < 2 * len(before), "room for one, not for two"
-        say(folder, saying)
+        say(folder, KIT)
         with pytest.raises(Problem, match="the disk is full"):
             weekly.load(folder, db, TODAY)
         assert db.read_bytes() == before
         assert sorted(path.name for path in place.iterdir()) == ["w.duckdb", "w.duckdb.lock"]
         subprocess.run(["mount", "-o", "remount,size=64m", str(place)], check=True)
         assert weekly.load(folder, db, TODAY).new
-        assert_same_tables(tables_of(db), truth.tables[saying])
+        assert_same_tables(tables_of(db), truth.tables[KIT])
 
 
 def test_a_folder_that_may_only_be_read_is_loaded_elsewhere(tmp_path: Path) -> None:
