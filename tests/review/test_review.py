@@ -15,24 +15,142 @@ from pipeline.review import told as told_words
 from pipeline.review.finding import REASON_MOST, STEP_MOST
 from pipeline.review.printed import as_text
 from pipeline.review.told import as_json
+from pipeline.week import Week
 from schemas import conform
 from schemas.words import CAUSES, CLASSES
 from tests.rounds import Rounds
 
-HEAD = "date,tank,taken,ammonia,nitrite,nitrate,ph,kh,temperature,water_changed\n"
+HEAD = "date,tank,taken,ammonia,nitrite,nitrate,ph,kh,temperature,water_changed,kit,fish_seen,fish_look,note\n"
+DAY = dt.date(2026, 6, 1)
+FILTER = {
+    "media": "medium,stage,quality,bulk_kg_l\ngood,biological,1,0.5\nfloss,fine,0,0.1\n",
+    "filter_models": "model,kind,rated_flow_l_h\nM,canister,900\n",
+    "compartments": "model,position,compartment,stage,usable_l\nM,1,cup,fine,1\nM,2,basket,biological,4\n",
+    "filters": "filter,model\nF1,M\n",
+    "placements": "filter,tank,from,to\nF1,T1,2024-01-01,\n",
+    "fills": "filter,compartment,layer,medium,mass_kg,wetted,from\nF1,cup,1,floss,,,2024-01-01\n"
+    "F1,basket,1,good,1.2,2024-01-01,2024-01-01\n",
+}
+
+
+def weekly_rows(values: list[str], tail: str = ",7.2,6,25,25%") -> list[str]:
+    """A row a week up to 1 June, nitrate of each."""
+    days = [DAY - dt.timedelta(7 * n) for n in range(len(values))][::-1]
+    return [f"{day},T1,before,0,0,{value}{tail}" for day, value in zip(days, values, strict=True)]
+
+
+OVER, STEADY = weekly_rows(["60"] * 6), weekly_rows(["20"] * 9)
+FISH = "2026-05-{},T1,before,0,{},20,7.2,6,,,,{},{},{}"
+RISING = ("2026-05-18", "2026-05-25", "2026-06-01")
+# Tanks of one round, each on a site of its own: what was read there.
+BARE: dict[str, list[str]] = {
+    "half": ["2026-05-31,T1,before,0,0.5,20,7.2,6,25"],
+    "trace": ["2026-05-31,T1,before,0,0.1,20,7.2,6,25"],
+    "clean": ["2026-05-31,T1,before,0,0,20,7.2,6,25"],
+    "may reach": ["2026-05-31,T1,before,0,<1,20,7.2,6,25"],
+    # 0.5 mg/L at pH 8.2 and 26 °C: share 8.8 %, so 0.04 mg/L; at pH 7.0 it is 0.003.
+    "harmful": ["2026-05-31,T1,before,0.5,0,20,8.2,6,26"],
+    "harmless": ["2026-05-31,T1,before,0.5,0,20,7.0,6,26"],
+    "10 days": ["2026-05-22,T1,before,0,0,20,7.2,6,25"],
+    "11 days": ["2026-05-21,T1,before,0,0,20,7.2,6,25"],
+    "held": ["2026-05-31,T1,before,0,0,05-Oct,7.2,6,25"],
+    "trap": ["2026-05-31,T1,before,0,0.6,90,5.8,1,25"],
+    "noted": OVER,
+    "noted and nitrite": [*OVER[:-1], OVER[-1].replace(",0,0,60", ",0,0.6,60")],
+    "nothing": [],
+    "no filter": STEADY,
+}
+FILTERED: dict[str, list[str]] = {
+    "rated": STEADY,
+    "no layout": STEADY,
+    "off": [FISH.format(31, 0, 10, "off", "")],
+    "off and nitrite": [FISH.format(31, 0.3, 10, "off", "")],
+    "gasping": [FISH.format(31, 0, 10, "", "two fish gasping")],
+    "fewer": [FISH.format(24, 0, 10, "well", ""), FISH.format(31, 0, 8, "well", "")],
+    "well": [FISH.format(24, 0, 10, "well", ""), FISH.format(31, 0, 10, "well", "")],
+    "after": ["2026-05-31,T1,before,0.2,0,20,6.8,6,,30%", "2026-05-31,T1,after,0.4,0,15,8.4,8,,"],
+    "fed more now": STEADY,
+    "fed more before": STEADY,
+    "up": [f"{day},T1,before,0,0,{no3},,,,,K" for day, no3 in zip(RISING, (11, 26, 47), strict=True)],
+    "a step up": [f"{day},T1,before,0,0,{no3},,,,,K" for day, no3 in zip(RISING, (11, 11, 26), strict=True)],
+    "never late": STEADY,
+    "over": weekly_rows(["60"] * 9),
+    "worse": [*weekly_rows(["60"] * 9)[:-1], weekly_rows(["90"])[0].replace(",0,0,", ",0,0.2,")],
+}
+DANGEROUS = [("9.5", "ammonia", "act today"), ("12", "nitrite", "act today"), ("3.5", "ph", "act today"),
+             ("72", "ph", "can't say"), ("45", "temperature", "act today"), ("77", "temperature", "can't say")]  # fmt: skip
+for _cell, _column, _ in DANGEROUS:
+    _cells = dict.fromkeys(("ammonia", "nitrite", "nitrate", "ph", "kh", "temperature"), "")
+    _cells |= {"nitrate": "20", "kh": "6", _column: _cell}
+    FILTERED[f"{_column} {_cell}"] = [f"2026-05-31,T1,before,{','.join(_cells.values())}"]
+
+
+def visit_rows(rows: list[str], tank: str = "T1") -> str:
+    return "".join(f"{row.replace(',T1,', f',{tank},')}{',' * (HEAD.count(',') - row.count(','))}\n" for row in rows)
+
+
+@pytest.fixture(scope="module")
+def many(tmp_path_factory: pytest.TempPathFactory) -> Week:
+    """The round of all those tanks."""
+    folder = tmp_path_factory.mktemp("many")
+    (folder / "visits").mkdir()
+    names, filtered = [*BARE, *FILTERED], [name for name in FILTERED if name != "no layout"]
+    limit = {"up": 90, "a step up": 90}
+    supply = {"never late": "mains"}
+    more = {"fed more now": "2026-05-29", "fed more before": "2026-05-20"}
+    lines = {
+        "sites": ["site,name,water_supply", *(f"s{n},Home {n},{supply.get(name, '')}" for n, name in enumerate(names))],
+        "tanks": [
+            "tank,site,net_l,set_up,nitrate_ceiling",
+            *(f"{name},s{n},100,2020-01-01,{limit.get(name, 40)}" for n, name in enumerate(names)),
+        ],
+        "filters": ["filter,model", *(f"F {name},M" for name in FILTERED)],
+        "placements": ["filter,tank,from,to", *(f"F {name},{name},2024-01-01," for name in FILTERED)],
+        "fills": [
+            "filter,compartment,layer,medium,mass_kg,wetted,from",
+            *(f"F {name},cup,1,floss,,,2024-01-01" for name in filtered),
+            *(f"F {name},basket,1,good,1.2,2024-01-01,2024-01-01" for name in filtered),
+        ],
+        "kits": ["kit,parameter,basis,steps", "K,nitrate,NO3,0|3|11|26|47|83"],
+        "feeding": [
+            "tank,from,feed_g_day",
+            *(f"{tank},{day},{food}" for tank, on in more.items() for day, food in (("2025-01-01", 0.5), (on, 2))),
+        ],
+        "noted": [
+            "tank,rule,until,by,why",
+            "noted,nitrate_over_ceiling,2026-07-01,me,known",
+            "noted and nitrite,nitrate_over_ceiling,2026-07-01,me,known",
+            "noted and nitrite,nitrite_act,2026-07-01,me,no",
+        ],
+    }
+    files = {name: FILTER[name] for name in ("media", "filter_models", "compartments")}
+    files |= {name: "".join(f"{line}\n" for line in found) for name, found in lines.items()}
+    files["visits/v"] = HEAD + "".join(visit_rows(rows, name) for name, rows in (BARE | FILTERED).items())
+    for name, text in files.items():
+        (folder / f"{name}.csv").write_text(text)
+    return weekly.open_week(folder, today=DAY)
+
+
+@pytest.fixture(scope="module")
+def tanks(many: Week) -> dict[str, dict]:
+    return {tank["tank"]: tank for tank in as_json(many)["tanks"]}
 
 
 def told(folder: Path, rows: list[str], tanks: str = "T1,a,100,2020-01-01,40\n", **files: str) -> dict:
-    """The review of a small round with these visit rows, as JSON, tank T1."""
+    """The review of a small round of its own with these visit rows, as JSON, tank T1."""
     (folder / "visits").mkdir(parents=True)
     (folder / "sites.csv").write_text("site,name\na,Home\n")
     (folder / "tanks.csv").write_text("tank,site,net_l,set_up,nitrate_ceiling\n" + tanks)
-    (folder / "visits" / "v.csv").write_text(HEAD + "".join(f"{row}\n" for row in rows))
+    (folder / "visits" / "v.csv").write_text(
+        HEAD
+        + visit_rows([row for row in rows if ",T1," in row])
+        + visit_rows([row for row in rows if ",T2," in row], "T2")
+    )
     for name, text in files.items():
         path = folder / f"{name.replace('__', '/')}.csv"
         path.parent.mkdir(exist_ok=True)
         path.write_text(text)
-    week = as_json(weekly.open_week(folder, today=dt.date(2026, 6, 1)))
+    week = as_json(weekly.open_week(folder, today=DAY))
     assert sum(week["counts"].values()) == len(week["tanks"])
     return next(tank for tank in week["tanks"] if tank["tank"] == "T1")
 
@@ -68,64 +186,51 @@ def test_words_fit_and_causes_are_few_and_known(demo_logs: Path) -> None:
             assert finding["basis"]
 
 
-def test_nitrite_of_a_half_is_acted_on_today_and_a_trace_this_week(tmp_path: Path) -> None:
-    half = told(tmp_path / "a", ["2026-05-31,T1,before,0,0.5,20,7.2,6,25,"])
-    assert half["class"] == "act today"
-    trace = told(tmp_path / "b", ["2026-05-31,T1,before,0,0.1,20,7.2,6,25,"])
-    assert rules(trace)["nitrite"] == "this week"
-    none = told(tmp_path / "c", ["2026-05-31,T1,before,0,0,20,7.2,6,25,"])
-    assert not {"nitrite", "nitrite_act", "ammonia"} & set(rules(none))
+def test_nitrite_of_a_half_is_acted_on_today_and_a_trace_this_week(tanks: dict[str, dict]) -> None:
+    assert tanks["half"]["class"] == "act today"
+    assert rules(tanks["trace"])["nitrite"] == "this week"
+    assert not {"nitrite", "nitrite_act", "ammonia"} & set(rules(tanks["clean"]))
 
 
-def test_a_reading_that_may_reach_the_limit_asks_for_a_retest(tmp_path: Path) -> None:
-    tank = told(tmp_path / "a", ["2026-05-31,T1,before,0,<1,20,7.2,6,25,"])
-    assert rules(tank)["nitrite_act"] == "this week"
+def test_a_reading_that_may_reach_the_limit_asks_for_a_retest(tanks: dict[str, dict]) -> None:
+    assert rules(tanks["may reach"])["nitrite_act"] == "this week"
 
 
-def test_free_ammonia_is_calculated_from_ph_and_warmth(tmp_path: Path) -> None:
-    # 0.5 mg/L at pH 8.2 and 26 °C: share 8.8 %, so 0.04 mg/L; at pH 7.0 it is 0.003.
-    assert rules(told(tmp_path / "a", ["2026-05-31,T1,before,0.5,0,20,8.2,6,26,"]))["free_ammonia"] == "act today"
-    calm = rules(told(tmp_path / "b", ["2026-05-31,T1,before,0.5,0,20,7.0,6,26,"]))
+def test_free_ammonia_is_calculated_from_ph_and_warmth(tanks: dict[str, dict]) -> None:
+    assert rules(tanks["harmful"])["free_ammonia"] == "act today"
+    calm = rules(tanks["harmless"])
     assert "free_ammonia" not in calm
     assert calm["ammonia"] == "this week"
 
 
-@pytest.mark.parametrize(("days", "silent"), [(10, False), (11, True)])
-def test_silence_is_never_green(days: int, silent: bool, tmp_path: Path) -> None:
-    day = dt.date(2026, 6, 1) - dt.timedelta(days)
-    rows = [f"{day},T1,before,0,0,20,7.2,6,25,", "2026-06-01,T2,before,0,0,20,7.2,6,25,"]
-    tank = told(tmp_path / "a", rows, tanks="T1,a,100,2020-01-01,40\nT2,a,100,2020-01-01,40\n")
-    assert (rules(tank).get("no_usable_reading") == "can't say") is silent
+def test_silence_is_never_green(tanks: dict[str, dict]) -> None:
+    assert "no_usable_reading" not in rules(tanks["10 days"])
+    assert rules(tanks["11 days"])["no_usable_reading"] == "can't say"
 
 
-def test_a_held_cell_keeps_its_tank_from_being_said(tmp_path: Path) -> None:
-    tank = told(tmp_path / "a", ["2026-05-31,T1,before,0,0,05-Oct,7.2,6,25,"])
+def test_a_held_cell_keeps_its_tank_from_being_said(tanks: dict[str, dict]) -> None:
+    tank = tanks["held"]
     assert tank["class"] == "can't say"
     assert rules(tank)["held"] == "can't say"
     assert tank["held"] == 1
 
 
-def test_a_trap_forbids_a_large_change(tmp_path: Path) -> None:
-    tank = told(tmp_path / "a", ["2026-05-31,T1,before,0,0.6,90,5.8,1,25,"])
+def test_a_trap_forbids_a_large_change(tanks: dict[str, dict]) -> None:
+    tank = tanks["trap"]
     assert tank["class"] == "act today"
     assert "no more than 10\xa0%" in tank["next_step"]
     assert all("no more than" in f["do"] for f in tank["findings"] if f["rule"] == "nitrite_act")
 
 
-def test_noted_is_quiet_until_its_day_but_never_what_must_be_done_today(tmp_path: Path) -> None:
-    rows = [f"{dt.date(2026, 6, 1) - dt.timedelta(7 * n)},T1,before,0,0,60,7.2,6,25," for n in range(6)]
-    noted = "tank,rule,until,by,why\nT1,nitrate_over_ceiling,2026-07-01,me,known\nT1,nitrite_act,2026-07-01,me,no\n"
-    tank = told(tmp_path / "a", rows, noted=noted)
-    quiet = {f["rule"]: f["quiet"] for f in tank["findings"]}
+def test_noted_is_quiet_until_its_day_but_never_what_must_be_done_today(tanks: dict[str, dict]) -> None:
+    quiet = {f["rule"]: f["quiet"] for f in tanks["noted"]["findings"]}
     assert quiet["nitrate_over_ceiling"]
-    assert tank["class"] != "this week"
-    rows[0] = rows[0].replace(",0,0,60", ",0,0.6,60")
-    loud = told(tmp_path / "b", rows, noted=noted)
-    assert loud["class"] == "act today"
+    assert tanks["noted"]["class"] != "this week"
+    assert tanks["noted and nitrite"]["class"] == "act today"
 
 
-def test_unknown_is_null_with_its_state_in_words(tmp_path: Path) -> None:
-    tank = told(tmp_path / "a", [])
+def test_unknown_is_null_with_its_state_in_words(tanks: dict[str, dict]) -> None:
+    tank = tanks["nothing"]
     assert tank["class"] == "can't say"
     assert tank["nitrate"]["recent"] == {"rate": None, "low": None, "high": None, "readings": 0, "state": "too few"}
     assert tank["rating"]["plain_load_pct"] is None
@@ -134,58 +239,31 @@ def test_unknown_is_null_with_its_state_in_words(tmp_path: Path) -> None:
     assert tank["nitrate"]["step"] is None
 
 
-def test_a_tap_that_was_never_tested_is_not_taken_as_clean(tmp_path: Path) -> None:
-    rows = ["2026-05-31,T1,before,0,0,60,7.2,6,25,"]
-    over = next(f for f in told(tmp_path / "a", rows)["findings"] if f["rule"] == "nitrate_over_ceiling")
+def test_a_tap_that_was_never_tested_is_not_taken_as_clean(tanks: dict[str, dict], tmp_path: Path) -> None:
+    over = next(f for f in tanks["over"]["findings"] if f["rule"] == "nitrate_over_ceiling")
     assert "never tested" in over["do"]
     sites = "site,name,water_supply\na,Home,main\n"
     tap = "water_supply,date,nitrate\nmain,2026-05-01,10\n"
-    (tmp_path / "b").mkdir()
-    known = told(tmp_path / "b", rows, sites=sites, tap=tap)
+    known = told(tmp_path / "a", ["2026-05-31,T1,before,0,0,60,7.2,6,25"], sites=sites, tap=tap)
     over = next(f for f in known["findings"] if f["rule"] == "nitrate_over_ceiling")
     # 10 + 50 × 0.7 is 45 before the second, 10 + 50 × 0.49 is 34.5 after it.
     assert "30\xa0% (30\xa0L) at each of the next 2 visits" in over["do"]
 
 
-FILTER = {
-    "media": "medium,stage,quality,bulk_kg_l\ngood,biological,1,0.5\nfloss,fine,0,0.1\n",
-    "filter_models": "model,kind,rated_flow_l_h\nM,canister,900\n",
-    "compartments": "model,position,compartment,stage,usable_l\nM,1,cup,fine,1\nM,2,basket,biological,4\n",
-    "filters": "filter,model\nF1,M\n",
-    "placements": "filter,tank,from,to\nF1,T1,2024-01-01,\n",
-    "fills": "filter,compartment,layer,medium,mass_kg,wetted,from\nF1,cup,1,floss,,,2024-01-01\n"
-    "F1,basket,1,good,1.2,2024-01-01,2024-01-01\n",
-}
-
-
-def weekly_rows(values: list[str], tail: str = ",7.2,6,25,25%") -> list[str]:
-    """A row a week up to 1 June, nitrate of each."""
-    days = [dt.date(2026, 6, 1) - dt.timedelta(7 * n) for n in range(len(values))][::-1]
-    return [f"{day},T1,before,0,0,{value}{tail}" for day, value in zip(days, values, strict=True)]
-
-
-def test_a_tank_without_a_filter_on_record_is_not_half_cycle_only(tmp_path: Path) -> None:
-    bare = told(tmp_path / "a", weekly_rows(["20"] * 9))
+def test_a_tank_without_a_filter_on_record_is_not_half_cycle_only(tanks: dict[str, dict]) -> None:
+    bare = tanks["no filter"]
     assert bare["class"] == "due", "what its nitrate says is told; it is never called steady"
     assert rules(bare)["no_filter_recorded"] == "due"
     assert bare["rating"]["plain_state"] == "can't say"
     assert "no_rated_media" not in rules(bare)
-    rated = told(tmp_path / "b", weekly_rows(["20"] * 9), **FILTER)
-    assert "no_filter_recorded" not in rules(rated)
+    assert "no_filter_recorded" not in rules(tanks["rated"])
     # A filter without a layout is not known either.
-    empty_book = told(tmp_path / "c", weekly_rows(["20"] * 9), **FILTER | {"fills": "filter,compartment,medium,from\n"})
-    assert rules(empty_book)["no_filter_recorded"] == "due"
+    assert rules(tanks["no layout"])["no_filter_recorded"] == "due"
 
 
-@pytest.mark.parametrize(
-    ("cell", "column", "class_"),
-    [("9.5", "ammonia", "act today"), ("12", "nitrite", "act today"), ("3.5", "ph", "act today"),
-     ("72", "ph", "can't say"), ("45", "temperature", "act today"), ("77", "temperature", "can't say")],
-)  # fmt: skip
-def test_a_dangerous_value_on_hold_is_acted_on(cell: str, column: str, class_: str, tmp_path: Path) -> None:
-    cells = dict.fromkeys(("ammonia", "nitrite", "nitrate", "ph", "kh", "temperature"), "")
-    cells |= {"nitrate": "20", "kh": "6", column: cell}
-    tank = told(tmp_path / "a", [f"2026-05-31,T1,before,{','.join(cells.values())},"], **FILTER)
+@pytest.mark.parametrize(("cell", "column", "class_"), DANGEROUS)
+def test_a_dangerous_value_on_hold_is_acted_on(cell: str, column: str, class_: str, tanks: dict[str, dict]) -> None:
+    tank = tanks[f"{column} {cell}"]
     assert tank["class"] == class_
     assert ("held_danger" in rules(tank)) is (class_ == "act today")
 
@@ -209,22 +287,12 @@ def test_visits_with_a_change_are_counted_lately_and_before() -> None:
     assert facts._changes_kept(asks, visit.clear(), change.clear(), built_in()).height == 0
 
 
-def test_the_fish_are_read(tmp_path: Path) -> None:
+def test_the_fish_are_read(tanks: dict[str, dict]) -> None:
     """Off and with nitrite: today; off with clean water: this week; fewer than a week before: this week."""
-    (tmp_path / "a" / "visits").mkdir(parents=True)
-    head = "date,tank,taken,ammonia,nitrite,nitrate,ph,kh,fish_seen,fish_look,note\n"
-    lines = {
-        "off": ["2026-05-31,T1,before,0,0,20,7.2,6,10,off,"],
-        "off and nitrite": ["2026-05-31,T1,before,0,0.3,20,7.2,6,10,off,"],
-        "gasping": ["2026-05-31,T1,before,0,0,20,7.2,6,10,,two fish gasping"],
-        "fewer": ["2026-05-24,T1,before,0,0,20,7.2,6,10,well,", "2026-05-31,T1,before,0,0,20,7.2,6,8,well,"],
-        "well": ["2026-05-24,T1,before,0,0,20,7.2,6,10,well,", "2026-05-31,T1,before,0,0,20,7.2,6,10,well,"],
+    names = ("off", "off and nitrite", "gasping", "fewer", "well")
+    found = {
+        name: {rule: class_ for rule, class_ in rules(tanks[name]).items() if rule.startswith("fish")} for name in names
     }
-    found = {}
-    for name, rows in lines.items():
-        folder = tmp_path / name.replace(" ", "-")
-        tank = told(folder, [], visits__w=head + "".join(f"{row}\n" for row in rows), **FILTER)
-        found[name] = {rule: class_ for rule, class_ in rules(tank).items() if rule.startswith("fish")}
     assert found == {
         "off": {"fish_look_off": "this week"},
         "off and nitrite": {"fish_look_off": "act today"},
@@ -234,34 +302,23 @@ def test_the_fish_are_read(tmp_path: Path) -> None:
     }
 
 
-def test_free_ammonia_is_judged_after_the_change_too(tmp_path: Path) -> None:
-    rows = ["2026-05-31,T1,before,0.2,0,20,6.8,6,,30%", "2026-05-31,T1,after,0.4,0,15,8.4,8,,"]
-    tank = told(tmp_path / "a", rows, **FILTER)
-    free = next(f for f in tank["findings"] if f["rule"] == "free_ammonia")
+def test_free_ammonia_is_judged_after_the_change_too(tanks: dict[str, dict]) -> None:
+    free = next(f for f in tanks["after"]["findings"] if f["rule"] == "free_ammonia")
     assert free["class"] == "act today"
     assert "25.0\xa0°C, assumed" in free["says"]
 
 
-def test_a_recorded_overload_is_told_in_its_week_and_not_a_week_later(tmp_path: Path) -> None:
-    rows = weekly_rows(["20"] * 9)
-    food = "tank,from,feed_g_day\nT1,2025-01-01,0.5\nT1,{},2.0\n"
-    week = told(tmp_path / "a", rows, feeding=food.format("2026-05-29"), **FILTER)
+def test_a_recorded_overload_is_told_in_its_week_and_not_a_week_later(tanks: dict[str, dict]) -> None:
+    week = tanks["fed more now"]
     assert rules(week)["overload_recorded"] == "plan"
     overload = next(f for f in week["findings"] if f["rule"] == "overload_recorded")
     assert "food up from 0.5 to 2\xa0g a day on 29 May" in overload["says"]
-    later = told(tmp_path / "b", rows, feeding=food.format("2026-05-20"), **FILTER)
-    assert "overload_recorded" not in rules(later)
+    assert "overload_recorded" not in rules(tanks["fed more before"])
 
 
-def test_a_rise_too_short_to_fit_is_told_in_words(tmp_path: Path) -> None:
-    kits = "kit,parameter,basis,steps\nK,nitrate,NO3,0|3|11|26|47|83\n"
-    head = "date,tank,taken,ammonia,nitrite,nitrate,kit\n"
-    days = ("2026-05-18", "2026-05-25", "2026-06-01")
-    up = head + "".join(f"{day},T1,before,0,0,{no3},K\n" for day, no3 in zip(days, (11, 26, 47), strict=True))
-    step = head + "".join(f"{day},T1,before,0,0,{no3},K\n" for day, no3 in zip(days, (11, 11, 26), strict=True))
-    tanks = "T1,a,100,2020-01-01,90\n"
-    assert rules(told(tmp_path / "a", [], tanks, visits__w=up, kits=kits, **FILTER))["rise_seen"] == "plan"
-    assert "rise_seen" not in rules(told(tmp_path / "b", [], tanks, visits__w=step, kits=kits, **FILTER))
+def test_a_rise_too_short_to_fit_is_told_in_words(tanks: dict[str, dict]) -> None:
+    assert rules(tanks["up"])["rise_seen"] == "plan"
+    assert "rise_seen" not in rules(tanks["a step up"])
 
 
 def test_the_text_prints_all_that_is_urgent_its_marks_promises_and_supplies_once(tmp_path: Path) -> None:
@@ -303,25 +360,16 @@ def test_the_least_start_is_told_what_one_more_thing_would_add_once(tmp_path: Pa
     assert "overdue" not in flat
 
 
-def test_what_was_never_recorded_is_not_late(tmp_path: Path) -> None:
-    sites = "site,name,water_supply\na,Home,mains\n"
-    tank = told(tmp_path / "a", weekly_rows(["20"] * 9), sites=sites, **FILTER)
-    assert not {"service_due", "flow_test_due", "tap_test_due"} & set(rules(tank))
-    assert not tank["due"]
+def test_what_was_never_recorded_is_not_late(tanks: dict[str, dict]) -> None:
+    assert not {"service_due", "flow_test_due", "tap_test_due"} & set(rules(tanks["never late"]))
+    assert not tanks["never late"]["due"]
 
 
-def test_marks_are_told_against_the_week_before(tmp_path: Path) -> None:
-    rows = weekly_rows(["60"] * 9)
-    tank = told(tmp_path / "a", rows, **FILTER)
-    assert rules(tank)["nitrate_over_ceiling"] == "this week"
-    week = weekly.open_week(tmp_path / "a", today=dt.date(2026, 6, 1))
-    marks = dict(week.now("finding").select("rule", "mark").iter_rows())
-    assert marks["nitrate_over_ceiling"] is None
-    rows[-1] = rows[-1].replace(",60,", ",90,").replace(",0,0,", ",0,0.2,")
-    told(tmp_path / "b", rows, **FILTER)
-    week = weekly.open_week(tmp_path / "b", today=dt.date(2026, 6, 1))
-    marks = dict(week.now("finding").select("rule", "mark").iter_rows())
-    assert (marks["nitrite"], marks["nitrate_over_ceiling"]) == ("new", "worse")
+def test_marks_are_told_against_the_week_before(tanks: dict[str, dict], many: Week) -> None:
+    assert rules(tanks["over"])["nitrate_over_ceiling"] == "this week"
+    marks = {(tank, rule): mark for tank, rule, mark in many.now("finding").select("tank", "rule", "mark").iter_rows()}
+    assert marks["over", "nitrate_over_ceiling"] is None
+    assert (marks["worse", "nitrite"], marks["worse", "nitrate_over_ceiling"]) == ("new", "worse")
 
 
 def test_a_round_without_tanks_is_told(tmp_path: Path) -> None:
