@@ -12,7 +12,12 @@ from pipeline import derive, store, weekly
 from schemas import Tables
 from schemas.tables import DERIVED_TABLES
 from tests.bench.large_logs import write_standing, write_visits
+from tests.conftest import DEMO_DAY
 from tests.store.sameness import assert_same_tables, tables_of
+
+
+def calculated(tables: Tables) -> Tables:
+    return {table: tables[table] for table in (*DERIVED_TABLES, "calculated") if table in tables}
 
 
 def both_ways(
@@ -24,15 +29,17 @@ def both_ways(
         monkeypatch.setattr(derive, "TANKS_AT_ONCE", many)
         db = tmp_path / f"{name}.duckdb"
         weekly.load(folder, db, today)
-        tables = tables_of(db)
-        found.append({table: tables[table] for table in (*DERIVED_TABLES, "calculated") if table in tables})
+        found.append(calculated(tables_of(db)))
     return found
 
 
 def test_the_demo_comes_to_the_same_however_many_tanks_are_calculated_at_once(
     demo_logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    whole, parts = both_ways(demo_logs, tmp_path, dt.date(2026, 6, 5), 5, monkeypatch)
+    monkeypatch.setattr(derive, "TANKS_AT_ONCE", 9)
+    db = tmp_path / "parts.duckdb"
+    weekly.load(demo_logs, db, DEMO_DAY)
+    whole, parts = (calculated(tables_of(one)) for one in (weekly.warehouse_of(demo_logs), db))
     assert whole["finding"].height > 20
     assert_same_tables(parts, whole)
     ranks = parts["review"].sort("as_of", "rank").select("as_of", "tank", "rank")
@@ -41,8 +48,8 @@ def test_the_demo_comes_to_the_same_however_many_tanks_are_calculated_at_once(
 
 def test_a_kit_is_judged_by_its_users_in_every_part(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder = tmp_path / "logs"
-    write_standing(folder, 24)
-    write_visits(folder, 24, 60)
+    write_standing(folder, 12)
+    write_visits(folder, 12, 60)
     # From a day on the kit reads a step more in every tank: it has gone off, not their filters.
     for file in sorted((folder / "visits").glob("*.csv")):
         rows = pl.read_csv(file, infer_schema=False)
@@ -75,10 +82,8 @@ def test_a_few_tanks_are_calculated_in_one_go() -> None:
     assert list(derive.some_at_a_time(tables)) == [(["T1", "T2", "T3"], tables)]
 
 
-def test_the_last_visit_and_readings_before_the_window_stay(demo_logs: Path, tmp_path: Path) -> None:
-    db = tmp_path / "w.duckdb"
-    weekly.load(demo_logs, db, dt.date(2026, 6, 5))
-    con = store.read_copy(db)
+def test_the_last_visit_and_readings_before_the_window_stay(demo_logs: Path) -> None:
+    con = store.read_copy(weekly.warehouse_of(demo_logs))
     tables = store.read_tables(con, list(derive.GROWING))
     con.close()
     since = dt.date(2026, 4, 1)
