@@ -104,7 +104,7 @@ def rise_bound(windows: Windows, prior: Priors, side: float, assumed: Mapping[st
     outer = inner + side * assumed["bound_reach"]
     for _ in range(int(assumed["bound_steps"])):
         middle = 0.5 * (inner + outer)
-        inside = best.objective - held_objective(windows, prior, middle, assumed) < allowed
+        inside = best.objective - held_objective(windows, prior, middle, assumed, best.theta) < allowed
         inner, outer = np.where(inside, middle, inner), np.where(inside, outer, middle)
     bound: Array = 0.5 * (inner + outer)
     return bound
