@@ -22,6 +22,19 @@ SAMPLE_LOGS = ROOT / "sample_logs"
 
 DEMO_DAY = dt.date(2026, 6, 1)
 
+# Whole loads, pages, and estimators tried on many tanks: left out by `-m "not slow"`, the minute while one works.
+SLOW = (
+    "advise/test_hangs_on", "advise/test_plan_brute_force", "advise/test_plan_properties", "advise/test_scenarios",
+    "calc/test_kit_shift", "calc/test_nitrate.py", "calc/test_nitrate_steps", "dashboard/", "store/", "test_cli",
+    "test_derive", "test_doors", "test_from_sheet", "test_hostile_folders", "test_reuse", "test_trial",
+)  # fmt: skip
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if item.path.relative_to(Path(__file__).parent).as_posix().startswith(SLOW):
+            item.add_marker(pytest.mark.slow)
+
 
 @pytest.fixture(scope="session", autouse=True)
 def _on_the_demo_s_day() -> Iterator[None]:
