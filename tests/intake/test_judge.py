@@ -12,7 +12,7 @@ from pipeline.assumptions import built_in
 from pipeline.intake.check import check
 from pipeline.intake.columns import Context
 from pipeline.intake.files import find_files
-from pipeline.intake.judge import BadTable, judge
+from pipeline.intake.judge import BadTable, Judged, judge
 from pipeline.intake.round_file import read_round
 from pipeline.intake.sheets import read_sheets
 from pipeline.week import Round
@@ -32,19 +32,19 @@ def model_of(name: str) -> type:
     return {"placed_row": PlacedRow, "typed_reading": TypedReading}.get(name) or TABLES[name]
 
 
-def verdict(name: str, **cells: object) -> dict[str, tuple[str, str]]:
-    """column -> (outcome, fault) of a row that has a sound key and these cells."""
+def judged_row(name: str, **cells: object) -> Judged:
+    """What is made of a row that has a sound key and these cells."""
     keys = {"file": "f.csv", "line": 2, **KEYS.get(name, {})}
     types = columns_of(model_of(name))
     row = {column: {**keys, **cells}.get(column) for column in types}
-    judged = judge(
-        model_of(name),
-        pl.DataFrame([{**row, "file": "f.csv", "line": 2}], schema={**types, "file": pl.String, "line": pl.Int64}),
-        CONTEXT,
-    )
-    return {
-        column: (outcome, fault) for column, outcome, fault in judged.issues.select("column", "outcome", "fault").rows()
-    }
+    schema = {**types, "file": pl.String, "line": pl.Int64}
+    return judge(model_of(name), pl.DataFrame([{**row, "file": "f.csv", "line": 2}], schema=schema), CONTEXT)
+
+
+def verdict(name: str, **cells: object) -> dict[str, tuple[str, str]]:
+    """column -> (outcome, fault) of such a row."""
+    issues = judged_row(name, **cells).issues.select("column", "outcome", "fault")
+    return {column: (outcome, fault) for column, outcome, fault in issues.rows()}
 
 
 KEYS: dict[str, dict[str, object]] = {
@@ -103,6 +103,25 @@ def test_a_rule_speaks_on_one_side_of_its_limit_only(
     assert verdict(name, **dict.fromkeys(wrong)).get(column, ("", "key missing"))[1] == "key missing", (
         "a null is not judged"
     )
+
+
+@pytest.mark.parametrize(
+    ("name", "cells", "column", "good", "suggestion"),
+    [
+        ("water_change", {"fraction": 0.6}, "fraction", [0.6], None),  # warned: used as it is
+        ("tank", {"net_l": 0.0, "gross_l": 9.0}, "net_l", [None], None),  # held: the cell is not used
+        ("tank", {"planting": "dens"}, "planting", [None], "dense"),
+        ("event", {"date": TODAY + dt.timedelta(1)}, "date", [], None),  # held, and no row goes without it
+        ("typed_reading", {"parameter": "ph", "matched": 72.0, "text": "72"}, "text", [], "7.2"),
+    ],
+)
+def test_what_is_used_of_a_row_and_what_is_offered(
+    name: str, cells: dict[str, object], column: str, good: list[object], suggestion: str | None
+) -> None:
+    judged = judged_row(name, **cells)
+    assert judged.good[column].to_list() == good
+    assert judged.held.rows() == ([] if good else [("f.csv", 2)])
+    assert judged.issues["suggestion"].to_list() == [suggestion]
 
 
 def checked(folder: Path) -> Tables:
