@@ -1,7 +1,5 @@
 """What the terminal prints of the account, the held rows and the assumptions."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Mapping, Sequence
 from itertools import groupby

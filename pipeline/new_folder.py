@@ -1,7 +1,5 @@
 """An empty log folder with headed templates and filled examples; and a copy of the demo round."""
 
-from __future__ import annotations
-
 import csv
 import datetime as dt
 import io

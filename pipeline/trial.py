@@ -4,8 +4,6 @@ Nothing here writes. The folder is read once (`read_folder`) and handed on; a tr
 there and looks at what the check says.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import hashlib
 from collections.abc import Mapping, Sequence

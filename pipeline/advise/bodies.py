@@ -4,8 +4,6 @@ A body is some media with one history. Its kilograms may change in steps (media 
 its maturity and its recovery go on by the calendar.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """The filter book as advice needs it: prices, the media catalogue, and what a model holds when it is filled."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field

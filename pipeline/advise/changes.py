@@ -1,7 +1,5 @@
 """How much water to change: for a limit at every change, and the way down to it, with what changes cannot do said in words."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """What some changes together do to a tank: load now, on the way and when mature, day of effect, cost and minutes."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from collections.abc import Iterable, Sequence

@@ -3,8 +3,6 @@
 What it holds in the order the water meets it, empty parts too, and what it is good for by itself at normal stocking.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 

@@ -3,8 +3,6 @@
 The answer is the trade's rule of thumb on paper: both cycles, the limiting reason, what was assumed, and no promise.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any

@@ -1,7 +1,5 @@
 """The answer to “will it do?” in words: sums for the terminal, and a letter to send. Both read the answer alone."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Mapping
 from typing import Any

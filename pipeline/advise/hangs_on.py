@@ -4,8 +4,6 @@ Every assumption that states how far it may be off is moved to either end, all e
 calculated anew. A class is the review's word (act today … steady); the words of a rating are comfortable … over.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 

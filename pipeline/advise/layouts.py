@@ -1,7 +1,5 @@
 """What a model of the book holds, filled in each of the ways it can be: loose or neat, carbon or media last."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Filters that could come to a tank: a new one of the book, one that stands on no tank, one another tank can spare."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator
 
 from pipeline.advise.bodies import mature

@@ -5,8 +5,6 @@ more_filters.py. (Sizing the water changes is no change of the rating; plan.py a
 added to, never swapped wholesale; where poor media is exchanged, it goes a third at a time.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property

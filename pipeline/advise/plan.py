@@ -5,8 +5,6 @@ when mature, the day it takes effect, minutes, cost and litres. Accepting the ha
 of the options.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """A plan in words, for a terminal. It reads the plan alone."""
 
-from __future__ import annotations
-
 import datetime as dt
 import re
 import textwrap

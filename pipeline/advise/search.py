@@ -4,8 +4,6 @@ A set that holds a sufficient smaller one only costs more, so the cheapest plan 
 brute force in the tests.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 
 from pipeline.advise.evaluate import Effects

@@ -4,8 +4,6 @@ Built once for many tanks from the same parts that capacity is calculated from, 
 capacity of the day.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property

@@ -4,8 +4,6 @@ Loads go the way of plans (state, evaluate); nitrate stands on the measured rise
 until it has been seen to. What cannot be known is None, with the reason in words.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from dataclasses import dataclass, replace
 

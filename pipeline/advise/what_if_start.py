@@ -1,7 +1,5 @@
 """What-if: a tank as it is, and what could be asked of it: food or stocking, more media and where, water changes."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any

@@ -1,7 +1,5 @@
 """Plain quantities of the standing records and of water changes: numbers in a unit, shares, counts, ladders."""
 
-from __future__ import annotations
-
 import itertools
 import re
 from dataclasses import replace

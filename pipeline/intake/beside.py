@@ -1,7 +1,5 @@
 """What readings say side by side: two cells of a session, two tanks of a site on one day, a tank and its filter."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Water changes of visit sheets: how much of the tank, of what kind, with which water."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.intake import amounts

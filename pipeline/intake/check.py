@@ -1,7 +1,5 @@
 """The cross stage: sheets that know of each other become the checked tables and the account."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Columns of text to columns of values, and what is said of their rows."""
 
-from __future__ import annotations
-
 import datetime as dt
 import string
 from collections.abc import Callable, Iterable, Mapping, Sequence

@@ -1,7 +1,5 @@
 """corrections.csv: a cell put right. It applies only while the cell still reads what it read when it was put right."""
 
-from __future__ import annotations
-
 import re
 
 import polars as pl

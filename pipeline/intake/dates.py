@@ -1,8 +1,6 @@
 """Dates as typed. The order of day and month is never sniffed from a value: the file settles it, or the declared
 order does, or the row is held with both readings."""
 
-from __future__ import annotations
-
 import datetime as dt
 import re
 from collections.abc import Iterable

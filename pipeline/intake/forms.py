@@ -1,7 +1,5 @@
 """What may be odd about the form of a sheet: names that stand twice or otherwise, and lines that sum up the others."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.intake.columns import issue_rows, no_issues, whole_rows

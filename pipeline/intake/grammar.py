@@ -4,8 +4,6 @@ Readers run once for each distinct text, so they are plain Python and easy to fo
 a test, an outcome, a sentence, a suggestion.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import re
 from collections.abc import Callable, Sequence

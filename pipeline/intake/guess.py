@@ -3,8 +3,6 @@
 A guess is an offer: the command prints it, the page asks about it, and [columns] of round.toml keeps what was chosen.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

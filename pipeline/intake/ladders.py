@@ -1,7 +1,5 @@
 """Kit readings to intervals: what a matched step, a between, a "<5" could mean, in the canonical unit."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from bisect import bisect_left

@@ -3,8 +3,6 @@
 Several checks may speak of one value: they become one warning that lists the explanations (accounting.py).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from difflib import get_close_matches

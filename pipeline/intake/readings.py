@@ -1,7 +1,5 @@
 """Readings: each distinct text of a parameter, unit and kit is read and judged once, and joined back to its rows."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import polars as pl

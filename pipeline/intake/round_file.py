@@ -1,7 +1,5 @@
 """round.toml: what is true of the whole round. Anything not understood is told, and the default stands."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """A tank's readings in order, with what stood before each. How far any check looks back is said here."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import polars as pl

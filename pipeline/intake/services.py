@@ -1,7 +1,5 @@
 """Services beside each other, beside the filter they were done on, and beside the water changes of the day."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.assumptions import Assumptions

@@ -1,7 +1,5 @@
 """What can only be said of rows side by side: two values for the same tank, time and parameter."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.intake.columns import KEY, issue_rows, join_issues, no_issues, side_by_side

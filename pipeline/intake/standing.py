@@ -1,7 +1,5 @@
 """The standing records: sites, tanks, the filter book, kits, feeding, and what is done and owed."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches

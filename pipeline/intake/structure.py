@@ -3,8 +3,6 @@
 Clean files are split by polars; any other by the csv module, line by line, so that one bad line costs only itself.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 import itertools

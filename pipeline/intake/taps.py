@@ -1,7 +1,5 @@
 """Tap tests: one row a test of a supply, kept as one row a parameter."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.intake.columns import KEY, Context, join_issues, read_dates

@@ -1,7 +1,5 @@
 """Visit sheets, wide and long, to visits, readings and water changes."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import polars as pl

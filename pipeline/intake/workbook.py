@@ -4,8 +4,6 @@ What a file says of its own size is looked at before anything is unpacked; what 
 out is looked at before it makes it.
 """
 
-from __future__ import annotations
-
 import csv
 import datetime as dt
 import io

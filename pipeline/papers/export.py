@@ -3,8 +3,6 @@
 CSV is safe to open in a spreadsheet: a text that begins like a formula gets an apostrophe before it, and only then.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import hashlib
 import io

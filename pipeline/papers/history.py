@@ -1,7 +1,5 @@
 """A tank's history as one page for the phone, without the dashboard: what is wrong, what was read, what was done."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Iterable, Sequence
 from html import escape

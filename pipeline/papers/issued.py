@@ -3,8 +3,6 @@
 A correction is the next issue; the ones before stay readable. The same content issued again is the issue it was.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import hashlib
 import json

@@ -3,8 +3,6 @@
 Data of users reaches a template only through `json("data.json")`, so that nothing they typed is ever read as typst.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import json
 import unicodedata

@@ -1,7 +1,5 @@
 """One self-contained HTML page: its own type and colours, nothing fetched, nothing run, every text escaped."""
 
-from __future__ import annotations
-
 import hashlib
 from base64 import b64encode
 from collections.abc import Iterable

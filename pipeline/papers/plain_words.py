@@ -1,7 +1,5 @@
 """Plain words for what the review found: rules, causes, jobs and plans as a manager reads them (plain_words.toml)."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -4,8 +4,6 @@ LOGS/proposals/TANK-DATE-N.json, one a file, written whole or not at all. One th
 ever read as a record of the round.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import json
 import math

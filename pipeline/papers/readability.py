@@ -1,7 +1,5 @@
 """How hard a text is to read: the Flesch–Kincaid grade level."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 

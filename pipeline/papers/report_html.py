@@ -1,7 +1,5 @@
 """The manager's page as one self-contained HTML file, from the same report as the PDF."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from html import escape
 

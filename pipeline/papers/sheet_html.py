@@ -1,7 +1,5 @@
 """The visit sheets and the van list as pages to read on a phone, from the same data as their PDFs."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from html import escape

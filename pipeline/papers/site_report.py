@@ -1,7 +1,5 @@
 """The manager's page: what we did, found and suggest at a site, in plain words: a cover, then one A4 sheet a tank."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace

@@ -1,7 +1,5 @@
 """The van list for a day, as PDF: everything with its sum and a box to tick."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Sequence
 from typing import Any

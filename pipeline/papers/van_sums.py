@@ -1,7 +1,5 @@
 """What a day's visits add up to: pads, media, carbon, water, conditioner, tests and the weight of it all."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from collections.abc import Sequence

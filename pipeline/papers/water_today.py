@@ -1,7 +1,5 @@
 """How much water to change at a visit, in litres and containers, with the reason."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Papers into files. Names of files are made safe from ids of users."""
 
-from __future__ import annotations
-
 import datetime as dt
 import hashlib
 import io

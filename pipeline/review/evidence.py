@@ -4,8 +4,6 @@ Three weights of evidence: a dated record of the very thing, a reading that show
 What refitted readings say of a cause is in explained.py.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from itertools import pairwise
 from typing import NamedTuple

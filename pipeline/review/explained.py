@@ -1,7 +1,5 @@
 """What doubted readings and refitted balances say of a cause: how much it gains, and what it would make of the readings."""
 
-from __future__ import annotations
-
 from typing import NamedTuple
 
 from pipeline.review.facts import Row, TankFacts

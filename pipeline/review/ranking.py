@@ -4,8 +4,6 @@ By class, then within a class by nearest harm. There is no points score: each fi
 orders it, and the number means the same for all findings of its class.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import re
 from collections.abc import Sequence

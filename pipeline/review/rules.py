@@ -1,7 +1,5 @@
 """The rules of the review. A new rule is one function in a rules module and its place here."""
 
-from __future__ import annotations
-
 from pipeline.review import rules_doubt, rules_duties, rules_fish, rules_tank, rules_trend, rules_unknown, rules_water
 from pipeline.review.finding import Rule
 

@@ -1,7 +1,5 @@
 """Rules about what is in doubt: a held value that would endanger fish, a reading, a kit, a tap, a fall nobody explains."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 

@@ -1,8 +1,6 @@
 """Rules about jobs whose day has come: services, carbon, kits, flow tests, promises. A tap test is its supply's, told
 once for the round; what was never recorded is not late."""
 
-from __future__ import annotations
-
 from pipeline.review.facts import TankFacts
 from pipeline.review.finding import DUE, Finding
 from pipeline.wording import due_words

@@ -3,8 +3,6 @@
 Each is for this week, and for today where the water is bad too.
 """
 
-from __future__ import annotations
-
 import re
 
 from pipeline.review.facts import Row, TankFacts

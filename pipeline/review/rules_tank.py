@@ -1,7 +1,5 @@
 """Rules about what happened to a tank: a filter that stopped, lost flow, nitrate over its limit."""
 
-from __future__ import annotations
-
 from pipeline.calc import sizing
 from pipeline.review.facts import TankFacts
 from pipeline.review.finding import ACT, CANT, CP, DUE, HOUSE, PLAN, WEEK, Finding

@@ -1,7 +1,5 @@
 """Rules about where nitrate levels off and whether the filter is rated for it: rating beside evidence, never one alone."""
 
-from __future__ import annotations
-
 from pipeline.calc import sizing
 from pipeline.review.evidence import left_out
 from pipeline.review.facts import Row, TankFacts

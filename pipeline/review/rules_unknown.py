@@ -1,7 +1,5 @@
 """Rules about what nobody knows. Silence is never green, and unknown is never 0."""
 
-from __future__ import annotations
-
 from pipeline.review.facts import Row, TankFacts
 from pipeline.review.finding import CANT, CP, DUE, HOUSE, Finding
 from pipeline.wording import aged, amount, days, listed, spell

@@ -1,7 +1,5 @@
 """Rules about the water: welfare before nitrate, always. Values are matched values, limits assumptions."""
 
-from __future__ import annotations
-
 from pipeline.calc.chemistry import free_ammonia_mg_l
 from pipeline.calc.water import SAMPLE
 from pipeline.review.facts import TankFacts

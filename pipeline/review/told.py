@@ -1,7 +1,5 @@
 """The review as JSON, key for key as the commands promise, and the words that pages and the printed review share."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from collections.abc import Iterable, Mapping
