@@ -6,6 +6,7 @@ of the options.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from pipeline.advise import changes as water
@@ -13,12 +14,12 @@ from pipeline.advise.evaluate import After, Effects, Outcome, cheapest, outcome
 from pipeline.advise.more_filters import rehomings, second_filters
 from pipeline.advise.options import Change, feed_cuts, of_filter
 from pipeline.advise.plan_words import as_text
-from pipeline.advise.search import compatible, sufficient
+from pipeline.advise.search import sufficient
 from pipeline.advise.state import Desk, TankState, build
 from pipeline.calc.layers import table
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import WORK, cautions, day, listed, money, pct, per_cent
+from pipeline.wording import WORK, cautions, day, listed, money, pct
 
 DAYS_A_YEAR = 365.0
 NAMES_SHOWN = 12
@@ -143,7 +144,7 @@ def _plan_of(
     desk: Desk, name: str, known: water.Facts, new: Sequence[Change], brought: dict[int, After]
 ) -> dict[str, Any]:
     assumed, week, tank = desk.assumed, desk.week, desk.tanks[name]
-    known = water.with_net(known, tank.net_l)
+    known = replace(known, net_l=tank.net_l)
     sized = water.water_change(known, assumed)
     limit = assumed["within_pct"]
     now: dict[str, Any] = {
@@ -223,11 +224,6 @@ def _check(week: Week, tanks: Sequence[str]) -> None:
             raise Problem(f"“{name}” is not a tank of this round; expected one of: {near or 'none yet'}.")
 
 
-def _desk(week: Week, tank: str) -> Desk:
-    _check(week, [tank])
-    return build(week, [tank])
-
-
 def plan(week: Week, tank: str) -> dict[str, Any]:
     """The plan of a tank: the keys of `plan --format json`, and beside them what pages and papers say.
 
@@ -237,43 +233,4 @@ def plan(week: Week, tank: str) -> dict[str, Any]:
     return plans(week, [tank])[tank]
 
 
-def possible_changes(week: Week, tank: str) -> list[dict[str, object]]:
-    """Every change that could be made to a tank, for a page of what-if: as in `plan`, each with its key."""
-    desk = _desk(week, tank)
-    return [change.as_dict() for change in possible(desk, desk.tanks[tank], second_filters(desk))]
-
-
-def what_if(week: Week, tank: str, keys: Sequence[str], feed_share: float = 1.0) -> dict[str, Any]:
-    """What some changes of `possible_changes` do together, by their keys, fed a share of today's food.
-
-    An option as in `plan`, with reaches_rating as it turns out. Problem where a key is not known, or two exclude each
-    other.
-    """
-    desk = _desk(week, tank)
-    state = desk.tanks[tank]
-    by_key = {change.key: change for change in possible(desk, state, second_filters(desk))}
-    unknown = [key for key in keys if key not in by_key]
-    if unknown:
-        raise Problem(f"“{unknown[0]}” can't be done to {tank} now; expected one of: {', '.join(by_key) or 'nothing'}.")
-    made = [by_key[key] for key in keys]
-    if feed_share != 1.0:
-        made = [change for change in made if change.group != "feed"]
-        made.append(
-            Change("feed share", "feed cut", f"Feed {per_cent(100 * feed_share)} of today's food.",
-                   desk.assumed["visit_minutes_feed"], group="feed", details={"share": round(1 - feed_share, 4)},
-                   need_factor=feed_share)
-        )  # fmt: skip
-    if not compatible(made):
-        raise Problem("Two of these changes exclude each other; expected one second filter, one moved, one feed cut.")
-    effects = Effects(state, [*by_key.values(), *made], desk.assumed)
-    known = water.with_net(water.facts(week, tank), state.net_l)
-    option = _option(
-        outcome(effects, made, week.as_of), litres_a_year(known.fraction_now, state.net_l, known.every_days)
-    )
-    return option | {
-        "reaches_rating": bool(state.known and effects.reaches(effects.set_of(made))),
-        "known": state.known,
-    }
-
-
-__all__ = ["as_text", "plan", "plans", "possible_changes", "what_if"]
+__all__ = ["as_text", "plan", "plans"]

@@ -4,16 +4,10 @@ A set that holds a sufficient smaller one only costs more, so the cheapest plan 
 brute force in the tests.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from pipeline.advise.evaluate import Effects
 from pipeline.advise.options import Change
-
-
-def compatible(made: Sequence[Change]) -> bool:
-    """Whether changes go together: of one group only one is made, and a filter comes only once."""
-    groups = [change.group for change in made if change.group]
-    return len(groups) == len(set(groups))
 
 
 def sufficient(effects: Effects, most: int) -> Iterator[tuple[Change, ...]]:

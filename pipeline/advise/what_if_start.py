@@ -126,5 +126,5 @@ def start(week: Week, tank: str) -> Start:
     fed = table(week.tables, "feeding").filter((pl.col("tank") == tank) & (pl.col("from") <= week.as_of)).sort("from")
     protein = fed["protein_pct"].to_list()
     state = desk.tanks[tank]
-    known = water.with_net(water.facts(week, tank), state.net_l)
+    known = water.facts(week, tank, state.net_l)
     return Start(desk, state, known, outlook, protein[-1] if protein else None)
