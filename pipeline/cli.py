@@ -1,8 +1,5 @@
-"""The commands of `tankround`. Each one reads its words, calls the room that does the work, and prints.
-
-Heavy libraries are imported inside the commands, so that `--version` and `--help` answer at once.
-Exit codes: 0 done, 1 could not, 2 wrong use. Held rows are not an error.
-"""
+"""The commands of `tankround`. Heavy libraries are imported inside them, so that `--version` and `--help` answer at
+once. Exit codes: 0 done, 1 could not, 2 wrong use. Held rows are not an error."""
 
 from __future__ import annotations
 

@@ -1,8 +1,5 @@
-"""What would become of a cell, a correction or a file, before anything is kept: the intake itself, run in memory.
-
-Nothing here writes. The folder is read once (`read_folder`) and handed on; a trial adds to its sheets what is not yet
-there and looks at what the check says.
-"""
+"""What would become of a cell, a correction or a file, before anything is kept: the intake itself, run in memory. The
+folder is read once (`read_folder`) and handed on; nothing here writes."""
 
 import datetime as dt
 import hashlib

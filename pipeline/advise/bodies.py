@@ -1,8 +1,5 @@
-"""Bodies of media through time: what each works for the full cycle on any day after a change, if nothing else happens.
-
-A body is some media with one history. Its kilograms may change in steps (media exchanged or moved a third at a time);
-its maturity and its recovery go on by the calendar.
-"""
+"""Bodies of media through time: what each works for the full cycle on any day after a change. A body is media of one
+history; its kilograms may change in steps, its maturity and recovery go on by the calendar."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
-"""One entry of the filter book: a filter with what lies in it on a day, or a model filled as the book has it.
-
-What it holds in the order the water meets it, empty parts too, and what it is good for by itself at normal stocking.
-"""
+"""One entry of the filter book: a filter with what lies in it on a day, or a model filled as the book has it, in the
+order the water meets it, and what it is good for by itself at normal stocking."""
 
 from dataclasses import dataclass, replace
 from typing import Any

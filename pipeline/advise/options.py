@@ -1,9 +1,5 @@
-"""The changes that could be made to a tank, each alone: what it does to its filters or its food, cost and minutes.
-
-Kinds here: feed cut, re-order, repack, carbon to media, better media; filters that come to the tank are in
-more_filters.py. (Sizing the water changes is no change of the rating; plan.py adds it.) Mature media is an asset: it is
-added to, never swapped wholesale; where poor media is exchanged, it goes a third at a time.
-"""
+"""The changes that could be made to a tank, each alone: what it does to filters or food, cost and minutes. Mature media
+is added to, never swapped wholesale; where poor media is exchanged, it goes a third at a time."""
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace

@@ -1,8 +1,5 @@
-"""The tanks as advice starts from them: each filter's layers in flow order, and what the tank asks of them.
-
-Built once for many tanks from the same parts that capacity is calculated from, so that a plan of no changes is the
-capacity of the day.
-"""
+"""The tanks as advice starts from them: each filter's layers in flow order, and what the tank asks of them. Built from
+the parts that capacity is calculated from, so that a plan of no changes is the capacity of the day."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace

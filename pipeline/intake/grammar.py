@@ -1,8 +1,5 @@
-"""What a cell may say, and what is made of it. Each reader takes the text of one cell and returns a Cell.
-
-Readers run once for each distinct text, so they are plain Python and easy to follow. Each fault is one small entry:
-a test, an outcome, a sentence, a suggestion.
-"""
+"""What a cell may say, and what is made of it. Each reader takes the text of one cell and returns a Cell; it runs once
+for each distinct text, so it is plain Python. Each fault is a test, an outcome, a sentence, a suggestion."""
 
 import datetime as dt
 import re

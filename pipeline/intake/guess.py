@@ -1,7 +1,5 @@
-"""What the columns of somebody's own spreadsheet may be: by their names, checked against what stands in them.
-
-A guess is an offer: the command prints it, the page asks about it, and [columns] of round.toml keeps what was chosen.
-"""
+"""What the columns of somebody's own spreadsheet may be, by their names and what stands in them. A guess is an offer:
+[columns] of round.toml keeps what was chosen."""
 
 import re
 from collections.abc import Mapping, Sequence

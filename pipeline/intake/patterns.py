@@ -1,7 +1,5 @@
-"""Checks that look at a tank's other rows. Each has a stated reach: it looks at the last few readings or days only.
-
-Several checks may speak of one value: they become one warning that lists the explanations (accounting.py).
-"""
+"""Checks that look at a tank's other rows, at its last few readings or days only. Several may speak of one value:
+they become one warning that lists the explanations (accounting.py)."""
 
 import math
 from collections.abc import Sequence

@@ -6,9 +6,12 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import polars as pl
+from markupsafe import Markup
 
 from pipeline.papers import lay_chart, plain_words, report_words
+from pipeline.papers.drawing import for_screen
 from pipeline.papers.layout import pdf, pictures
+from pipeline.papers.page import filled
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.report_facts import Facts, Row, gather
 from pipeline.papers.site_cover import Cover, cover
@@ -272,3 +275,11 @@ def report_pictures(report: SiteReport, drawn: Sequence[str | None] | None = Non
 def with_issue(report: SiteReport, said: str) -> SiteReport:
     """The same report under an issue line."""
     return replace(report, issue=said)
+
+
+def report_html(report: SiteReport, drawn: Sequence[str | None] | None = None) -> str:
+    """The page: the cover and one section a tank, printing as one sheet each."""
+    drawings = [Markup(for_screen(svg)) if svg else "" for svg in (charts(report) if drawn is None else drawn)]
+    return filled(
+        "report.html", title=report.title, report=report, sheets=list(zip(report.sheets, drawings, strict=True))
+    )

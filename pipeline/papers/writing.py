@@ -73,8 +73,7 @@ def write_site_report(
 ) -> list[Path]:
     """The manager's page of a site as PDF and HTML; issued first where asked, so that the copies carry its number."""
     from pipeline.papers import issued
-    from pipeline.papers.report_html import report_html
-    from pipeline.papers.site_report import charts, report_pdf, site_report
+    from pipeline.papers.site_report import charts, report_html, report_pdf, site_report
 
     report = site_report(week, site, first, last, ticked_notes(notes), causes=ticked_causes(causes))
     name = f"report-{safe_name(site)}-{first}-{last}"

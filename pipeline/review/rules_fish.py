@@ -1,7 +1,5 @@
-"""Rules about the fish themselves: how they look, whether they are seen, whether they die. They come before nitrate.
-
-Each is for this week, and for today where the water is bad too.
-"""
+"""Rules about the fish themselves: how they look, whether they are seen, whether they die. Each is for this week, and
+for today where the water is bad too."""
 
 import re
 
