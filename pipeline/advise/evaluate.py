@@ -8,9 +8,8 @@ from functools import cached_property
 
 import numpy as np
 
-from pipeline.advise.bodies import Body, curve, horizon_days, mature
 from pipeline.advise.options import Change
-from pipeline.advise.state import FilterState, TankState
+from pipeline.advise.state import Body, FilterState, TankState, curve, horizon_days, mature
 from pipeline.assumptions import Assumptions
 from pipeline.calc.cells import Array
 from pipeline.calc.factors import load_pct

@@ -147,13 +147,6 @@ def _good_filled(model: Model, layout: Layout, missing: str | None, assumed: Ass
     return Good(rated.half_l, rated.half_limit, rated.full_l, rated.full_limit, kg, None, missing)
 
 
-def _tables_with(tables: Tables, name: str, week: Week) -> Tables:
-    """The tables with a spare filter put on a tank that no record has, from the day on."""
-    row = {"filter": name, "tank": NOWHERE, "from": week.as_of, "file": "spare", "line": 1}
-    extra = conform("placement", pl.DataFrame([row]))
-    return {**tables, "placement": pl.concat([table(tables, "placement"), extra], how="diagonal_relaxed")}
-
-
 def _entries(week: Week, tables: Tables, tanks: list[str]) -> list[Entry]:
     """The filters on some tanks that day, in the order of their names."""
     assumed = week.assumed
@@ -197,8 +190,11 @@ def of_filter(week: Week, name: str) -> Entry:
         raise Problem(
             f"“{name}” is not a filter of filters.csv; expected one of: {', '.join(sorted(standing)) or 'none'}."
         )
-    tank = standing[name]
-    tables = week.tables if tank is not None else _tables_with(week.tables, name, week)
+    tank, tables = standing[name], week.tables
+    if tank is None:
+        row = {"filter": name, "tank": NOWHERE, "from": week.as_of, "file": "spare", "line": 1}
+        placed = [table(tables, "placement"), conform("placement", pl.DataFrame([row]))]
+        tables = {**tables, "placement": pl.concat(placed, how="diagonal_relaxed")}
     return next(entry for entry in _entries(week, tables, [tank or NOWHERE]) if entry.name == name)
 
 

@@ -273,10 +273,6 @@ Answer = Mapping[str, Any]
 WIDTH = 96
 
 
-def _yes_no(ok: bool | None) -> str:
-    return "can't say" if ok is None else "yes" if ok else "no"
-
-
 def _half_line(half: Answer) -> str:
     """`yes: good for 280 L, the limit is flow`."""
     if half["ok"] is None:
@@ -284,7 +280,7 @@ def _half_line(half: Answer) -> str:
     limit = {"flow": "the limit is flow", "media": "the limit is media"}.get(
         half["limit"], "flow unknown, so by media only"
     )
-    said = f"{_yes_no(half['ok'])}: good for {litres(half['rates_l'])}, {limit}"
+    said = f"{'yes' if half['ok'] else 'no'}: good for {litres(half['rates_l'])}, {limit}"
     if half["ok"] is False and half["limit"] == "flow":
         said += f"; it needs {flow(half['needs_l_h'])}"
     return said

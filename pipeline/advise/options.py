@@ -5,9 +5,8 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
-from pipeline.advise.bodies import Body, mature
 from pipeline.advise.book import Medium, Room, best_medium, fine_pad
-from pipeline.advise.state import Desk, FilterState, Layer, TankState
+from pipeline.advise.state import Body, Desk, FilterState, Layer, TankState, mature
 from pipeline.calc.disturbance import DAYS_A_WEEK
 from pipeline.calc.layers import HALF_CYCLE_KINDS
 from pipeline.wording import kilograms, listed, number, per_cent
@@ -200,7 +199,7 @@ def fill_empty(desk: Desk, state: FilterState) -> Iterator[Change]:
         kg = room.loose(medium)
         if (
             not (room.for_media or room.for_carbon)
-            or room.name in state.rooms_filled()
+            or any(layer.room == room.name for layer in state.layers)
             or kg is None
             or kg < f["least_gain_kg"]
         ):

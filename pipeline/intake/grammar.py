@@ -69,12 +69,6 @@ def _tidy(text: str) -> str:
     return re.sub(r"\s+", " ", text.replace("\u00a0", " ").replace("\u202f", " ")).strip()
 
 
-def _serial_date(serial: int) -> tuple[int, int]:
-    """Day and month of a spreadsheet's serial date (day 1 is 1 January 1900)."""
-    day = dt.date(1899, 12, 30) + dt.timedelta(serial)
-    return day.day, day.month
-
-
 def _eaten(text: str) -> Cell | None:
     """#6: a range that a spreadsheet turned into a date."""
     folded = text.casefold()
@@ -92,7 +86,8 @@ def _eaten(text: str) -> Cell | None:
                 f"{first}-{second}",
             )
     if SERIAL.match(text):
-        first, second = sorted(_serial_date(int(text)))
+        day = dt.date(1899, 12, 30) + dt.timedelta(int(text))  # day 1 of a spreadsheet is 1 January 1900
+        first, second = sorted((day.day, day.month))
         return held(
             "eaten by a spreadsheet",
             f"“{text}” is a spreadsheet's number for a date: a range such as {first}-{second} was turned into it."

@@ -14,7 +14,6 @@ from pipeline.intake.series import (
     REACH_DAYS,
     REACH_READINGS,
     Parts,
-    all_parts,
     back,
     doubted,
     said,
@@ -26,7 +25,7 @@ from pipeline.units import factor
 from pipeline.wording import NBSP
 from schemas import Tables
 from schemas.parameters import BY_NAME
-from schemas.words import PARAMETER_TITLES
+from schemas.words import PARAMETER_TITLES, PARAMETERS
 
 NEEDED = ("nitrate", "nitrite", "ph", "kh")  # looked at beside others, so there even where nobody read them
 INFINITE = float("inf")
@@ -268,7 +267,8 @@ def look_at(
     read: Parts, change: pl.DataFrame, standing: Tables, context: Context
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """The readings with their marks, everything that is said of them, and what may be wrong with them."""
-    parts = all_parts(read, NEEDED)
+    there = [name for name in PARAMETERS if name in read or name in NEEDED]
+    parts = {name: read.get(name, pl.DataFrame(schema=PART)) for name in there}
     issues: list[pl.DataFrame] = []
     if "flow_l_h" in parts:
         parts["flow_l_h"], issues = beside.flows(parts["flow_l_h"], standing, context)

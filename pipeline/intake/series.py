@@ -6,7 +6,6 @@ import polars as pl
 
 from pipeline.intake.columns import ISSUE, issue_rows
 from schemas import conform
-from schemas.words import PARAMETERS
 
 REACH_READINGS = 4  # readings back that any check of a tank's own series looks at
 REACH_DAYS = 120  # days back, and no further, however few the readings
@@ -83,8 +82,3 @@ def usual_ranges(part: pl.DataFrame) -> pl.DataFrame:
     )
     strange = (pl.col("low") > pl.col("usual_high")) | (pl.col("high") < pl.col("usual_low"))
     return ranged.filter("near").with_columns(strange.alias("strange"))
-
-
-def all_parts(parts: Parts, needed: tuple[str, ...]) -> Parts:
-    """Parts in the order of PARAMETERS, those that are needed even where nobody read them."""
-    return {name: parts.get(name, pl.DataFrame(schema=PART)) for name in PARAMETERS if name in parts or name in needed}

@@ -44,16 +44,11 @@ def change_for_ceiling(f: TankFacts) -> float | None:
     return share or None
 
 
-def short_kg(f: TankFacts) -> float | None:
-    """Media short of the plain rule [kg]."""
-    if f.net_l is None:
-        return None
-    return f.net_l / f.assumed["litres_per_kg"] - (f.media_kg or 0.0)
-
-
 def _short(f: TankFacts) -> str:
-    short = short_kg(f)
-    return "media" if short is None else with_unit(amount(short, 2), "kg media")
+    """Media short of the plain rule: `0.52 kg media`."""
+    if f.net_l is None:
+        return "media"
+    return with_unit(amount(f.net_l / f.assumed["litres_per_kg"] - (f.media_kg or 0.0), 2), "kg media")
 
 
 def _cure(f: TankFacts) -> str:
@@ -79,11 +74,6 @@ def calm(f: TankFacts) -> bool:
     if f.plateau is None or f.plateau_low is None or f.plateau_high is None or f.ceiling is None:
         return False
     return f.plateau_high <= f.ceiling and f.recent_state in NUMBERS and not busy(f)
-
-
-def held_by_changes(f: TankFacts) -> bool:
-    """Whether the water changes hold it: recorded ones, and a fitted trend that is steady."""
-    return f.trend == "steady" and f.plateau is not None and (f.change_share or 0.0) > 0
 
 
 def _how(f: TankFacts) -> str:
@@ -168,7 +158,7 @@ def no_rated_media(f: TankFacts) -> Finding | None:
             if share is None
             else f"Change {change_words(share, f.net_l)} a visit, or add {need}media"
         )
-    elif held_by_changes(f):
+    elif f.trend == "steady" and f.plateau is not None and (f.change_share or 0.0) > 0:  # recorded changes hold it
         class_, how = STEADY, "the changes hold it"
         step = "Leave it: the water changes hold it"
     elif calm(f):
