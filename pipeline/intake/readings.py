@@ -114,10 +114,7 @@ def read_one(parameter: str, text: str, kit: KitRow | None, context: Context) ->
 def read_typed(typed: pl.DataFrame, kits: Kits, context: Context) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The readings of typed cells, with the other columns of their rows, and the issues of the cells."""
     texts = typed.select(MEANS).unique(maintain_order=True)
-    shared = [name for name in MEANS if texts[name].n_unique() < 2]  # no need to compare what all rows share
-    keys = [name for name in MEANS if name not in shared] or MEANS
-    read = _read_texts(texts, kits, context).drop([name for name in shared if name not in keys])
-    cells = typed.join(read, on=keys, how="left", maintain_order="left")
+    cells = typed.join(_read_texts(texts, kits, context), on=MEANS, how="left", maintain_order="left")
     odd = cells.filter(pl.col("outcome") != "accepted").with_columns(pl.col("says").fill_null(""))
     late = pl.col("day") > pl.col("good_until") if "day" in typed.columns else pl.lit(False)
     found = cells.filter(pl.col("matched").is_not_null()).with_columns(late.fill_null(False).alias("expired"))

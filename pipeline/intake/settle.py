@@ -8,10 +8,10 @@ RETEST = r"(?i)\bre-?test"
 NEITHER = "The same tank and time reads {places}: neither is used. Reject the wrong one."
 
 
-def contradicts(low: str = "low", high: str = "high") -> pl.Expr:
+def contradicts() -> pl.Expr:
     """Whether the ranges of a group have nothing in common; ranges that only touch are neighbouring steps."""
-    least, most = pl.col(low).max(), pl.col(high).fill_null(float("inf")).min()
-    return (least > most) | ((least == most) & (pl.struct(low, high).n_unique() > 1))
+    least, most = pl.col("low").max(), pl.col("high").fill_null(float("inf")).min()
+    return (least > most) | ((least == most) & (pl.struct("low", "high").n_unique() > 1))
 
 
 def two_values(

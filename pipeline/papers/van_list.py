@@ -73,15 +73,18 @@ def with_spare(due: int, share: float) -> int:
     return math.ceil(round(due * (1 + share), 9))
 
 
+def _due_layers(week: Week, tanks: Sequence[str], day: dt.date, what: str, stages: Sequence[str]) -> pl.DataFrame:
+    """Layers of some stages in the filters of which a job falls due by the day."""
+    due = week.now("due").filter((pl.col("what") == what) & (pl.col("on") <= day) & pl.col("tank").is_in(list(tanks)))
+    filters = due.select("tank", pl.col("about").alias("filter")).unique()
+    layers = layers_on(week, day).filter(pl.col("stage").is_in(list(stages)))
+    return layers.join(filters, on=["tank", "filter"], how="semi", maintain_order="left")
+
+
 def _pads(week: Week, tanks: Sequence[str], day: dt.date) -> list[tuple[str, str, str, int, int]]:
     """Pads of filters whose check falls due by the day."""
-    due = week.now("due").filter(
-        (pl.col("what") == "check") & (pl.col("on") <= day) & pl.col("tank").is_in(list(tanks))
-    )
     pads = (
-        layers_on(week, day)
-        .filter(pl.col("stage").is_in(PAD_STAGES))
-        .join(due.select("tank", pl.col("about").alias("filter")).unique(), on=["tank", "filter"], how="semi")
+        _due_layers(week, tanks, day, "check", PAD_STAGES)
         .with_columns(pl.col("stage").replace_strict(dict(zip(PAD_STAGES, range(4), strict=True))).alias("place"))
         .group_by("place", "stage", "medium", "pad_mm", "thickness_mm")
         .len()
@@ -105,14 +108,7 @@ def _media(week: Week, jobs: Sequence[MediaJob]) -> list[tuple[str, float, int]]
 
 
 def _carbon(week: Week, tanks: Sequence[str], day: dt.date) -> list[tuple[str, str, float | None]]:
-    due = week.now("due").filter(
-        (pl.col("what") == "carbon") & (pl.col("on") <= day) & pl.col("tank").is_in(list(tanks))
-    )
-    rows = (
-        layers_on(week, day)
-        .filter(pl.col("stage") == "chemical")
-        .join(due.select("tank", pl.col("about").alias("filter")).unique(), on=["tank", "filter"], how="semi")
-    )
+    rows = _due_layers(week, tanks, day, "carbon", ["chemical"])
     return [(row["tank"], row["medium"], row["mass_kg"]) for row in rows.iter_rows(named=True)]
 
 
