@@ -68,6 +68,11 @@ class _Sentence(string.Formatter):
         return str(super().format_field(value, format_spec))
 
 
+def filled(template: str, **shown: object) -> str:
+    """A template with its places filled."""
+    return _Sentence().vformat(template, (), shown)
+
+
 @cache
 def sentences() -> Mapping[str, Mapping[str, str]]:
     """The table: what is said in each case → its reason, step, basis, says and do, with places in braces."""
@@ -77,8 +82,8 @@ def sentences() -> Mapping[str, Mapping[str, str]]:
 def finding(f: TankFacts, case: str, class_: str, harm: float, **shown: object) -> Finding:
     """A finding in the sentences of a case, filled with the tank's facts and what is shown."""
     named = {"f": f, "DILUTE": DILUTE, **BASES, **shown}
-    filled = {part: _Sentence().vformat(text, (), named) for part, text in sentences()[case].items()}
-    return Finding(class_, harm=harm, **filled)
+    said = {part: filled(text, **named) for part, text in sentences()[case].items()}
+    return Finding(class_, harm=harm, **said)
 
 
 def _stop(text: str) -> str:
