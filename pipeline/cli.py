@@ -217,10 +217,11 @@ def sheets(
 @app.command()
 def calendar(logs: Logs, out: Out, as_of: AsOf = None, db: Db = None) -> None:
     """Due services, carbon, kits and visits as an iCalendar file."""
-    from pipeline.papers import writing
+    from pipeline.papers.calendar import calendar as due_dates
+    from pipeline.papers.writing import write_bytes
 
     among_logs(logs, out, is_folder=True)
-    _written(writing.write_calendar(_open(logs, as_of, db), out))
+    _written([write_bytes(out / "tankround.ics", due_dates(_open(logs, as_of, db)))])
 
 
 @app.command()
@@ -231,12 +232,12 @@ def export(
     db: Db = None,
 ) -> None:
     """Every checked table as CSV, Parquet or one workbook."""
-    from pipeline.papers import writing
+    from pipeline.papers.export import export as written
 
     if form not in ("csv", "xlsx", "parquet"):
         raise typer.BadParameter(f"--format “{form}”; expected csv, xlsx or parquet.")
     among_logs(logs, out, is_folder=True)
-    _written(writing.write_export(_open(logs, None, db), out, form))
+    _written(written(_open(logs, None, db), out, form))
 
 
 @app.command()

@@ -109,8 +109,8 @@ def _changed(row: Row) -> str:
     return share if "%" in row["text"] else f"{row['text']} ({share})"
 
 
-def _sessions(week: Week, tank: str) -> list[tuple[dt.date, list[str]]]:
-    """One line a visit, newest first: day, readings in words, change, note."""
+def _visits(week: Week, tank: str) -> tuple[list[str], list[tuple[int, list[list[str]]]]]:
+    """The heads, and by year, newest first, one line a visit: day, readings in words, change, note."""
     readings = _mine(week, "reading", tank)
     names = [name for name in PARAMETERS if (readings["parameter"] == name).any()]
     said: dict[tuple[dt.datetime, str], dict[str, str]] = {}
@@ -124,7 +124,7 @@ def _sessions(week: Week, tank: str) -> list[tuple[dt.date, list[str]]]:
     notes: dict[tuple[dt.datetime, str], Row] = {
         (row["at"], row["taken"]): row for row in _mine(week, "visit", tank).iter_rows(named=True)
     }
-    lines = []
+    lines: dict[int, list[list[str]]] = {}
     for at, taken in sorted({*said, *notes}, reverse=True):
         values, visit = said.get((at, taken), {}), notes.get((at, taken), {})
         seen = visit.get("fish_seen")
@@ -132,20 +132,10 @@ def _sessions(week: Week, tank: str) -> list[tuple[dt.date, list[str]]]:
             part for part in (number(seen, 4) if seen is not None else "", visit.get("fish_look") or "") if part
         )
         cells = [day(at.date()), "" if taken == "before" else taken, *(values.get(name, "") for name in names)]
-        lines.append((at.date(), [*cells, changes.get(at.date(), ""), fish, visit.get("note") or ""]))
-    return lines
-
-
-def _heads(week: Week, tank: str) -> list[str]:
-    found = set(week.table("reading").filter(pl.col("tank") == tank)["parameter"])
-    titles = [PARAMETER_TITLES[name] for name in PARAMETERS if name in found]
-    return ["Day", "Taken", *titles, "Water changed", "Fish", "Note"]
-
-
-def _by_year(week: Week, tank: str) -> list[tuple[int, list[list[str]]]]:
-    lines = _sessions(week, tank)
-    years = sorted({date.year for date, _ in lines}, reverse=True)
-    return [(year, [cells for date, cells in lines if date.year == year]) for year in years]
+        cells += [changes.get(at.date(), ""), fish, visit.get("note") or ""]
+        lines.setdefault(at.year, []).append(cells)
+    heads = ["Day", "Taken", *(PARAMETER_TITLES[name] for name in names), "Water changed", "Fish", "Note"]
+    return heads, list(lines.items())
 
 
 def _cells(rows: Iterable[Sequence[Any]]) -> list[list[str]]:
@@ -186,6 +176,7 @@ def history_page(week: Week, tank: str) -> str:
     promises = week.table("promise").filter(
         (pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == found[0]["site"]))
     )
+    heads, visits = _visits(week, tank)
     work, happened = _mine(week, "service", tank, "date"), _mine(week, "event", tank, "date")
     lists = [
         ("Services", ["Day", "Filter", "Job", "Found", "Flow after, L/h", "Note"],
@@ -199,7 +190,7 @@ def history_page(week: Week, tank: str) -> str:
     return filled(
         "history.html", title=title, facts=facts, state=state, step=review[0]["step"] if review else "",
         water=_now(week, tank), chart=Markup(for_screen(svg)) if svg else "", weeks=CHART_WEEKS,
-        findings=_findings(week, tank), filters=filters, jobs=jobs, heads=_heads(week, tank), visits=_by_year(week, tank),
+        findings=_findings(week, tank), filters=filters, jobs=jobs, heads=heads, visits=visits,
         lists=[(name, heads, _cells(rows.iter_rows())) for name, heads, rows in lists], cautions=cautions(week.assumed),
     )  # fmt: skip
 

@@ -115,7 +115,7 @@ def _why(week: Week, tank: str, findings: Sequence[Row], ticked: Collection[str]
             title = plain_words.of_finding(findings[0]["rule"], findings[0]["class"]).why
     seen = {plain_words.of_finding(row["rule"], row["class"]).found for row in findings[:1]}
     for row in findings[1:]:
-        if not plain_words.has_words(row["rule"]):
+        if row["rule"] not in plain_words.words()["rule"]:
             continue
         said = plain_words.of_finding(row["rule"], row["class"]).found
         if said not in seen and len(lines) < report_words.MOST_LINES:
