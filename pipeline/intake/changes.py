@@ -4,7 +4,7 @@ import polars as pl
 
 from pipeline.intake import amounts
 from pipeline.intake.columns import KEY, Context, cell_issues, issue_rows, join_issues, no_issues, read_cells
-from pipeline.intake.grammar import Cell, read_word
+from pipeline.intake.grammar import Cell, held, read_word
 from pipeline.intake.judge import judge
 from pipeline.intake.names import fold_name
 from schemas import Tables
@@ -34,8 +34,7 @@ def _water(text: str, supplies: dict[str, str]) -> Cell:
     if folded in supplies:
         return Cell(word=supplies[folded])
     expected = ", ".join(sorted(supplies.values())[:6]) or "a supply of sites.csv"
-    says = f"“{text[:40]}” is not a known water; expected {expected}, ro, or ro 50%. The site's own is taken."
-    return Cell("held", fault="new water not known", says=says)
+    return held("new water not known", text, expected=expected)
 
 
 def read_changes(

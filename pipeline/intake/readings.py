@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.assumptions import Assumptions
 from pipeline.intake.columns import KEY, Context, as_cells, join_issues, read_dates, unit_column
-from pipeline.intake.grammar import held
+from pipeline.intake.grammar import Cell
 from pipeline.intake.judge import judge
 from pipeline.intake.ladders import KitRow, Taken, read_reading
 from pipeline.intake.names import fold_name
@@ -107,7 +107,7 @@ def read_one(parameter: str, text: str, kit: KitRow | None, context: Context) ->
     row = {"file": "", "line": 1, "parameter": parameter, "text": text, **values}
     frame = pl.DataFrame([row], schema_overrides=dict.fromkeys(values, pl.Float64))
     for says, fault in judge(TypedReading, frame, context).issues.select("says", "fault").iter_rows():
-        return Taken(None, None, None, held(fault, says))
+        return Taken(None, None, None, Cell("held", fault=fault, says=says))
     return taken
 
 
