@@ -83,5 +83,4 @@ def top_ups(change: pl.DataFrame, context: Context) -> pl.DataFrame:
     share, days = context.assumed["topup_share"], context.assumed["topup_days"]
     small = change.filter((pl.col("kind") == "change") & (pl.col("fraction") <= share + 1e-9)).sort("tank", "day")
     often = (pl.col("day") - pl.col("day").shift(2).over("tank")).dt.total_days() <= days
-    says = f"Three small amounts within {days:g} days: are these top-ups? A top-up dilutes nothing."
-    return issue_rows(small, often, "water_changed", "top-up", says, outcome="warned", text="text")
+    return issue_rows(small, often, "water_changed", "top-up", outcome="warned", text="text", shown={"within": days})

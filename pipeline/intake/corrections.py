@@ -153,14 +153,14 @@ def remarks_on_cells(cells: pl.DataFrame, offered: pl.DataFrame | None = None) -
     cells = cells.join(named, on=[*KEY, "column"], how="left", maintain_order="left")
     accepted, bare = pl.col("now") == ACCEPT, pl.col("suggestion").is_null()
     cells = cells.with_columns(pl.col("was").fill_null(""))
-    issues = []
-    for test, says in (
-        (~accepted, "Put right in corrections.csv: was “{was}”, now {now}."),
-        (accepted & bare, "Accepted as it is, in corrections.csv."),
-        (accepted & ~bare, "“{was}” read as {suggestion}, as accepted in corrections.csv."),
-    ):
-        issues.append(issue_rows(cells, test, pl.col("column"), "correction", says, outcome="converted", text="was"))
-    return join_issues(issues)
+    cases = {
+        "correction": ~accepted,
+        "correction: accepted": accepted & bare,
+        "correction: suggested": accepted & ~bare,
+    }
+    return join_issues(
+        issue_rows(cells, test, pl.col("column"), case, outcome="converted", text="was") for case, test in cases.items()
+    )
 
 
 def remarks(sheets: Sheets, states: pl.DataFrame) -> pl.DataFrame:
@@ -170,14 +170,11 @@ def remarks(sheets: Sheets, states: pl.DataFrame) -> pl.DataFrame:
         return no_issues()
     rows = frame.join(states, on=KEY, how="left", maintain_order="left")
     state = pl.col("state")
-    stale = "{of_file}, line {of_line}, no longer reads like this, so the correction does nothing. Take it out, or put it right."
-    nothing = "{of_file}, line {of_line}, has no suggestion to accept: type the value."
-    unknown = "“{of_line}” is not a line of a file; expected a number such as 7. The correction is on hold."
     return join_issues(
         [
-            issue_rows(rows, state == "stale", "was", "correction stale", stale, outcome="warned"),
-            issue_rows(rows, state == NOTHING, "now", "nothing to accept", nothing, outcome="warned"),
-            issue_rows(rows, state.is_null(), "of_line", "correction", unknown),
+            issue_rows(rows, state == "stale", "was", "correction stale", outcome="warned"),
+            issue_rows(rows, state == NOTHING, "now", "nothing to accept", outcome="warned"),
+            issue_rows(rows, state.is_null(), "of_line", "correction: no line"),
         ]
     )
 

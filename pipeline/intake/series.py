@@ -1,5 +1,6 @@
 """A tank's readings in order, with what stood before each. How far any check looks back is said here."""
 
+from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
@@ -20,12 +21,17 @@ SAID = {**ISSUE, "row": pl.UInt32, "parameter": pl.String}
 
 
 def said(
-    found: pl.DataFrame, fault: str, says: str, outcome: str = "warned", suggestion: str | None = None
+    found: pl.DataFrame,
+    case: str,
+    outcome: str = "warned",
+    suggestion: str | None = None,
+    shown: Mapping[str, object] | None = None,
 ) -> pl.DataFrame:
-    """Issues of readings, each with its `row` and `parameter` beside it."""
+    """Issues of readings, in the sentence of their case, each with its `row` and `parameter` beside it."""
     if found.height == 0:
         return pl.DataFrame(schema=SAID)
-    issues = issue_rows(found, None, pl.col("column"), fault, says, outcome=outcome, text="text", suggestion=suggestion)
+    column = pl.col("column")
+    issues = issue_rows(found, None, column, case, outcome=outcome, text="text", suggestion=suggestion, shown=shown)
     return issues.with_columns(found["row"], found["parameter"])
 
 
