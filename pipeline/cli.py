@@ -1,8 +1,5 @@
-"""The commands of `tankround`. Each one reads its words, calls the room that does the work, and prints.
-
-Heavy libraries are imported inside the commands, so that `--version` and `--help` answer at once.
-Exit codes: 0 done, 1 could not, 2 wrong use. Held rows are not an error.
-"""
+"""The commands of `tankround`. Heavy libraries are imported inside them, so that `--version` and `--help` answer at
+once. Exit codes: 0 done, 1 could not, 2 wrong use. Held rows are not an error."""
 
 from __future__ import annotations
 
@@ -13,6 +10,7 @@ import json
 import logging
 import os
 import sys
+from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -45,8 +43,17 @@ def _stop(sentence: str) -> NoReturn:
     raise typer.Exit(1)
 
 
-def _print_json(value: Any) -> None:
-    print(json.dumps(value, ensure_ascii=False, indent=2, default=str, allow_nan=False))
+def _show(form: str, data: Callable[[], Any], text: Callable[[], str]) -> None:
+    """Print what was asked for, as JSON or as text."""
+    as_json = form == "json"
+    print(json.dumps(data(), ensure_ascii=False, indent=2, default=str, allow_nan=False) if as_json else text())
+
+
+def _write_pdf(path: Path, content: bytes) -> None:
+    from pipeline.papers.writing import write_bytes
+
+    write_bytes(path, content)
+    print(f"wrote {path}", file=sys.stderr)
 
 
 def _folder(path: Path) -> Path:
@@ -88,10 +95,8 @@ def load(logs: Logs, db: Db = None, form: Form = "text") -> None:
 
     with reporting() as progress:
         result = weekly.load(_folder(logs), db=db, progress=progress)
-    if form == "json":
-        _print_json(result.account)
-    else:
-        print(account_text(result.account, nothing_new=not result.new, warehouse=str(result.db)))
+    text = account_text(result.account, nothing_new=not result.new, warehouse=str(result.db))
+    _show(form, lambda: result.account, lambda: text)
 
 
 @app.command()
@@ -103,16 +108,11 @@ def review(logs: Logs, as_of: AsOf = None, db: Db = None, form: Form = "text", p
     if pdf is not None:
         among_logs(logs, pdf, is_folder=False)
     week = _open(logs, as_of, db)
-    if form == "json":
-        _print_json(as_json(week))
-    else:
-        print(as_text(week))
+    _show(form, lambda: as_json(week), lambda: as_text(week))
     if pdf is not None:
         from pipeline.papers.week_pdf import week_pdf
-        from pipeline.papers.writing import write_bytes
 
-        write_bytes(pdf, week_pdf(week))
-        print(f"wrote {pdf}", file=sys.stderr)
+        _write_pdf(pdf, week_pdf(week))
 
 
 @app.command()
@@ -120,12 +120,8 @@ def held(logs: Logs, db: Db = None, form: Form = "text") -> None:
     """What is held, where it was typed, why, what is suggested."""
     from pipeline.console import held_rows, held_text
 
-    week = _open(logs, None, db)
-    rows = held_rows(week)
-    if form == "json":
-        _print_json(rows)
-    else:
-        print(held_text(rows))
+    rows = held_rows(_open(logs, None, db))
+    _show(form, lambda: rows, lambda: held_text(rows))
 
 
 @app.command("will-it-do")
@@ -153,18 +149,12 @@ def will_it_do(
         among_logs(logs, pdf, is_folder=False)
     week = _open(logs, None, db)
     answers = [fit.will_it_do(week, name, net_l=net_l, gross_l=gross_l, stocking=stocking, flow=flow) for name in model]
-    if form == "json":
-        _print_json(answers[0] if len(answers) == 1 else answers)
-    elif letter:
-        print("\n\n".join(fit.letter(answer) for answer in answers))
-    else:
-        print("\n\n".join(fit.as_text(answer) for answer in answers))
+    words = fit.letter if letter else fit.as_text
+    _show(form, lambda: answers[0] if len(answers) == 1 else answers, lambda: "\n\n".join(map(words, answers)))
     if pdf is not None:
         from pipeline.papers.reply import reply_pdf
-        from pipeline.papers.writing import write_bytes
 
-        write_bytes(pdf, reply_pdf(week, answers))
-        print(f"wrote {pdf}", file=sys.stderr)
+        _write_pdf(pdf, reply_pdf(week, answers))
 
 
 @app.command()
@@ -179,10 +169,7 @@ def plan(
     from pipeline.advise import plan as room
 
     answer = room.plan(_open(logs, as_of, db), tank)
-    if form == "json":
-        _print_json(answer)
-    else:
-        print(room.as_text(answer))
+    _show(form, lambda: answer, lambda: room.as_text(answer))
 
 
 @app.command()
@@ -230,10 +217,11 @@ def sheets(
 @app.command()
 def calendar(logs: Logs, out: Out, as_of: AsOf = None, db: Db = None) -> None:
     """Due services, carbon, kits and visits as an iCalendar file."""
-    from pipeline.papers import writing
+    from pipeline.papers.calendar import calendar as due_dates
+    from pipeline.papers.writing import write_bytes
 
     among_logs(logs, out, is_folder=True)
-    _written(writing.write_calendar(_open(logs, as_of, db), out))
+    _written([write_bytes(out / "tankround.ics", due_dates(_open(logs, as_of, db)))])
 
 
 @app.command()
@@ -244,12 +232,12 @@ def export(
     db: Db = None,
 ) -> None:
     """Every checked table as CSV, Parquet or one workbook."""
-    from pipeline.papers import writing
+    from pipeline.papers.export import export as written
 
     if form not in ("csv", "xlsx", "parquet"):
         raise typer.BadParameter(f"--format “{form}”; expected csv, xlsx or parquet.")
     among_logs(logs, out, is_folder=True)
-    _written(writing.write_export(_open(logs, None, db), out, form))
+    _written(written(_open(logs, None, db), out, form))
 
 
 @app.command()
@@ -284,10 +272,7 @@ def assumptions(
 
         round_ = read_round(_folder(logs))
         in_force, problems = with_overrides(round_.overrides)
-    if form == "json":
-        _print_json(assumptions_rows(in_force))
-    else:
-        print(assumptions_text(in_force))
+    _show(form, lambda: assumptions_rows(in_force), lambda: assumptions_text(in_force))
     for problem in problems:
         print(problem, file=sys.stderr)
 
@@ -301,10 +286,8 @@ def columns(
     from pipeline.new_folder import columns_text, columns_told, families_named
 
     told = families_named(family)
-    if form == "json":
-        _print_json({one.pattern: columns_told(one) for one in told})
-    else:
-        print("\n".join(columns_text(one) for one in told), end="")
+    text = "\n".join(columns_text(one) for one in told).removesuffix("\n")
+    _show(form, lambda: {one.pattern: columns_told(one) for one in told}, lambda: text)
 
 
 @app.command()

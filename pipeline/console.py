@@ -1,7 +1,5 @@
 """What the terminal prints of the account, the held rows and the assumptions."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Mapping, Sequence
 from itertools import groupby
@@ -76,21 +74,11 @@ def held_text(rows: Sequence[Mapping[str, Any]]) -> str:
 
 def assumptions_rows(assumed: Assumptions) -> list[dict[str, Any]]:
     """Every assumption as `assumptions --format json` prints it."""
+    before, after = ("name", "value", "unit", "basis", "what", "group", "low", "high"), ("least", "most", "built_in")
     return [
-        {
-            "name": f.name,
-            "value": f.value,
-            "unit": f.unit,
-            "basis": f.basis,
-            "what": f.what,
-            "group": f.group,
-            "low": f.low,
-            "high": f.high,
-            "spread": f.spread or None,
-            "least": f.least,
-            "most": f.most,
-            "built_in": f.built_in,
-        }
+        {name: getattr(f, name) for name in before}
+        | {"spread": f.spread or None}
+        | {name: getattr(f, name) for name in after}
         for f in assumed.records()
     ]
 

@@ -1,7 +1,5 @@
 """A log folder made from one spreadsheet: its columns guessed, its tanks and sites listed, its visits kept as typed."""
 
-from __future__ import annotations
-
 import csv
 import io
 import re

@@ -1,7 +1,5 @@
 """An empty log folder with headed templates and filled examples; and a copy of the demo round."""
 
-from __future__ import annotations
-
 import csv
 import datetime as dt
 import io
@@ -19,48 +17,7 @@ HERE = Path(__file__).parent
 # One small round that hangs together: a test loads it, and every row of it must be accepted.
 EXAMPLE_ROUND = HERE / "example_round"
 
-ROUND_TOML = """\
-# What is true of the whole round. Lines that begin with # are notes; take the # away to use one.
-[round]
-name = "My round"
-date_order = "iso"          # how dates are typed: iso (2026-06-01), day-first or month-first
-visit_every_days = 7
-
-[columns]
-# "Visit date" = "date"     # your own header = ours; `tankround columns` lists ours
-# "Weather" = ""            # blank: not used, and not asked about
-
-[business]                  # on papers
-# name = "Fernholt Aquatics"
-# phone = "00000 000000"
-# currency = "€"
-# insurance = "Policy 000, to 31 December 2026"
-
-[dashboard]
-# address = "192.168.1.20"  # where phones reach the dashboard
-
-[units]
-# gallon = "imperial"       # or "US"; without it a bare "gal" is held
-
-[assumptions]
-# litres_per_kg = 100       # `tankround assumptions` lists every name
-
-[prices]
-# visit = 35.0
-# water_m3 = 4.0
-# carbon = 9.0
-# [prices.media]            # per kilogram, by medium
-# pumice = 12.0
-# [prices.filters]          # by model
-# quern = 140.0
-
-[van]
-# payload_kg = 600
-# container_l = 20
-
-[dosing]
-# conditioner_ml_per_l = 0.1
-"""
+ROUND_TOML = (HERE / "new_round.toml").read_text("utf-8")
 
 
 COLUMNS_TOP = """\

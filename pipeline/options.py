@@ -1,7 +1,5 @@
 """The options of the commands: how each is read, and in what sentence one out of reach is refused."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from collections.abc import Callable

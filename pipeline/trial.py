@@ -1,10 +1,5 @@
-"""What would become of a cell, a correction or a file, before anything is kept: the intake itself, run in memory.
-
-Nothing here writes. The folder is read once (`read_folder`) and handed on; a trial adds to its sheets what is not yet
-there and looks at what the check says.
-"""
-
-from __future__ import annotations
+"""What would become of a cell, a correction or a file, before anything is kept: the intake itself, run in memory. The
+folder is read once (`read_folder`) and handed on; nothing here writes."""
 
 import datetime as dt
 import hashlib
@@ -40,7 +35,7 @@ from schemas.words import CANON, PARAMETER_TITLES, PARAMETERS
 KEY = ["file", "line", "column"]
 HELD = [*KEY, "text", "reason", "suggestion", "tank"]
 REMARK = [*KEY, "text", "outcome", "says", "tank"]
-VISIT_COLUMNS = tuple(name for name in text_columns("visit"))
+VISIT_COLUMNS = tuple(text_columns("visit"))
 TYPED_AT = 10**9  # the line of a correction on trial: after every line that is there
 
 Row = dict[str, Any]
@@ -109,10 +104,6 @@ def _joined(old: Sheets, new: Sheets) -> Sheets:
     )
 
 
-def _rows(frame: pl.DataFrame, columns: Sequence[str]) -> list[Row]:
-    return frame.select(columns).to_dicts()
-
-
 def files(folder: Folder, held: pl.DataFrame, new: Mapping[str, bytes]) -> Account:
     """What would become of new files (path in the folder -> bytes). `held` is what is held without them."""
     limit = folder.assumed["file_limit_mb"]
@@ -132,9 +123,9 @@ def files(folder: Folder, held: pl.DataFrame, new: Mapping[str, bytes]) -> Accou
     others = tables["held"].filter(~mine).join(held.select(KEY), on=KEY, how="anti", nulls_equal=True)
     return Account(
         account_dict(tables["account"].filter(mine), tables["unknown_column"].filter(mine)),
-        _rows(tables["held"].filter(mine), HELD),
-        _rows(tables["remark"].filter(mine & (pl.col("line") > 0)), REMARK),
-        _rows(others, HELD),
+        tables["held"].filter(mine).select(HELD).to_dicts(),
+        tables["remark"].filter(mine & (pl.col("line") > 0)).select(REMARK).to_dicts(),
+        others.select(HELD).to_dicts(),
         _becomes(tables, mine),
     )
 
@@ -210,20 +201,27 @@ def _with_corrections(folder: Folder, rows: Sequence[Mapping[str, str]]) -> Shee
     )
     frames = dict(folder.sheets.frames)
     frames["correction"] = pl.concat([frames["correction"], more], how="diagonal") if "correction" in frames else more
-    return Sheets(frames, folder.sheets.issues, folder.sheets.files, folder.sheets.unknown)
+    return replace(folder.sheets, frames=frames)
 
 
 def with_repeats(folder: Folder, row: Mapping[str, str]) -> list[dict[str, str]]:
     """A correction and the same one for every exact repeat of its row: put right alone, the repeat would come in."""
-    here = (pl.col("file") == row["file"]) & (pl.col("line") == int(row["line"]))
-    for name, frame in folder.sheets.frames.items():
-        mine = frame.filter(here)
-        if mine.height:
-            cells = text_columns(name)
-            alike = frame.filter(~here).join(mine.select(cells), on=cells, how="semi", nulls_equal=True)
-            places = alike.select("file", "line").iter_rows()
-            return [dict(row), *({**row, "file": file, "line": str(line)} for file, line in places)]
-    return [dict(row)]
+    found = _typed(folder, row["file"], int(row["line"]))
+    if found is None:
+        return [dict(row)]
+    name, mine = found
+    cells = text_columns(name)
+    others = folder.sheets.frames[name].join(mine, on=["file", "line"], how="anti", maintain_order="left")
+    alike = others.join(mine.select(cells), on=cells, how="semi", nulls_equal=True, maintain_order="left")
+    places = alike.select("file", "line").iter_rows()
+    return [dict(row), *({**row, "file": file, "line": str(line)} for file, line in places)]
+
+
+def _typed(folder: Folder, file: str, line: int) -> tuple[str, pl.DataFrame] | None:
+    """The family and the row as typed of a line; None where it is no row."""
+    here = (pl.col("file") == file) & (pl.col("line") == line)
+    rows = ((name, frame.filter(here)) for name, frame in folder.sheets.frames.items())
+    return next((found for found in rows if found[1].height), None)
 
 
 def _at(frame: pl.DataFrame, row: Mapping[str, str]) -> pl.DataFrame:
@@ -304,10 +302,9 @@ def correction(folder: Folder, held: pl.DataFrame, rows: Sequence[Mapping[str, s
 
 def row_text(folder: Folder, file: str, line: int) -> str | None:
     """The cells of a row that hold anything, in the order of its sheet; None where the line is no row."""
-    for name, frame in folder.sheets.frames.items():
-        mine = frame.filter((pl.col("file") == file) & (pl.col("line") == line))
-        if mine.height:
-            return ",".join(cell for cell in mine.select(text_columns(name)).row(0) if cell)
+    if found := _typed(folder, file, line):
+        name, mine = found
+        return ",".join(cell for cell in mine.select(text_columns(name)).row(0) if cell)
     bad = folder.sheets.issues.filter(
         (pl.col("file") == file) & (pl.col("line") == line) & pl.col("column").is_null() & (pl.col("outcome") == "held")
     )
@@ -318,12 +315,9 @@ def cell_now(folder: Folder, file: str, line: int, column: str) -> str | None:
     """What a cell of the raw files reads now; the whole row where `column` is blank; None where there is none."""
     if not column:
         return row_text(folder, file, line)
-    for name, frame in folder.sheets.frames.items():
-        match = [c for c in text_columns(name) if fold(c) == fold(column)]
-        mine = frame.filter((pl.col("file") == file) & (pl.col("line") == line))
-        if mine.height and match:
-            return str(mine[match[0]][0] or "")
-    return None
+    name, mine = _typed(folder, file, line) or ("", pl.DataFrame())
+    match = [c for c in text_columns(name) if fold(c) == fold(column)] if name else []
+    return str(mine[match[0]][0] or "") if match else None
 
 
 def held_since(folder: Folder, held: pl.DataFrame) -> list[dt.date | None]:

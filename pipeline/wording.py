@@ -1,7 +1,5 @@
 """How numbers, ranges, dates and ages are said, everywhere alike: pages, papers and the terminal."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from collections.abc import Iterable, Mapping, Sequence

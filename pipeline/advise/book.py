@@ -1,7 +1,5 @@
 """The filter book as advice needs it: prices, the media catalogue, and what a model holds when it is filled."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -40,20 +38,11 @@ def _fold(name: str) -> str:
     return name.strip().casefold()
 
 
-def _priced(values: object) -> dict[str, float]:
-    """The usable prices of a table: plain numbers of 0 or more."""
-    if not isinstance(values, Mapping):
-        return {}
-    return {
-        _fold(str(name)): float(value)
-        for name, value in values.items()
-        if isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value < float("inf")
-    }
-
-
-def read_prices(prices: Mapping[str, object]) -> Prices:
-    """Prices as typed, what cannot be used left out."""
-    return Prices(_priced(prices), _priced(prices.get("media")), _priced(prices.get("filters")))
+def read_prices(prices: Mapping[str, Any]) -> Prices:
+    """[prices] as the reader of round.toml has checked it."""
+    tables = {name: own for name, own in prices.items() if isinstance(own, Mapping)}
+    media, filters = ({_fold(k): v for k, v in tables.get(name, {}).items()} for name in ("media", "filters"))
+    return Prices({_fold(k): v for k, v in prices.items() if k not in tables}, media, filters)
 
 
 @dataclass(frozen=True)

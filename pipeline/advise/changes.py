@@ -1,7 +1,5 @@
 """How much water to change: for a limit at every change, and the way down to it, with what changes cannot do said in words."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -23,13 +21,15 @@ def nitrate(value: float | None) -> str:
     return "not known" if value is None else with_unit(amount(value), "mg/L")
 
 
-def _answer(fraction: float | None, net_l: float | None, possible: bool | None, says: str) -> dict[str, Any]:
+def _size(fraction: float | None, net_l: float | None) -> dict[str, Any]:
     return {
         "fraction": None if fraction is None else round(fraction, 4),
         "litres": None if fraction is None or net_l is None else round(fraction * net_l, 1),
-        "possible": possible,
-        "says": says,
     }
+
+
+def _answer(fraction: float | None, net_l: float | None, possible: bool | None, says: str) -> dict[str, Any]:
+    return {**_size(fraction, net_l), "possible": possible, "says": says}
 
 
 def oftener(rise: float, ceiling: float, tap: float, assumed: Assumptions) -> tuple[int, float] | None:
@@ -223,14 +223,9 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
     return found
 
 
-def facts(week: Week, tank: str) -> Facts:
-    """What is known of one tank for sizing its changes."""
-    return facts_of(week, [tank])[tank]
-
-
-def with_net(known: Facts, net_l: float | None) -> Facts:
-    """The same facts with the net volume that a plan calculates with."""
-    return replace(known, net_l=net_l)
+def facts(week: Week, tank: str, net_l: float | None) -> Facts:
+    """What is known of one tank for sizing its changes, with the net volume that is calculated with."""
+    return replace(facts_of(week, [tank])[tank], net_l=net_l)
 
 
 def _apart(known: Facts, assumed: Assumptions) -> str:
@@ -255,15 +250,9 @@ def way_down(known: Facts, holding: float | None, assumed: Assumptions) -> dict[
     if way is None:
         return None
     size, visits = way
-    each = _answer(size, known.net_l, True, "")
-    first = known.next_visit
-    under = None if first is None else first + dt.timedelta(days=round(visits * known.every_days))
-    return {
-        "fraction": each["fraction"],
-        "litres": each["litres"],
-        "visits": visits,
-        "under_on": None if under is None else under.isoformat(),
-    }
+    days_on = dt.timedelta(days=round(visits * known.every_days))
+    under_on = None if known.next_visit is None else (known.next_visit + days_on).isoformat()
+    return {**_size(size, known.net_l), "visits": visits, "under_on": under_on}
 
 
 def _way_says(way: dict[str, Any], known: Facts, holding: dict[str, Any] | None) -> str:
@@ -311,8 +300,7 @@ def _holding(sized: dict[str, Any], rise: float | None, known: Facts, assumed: A
     if more is None:
         return None
     count, fraction = more
-    each = _answer(fraction, known.net_l, True, "")
-    return {"fraction": each["fraction"], "litres": each["litres"], "every_days": round(known.every_days / count, 1)}
+    return {**_size(fraction, known.net_l), "every_days": round(known.every_days / count, 1)}
 
 
 def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:

@@ -1,18 +1,15 @@
 """What some changes together do to a tank: load now, on the way and when mature, day of effect, cost and minutes."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
-from pipeline.advise.bodies import Body, curve, horizon_days, mature
 from pipeline.advise.options import Change
-from pipeline.advise.state import FilterState, TankState
+from pipeline.advise.state import Body, FilterState, TankState, curve, horizon_days, mature
 from pipeline.assumptions import Assumptions
 from pipeline.calc.cells import Array
 from pipeline.calc.factors import load_pct
@@ -220,3 +217,41 @@ def cheapest(effects: Effects, sets: Iterable[tuple[Change, ...]], as_of: dt.dat
         last = ordered[most - 1][0]
         ordered = [priced for priced in ordered if priced[0] <= last]
     return sorted((outcome(effects, made, as_of) for _, made in ordered), key=rank_key)[:most]
+
+
+def sufficient(effects: Effects, most: int) -> Iterator[tuple[Change, ...]]:
+    """Every set of up to `most` changes that reaches the rating and has nothing to spare.
+
+    Nothing to spare: no smaller part of it reaches, nor does it with a milder change (a smaller feed cut) in place of
+    a stronger one. A set is a number whose bits are the changes in it.
+    """
+    changes = effects.changes
+    number = {change.key: i for i, change in enumerate(changes)}
+    covers = [
+        (1 << i) | sum(1 << number[key] for key in change.milder if key in number) for i, change in enumerate(changes)
+    ]
+    clashes = [
+        sum(1 << j for j, other in enumerate(changes) if change.group and other.group == change.group)
+        for change in changes
+    ]
+    enough: list[int] = []
+    # Sets that do not reach, each with what it covers and what it bars; only these are worth adding to. What covers
+    # a sufficient set goes on covering it whatever is added, and what clashes goes on clashing.
+    short: list[tuple[tuple[int, ...], int, int, int]] = [((), 0, 0, 0)]
+    for _ in range(min(most, len(changes))):
+        short_next = []
+        for indices, made, covered, barred in short:
+            for i in range(indices[-1] + 1 if indices else 0, len(changes)):
+                if barred >> i & 1:
+                    continue
+                now, covering = made | 1 << i, covered | covers[i]
+                for smaller in enough:  # a plain loop: this is asked a hundred thousand times
+                    if smaller & covering == smaller:
+                        break
+                else:
+                    if effects.reaches(now):
+                        enough.append(now)
+                        yield effects.made(now)
+                    else:
+                        short_next.append(((*indices, i), now, covering, barred | clashes[i]))
+        short = short_next

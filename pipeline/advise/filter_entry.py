@@ -1,17 +1,13 @@
-"""One entry of the filter book: a filter with what lies in it on a day, or a model filled as the book has it.
+"""One entry of the filter book: a filter with what lies in it on a day, or a model filled as the book has it, in the
+order the water meets it, and what it is good for by itself at normal stocking."""
 
-What it holds in the order the water meets it, empty parts too, and what it is good for by itself at normal stocking.
-"""
-
-from __future__ import annotations
-
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import polars as pl
 
 from pipeline.advise.book import Model, catalogue, model_named, models, read_prices
-from pipeline.advise.layouts import layouts, model_audit, rate, usual_layers
+from pipeline.advise.layouts import Layout, layouts, model_audit, rate, usual_layers
 from pipeline.assumptions import Assumptions
 from pipeline.calc.audit_rows import marked
 from pipeline.calc.capacity import Calculated, parts, put_together
@@ -103,19 +99,10 @@ def bands(layers: pl.DataFrame, book: pl.DataFrame, assumed: Assumptions) -> tup
         rows = lying.get(room, [])
         for row in rows:
             number = sum(not band.empty for band in found) + 1
-            foam = row["litres"] if row["foam"] else None
-            found.append(
-                Band(
-                    room,
-                    number,
-                    row["stage"],
-                    row["medium"],
-                    row["mass_kg"],
-                    row["depth_mm"],
-                    row.get("age_weeks"),
-                    foam,
-                )
+            band = Band(
+                room, number, row["stage"], row["medium"], row["mass_kg"], row["depth_mm"], row.get("age_weeks")
             )
+            found.append(replace(band, foam_l=row["litres"]) if row["foam"] else band)
         deep = depths.get(room)
         filled = [row["depth_mm"] for row in rows]
         if deep is not None and None not in filled and deep - sum(filled) >= assumed["empty_shown_mm"]:
@@ -152,17 +139,12 @@ def _good_of(row: Row, kind: str | None) -> Good:
                 row["effective_kg"], "; ".join(wanted) or None)  # fmt: skip
 
 
-def _alone(found: Calculated, name: str) -> Calculated:
-    """The parts as if one filter stood there alone."""
-    mine = pl.col("filter") == name
-    return Calculated(found.tanks, found.filters.filter(mine), found.layers.filter(mine), found.reached)
-
-
-def _tables_with(tables: Tables, name: str, week: Week) -> Tables:
-    """The tables with a spare filter put on a tank that no record has, from the day on."""
-    row = {"filter": name, "tank": NOWHERE, "from": week.as_of, "file": "spare", "line": 1}
-    extra = conform("placement", pl.DataFrame([row]))
-    return {**tables, "placement": pl.concat([table(tables, "placement"), extra], how="diagonal_relaxed")}
+def _good_filled(model: Model, layout: Layout, missing: str | None, assumed: Assumptions) -> Good:
+    """What a model alone is good for, filled in one of its ways."""
+    rated = rate(layout, model.flow(assumed)[0], assumed, kind=model.kind or "")
+    kg = layout.full_kg(assumed)
+    kg = 0.0 if kg is not None and model.half_cycle_kind else kg
+    return Good(rated.half_l, rated.half_limit, rated.full_l, rated.full_limit, kg, None, missing)
 
 
 def _entries(week: Week, tables: Tables, tanks: list[str]) -> list[Entry]:
@@ -177,8 +159,8 @@ def _entries(week: Week, tables: Tables, tanks: list[str]) -> list[Entry]:
     entries = []
     for row in found.filters.sort("tank", "filter").iter_rows(named=True):
         name, tank = row["filter"], row["tank"]
-        mine = _alone(found, name)
-        mine = Calculated(mine.tanks.filter(pl.col("tank") == tank), mine.filters, mine.layers, mine.reached)
+        alone, here = pl.col("filter") == name, found.tanks.filter(pl.col("tank") == tank)
+        mine = Calculated(here, found.filters.filter(alone), found.layers.filter(alone), found.reached)
         capacity, layers = put_together(mine, assumed)
         one = placed.filter(pl.col("filter") == name)
         said = pl.concat(
@@ -208,8 +190,11 @@ def of_filter(week: Week, name: str) -> Entry:
         raise Problem(
             f"“{name}” is not a filter of filters.csv; expected one of: {', '.join(sorted(standing)) or 'none'}."
         )
-    tank = standing[name]
-    tables = week.tables if tank is not None else _tables_with(week.tables, name, week)
+    tank, tables = standing[name], week.tables
+    if tank is None:
+        row = {"filter": name, "tank": NOWHERE, "from": week.as_of, "file": "spare", "line": 1}
+        placed = [table(tables, "placement"), conform("placement", pl.DataFrame([row]))]
+        tables = {**tables, "placement": pl.concat(placed, how="diagonal_relaxed")}
     return next(entry for entry in _entries(week, tables, [tank or NOWHERE]) if entry.name == name)
 
 
@@ -219,11 +204,7 @@ def of_model(week: Week, name: str) -> Entry:
     model = model_named(tables, name, assumed)
     first = layouts(model, catalogue(tables), read_prices(week.round.prices), assumed)[0]
     flow, basis = model.flow(assumed)
-    rated = rate(first, flow, assumed, kind=model.kind or "")
-    kg = first.full_kg(assumed)
-    kg = 0.0 if kg is not None and model.half_cycle_kind else kg
-    missing = "; ".join(first.missing) or None
-    good = Good(rated.half_l, rated.half_limit, rated.full_l, rated.full_limit, kg, None, missing)
+    good = _good_filled(model, first, "; ".join(first.missing) or None, assumed)
     book = rooms(table(tables, "compartment"), assumed).filter(pl.col("model") == model.name)
     return Entry(model.name, True, model, model.kind, None, model.note, flow, basis, None, None,
                  bands(usual_layers(tables, model, assumed), book, assumed), good,
@@ -242,15 +223,8 @@ def ways_of(week: Week, name: str) -> list[Way]:
     """Every way to fill a model: first as the book has it, then neat, then with media in place of carbon."""
     assumed, tables = week.assumed, week.tables
     model = model_named(tables, name, assumed)
-    flow, _ = model.flow(assumed)
-    found = []
-    for layout in layouts(model, catalogue(tables), read_prices(week.round.prices), assumed):
-        rated = rate(layout, flow, assumed, kind=model.kind or "")
-        kg = layout.full_kg(assumed)
-        kg = 0.0 if kg is not None and model.half_cycle_kind else kg
-        good = Good(rated.half_l, rated.half_limit, rated.full_l, rated.full_limit, kg, None, None)
-        found.append(Way(layout.says, good))
-    return found
+    ways = layouts(model, catalogue(tables), read_prices(week.round.prices), assumed)
+    return [Way(layout.says, _good_filled(model, layout, None, assumed)) for layout in ways]
 
 
 def rooms_known(week: Week, model: str) -> list[Row]:

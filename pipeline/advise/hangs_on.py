@@ -1,10 +1,5 @@
-"""What hangs on the assumptions: which tanks would be told another class, or another word for a rating, if one moved.
-
-Every assumption that states how far it may be off is moved to either end, all else kept, and only what it enters is
-calculated anew. A class is the review's word (act today … steady); the words of a rating are comfortable … over.
-"""
-
-from __future__ import annotations
+"""Which tanks would get another class, or another word for a rating, if one assumption moved to an end of its stated
+range, all else kept. Only what it enters is calculated anew."""
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace

@@ -1,10 +1,8 @@
 """What a model of the book holds, filled in each of the ways it can be: loose or neat, carbon or media last."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 
@@ -133,12 +131,8 @@ def layouts(model: Model, media: Mapping[str, Medium], prices: Prices, assumed: 
                 missing.append(f"the compartments of {model.name}")
             kept = tuple(name for name in carbon if name not in instead)
             found.append(Layout(packing, kept, instead, tuple(contents), tuple(dict.fromkeys(missing))))
-    return [found[0], *(lay for lay in found[1:] if not _same(lay, found[0]))]
-
-
-def _same(one: Layout, other: Layout) -> bool:
-    """Whether two layouts hold the same and only their packing's name differs."""
-    return one.contents == other.contents and one.instead == other.instead and one.missing == other.missing
+    # A way that differs from the first by the name of its packing alone is none.
+    return [found[0], *(way for way in found[1:] if replace(way, packing=found[0].packing) != found[0])]
 
 
 def usual_layers(tables: Tables, model: Model, assumed: Assumptions) -> pl.DataFrame:

@@ -1,13 +1,10 @@
 """Filters that could come to a tank: a new one of the book, one that stands on no tank, one another tank can spare."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator
 
-from pipeline.advise.bodies import mature
 from pipeline.advise.book import Medium, Model, best_medium
 from pipeline.advise.options import Change, amounts, price_of
-from pipeline.advise.state import Desk, FilterState, Layer, TankState, worked_kg
+from pipeline.advise.state import Desk, FilterState, Layer, TankState, mature, worked_kg
 from pipeline.assumptions import Assumptions
 
 

@@ -1,19 +1,12 @@
-"""The changes that could be made to a tank, each alone: what it does to its filters or its food, cost and minutes.
-
-Kinds here: feed cut, re-order, repack, carbon to media, better media; filters that come to the tank are in
-more_filters.py. (Sizing the water changes is no change of the rating; plan.py adds it.) Mature media is an asset: it is
-added to, never swapped wholesale; where poor media is exchanged, it goes a third at a time.
-"""
-
-from __future__ import annotations
+"""The changes that could be made to a tank, each alone: what it does to filters or food, cost and minutes. Mature media
+is added to, never swapped wholesale; where poor media is exchanged, it goes a third at a time."""
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
-from pipeline.advise.bodies import Body, mature
 from pipeline.advise.book import Medium, Room, best_medium, fine_pad
-from pipeline.advise.state import Desk, FilterState, Layer, TankState
+from pipeline.advise.state import Body, Desk, FilterState, Layer, TankState, mature
 from pipeline.calc.disturbance import DAYS_A_WEEK
 from pipeline.calc.layers import HALF_CYCLE_KINDS
 from pipeline.wording import kilograms, listed, number, per_cent
@@ -206,7 +199,7 @@ def fill_empty(desk: Desk, state: FilterState) -> Iterator[Change]:
         kg = room.loose(medium)
         if (
             not (room.for_media or room.for_carbon)
-            or room.name in state.rooms_filled()
+            or any(layer.room == room.name for layer in state.layers)
             or kg is None
             or kg < f["least_gain_kg"]
         ):

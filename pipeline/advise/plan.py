@@ -1,26 +1,22 @@
-"""The cheapest ways to bring a tank within its rating, and the water change that holds its ceiling meanwhile.
+"""The cheapest ways to bring a tank within its rating: every set of changes that is enough and has nothing to spare,
+and the water change that holds its ceiling meanwhile, which is one of the options."""
 
-Every set of changes that is enough and has nothing to spare, cheapest first, each with its load now, on the way and
-when mature, the day it takes effect, minutes, cost and litres. Accepting the half cycle and sizing the changes is one
-of the options.
-"""
-
-from __future__ import annotations
-
-from collections.abc import Sequence
+import datetime as dt
+import re
+import textwrap
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from pipeline.advise import changes as water
-from pipeline.advise.evaluate import After, Effects, Outcome, cheapest, outcome
+from pipeline.advise.evaluate import After, Effects, Outcome, cheapest, outcome, sufficient
 from pipeline.advise.more_filters import rehomings, second_filters
 from pipeline.advise.options import Change, feed_cuts, of_filter
-from pipeline.advise.plan_words import as_text
-from pipeline.advise.search import compatible, sufficient
 from pipeline.advise.state import Desk, TankState, build
 from pipeline.calc.layers import table
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import WORK, cautions, day, listed, money, pct, per_cent
+from pipeline.wording import CYCLES, NBSP, WORK, cautions, counted, day, listed, money, number, pct
 
 DAYS_A_YEAR = 365.0
 NAMES_SHOWN = 12
@@ -145,7 +141,7 @@ def _plan_of(
     desk: Desk, name: str, known: water.Facts, new: Sequence[Change], brought: dict[int, After]
 ) -> dict[str, Any]:
     assumed, week, tank = desk.assumed, desk.week, desk.tanks[name]
-    known = water.with_net(known, tank.net_l)
+    known = replace(known, net_l=tank.net_l)
     sized = water.water_change(known, assumed)
     limit = assumed["within_pct"]
     now: dict[str, Any] = {
@@ -225,11 +221,6 @@ def _check(week: Week, tanks: Sequence[str]) -> None:
             raise Problem(f"“{name}” is not a tank of this round; expected one of: {near or 'none yet'}.")
 
 
-def _desk(week: Week, tank: str) -> Desk:
-    _check(week, [tank])
-    return build(week, [tank])
-
-
 def plan(week: Week, tank: str) -> dict[str, Any]:
     """The plan of a tank: the keys of `plan --format json`, and beside them what pages and papers say.
 
@@ -239,43 +230,58 @@ def plan(week: Week, tank: str) -> dict[str, Any]:
     return plans(week, [tank])[tank]
 
 
-def possible_changes(week: Week, tank: str) -> list[dict[str, object]]:
-    """Every change that could be made to a tank, for a page of what-if: as in `plan`, each with its key."""
-    desk = _desk(week, tank)
-    return [change.as_dict() for change in possible(desk, desk.tanks[tank], second_filters(desk))]
+WIDTH = 96
 
 
-def what_if(week: Week, tank: str, keys: Sequence[str], feed_share: float = 1.0) -> dict[str, Any]:
-    """What some changes of `possible_changes` do together, by their keys, fed a share of today's food.
-
-    An option as in `plan`, with reaches_rating as it turns out. Problem where a key is not known, or two exclude each
-    other.
-    """
-    desk = _desk(week, tank)
-    state = desk.tanks[tank]
-    by_key = {change.key: change for change in possible(desk, state, second_filters(desk))}
-    unknown = [key for key in keys if key not in by_key]
-    if unknown:
-        raise Problem(f"“{unknown[0]}” can't be done to {tank} now; expected one of: {', '.join(by_key) or 'nothing'}.")
-    made = [by_key[key] for key in keys]
-    if feed_share != 1.0:
-        made = [change for change in made if change.group != "feed"]
-        made.append(
-            Change("feed share", "feed cut", f"Feed {per_cent(100 * feed_share)} of today's food.",
-                   desk.assumed["visit_minutes_feed"], group="feed", details={"share": round(1 - feed_share, 4)},
-                   need_factor=feed_share)
-        )  # fmt: skip
-    if not compatible(made):
-        raise Problem("Two of these changes exclude each other; expected one second filter, one moved, one feed cut.")
-    effects = Effects(state, [*by_key.values(), *made], desk.assumed)
-    known = water.with_net(water.facts(week, tank), state.net_l)
-    option = _option(
-        outcome(effects, made, week.as_of), litres_a_year(known.fraction_now, state.net_l, known.every_days)
-    )
-    return option | {
-        "reaches_rating": bool(state.known and effects.reaches(effects.set_of(made))),
-        "known": state.known,
-    }
+def _load(pct: float | None) -> str:
+    return "not known" if pct is None else f"{number(pct, 4)} %"
 
 
-__all__ = ["as_text", "plan", "plans", "possible_changes", "what_if"]
+def _when(option: Mapping[str, Any], as_of: dt.date) -> str:
+    if option["effective_on"] is None:
+        return "no day within its rating"
+    on = dt.date.fromisoformat(option["effective_on"])
+    return "at once" if on <= as_of else f"from {day(on, year=on.year != as_of.year)}"
+
+
+def option_lines(number_: int, option: Mapping[str, Any], as_of: dt.date) -> list[str]:
+    """One option: what to do, then what it comes to."""
+    says = [str(change["says"]) for change in option["changes"]]
+    lines = [f"{number_:>2}. {says[0]}", *(f"    {line}" for line in says[1:])]
+    cost = money(option["cost"]) if option["cost"] is not None else option["cost_says"]
+    per = " a year" if option["cost_per"] == "a year" and option["cost"] else ""
+    minutes = "" if option["minutes"] is None else f", {number(option['minutes'], 4)} min"
+    if not option["reaches_rating"]:
+        if option["cost"] == 0:
+            cost = option["cost_says"]
+        lines.append(f"    {cost}{per}{minutes} a change; holds the limit, the rating stays as it is")
+        return lines
+    told = f"bioload now {_load(option['working_now_pct'])}, when mature {_load(option['working_mature_pct'])}, {_when(option, as_of)}"
+    lines.append(f"    {cost}{per}{minutes}; {told}")
+    if option["half_ok"] is False:
+        lines.append(f"    mind the half cycle: good for {number(option['half_rating_l'], 4)} L only; time the flow")
+    return lines
+
+
+def as_text(plan: Mapping[str, Any]) -> str:
+    """The plan as `tankround plan` prints it."""
+    now, as_of = plan["now"], dt.date.fromisoformat(plan["as_of"])
+    plain = now["plain_state"] if now["plain_load_pct"] is None else _load(now["plain_load_pct"])
+    working = now["working_state"] if now["working_load_pct"] is None else _load(now["working_load_pct"])
+    lines = [f"{plan['tank']}: bioload {plain} of its plain rating, {working} of its working rating", plan["says"]]
+    for place, option in enumerate(plan["options"], start=1):
+        lines += option_lines(place, option, as_of)
+    if plan["more_options"]:
+        lines.append(f"    and {counted(plan['more_options'], 'further way')}")
+    change = plan["water_change"]
+    lines.append(f"Water: {change['says']}")
+    if change["rise_from"]:
+        lines.append(f"    by {change['rise_from']}; tap {number(change['tap'])} mg/L, {change['tap_from']}")
+    lines += ["", " ".join([CYCLES, *plan["cautions"]])]
+    return "\n".join(part for line in lines for part in _wrapped(line) or [""]).replace(NBSP, " ")
+
+
+def _wrapped(line: str) -> list[str]:
+    """A line as lines of a terminal, its indent kept; under a number they stand with its text."""
+    indent = re.match(r" *(\d+\. )?", line)
+    return textwrap.wrap(line, WIDTH, subsequent_indent=" " * (indent.end() if indent else 0))

@@ -1,10 +1,5 @@
-"""The tanks as advice starts from them: each filter's layers in flow order, and what the tank asks of them.
-
-Built once for many tanks from the same parts that capacity is calculated from, so that a plan of no changes is the
-capacity of the day.
-"""
-
-from __future__ import annotations
+"""The tanks as advice starts from them: each filter's layers in flow order, and what the tank asks of them. Built from
+the parts that capacity is calculated from, so that a plan of no changes is the capacity of the day."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -14,15 +9,76 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.advise.bodies import Blow, Body, curve
 from pipeline.advise.book import Medium, Model, Prices, catalogue, models, read_prices
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors, half_cycle
 from pipeline.calc.capacity import layer_factors, parts, rated
 from pipeline.calc.capacity import missing as missing_of
+from pipeline.calc.cells import Array
 from pipeline.calc.disturbance import DAYS_A_WEEK
 from pipeline.calc.layers import HALF_CYCLE_KINDS, MET, fills_numbered, in_force, table
 from pipeline.week import Week
+
+
+@dataclass(frozen=True)
+class Blow:
+    """A disturbance that a body has not slept off: weeks since, lowest factor, weeks to recover, share reached."""
+
+    weeks_since: float
+    lowest: float
+    recovery_weeks: float
+    share: float
+
+
+@dataclass(frozen=True)
+class Body:
+    """Some media of one history. `steps` are (day, kg × quality × place in force from that day); the first is day 0.
+
+    age_weeks is that of day 0: None is ripe, under 0 goes in later.
+    """
+
+    steps: tuple[tuple[int, float], ...]
+    age_weeks: float | None = None
+    blows: tuple[Blow, ...] = ()
+
+    @property
+    def mature_kg(self) -> float:
+        """What it works when ripe and recovered, after its last step."""
+        return self.steps[-1][1]
+
+
+def curve(bodies: Iterable[Body], days: Array, assumed: Assumptions) -> Array:
+    """Effective kilograms of some bodies on each of some days after day 0 (clogging and warmth apart)."""
+    total = np.zeros(len(days))
+    weeks = days / DAYS_A_WEEK
+    for body in bodies:
+        at = np.searchsorted([day for day, _ in body.steps], days, side="right") - 1
+        worked = np.array([kg for _, kg in body.steps])[np.maximum(at, 0)]
+        if body.age_weeks is not None:
+            worked = worked * factors.maturity(body.age_weeks + weeks, assumed)
+        if body.blows:
+            felt = [
+                factors.disturbance(blow.weeks_since + weeks, blow.lowest, blow.recovery_weeks, blow.share, assumed)
+                for blow in body.blows
+            ]
+            worked = worked * np.minimum.reduce(felt)
+        total += worked
+    return total
+
+
+def mature(bodies: Iterable[Body]) -> float:
+    """Effective kilograms of some bodies when all is ripe and recovered."""
+    return sum(body.mature_kg for body in bodies)
+
+
+def horizon_days(assumed: Assumptions) -> int:
+    """Days until the last third that goes in later is ripe."""
+    steps = round(1 / assumed["media_share_at_once"]) - 1
+    weeks = max(
+        steps * assumed["better_step_weeks"] + assumed["maturity_full_weeks"],
+        *(assumed[f"disturb_{name}_weeks"] for name in ("tank_rinse", "tap_rinse", "medication", "stopped")),
+    )
+    return int(np.ceil(weeks * DAYS_A_WEEK)) + 1
 
 
 @dataclass(frozen=True)
@@ -111,9 +167,6 @@ class FilterState:
         unsure = any(x is None for x in (*kg, *foam)) or not self.layers
         media = np.nan if unsure and not held >= flow else held
         return float(half_cycle.rating_l(media, flow))
-
-    def rooms_filled(self) -> set[str]:
-        return {layer.room for layer in self.layers}
 
 
 @dataclass(frozen=True)

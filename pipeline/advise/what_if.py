@@ -1,10 +1,5 @@
 """What if: other food or stocking, media added, other water changes; a tank as it is beside a tank as it would be.
-
-Loads go the way of plans (state, evaluate); nitrate stands on the measured rise, of which new media takes nothing off
-until it has been seen to. What cannot be known is None, with the reason in words.
-"""
-
-from __future__ import annotations
+Nitrate stands on the measured rise, of which new media takes nothing off until it has been seen to."""
 
 import datetime as dt
 from dataclasses import dataclass, replace

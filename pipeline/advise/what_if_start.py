@@ -1,7 +1,5 @@
 """What-if: a tank as it is, and what could be asked of it: food or stocking, more media and where, water changes."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -128,5 +126,5 @@ def start(week: Week, tank: str) -> Start:
     fed = table(week.tables, "feeding").filter((pl.col("tank") == tank) & (pl.col("from") <= week.as_of)).sort("from")
     protein = fed["protein_pct"].to_list()
     state = desk.tanks[tank]
-    known = water.with_net(water.facts(week, tank), state.net_l)
+    known = water.facts(week, tank, state.net_l)
     return Start(desk, state, known, outlook, protein[-1] if protein else None)

@@ -1,7 +1,5 @@
 """The account of every file, what is held and what was said: every row is in the sum, once, by its worst cell."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Plain quantities of the standing records and of water changes: numbers in a unit, shares, counts, ladders."""
 
-from __future__ import annotations
-
 import itertools
 import re
 from dataclasses import replace
@@ -49,9 +47,7 @@ def read_number(text: str, unit: str, header_unit: str, assumed: Assumptions, ga
     if cell.held or cell.kind == "blank":
         return cell
     if cell.kind != "number" or cell.low is None:
-        return held(
-            "not a plain number", f"“{text}” is not one number; expected a number{f' in {unit}' if unit else ''}."
-        )
+        return held("not a plain number", text, unit=f" in {unit}" if unit else "")
     typed = cell.unit or header_unit
     if not typed:
         return cell
@@ -65,18 +61,14 @@ def read_number(text: str, unit: str, header_unit: str, assumed: Assumptions, ga
     if folded in ("gal", "gallon", "gallons") and unit == "L":
         if not gallon:
             low, high = cell.low * assumed["us_gallon_l"], cell.low * assumed["imperial_gallon_l"]
-            return held(
-                "which gallon",
-                f"“{text}” is {high:.0f} L in imperial or {low:.0f} L in US gallons;"
-                " expected imp gal or US gal, or gallon under [units] in round.toml.",
-            )
+            return held("which gallon", text, imperial=high, us=low)
         factor = gallon_l(gallon, assumed)
     elif folded in factors:
         factor = factors[folded]
     elif not unit:
-        return held("unit", f"“{text}” has a unit where none is expected; expected a plain number.", f"{cell.low:g}")
+        return held("unit: none", text, f"{cell.low:g}")
     else:
-        return held("unit", f"“{text}” is in “{typed}”, a unit not known here; expected {unit}.", slip_of(text))
+        return held("unit: another", text, slip_of(text), typed=typed, unit=unit)
     value = cell.low * factor
     if factor == 1.0 and not cell.unit:
         return cell
@@ -98,21 +90,17 @@ def read_share(text: str, header_unit: str) -> Cell:
     if cell.held or cell.kind == "blank":
         return cell
     if cell.kind != "number" or cell.low is None:
-        return held("not a plain number", f"“{text}” is not one number; expected 0 to 1, or a per cent.")
+        return held("not a plain number: a share", text)
     typed = fold_unit(cell.unit or header_unit)
     if typed in ("%", "percent", "pct"):
         value = cell.low / 100
         if value > 1:
-            return held("share over 1", f"“{text}” is over 100 %; expected 0 to 100 %.")
+            return held("share over 1: in per cent", text)
         return replace(cell, outcome="converted", low=value, high=value, fault="unit", says=f"{text} read as {value:g}")
     if typed:
-        return held("unit", f"“{text}” is in “{typed}”; expected 0 to 1, or a per cent.", slip_of(text))
+        return held("unit: of a share", text, slip_of(text), typed=typed)
     if cell.low > 1:
-        return held(
-            "share over 1",
-            f"“{text}” is more than 1; expected 0 to 1, or a per cent with its sign.",
-            f"{cell.low:g}%" if cell.low <= 100 else "",
-        )
+        return held("share over 1", text, f"{cell.low:g}%" if cell.low <= 100 else "")
     return cell
 
 
@@ -122,7 +110,7 @@ def read_count(text: str) -> Cell:
     if cell.held or cell.kind == "blank":
         return cell
     if cell.kind != "number" or cell.low is None or cell.low != int(cell.low) or cell.unit:
-        return held("not a count", f"“{text}” is not a whole number; expected one such as 14.")
+        return held("not a count", text)
     return cell
 
 
@@ -146,14 +134,10 @@ def read_steps(text: str) -> tuple[list[float], Cell]:
     for part in text.split("|"):
         cell = read_quantity(part.strip())
         if cell.held or cell.kind != "number" or cell.low is None or cell.unit:
-            return [], held(
-                "ladder",
-                f"“{part.strip()}” in the steps is not a number; expected steps such as 0|4|13|29,"
-                " or 0.5 a drop where drops are counted.",
-            )
+            return [], held("ladder", part.strip())
         steps.append(cell.low)
     if len(steps) < 3 or any(a >= b for a, b in itertools.pairwise(steps)):
-        return [], held("ladder", f"The steps “{text[:60]}” do not rise; expected three or more, such as 0|4|13|29.")
+        return [], held("ladder: not rising", text)
     return steps, Cell()
 
 
@@ -172,7 +156,7 @@ def read_change(text: str, header_unit: str, assumed: Assumptions, gallon: str) 
     if found := BUCKETS.match(folded):
         size = found["l"] or found["l2"]
         if not size:
-            return held("bucket", f"“{text}” does not say how large the bucket is; expected e.g. 3 x 12 L buckets.")
+            return held("bucket", text)
         litres = float(found["n"]) * float(size)
         return Cell("converted", litres, litres, "number", "L", fault="bucket", says=f"{text} read as {litres:g} L")
     about = re.match(r"^(?:about|approx\.?|roughly|around|circa|ca\.?|~|≈)\s*|\s*\?$", folded)
@@ -181,17 +165,14 @@ def read_change(text: str, header_unit: str, assumed: Assumptions, gallon: str) 
     if cell.held or cell.kind == "blank":
         return cell
     if cell.kind not in ("number", "between") or cell.low is None or cell.high is None:
-        return held("not an amount", f"“{text}” is not an amount of water; expected e.g. 30% or 40 L.")
+        return held("not an amount", text)
     middle = (cell.low + cell.high) / 2
     cell = replace(cell, low=middle, high=middle, guessed=guessed or cell.kind == "between")
     typed = fold_unit(cell.unit or header_unit)
     if typed in ("%", "percent", "pct"):
         return replace(cell, unit="%")
     if not typed:
-        return held(
-            "change without unit",
-            f"“{text}” may be litres or per cent; expected 30% or 40 L. Type it with its unit.",
-        )
+        return held("change without unit", text)
     amount = read_number(f"{middle:g} {cell.unit or header_unit}", "L", "", assumed, gallon)
     if amount.held:
         says = amount.says.replace(f"“{middle:g} {cell.unit or header_unit}”", f"“{text}”")

@@ -1,7 +1,5 @@
 """What readings say side by side: two cells of a session, two tanks of a site on one day, a tank and its filter."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import polars as pl
@@ -17,7 +15,6 @@ SESSION = ["tank", "at", "taken"]
 # Two columns a hand may confuse, and what is done where each value fits the other's past and not its own.
 CONFUSED = (("kh", "gh", "held"), ("ph", "kh", "warned"))
 FAR = pl.date(9999, 12, 31)
-RATED = "{matched:n} L/h is more than a pump rated {rated:.0f} L/h gives; expected less. Time it again."
 
 
 def swapped_by_limits(placed: pl.DataFrame, context: Context) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -33,9 +30,8 @@ def swapped_by_limits(placed: pl.DataFrame, context: Context) -> tuple[pl.DataFr
         & ph.is_between(f["temperature_hold_below"], f["temperature_hold_above"])
         & warmth.is_between(low, high)
     ).fill_null(False)
-    says = "pH and temperature are swapped: expected each in its own column. Neither is used."
     issues = [
-        issue_rows(placed, turned, here, "swapped", says, suggestion=there)
+        issue_rows(placed, turned, here, "swapped", suggestion=there)
         for here, there in (("ph", "temperature"), ("temperature", "ph"))
     ]
     cells = (pl.when(~turned).then(pl.col(name)).otherwise(pl.lit("")).alias(name) for name in ("ph", "temperature"))
@@ -52,11 +48,7 @@ def confused_columns(parts: Parts, ranges: Mapping[str, pl.DataFrame]) -> tuple[
         pair = {name: ranges[name].filter("strange") for name in (one, other)}
         both = f"{PARAMETER_TITLES[one]} and {PARAMETER_TITLES[other]}"
         held = outcome == "held"
-        says = (
-            f"{both} are swapped, going by the visits before: expected each in its own column."
-            if held
-            else f"Each fits the other's column better: are {both} swapped?"
-        )
+        case = "swapped: by the visits" if held else "swapped: asked"
         fits = (
             (pl.col("low") <= pl.col("usual_high_b"))
             & (pl.col("high") >= pl.col("usual_low_b"))
@@ -65,7 +57,7 @@ def confused_columns(parts: Parts, ranges: Mapping[str, pl.DataFrame]) -> tuple[
         )
         for name, rival in ((one, other), (other, one)):
             rows = pair[name].join(pair[rival], on=SESSION, suffix="_b", maintain_order="left_right").filter(fits)
-            issues.append(said(rows, "swapped", says, outcome, "text_b" if held else None))
+            issues.append(said(rows, case, outcome, "text_b" if held else None, shown={"both": both}))
             if held:
                 left[name] = left[name].join(rows.select("row"), on="row", how="anti", maintain_order="left")
     return left, issues
@@ -76,8 +68,7 @@ def odd_pairs(parts: Parts, context: Context) -> pl.DataFrame:
     high = parts["ph"].filter(pl.col("matched") >= context.assumed["ph_odd_without_kh"])
     bare = parts["kh"].filter(pl.col("matched") == 0).select(SESSION).unique()
     found = high.join(bare, on=SESSION, how="semi", maintain_order="left")
-    says = "pH {matched:n} with KH 0: nothing would hold it there. One of the two is wrong: test KH again."
-    return said(found, "odd pair", says)
+    return said(found, "odd pair")
 
 
 def wrong_tank(
@@ -112,14 +103,13 @@ def wrong_tank(
     turned = judged.select(pl.col("row_b").alias("row"), pl.col("row").alias("row_b"))
     both = judged.join(turned, on=["row", "row_b"], how="semi").sort("row", "row_b")
     both = both.unique("row", keep="first", maintain_order=True).select("row", "tank_b", "name_b")
-    says = "The readings fit {name_b} ({tank_b}), and its readings fit this tank: swapped?"
     rows = [
         one.filter("strange")
         .join(both, on="row", how="inner", maintain_order="left")
         .join(parts[name].select("row"), on="row", how="semi", maintain_order="left")  # not those held meanwhile
         for name, one in ranges.items()
     ]
-    return [said(one, "swapped", says) for one in rows], [
+    return [said(one, "swapped: tanks") for one in rows], [
         doubted(one, "wrong tank", other=pl.col("tank_b")) for one in rows
     ]
 
@@ -153,8 +143,8 @@ def flows(part: pl.DataFrame, standing: Tables, context: Context) -> tuple[pl.Da
     too_much = known.filter(over)
     weak = known.filter(~over & (share < f["low_flow_share"])).with_columns((share * 100).alias("share"))
     return part.join(too_much.select("row"), on="row", how="anti", maintain_order="left"), [
-        said(too_much, "over the rated flow", RATED, "held"),
-        said(weak, "low flow", "That is {share:.0f} % of what filter {filter} gives when clean."),
+        said(too_much.with_columns(pl.col("matched").alias("flow")), "over the rated flow", "held"),
+        said(weak, "low flow"),
     ]
 
 
@@ -186,20 +176,14 @@ def copied(read: Parts, parts: Parts, standing: Tables, context: Context) -> lis
     across = across.join(standing["tank"].select("tank", "site"), on="tank", how="left", maintain_order="left")
     across = across.with_columns(pl.col("tank").n_unique().over("site", "day", "alike").alias("tanks"))
     across = across.filter(pl.col("tanks") >= tanks).select("row", "tanks")
-    return [
-        _ask(
-            read,
-            down,
-            f"All readings are the same as at the {NUMBERS.get(visits - 1, visits - 1)} visits before: copied down?",
-        ),
-        _ask(read, across, "All readings are the same in {tanks} tanks of the site that day: copied?"),
-    ]
+    before = NUMBERS.get(visits - 1, visits - 1)
+    return [_ask(read, down, "copied down", {"visits": before}), _ask(read, across, "copied down: in a site")]
 
 
 NUMBERS = {2: "two", 3: "three", 4: "four", 5: "five"}
 
 
-def _ask(read: Parts, rows: pl.DataFrame, says: str) -> pl.DataFrame:
+def _ask(read: Parts, rows: pl.DataFrame, case: str, shown: Mapping[str, object] | None = None) -> pl.DataFrame:
     """One remark for each sheet row of `rows`, with its cells as typed."""
     if rows.height == 0:
         return no_issues()
@@ -212,4 +196,4 @@ def _ask(read: Parts, rows: pl.DataFrame, says: str) -> pl.DataFrame:
     typed = ["|".join(f"{name}={text}" for name, text in zip(*row, strict=True))
              for row in found.select("parameter", "text").iter_rows()]  # fmt: skip
     found = found.with_columns(pl.Series("all", typed, pl.String))
-    return issue_rows(found, None, None, "copied down", says, outcome="warned", text="all")
+    return issue_rows(found, None, None, case, outcome="warned", text="all", shown=shown)

@@ -1,12 +1,10 @@
 """Water changes of visit sheets: how much of the tank, of what kind, with which water."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.intake import amounts
 from pipeline.intake.columns import KEY, Context, cell_issues, issue_rows, join_issues, no_issues, read_cells
-from pipeline.intake.grammar import Cell, read_word
+from pipeline.intake.grammar import Cell, held, read_word
 from pipeline.intake.judge import judge
 from pipeline.intake.names import fold_name
 from schemas import Tables
@@ -36,8 +34,7 @@ def _water(text: str, supplies: dict[str, str]) -> Cell:
     if folded in supplies:
         return Cell(word=supplies[folded])
     expected = ", ".join(sorted(supplies.values())[:6]) or "a supply of sites.csv"
-    says = f"“{text[:40]}” is not a known water; expected {expected}, ro, or ro 50%. The site's own is taken."
-    return Cell("held", fault="new water not known", says=says)
+    return held("new water not known", text, expected=expected)
 
 
 def read_changes(
@@ -86,5 +83,4 @@ def top_ups(change: pl.DataFrame, context: Context) -> pl.DataFrame:
     share, days = context.assumed["topup_share"], context.assumed["topup_days"]
     small = change.filter((pl.col("kind") == "change") & (pl.col("fraction") <= share + 1e-9)).sort("tank", "day")
     often = (pl.col("day") - pl.col("day").shift(2).over("tank")).dt.total_days() <= days
-    says = f"Three small amounts within {days:g} days: are these top-ups? A top-up dilutes nothing."
-    return issue_rows(small, often, "water_changed", "top-up", says, outcome="warned", text="text")
+    return issue_rows(small, often, "water_changed", "top-up", outcome="warned", text="text", shown={"within": days})

@@ -1,7 +1,5 @@
 """The cross stage: sheets that know of each other become the checked tables and the account."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 import polars as pl
@@ -13,9 +11,9 @@ from pipeline.intake.amounts import read_count
 from pipeline.intake.columns import KEY, Context, join_issues, read_cells, read_dates
 from pipeline.intake.headers import FAMILY, required
 from pipeline.intake.names import aliases
+from pipeline.intake.readings import read_taps
 from pipeline.intake.sheets import UNKNOWN, Sheets
 from pipeline.intake.standing import PLAIN, compartments, fills, read_standing, references, two_tanks_at_once
-from pipeline.intake.taps import read_taps
 from pipeline.intake.visits import PLACE, Collected, read_visits
 from pipeline.week import Round
 from schemas import Tables, conform, empty

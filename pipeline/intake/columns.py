@@ -1,7 +1,5 @@
 """Columns of text to columns of values, and what is said of their rows."""
 
-from __future__ import annotations
-
 import datetime as dt
 import string
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -14,7 +12,7 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.intake import amounts
 from pipeline.intake.dates import evidence, read_date
-from pipeline.intake.grammar import Cell, read_word
+from pipeline.intake.grammar import Cell, faults, read_word
 from pipeline.units import caco3_per_dh
 from pipeline.week import Round
 from pipeline.wording import number
@@ -75,12 +73,17 @@ class _Sentence(string.Formatter):
 _SENTENCE = _Sentence()
 
 
-def sentences(rows: pl.DataFrame, template: str, limits: Mapping[str, float] | None = None) -> pl.Series:
-    """A sentence for each row: a template over its columns, and over the limits where no column has the name."""
+def sentences(
+    rows: pl.DataFrame,
+    template: str,
+    limits: Mapping[str, float] | None = None,
+    shown: Mapping[str, object] | None = None,
+) -> pl.Series:
+    """A sentence for each row: a template over what is shown, the row's columns, and limits where none has the name."""
     names = dict.fromkeys(name for _, name, _, _ in _SENTENCE.parse(template) if name)
     if not names:
         return pl.Series("says", [template], pl.String).new_from_index(0, rows.height)
-    fixed = {name: limits[name] for name in names if name not in rows.columns} if limits else {}
+    fixed = {name: limits[name] for name in names if name not in rows.columns} if limits else shown or {}
     own = rows.select("file", *(name for name in names if name not in fixed and name != "file"))
     filled = [_SENTENCE.vformat(template, (), {**fixed, **row}) for row in own.iter_rows(named=True)]
     return pl.Series("says", filled, pl.String)
@@ -110,15 +113,17 @@ def issue_rows(
     frame: pl.DataFrame,
     where: pl.Expr | None,
     column: Column,
-    fault: str,
-    says: str,
+    case: str,
     *,
+    says: str | None = None,
     outcome: str = "held",
     text: str | None = None,
     suggestion: str | None = None,
+    shown: Mapping[str, object] | None = None,
 ) -> pl.DataFrame:
-    """Issues of the rows of `frame` where a test holds; null is no. `text` and `suggestion` name columns; the text is
-    that of `column` where it names one."""
+    """Issues of the rows of `frame` where a test holds; null is no. What `says` or the case's sentence in faults.toml
+    says is filled with what is shown and the rows' columns. `text` and `suggestion` name columns; the text is that of `column`
+    where it names one."""
     rows = frame if where is None else frame.filter(where)
     if rows.height == 0:
         return no_issues()
@@ -128,8 +133,8 @@ def issue_rows(
         (column if isinstance(column, pl.Expr) else pl.lit(column, pl.String)).alias("column"),
         (pl.lit("") if typed is None else pl.col(typed).cast(pl.String).fill_null("")).alias("text"),
         pl.lit(outcome).alias("outcome"),
-        pl.lit(fault).alias("fault"),
-        sentences(rows, says),
+        pl.lit(case.partition(":")[0]).alias("fault"),
+        sentences(rows, says or faults()[case], shown=shown),
         (pl.lit(None, pl.String) if suggestion is None else pl.col(suggestion)).alias("suggestion"),
     )
 

@@ -1,8 +1,7 @@
 """corrections.csv: a cell put right. It applies only while the cell still reads what it read when it was put right."""
 
-from __future__ import annotations
-
 import re
+from dataclasses import replace
 
 import polars as pl
 
@@ -13,50 +12,6 @@ from pipeline.intake.sheets import Sheets, text_columns
 ACCEPT, REJECT = "accept", "reject"
 NOTHING = "not understood"  # the state of an accept where nothing was suggested
 STATE = {"file": pl.String, "line": pl.Int64, "state": pl.String}
-
-
-def of_file() -> pl.Expr:
-    """The file a correction names, as the files of the folder are named."""
-    return pl.col("of_file").str.replace_all(r"\\", "/").str.strip_prefix("./")
-
-
-def pieces(text: str) -> frozenset[str]:
-    """What stands between the separators of a row's text, quotes and case apart."""
-    return frozenset(part for cut in re.split(r"[,;\t|\"\r\n]", text) if (part := cut.strip().casefold()))
-
-
-def _still_stands(was: str | None, row: str) -> bool:
-    """Whether a row still says what it said when it was rejected; a blank `was` asks nothing."""
-    return pieces(was or "") <= pieces(row)
-
-
-def _rejected_lines(wanted: pl.DataFrame, issues: pl.DataFrame) -> pl.DataFrame:
-    """Lines that are no rows (too many fields) and were rejected: file, line, was, by."""
-    whole = wanted.filter((pl.col("at_column") == "") & (pl.col("now") == REJECT))
-    lines = issues.filter((pl.col("outcome") == "held") & (pl.col("line") > 0) & pl.col("column").is_null())
-    both = whole.select(pl.col("at_file").alias("file"), pl.col("at_line").alias("line"), "was", "by").join(
-        lines.select("file", "line", "text"), on=["file", "line"], how="inner"
-    )
-    stands = [_still_stands(was, text) for was, text in both.select("was", "text").iter_rows()]
-    return both.filter(pl.Series(stands, dtype=pl.Boolean)).unique(["file", "line"], keep="last", maintain_order=True)
-
-
-def _targets(sheets: Sheets) -> pl.DataFrame:
-    """Corrections as typed, with the column they name folded; the last one of a cell counts."""
-    frame = sheets.frames.get("correction")
-    if frame is None:
-        return pl.DataFrame()
-    return frame.with_columns(
-        pl.col("of_line").str.strip_chars().cast(pl.Int64, strict=False).alias("at_line"),
-        of_file().alias("at_file"),
-        pl.col("of_column").map_elements(fold, return_dtype=pl.String).alias("at_column"),
-        pl.when(pl.col("now").str.strip_chars().str.to_lowercase().is_in([ACCEPT, REJECT]))
-        .then(pl.col("now").str.strip_chars().str.to_lowercase())
-        .otherwise(pl.col("now").str.strip_chars())
-        .alias("now"),
-    ).filter(pl.col("at_line").is_not_null())
-
-
 TOUCHED = {
     "file": pl.String,
     "line": pl.Int64,
@@ -65,81 +20,77 @@ TOUCHED = {
     "now": pl.String,
     "by": pl.String,
 }
-CELL = ["at_file", "at_line", "at_column"]
+CELL = [*KEY, "column"]
+
+
+def pieces(text: str) -> frozenset[str]:
+    """What stands between the separators of a row's text, quotes and case apart."""
+    return frozenset(part for cut in re.split(r"[,;\t|\"\r\n]", text) if (part := cut.strip().casefold()))
+
+
+def _folded(column: str) -> pl.Expr:
+    return pl.col(column).map_elements(fold, return_dtype=pl.String).alias("column")
+
+
+def _targets(sheets: Sheets) -> pl.DataFrame:
+    """Corrections by the cell they name (file, line, column folded; blank for a whole row): was, now, by, and their own
+    file and line."""
+    frame = sheets.frames.get("correction")
+    if frame is None:
+        return pl.DataFrame()
+    now = pl.col("now").str.strip_chars()
+    word = now.str.to_lowercase()
+    return frame.select(
+        pl.col("of_file").str.replace_all(r"\\", "/").str.strip_prefix("./").alias("file"),
+        pl.col("of_line").str.strip_chars().cast(pl.Int64, strict=False).alias("line"),
+        _folded("of_column"),
+        pl.col("was").fill_null("").str.strip_chars(),
+        pl.when(word.is_in([ACCEPT, REJECT])).then(word).otherwise(now).alias("now"),
+        "by",
+        own_file="file",
+        own_line="line",
+    ).filter(pl.col("line").is_not_null())
 
 
 def _in_turn(wanted: pl.DataFrame) -> list[pl.DataFrame]:
-    """Corrections of cells, in the order they are applied: one cell may be put right more than once.
-
-    Of two that say the same cell read the same, the later one counts.
-    """
-    cells = wanted.filter(pl.col("at_column") != "").unique([*CELL, "was"], keep="last", maintain_order=True)
+    """Corrections of cells, in the order they are applied: one cell may be put right more than once. Of two that say
+    the same cell read the same, the later one counts."""
+    cells = wanted.filter(pl.col("column") != "").unique([*CELL, "was"], keep="last", maintain_order=True)
     turns = cells.with_columns(pl.int_range(pl.len()).over(CELL).alias("turn"))
     return [turns.filter(pl.col("turn") == turn) for turn in turns["turn"].unique().sort()]
 
 
 def _cells_put_right(
-    name: str, frame: pl.DataFrame, wanted: pl.DataFrame, unread_cells: pl.DataFrame
+    name: str, frame: pl.DataFrame, wanted: pl.DataFrame, unread: pl.DataFrame
 ) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
-    """One family's frame with its cells put right, and the cells touched. `told` are cells that were held unread."""
+    """One family's frame with its cells put right, and the cells touched. `unread` are cells held as they were typed."""
     touched = []
     for column in text_columns(name):
-        mine = wanted.filter(pl.col("at_column") == fold(column))
+        mine = wanted.filter(pl.col("column") == fold(column)).select(*KEY, _was="was", _now="now", _by="by")
         if mine.height == 0:
             continue
-        asked = mine.select(
-            pl.col("at_file").alias("file"),
-            pl.col("at_line").alias("line"),
-            pl.col("was").fill_null("").str.strip_chars().alias("_was"),
-            pl.col("now").alias("_now"),
-            pl.col("by").alias("_by"),
+        typed = unread.filter(pl.col("column") == column).select(*KEY, _typed="text").unique(KEY)
+        joined = frame.join(mine, on=KEY, how="left", maintain_order="left")
+        joined = joined.join(typed, on=KEY, how="left", maintain_order="left")
+        now = pl.col("_now")
+        fits = now.is_not_null() & (pl.coalesce("_typed", column).fill_null("") == pl.col("_was"))
+        cells = joined.filter(fits).select(*KEY, column=pl.lit(column), was="_was", now="_now", by="_by")
+        touched.append(cells)
+        value = (
+            pl.when(fits & (now == REJECT)).then(pl.lit("")).when(fits & (now != ACCEPT)).then(now).otherwise(column)
         )
-        unread = unread_cells.filter(pl.col("column") == column).select("file", "line", pl.col("text").alias("_told"))
-        joined = frame.join(asked, on=["file", "line"], how="left", maintain_order="left").join(
-            unread.unique(["file", "line"]), on=["file", "line"], how="left", maintain_order="left"
-        )
-        fits = pl.col("_now").is_not_null() & (pl.coalesce("_told", column).fill_null("") == pl.col("_was"))
-        touched.append(
-            joined.filter(fits).select(
-                "file",
-                "line",
-                pl.lit(column).alias("column"),
-                pl.col("_was").alias("was"),
-                pl.col("_now").alias("now"),
-                pl.col("_by").alias("by"),
-            )
-        )
-        frame = joined.with_columns(
-            pl.when(fits & (pl.col("_now") == REJECT))
-            .then(pl.lit(""))
-            .when(fits & (pl.col("_now") != ACCEPT))
-            .then(pl.col("_now"))
-            .otherwise(pl.col(column))
-            .alias(column)
-        ).drop("_was", "_now", "_by", "_told")
+        frame = joined.with_columns(value.alias(column)).select(frame.columns)
     return frame, touched
 
 
-def _rows_rejected(name: str, frame: pl.DataFrame, wanted: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """One family's frame without the rows that were rejected and still stand, and those rows as cells touched."""
-    whole = wanted.filter((pl.col("at_column") == "") & (pl.col("now") == REJECT)).unique(
-        ["at_file", "at_line"], keep="last", maintain_order=True
-    )
-    gone = frame.join(
-        whole.select(
-            pl.col("at_file").alias("file"),
-            pl.col("at_line").alias("line"),
-            pl.col("was").alias("_was"),
-            pl.col("by").alias("_by"),
-        ),
-        on=["file", "line"],
-        how="inner",
-    )
-    reads = whole_rows(gone, text_columns(name))
-    stands = [_still_stands(was, row) for was, row in zip(gone["_was"], reads, strict=True)]
-    gone = gone.filter(pl.Series(stands, dtype=pl.Boolean))
-    left = frame.join(gone.select("file", "line"), on=["file", "line"], how="anti", maintain_order="left")
-    return left, _whole_rows(gone.select("file", "line", pl.col("_by").alias("by")))
+def _rejected(rows: pl.DataFrame, wanted: pl.DataFrame) -> pl.DataFrame:
+    """Rows (file, line, text) that were rejected and still say what they said then, as cells touched; a blank `was` asks
+    nothing."""
+    whole = wanted.filter((pl.col("column") == "") & (pl.col("now") == REJECT))
+    both = rows.select(*KEY, "text").join(whole, on=KEY, how="inner", maintain_order="left_right")
+    stands = [pieces(was) <= pieces(text) for was, text in both.select("was", "text").iter_rows()]
+    gone = both.filter(pl.Series(stands, dtype=pl.Boolean)).unique(KEY, keep="last", maintain_order=True)
+    return gone.select(*KEY, pl.lit(None, pl.String).alias("column"), pl.lit("").alias("was"), "now", "by")
 
 
 def apply(sheets: Sheets) -> tuple[Sheets, pl.DataFrame, pl.DataFrame]:
@@ -152,64 +103,47 @@ def apply(sheets: Sheets) -> tuple[Sheets, pl.DataFrame, pl.DataFrame]:
         return sheets, pl.DataFrame(schema=TOUCHED), pl.DataFrame(schema=STATE)
     touched = [pl.DataFrame(schema=TOUCHED)]
     frames = dict(sheets.frames)
-    unread_cells = sheets.issues.filter((pl.col("outcome") == "held") & pl.col("column").is_not_null())
+    held = sheets.issues.filter(pl.col("outcome") == "held")
     turns = _in_turn(wanted)
     for name, frame in sheets.frames.items():
-        own = frame.select(pl.col("file").alias("at_file")).unique()
-        if name == "correction" or wanted.join(own, on="at_file", how="semi").height == 0:
+        mine = pl.col("file").is_in(frame["file"].unique().implode())
+        if name == "correction" or not wanted.select(mine.any()).item():
             continue
         for turn in turns:
-            here = turn.join(own, on="at_file", how="semi", maintain_order="left")
+            here = turn.filter(mine)
             if here.height:
-                done = pl.concat(touched).select("file", "line", "column")
-                open_ = unread_cells.join(done, on=["file", "line", "column"], how="anti", maintain_order="left")
-                frame, put_right = _cells_put_right(name, frame, here, open_)
+                done = pl.concat(touched).select(CELL)
+                unread = held.drop_nulls("column").join(done, on=CELL, how="anti", maintain_order="left")
+                frame, put_right = _cells_put_right(name, frame, here, unread)
                 touched += put_right
-        frame, rows = _rows_rejected(name, frame, wanted.join(own, on="at_file", how="semi", maintain_order="left"))
-        touched.append(rows)
-        frames[name] = frame
-    lines = _rejected_lines(wanted, sheets.issues)
-    touched.append(_whole_rows(lines))
-    cells = pl.concat(part.select(list(TOUCHED)) for part in touched)
-    issues = sheets.issues.join(lines, on=["file", "line"], how="anti", maintain_order="left").join(
-        cells.drop_nulls("column"), on=["file", "line", "column"], how="anti", maintain_order="left"
-    )
-    return Sheets(frames, issues, sheets.files, sheets.unknown), cells, _states(wanted, cells)
+        named = frame.join(wanted, on=KEY, how="semi", maintain_order="left")
+        texts = pl.Series("text", whole_rows(named, text_columns(name)), pl.String)
+        gone = _rejected(named.select(KEY).with_columns(texts), wanted)
+        touched.append(gone)
+        frames[name] = frame.join(gone, on=KEY, how="anti", maintain_order="left")
+    lines = _rejected(held.filter((pl.col("line") > 0) & pl.col("column").is_null()), wanted)
+    cells = pl.concat([*touched, lines])
+    issues = sheets.issues.join(lines, on=KEY, how="anti", maintain_order="left")
+    issues = issues.join(cells.drop_nulls("column"), on=CELL, how="anti", maintain_order="left")
+    return replace(sheets, frames=frames, issues=issues), cells, _states(wanted, cells)
 
 
 def _states(wanted: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
     """Which corrections apply, and which no longer fit what they were made for."""
-    applied = cells.select(
-        pl.col("file").alias("at_file"),
-        pl.col("line").alias("at_line"),
-        pl.col("column").fill_null("").map_elements(fold, return_dtype=pl.String).alias("at_column"),
-        pl.when(pl.col("column").is_null()).then(pl.lit("")).otherwise(pl.col("was")).alias("as_was"),
-        "now",
-        pl.lit("applied").alias("state"),
-    ).unique()
-    asked = wanted.with_columns(
-        pl.when(pl.col("at_column") == "")
-        .then(pl.lit(""))
-        .otherwise(pl.col("was").fill_null("").str.strip_chars())
-        .alias("as_was")
-    )
-    return asked.join(applied, on=[*CELL, "as_was", "now"], how="left", maintain_order="left").select(
-        "file", "line", pl.col("state").fill_null("stale")
-    )
+    named = cells.with_columns(pl.col("column").fill_null(""))
+    applied = named.select(*KEY, _folded("column"), "was", "now", state=pl.lit("applied")).unique()
+    asked = wanted.with_columns(pl.when(pl.col("column") == "").then(pl.lit("")).otherwise("was").alias("was"))
+    found = asked.join(applied, on=[*CELL, "was", "now"], how="left", maintain_order="left")
+    return found.select(pl.col("state").fill_null("stale"), file="own_file", line="own_line").select(list(STATE))
 
 
 def nothing_to_accept(sheets: Sheets, states: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
     """The states, where an accept finds no suggestion in its cell."""
     wanted = _targets(sheets).filter(pl.col("now") == ACCEPT)
-    idle = cells.select(
-        pl.col("file").alias("at_file"),
-        pl.col("line").alias("at_line"),
-        pl.col("column").map_elements(fold, return_dtype=pl.String).alias("at_column"),
-    )
-    lost = wanted.join(idle, on=CELL, how="semi").select("file", "line", pl.lit(NOTHING).alias("told"))
-    return states.join(lost, on=["file", "line"], how="left", maintain_order="left").select(
-        "file", "line", pl.coalesce("told", "state").alias("state")
-    )
+    lost = wanted.join(cells.select(*KEY, _folded("column")), on=CELL, how="semi")
+    lost = lost.select(pl.lit(NOTHING).alias("lost"), file="own_file", line="own_line")
+    known = states.join(lost, on=KEY, how="left", maintain_order="left")
+    return known.select(*KEY, pl.coalesce("lost", "state").alias("state"))
 
 
 def remarks_on_cells(cells: pl.DataFrame, offered: pl.DataFrame | None = None) -> pl.DataFrame:
@@ -219,14 +153,14 @@ def remarks_on_cells(cells: pl.DataFrame, offered: pl.DataFrame | None = None) -
     cells = cells.join(named, on=[*KEY, "column"], how="left", maintain_order="left")
     accepted, bare = pl.col("now") == ACCEPT, pl.col("suggestion").is_null()
     cells = cells.with_columns(pl.col("was").fill_null(""))
-    issues = []
-    for test, says in (
-        (~accepted, "Put right in corrections.csv: was “{was}”, now {now}."),
-        (accepted & bare, "Accepted as it is, in corrections.csv."),
-        (accepted & ~bare, "“{was}” read as {suggestion}, as accepted in corrections.csv."),
-    ):
-        issues.append(issue_rows(cells, test, pl.col("column"), "correction", says, outcome="converted", text="was"))
-    return join_issues(issues)
+    cases = {
+        "correction": ~accepted,
+        "correction: accepted": accepted & bare,
+        "correction: suggested": accepted & ~bare,
+    }
+    return join_issues(
+        issue_rows(cells, test, pl.col("column"), case, outcome="converted", text="was") for case, test in cases.items()
+    )
 
 
 def remarks(sheets: Sheets, states: pl.DataFrame) -> pl.DataFrame:
@@ -236,27 +170,12 @@ def remarks(sheets: Sheets, states: pl.DataFrame) -> pl.DataFrame:
         return no_issues()
     rows = frame.join(states, on=KEY, how="left", maintain_order="left")
     state = pl.col("state")
-    stale = "{of_file}, line {of_line}, no longer reads like this, so the correction does nothing. Take it out, or put it right."
-    nothing = "{of_file}, line {of_line}, has no suggestion to accept: type the value."
-    unknown = "“{of_line}” is not a line of a file; expected a number such as 7. The correction is on hold."
     return join_issues(
         [
-            issue_rows(rows, state == "stale", "was", "correction stale", stale, outcome="warned"),
-            issue_rows(rows, state == NOTHING, "now", "nothing to accept", nothing, outcome="warned"),
-            issue_rows(rows, state.is_null(), "of_line", "correction", unknown),
+            issue_rows(rows, state == "stale", "was", "correction stale", outcome="warned"),
+            issue_rows(rows, state == NOTHING, "now", "nothing to accept", outcome="warned"),
+            issue_rows(rows, state.is_null(), "of_line", "correction: no line"),
         ]
-    )
-
-
-def _whole_rows(rows: pl.DataFrame) -> pl.DataFrame:
-    """Rejected rows as cells touched."""
-    return rows.select(
-        "file",
-        "line",
-        pl.lit(None, pl.String).alias("column"),
-        pl.lit("").alias("was"),
-        pl.lit(REJECT).alias("now"),
-        "by",
     )
 
 
@@ -265,13 +184,9 @@ def put(sheets: Sheets, offered: pl.DataFrame) -> Sheets:
     frames = dict(sheets.frames)
     for name, frame in sheets.frames.items():
         for column in text_columns(name):
-            mine = offered.filter(pl.col("column") == column).select("file", "line", pl.col("suggestion").alias("_now"))
-            mine = mine.join(frame.select("file").unique(), on="file", how="semi").unique(["file", "line"])
+            mine = offered.filter(pl.col("column") == column).select(*KEY, _now="suggestion").unique(KEY)
             if mine.height:
-                frame = (
-                    frame.join(mine, on=["file", "line"], how="left", maintain_order="left")
-                    .with_columns(pl.coalesce("_now", column).alias(column))
-                    .drop("_now")
-                )
+                joined = frame.join(mine, on=KEY, how="left", maintain_order="left")
+                frame = joined.with_columns(pl.coalesce("_now", column).alias(column)).select(frame.columns)
         frames[name] = frame
-    return Sheets(frames, sheets.issues, sheets.files, sheets.unknown)
+    return replace(sheets, frames=frames)

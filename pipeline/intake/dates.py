@@ -1,8 +1,6 @@
 """Dates as typed. The order of day and month is never sniffed from a value: the file settles it, or the declared
 order does, or the row is held with both readings."""
 
-from __future__ import annotations
-
 import datetime as dt
 import re
 from collections.abc import Iterable
@@ -53,10 +51,7 @@ def evidence(texts: Iterable[str]) -> str:
 
 
 def _impossible(text: str) -> DateCell:
-    return DateCell(
-        None,
-        held("impossible date", f"“{text}” is not a day of the calendar; expected a date such as 2026-06-01."),
-    )
+    return DateCell(None, held("impossible date", text))
 
 
 def _converted(day: dt.date | None, text: str, how: str) -> DateCell:
@@ -80,12 +75,8 @@ def _numeric(text: str, first: int, second: int, year_text: str, order: str, sho
         return _converted(day_first if order == "day-first" else month_first, text, f"read {order}, as round.toml says")
     else:
         why = "nothing says whether the day or the month comes first"
-    says = (
-        f"“{text}” may be {day_first.day} {day_first:%B} (a {WEEKDAY[day_first.weekday()]}) or"
-        f" {month_first.day} {month_first:%B} (a {WEEKDAY[month_first.weekday()]}): {why}."
-        " Set date_order in round.toml, or type dates like 2026-06-01."
-    )
-    return DateCell(None, held("ambiguous date", says))
+    one, other = (f"{d.day} {d:%B} (a {WEEKDAY[d.weekday()]})" for d in (day_first, month_first))
+    return DateCell(None, held("ambiguous date", text, one=one, other=other, why=why))
 
 
 def read_date(text: str, order: str, shown: str) -> DateCell:
@@ -113,9 +104,7 @@ def read_date(text: str, order: str, shown: str) -> DateCell:
         )
         if name[:3] in MONTHS:
             return _converted(_made(_year(year), MONTHS.index(name[:3]) + 1, int(number)), text, "read as")
-    return DateCell(
-        None, held("not a date", f"“{text[:60]}” can't be read as a date; expected one such as 2026-06-01.")
-    )
+    return DateCell(None, held("not a date", text))
 
 
 def read_time(text: str) -> Cell:
@@ -130,4 +119,4 @@ def read_time(text: str) -> Cell:
             hour = hour % 12 + (12 if found[3] == "pm" else 0)
         if hour < 24 and minute < 60:
             return Cell(low=3600.0 * hour + 60.0 * minute, kind="number")
-    return held("not a time", f"“{text[:40]}” cannot be read as a time; expected one such as 09:20. Left out.")
+    return held("not a time", text)

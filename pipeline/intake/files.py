@@ -1,7 +1,5 @@
 """The files of a log folder: found by name, hashed, never followed out of the folder."""
 
-from __future__ import annotations
-
 import hashlib
 import os
 import re

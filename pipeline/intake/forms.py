@@ -1,7 +1,5 @@
 """What may be odd about the form of a sheet: names that stand twice or otherwise, and lines that sum up the others."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.intake.columns import issue_rows, no_issues, whole_rows
@@ -36,10 +34,8 @@ def columns_twice(frame: pl.DataFrame, table: Table, header: Header) -> tuple[pl
         both = frame.with_columns(table.cells[name].alias("other"))
         one, other = pl.col(column), pl.col("other")
         differs = (one != "") & (other != "") & (one != other)
-        says = (
-            f"The two columns named {column} read “{{{column}}}” and “{{other}}”: neither is used. Type the right one."
-        )
-        issues.append(issue_rows(both, differs, column, "two columns", says))
+        typed = both.with_columns(one.alias("typed"))
+        issues.append(issue_rows(typed, differs, column, "two columns", shown={"name": column}))
         frame = both.with_columns(
             pl.when(differs).then(pl.lit("")).when(one == "").then(other).otherwise(one).alias(column)
         ).drop("other")
@@ -68,12 +64,8 @@ def totals_lines(frame: pl.DataFrame, table: Table, keys: list[str]) -> tuple[pl
     names = [name for name in table.cells.columns if name != "line"]
     lines = sums.join(table.cells.select("line", *names), on="line", how="left", maintain_order="left")
     lines = lines.with_columns(pl.Series("whole line", whole_rows(lines, names, table.separator), pl.String))
-    says = (
-        "This looks like a totals line: it sums up other rows and is no visit or record of its own. Reject it,"
-        " or name what it belongs to."
-    )
     left = frame.join(sums, on=["file", "line"], how="anti", maintain_order="left")
-    return left, issue_rows(lines, None, None, "totals line", says, text="whole line")
+    return left, issue_rows(lines, None, None, "totals line", text="whole line")
 
 
 def no_kit(frame: pl.DataFrame, long: bool) -> pl.DataFrame:
@@ -83,6 +75,6 @@ def no_kit(frame: pl.DataFrame, long: bool) -> pl.DataFrame:
     many = frame.filter((pl.col("kit") == "") & measured & of_a_kit).height
     if not many:
         return no_issues()
-    says = f"{counted(many, 'row')} of readings {'names' if many == 1 else 'name'} no kit: taken as from a meter, in the usual units."
+    shown = {"many": counted(many, "row"), "name": "names" if many == 1 else "name"}
     place = frame.select("file", pl.lit(0, pl.Int64).alias("line"))[:1]
-    return issue_rows(place, None, "kit", "no kit", says, outcome="converted")
+    return issue_rows(place, None, "kit", "no kit", outcome="converted", shown=shown)

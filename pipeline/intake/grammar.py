@@ -1,16 +1,14 @@
-"""What a cell may say, and what is made of it. Each reader takes the text of one cell and returns a Cell.
-
-Readers run once for each distinct text, so they are plain Python and easy to follow. Each fault is one small entry:
-a test, an outcome, a sentence, a suggestion.
-"""
-
-from __future__ import annotations
+"""What a cell may say, and what is made of it. Each reader takes the text of one cell and returns a Cell; it runs once
+for each distinct text, so it is plain Python. Each fault is a test, an outcome, a sentence, a suggestion."""
 
 import datetime as dt
 import re
-from collections.abc import Callable, Sequence
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
+from functools import cache
+from pathlib import Path
 from typing import Literal
 
 Outcome = Literal["accepted", "converted", "warned", "held"]
@@ -66,18 +64,21 @@ class Cell:
 BLANK = Cell()
 
 
-def held(fault: str, says: str, suggestion: str = "") -> Cell:
-    return Cell("held", fault=fault, says=says, suggestion=suggestion)
+@cache
+def faults() -> Mapping[str, str]:
+    """What is said in each case of a fault."""
+    return tomllib.loads(Path(__file__).with_name("faults.toml").read_text(encoding="utf-8"))
+
+
+def held(case: str, text: str, suggestion: str = "", **shown: object) -> Cell:
+    """A cell that is not used, in the sentence of its case; the fault stands before the colon."""
+    return Cell(
+        "held", fault=case.partition(":")[0], says=faults()[case].format(text=text, **shown), suggestion=suggestion
+    )
 
 
 def _tidy(text: str) -> str:
     return re.sub(r"\s+", " ", text.replace("\u00a0", " ").replace("\u202f", " ")).strip()
-
-
-def _serial_date(serial: int) -> tuple[int, int]:
-    """Day and month of a spreadsheet's serial date (day 1 is 1 January 1900)."""
-    day = dt.date(1899, 12, 30) + dt.timedelta(serial)
-    return day.day, day.month
 
 
 def _eaten(text: str) -> Cell | None:
@@ -89,21 +90,12 @@ def _eaten(text: str) -> Cell | None:
             second = int(month) if month.isdigit() else MONTHS.index(month) + 1
             first = int(found["d"])
             # Which of the two was the day hangs on the spreadsheet's own settings: the lower end comes first.
-            first, second = min(first, second), max(first, second)
-            return held(
-                "eaten by a spreadsheet",
-                f"“{text}” is a date in a column of readings: a spreadsheet has turned a range such as"
-                f" {first}-{second} into it. Was it {first}-{second}?",
-                f"{first}-{second}",
-            )
+            low, high = sorted((first, second))
+            return held("eaten by a spreadsheet", text, f"{low}-{high}", low=low, high=high)
     if SERIAL.match(text):
-        first, second = sorted(_serial_date(int(text)))
-        return held(
-            "eaten by a spreadsheet",
-            f"“{text}” is a spreadsheet's number for a date: a range such as {first}-{second} was turned into it."
-            f" Was it {first}-{second}?",
-            f"{first}-{second}",
-        )
+        day = dt.date(1899, 12, 30) + dt.timedelta(int(text))  # day 1 of a spreadsheet is 1 January 1900
+        low, high = sorted((day.day, day.month))
+        return held("eaten by a spreadsheet: its number", text, f"{low}-{high}", low=low, high=high)
     return None
 
 
@@ -135,11 +127,11 @@ def read_quantity(text: str) -> Cell:
     if folded in TRACES:
         return Cell("accepted", 0.0, None, "under", word="trace")
     if folded in NO_RESULT:
-        return held("no result", f"“{text}” is not a result; expected a number, a range such as 5-10, or <5. Left out.")
+        return held("no result", text)
     if (eaten := _eaten(tidy)) is not None:
         return eaten
     if tidy[:1] in "=@" or (tidy[:1] in "+-" and not re.match(rf"^[+-]\s*{NUMBER}", tidy)):
-        return held("formula", f"“{text}” looks like a formula; expected the number it gave. Type the number.")
+        return held("formula", text)
     if any(mark in tidy for mark in PARTS):
         return _with_part(tidy, text)
     about = ABOUT.match(folded)
@@ -154,7 +146,7 @@ def read_quantity(text: str) -> Cell:
     if cell is None:
         return _not_read(tidy, text)
     if max(cell.low or 0.0, cell.high or 0.0) > LARGEST:
-        return held("too large", f"“{text[:60]}” is larger than anything measured here; expected a number of its unit.")
+        return held("too large", text)
     return replace(cell, guessed=True) if guessed and not cell.held else cell
 
 
@@ -179,11 +171,7 @@ def slip_of(text: str) -> str:
 def _read_body(body: str, text: str) -> Cell | None:
     """The number or range of a cell without its unit; None where it is neither."""
     if THOUSAND.match(body):
-        whole, point = body.replace(",", ""), body.replace(",", ".")
-        return held(
-            "thousand or decimal",
-            f"“{text}” may be {whole} or {point}: a comma before three digits can be either. Type it without.",
-        )
+        return held("thousand or decimal", text, whole=body.replace(",", ""), point=body.replace(",", "."))
     converted = ""
     if COMMA.match(body):
         body, converted = body.replace(",", "."), "decimal comma read as a point"
@@ -195,9 +183,7 @@ def _read_body(body: str, text: str) -> Cell | None:
         value = float(body)
         return Cell(outcome, value, value, "number", fault=fault, says=converted, digits=_decimals(body))
     if re.match(rf"^-\s*{NUMBER}$", body):
-        return held(
-            "negative", f"“{text}” is negative; expected 0 or more. Type what was read.", _tidy(text).lstrip("- ")
-        )
+        return held("negative", text, _tidy(text).lstrip("- "))
     if found := UNDER.match(body):
         return Cell(outcome, 0.0, float(found["n"]), "under", fault=fault, says=converted)
     if found := OVER.match(body):
@@ -205,26 +191,17 @@ def _read_body(body: str, text: str) -> Cell | None:
     if found := RANGE.match(body):
         low, high = float(found["a"]), float(found["b"])
         if low > high:
-            turned = f"{found['b']}-{found['a']}"
-            return held("turned range", f"“{text}” runs from high to low; expected the lower end first.", turned)
+            return held("turned range", text, f"{found['b']}-{found['a']}")
         return Cell(outcome, low, high, "between", fault=fault, says=converted)
     if SLASHED.match(body):
         a, b = body.split("/")[:2]
-        return held(
-            "date or fraction",
-            f"“{text}” could be a range, a date or a fraction; expected a range such as {a}-{b}.",
-            f"{a}-{b}",
-        )
+        return held("date or fraction", text, f"{a}-{b}", a=a, b=b)
     return None
 
 
 def _not_read(tidy: str, text: str) -> Cell:
     suggestion = _slip(tidy, lambda t: (c := _read_body(t.casefold(), t)) is not None and not c.held)
-    return held(
-        "not a number",
-        f"“{text[:60]}” can't be read as a number; expected a number, a range such as 5-10, <5 or >100.",
-        suggestion,
-    )
+    return held("not a number", text, suggestion)
 
 
 def _fold_word(word: str) -> str:

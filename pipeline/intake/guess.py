@@ -1,45 +1,20 @@
-"""What the columns of somebody's own spreadsheet may be: by their names, checked against what stands in them.
-
-A guess is an offer: the command prints it, the page asks about it, and [columns] of round.toml keeps what was chosen.
-"""
-
-from __future__ import annotations
+"""What the columns of somebody's own spreadsheet may be, by their names and what stands in them. A guess is an offer:
+[columns] of round.toml keeps what was chosen."""
 
 import re
+import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import lru_cache
+from pathlib import Path
 
 from pipeline.intake.dates import COMPACT, ISO, NAMED, NAMED_TURNED, NUMERIC
 from pipeline.intake.headers import FAMILY, OTHER_NAMES, fold, names_of
 from schemas.parameters import BY_NAME
 
 # Column -> what others call it, in plain words.
-SAID: dict[str, tuple[str, ...]] = {
-    "date": ("visit date", "date of visit", "day", "when", "visited", "visited on", "test date", "tested on", "tested"),
-    "time": ("time of day",),
-    "site": ("location", "customer", "client", "place", "premises", "building", "address", "account"),
-    "tank": ("aquarium", "tank name", "name of tank", "tank no", "tank number", "tank id", "which tank"),
-    "ph": ("acidity", "ph value", "ph level"),
-    "nitrate": ("no3", "nitrates"),
-    "nitrite": ("no2", "nitrites"),
-    "ammonia": ("nh3", "nh4", "nh3 nh4", "ammonium", "ammonia total", "tan"),
-    "kh": ("carbonate hardness", "alkalinity"),
-    "gh": ("general hardness", "total hardness", "hardness"),
-    "temperature": ("temp", "water temp", "warmth", "degrees"),
-    "phosphate": ("po4", "phosphates"),
-    "oxygen": ("o2", "dissolved oxygen"),
-    "flow_l_h": ("flow", "flow rate", "filter flow"),
-    "water_changed": ("water change", "change", "changed", "wc", "water out", "water removed", "vol out", "partial change", "litres changed", "liters changed"),
-    "fish_seen": ("fish", "fish count", "number of fish", "no of fish"),
-    "by": ("who", "done by", "staff", "initials", "visited by", "tested by"),
-    "note": ("notes", "comment", "comments", "remark", "remarks", "observations"),
-    "kit": ("test kit", "kit used"),
-    "gross_l": ("litres", "liters", "litre", "volume", "size", "capacity", "tank size", "tank volume", "gross litres", "l"),
-    "net_l": ("net litres", "net liters", "net volume", "water volume"),
-    "set_up": ("set up on", "started", "start date", "installed", "running since"),
-}  # fmt: skip
+SAID: dict[str, list[str]] = tomllib.loads(Path(__file__).with_name("vocabulary.toml").read_text("utf-8"))
 OF_TANKS = tuple(n for n in names_of(FAMILY["tank"]).values() if n not in ("tank", "site", "name", "note", "closed"))
 NUMBER = re.compile(r"^[<>~≈]?\s*\d+(?:[.,]\d+)?(?:\s*(?:-|–|to)\s*\d+(?:[.,]\d+)?)?\s*[^\d\s]{0,9}(?:\s\S{1,9})?$")
 SAMPLE = 200  # cells of a column that are looked at

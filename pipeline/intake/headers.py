@@ -1,7 +1,5 @@
 """Header names to columns: case, spaces and underscores apart, with a unit in brackets where one is given."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass, field
 from difflib import get_close_matches

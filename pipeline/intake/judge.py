@@ -1,7 +1,5 @@
 """The models of schemas/ decide: which rows are good, which cells are held or marked, and what is said of them."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache

@@ -1,7 +1,5 @@
 """Kit readings to intervals: what a matched step, a between, a "<5" could mean, in the canonical unit."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from bisect import bisect_left
@@ -10,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.assumptions import Assumptions
 from pipeline.intake.amounts import fold_unit, unit_factors
-from pipeline.intake.grammar import Cell, read_quantity, slip_of
+from pipeline.intake.grammar import Cell, held, read_quantity, slip_of
 from pipeline.units import factor, fahrenheit_to_celsius, fold_basis
 from pipeline.wording import number
 from schemas.parameters import BY_NAME
@@ -90,18 +88,16 @@ def _factor(
     plain = fold_basis(typed) in ("", "mg/l") if typed else True
     title = PARAMETER_TITLES[parameter]
     if typed and plain and BY_NAME[parameter].is_hardness and (kit is None or _near(kit.factor, 1.0)):
-        says = f"{title} “{text}” is in mg/L of what? Expected dKH or mg/L CaCO3; type it with its unit."
-        return 1.0, Cell("held", fault="unit", says=says, suggestion=f"{text if cell.unit else text + ' mg/L'} CaCO3")
+        return 1.0, held("unit: of hardness", text, f"{text if cell.unit else text + ' mg/L'} CaCO3", title=title)
     if typed and not plain:
         stated = factor(parameter, typed)
         if stated is None and parameter == "flow_l_h":
             stated = unit_factors(assumed)["L/h"].get(fold_unit(typed))
         if stated is None:
-            says = f"“{typed}” is not a known unit of {title.lower() if title[1].islower() else title}; expected {CANON[parameter] or 'none'}."
-            return 1.0, Cell("held", fault="unit", says=says, suggestion=slip_of(text))
+            named = title.lower() if title[1].islower() else title
+            return 1.0, held("unit: not known", typed, slip_of(text), title=named, unit=CANON[parameter] or "none")
         if kit is not None and not _near(stated, kit.factor):
-            says = f"The value is in {typed}, but its kit reads in {kit.basis or CANON[parameter]}; expected one of the two. Put the kit or the unit right."
-            return 1.0, Cell("held", fault="unit against kit", says=says)
+            return 1.0, held("unit against kit", typed, kit=kit.basis or CANON[parameter])
         return stated, None
     return (kit.factor if kit is not None else 1.0), None
 
@@ -132,10 +128,7 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
         if cell.word == "trace":
             above = next((s for s in steps if s > 0), None)
             if above is None:
-                says = (
-                    f"“{text}” says nothing without the kit's steps; expected <n, with the least value the kit shows."
-                )
-                return Taken(None, None, None, Cell("held", fault="trace", says=says))
+                return Taken(None, None, None, held("trace", text))
             high = above
     elif cell.kind == "between":
         matched = (low + (high or low)) / 2

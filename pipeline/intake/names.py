@@ -1,7 +1,5 @@
 """Tank names: an id, a name or a known alias; a name on two sites needs its site; a near miss is held."""
 
-from __future__ import annotations
-
 import datetime as dt
 import re
 from dataclasses import dataclass

@@ -1,9 +1,5 @@
-"""Checks that look at a tank's other rows. Each has a stated reach: it looks at the last few readings or days only.
-
-Several checks may speak of one value: they become one warning that lists the explanations (accounting.py).
-"""
-
-from __future__ import annotations
+"""Checks that look at a tank's other rows, at its last few readings or days only. Several may speak of one value:
+they become one warning that lists the explanations (accounting.py)."""
 
 import math
 from collections.abc import Sequence
@@ -18,7 +14,6 @@ from pipeline.intake.series import (
     REACH_DAYS,
     REACH_READINGS,
     Parts,
-    all_parts,
     back,
     doubted,
     said,
@@ -27,10 +22,9 @@ from pipeline.intake.series import (
     with_usual,
 )
 from pipeline.units import factor
-from pipeline.wording import NBSP
 from schemas import Tables
 from schemas.parameters import BY_NAME
-from schemas.words import PARAMETER_TITLES
+from schemas.words import PARAMETER_TITLES, PARAMETERS
 
 NEEDED = ("nitrate", "nitrite", "ph", "kh")  # looked at beside others, so there even where nobody read them
 INFINITE = float("inf")
@@ -55,46 +49,41 @@ def gaps(visit: pl.DataFrame, context: Context) -> pl.DataFrame:
     days = days.with_columns(usual).filter(long)
     rhythm = pl.concat_list(f"gap {i}" for i in steps).list.drop_nulls().list.median()
     late = pl.col("gap") > limit * rhythm.fill_null(0)
-    return issue_rows(days, late, "date", "long gap", f"{{gap}}{NBSP}days after the visit before.", outcome="warned")
+    return issue_rows(days, late, "date", "long gap", outcome="warned")
 
 
 def single(parameter: str, part: pl.DataFrame, standing: Tables, context: Context) -> list[pl.DataFrame]:
     """Values of one parameter that are unusual by themselves, or for this tank."""
     f, matched = context.assumed, pl.col("matched")
-    tests: list[tuple[str, pl.DataFrame, str]] = []  # fault, readings, sentence
+    tests: list[tuple[str, pl.DataFrame]] = []  # case, readings
     if BY_NAME[parameter].alarms:
-        tests = [("not zero", part.filter(matched > 0), f"{PARAMETER_TITLES[parameter]} is not 0.")]
+        tests = [("not zero", part.filter(matched > 0))]
     elif parameter == "nitrate":
         high = part.filter(matched > f["nitrate_warn_above"])
         top = pl.col("high").is_null()
         over = top & (pl.col("low") >= matched)
-        diluted = "Its kit shows no more: test again, diluted 1:1."
-        nothing = "Nitrate 0 in a fed tank without plants: was the bottle shaken, is the kit in date?"
         tests = [
-            ("high", high.filter(~top), "Nitrate is high: {matched:n} mg/L."),
-            ("high", high.filter(top & ~over), f"Nitrate is high: {{matched:n}} mg/L. {diluted}"),
-            ("high", high.filter(over), f"Nitrate is high: over {{matched:n}} mg/L. {diluted}"),
-            ("nitrate none", _none_where_fed(part, standing), nothing),
+            ("high", high.filter(~top)),
+            ("high: at the top", high.filter(top & ~over)),
+            ("high: over the top", high.filter(over)),
+            ("nitrate none", _none_where_fed(part, standing)),
         ]
     elif parameter == "ph":
         tests = [
-            ("low", part.filter(matched < f["ph_warn_below"]), "pH is low."),
-            ("high", part.filter(matched > f["ph_warn_above"]), "pH is high."),
+            ("low: ph", part.filter(matched < f["ph_warn_below"])),
+            ("high: ph", part.filter(matched > f["ph_warn_above"])),
         ]
     elif parameter == "kh":
-        tests = [("low", part.filter(matched <= f["kh_warn_at"]), "KH is low: little is left to hold the pH.")]
+        tests = [("low: kh", part.filter(matched <= f["kh_warn_at"]))]
     elif parameter == "temperature":
         meant = part.join(
             standing["tank"].select("tank", "temperature_c"), on="tank", how="left", maintain_order="left"
         )
         off = meant.filter((matched - pl.col("temperature_c")).abs() > f["temperature_warn_off_c"])
-        tests = [("off", off, "The tank is set to {temperature_c:n} °C.")]
-    old = (
-        f"The kit was past its date, or open for over {f['kit_open_months']:g} months:"
-        " it can raise an alarm but not clear one."
-    )
-    tests.append(("kit expired", part.filter("expired"), old))
-    return [said(found, fault, says) for fault, found, says in tests]
+        tests = [("off", off)]
+    tests.append(("kit expired", part.filter("expired")))
+    shown = {"title": PARAMETER_TITLES[parameter], "months": f["kit_open_months"]}
+    return [said(found, case, shown=shown) for case, found in tests]
 
 
 def _none_where_fed(nitrate: pl.DataFrame, standing: Tables) -> pl.DataFrame:
@@ -121,12 +110,7 @@ def doubts(
     )
     spoilt = pl.col("spoilt").fill_null(False)
     unknown = (pl.col("taken") == "unknown") & pl.col("changed").fill_null(False)
-    before_or_after = "Before or after that day's change is not known: left out of the trend."
-    upset = "Nitrite was present, which upsets nitrate tests: left out of the trend."
-    issues = [
-        said(nitrate.filter(unknown), "before or after", before_or_after),
-        said(nitrate.filter(spoilt), "nitrite spoils", upset),
-    ]
+    issues = [said(nitrate.filter(unknown), "before or after"), said(nitrate.filter(spoilt), "nitrite spoils")]
     odd = [
         doubted(nitrate.filter(spoilt), "nitrite", size=pl.col("beside")),
         doubted(nitrate.filter(unknown), "taken"),
@@ -217,24 +201,15 @@ def nitrate_series(
     most = 1 - pl.col("that day")  # the same, had nitrate come back meanwhile to what was read before
     after = (pl.col("low") <= pl.col("last_high") * most) & (pl.col("high") >= pl.col("last_low") * left)
     fallen = fallen.with_columns((pl.col("that day") * 100).alias("percent"))
-    small, large = f"{100 * f['not_shaken_share']:g} % or less of {{last:n}}", f"More than {f['leap_times']:g} times"
     falls, unknown = pl.col("kh falls").fill_null(False), pl.col("kh falls").is_null()
-    nitrogen = (
-        "Possible N basis: {matched:n} against {usual:n} as a rule fits nitrate given as nitrogen;"
-        " left out of the trend until answered."
-    )
-    missed = "Looks like a change of about {share:.0f} % that is not in the log: {last:n} before."
+    small = 100 * f["not_shaken_share"]
     issues = [
-        said(odd.filter("basis"), "possible N basis", nitrogen),
-        said(fallen, "missed change", missed),
-        said(fallen.filter(after), "taken after", "It may have been taken after that day's change of {percent:.0f} %."),
-        said(
-            fallen.filter(half & falls), "not shaken", f"{small}, while KH has gone on falling: was the bottle shaken?"
-        ),
-        said(fallen.filter(half & unknown), "not shaken", f"{small} without such a change: was the bottle shaken?"),
-        said(
-            odd.filter("leap"), "leap", f"{large} the last reading ({{last:n}}): typing slip, wrong tank, or much food?"
-        ),
+        said(odd.filter("basis"), "possible N basis"),
+        said(fallen, "missed change"),
+        said(fallen.filter(after), "taken after"),
+        said(fallen.filter(half & falls), "not shaken", shown={"small": small}),
+        said(fallen.filter(half & unknown), "not shaken: KH not known", shown={"small": small}),
+        said(odd.filter("leap"), "leap", shown={"times": f["leap_times"]}),
     ]
     basis = odd.filter("basis").select("row", pl.lit("basis").alias("by basis"))
     part = part.join(basis, on="row", how="left", maintain_order="left")
@@ -263,8 +238,8 @@ def moves(ph: pl.DataFrame, kh: pl.DataFrame, context: Context) -> list[pl.DataF
     moved = (pl.col("gap") <= week) & (change.abs() >= f["ph_warn_move_week"] - 1e-9)
     fell = (pl.col("gap") <= month) & (-change >= f["kh_warn_fall_month"] - 1e-9)
     return [
-        said(ph.filter(moved & real), "ph moved", f"pH has moved from {{last:n}} within {week:g} days."),
-        said(kh.filter(fell & real), "kh fell", f"KH has fallen from {{last:n}} within {month:g} days."),
+        said(ph.filter(moved & real), "ph moved", shown={"within": week}),
+        said(kh.filter(fell & real), "kh fell", shown={"within": month}),
     ]
 
 
@@ -272,7 +247,8 @@ def look_at(
     read: Parts, change: pl.DataFrame, standing: Tables, context: Context
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """The readings with their marks, everything that is said of them, and what may be wrong with them."""
-    parts = all_parts(read, NEEDED)
+    there = [name for name in PARAMETERS if name in read or name in NEEDED]
+    parts = {name: read.get(name, pl.DataFrame(schema=PART)) for name in there}
     issues: list[pl.DataFrame] = []
     if "flow_l_h" in parts:
         parts["flow_l_h"], issues = beside.flows(parts["flow_l_h"], standing, context)

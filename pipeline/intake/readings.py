@@ -1,18 +1,20 @@
-"""Readings: each distinct text of a parameter, unit and kit is read and judged once, and joined back to its rows."""
-
-from __future__ import annotations
+"""Readings of visits and tap tests: each distinct text of a parameter, unit and kit is read and judged once."""
 
 from collections.abc import Sequence
 
 import polars as pl
 
 from pipeline.assumptions import Assumptions
-from pipeline.intake.columns import Context, as_cells, join_issues, unit_column
-from pipeline.intake.grammar import held
+from pipeline.intake.columns import KEY, Context, as_cells, join_issues, read_dates, unit_column
+from pipeline.intake.grammar import Cell
 from pipeline.intake.judge import judge
 from pipeline.intake.ladders import KitRow, Taken, read_reading
 from pipeline.intake.names import fold_name
-from schemas import Tables
+from pipeline.intake.settle import contradicts, two_values
+from pipeline.intake.standing import first_told
+from schemas import Tables, conform, empty
+from schemas.parameters import RECORDS
+from schemas.places import TapSheet
 from schemas.visits import TypedReading
 from schemas.words import CANON
 
@@ -105,18 +107,39 @@ def read_one(parameter: str, text: str, kit: KitRow | None, context: Context) ->
     row = {"file": "", "line": 1, "parameter": parameter, "text": text, **values}
     frame = pl.DataFrame([row], schema_overrides=dict.fromkeys(values, pl.Float64))
     for says, fault in judge(TypedReading, frame, context).issues.select("says", "fault").iter_rows():
-        return Taken(None, None, None, held(fault, says))
+        return Taken(None, None, None, Cell("held", fault=fault, says=says))
     return taken
 
 
 def read_typed(typed: pl.DataFrame, kits: Kits, context: Context) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The readings of typed cells, with the other columns of their rows, and the issues of the cells."""
     texts = typed.select(MEANS).unique(maintain_order=True)
-    shared = [name for name in MEANS if texts[name].n_unique() < 2]  # no need to compare what all rows share
-    keys = [name for name in MEANS if name not in shared] or MEANS
-    read = _read_texts(texts, kits, context).drop([name for name in shared if name not in keys])
-    cells = typed.join(read, on=keys, how="left", maintain_order="left")
+    cells = typed.join(_read_texts(texts, kits, context), on=MEANS, how="left", maintain_order="left")
     odd = cells.filter(pl.col("outcome") != "accepted").with_columns(pl.col("says").fill_null(""))
     late = pl.col("day") > pl.col("good_until") if "day" in typed.columns else pl.lit(False)
     found = cells.filter(pl.col("matched").is_not_null()).with_columns(late.fill_null(False).alias("expired"))
     return found.drop("of", "with_kit", "good_until", "fault", "says", "suggestion"), join_issues([odd])
+
+
+MEASURED = [record.name for record in RECORDS if record.in_tap]
+
+
+def read_taps(
+    frame: pl.DataFrame | None, context: Context
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """The tap table, its issues, and the rows that repeat and that are held (file, line)."""
+    if frame is None or frame.height == 0:
+        nothing = pl.DataFrame(schema={"file": pl.String, "line": pl.Int64})
+        return empty("tap"), join_issues([]), nothing, nothing
+    frame, again = first_told(frame, ["water_supply", "date", *MEASURED, "note"])
+    days, unread = read_dates(frame, "date", context)
+    supply = pl.when(pl.col("water_supply") != "").then("water_supply").alias("water_supply")
+    judged = judge(TapSheet, frame.with_columns(days.alias("date"), supply), context, frame)
+    cells = typed_wide(judged.good, MEASURED, [*KEY, "water_supply", "date"])
+    read, unreadable = read_typed(cells, {}, context)
+    issues = [unread, judged.issues, unreadable]
+    at = pl.col("date").cast(pl.Datetime("us")).alias("at")
+    readings = read.with_columns(at, pl.col("date").alias("day")).drop("kit")
+    same = ["water_supply", "day", "parameter"]
+    tap, clash = two_values(readings, same, contradicts(), pl.col("parameter"))
+    return conform("tap", tap.sort(*KEY, "parameter")), join_issues([*issues, clash]), again, judged.held

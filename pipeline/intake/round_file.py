@@ -1,7 +1,5 @@
 """round.toml: what is true of the whole round. Anything not understood is told, and the default stands."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
@@ -35,13 +33,6 @@ def _numbers(table: Mapping[str, Any], where: str, problems: list[str]) -> dict[
         else:
             good[name] = float(value)
     return good
-
-
-def _prices(table: Mapping[str, Any], problems: list[str]) -> dict[str, object]:
-    """Plain prices, and tables of prices by medium or model; a price not understood is not known, never 0."""
-    plain = _numbers({k: v for k, v in table.items() if not isinstance(v, Mapping)}, "prices", problems)
-    by_name = {k: _numbers(v, f"prices.{k}", problems) for k, v in table.items() if isinstance(v, Mapping)}
-    return {**plain, **by_name}
 
 
 def _is_column(name: str) -> bool:
@@ -112,14 +103,17 @@ def _settings(folder: Path) -> Round:
         gallon = ""
     overrides = dict(tables.get("assumptions", {}))
     problems += with_overrides(overrides)[1]
-    van, dosing = tables.get("van", {}), tables.get("dosing", {})
+    van, dosing, prices = (tables.get(name, {}) for name in ("van", "dosing", "prices"))
+    # A price not understood is not known, never 0.
+    plain = _numbers({k: v for k, v in prices.items() if not isinstance(v, Mapping)}, "prices", problems)
+    by_name = {k: _numbers(v, f"prices.{k}", problems) for k, v in prices.items() if isinstance(v, Mapping)}
     return Round(
         name=str(top.get("name", "")),
         date_order=order,
         visit_every_days=every,
         gallon=gallon,
         overrides=overrides,
-        prices=_prices(tables.get("prices", {}), problems),
+        prices={**plain, **by_name},
         van=_numbers({k: v for k, v in van.items() if k in (KNOWN["van"] or ())}, "van", problems),
         dosing=_numbers({k: v for k, v in dosing.items() if k in (KNOWN["dosing"] or ())}, "dosing", problems),
         columns=_texts(tables.get("columns", {}), "columns", problems),

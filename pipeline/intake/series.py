@@ -1,14 +1,12 @@
 """A tank's readings in order, with what stood before each. How far any check looks back is said here."""
 
-from __future__ import annotations
-
+from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
 
 from pipeline.intake.columns import ISSUE, issue_rows
 from schemas import conform
-from schemas.words import PARAMETERS
 
 REACH_READINGS = 4  # readings back that any check of a tank's own series looks at
 REACH_DAYS = 120  # days back, and no further, however few the readings
@@ -23,12 +21,17 @@ SAID = {**ISSUE, "row": pl.UInt32, "parameter": pl.String}
 
 
 def said(
-    found: pl.DataFrame, fault: str, says: str, outcome: str = "warned", suggestion: str | None = None
+    found: pl.DataFrame,
+    case: str,
+    outcome: str = "warned",
+    suggestion: str | None = None,
+    shown: Mapping[str, object] | None = None,
 ) -> pl.DataFrame:
-    """Issues of readings, each with its `row` and `parameter` beside it."""
+    """Issues of readings, in the sentence of their case, each with its `row` and `parameter` beside it."""
     if found.height == 0:
         return pl.DataFrame(schema=SAID)
-    issues = issue_rows(found, None, pl.col("column"), fault, says, outcome=outcome, text="text", suggestion=suggestion)
+    column = pl.col("column")
+    issues = issue_rows(found, None, column, case, outcome=outcome, text="text", suggestion=suggestion, shown=shown)
     return issues.with_columns(found["row"], found["parameter"])
 
 
@@ -85,8 +88,3 @@ def usual_ranges(part: pl.DataFrame) -> pl.DataFrame:
     )
     strange = (pl.col("low") > pl.col("usual_high")) | (pl.col("high") < pl.col("usual_low"))
     return ranged.filter("near").with_columns(strange.alias("strange"))
-
-
-def all_parts(parts: Parts, needed: tuple[str, ...]) -> Parts:
-    """Parts in the order of PARAMETERS, those that are needed even where nobody read them."""
-    return {name: parts.get(name, pl.DataFrame(schema=PART)) for name in PARAMETERS if name in parts or name in needed}

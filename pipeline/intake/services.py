@@ -1,7 +1,5 @@
 """Services beside each other, beside the filter they were done on, and beside the water changes of the day."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.assumptions import Assumptions
@@ -10,7 +8,6 @@ from schemas import Tables
 
 FLOWS = ("flow_before", "flow_after")
 DIRTY = ("heavy", "sludge")
-TOO_MUCH = "{flow:.0f} L/h is more than a pump rated {rated:.0f} L/h gives; expected less. Time it again."
 
 
 def put_off(service: pl.DataFrame, text: pl.DataFrame) -> pl.DataFrame:
@@ -22,8 +19,7 @@ def put_off(service: pl.DataFrame, text: pl.DataFrame) -> pl.DataFrame:
         .with_columns(pl.col("next_weeks").shift(1).over("filter").alias("before"))
     )
     longer = pl.col("found").is_in(DIRTY) & (pl.col("next_weeks") > pl.col("before"))
-    says = "Found {found}, yet the next service is put off from {before:.0f} to {next_weeks:.0f} weeks."
-    return issue_rows(rows, longer, "next_weeks", "put off", says, outcome="warned", text="as typed")
+    return issue_rows(rows, longer, "next_weeks", "put off", outcome="warned", text="as typed")
 
 
 def timed(
@@ -39,7 +35,7 @@ def timed(
         )
         over = (pl.col(column) > pl.col("rated") * f["flow_hold_over_rated"]).fill_null(False)
         rows = rows.with_columns(pl.col(column).alias("flow"))
-        issues.append(issue_rows(rows, over, column, "over the rated flow", TOO_MUCH, text="as typed"))
+        issues.append(issue_rows(rows, over, column, "over the rated flow: at a service", text="as typed"))
         service = service.with_columns(rows.select(pl.when(~over).then(pl.col(column)).alias(column)).to_series())
     return service, join_issues(issues)
 
@@ -54,5 +50,4 @@ def with_large_changes(service: pl.DataFrame, change: pl.DataFrame, f: Assumptio
         .agg((pl.col("fraction").max() * 100).alias("per_cent"))
     )
     rows = service.join(large, on=["tank", "date"], how="inner", maintain_order="left")
-    says = "A full service, and {per_cent:.0f} % of the water was changed the same day: better a few days apart."
-    return issue_rows(rows, pl.col("job") == "full", "job", "service and change", says, outcome="warned")
+    return issue_rows(rows, pl.col("job") == "full", "job", "service and change", outcome="warned")

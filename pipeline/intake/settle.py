@@ -1,19 +1,16 @@
 """What can only be said of rows side by side: two values for the same tank, time and parameter."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.intake.columns import KEY, issue_rows, join_issues, no_issues, side_by_side
 
 RETEST = r"(?i)\bre-?test"
-NEITHER = "The same tank and time reads {places}: neither is used. Reject the wrong one."
 
 
-def contradicts(low: str = "low", high: str = "high") -> pl.Expr:
+def contradicts() -> pl.Expr:
     """Whether the ranges of a group have nothing in common; ranges that only touch are neighbouring steps."""
-    least, most = pl.col(low).max(), pl.col(high).fill_null(float("inf")).min()
-    return (least > most) | ((least == most) & (pl.struct(low, high).n_unique() > 1))
+    least, most = pl.col("low").max(), pl.col("high").fill_null(float("inf")).min()
+    return (least > most) | ((least == most) & (pl.struct("low", "high").n_unique() > 1))
 
 
 def two_values(
@@ -52,18 +49,20 @@ def two_values(
     moment = pl.when(pl.col("untimed") & ~pl.col("differ")).then(None).otherwise(pl.col("at"))
     first = pl.struct(*key, moment.alias("moment")).is_first_distinct()
     issues = []
-    for test, outcome, fault, says in (
-        (wrong, "held", "two values", f"The same tank and time reads {{places}}: neither is used. {do}"),
-        (asked, "warned", "two times", "Read at another time that day too: {places}. Is one a retest? Say so in its note."),
-        (agree, "warned", "read twice", "The same tank and time reads {places}: they agree, and the first counts."),
-    ):  # fmt: skip
+    for test, outcome, case in (
+        (wrong, "held", "two values"),
+        (asked, "warned", "two times"),
+        (agree, "warned", "read twice"),
+    ):
         rows = rivals_all.filter(test)
         for by_kit, place in ((True, "“{text}” with kit {with kit} in {file}, line {line}"),
                               (False, "“{text}” in {file}, line {line}")):  # fmt: skip
             part = rows.filter(pl.col("by kit") == by_kit)
             if part.height:
                 part = part.with_columns(side_by_side(part, key, place))
-                issues.append(issue_rows(part, None, pl.col("column"), fault, says, outcome=outcome, text="text"))
+                issues.append(
+                    issue_rows(part, None, pl.col("column"), case, outcome=outcome, text="text", shown={"do": do})
+                )
     kept = rivals_all.filter(~wrong).with_columns(
         pl.when(asked | agree).then(pl.lit("warned")).otherwise("outcome").alias("outcome")
     )
@@ -96,7 +95,9 @@ def two_sights(visit: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         rivals = rivals.filter(pl.col("seen").n_unique().over(key) > 1)
         if rivals.height:
             rivals = rivals.with_columns(side_by_side(rivals, key, "“{seen}” in {file}, line {line}"))
-            issues.append(issue_rows(rivals, None, column, "two values", NEITHER, text="seen"))
+            issues.append(
+                issue_rows(rivals, None, column, "two values", text="seen", shown={"do": "Reject the wrong one."})
+            )
             visit = emptied(visit, column, rivals)
     return visit, join_issues(issues)
 
@@ -128,8 +129,7 @@ def differing_cells(
         rivals = rivals_all.with_columns(cell.alias("cell")).filter((again > 1) & (cell != ""))
         if rivals.height:
             rivals = rivals.with_columns(side_by_side(rivals, key, "“{cell}” in {file}, line {line}"))
-            says = "The same row reads {places}: neither is used. Reject the wrong one."
-            issues.append(issue_rows(rivals, None, column, "two values", says, text="cell"))
+            issues.append(issue_rows(rivals, None, column, "two values: of a row", text="cell"))
             typed = emptied(typed, column, rivals)
     alone = (pl.len().over(key) == 1) | pl.col(key[0]).is_null()
     whole = typed.with_columns(

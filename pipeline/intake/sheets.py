@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -36,7 +36,7 @@ class Sheets:
 
     def with_issues(self, *more: pl.DataFrame) -> Sheets:
         """The same with more issues."""
-        return Sheets(self.frames, join_issues([self.issues, *more]), self.files, self.unknown)
+        return replace(self, issues=join_issues([self.issues, *more]))
 
 
 @dataclass
@@ -91,12 +91,6 @@ def _knows(family: str, own: Own) -> frozenset[str]:
     return knows | frozenset(long_names()) | frozenset(OTHER_NAMES) if family == "visit" else knows
 
 
-@lru_cache(maxsize=256)
-def _header(family: str, names: tuple[str, ...], own: Own) -> Header:
-    """As read_header, once for all files that share a header: looking for names that resemble takes its time."""
-    return read_header(FAMILY[family], list(names), own)
-
-
 def read_file(folder: Path, file: LogFile, given: bytes | None, most_columns: int, own: Own) -> list[Read]:
     """One file on its own; of a workbook each sheet. `given` stands for its bytes if not None."""
     is_book = file.path.casefold().endswith(BOOKS)
@@ -143,7 +137,7 @@ def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet
     rows_in = table.cells.height + len(table.bad)
     if not table.header:
         return Read("", None, _info(file, rows_in), no_issues())
-    header = _header(file.family, tuple(table.header), own)
+    header = read_header(FAMILY[file.family], table.header, own)
     unknown: list[Entry] = [
         {"file": file.path, "column": name, "like": like or None}
         for name, like in header.unknown

@@ -1,7 +1,5 @@
 """The standing records: sites, tanks, the filter book, kits, feeding, and what is done and owed."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -107,10 +105,7 @@ def contradictions(name: str, frame: pl.DataFrame) -> pl.DataFrame:
     twice = frame.with_columns(folded).filter((pl.len().over([f"key {c}" for c in key]) > 1) & (pl.col(key[0]) != ""))
     twice = twice.with_columns(pl.Series("whole row", whole_rows(twice, text_columns(name)), pl.String))
     twice = twice.with_columns(side_by_side(twice, [f"key {c}" for c in key], "{file}, line {line}", "; "))
-    says = (
-        f"Rows for the same {' and '.join(key)} say different things ({{places}}); expected one. Remove the wrong one."
-    )
-    return issue_rows(twice, None, None, "same key, other values", says, text="whole row")
+    return issue_rows(twice, None, None, "same key, other values", text="whole row", shown={"key": " and ".join(key)})
 
 
 def references(
@@ -125,12 +120,12 @@ def references(
     strange = [n for n in names if n not in right]
     near = {n: get_close_matches(n.casefold(), list(by_fold), 1, 0.6) for n in strange}
     offered = {n: by_fold[found[0]] if found else None for n, found in near.items()}
-    end = "The row is on hold." if whole_row else "Left out."
-    says = f"“{{{column}}}” is not a known {what}; expected one of those in its own file. {end}"
-    rows = typed.with_columns(
-        pl.col(column).replace_strict(offered, default=None, return_dtype=pl.String).alias("offered")
-    )
-    issues = issue_rows(rows, pl.col(column).is_in(strange), column, f"{what} not known", says, suggestion="offered")
+    shown = {"what": what, "end": "The row is on hold." if whole_row else "Left out."}
+    near_one = pl.col(column).replace_strict(offered, default=None, return_dtype=pl.String)
+    rows = typed.with_columns(near_one.alias("offered"), pl.col(column).alias("typed"))
+    held = pl.col(column).is_in(strange)
+    issues = issue_rows(rows, held, column, "reference not known", suggestion="offered", shown=shown)
+    issues = issues.with_columns(pl.lit(f"{what} not known").alias("fault"))
     fixed = pl.col(column).replace_strict(right, default=None, return_dtype=pl.String)
     return typed.with_columns(fixed.alias(column)), issues
 
@@ -152,12 +147,8 @@ def kits(typed: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     )
     rows = typed.join(read, on=["parameter", "basis", "steps"], how="left", nulls_equal=True, maintain_order="left")
     unknown = pl.col("factor").is_null() & pl.col("parameter").is_in(PARAMETERS)
-    says = (
-        "“{typed}” is not a known basis of {parameter};"
-        " expected e.g. NO3, NO3-N, NO2-N, NH4, NH3-N, dKH, mg/L CaCO3. The kit is on hold."
-    )
     kits_typed = rows.with_columns(pl.col("basis").fill_null("").alias("typed"))
-    return rows, issue_rows(kits_typed, unknown, "basis", "basis", says)
+    return rows, issue_rows(kits_typed, unknown, "basis", "basis")
 
 
 def fills(typed: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -168,9 +159,8 @@ def fills(typed: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     ordered = typed.with_columns(pl.col("layer").fill_null(1)).sort(*key, "from", *KEY, nulls_last=True)
     ordered = ordered.with_columns(pl.col(c).shift(-1).over(key).alias(f"next_{c}") for c in ("from", *KEY))
     closes = (pl.col("to").is_null() & (pl.col("next_from") > pl.col("from"))).fill_null(False)
-    says = "Closed on the day before {next_from} by {next_file}, line {next_line}."
     issues = issue_rows(
-        ordered.with_columns(pl.lit("").alias("blank")), closes, "to", "closed by a later row", says,
+        ordered.with_columns(pl.lit("").alias("blank")), closes, "to", "closed by a later row",
         outcome="converted", text="blank",
     )  # fmt: skip
     before = pl.col("next_from").dt.offset_by("-1d")
@@ -188,13 +178,9 @@ def two_tanks_at_once(typed: pl.DataFrame) -> pl.DataFrame:
         & (pl.col("from") <= pl.col("other_to").fill_null(far))
         & (pl.col("other_from") <= pl.col("to").fill_null(far))
     )
-    says = (
-        "Filter {filter} would be on {tank} and on {other_tank} ({other_file}, line {other_line}) on the same days;"
-        " expected one tank at a time. Give the earlier row its last day."
-    )
     pairs = pairs.unique(KEY, keep="first", maintain_order=True)
     pairs = pairs.with_columns(pl.Series("whole row", whole_rows(pairs, ["filter", "tank", "from"]), pl.String))
-    return issue_rows(pairs, None, None, "filter on two tanks at once", says, text="whole row")
+    return issue_rows(pairs, None, None, "filter on two tanks at once", text="whole row")
 
 
 def compartments(frame: pl.DataFrame, tables: Tables) -> pl.DataFrame:
@@ -207,8 +193,7 @@ def compartments(frame: pl.DataFrame, tables: Tables) -> pl.DataFrame:
         .join(tables["compartment"].group_by("model").agg(has), on="model", how="left", maintain_order="left")
     )
     strange = pl.col("known").is_null() & pl.col("has").is_not_null() & pl.col("compartment").is_not_null()
-    says = "“{compartment}” is not a compartment of model {model}; expected {has}. The row is on hold."
-    return issue_rows(rows, strange, "compartment", "compartment not known", says)
+    return issue_rows(rows, strange, "compartment", "compartment not known")
 
 
 def _rooms(book: pl.DataFrame, f: Assumptions) -> pl.DataFrame:
@@ -236,11 +221,10 @@ def masses(fill: pl.DataFrame, book: Tables, sheet: pl.DataFrame, f: Assumptions
         .join(sheet.select(*KEY, pl.col("mass_kg").alias("as typed")), on=KEY, how="left", maintain_order="left")
         .with_columns((pl.col("mass_kg") / pl.col("litres")).alias("bulk"))
     )
-    litre = "{mass_kg:.4n} kg in a compartment of {litres:.4n} L: were litres of media entered as kilograms?"
     wet, as_kg = pl.col("bulk") > f["bulk_high_kg_l"], (pl.col("bulk") - 1).abs() < f["litre_as_kg_share"]
     return join_issues(
-        issue_rows(rows, test, "mass_kg", fault, says, outcome="warned", text="as typed")
-        for test, fault, says in ((wet, "weighed wet", WET), (as_kg, "litres as kilograms", litre))
+        issue_rows(rows, test, "mass_kg", case, says=says, outcome="warned", text="as typed")
+        for test, case, says in ((wet, "weighed wet", WET), (as_kg, "litres as kilograms", None))
     )
 
 

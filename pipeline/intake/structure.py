@@ -1,9 +1,5 @@
-"""Bytes to text cells with physical line numbers. No row is lost: what is no row is held with its line.
-
-Clean files are split by polars; any other by the csv module, line by line, so that one bad line costs only itself.
-"""
-
-from __future__ import annotations
+"""Bytes to text cells with physical line numbers. Clean files are split by polars; any other by the csv module, line
+by line, so that one bad line costs only itself. No row is lost: what is no row is held with its line."""
 
 import csv
 import io

@@ -1,7 +1,5 @@
 """Visit sheets, wide and long, to visits, readings and water changes."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import polars as pl
@@ -85,8 +83,7 @@ def _named(frame: pl.DataFrame, found: Collected) -> pl.DataFrame:
     found.issues.append(cell_issues(cells.filter(known.fill_null(False)), "parameter"))
     odd = cells.filter(~known).select("file", pl.col("word").alias("column")).unique(maintain_order=True)
     found.unknown.append(patterns.with_likeness(odd, PARAMETERS))
-    says = "The row names no parameter; expected one. The row is on hold."
-    blank = issue_rows(frame, pl.col("parameter") == "", "parameter", "key missing", says)
+    blank = issue_rows(frame, pl.col("parameter") == "", "parameter", "key missing: parameter")
     found.issues.append(blank)
     found.whole.append(blank.select(KEY))
     unit = pl.col("unit").fill_null("").alias(unit_column("value"))
@@ -145,8 +142,7 @@ def placed_rows(rows: pl.DataFrame, standing: Tables, context: Context, found: C
     ran = standing["tank"].select(pl.col("tank").alias("tank_id"), "set_up", "closed").with_row_index("no")
     named = named.join(ran, on="tank_id", how="left", maintain_order="left")
     judged = judge(PlacedRow, named, context, named.with_columns(pl.col("date").alias("day")))
-    blank = "The row has no date; expected one such as 2026-06-01. The row is on hold."
-    dateless = issue_rows(named, pl.col("date").is_in(["", "-"]), "date", "key missing", blank)
+    dateless = issue_rows(named, pl.col("date").is_in(["", "-"]), "date", "key missing: date")
     stuck = judged.issues.with_columns(pl.lit("date").alias("column"))
     clock = read_cells(named, "time", lambda text, _: read_time(text))
     found.issues += [stuck, dateless, cell_issues(clock, "time")]
@@ -178,8 +174,7 @@ def ways_taken(placed: pl.DataFrame) -> tuple[pl.Series, pl.DataFrame]:
     frame = placed.with_columns(changed.alias("changed"), cells["word"].alias("said"))
     known = pl.col("said").is_in(TAKEN)
     wrong = (pl.col("said") == "after") & ~pl.col("changed")
-    says = "Taken “after”, but no water change is recorded on that day; expected the change, or none. Taken as unknown."
-    issues = issue_rows(frame, wrong, "taken", "after without a change", says)
+    issues = issue_rows(frame, wrong, "taken", "after without a change")
     taken = frame.select(
         pl.when(wrong | (pl.col("said").is_not_null() & ~known))
         .then(pl.lit("unknown"))

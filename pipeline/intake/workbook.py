@@ -1,10 +1,5 @@
 """Spreadsheets (.xlsx, .ods) to sheets of text: each is then read as a CSV is, its rows numbered as the sheet's are.
-
-What a file says of its own size is looked at before anything is unpacked; what a reader would make of a single cell far
-out is looked at before it makes it.
-"""
-
-from __future__ import annotations
+How large it would become is looked at before anything is unpacked."""
 
 import csv
 import datetime as dt

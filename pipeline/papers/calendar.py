@@ -1,7 +1,5 @@
 """What is due, as an iCalendar file (RFC 5545): services, carbon, kits, tests, promises and the next visits."""
 
-from __future__ import annotations
-
 import datetime as dt
 import hashlib
 from collections import Counter

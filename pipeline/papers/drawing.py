@@ -1,7 +1,5 @@
 """Charts for papers: altair to SVG without a browser, with an accessible name, in the papers' own type."""
 
-from __future__ import annotations
-
 import datetime as dt
 import html
 

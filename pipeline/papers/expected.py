@@ -1,7 +1,5 @@
 """What a reading should come to on the day of a visit, where the records allow it to be said."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 import polars as pl

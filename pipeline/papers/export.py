@@ -1,9 +1,5 @@
-"""All checked tables as CSV, Parquet or one workbook, described column by column as a Frictionless Data Package.
-
-CSV is safe to open in a spreadsheet: a text that begins like a formula gets an apostrophe before it, and only then.
-"""
-
-from __future__ import annotations
+"""All checked tables as CSV, Parquet or one workbook, described as a Frictionless Data Package. CSV is safe to open
+in a spreadsheet: a text that begins like a formula gets an apostrophe before it, and only then."""
 
 import datetime as dt
 import hashlib

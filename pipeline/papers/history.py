@@ -1,18 +1,16 @@
 """A tank's history as one page for the phone, without the dashboard: what is wrong, what was read, what was done."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Iterable, Sequence
-from html import escape
 from typing import Any
 
 import altair as alt
 import polars as pl
+from markupsafe import Markup
 
 from pipeline.papers.drawing import EARLIER, INK, INK2, for_screen, month_starts, noon, to_svg
 from pipeline.papers.layers import in_flow_order, layers_on
-from pipeline.papers.page import items, page, table
+from pipeline.papers.page import filled
 from pipeline.papers.report_facts import Row
 from pipeline.papers.visit_sheets import open_tanks
 from pipeline.papers.water_today import net_of
@@ -21,7 +19,6 @@ from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import (
     ago,
-    cause_words,
     cautions,
     day,
     interval,
@@ -95,25 +92,13 @@ def nitrate_chart(week: Week, tank: str, ceiling: float) -> str | None:
     return to_svg(alt.layer(ticks, drawn, rule, word).properties(width=WIDTH, height=HEIGHT), name)
 
 
-def _findings(week: Week, tank: str) -> str:
+def _findings(week: Week, tank: str) -> list[tuple[Row, list[Row]]]:
+    """The findings, gravest first, each with its possible causes."""
     order = {name: place for place, name in enumerate(CLASSES)}
     found = week.now("finding").filter(pl.col("tank") == tank).to_dicts()
-    rows = sorted(found, key=lambda row: (order.get(row["class"], len(order)), row["harm"]))
     causes = week.now("finding_cause").filter(pl.col("tank") == tank).sort("place").to_dicts()
-    parts = []
-    for row in rows:
-        quiet = " <span class='muted'>(known: alert paused)</span>" if row["quiet"] else ""
-        parts.append(f"<h3>{escape(sentence(row['class']))}: {escape(row['says'])}{quiet}</h3>")
-        parts.append(f'<p class="strong">→ {escape(row["do"])}</p>')
-        likely = [c for c in causes if c["rule"] == row["rule"]]
-        if likely:
-            lines = "".join(
-                f"<li><strong>{escape(sentence(cause_words(c['cause'])))}</strong>: {escape(c['because'])}"
-                f'<br><span class="muted">Check: {escape(c["check"])}</span></li>'
-                for c in likely
-            )
-            parts.append(f"<p>Possible causes:</p><ol>{lines}</ol>")
-    return "".join(parts) or "<p>Nothing was found.</p>"
+    rows = sorted(found, key=lambda row: (order.get(row["class"], len(order)), row["harm"]))
+    return [(row, [cause for cause in causes if cause["rule"] == row["rule"]]) for row in rows]
 
 
 def _changed(row: Row) -> str:
@@ -124,8 +109,8 @@ def _changed(row: Row) -> str:
     return share if "%" in row["text"] else f"{row['text']} ({share})"
 
 
-def _sessions(week: Week, tank: str) -> list[tuple[dt.date, list[str]]]:
-    """One line a visit, newest first: day, readings in words, change, note."""
+def _visits(week: Week, tank: str) -> tuple[list[str], list[tuple[int, list[list[str]]]]]:
+    """The heads, and by year, newest first, one line a visit: day, readings in words, change, note."""
     readings = _mine(week, "reading", tank)
     names = [name for name in PARAMETERS if (readings["parameter"] == name).any()]
     said: dict[tuple[dt.datetime, str], dict[str, str]] = {}
@@ -139,7 +124,7 @@ def _sessions(week: Week, tank: str) -> list[tuple[dt.date, list[str]]]:
     notes: dict[tuple[dt.datetime, str], Row] = {
         (row["at"], row["taken"]): row for row in _mine(week, "visit", tank).iter_rows(named=True)
     }
-    lines = []
+    lines: dict[int, list[list[str]]] = {}
     for at, taken in sorted({*said, *notes}, reverse=True):
         values, visit = said.get((at, taken), {}), notes.get((at, taken), {})
         seen = visit.get("fish_seen")
@@ -147,43 +132,26 @@ def _sessions(week: Week, tank: str) -> list[tuple[dt.date, list[str]]]:
             part for part in (number(seen, 4) if seen is not None else "", visit.get("fish_look") or "") if part
         )
         cells = [day(at.date()), "" if taken == "before" else taken, *(values.get(name, "") for name in names)]
-        lines.append((at.date(), [*cells, changes.get(at.date(), ""), fish, visit.get("note") or ""]))
-    return lines
+        cells += [changes.get(at.date(), ""), fish, visit.get("note") or ""]
+        lines.setdefault(at.year, []).append(cells)
+    heads = ["Day", "Taken", *(PARAMETER_TITLES[name] for name in names), "Water changed", "Fish", "Note"]
+    return heads, list(lines.items())
 
 
-def _heads(week: Week, tank: str) -> list[str]:
-    found = set(week.table("reading").filter(pl.col("tank") == tank)["parameter"])
-    titles = [PARAMETER_TITLES[name] for name in PARAMETERS if name in found]
-    return ["Day", "Taken", *titles, "Water changed", "Fish", "Note"]
-
-
-def _by_year(week: Week, tank: str) -> str:
-    lines, heads = _sessions(week, tank), _heads(week, tank)
-    years = sorted({date.year for date, _ in lines}, reverse=True)
-    return "".join(
-        f"<details{' open' if n == 0 else ''}><summary>Visits in {year}</summary>"
-        f"{table(heads, (cells for date, cells in lines if date.year == year), 'rows visits')}</details>"
-        for n, year in enumerate(years)
-    ) or "<p>No visit yet.</p>"  # fmt: skip
-
-
-def _rows(title: str, heads: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
-    body = [["" if cell is None else day(cell, year=True, weekday=False) if isinstance(cell, dt.date) else
+def _cells(rows: Iterable[Sequence[Any]]) -> list[list[str]]:
+    """Rows as text: dates with their year, numbers in few digits, blank for what is not known."""
+    return [["" if cell is None else day(cell, year=True, weekday=False) if isinstance(cell, dt.date) else
              number(cell, 4) if isinstance(cell, float) else str(cell) for cell in row] for row in rows]  # fmt: skip
-    if not body:
-        return ""
-    return f"<details><summary>{escape(title)}: {len(body)}</summary>{table(heads, body)}</details>"
 
 
-def _now(week: Week, tank: str) -> str:
-    rows = week.now("water").filter(pl.col("tank") == tank).to_dicts()
+def _now(week: Week, tank: str) -> list[list[str]]:
     titles, units = {**PARAMETER_TITLES, "free_ammonia": "Free ammonia"}, {**CANON, "free_ammonia": "mg/L NH3"}
     lines = []
-    for row in rows:
+    for row in week.now("water").filter(pl.col("tank") == tank).iter_rows(named=True):
         name, value = row["parameter"], "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
         when = f"{ago(row['day'], week.as_of)}{', kit expired' if row['expired'] else ''}"
         lines.append([titles.get(name, name), with_unit(value, units.get(name, "")), when])
-    return table(["Water", "Last read", "When"], lines) if lines else "<p>No reading within four weeks.</p>"
+    return lines
 
 
 def history_page(week: Week, tank: str) -> str:
@@ -208,34 +176,23 @@ def history_page(week: Week, tank: str) -> str:
     promises = week.table("promise").filter(
         (pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == found[0]["site"]))
     )
+    heads, visits = _visits(week, tank)
     work, happened = _mine(week, "service", tank, "date"), _mine(week, "event", tank, "date")
-    assumption = (
-        f"<figure><figcaption>Nitrate, mg/L. Each bar is what a test could mean; ticks at the top are water"
-        f" changes.</figcaption>{for_screen(svg)}</figure>"
-        if svg
-        else f"<p>No nitrate reading in {CHART_WEEKS} weeks.</p>"
-    )
-    body = [
-        f'<div class="top"><h1>{escape(title)}</h1><span class="small">{escape(" · ".join(facts))}</span></div><hr>',
-        f'<p class="state">{escape(state)}.</p>',
-        f'<p class="hand strong">→ {escape(review[0]["step"])}</p>' if review else "",
-        _now(week, tank),
-        assumption,
-        f"<h2>What was found</h2>{_findings(week, tank)}",
-        f"<h2>The filter, as the water meets it</h2>{items(filters or ['No filter is recorded on this tank.'])}",
-        f"<h2>Due</h2>{items(jobs)}" if jobs else "",
-        f"<h2>History</h2>{_by_year(week, tank)}",
-        _rows("Services", ["Day", "Filter", "Job", "Found", "Flow after, L/h", "Note"],
-              work.select("date", "filter", "job", "found", "flow_after", "note").rows()),
-        _rows("Events", ["Day", "What", "Fish", "Hours", "Note"],
-              happened.select("date", "event", "count", "hours", "note").rows()),
-        _rows("Promises", ["Made on", "What", "Due", "Done on"],
-              promises.sort("made_on", descending=True).select("made_on", "promise", "due", "done_on").rows()),
-        _rows("Held, not used", ["File", "Line", "Column", "As typed", "Why"],
-              held.select("file", "line", "column", "text", "reason").rows()),
-        f"<footer>{items(cautions(week.assumed))}</footer>",
+    lists = [
+        ("Services", ["Day", "Filter", "Job", "Found", "Flow after, L/h", "Note"],
+         work.select("date", "filter", "job", "found", "flow_after", "note")),
+        ("Events", ["Day", "What", "Fish", "Hours", "Note"], happened.select("date", "event", "count", "hours", "note")),
+        ("Promises", ["Made on", "What", "Due", "Done on"],
+         promises.sort("made_on", descending=True).select("made_on", "promise", "due", "done_on")),
+        ("Held, not used", ["File", "Line", "Column", "As typed", "Why"],
+         held.select("file", "line", "column", "text", "reason")),
     ]  # fmt: skip
-    return page(title, "\n".join(part for part in body if part))
+    return filled(
+        "history.html", title=title, facts=facts, state=state, step=review[0]["step"] if review else "",
+        water=_now(week, tank), chart=Markup(for_screen(svg)) if svg else "", weeks=CHART_WEEKS,
+        findings=_findings(week, tank), filters=filters, jobs=jobs, heads=heads, visits=visits,
+        lists=[(name, heads, _cells(rows.iter_rows())) for name, heads, rows in lists], cautions=cautions(week.assumed),
+    )  # fmt: skip
 
 
 def histories_zip(week: Week, sites: Sequence[str]) -> bytes:

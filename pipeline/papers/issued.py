@@ -1,9 +1,5 @@
-"""Issued reports are frozen: LOGS/issued/<site>/<first>_<last>/issue-N holds the PDF, the HTML and what they say.
-
-A correction is the next issue; the ones before stay readable. The same content issued again is the issue it was.
-"""
-
-from __future__ import annotations
+"""Issued reports are frozen: LOGS/issued/<site>/<first>_<last>/issue-N holds the PDF, the HTML and what they say. A
+correction is the next issue; the same content issued again is the issue it was."""
 
 import datetime as dt
 import hashlib
@@ -17,8 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import safe_write
-from pipeline.papers.report_html import report_html
-from pipeline.papers.site_report import SiteReport, charts, report_pdf, with_issue
+from pipeline.papers.site_report import SiteReport, charts, report_html, report_pdf, with_issue
 from pipeline.papers.writing import safe_name, write_bytes
 from pipeline.problems import Problem
 from pipeline.wording import day_month

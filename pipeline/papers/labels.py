@@ -1,7 +1,5 @@
 """Labels for tanks: the id in large type, the tank and the site; a QR code only where the dashboard has an address."""
 
-from __future__ import annotations
-
 import io
 from collections.abc import Sequence
 from typing import Any

@@ -1,7 +1,5 @@
 """The chart a manager reads: bars, a limit, ticks for water changes; no numbers."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What fills each filter on a day, in the order the water meets it, with pad sizes: for sheets and the van list."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 import polars as pl

@@ -1,9 +1,5 @@
 """How a paper is printed: a typst template, its data as JSON, its pictures; tagged PDF, the same bytes every time.
-
-Data of users reaches a template only through `json("data.json")`, so that nothing they typed is ever read as typst.
-"""
-
-from __future__ import annotations
+What users typed reaches a template only through `json("data.json")`, so that it is never read as typst."""
 
 import datetime as dt
 import json

@@ -1,7 +1,5 @@
 """The notes of a site's records, as a report may be offered them: none is printed unless somebody ticked it."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 import polars as pl

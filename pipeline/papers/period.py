@@ -1,7 +1,5 @@
 """What a report of some days will hold, in one sentence, before it is issued: sheets, visits, gaps, held readings."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Sequence
 

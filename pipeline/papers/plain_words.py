@@ -1,7 +1,5 @@
 """Plain words for what the review found: rules, causes, jobs and plans as a manager reads them (plain_words.toml)."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -40,14 +38,9 @@ def words() -> Mapping[str, Any]:
 
 
 def _plain(entry: Mapping[str, Any]) -> Plain:
-    return Plain(
-        found=entry["found"],
-        why=entry.get("why", "Why"),
-        suggest=tuple(Suggestion(text, cost) for text, cost in entry.get("suggest", ())),
-        do=tuple(entry.get("do", ())),
-        dont=tuple(entry.get("dont", ())),
-        plan=bool(entry.get("plan", False)),
-    )
+    suggest = tuple(Suggestion(text, cost) for text, cost in entry.get("suggest", ()))
+    do, dont = (tuple(entry.get(name, ())) for name in ("do", "dont"))
+    return Plain(entry["found"], entry.get("why", "Why"), suggest, do, dont, entry.get("plan", False))
 
 
 def state(class_: str, rule: str = "") -> str:
@@ -68,11 +61,6 @@ def of_finding(rule: str, class_: str) -> Plain:
     if rule in rules:
         return _plain(rules[rule])
     return _plain(by_class.get(class_, by_class["can't say"]))
-
-
-def has_words(rule: str) -> bool:
-    """Whether a rule has words of its own."""
-    return rule in words()["rule"]
 
 
 def cause(name: str) -> str | None:

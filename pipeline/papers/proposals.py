@@ -1,10 +1,5 @@
-"""Proposals: an option of a plan or a what-if that somebody kept, for a report to take up.
-
-LOGS/proposals/TANK-DATE-N.json, one a file, written whole or not at all. One that is withdrawn stays, marked; none is
-ever read as a record of the round.
-"""
-
-from __future__ import annotations
+"""Proposals: an option of a plan or a what-if that somebody kept, for a report to take up; one file each, written
+whole as LOGS/proposals/TANK-DATE-N.json. One that is withdrawn stays, marked; none is read as a record of the round."""
 
 import datetime as dt
 import json

@@ -1,7 +1,5 @@
 """The answer to “will this filter do?” as a letter on paper, with both answers side by side where there are several."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import Any
 

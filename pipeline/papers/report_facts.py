@@ -1,7 +1,5 @@
 """What the records say of one tank in one span of days, for the manager's page. No words of the review in here."""
 
-from __future__ import annotations
-
 import datetime as dt
 from dataclasses import dataclass, field
 from itertools import pairwise

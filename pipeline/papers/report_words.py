@@ -1,7 +1,5 @@
 """The sentences of the manager's page, from the facts of a tank. Plain words; no mg/L outside the small table."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from collections.abc import Mapping, Sequence

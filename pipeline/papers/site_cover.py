@@ -1,7 +1,5 @@
 """The cover of a site's report: every tank with its verdict, who came, what happened, whom to call, one signature."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass

@@ -1,16 +1,17 @@
 """The manager's page: what we did, found and suggest at a site, in plain words: a cover, then one A4 sheet a tank."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import polars as pl
+from markupsafe import Markup
 
 from pipeline.papers import lay_chart, plain_words, report_words
+from pipeline.papers.drawing import for_screen
 from pipeline.papers.layout import pdf, pictures
+from pipeline.papers.page import filled
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.report_facts import Facts, Row, gather
 from pipeline.papers.site_cover import Cover, cover
@@ -114,7 +115,7 @@ def _why(week: Week, tank: str, findings: Sequence[Row], ticked: Collection[str]
             title = plain_words.of_finding(findings[0]["rule"], findings[0]["class"]).why
     seen = {plain_words.of_finding(row["rule"], row["class"]).found for row in findings[:1]}
     for row in findings[1:]:
-        if not plain_words.has_words(row["rule"]):
+        if row["rule"] not in plain_words.words()["rule"]:
             continue
         said = plain_words.of_finding(row["rule"], row["class"]).found
         if said not in seen and len(lines) < report_words.MOST_LINES:
@@ -274,3 +275,11 @@ def report_pictures(report: SiteReport, drawn: Sequence[str | None] | None = Non
 def with_issue(report: SiteReport, said: str) -> SiteReport:
     """The same report under an issue line."""
     return replace(report, issue=said)
+
+
+def report_html(report: SiteReport, drawn: Sequence[str | None] | None = None) -> str:
+    """The page: the cover and one section a tank, printing as one sheet each."""
+    drawings = [Markup(for_screen(svg)) if svg else "" for svg in (charts(report) if drawn is None else drawn)]
+    return filled(
+        "report.html", title=report.title, report=report, sheets=list(zip(report.sheets, drawings, strict=True))
+    )

@@ -1,7 +1,5 @@
 """How much water to change at a visit, in litres and containers, with the reason."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from dataclasses import dataclass
@@ -83,7 +81,7 @@ def change(week: Week, tank: str, day: dt.date) -> Change:
     found = week.now("finding").filter((pl.col("tank") == tank) & ~pl.col("quiet"))
     urgent = set(found.filter(pl.col("class") == "act today")["rule"])
     fraction, why = usual(week, tank), "as usual"
-    sized = changes.water_change(changes.with_net(changes.facts(week, tank), net), assumed)
+    sized = changes.water_change(changes.facts(week, tank, net), assumed)
     way, holding = sized["way_down"], sized["holding"]
     if set(found["rule"]) & set(SMALL_STEPS):
         fraction, why = assumed["old_tank_change_share"], "no more: old acid water, small steps"

@@ -1,7 +1,5 @@
 """The weekly review on paper: every tank a line, in ranking order, with its class, reason, step and assumptions."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping
 from typing import Any

@@ -1,7 +1,5 @@
 """Papers into files. Names of files are made safe from ids of users."""
 
-from __future__ import annotations
-
 import datetime as dt
 import hashlib
 import io
@@ -71,17 +69,15 @@ def write_site_report(
     notes: Collection[str] = (),
     causes: Collection[str] = (),
     issue: bool = False,
-    on: dt.date | None = None,
 ) -> list[Path]:
     """The manager's page of a site as PDF and HTML; issued first where asked, so that the copies carry its number."""
     from pipeline.papers import issued
-    from pipeline.papers.report_html import report_html
-    from pipeline.papers.site_report import charts, report_pdf, site_report
+    from pipeline.papers.site_report import charts, report_html, report_pdf, site_report
 
     report = site_report(week, site, first, last, ticked_notes(notes), causes=ticked_causes(causes))
     name = f"report-{safe_name(site)}-{first}-{last}"
     if issue:
-        frozen = issued.issue(week.folder, report, on or dt.date.today())
+        frozen = issued.issue(week.folder, report, dt.date.today())
         name = f"{name}-issue-{frozen.number}"
         return [write_bytes(out / f"{name}.pdf", frozen.pdf()), write_bytes(out / f"{name}.html", frozen.html())]
     drawn = charts(report)
@@ -130,17 +126,3 @@ def write_sheets(
                 path = out / f"history-{safe_name(tank['tank'])}.html"
                 written.append(write_bytes(path, history_page(week, tank["tank"])))
     return written
-
-
-def write_calendar(week: Week, out: Path) -> list[Path]:
-    """The due dates as one iCalendar file."""
-    from pipeline.papers.calendar import calendar
-
-    return [write_bytes(out / "tankround.ics", calendar(week))]
-
-
-def write_export(week: Week, out: Path, form: str) -> list[Path]:
-    """All tables and their description."""
-    from pipeline.papers.export import export
-
-    return export(week, out, form)

@@ -1,7 +1,5 @@
 """Findings meet their causes: each possible cause weighed by how often it is met, what is recorded, and what it explains."""
 
-from __future__ import annotations
-
 import math
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence

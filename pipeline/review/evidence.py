@@ -1,10 +1,5 @@
-"""The record that points to a cause, one function a cause: its sentence, or None. It points to, it never is.
-
-Three weights of evidence: a dated record of the very thing, a reading that shows it, or a state that only favours it.
-What refitted readings say of a cause is in explained.py.
-"""
-
-from __future__ import annotations
+"""The record that points to a cause, one function a cause: its sentence, or None. It points to, it never is. What
+refitted readings say of a cause is in explained.py."""
 
 from collections.abc import Callable
 from itertools import pairwise

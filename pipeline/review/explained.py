@@ -1,11 +1,14 @@
 """What doubted readings and refitted balances say of a cause: how much it gains, and what it would make of the readings."""
 
-from __future__ import annotations
-
+import tomllib
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
 from typing import NamedTuple
 
 from pipeline.review.facts import Row, TankFacts
-from pipeline.wording import aged, amount, counted, day_month, pct, reading, with_unit
+from pipeline.review.finding import filled
+from pipeline.wording import amount, counted, day_month, reading, with_unit
 
 
 class Gained(NamedTuple):
@@ -44,76 +47,34 @@ def doubted(f: TankFacts) -> list[Row]:
     return [row for row in f.lately("doubt", f.assumed["recent_cause_days"]) if row["doubt"] in OF_DOUBT]
 
 
-def _value(row: Row) -> str:
-    return f"{reading(row['parameter'], row['matched'])} on {day_month(row['day'])}"
+@cache
+def _table() -> Mapping[str, Mapping[str, Mapping[str, str]]]:
+    return tomllib.loads(Path(__file__).with_name("explained.toml").read_text(encoding="utf-8"))
+
+
+def _words(said: Mapping[str, str], row: Row, **shown: object) -> str:
+    """A case of explained.toml filled from a row: with what it would be, where that is known."""
+    template = said["known"] if row["would_be"] is not None else said.get("unknown", said["known"])
+    return filled(template, row=row, other=row["other"] or "beside it", **shown)
 
 
 def doubt_words(row: Row) -> str:
     """What a reading would be if its doubt is right."""
-    here, would, size = _value(row), row["would_be"], row["size"]
+    said, would, size = _table()["doubt"][row["doubt"]], row["would_be"], row["size"]
+    read = f"{reading(row['parameter'], row['matched'])} on {day_month(row['day'])}"
     be = "" if would is None else reading(row["parameter"], would)
-    match row["doubt"]:
-        case "basis":
-            return f"{here} fits nitrate given as nitrogen" + (f": it would be {be}" if be else "")
-        case "nitrite":
-            beside = "" if size is None else f" ({reading('nitrite', size)})"
-            return f"nitrite showed at the same visit{beside}, {aged(row['ago'])}"
-        case "taken":
-            return f"water was changed on {day_month(row['day'])} and the sheet does not say when the sample was taken"
-        case "after":
-            share = "" if size is None else f" of {pct(100 * size)}"
-            return f"{here} fits a sample drawn after that day's change{share}" + (
-                f"; before it about {be}" if be else ""
-            )
-        case "unlogged change":
-            share = "" if size is None else f" of about {pct(100 * size)}"
-            return f"{here} fits a change{share} that is not in the log" + (f"; without it about {be}" if be else "")
-        case "not shaken":
-            return f"{here}" + (
-                f", where about {be} was to be expected" if be else " is half or less of what was expected"
-            )
-        case "wrong tank":
-            return f"{here} fits tank {row['other'] or 'beside it'}, whose reading fits this one"
-        case "slip":
-            return f"{here} may be ten times too much or too little" + (f": {be}" if be else "")
-    return f"{here} is over twice the last reading" + (f", {be}" if be else "")
+    sized = "" if size is None else filled(said.get("size", ""), size=size, share=100 * size)
+    return _words(said, row, read=read, be=be, size=sized)
 
 
 def explanation_words(row: Row) -> str:
     """What an explanation would make of the readings."""
-    since, size = day_month(row["since"]), row["size"]
-    was = "" if row["was"] is None else reading("nitrate", row["was"])
-    would = "" if row["would_be"] is None else reading("nitrate", row["would_be"])
-    share = with_unit(amount(7 * abs(size or 0.0)), "mg/L a week")
-    match row["cause"]:
-        case "unlogged change":
-            return f"a change of about {pct(100 * (size or 0.0))} before {since} that is not in the log would fit the readings"
-        case "taken after the change":
-            return f"{was} on {since} fits a sample drawn after that day's change; before it about {would}"
-        case "typing slip":
-            return f"{was} on {since} would be {would}, as the others lead to expect"
-        case "wrong basis" if would:
-            return f"{was} on {since} fits nitrate given as nitrogen: it would be {would}"
-        case "wrong basis":
-            return f"readings since {since} fit nitrate given as nitrogen: {amount(size or 0.0, 2)} times the expected"
-        case "not shaken" if would:
-            return f"{was} on {since}, where about {would} was to be expected"
-        case "not shaken":
-            return f"readings since {since} are about {amount(size or 0.0, 2)} times what the balance leads to expect"
-        case "wrong tank":
-            return f"{was} on {since} fits tank {row['other'] or 'beside it'}, whose {would} fits this one"
-        case "kit batch":
-            others = counted(row["tanks"], "tank")
-            return f"readings of kit {row['kit'] or 'in use'} in {others} since {since} fit {amount(size or 0.0, 2)} times the true value"
-        case "tap nitrate":
-            more = with_unit(amount(abs(size or 0.0), 0), "mg/L")
-            return f"a tap with {more} more nitrate from {since} on would fit the readings"
-        case "tap ammonia":
-            tested = amount(size or 0.0, 0)
-            return f"ammonia showed in {row['tanks']} of {tested} other tanks of the same supply since {since}"
-        case "fall":
-            return f"{share} less since about {since} would fit the readings, with nothing recorded that lowers it"
-    return f"nitrate has risen faster by {share} since about {since}"
+    table, size = _table()["explanation"], row["size"] or 0.0
+    was, would = ("" if row[c] is None else reading("nitrate", row[c]) for c in ("was", "would_be"))
+    more, weekly = with_unit(amount(abs(size), 0), "mg/L"), with_unit(amount(7 * abs(size)), "mg/L a week")
+    shown = {"was": was, "would": would, "since": day_month(row["since"]), "size": size, "share": 100 * size}
+    shown |= {"more": more, "weekly": weekly, "kit": row["kit"] or "in use", "tanks": counted(row["tanks"], "tank")}
+    return _words(table.get(row["cause"], table["rise"]), row, **shown)
 
 
 def left_over(f: TankFacts, rise: Row) -> list[tuple[str, str]]:

@@ -1,7 +1,5 @@
 """What the rules look at: one record a tank and day. Frames are joined for all tanks at once; rules read one tank each."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields

@@ -1,7 +1,5 @@
 """The weekly review as text that a person would print."""
 
-from __future__ import annotations
-
 import textwrap
 from collections.abc import Sequence
 

@@ -1,10 +1,5 @@
-"""From findings to one line a tank: its class, its reason, its next step, and the order of the round.
-
-By class, then within a class by nearest harm. There is no points score: each finding carries the one number that
-orders it, and the number means the same for all findings of its class.
-"""
-
-from __future__ import annotations
+"""From findings to one line a tank: its class, its reason, its next step, and the order of the round: by class, then
+by nearest harm. There is no points score: each finding has one number, of one meaning for all of its class."""
 
 import datetime as dt
 import re

@@ -1,7 +1,5 @@
 """The review of some tanks: their findings with causes, and the lines that follow; and the ranks of all."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.assumptions import Assumptions

@@ -1,8 +1,6 @@
 """The rules of the review. A new rule is one function in a rules module and its place here."""
 
-from __future__ import annotations
-
-from pipeline.review import rules_doubt, rules_duties, rules_fish, rules_tank, rules_trend, rules_unknown, rules_water
+from pipeline.review import rules_doubt, rules_fish, rules_tank, rules_trend, rules_unknown, rules_water
 from pipeline.review.finding import Rule
 
 RULES: tuple[Rule, ...] = (
@@ -40,9 +38,9 @@ RULES: tuple[Rule, ...] = (
     rules_trend.changes_missed,
     rules_trend.kit_shift,
     rules_trend.overload_recorded,
-    rules_duties.service_due,
-    rules_duties.carbon_due,
-    rules_duties.kit_due,
-    rules_duties.flow_test_due,
-    rules_duties.promise_due,
+    rules_unknown.service_due,
+    rules_unknown.carbon_due,
+    rules_unknown.kit_due,
+    rules_unknown.flow_test_due,
+    rules_unknown.promise_due,
 )

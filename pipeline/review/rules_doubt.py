@@ -1,16 +1,14 @@
 """Rules about what is in doubt: a held value that would endanger fish, a reading, a kit, a tap, a fall nobody explains."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 
 from pipeline.review.explained import OF_DOUBT, doubt_words, doubted, explanation_words, explanations, recent
 from pipeline.review.facts import Row, TankFacts
-from pipeline.review.finding import ACT, CP, DUE, HOUSE, PLAN, Finding
+from pipeline.review.finding import ACT, DUE, PLAN, Finding, finding
 from pipeline.review.rules_water import FREE, PH, free_over
 from pipeline.review.rules_water import tap_ammonia as harmful_tap
-from pipeline.wording import aged, amount, counted, day_month, pct, reading, sentence, with_unit
+from pipeline.wording import aged, amount, counted, with_unit
 from schemas.words import PARAMETER_TITLES
 
 NUMBER = r"(\d+(?:[.,]\d+)?)"
@@ -72,20 +70,11 @@ def held_danger(f: TankFacts) -> Finding | None:
     row, age = dangers[0]
     parameter = row["parameter"]
     title = PARAMETER_TITLES[parameter]
+    harm, what = FREE if parameter in ("ammonia", "nitrite") else PH, title if parameter == "ph" else title.lower()
     when = "" if age is None else f", {aged(age)}"
-    return Finding(
-        ACT,
-        f"{title} {row['text']} typed{when}, on hold: dangerous if true",
-        f"Retest {title if parameter == 'ph' else title.lower()} now, then settle the reading on hold",
-        f"a held value that would be acted on today if it is true; {HOUSE}",
-        FREE if parameter in ("ammonia", "nitrite") else PH,
-        f"{title} {row['text']} was typed{when} ({row['file']} line {row['line']}) and is on hold: {row['reason']} If it"
-        " is true, the fish are in danger.",
-        "Retest now and look at the fish. Then settle it under Held rows.",
-    )
+    return finding(f, "held_danger", ACT, harm, title=title, what=what, when=when, row=row)
 
 
-REFITTED = "the balance refitted with and without it, penalised (Schwarz 1978); house figures for the rest"
 ONE_READING = ("taken after the change", "typing slip", "wrong basis", "wrong tank")  # what one reading may be instead
 ASK, SHEET = "Ask when the sample was drawn", "Look at the paper sheet, then correct it under Held rows"
 # In a few words, and the cheapest check.
@@ -117,15 +106,7 @@ def reading_in_doubt(f: TankFacts) -> Finding | None:
         return None
     day, cause, words = max(rows, key=lambda one: one[0])
     short, step = DOUBTED[cause]
-    return Finding(
-        DUE,
-        f"reading of {day_month(day)} in doubt: {short}",
-        step,
-        f"held against the readings before it, the changes and the tanks beside it; {HOUSE}",
-        -1.5,
-        f"{sentence(words)}.",
-        f"{step}; retest at the next visit. Until then it is no reason to act.",
-    )
+    return finding(f, "reading_in_doubt", DUE, -1.5, day=day, short=short, step=step, what=words)
 
 
 def kit_moved(f: TankFacts) -> Finding | None:
@@ -133,15 +114,8 @@ def kit_moved(f: TankFacts) -> Finding | None:
     row = explanations(f).get("kit batch")
     if row is None or row["size"] is None or f.step_kit_batch is not None:  # told by the step alarms already
         return None
-    return Finding(
-        DUE,
-        f"kit {row['kit'] or 'of these tanks'} reads {amount(row['size'], 2)} times the expected in {counted(row['tanks'], 'tank')}",
-        "Retest three tanks with another kit before any change of plan",
-        f"all readings of a kit by one factor; {REFITTED}",
-        -2.0,
-        f"{sentence(explanation_words(row))}.",
-        "Retest three of these tanks with another kit, and one sample diluted by half, which should read half.",
-    )
+    kit, tanks = row["kit"] or "of these tanks", counted(row["tanks"], "tank")
+    return finding(f, "kit_moved", DUE, -2.0, row=row, kit=kit, tanks=tanks, what=explanation_words(row))
 
 
 def nitrate_fell(f: TankFacts) -> Finding | None:
@@ -161,16 +135,7 @@ def nitrate_fell(f: TankFacts) -> Finding | None:
     fewer = any(r["event"] in ("fish out", "fish died") for r in f.lately("event", f.assumed["fresh_stock_days"]))
     if row is None or cut or fewer:
         return None
-    return Finding(
-        DUE,
-        f"nitrate fell about {day_month(row['since'])} and no record says why",
-        "Ask about changes of water; look at plants and algae; retest",
-        f"{REFITTED}",
-        -1.25,
-        f"{sentence(explanation_words(row))}.",
-        "Ask whether water was changed between the visits; look at the growth of plants and algae; shake the bottle and"
-        " retest. A fall is no praise for the filter until it is explained.",
-    )
+    return finding(f, "nitrate_fell", DUE, -1.25, row=row, what=explanation_words(row))
 
 
 def tap_near_limit(f: TankFacts) -> Finding | None:
@@ -178,19 +143,10 @@ def tap_near_limit(f: TankFacts) -> Finding | None:
     tap, ceiling = f.tap_nitrate, f.ceiling
     if tap is None or ceiling is None or tap < f.assumed["tap_ceiling_share"] * ceiling:
         return None
-    over = tap >= ceiling
-    said = reading("nitrate", tap)
-    step = "Mix in RO water: tap water cannot bring it under" if over else "Test the tap again; size the changes by it"
-    return Finding(
-        PLAN if over else DUE,
-        f"the tap brings {said} nitrate; limit {ceiling:g}",
-        step,
-        f"tap from {pct(100 * f.assumed['tap_ceiling_share'])} of the limit; {HOUSE}",
-        0.0 if over else -0.75,
-        f"The tap brings {said} nitrate and the limit is {ceiling:g}: "
-        + ("changes with it cannot bring the tank under." if over else "changes with it dilute little."),
-        f"{step}. Keep an eye on KH where RO water is mixed in.",
-    )
+    share = 100 * f.assumed["tap_ceiling_share"]
+    if tap >= ceiling:
+        return finding(f, "tap_over_limit", PLAN, 0.0, share=share)
+    return finding(f, "tap_near_limit", DUE, -0.75, share=share)
 
 
 def tap_moved(f: TankFacts) -> Finding | None:
@@ -198,27 +154,12 @@ def tap_moved(f: TankFacts) -> Finding | None:
     was, now, day = f.tap_was, f.tap_nitrate, f.tap_nitrate_day
     fresh = day is not None and (f.as_of - day).days < f.assumed["long_cause_days"]
     if fresh and was is not None and now is not None and now - was >= f.assumed["explained_tap"]:
-        return Finding(
-            DUE,
-            f"the tap's nitrate went up from {amount(was, 0)} to {reading('nitrate', now)}",
-            "Size the changes by it; test the tap again",
-            f"two tests of the tap {f.assumed['explained_tap']:g} mg/L or more apart; {HOUSE}",
-            -1.75,
-            do="Size the changes by the new tap water; test the tap again at the next visit.",
-        )
+        return finding(f, "tap_tested_higher", DUE, -1.75)
     row = explanations(f).get("tap nitrate")
     if row is None or row["size"] is None:
         return None
-    more = with_unit(amount(row["size"], 0), "mg/L")
-    return Finding(
-        DUE,
-        f"the tap may bring {more} more nitrate since {day_month(row['since'])}",
-        "Test the tap's nitrate",
-        f"the tap at another level, shared by its {counted(row['tanks'], 'tank')}; {REFITTED}",
-        -1.75,
-        f"{sentence(explanation_words(row))}.",
-        "Test the tap's nitrate, pH and KH, and write the test into tap.csv.",
-    )
+    more, tanks = with_unit(amount(row["size"], 0), "mg/L"), counted(row["tanks"], "tank")
+    return finding(f, "tap_moved", DUE, -1.75, row=row, more=more, tanks=tanks, what=explanation_words(row))
 
 
 def tap_has_ammonia(f: TankFacts) -> Finding | None:
@@ -226,19 +167,8 @@ def tap_has_ammonia(f: TankFacts) -> Finding | None:
     tap, day = f.tap_ammonia, f.tap_ammonia_day
     if tap is None or day is None or tap < f.assumed["trace_ammonia"] or harmful_tap(f) is not None:
         return None
-    if (f.as_of - day).days > f.assumed["tap_fresh_days"]:
-        return None
-    said = reading("ammonia", tap)
-    return Finding(
-        DUE,
-        f"the tap had {said} ammonia on {day_month(day)}",
-        "Treat new water for ammonia; retest the tank a day after a change",
-        f"a change brings the tap's ammonia times the share changed; {CP}",
-        -0.75,
-        f"The tap had {said} ammonia on {day_month(day)}: a change brings its share of it.",
-        "Use a conditioner that deals with ammonia, as its label says; retest the tank a day after the change; test the"
-        " tap once more.",
-    )
+    fresh = (f.as_of - day).days <= f.assumed["tap_fresh_days"]
+    return finding(f, "tap_has_ammonia", DUE, -0.75) if fresh else None
 
 
 def kh_climbs(f: TankFacts) -> Finding | None:
@@ -246,13 +176,4 @@ def kh_climbs(f: TankFacts) -> Finding | None:
     read, was = f.water.get("kh"), f.kh_was
     if read is None or was is None or round(read.matched - was, 6) < f.assumed["kh_warn_fall_month"]:
         return None
-    now = reading("kh", read.matched)
-    return Finding(
-        DUE,
-        f"KH rose from {amount(was)} to {now} within some weeks",
-        "Drop vinegar on stones and gravel; test the tap's KH",
-        f"KH up by {f.assumed['kh_warn_fall_month']:g} dKH within some weeks; {HOUSE}",
-        -1.0,
-        f"KH rose from {amount(was)} to {now} within some weeks: stone, gravel or the tap makes the water harder.",
-        "Drop vinegar on stones and gravel: what fizzes comes out, slowly. Test the tap's KH. No quick correction.",
-    )
+    return finding(f, "kh_climbs", DUE, -1.0, now=read.matched)

@@ -1,14 +1,10 @@
-"""Rules about the fish themselves: how they look, whether they are seen, whether they die. They come before nitrate.
-
-Each is for this week, and for today where the water is bad too.
-"""
-
-from __future__ import annotations
+"""Rules about the fish themselves: how they look, whether they are seen, whether they die. Each is for this week, and
+for today where the water is bad too."""
 
 import re
 
 from pipeline.review.facts import Row, TankFacts
-from pipeline.review.finding import ACT, CP, HOUSE, WEEK, Finding
+from pipeline.review.finding import ACT, BASES, WEEK, Finding, finding
 from pipeline.review.rules_doubt import held_danger
 from pipeline.review.rules_water import DEATHS, FISH, WATER_RULES, nearer
 from pipeline.wording import aged, amount, counted
@@ -17,11 +13,7 @@ GASP = re.compile(
     r"(?i)\b(?:gasp\w*|gulp\w* (?:for )?air|panting|breath\w* (?:fast|hard|heav\w*)|at the surface for air)"
 )
 NO_GASP = re.compile(r"(?i)\b(?:no|not|never|none|nobody|without|stopped|isn't|aren't)\b[^.;,]{0,20}$")
-LOOK = "Look at every fish today; test ammonia, nitrite, pH, temperature; more air"
-DO = (
-    "Test ammonia, nitrite, pH, KH and temperature today; count the fish, look behind the decor and at the intake; check"
-    " flow and heater; more air. For illness ask a vet: this tool diagnoses none."
-)
+CP, HOUSE = BASES["CP"], BASES["HOUSE"]
 
 
 def bad_water(f: TankFacts) -> bool:
@@ -33,9 +25,8 @@ def bad_water(f: TankFacts) -> bool:
 
 def _fish(f: TankFacts, reason: str, basis: str, over: float = 0.0) -> Finding:
     bad = bad_water(f)
-    tail = " A reading of the water is bad too." if bad else ""
-    says = f"{reason[0].upper()}{reason[1:]}.{tail}"
-    return Finding(ACT if bad else WEEK, reason, LOOK, basis, nearer(FISH, over), says, DO)
+    water = " A reading of the water is bad too." if bad else ""
+    return finding(f, "fish", ACT if bad else WEEK, nearer(FISH, over), seen=reason, basis=basis, water=water)
 
 
 def gasps(text: str | None) -> bool:
@@ -111,14 +102,8 @@ def fish_deaths(f: TankFacts) -> Finding | None:
     deaths = sum(1.0 if row["count"] is None else row["count"] for row in died)
     if not died or deaths < limit:
         return None
-    return Finding(
-        ACT,
-        f"{counted(int(deaths), 'fish', 'fish')} died within a week, the last {aged(died[-1]['ago'])}",
-        "Test everything today; count fish, check flow, smell and heater",
-        f"{limit:g} deaths in a week; {HOUSE}",
-        nearer(DEATHS, deaths),
-        do=DO.replace("more air.", "more air; ask what was sprayed or added."),
-    )
+    many, last = counted(int(deaths), "fish", "fish"), died[-1]["ago"]
+    return finding(f, "fish_deaths", ACT, nearer(DEATHS, deaths), deaths=many, last=last)
 
 
 FISH_RULES = (fish_deaths, fish_gasping, fish_not_seen, fish_look_off, fish_fewer)

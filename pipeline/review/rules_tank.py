@@ -1,14 +1,10 @@
 """Rules about what happened to a tank: a filter that stopped, lost flow, nitrate over its limit."""
 
-from __future__ import annotations
-
 from pipeline.calc import sizing
 from pipeline.review.facts import TankFacts
-from pipeline.review.finding import ACT, CANT, CP, DUE, HOUSE, PLAN, WEEK, Finding
+from pipeline.review.finding import ACT, CANT, DILUTE, DUE, PLAN, WEEK, Finding, finding
 from pipeline.review.rules_water import FLOW, NITRATE, STOPPED, nearer, small_change
-from pipeline.wording import NBSP, aged, amount, change_words, pct, reading, reading_range, with_unit
-
-DILUTE = "Dilute the sample by half with pure water, retest, double the result"
+from pipeline.wording import aged, amount, change_words, reading, reading_range, with_unit
 
 
 def _stops(f: TankFacts) -> list[tuple[int, float | None]]:
@@ -38,24 +34,9 @@ def filter_stopped(f: TankFacts) -> Finding | None:
         return None
     foul, short = f.assumed["stopped_hours"], f.assumed["stop_short_hours"]
     spell = "for a time not recorded" if hours is None else f"for {with_unit(amount(hours), 'hours')}"
-    if hours is None or hours >= foul:
-        step = f"Over {foul:g} hours: do not restart into the tank; test ammonia, nitrite"
-        do = (
-            f"Do not restart it into the tank if it was off over {foul:g} hours: empty it outdoors, rinse the media in"
-            f" tank water, then start it. Change 30{NBSP}%; ammonia and nitrite daily for five days; more air meanwhile."
-        )
-    else:
-        step = "See that it runs; test ammonia and nitrite today"
-        do = "See that it runs, check the flow, and retest ammonia and nitrite within a day."
-    return Finding(
-        WEEK if hours is not None and hours < short else ACT,
-        f"filter stopped {spell}, {aged(ago)}",
-        step,
-        f"a canister stopped over {foul:g} hours is not restarted into the tank; {CP}",
-        nearer(STOPPED, (foul if hours is None else hours) / foul),
-        f"The filter stopped {spell}, {aged(ago)}; ammonia and nitrite were not tested since.",
-        do,
-    )
+    case = "filter_stopped_long" if hours is None or hours >= foul else "filter_stopped"
+    class_ = WEEK if hours is not None and hours < short else ACT
+    return finding(f, case, class_, nearer(STOPPED, (foul if hours is None else hours) / foul), spell=spell, ago=ago)
 
 
 def _way_down(f: TankFacts, matched: float, ceiling: float) -> tuple[str, str]:
@@ -110,30 +91,13 @@ def nitrate_over_ceiling(f: TankFacts) -> Finding | None:
     read, ceiling = f.water.get("nitrate"), f.ceiling
     if read is None or ceiling is None or read.matched <= ceiling:
         return None
-    said, age = reading_range("nitrate", read.low, read.high), aged(read.age_days)
     chance, sure = f.over_ceiling_probability, f.assumed["over_ceiling_sure"]
-    basis = f"limit of {ceiling:g} mg/L, from tanks.csv or the assumption; over it with its whole range, or by the fit"
-    harm = nearer(NITRATE, read.matched / max(ceiling, 1.0))
     if read.low > ceiling or (chance is not None and chance >= sure):
         step, do = _way_down(f, read.matched, ceiling)
-        return Finding(
-            WEEK,
-            f"nitrate {said}, over its limit of {ceiling:g}, {age}",
-            step,
-            basis,
-            harm,
-            f"Nitrate was read as {said}, {age}; the limit here is {ceiling:g}.",
-            f"{do} {DILUTE}." if read.high is None else do,
-        )
-    return Finding(
-        PLAN,
-        f"nitrate {said} may be over its limit of {ceiling:g}, {age}",
-        "Retest nitrate at the next visit, with a finer kit if there is one",
-        f"{basis}; a range that straddles it asks for a retest; {HOUSE}",
-        f.assumed["far_weeks"] / 2,
-        f"Nitrate was read as {said}, {age}; the limit of {ceiling:g} lies within that range.",
-        "Retest nitrate at the next visit; then judge. Change water as usual.",
-    )
+        do = f"{do} {DILUTE}." if read.high is None else do
+        harm = nearer(NITRATE, read.matched / max(ceiling, 1.0))
+        return finding(f, "nitrate_over_ceiling", WEEK, harm, read=read, step=step, do=do)
+    return finding(f, "nitrate_near_ceiling", PLAN, f.assumed["far_weeks"] / 2, read=read)
 
 
 def off_the_chart(f: TankFacts) -> Finding | None:
@@ -146,14 +110,7 @@ def off_the_chart(f: TankFacts) -> Finding | None:
         reason = f"nitrate {reading_range('nitrate', f.last_low, None)}, off the top of the chart, {age}"
     else:
         reason = f"half or more nitrate readings are off the top of the chart, last {age}"
-    return Finding(
-        CANT,
-        reason,
-        DILUTE,
-        f"a reading off the top of its chart says only the least it can be; {CP}",
-        -float(f.last_age),
-        do=f"{DILUTE}; use the diluted test from now on while it is so high.",
-    )
+    return finding(f, "off_the_chart", CANT, -float(f.last_age), reason=reason)
 
 
 def flow_low(f: TankFacts) -> Finding | None:
@@ -163,16 +120,8 @@ def flow_low(f: TankFacts) -> Finding | None:
         return None
     if f.flow_of_clean >= limit:
         return None
-    share, age = pct(100 * f.flow_of_clean), aged((f.as_of - f.flow_day).days)
-    return Finding(
-        WEEK,
-        f"flow at {share} of clean, {age}",
-        "Pads now, hose and impeller too; leave the media for another day",
-        f"under {100 * limit:.0f} % of clean flow; {CP}",
-        nearer(FLOW, 1 - f.flow_of_clean),
-        f"Flow was {reading('flow_l_h', f.flow_l_h)}, {share} of what this filter gives when clean ({age}).",
-        "Clean pads, hose and impeller now, not the media on the same day; next service in four weeks; time the flow again.",
-    )
+    share, age = 100 * f.flow_of_clean, (f.as_of - f.flow_day).days
+    return finding(f, "flow_low", WEEK, nearer(FLOW, 1 - f.flow_of_clean), share=share, age=age, limit=100 * limit)
 
 
 def half_cycle_short(f: TankFacts) -> Finding | None:
@@ -188,28 +137,13 @@ def half_cycle_short(f: TankFacts) -> Finding | None:
     step = {"flow": "Time the flow; clean pads, hose and impeller; see the plan"}.get(
         f.half_limit or "", "Add biological media or foam, or feed less; see the plan"
     )
-    return Finding(
-        WEEK if shows else PLAN,
-        f"half cycle good for {good} of {litres}{tail}",
-        step,
-        "half-cycle rating (ammonia and nitrite only) by media and flow against net litres; " + HOUSE,
-        nearer(NITRATE, 1 - f.half_rating_l / f.net_l) if shows else f.assumed["far_weeks"] / 4,
-        f"For ammonia and nitrite (the half cycle) its filters are good for {good}, and the tank holds {litres}"
-        + (f": {limit}." if limit else "."),
-        f"{step}. Test ammonia and nitrite at each visit until it is enough.",
-    )
+    class_ = WEEK if shows else PLAN
+    harm = nearer(NITRATE, 1 - f.half_rating_l / f.net_l) if shows else f.assumed["far_weeks"] / 4
+    limit = f": {limit}" if limit else ""
+    return finding(f, "half_cycle_short", class_, harm, good=good, litres=litres, tail=tail, limit=limit, step=step)
 
 
 def closed_today(f: TankFacts) -> Finding | None:
     """The last day a tank ran: it is in the review once more, never silently gone."""
-    if f.closed is None or f.closed != f.as_of:
-        return None
-    return Finding(
-        DUE,
-        "closed today",
-        "Note where its filter, media and fish went",
-        "tanks.csv, closed",
-        0.0,
-        "Today is the last day this tank runs.",
-        "Close its placement, say where filter and media went, and tell the site.",
-    )
+    closes = f.closed is not None and f.closed == f.as_of
+    return finding(f, "closed_today", DUE, 0.0) if closes else None

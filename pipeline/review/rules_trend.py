@@ -1,18 +1,15 @@
 """Rules about where nitrate levels off and whether the filter is rated for it: rating beside evidence, never one alone."""
 
-from __future__ import annotations
-
 from pipeline.calc import sizing
 from pipeline.review.evidence import left_out
 from pipeline.review.facts import Row, TankFacts
-from pipeline.review.finding import CP, DUE, HOUSE, PLAN, STEADY, Finding
+from pipeline.review.finding import DUE, PLAN, STEADY, Finding, finding
 from pipeline.review.rules_water import change_now
 from pipeline.wording import (
     NBSP,
     about_weeks,
     amount,
     change_words,
-    day,
     day_month,
     levels_off,
     listed,
@@ -21,14 +18,11 @@ from pipeline.wording import (
     reading_range,
     rise_words,
     span,
-    spell,
     with_unit,
 )
 
-FITTED = "net rise from readings as ranges, with changes, tap and kit allowed for (90 % range)"
 HALF_ONLY = "half cycle only"
 NUMBERS = ("ok", "rough")
-DISPUTED = f"{CP}, disputed: a common rule of thumb"
 
 
 def soon(f: TankFacts) -> float:
@@ -51,16 +45,11 @@ def change_for_ceiling(f: TankFacts) -> float | None:
     return share or None
 
 
-def short_kg(f: TankFacts) -> float | None:
-    """Media short of the plain rule [kg]."""
-    if f.net_l is None:
-        return None
-    return f.net_l / f.assumed["litres_per_kg"] - (f.media_kg or 0.0)
-
-
 def _short(f: TankFacts) -> str:
-    short = short_kg(f)
-    return "media" if short is None else with_unit(amount(short, 2), "kg media")
+    """Media short of the plain rule: `0.52 kg media`."""
+    if f.net_l is None:
+        return "media"
+    return with_unit(amount(f.net_l / f.assumed["litres_per_kg"] - (f.media_kg or 0.0), 2), "kg media")
 
 
 def _cure(f: TankFacts) -> str:
@@ -86,11 +75,6 @@ def calm(f: TankFacts) -> bool:
     if f.plateau is None or f.plateau_low is None or f.plateau_high is None or f.ceiling is None:
         return False
     return f.plateau_high <= f.ceiling and f.recent_state in NUMBERS and not busy(f)
-
-
-def held_by_changes(f: TankFacts) -> bool:
-    """Whether the water changes hold it: recorded ones, and a fitted trend that is steady."""
-    return f.trend == "steady" and f.plateau is not None and (f.change_share or 0.0) > 0
 
 
 def _how(f: TankFacts) -> str:
@@ -150,23 +134,15 @@ def over_full_cycle_rating(f: TankFacts) -> Finding | None:
         )
     if f.plain_state == "borderline":
         says += " That is within the rule's own uncertainty."
-    basis = f"{f.assumed['litres_per_kg']:g} L a kilogram of good porous media; {DISPUTED}"
-    return Finding(class_, reason, step, basis, soon(f), says, do)
+    return finding(f, "over_full_cycle_rating", class_, soon(f), reason=reason, step=step, says=says, do=do)
 
 
 def over_and_climbing(f: TankFacts) -> Finding | None:
     """Over its rating and climbing: expected, and to be planned for."""
     if not _over(f) or not f.climbing or f.plain_load_pct is None:
         return None
-    load = f"bioload {pct(f.plain_load_pct)} of its plain rating"
-    return Finding(
-        PLAN,
-        f"bioload {pct(f.plain_load_pct)} plain, {rise(f)}",
-        _cure(f),
-        FITTED,
-        soon(f) - 0.5,
-        f"Over its full-cycle rating ({load}) and nitrate {rise(f)}, changes allowed for{_heads(f)}.",
-        f"{_cure(f)}. More media takes four to six months to show.{_tap_swings(f)}",
+    return finding(
+        f, "over_and_climbing", PLAN, soon(f) - 0.5, rise=rise(f), cure=_cure(f), heads=_heads(f), swings=_tap_swings(f)
     )
 
 
@@ -177,16 +153,8 @@ def climbing_within_rating(f: TankFacts) -> Finding | None:
     known = f.plain_load_pct is not None
     rated = f"though bioload is {pct(f.plain_load_pct)}" if known else "and its rating is not known"
     paper = ", though the filter holds enough media on paper" if known else "; the rating is not known"
-    return Finding(
-        PLAN,
-        f"{rise(f)} {rated}",
-        "Look for a cause: weigh food, check flow and pads, test the tap",
-        FITTED,
-        soon(f),
-        f"Nitrate {rise(f)}, changes allowed for{paper}{_heads(f)}.",
-        "Weigh a day's food; check flow and pads; test the tap's nitrate; then judge over three weeks. Media is not the"
-        f" first thing to buy.{_tap_swings(f)}",
-    )
+    shown = {"rise": rise(f), "rated": rated, "paper": paper, "heads": _heads(f), "swings": _tap_swings(f)}
+    return finding(f, "climbing_within_rating", PLAN, soon(f), **shown)
 
 
 def no_rated_media(f: TankFacts) -> Finding | None:
@@ -196,30 +164,21 @@ def no_rated_media(f: TankFacts) -> Finding | None:
     need = "" if f.net_l is None else with_unit(amount(f.net_l / f.assumed["litres_per_kg"], 1), "kg") + " "
     share = change_for_ceiling(f)
     if busy(f):
-        class_, reason = PLAN, f"half cycle only: no rated media; {rise(f)}"
+        class_, how = PLAN, rise(f)
         step = (
             f"Add {need}media after a fine stage, or feed less"
             if share is None
             else f"Change {change_words(share, f.net_l)} a visit, or add {need}media"
         )
-    elif held_by_changes(f):
-        class_, reason = STEADY, "half cycle only: no rated media; the changes hold it"
+    elif f.trend == "steady" and f.plateau is not None and (f.change_share or 0.0) > 0:  # recorded changes hold it
+        class_, how = STEADY, "the changes hold it"
         step = "Leave it: the water changes hold it"
     elif calm(f):
-        class_, reason = STEADY, f"half cycle only: no rated media; {_how(f)}"
+        class_, how = STEADY, _how(f)
         step = "Leave it; ask again if feed or stock changes"
     else:
-        class_, reason, step = PLAN, f"half cycle only: no rated media; {_how(f)}", WATCH
-    return Finding(
-        class_,
-        reason,
-        step,
-        f"plain rating counts porous biological media in the flow; {DISPUTED}",
-        soon(f),
-        "No porous media that counts is in its filters: half cycle only (ammonia and nitrite). Nitrate goes by changes"
-        f" alone{_heads(f)}.",
-        f"{step}. Run it as half cycle and size the changes, or add {need}porous media after a fine stage.",
-    )
+        class_, how, step = PLAN, _how(f), WATCH
+    return finding(f, "no_rated_media", class_, soon(f), how=how, step=step, heads=_heads(f), need=need)
 
 
 def plateau_above_ceiling(f: TankFacts) -> Finding | None:
@@ -248,14 +207,7 @@ def plateau_above_ceiling(f: TankFacts) -> Finding | None:
         says = f"Under the present routine nitrate {off} before each change, over its limit of {f.ceiling:g}" + (
             f"; it is there{when}." if ahead else "."
         )
-    return Finding(
-        PLAN,
-        reason,
-        step,
-        "levels off at tap + rise ÷ fraction changed, with the present routine (90 % range)",
-        soon(f),
-        says,
-    )
+    return finding(f, "plateau_above_ceiling", PLAN, soon(f), reason=reason, step=step, says=says)
 
 
 def rise_stepped_up(f: TankFacts) -> Finding | None:
@@ -263,16 +215,7 @@ def rise_stepped_up(f: TankFacts) -> Finding | None:
     if f.step_since is None or f.step_size is None or f.step_kit_batch is not None:
         return None
     size = with_unit(amount(7 * f.step_size), "mg/L a week")
-    return Finding(
-        PLAN,
-        f"nitrate rises faster by {size} since {day(f.step_since)}",
-        "Ask what changed: food, fish, filter; weigh the food",
-        f"step alarm over the last visits, threshold met twice; {HOUSE}, measured by simulation",
-        soon(f) - 0.25,
-        f"Since about {day(f.step_since)} nitrate rises faster by {size}{_heads(f)}.",
-        "Ask what changed about then: food, who feeds, fish, filter work. Weigh the food, check flow and pads, retest"
-        " next week.",
-    )
+    return finding(f, "rise_stepped_up", PLAN, soon(f) - 0.25, size=size, heads=_heads(f))
 
 
 def rise_seen(f: TankFacts) -> Finding | None:
@@ -285,14 +228,7 @@ def rise_seen(f: TankFacts) -> Finding | None:
         return None
     was = reading_range("nitrate", f.span_first_low, f.span_first_high).removesuffix(f"{NBSP}mg/L")
     now = reading_range("nitrate", f.span_last_low, f.span_last_high)
-    return Finding(
-        PLAN,
-        f"nitrate rose from {was} to {now} in {spell(f.span_days)}",
-        "Test nitrate at each visit; weigh the food, test the tap",
-        f"first and last range of the recent window do not touch; too few readings for a rate; {HOUSE}",
-        soon(f),
-        do="Test nitrate at each visit until the rise can be fitted; weigh a day's food; test the tap's nitrate.",
-    )
+    return finding(f, "rise_seen", PLAN, soon(f), was=was, now=now)
 
 
 def changes_missed(f: TankFacts) -> Finding | None:
@@ -303,32 +239,14 @@ def changes_missed(f: TankFacts) -> Finding | None:
     if f.tap is not None and f.level is not None and f.tap >= f.level:  # such a change would raise it
         return None
     rises = rise_words(f.recent_state, f.recent_rate, f.recent_low, f.recent_high)
-    now = change_now(f, "usual_change_share")
-    return Finding(
-        DUE,
-        said,
-        f"{now}; ask why changes were left out",
-        f"changes at {pct(100 * (1 - few))} of the last visits or fewer, at {pct(100 * few)} or more before; {HOUSE}",
-        -0.5,
-        f"Water was {said.removeprefix('water ')} them. Nitrate {rises} between changes.",
-        f"{now} at the next visit; ask why changes were left out, and plan for as many as before or size them anew.",
-    )
+    shown = {"missed": said, "of_water": said.removeprefix("water "), "now": change_now(f, "usual_change_share")}
+    return finding(f, "changes_missed", DUE, -0.5, **shown, rises=rises, most=100 * (1 - few), least=100 * few)
 
 
 def kit_shift(f: TankFacts) -> Finding | None:
     """Many tanks of one kit stepped together: one cause, and it is not their filters."""
-    if f.step_kit_batch is None or f.step_since is None:
-        return None
-    return Finding(
-        DUE,
-        f"tanks of kit {f.step_kit_batch} stepped together: doubt the kit",
-        "Retest three tanks with another kit before any change of plan",
-        "pooled scores of a common factor against a common step; house figure, measured by simulation",
-        -2.0,
-        f"Many tanks tested with kit {f.step_kit_batch} seem to step up together since about {day(f.step_since)}: look"
-        " at the kit or the way of testing first; this tank's own alarm is paused for it.",
-        "Retest three of these tanks with another kit, and one sample diluted by half, which should read half.",
-    )
+    told = f.step_kit_batch is not None and f.step_since is not None
+    return finding(f, "kit_shift", DUE, -2.0) if told else None
 
 
 def _records_of_the_week(f: TankFacts) -> list[str]:
@@ -367,14 +285,4 @@ def overload_recorded(f: TankFacts) -> Finding | None:
     if not records:
         return None
     now = "no media that works" if none_left else pct(f.working_load_pct)
-    return Finding(
-        PLAN,
-        f"{records[0]}: working bioload {pct(was)} → {now}",
-        "Undo it or plan for it; test nitrate, ammonia, nitrite weekly",
-        "working bioload as of today and a week before, with the records of the week between",
-        soon(f) - 1.0,
-        f"The working bioload went from {pct(was)} to {now} within a week: {listed(records)}. Nitrate will tell of it in"
-        " two to four weeks.",
-        "Ask whether the change is meant. Undo it, or see the plan; test nitrate, ammonia and nitrite at each visit until"
-        " it is within its rating again.",
-    )
+    return finding(f, "overload_recorded", PLAN, soon(f) - 1.0, records=records, now=now)

@@ -1,10 +1,9 @@
-"""Rules about what nobody knows. Silence is never green, and unknown is never 0."""
-
-from __future__ import annotations
+"""Rules about what nobody knows (silence is never green, unknown never 0), and about jobs whose day has come. A tap
+test is its supply's, told once for the round; what was never recorded is not late."""
 
 from pipeline.review.facts import Row, TankFacts
-from pipeline.review.finding import CANT, CP, DUE, HOUSE, Finding
-from pipeline.wording import aged, amount, days, listed, spell
+from pipeline.review.finding import CANT, DUE, Finding, finding
+from pipeline.wording import aged, amount, due_words, listed, spell
 from schemas.words import PARAMETER_TITLES
 
 NEVER = 10_000.0  # days: orders a tank that was never read before any that was
@@ -21,16 +20,8 @@ def no_usable_reading(f: TankFacts) -> Finding | None:
         reason = f"no usable nitrate reading for {spell(f.last_age)}"
         last = f" (the last one {aged(f.last_age)})"
     every = "" if f.visit_days is None else f" of {amount(f.visit_days, 0)} days"
-    return Finding(
-        CANT,
-        reason,
-        "Test nitrate, ammonia and nitrite at the next visit, first of all",
-        f"{intervals:g} visit intervals{every}; {HOUSE}",
-        -(NEVER if f.last_age is None else float(f.last_age)),
-        f"{reason[0].upper()}{reason[1:]}{last}: nobody can say how this tank is.",
-        "Test nitrate, ammonia and nitrite at the next visit before anything else is done; enter any paper sheets not yet"
-        " typed.",
-    )
+    harm = -(NEVER if f.last_age is None else float(f.last_age))
+    return finding(f, "no_usable_reading", CANT, harm, reason=reason, last=last, every=every)
 
 
 def _fresh(f: TankFacts) -> list[tuple[int | None, Row]]:
@@ -56,46 +47,23 @@ def held(f: TankFacts) -> Finding | None:
     more = f" and {len(items) - 1} more" if len(items) > 1 else ""
     since = "" if age is None else f", {aged(age)}"
     suggest = f": {row['suggestion']}?" if row["suggestion"] is not None else ""
-    return Finding(
-        CANT,
-        f"{what}{more}{since}",
-        f"Settle it under Held rows{suggest}",
-        f"an item held in the last {f.assumed['held_fresh_days']:g} days; {HOUSE}",
-        -float(age or 0),
-        f"In {row['file']} line {row['line']}, {what}{more}. {row['reason']}",
-        f"Settle it under Held rows{suggest or '.'} The rest of its row is used." if row["column"] is not None else "",
-    )
+    rest = "" if row["column"] is None else f"Settle it under Held rows{suggest or '.'} The rest of its row is used."
+    shown = {"row": row, "what": what, "more": more, "since": since, "suggest": suggest, "rest": rest}
+    return finding(f, "held", CANT, -float(age or 0), **shown)
 
 
 def kit_expired(f: TankFacts) -> Finding | None:
     """Readings on a kit past its date: they can raise an alarm, and make no tank steady."""
     if not f.last_expired or f.last_age is None:
         return None
-    kit = f"kit {f.last_kit}" if f.last_kit else "a kit"
-    return Finding(
-        DUE,
-        f"last nitrate was read with {kit}, past its date, {aged(f.last_age)}",
-        "Retest with a kit in date; until then it cannot be called steady",
-        f"a kit past its date, or open over twelve months; {CP}",
-        -3.0,
-        f"The last nitrate reading ({aged(f.last_age)}) was taken with {kit}, which was past its date that day.",
-        "Bring a kit that is in date and read both once, side by side.",
-    )
+    return finding(f, "kit_expired", DUE, -3.0, kit=f"kit {f.last_kit}" if f.last_kit else "a kit")
 
 
 def not_tested(f: TankFacts) -> Finding | None:
     """Ammonia or nitrite not tested for weeks: what has not been looked for is not called absent."""
     absent = [name for name in ("ammonia", "nitrite") if name not in f.water]
-    if not absent:
-        return None
     fresh = int(f.assumed["water_fresh_days"])
-    return Finding(
-        DUE,
-        f"{listed(absent)} not tested within {days(fresh)}",
-        f"Test {listed(absent)} at the next visit",
-        f"a result speaks for {fresh} days; {HOUSE}",
-        -1.0,
-    )
+    return finding(f, "not_tested", DUE, -1.0, absent=absent, fresh=fresh) if absent else None
 
 
 def _no_filter(f: TankFacts) -> bool:
@@ -109,27 +77,43 @@ def no_filter_recorded(f: TankFacts) -> Finding | None:
         return None
     bare = not f.filters
     what = "no filter recorded" if bare else f"what is in filter {listed(f.filters or ())} is not recorded"
-    return Finding(
-        DUE,
-        f"{what}: its bioload is not known",
-        "Write the filter and what is in it into the filter book",
-        "placements.csv and fills.csv; not recorded is not none",
-        -0.25,
-        do="At the next visit look which filter runs and what is in it, layer by layer; write it into the filter book.",
-    )
+    return finding(f, "no_filter_recorded", DUE, -0.25, what=what)
 
 
 def rating_not_known(f: TankFacts) -> Finding | None:
     """What is needed before a rating can be said: litres, a stage, a mass."""
     if f.plain_state not in (None, "can't say") or _no_filter(f):
         return None
-    needs = f.missing or "the tank's litres and its filter's media"
-    return Finding(
-        DUE,
-        f"rating not known: needs {needs}",
-        f"Find out at the visit: {needs}",
-        "net litres and dry mass of media; unknown is not 0",
-        -0.5,
-        f"Its full-cycle rating can't be said: it needs {needs}.",
-        f"Find out at the visit and write it in the book: {needs}.",
-    )
+    return finding(f, "rating_not_known", DUE, -0.5, needs=f.missing or "the tank's litres and its filter's media")
+
+
+def _come(f: TankFacts, *what: str) -> Finding | None:
+    """The latest of a tank's jobs of some kinds whose day has come, with the count of the others."""
+    rows = [row for row in f.records("due") if row["what"] in what and row["late_days"] >= 0]
+    if not rows:
+        return None
+    row = min(rows, key=lambda r: (-r["late_days"], r["about"] or ""))
+    more = f" (and {len(rows) - 1} more)" if len(rows) > 1 else ""
+    said = due_words(row["what"], row["about"], row["on"], row["late_days"])
+    says = "" if row["what"] == "promise" else f"{said[0].upper()}{said[1:]}{more}: {row['says']}."
+    return Finding(DUE, f"{said}{more}", row["do"], row["basis"], -float(row["late_days"]), says)
+
+
+def service_due(f: TankFacts) -> Finding | None:
+    return _come(f, "check")
+
+
+def carbon_due(f: TankFacts) -> Finding | None:
+    return _come(f, "carbon")
+
+
+def kit_due(f: TankFacts) -> Finding | None:
+    return _come(f, "kit", "tests left")
+
+
+def flow_test_due(f: TankFacts) -> Finding | None:
+    return _come(f, "flow test")
+
+
+def promise_due(f: TankFacts) -> Finding | None:
+    return _come(f, "promise")

@@ -1,12 +1,10 @@
 """Rules about the water: welfare before nitrate, always. Values are matched values, limits assumptions."""
 
-from __future__ import annotations
-
 from pipeline.calc.chemistry import free_ammonia_mg_l
 from pipeline.calc.water import SAMPLE
 from pipeline.review.facts import TankFacts
-from pipeline.review.finding import ACT, CP, DUE, HOUSE, WEEK, Finding
-from pipeline.wording import NBSP, aged, change_words, counted, day, reading, reading_range
+from pipeline.review.finding import ACT, DUE, WEEK, Finding, finding
+from pipeline.wording import NBSP, change_words, counted, reading
 
 # Order within the two urgent classes: what kills soonest comes first, smaller is nearer. The trap comes before all,
 # since its step forbids what the others would ask for.
@@ -47,33 +45,13 @@ def free_ammonia(f: TankFacts) -> Finding | None:
     read, limit = f.water.get("free_ammonia"), f.assumed["act_free_ammonia"]
     if read is None:
         return None
-    said, age = reading_range("free_ammonia", read.low, read.high), aged(read.age_days)
-    basis = f"calculated from ammonia, pH and temperature of one visit; limit {limit:g} mg/L, {CP}"
+    shown = {"read": read, "made_of": _calculated_from(f)}
     if read.matched > limit:
         now = change_now(f, "act_change_share")
-        return Finding(
-            ACT,
-            f"free ammonia {said}, {age}",
-            f"{now} today, no food, retest tomorrow",
-            basis,
-            nearer(FREE, read.matched / limit),
-            f"Free ammonia {said}, {age}, over the {limit:g} at which gills are harmed"
-            f" (calculated from {_calculated_from(f)}).",
-            f"{now} today with conditioned water of the same temperature, conditioner as its label says; no food; more"
-            " air; retest ammonia and nitrite tomorrow.",
-        )
+        return finding(f, "free_ammonia", ACT, nearer(FREE, read.matched / limit), now=now, **shown)
     if read.zero or not (read.high is None or read.high > limit):
         return None
-    return Finding(
-        WEEK,
-        f"free ammonia may be over {limit:g}: {said}, {age}",
-        "Retest ammonia and pH this week, with the finer kit if there is one",
-        basis,
-        FREE,
-        f"Free ammonia {said}, {age}: the kit cannot tell whether it is over {limit:g} (calculated from"
-        f" {_calculated_from(f)}).",
-        "Retest ammonia, pH and temperature this week; no extra food until then.",
-    )
+    return finding(f, "free_ammonia_unsure", WEEK, FREE, **shown)
 
 
 def nitrite_act(f: TankFacts) -> Finding | None:
@@ -81,34 +59,15 @@ def nitrite_act(f: TankFacts) -> Finding | None:
     read, limit = f.water.get("nitrite"), f.assumed["act_nitrite"]
     if read is None:
         return None
-    said, age = reading_range("nitrite", read.low, read.high), aged(read.age_days)
-    basis = f"nitrite from {limit:g} mg/L is acted on today; {CP}"
     if read.matched >= limit:
         # A new tank is expected to show nitrite; it still harms fish, so it is acted on, more gently.
         now = change_now(f, "act_change_share" if f.established else "usual_change_share")
-        value = reading("nitrite", read.matched)
         new = "" if f.established else " The tank is new, so its filter is still maturing."
-        return Finding(
-            ACT,
-            f"nitrite {value}, {age}",
-            f"{now} today, no food for two days, retest tomorrow",
-            basis,
-            nearer(NITRITE, read.matched / limit),
-            f"Nitrite {value} (read as {said}), {age}: fish cannot carry enough oxygen.{new}",
-            f"{now} today, no food for 48 hours, more air, retest daily until it is 0 twice.",
-        )
+        return finding(f, "nitrite_act", ACT, nearer(NITRITE, read.matched / limit), read=read, now=now, new=new)
     told = f.established and f.shows("nitrite")  # by the rule below, which asks for a retest too
     if read.zero or told or not (read.high is None or read.high >= limit):
         return None
-    return Finding(
-        WEEK,
-        f"nitrite may reach {limit:g}: {said}, {age}",
-        "Retest nitrite this week",
-        basis,
-        NITRITE,
-        f"Nitrite {said}, {age}: the kit cannot tell whether it reaches {limit:g}.",
-        "Retest nitrite this week; halve the food until then.",
-    )
+    return finding(f, "nitrite_act_unsure", WEEK, NITRITE, read=read)
 
 
 def nitrite(f: TankFacts) -> Finding | None:
@@ -116,17 +75,8 @@ def nitrite(f: TankFacts) -> Finding | None:
     read, limit = f.water.get("nitrite"), f.assumed["act_nitrite"]
     if read is None or not f.shows("nitrite") or read.matched >= limit or not f.established:
         return None
-    said, age, now = reading("nitrite", read.matched), aged(read.age_days), change_now(f, "usual_change_share")
-    return Finding(
-        WEEK,
-        f"nitrite {said} in an established tank, {age}",
-        f"{now}, halve the food, retest in two days",
-        f"nitrite from {f.assumed['trace_nitrite']:g} mg/L in a tank over {f.assumed['established_weeks']:g} weeks"
-        f" old; {CP}",
-        nearer(NITRITE, read.matched / limit),
-        f"Nitrite {said}, {age}; an established tank has none.",
-        f"{now}, halve the food, leave the media alone, retest in two days.",
-    )
+    now = change_now(f, "usual_change_share")
+    return finding(f, "nitrite", WEEK, nearer(NITRITE, read.matched / limit), read=read, now=now)
 
 
 def ammonia(f: TankFacts) -> Finding | None:
@@ -139,17 +89,8 @@ def ammonia(f: TankFacts) -> Finding | None:
     brought = most * f.last_fraction if most is not None and f.last_fraction is not None else 0.0
     if read.taken == "after" and read.matched <= brought:
         return None
-    said, age, now = reading("ammonia", read.matched), aged(read.age_days), change_now(f, "usual_change_share")
-    return Finding(
-        WEEK,
-        f"ammonia {said} in an established tank, {age}",
-        f"{now}, halve the food, look for a dead fish",
-        f"ammonia from {f.assumed['trace_ammonia']:g} mg/L in a tank over {f.assumed['established_weeks']:g} weeks"
-        f" old; {CP}",
-        nearer(AMMONIA, read.matched),
-        f"Ammonia {said}, {age}; an established tank has none.",
-        f"{now}, halve the food, count the fish, check the flow, retest in two days.",
-    )
+    now = change_now(f, "usual_change_share")
+    return finding(f, "ammonia", WEEK, nearer(AMMONIA, read.matched), read=read, now=now)
 
 
 def free_over(f: TankFacts, ammonia_mg_l: float) -> bool:
@@ -166,24 +107,14 @@ def free_over(f: TankFacts, ammonia_mg_l: float) -> bool:
 
 def tap_ammonia(f: TankFacts) -> Finding | None:
     """Ammonia in the tap that a change of it makes harmful in this tank. What harms none is told once, of the supply."""
-    ph, supply, tap, read_on = f.water.get("ph"), f.water_supply, f.tap_ammonia, f.tap_ammonia_day
-    if ph is None or supply is None or tap is None or read_on is None or tap < f.assumed["trace_ammonia"]:
+    ph, tap, read_on = f.water.get("ph"), f.tap_ammonia, f.tap_ammonia_day
+    if ph is None or f.water_supply is None or tap is None or read_on is None or tap < f.assumed["trace_ammonia"]:
         return None
     share = f.last_fraction if f.last_fraction is not None else f.assumed["usual_change_share"]
     if not free_over(f, tap * share):
         return None
-    return Finding(
-        WEEK,
-        f"tap {supply} brought ammonia: {reading('ammonia', tap)}, {aged((f.as_of - read_on).days)}",
-        "Change less at a time, treat the water for ammonia, retest next day",
-        f"a change brings the tap's ammonia times the share changed; {CP}",
-        AMMONIA,
-        f"The tap {supply} had {reading('ammonia', tap)} of ammonia on {day(read_on)}; a change of"
-        f" {change_words(share, None)} brings {reading('ammonia', tap * share)} of it, which is harmful at pH"
-        f" {reading('ph', ph.matched)}.",
-        "Use a conditioner that deals with ammonia, as its label says; change less at a time; retest the tank a day"
-        " after the change, when it should be 0; test the tap once more.",
-    )
+    age = (f.as_of - read_on).days
+    return finding(f, "tap_ammonia", WEEK, AMMONIA, age=age, share=share, brought=tap * share, ph=ph.matched)
 
 
 def new_tank(f: TankFacts) -> Finding | None:
@@ -191,18 +122,8 @@ def new_tank(f: TankFacts) -> Finding | None:
     if f.established or f.age_weeks is None:
         return None
     some = any(f.shows(name) for name in ("ammonia", "nitrite"))
-    told = "; ammonia or nitrite shows, as expected" if some else ""
-    age = counted(int(f.age_weeks), "week")
-    return Finding(
-        DUE,
-        f"new tank, {age} old{told}",
-        "Test ammonia and nitrite at each visit, add no fish",
-        f"established from {f.assumed['established_weeks']:g} weeks; {CP}",
-        -1.0,
-        f"The tank is {age} old and its filter is still maturing{told}.",
-        f"Test ammonia and nitrite at each visit; change {change_words(f.assumed['usual_change_share'], None)} when"
-        f" either reaches {f.assumed['act_nitrite']:g}{NBSP}mg/L; add no fish.",
-    )
+    shows = "; ammonia or nitrite shows, as expected" if some else ""
+    return finding(f, "new_tank", DUE, -1.0, age=counted(int(f.age_weeks), "week"), shows=shows)
 
 
 def ph_low(f: TankFacts) -> Finding | None:
@@ -210,30 +131,10 @@ def ph_low(f: TankFacts) -> Finding | None:
     read, limit = f.water.get("ph"), f.assumed["act_ph_below"]
     if read is None:
         return None
-    said, age, small = reading("ph", read.matched, down=True), aged(read.age_days), small_change(f)
-    basis = f"pH under {limit:g} is acted on today; {CP}"
     if read.matched < limit:
-        return Finding(
-            ACT,
-            f"pH {said}, {age}",
-            f"Test ammonia, then change {small} a day: no big change",
-            basis,
-            nearer(PH, limit - read.matched),
-            f"pH {said}, {age}: too acid, and the bacteria of the filter slow down.",
-            f"Test ammonia and KH first; then change {small} a day for a week. Raise KH slowly, at most 1{NBSP}dKH a"
-            " day: as pH rises, ammonia becomes harmful.",
-        )
-    if read.low >= limit:
-        return None
-    said = reading_range("ph", read.low, read.high)
-    return Finding(
-        WEEK,
-        f"pH may be under {limit:g}: read as {said}, {age}",
-        "Retest pH and KH this week",
-        basis,
-        PH,
-        f"pH {said}, {age}: the kit cannot tell whether it is under {limit:g}.",
-    )
+        ph = reading("ph", read.matched, down=True)
+        return finding(f, "ph_low", ACT, nearer(PH, limit - read.matched), read=read, ph=ph, small=small_change(f))
+    return None if read.low >= limit else finding(f, "ph_low_unsure", WEEK, PH, read=read)
 
 
 def ph_moved(f: TankFacts) -> Finding | None:
@@ -243,17 +144,7 @@ def ph_moved(f: TankFacts) -> Finding | None:
         return None
     # Rounded: 7.4 − 6.6 is 0.8 on the kit, whatever binary fractions make of it.
     move = round(abs(read.matched - read.before_matched), 6)
-    if move < limit:
-        return None
-    was, now, age = reading("ph", read.before_matched), reading("ph", read.matched), aged(read.age_days)
-    return Finding(
-        ACT,
-        f"pH moved from {was} to {now} in about a week, {age}",
-        "Retest pH, KH and ammonia; ask what was added",
-        f"a move of {limit:g} within 5 to 10 days; {HOUSE}",
-        nearer(PH, move),
-        do="Retest pH, KH, ammonia and temperature today with the other kit; ask what was added; correct slowly.",
-    )
+    return None if move < limit else finding(f, "ph_moved", ACT, nearer(PH, move), read=read)
 
 
 def kh_low(f: TankFacts) -> Finding | None:
@@ -263,9 +154,6 @@ def kh_low(f: TankFacts) -> Finding | None:
     if read is None or read.matched > week:
         return None
     falling = ph is not None and ph.before_matched is not None and ph.matched < ph.before_matched
-    said, age, basis = reading("kh", read.matched), aged(read.age_days), (
-        f"KH at or under {week:g} dKH; at or under {act:g} with pH falling: today; {CP}"
-    )  # fmt: skip
     acts, harm = read.matched <= act and falling, nearer(KH, week - read.matched)
     small, usual = small_change(f), change_words(f.assumed["usual_change_share"], f.net_l)
     if acts or f.trap:
@@ -275,11 +163,8 @@ def kh_low(f: TankFacts) -> Finding | None:
         step = f"Change {usual} weekly three times, test the tap's KH"
         do = f"Test the tap's KH. Change {usual} weekly, three times, then find the interval."
     if acts and ph is not None:
-        reason = f"KH {said} and pH falling, to {reading('ph', ph.matched)}, {age}"
-        return Finding(ACT, reason, step, basis, harm, f"KH {said}, {age}: pH is falling already; it can drop overnight.", do)  # fmt: skip
-    return Finding(
-        WEEK, f"KH {said}, {age}", step, basis, harm, f"KH {said}, {age}: little is left to hold the pH.", do
-    )
+        return finding(f, "kh_low_ph_falls", ACT, harm, read=read, ph=ph.matched, step=step, do=do)
+    return finding(f, "kh_low", WEEK, harm, read=read, step=step, do=do)
 
 
 def old_tank_trap(f: TankFacts) -> Finding | None:
@@ -287,21 +172,11 @@ def old_tank_trap(f: TankFacts) -> Finding | None:
     if not f.trap:
         return None
     ph, kh, nitrate = f.water["ph"], f.water["kh"], f.water["nitrate"]
-    small, said = small_change(f), reading_range("nitrate", nitrate.low, nitrate.high)
     values = f"pH {reading('ph', ph.matched, down=True)}, KH {reading('kh', kh.matched)}"
-    age = aged(max(ph.age_days, kh.age_days, nitrate.age_days))
+    age = max(ph.age_days, kh.age_days, nitrate.age_days)
     ammonia_read = f.water.get("ammonia")
-    return Finding(
-        ACT if ammonia_read is not None and ammonia_read.matched > 0 else WEEK,
-        f"old-tank trap: {values}, nitrate {said}, {age}",
-        f"No big change: {small} a day for a week, test ammonia first",
-        f"pH under {f.assumed['old_tank_ph']:g}, KH at or under {f.assumed['act_kh_at']:g}, nitrate over the limit;"
-        f" {HOUSE}",
-        TRAP,
-        f"{values} and nitrate {said}, {age}: acid has used up the buffer and the bacteria have slowed. A large change"
-        " would raise the pH quickly, and ammonia suddenly becomes harmful.",
-        f"Test ammonia first. Change {small} a day for seven to ten days. No new fish, halve the food.",
-    )
+    class_ = ACT if ammonia_read is not None and ammonia_read.matched > 0 else WEEK
+    return finding(f, "old_tank_trap", class_, TRAP, values=values, nitrate=nitrate, age=age, small=small_change(f))
 
 
 def temperature_off(f: TankFacts) -> Finding | None:
@@ -309,23 +184,8 @@ def temperature_off(f: TankFacts) -> Finding | None:
     read, limit = f.water.get("temperature"), f.assumed["act_temperature_off_c"]
     if read is None or f.set_c is None or round(abs(read.matched - f.set_c), 6) < limit:
         return None
-    off, age = read.matched - f.set_c, aged(read.age_days)
-    now, want = reading("temperature", read.matched), reading("temperature", f.set_c)
-    if off < 0:
-        step = f"Check the heater; warm by no more than 1{NBSP}°C an hour"
-        do = f"Check the heater and its plug; warm by at most 1{NBSP}°C an hour; retest nitrite in two days."
-    else:
-        step = "Check heater, sun and room; cool slowly, more air"
-        do = "Unplug the heater if it sticks; shade, more air; cool slowly; retest tomorrow."
-    return Finding(
-        ACT,
-        f"water at {now}, set to {want}, {age}",
-        step,
-        f"{limit:g} °C from the set temperature; {CP}",
-        nearer(TEMPERATURE, abs(off)),
-        f"The water was {now}, {age}, and is set to {want}.",
-        do,
-    )
+    off = read.matched - f.set_c
+    return finding(f, "too_cold" if off < 0 else "too_warm", ACT, nearer(TEMPERATURE, abs(off)), read=read)
 
 
 WATER_RULES = (free_ammonia, nitrite_act, nitrite, ammonia, ph_low, ph_moved, kh_low, old_tank_trap, temperature_off)  # fmt: skip

@@ -1,7 +1,5 @@
 """The review as JSON, key for key as the commands promise, and the words that pages and the printed review share."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 from collections.abc import Iterable, Mapping
@@ -12,6 +10,7 @@ import polars as pl
 from pipeline import wording
 from pipeline.assumptions import Assumptions
 from pipeline.calc.chemistry import nitrate_from_feed
+from pipeline.calc.layers import in_force
 from pipeline.review.causes import of_tank
 from pipeline.review.facts import USABLE
 from pipeline.week import Week
@@ -65,11 +64,8 @@ CANT = "can't say"
 
 
 def _rating(row: Row, layers: list[Row]) -> Row:
-    told = _pick(row, RATING)
-    told["plain_state"] = told["plain_state"] or CANT
-    told["working_state"] = told["working_state"] or CANT
-    told["factors"] = [_pick(layer, FACTORS) for layer in layers]
-    return told
+    states = {name: row.get(name) or CANT for name in ("plain_state", "working_state")}
+    return {**_pick(row, RATING), **states, "factors": [_pick(layer, FACTORS) for layer in layers]}
 
 
 def _window(rows: list[Row], name: str) -> Row:
@@ -80,26 +76,20 @@ def _window(rows: list[Row], name: str) -> Row:
 
 
 def _nitrate(fits: list[Row], outlook: Row, step: Row | None, suspects: list[Row], horizon: int) -> Row:
-    plateau = outlook.get("plateau")
-    if plateau is not None:
-        state = "ok"
-    elif outlook.get("weeks_to_ceiling") is not None:
+    state = "ok" if outlook.get("plateau") is not None else "not known"
+    if state != "ok" and outlook.get("weeks_to_ceiling") is not None:
         state = "no changes: it does not level off"
-    else:
-        state = "not known"
     return {
         "recent": _window(fits, "recent"),
         "baseline": _window(fits, "baseline"),
         "trend": outlook.get("trend") or "not clear",
         "plateau": {
-            "value": _plain(plateau),
+            "value": _plain(outlook.get("plateau")),
             "low": _plain(outlook.get("plateau_low")),
             "high": _plain(outlook.get("plateau_high")),
             "state": state,
         },
-        "ceiling": _plain(outlook.get("ceiling")),
-        "weeks_to_ceiling": _plain(outlook.get("weeks_to_ceiling")),
-        "over_ceiling_probability": _plain(outlook.get("over_ceiling_probability")),
+        **_pick(outlook, ("ceiling", "weeks_to_ceiling", "over_ceiling_probability")),
         "horizon_days": horizon,
         "step": None if step is None else _pick(step, ("since", "size", "z", "kit_batch")),
         "by_hand": {"per_week": _plain(outlook.get("hand_per_week")), "intervals": outlook.get("hand_intervals") or 0},
@@ -116,14 +106,8 @@ def _water(rows: list[Row]) -> Row:
     read = {row["parameter"]: row for row in rows}
     for name in ("free_ammonia", "ammonia", "nitrite", "nitrate", "ph", "kh", "temperature"):
         row = read.get(name, {})
-        told[name] = {
-            "low": _plain(row.get("low")),
-            "high": _plain(row.get("high")),
-            "matched": _plain(row.get("matched")),
-            "date": _plain(row.get("day")),
-            "age_days": row.get("age_days"),
-            "state": "read" if row else NOT_READ,
-        }
+        dated = {"date": _plain(row.get("day")), "age_days": row.get("age_days"), "state": "read" if row else NOT_READ}
+        told[name] = {**_pick(row, ("low", "high", "matched")), **dated}
     return told
 
 
@@ -258,10 +242,11 @@ def last_words(week: Week, tank: str, water: list[Row], last: Mapping[str, dt.da
 
 def loose_filters(week: Week) -> list[str]:
     """Filters on no tank on the day."""
-    on = week.table("placement").filter(
-        (pl.col("from") <= week.as_of) & (pl.col("to").is_null() | (pl.col("to") >= week.as_of))
-    )
-    return week.table("filter").join(on, on="filter", how="anti")["filter"].sort().to_list()
+    return week.table("filter").join(_placed(week), on="filter", how="anti")["filter"].sort().to_list()
+
+
+def _placed(week: Week) -> pl.DataFrame:
+    return week.table("placement").with_columns(pl.lit(week.as_of).alias("day")).filter(in_force("day"))
 
 
 def late_supplies(week: Week) -> list[str]:
@@ -321,9 +306,7 @@ def notices(week: Week) -> list[str]:
 def never_recorded(week: Week) -> str:
     """One suggestion for what was never written down yet and what it would add, most useful first; blank for nothing."""
     runs = week.table("tank").filter(pl.col("closed").is_null() | (pl.col("closed") >= week.as_of))
-    on = week.table("placement").filter(
-        (pl.col("from") <= week.as_of) & (pl.col("to").is_null() | (pl.col("to") >= week.as_of))
-    )
+    on = _placed(week)
     serviced = week.table("service").drop_nulls("filter")["filter"]
     filters = set(on["filter"])
     never = len(filters - set(serviced))
@@ -335,20 +318,19 @@ def never_recorded(week: Week) -> str:
     timed = set(week.table("service").filter(pl.any_horizontal(pl.col("flow_before", "flow_after") > 0))["filter"])
     timed_tanks = set(week.table("reading").filter(pl.col("parameter") == "flow_l_h")["tank"])
     untimed = set(on.filter(~pl.col("tank").is_in(list(timed_tanks)))["filter"]) - timed
-    parts = []
-    if dry:
-        parts.append(f"the litres of {counted(dry, 'tank')} (tanks.csv: how much a water change is)")
-    if bare:
-        parts.append(f"the filter of {counted(bare, 'tank')} and what is in it (filter book: the bioload)")
-    if supplies or (not tested and runs.height):
-        tap = f"the tap {listed(sorted(supplies))}" if supplies else "the tap water"
-        parts.append(f"a test of {tap} (tap.csv: how far changes can bring nitrate down)")
-    if unfed:
-        parts.append(f"the food of {counted(unfed, 'tank')} (feeding.csv: what nitrate it makes)")
-    if never:
-        parts.append(f"a service of {counted(never, 'filter')}")
-    if untimed:
-        parts.append(f"a timed flow of {counted(len(untimed), 'filter')}")
+    tap = f"the tap {listed(sorted(supplies))}" if supplies else "the tap water"
+    wanted = (
+        (dry, f"the litres of {counted(dry, 'tank')} (tanks.csv: how much a water change is)"),
+        (bare, f"the filter of {counted(bare, 'tank')} and what is in it (filter book: the bioload)"),
+        (
+            supplies or (not tested and runs.height),
+            f"a test of {tap} (tap.csv: how far changes can bring nitrate down)",
+        ),
+        (unfed, f"the food of {counted(unfed, 'tank')} (feeding.csv: what nitrate it makes)"),
+        (never, f"a service of {counted(never, 'filter')}"),
+        (untimed, f"a timed flow of {counted(len(untimed), 'filter')}"),
+    )
+    parts = [said for missing, said in wanted if missing]
     if not parts:
         return ""
     told = parts[0] if len(parts) == 1 else f"{parts[0]}; then {listed(parts[1:])}"

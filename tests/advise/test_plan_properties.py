@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.advise.plan import plan, plans, possible_changes, what_if
+from pipeline.advise.plan import plan, plans
+from tests.advise.one_change import possible_changes, what_if
 from tests.rounds import FIGURES, Layer, Rounds
 
 ROOMS: list[dict[str, Any]] = [

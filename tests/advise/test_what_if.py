@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.advise import plan as plans
 from pipeline.advise.what_if import Asked, Settings, Start, answer, rise_of, sized_by_outlook, start
 from pipeline.advise.what_if_start import FIRST
 from pipeline.problems import Problem
 from schemas import conform
+from tests.advise.one_change import what_if
 from tests.advise.test_plan import tap
 from tests.rounds import AS_OF, Rounds
 
@@ -105,7 +105,7 @@ def test_food_gives_the_loads_that_the_plan_gives(share: float) -> None:
     week = shaken().week(prices=PRICES)
     at = start(week, "T1")
     then = asked(at, feed_g_day=share).then
-    other = plans.what_if(week, "T1", [], feed_share=share)
+    other = what_if(week, "T1", [], feed_share=share)
     assert then.mature_pct == pytest.approx(other["working_mature_pct"], abs=0.11)
     assert (None if then.within_on is None else then.within_on.isoformat()) == other["effective_on"]
     assert [load for _, load in then.interim] == pytest.approx(

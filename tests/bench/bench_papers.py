@@ -14,8 +14,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.papers.report_html import report_html
-from pipeline.papers.site_report import charts, report_pdf, site_report
+from pipeline.papers.site_report import charts, report_html, report_pdf, site_report
 from pipeline.papers.visit_sheets import visit_sheet
 from pipeline.papers.week_pdf import week_pdf
 from pipeline.week import Week

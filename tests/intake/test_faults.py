@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from pipeline.assumptions import with_overrides
+from pipeline.intake import grammar
 from pipeline.intake.check import check
 from pipeline.intake.files import find_files
 from pipeline.intake.round_file import read_round
@@ -141,3 +142,10 @@ def test_the_table_quotes_its_files(case: Case) -> None:
             continue
     if case.column is not None and case.line:
         assert case.typed in lines[case.line - 1].replace('""', '"')
+
+
+def test_every_sentence_of_the_table_is_said_somewhere() -> None:
+    code = "".join(path.read_text() for path in Path(grammar.__file__).parent.glob("*.py"))
+    for case, says in grammar.faults().items():
+        assert f'"{case}"' in code, case
+        assert says.endswith((".", "?", "!")), case

@@ -10,8 +10,8 @@ import pytest
 
 from pipeline.assumptions import built_in
 from pipeline.papers import plain_words
-from pipeline.papers.readability import grade
 from schemas.words import CAUSES, CLASSES, EVENTS, JOBS
+from tests.readability import grade
 
 FIGURES = built_in()
 
@@ -38,12 +38,12 @@ def test_no_words_of_the_laboratory(where: str, text: str) -> None:
 @pytest.mark.parametrize(("where", "text"), [(w, t) for w, t in ALL if w.endswith("found") or ".cause." in w])
 def test_each_sentence_is_easy(where: str, text: str) -> None:
     # One sentence scatters more than a page, so it may reach a grade higher than the page may.
-    assert grade(text, FIGURES) <= FIGURES["plain_grade"] + 1, where
+    assert grade(text) <= FIGURES["plain_grade"] + 1, where
 
 
 def test_all_of_them_together_are_easy() -> None:
     every = " ".join(f"{text.rstrip('.')}." for where, text in ALL if not where.startswith((".state", ".received")))
-    assert grade(every, FIGURES) <= FIGURES["plain_grade"] - 2
+    assert grade(every) <= FIGURES["plain_grade"] - 2
 
 
 def test_every_class_cause_job_and_event_has_words() -> None:

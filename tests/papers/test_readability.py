@@ -6,10 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.assumptions import built_in
-from pipeline.papers.readability import counts, grade, syllables
+from tests.readability import counts, grade, syllables
 
-FIGURES = built_in()
 # Counted by ear, in the words these papers use.
 COUNTED = {
     1: "fish tank change tap food changed looked cleaned filled one safe week weeks smells gasp done tests sure lights"
@@ -31,7 +29,7 @@ def test_the_grade_by_hand() -> None:
     # 2 sentences, 9 words; the 1 fish 1 look 1 well 1; we 1 changed 1 part 1 of 1 it 1: 9 syllables.
     assert counts("The fish look well. We changed part of it.") == (2, 9, 9)
     by_hand = 0.39 * 9 / 2 + 11.8 * 9 / 9 - 15.59
-    assert grade("The fish look well. We changed part of it.", FIGURES) == pytest.approx(by_hand)
+    assert grade("The fish look well. We changed part of it.") == pytest.approx(by_hand)
 
 
 def test_a_hard_text_is_graded_harder_than_a_plain_one() -> None:
@@ -39,8 +37,8 @@ def test_a_hard_text_is_graded_harder_than_a_plain_one() -> None:
     hard = (
         "Denitrification capacity is presumably insufficient, consequently bioaccumulation of nitrogenous metabolites"
     )
-    assert grade(plain, FIGURES) < 3
-    assert grade(hard, FIGURES) > 18
+    assert grade(plain) < 3
+    assert grade(hard) > 18
 
 
 def test_a_colon_is_no_end_of_sentence() -> None:
@@ -48,7 +46,7 @@ def test_a_colon_is_no_end_of_sentence() -> None:
 
 
 def test_nothing_to_read_is_grade_nought() -> None:
-    assert grade("… – .", FIGURES) == 0.0
+    assert grade("… – .") == 0.0
 
 
 @given(st.text(alphabet="abc dé.!?–0123'’\n", max_size=80))
@@ -56,4 +54,4 @@ def test_any_text_has_a_grade(text: str) -> None:
     sentences, words, spoken = counts(text)
     assert spoken >= words >= 0
     assert sentences >= 0
-    assert grade(text, FIGURES) == grade(text, FIGURES)  # never NaN
+    assert grade(text) == grade(text)  # never NaN

@@ -12,14 +12,13 @@ import polars as pl
 import pytest
 
 from pipeline.papers.plain_words import Suggestion
-from pipeline.papers.readability import grade
 from pipeline.papers.reply import reply_data
-from pipeline.papers.report_html import report_html
-from pipeline.papers.site_report import Sheet, SiteReport, charts, report_pdf, report_pictures, site_report
+from pipeline.papers.site_report import Sheet, SiteReport, charts, report_html, report_pdf, report_pictures, site_report
 from pipeline.problems import Problem
 from pipeline.week import Week
 from schemas import Tables, conform
 from schemas.words import CLASSES
+from tests.readability import grade
 
 FROM, TO = dt.date(2026, 5, 1), dt.date(2026, 5, 31)
 Pages = Callable[[bytes], list[str]]
@@ -136,14 +135,14 @@ def test_each_class_has_its_page_easy_to_read(make_week: Make, class_: str, pdf_
     state = {"steady": "Good", "due": "Good", "plan": "Being watched", "can't say": "Not checked lately"}
     assert [sheet.state for sheet in report.sheets] == [state.get(class_, "Needs work")] * 2
     for sheet in report.sheets:
-        assert grade(body_of(sheet), week.assumed) <= week.assumed["plain_grade"]
+        assert grade(body_of(sheet)) <= week.assumed["plain_grade"]
     assert len(pdf_pages(report_pdf(report))) == 3
 
 
 def test_the_pages_of_the_made_up_week_are_easy_to_read(week: Week) -> None:
     for site in ("orchard", "quay"):
         for sheet in of(week, site).sheets:
-            assert grade(body_of(sheet), week.assumed) <= week.assumed["plain_grade"]
+            assert grade(body_of(sheet)) <= week.assumed["plain_grade"]
 
 
 def _hostile_notes(tables: Tables) -> None:
@@ -356,7 +355,7 @@ def test_one_cover_for_all_tanks_of_a_site(make_week: Make, pdf_pages: Pages) ->
         assert "Hollis" not in out
     assert sum(page.count("Visited by") for page in pages) == html.count("Visited by") == 1
     lines = [*cover.visits, *cover.incidents, *cover.electrical, *cover.products, cover.summary]
-    assert grade(" ".join(lines), make_week().assumed) <= make_week().assumed["plain_grade"]
+    assert grade(" ".join(lines)) <= make_week().assumed["plain_grade"]
 
 
 def test_a_cover_of_nothing_says_what_is_not_recorded(make_week: Make) -> None:

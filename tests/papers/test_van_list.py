@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.papers.van_list import list_data, van_list
-from pipeline.papers.van_sums import MediaJob, load_of, with_spare
+from pipeline.papers.van_list import MediaJob, list_data, load_of, van_list, with_spare
 from pipeline.week import Week
 from schemas import Tables
 

@@ -165,7 +165,7 @@ def test_ro_is_carried_again(make_week: Make) -> None:
 def test_a_tank_over_its_limit_is_brought_down_as_the_plan_says(make_week: Make) -> None:
     """One answer: the sheet's first line is the plan's, whatever is usual here."""
     week = make_week(lambda t: t.update(nitrate_outlook=t["nitrate_outlook"].with_columns(level=pl.lit(60.0))))
-    planned = changes.water_change(changes.facts(week, "T01"), week.assumed)
+    planned = changes.water_change(changes.facts_of(week, ["T01"])["T01"], week.assumed)
     change = water_today.change(week, "T01", week.as_of)
     assert planned["way_down"] is not None
     assert change.fraction == planned["way_down"]["fraction"] > 0.2

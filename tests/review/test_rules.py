@@ -13,7 +13,7 @@ from pipeline.review.causes import TABLE, diagnosis
 from pipeline.review.evidence import EVIDENCE
 from pipeline.review.explained import OF_DOUBT
 from pipeline.review.facts import gather
-from pipeline.review.finding import MATCH, POWER, cautioned, found
+from pipeline.review.finding import MATCH, POWER, Finding, cautioned, filled, found, sentences
 from pipeline.review.rules import RULES
 from pipeline.week import Round
 from pipeline.wording import NotKnown, amount, change_words, levels_off, reading, reading_range, rise_words, span
@@ -33,6 +33,13 @@ def test_every_rule_has_its_row_its_causes_and_plain_words() -> None:
         assert f".{rule.__name__}," in tables, f"{module}.{rule.__name__} has no truth table"
     assert set(diagnosis()["rule"]) == set(NAMES)
     assert set(NAMES) <= set(plain_words.words()["rule"])
+
+
+def test_every_case_that_a_rule_names_has_its_sentences_and_no_other() -> None:
+    rules = "".join(path.read_text() for path in ROOM.glob("rules_*.py"))
+    for case, parts in sentences().items():
+        assert f'"{case}"' in rules, case
+        assert {"reason", "step", "basis"} <= set(parts) <= {*Finding._fields}, case
 
 
 def test_every_cause_has_its_check_and_words_and_those_with_evidence_are_of_this_list() -> None:
@@ -146,6 +153,13 @@ def test_gather_makes_nan_and_infinity_none_and_joins_each_fact() -> None:
     assert (f.last_age, f.last_matched, f.visit_days, f.established) == (0, 20.0, 7.0, True)
     assert f.was_filters == []
     assert not f.climbing
+
+
+def test_what_is_not_known_fills_no_place_of_a_sentence() -> None:
+    assert filled("{n:whole} and {n}", n=3.0) == "3 and 3.0"
+    for place in ("{n}", "{n:whole}", "{n:nitrate}"):
+        with pytest.raises(NotKnown):
+            filled(place, n=None)
 
 
 def test_every_parameter_has_its_precision_and_unit() -> None:

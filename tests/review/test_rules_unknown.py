@@ -6,7 +6,6 @@ from typing import Any
 
 import pytest
 
-from pipeline.review import rules_duties as duties
 from pipeline.review import rules_unknown as r
 from tests.review.tanks import ago, holds, read, row, tank
 
@@ -112,15 +111,15 @@ def due(what: str, late: int, about: str = "F1") -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("rule", "what", "late", "said"),
     [
-        (duties.service_due, "check", 46, "service of filter F1 overdue by 46 days"),
-        (duties.service_due, "check", 1, "service of filter F1 overdue by 1 day |"),
-        (duties.service_due, "check", 0, "service of filter F1 due today"),
-        (duties.carbon_due, "carbon", 35, "carbon in F1 overdue by 35 days"),
-        (duties.kit_due, "kit", 32, "kit F1 expired 32 days ago"),
-        (duties.kit_due, "kit", 0, "kit F1 expires today"),
-        (duties.kit_due, "tests left", 0, "kit F1 is nearly used up"),
-        (duties.flow_test_due, "flow test", 12, "flow test of filter F1 overdue by 12 days"),
-        (duties.promise_due, "promise", 6, "promised for 26 May: F1"),
+        (r.service_due, "check", 46, "service of filter F1 overdue by 46 days"),
+        (r.service_due, "check", 1, "service of filter F1 overdue by 1 day |"),
+        (r.service_due, "check", 0, "service of filter F1 due today"),
+        (r.carbon_due, "carbon", 35, "carbon in F1 overdue by 35 days"),
+        (r.kit_due, "kit", 32, "kit F1 expired 32 days ago"),
+        (r.kit_due, "kit", 0, "kit F1 expires today"),
+        (r.kit_due, "tests left", 0, "kit F1 is nearly used up"),
+        (r.flow_test_due, "flow test", 12, "flow test of filter F1 overdue by 12 days"),
+        (r.promise_due, "promise", 6, "promised for 26 May: F1"),
     ],
 )
 def test_a_job_whose_day_has_come(rule: Any, what: str, late: int, said: str) -> None:
@@ -132,11 +131,11 @@ def test_a_job_whose_day_has_come(rule: Any, what: str, late: int, said: str) ->
 
 def test_the_latest_job_speaks_and_the_others_are_counted() -> None:
     jobs = {"due": [due("check", 3, "A"), due("check", 9, "B"), due("check", -4, "C")]}
-    holds(duties.service_due, tank(jobs), DUE, "service of filter B overdue by 9 days (and 1 more)")
-    assert duties.service_due(tank(jobs)).harm == -9.0  # type: ignore[union-attr]
+    holds(r.service_due, tank(jobs), DUE, "service of filter B overdue by 9 days (and 1 more)")
+    assert r.service_due(tank(jobs)).harm == -9.0  # type: ignore[union-attr]
 
 
 def test_a_tap_test_is_its_supplys_and_not_told_in_a_tank() -> None:
     facts = tank({"due": [due("tap test", 40)]})
-    for rule in (duties.service_due, duties.carbon_due, duties.kit_due, duties.flow_test_due, duties.promise_due):
+    for rule in (r.service_due, r.carbon_due, r.kit_due, r.flow_test_due, r.promise_due):
         holds(rule, facts, None)

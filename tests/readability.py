@@ -1,9 +1,6 @@
 """How hard a text is to read: the Flesch–Kincaid grade level."""
 
-from __future__ import annotations
-
 import re
-from collections.abc import Mapping
 
 _WORD = re.compile(r"[A-Za-z]+(?:['’][A-Za-z]+)*")
 _NUMBER = re.compile(r"\d+")
@@ -33,7 +30,7 @@ def counts(text: str) -> tuple[int, int, int]:
     return sentences, len(words) + len(numbers), spoken
 
 
-def grade(text: str, assumed: Mapping[str, float]) -> float:
+def grade(text: str) -> float:
     """Flesch–Kincaid grade level [US school years]; 0 words give 0.
 
     grade = 0.39 · words/sentences + 11.8 · syllables/words − 15.59. Fitted to technical training texts read by
@@ -43,8 +40,4 @@ def grade(text: str, assumed: Mapping[str, float]) -> float:
     sentences, words, spoken = counts(text)
     if not words:
         return 0.0
-    return (
-        assumed["grade_per_sentence_word"] * words / max(1, sentences)
-        + assumed["grade_per_syllable"] * spoken / words
-        + assumed["grade_offset"]
-    )
+    return 0.39 * words / max(1, sentences) + 11.8 * spoken / words - 15.59
