@@ -184,7 +184,7 @@ def page() -> None:
         look.say("The filter book is empty: no filter and no model is written down yet.")
         look.html(
             "<p>Fill in filter_models.csv, compartments.csv and media.csv for the models, then filters.csv, placements.csv"
-            " and fills.csv for the filters in use, and run “tankround load”.</p>"
+            " and fills.csv for the filters in use, and run <code>tankround load</code>.</p>"
         )
         look.foot(week)
         return
