@@ -26,7 +26,12 @@ def _keep(week: Week, made: from_sheet.Made) -> None:
     """What it would become; the button that keeps it."""
     folder = trial.with_columns(desk.folder_now(), made.columns)
     folder = replace(folder, round=replace(folder.round, date_order=made.date_order))
-    told = trial.files(folder, week.table("held"), {name: text.encode() for name, text in made.files.items()})
+    new = {}
+    for name, text in made.files.items():  # beside what is there already under the same name
+        kind, inside, own = name.rpartition("/")
+        free = f"{kind}/{logbook.free_name(week.folder, kind, own)}" if inside else f"new.csv, sheet {own[:-4]}"
+        new[free] = text.encode()
+    told = trial.files(folder, week.table("held"), new)
     named = {row["tank"]: row["name"] or row["tank"] for row in csv.DictReader(io.StringIO(made.files["tanks.csv"]))}
     desk.account(week, told, titles=named)
     waits = f"; {counted(len(told.held), 'item')} will wait under Held rows" if told.held else ""

@@ -127,7 +127,7 @@ def all_filters(week: Week, tanks: dict[str, str]) -> None:
     rows = book_desk.filters_table(week, tanks)
     look.section("All filters", f"{rows.height}; a click on a heading sorts, a click on a row opens its page")
     chosen = st.dataframe(
-        rows, hide_index=True, on_select="rerun", selection_mode="single-row", key="all_filters",
+        rows, hide_index=True, placeholder="–", on_select="rerun", selection_mode="single-row", key="all_filters",
         height=min(38 + 35 * rows.height, 620), column_config=book_desk.FILTER_COLUMNS,
     )  # fmt: skip
     if chosen.selection.rows:

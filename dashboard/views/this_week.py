@@ -8,6 +8,7 @@ from html import escape
 from typing import Any
 
 import polars as pl
+import polars.selectors as cs
 import streamlit as st
 
 from dashboard import cells, data, first_tank, look, marks
@@ -191,6 +192,33 @@ def chosen(week: Week, review: pl.DataFrame, places: Sequence[Any]) -> pl.DataFr
     return review
 
 
+def as_columns(week: Week, review: pl.DataFrame) -> pl.DataFrame:
+    """The round in columns that sort: names and numbers; what is not known is blank."""
+    fit = week.now("nitrate_fit").filter((pl.col("window") == "recent") & (pl.col("state") != "too few"))
+    water = week.now("water").filter(pl.col("parameter") == "nitrate")
+    tanks = week.table("tank").select("tank", "name", "site")
+    sites = week.table("site").select("site", pl.coalesce("name", "site").alias("Site"))
+    parts = (
+        (tanks.join(sites, on="site", how="left"), {"name": "name", "Site": "Site"}),
+        (water, {"low": "Nitrate from", "high": "Nitrate to", "age_days": "Days old"}),
+        (fit.with_columns(pl.col("rate", "low", "high") * 7),
+         {"rate": "Rise a week", "low": "Rise from", "high": "Rise to"}),
+        (week.now("nitrate_outlook"), {"plateau": "Levels off near", "ceiling": "Limit"}),
+        (week.now("capacity"), {"plain_load_pct": "Bioload, plain %", "working_load_pct": "Bioload, working %"}),
+    )  # fmt: skip
+    rows = review.select("tank", pl.col("rank").alias("Rank"), pl.col("class").alias("Class"),
+                         pl.col("reason").alias("Why"), pl.col("step").alias("Next step"),
+                         pl.col("was_class").fill_null("").alias("Class a week ago"),
+                         pl.col("changed").fill_null("").alias("Changed"))  # fmt: skip
+    for frame, names in parts:
+        rows = rows.join(frame.select("tank", *(pl.col(c).alias(n) for c, n in names.items())), on="tank", how="left")
+    told_first = ["Rank", "Class", "Tank", "Site", "Why", "Next step"]
+    named = rows.with_columns(
+        pl.coalesce("name", "tank").alias("Tank"), pl.col("Site").fill_null(""), cs.float().round(1)
+    )
+    return named.select(*told_first, pl.exclude(*told_first, "tank", "name"))
+
+
 def page() -> None:
     week = data.week()
     left, *places = st.columns([6, 1.6, 1.3, 1.5])
@@ -201,11 +229,12 @@ def page() -> None:
     review = chosen(week, week.now("review").sort("rank"), places)
     shown = review.head(look.shown("week_most", PART))
     moved = review.filter(pl.col("was_class").is_not_null() & (pl.col("was_class") != pl.col("class"))).height
-    tell = [look.as_of_line(week), f"{counted(moved, 'tank has', 'tanks have')} changed class since last week."]
+    changed = counted(moved, "tank has", "tanks have") if moved else "No tank has"
+    tell = [look.as_of_line(week), f"{changed} changed class since last week."]
     held = week.table("held").height
     above = [f'<a href="held_rows" target="_self">{counted(held, "item")} on hold</a>.'] if held else []
     once = [*map(sentence, told.late_supplies(week)), *told.tap_ammonia(week)]
-    above += [escape(text if text.endswith(".") else f"{text}.") for text in once]
+    above += [escape(text if text.endswith(".") else f"{text}.") for text in [*once, told.never_recorded(week)] if text]
     look.html(
         f'<p class="counts">{counts_html(week, review, set(shown["class"]))}</p>'
         f'<p class="small">{escape(" ".join(tell if review.height else tell[:1]))} {" ".join(above)}</p>'
@@ -222,19 +251,7 @@ def page() -> None:
     if rest := [text for text in rest if text not in once]:
         look.html("".join(f'<p class="small">{escape(text)}</p>' for text in rest))
     with st.expander("The same as a table"):
-        titles = data.tank_titles(week)
-        st.dataframe(
-            review.select(
-                pl.col("rank").alias("Rank"),
-                pl.col("class").alias("Class"),
-                pl.col("tank").replace_strict(titles, default=pl.col("tank")).alias("Tank"),
-                pl.col("reason").alias("Why"),
-                pl.col("step").alias("Next step"),
-                pl.col("was_class").fill_null("").alias("Class a week ago"),
-                pl.col("changed").fill_null("").alias("Changed"),
-            ),
-            hide_index=True,
-        )
+        st.dataframe(as_columns(week, review), hide_index=True, placeholder="–")
     look.open_on_click("this_week", review["tank"])
     look.foot(week)
 
