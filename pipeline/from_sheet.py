@@ -7,10 +7,11 @@ import io
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 from pipeline.assumptions import built_in
-from pipeline.intake.dates import NUMERIC, evidence
+from pipeline.intake.dates import evidence, numeric
 from pipeline.intake.files import BOOK, TABLES, family_of, own_name
 from pipeline.intake.guess import OF_TANKS, Guess, guess, known_names
 from pipeline.intake.headers import FAMILY, fold, names_of, read_header
@@ -66,6 +67,30 @@ def _as_share(text: str) -> str:
     return f"{float(text) * 100:.6g}%" if re.fullmatch(r"0?\.\d+|1", text) else text
 
 
+def _fill_down(found: _Found, path: str, cells: dict[str, list[str]], meant: Mapping[str, str]) -> None:
+    """Of visits: sites and tanks that are written once, above their rows, stand in each of these; rows without a date,
+    as of units and sums, are left out. Both are told."""
+    bare = {n for n, text in enumerate(cells[meant["date"]]) if not text.strip()}
+    lost = [n for n in bare if any(column[n].strip() for column in cells.values())]
+    if lost:
+        found.left.append(f"Not used: {counted(len(lost), 'row')} of {path} without a date.")
+    for column in cells.values():
+        column[:] = [text for n, text in enumerate(column) if n not in bare]
+    group: list[str] = []
+    for name in ("site", "tank"):
+        own = cells.get(meant.get(name, ""), [])
+        tops = [n for n, text in enumerate(own) if text.strip()]
+        once = all(own[a] != own[b] or group[a:b] != group[b : b + 1] * (b - a) for a, b in pairwise(tops))
+        if not tops or tops[0] or len(tops) == len(own) or not once:
+            group = list(own)
+            continue
+        for n, text in enumerate(own):
+            if n and not text.strip() and (not group or group[n] == group[n - 1]):
+                own[n] = own[n - 1]
+        found.left.append(f"“{meant[name]}” stands once above its rows in {path}: each blank is read as the one above.")
+        group = list(own)
+
+
 def _take(found: _Found, path: str, content: bytes) -> None:
     """One table of the spreadsheet into what was found."""
     table = read_table(content, known_names(), fold, int(built_in()["columns_limit"]), BOOK.fullmatch(path) is not None)
@@ -92,9 +117,12 @@ def _take(found: _Found, path: str, content: bytes) -> None:
         )
         return
     found.guesses += [one for one in guesses if one not in found.guesses]
+    if is_visits:
+        _fill_down(found, path, cells, meant)
     columns = {name: cells[header] for name, header in meant.items()}
     places: list[tuple[str, str]] = []
-    for row in range(table.cells.height):
+    height = len(next(iter(cells.values())))
+    for row in range(height):
         tank = (columns["tank"][row] if "tank" in columns else tank_here).strip()
         site = columns["site"][row].strip() if "site" in columns else ""
         places.append((site, tank))
@@ -107,7 +135,7 @@ def _take(found: _Found, path: str, content: bytes) -> None:
         return
     found.of_visits += [one for one in guesses if one not in found.of_visits]
     found.dates += columns["date"]
-    found.rows += table.cells.height
+    found.rows += height
     shares = meant.get("water_changed") if BOOK.fullmatch(path) else None
     if shares:
         cells[shares] = [_as_share(text) for text in cells[shares]]
@@ -165,7 +193,7 @@ def _dates(found: _Found) -> tuple[str, list[str]]:
     shown = evidence(found.dates)
     if shown in ("day-first", "month-first"):
         return shown, [f"Dates are read {shown}, as they show."]
-    if any(NUMERIC.match(text.strip()) for text in found.dates):
+    if any(numeric(text)[0] for text in found.dates):
         return "iso", ['Dates such as 03/04/2026 can be read in two ways: set date_order in round.toml to "day-first" or "month-first".']  # fmt: skip
     return "iso", []
 
