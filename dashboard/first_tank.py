@@ -19,7 +19,7 @@ from pipeline.wording import counted
 
 ORDERS = {"day-first": "day first: 3 April is 03/04", "month-first": "month first: 3 April is 04/03"}
 KNOWN_BY = {"gross_l": "of the glass, as it was sold", "net_l": "of water, measured by filling"}
-NEXT = "Next: its readings under At the tank; then what nobody can know yet, named below the counts of This week."
+NEXT = "Next: enter readings under At the tank; what else would help most is named below the counts of This week."
 
 
 def _keep(week: Week, made: from_sheet.Made) -> None:
