@@ -6,12 +6,32 @@ import datetime as dt
 from html import escape
 from typing import Any
 
-from dashboard import marks
+from dashboard import look, marks
 from pipeline.review import told
 from pipeline.week import Week
 from pipeline.wording import NBSP, ago, amount, day, due_words, interval, sentence, span
 
 Row = dict[str, Any]
+
+
+# Rule -> where its step is done, where that is no visit at the tank: a page, or a form of At the tank.
+DONE_AT = {
+    "held": "held_rows",
+    **dict.fromkeys(("over_full_cycle_rating", "over_and_climbing", "no_rated_media", "plateau_above_ceiling",
+                     "half_cycle_short", "overload_recorded"), "plan"),
+    "service_due": "services", "carbon_due": "services", "promise_due": "promises", "kit_due": "kits",
+       "tap_moved": "tap", "tap_near_limit": "tap", "no_filter_recorded": "placements", "closed_today": "placements",
+}  # fmt: skip
+
+
+def done_at(rule: str, tank: str, doubted: dt.date | None = None) -> str:
+    """The address of the page where the step of a rule's finding is done; of a doubted reading with its day."""
+    place, asked = DONE_AT.get(rule, "at_the_tank"), f"tank={look.address(tank)}"
+    if place in ("held_rows", "plan"):
+        return f"{place}?{asked}"
+    form = "" if place == "at_the_tank" else f"&amp;record={place}"
+    on = f"&amp;day={doubted}" if rule == "reading_in_doubt" and doubted else ""
+    return f"at_the_tank?{asked}{form}{on}"
 
 
 def _hand(text: str, marked: bool) -> str:

@@ -9,7 +9,7 @@ from typing import Any, Literal
 import altair as alt
 import polars as pl
 
-from dashboard.look import BLUE, GROUND, HAND, INK, INK2, RULE
+from dashboard.look import BLUE, GROUND, HAND, INK, INK2, RULE, URGENT
 
 # A chart is checked whole when it is drawn: checking each of its parts as well takes longer than all the rest of a page.
 alt.utils.schemapi.disable_debug_mode()
@@ -175,13 +175,15 @@ def small(readings: pl.DataFrame, limit: float | None, top: float, start: dt.dat
     )
 
 
-SHAPE = {
-    "act today": "M0,-1.1L1.1,0L0,1.1L-1.1,0Z",
-    "this week": "M0,-1.1L1.1,0L0,1.1L-1.1,0Z",
-    "can't say": "circle",
-    "plan": "M-1,1L1,1L1,-1Z",
-    "due": "M-.6,1.2L-.6,-1.2L1.1,-.55L-.6,.1",
-    "steady": "M-1,0L1,0",
+DIAMOND = "M0,-1.1L1.1,0L0,1.1L-1.1,0Z"
+# Class -> its shape as in marks.SHAPES, and whether it is filled, drawn, or a broken line.
+SHAPE: dict[str, tuple[str, dict[str, Any]]] = {
+    "act today": (DIAMOND, {"filled": True}),
+    "this week": (DIAMOND, {"filled": False, "strokeWidth": 2}),
+    "can't say": ("circle", {"filled": False, "strokeWidth": 1.7, "strokeDash": [2.6, 2]}),
+    "plan": ("M-1,1L1,1L1,-1Z", {"filled": True}),
+    "due": ("M-.6,1.2L-.6,-1.2L1.1,-.55L-.6,.1", {"filled": False, "strokeWidth": 1.7}),
+    "steady": ("M-1,0L1,0", {"filled": False, "strokeWidth": 2.2}),
 }
 
 
@@ -227,8 +229,6 @@ def load_and_rise(rows: pl.DataFrame, normal: tuple[float, float]) -> Any:
     tips = [alt.Tooltip(f"{field}:N", title=title)
             for field, title in (("name", "Tank"), ("said", "Net rise"), ("load", "Bioload"))]  # fmt: skip
     pick = alt.selection_point(name="pick", fields=["id"], on="click", clear=False)
-    shape = alt.Shape("class:N", scale=alt.Scale(domain=list(SHAPE), range=list(SHAPE.values())), legend=None)
-    hand = alt.condition("datum.class == 'act today' || datum.class == 'this week'", alt.value(HAND), alt.value(INK))
     base = alt.Chart(rows)
     rule = alt.Chart(pl.DataFrame({"x": [100.0], "y": [top], "says": ["rating"]}))
     band = alt.Chart(pl.DataFrame({"y": [normal[0]], "y2": [normal[1]]}))
@@ -237,8 +237,12 @@ def load_and_rise(rows: pl.DataFrame, normal: tuple[float, float]) -> Any:
         rule.mark_rule(color=INK, strokeDash=[5, 4]).encode(x=x),
         rule.mark_text(align="left", dx=4, dy=6, color=INK2).encode(x=x, y=y, text="says:N"),
         base.mark_rule(color=BLUE, strokeWidth=2.2).encode(x=x, y=alt.Y("low:Q", scale=ys), y2="high:Q"),
-        base.mark_point(size=110, filled=True, opacity=1).encode(x=x, y=y, shape=shape, color=hand),
     ]
+    for name, (shape, style) in SHAPE.items():
+        if (mine := rows.filter(pl.col("class") == name)).height:
+            colour = HAND if name in URGENT else INK2 if name == "steady" else INK
+            point = alt.Chart(mine).mark_point(shape=shape, size=110, opacity=1, color=colour, **style)
+            layers.append(point.encode(x=x, y=y))
     for (side, dx, dy), part in _placed(rows, (x_low, x_high), ys.to_dict()["domain"]).items():
         for style in ({"stroke": GROUND, "strokeWidth": 4}, {"color": INK}):
             text = alt.Chart(part).mark_text(align=side, dx=dx, dy=dy, fontSize=13, clip=True, limit=LIMIT, **style)

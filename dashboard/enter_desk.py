@@ -165,9 +165,9 @@ def _cells(rows: Sequence[Row], words: str, heads: Sequence[str], titles: Mappin
     )
 
 
-def account(week: Week, told: trial.Account, shown: int = 100) -> None:
-    """The account, what would be held, and what is used with a remark."""
-    titles = data.tank_titles(week)
+def account(week: Week, told: trial.Account, shown: int = 100, titles: Mapping[str, str] | None = None) -> None:
+    """The account, what would be held, and what is used with a remark; `titles`: of tanks that the round lacks yet."""
+    titles = titles or data.tank_titles(week)
     look.say(account_sentence(told.account))
     if len(told.account["files"]) > 1:
         lines = "".join(f"<li>{escape(f['file'])}: {escape(account_sentence(f))}</li>" for f in told.account["files"])

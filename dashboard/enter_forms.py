@@ -20,7 +20,8 @@ from schemas.columns import Note, describe
 
 FORMS = {
     "services": "filter service", "events": "event", "tap": "tap test", "feeding": "food", "promises": "promise made",
-    "noted": "alert paused until", "placements": "where a filter stands", "fills": "what fills a filter",
+    "noted": "alert paused until", "filters": "filter", "placements": "where a filter stands",
+    "fills": "what fills a filter", "kits": "test kit", "tanks": "tank", "sites": "site",
 }  # fmt: skip
 # Column -> where its known ids are.
 KNOWN = {
@@ -41,19 +42,27 @@ def _ids(week: Week, name: str) -> list[str]:
     return sorted(found)
 
 
-def _box(week: Week, note: Note, header: str, when: dt.date, key: str) -> str:
+def _box(week: Week, family: Family, note: Note, header: str, when: dt.date, count: int) -> str:
     """One column of the form; what was typed, as a cell of the CSV."""
+    key = f"form {family.name} {header} {count}"
     title = look.label(note.title + (f", {note.unit}" if note.unit else ""))
     tells = note.description or None
     if note.kind == "date":
         first = when if note.required else None
         chosen = st.date_input(title, first, key=key, format="YYYY-MM-DD", help=tells)
         return chosen.isoformat() if isinstance(chosen, dt.date) else ""
-    words = list(note.words) or (_ids(week, header) if header in KNOWN else [])
+    new = KNOWN.get(header) == family.name  # an id that is typed
+    words = list(note.words) or (
+        _ids(week, header) if header in KNOWN and (not new or header == "water_supply") else []
+    )
     if words:
-        titles = data.tank_titles(week) if header == "tank" else {}
-        named = {word: titles.get(word, word) for word in words}
-        return st.selectbox(title, words, index=None, key=key, format_func=named.__getitem__, help=tells) or ""
+        named = {"tank": data.tank_titles, "site": data.site_titles}.get(header, lambda _: {})(week)
+        asked = st.query_params.get("tank") if header == "tank" else None
+        place = words.index(asked) if asked in words else None
+        return st.selectbox(
+            title, words, index=place, key=key, format_func=lambda word: named.get(word) or word, help=tells,
+            accept_new_options=new,
+        ) or ""  # fmt: skip
     return st.text_input(title, key=key, help=tells, max_chars=desk.LONGEST_WHY).strip()
 
 
@@ -62,7 +71,7 @@ def _typed(week: Week, family: Family, when: dt.date, count: int) -> dict[str, s
     notes = [note for name, note in describe(family.model).items() if name not in ("file", "line", "state")]
     pairs = list(zip(headers(family), notes, strict=True))
     with st.form(f"form {family.name} {count}", border=False):
-        row = {header: _box(week, note, header, when, f"form {family.name} {header} {count}") for header, note in pairs}
+        row = {header: _box(week, family, note, header, when, count) for header, note in pairs}
         return row if st.form_submit_button("Check", type="primary") else None
 
 

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable
 from html import escape
 from pathlib import Path
-from urllib.parse import quote
+from urllib.parse import parse_qsl, quote
 
 import streamlit as st
 
@@ -25,7 +25,7 @@ OPENER = """export default function({data, setTriggerValue}) {
   const hear = e => { const a = e.target.closest && e.target.closest('a[data-tank]');
     if (!a || e.metaKey || e.ctrlKey || e.shiftKey || e.button) return;
     e.preventDefault(); sessionStorage.setItem(key, main.scrollTop);
-    setTriggerValue('open', [a.dataset.go || 'one_tank', a.dataset.tank]); };
+    setTriggerValue('open', a.getAttribute('href')); };
   document.addEventListener('click', hear); main.dataset.listens = data;
   const was = sessionStorage.getItem(key);
   if (was) {  // the page may not be as long yet as it was: until it stays there, or a hand scrolls
@@ -57,12 +57,13 @@ def tank_link(tank: str, name: str) -> str:
 
 
 def open_on_click(page: str, known: Iterable[str]) -> None:
-    """Opens the tank whose link was clicked; whoever comes back finds the page where it was scrolled to."""
+    """Opens the page whose link was clicked; whoever comes back finds the page where it was scrolled to."""
     opener = st.components.v2.component("tank_opener", js=OPENER, html="<span hidden></span>", isolate_styles=False)
     heard = opener(key="opener", data=page, on_open_change=lambda: None)
-    go, tank = heard.open or ("", "")
-    if tank in set(known) and go in ("one_tank", "plan", "at_the_tank", "held_rows"):
-        st.switch_page(f"views/{go}.py", query_params={"tank": tank})
+    go, _, rest = (heard.open or "").partition("?")
+    asked = dict(parse_qsl(rest))
+    if asked.get("tank") in set(known) and go in ("one_tank", "plan", "at_the_tank", "held_rows"):
+        st.switch_page(f"views/{go}.py", query_params=asked)
 
 
 TOP = """export default function({data}) {
@@ -97,8 +98,18 @@ def section(title: str, after: str = "") -> None:
     html(f"<h2>{escape(title)}<span>{escape(after)}</span></h2>")
 
 
+def coded(text: str) -> str:
+    """Text as HTML; what stands in `backticks` is typed in a terminal, and shown so."""
+    return re.sub("`([^`]+)`", r"<code>\1</code>", escape(text))
+
+
 def say(sentence: str) -> None:
-    html(f'<p class="say">{escape(sentence)}</p>')
+    html(f'<p class="say">{coded(sentence)}</p>')
+
+
+def tab(page: str, title: str) -> None:
+    """The browser tab's title: what is shown, then the page."""
+    st.set_page_config(page_title=f"{title} · {page}")
 
 
 def as_of_line(week: Week) -> str:

@@ -5,10 +5,11 @@ import io
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 from pipeline.assumptions import built_in
-from pipeline.intake.dates import NUMERIC, evidence
+from pipeline.intake.dates import evidence, numeric
 from pipeline.intake.files import BOOK, TABLES, family_of, own_name
 from pipeline.intake.guess import OF_TANKS, Guess, guess, known_names
 from pipeline.intake.headers import FAMILY, fold, names_of, read_header
@@ -38,6 +39,17 @@ class _Found:
     left: list[str] = field(default_factory=list)  # sentences on sheets that were not used
 
 
+@dataclass(frozen=True)
+class Made:
+    """What spreadsheets come to: files of a log folder, what round.toml must say, and what became of them in words."""
+
+    files: dict[str, str]
+    columns: dict[str, str]
+    date_order: str
+    two_ways: bool  # dates that can be read in two ways, and a person must say which
+    says: list[str]
+
+
 def _csv(rows: Sequence[Sequence[str]]) -> str:
     text = io.StringIO()
     csv.writer(text, lineterminator="\n").writerows(rows)
@@ -51,6 +63,30 @@ def _bare(column: str) -> str:
 def _as_share(text: str) -> str:
     """30% as it is typed, where a spreadsheet keeps 0.3."""
     return f"{float(text) * 100:.6g}%" if re.fullmatch(r"0?\.\d+|1", text) else text
+
+
+def _fill_down(found: _Found, path: str, cells: dict[str, list[str]], meant: Mapping[str, str]) -> None:
+    """Of visits: sites and tanks that are written once, above their rows, stand in each of these; rows without a date,
+    as of units and sums, are left out. Both are told."""
+    bare = {n for n, text in enumerate(cells[meant["date"]]) if not text.strip()}
+    lost = [n for n in bare if any(column[n].strip() for column in cells.values())]
+    if lost:
+        found.left.append(f"Not used: {counted(len(lost), 'row')} of {path} without a date.")
+    for column in cells.values():
+        column[:] = [text for n, text in enumerate(column) if n not in bare]
+    group: list[str] = []
+    for name in ("site", "tank"):
+        own = cells.get(meant.get(name, ""), [])
+        tops = [n for n, text in enumerate(own) if text.strip()]
+        once = all(own[a] != own[b] or group[a:b] != group[b : b + 1] * (b - a) for a, b in pairwise(tops))
+        if not tops or tops[0] or len(tops) == len(own) or not once:
+            group = list(own)
+            continue
+        for n, text in enumerate(own):
+            if n and not text.strip() and (not group or group[n] == group[n - 1]):
+                own[n] = own[n - 1]
+        found.left.append(f"“{meant[name]}” stands once above its rows in {path}: each blank is read as the one above.")
+        group = list(own)
 
 
 def _take(found: _Found, path: str, content: bytes) -> None:
@@ -79,9 +115,12 @@ def _take(found: _Found, path: str, content: bytes) -> None:
         )
         return
     found.guesses += [one for one in guesses if one not in found.guesses]
+    if is_visits:
+        _fill_down(found, path, cells, meant)
     columns = {name: cells[header] for name, header in meant.items()}
     places: list[tuple[str, str]] = []
-    for row in range(table.cells.height):
+    height = len(next(iter(cells.values())))
+    for row in range(height):
         tank = (columns["tank"][row] if "tank" in columns else tank_here).strip()
         site = columns["site"][row].strip() if "site" in columns else ""
         places.append((site, tank))
@@ -94,7 +133,7 @@ def _take(found: _Found, path: str, content: bytes) -> None:
         return
     found.of_visits += [one for one in guesses if one not in found.of_visits]
     found.dates += columns["date"]
-    found.rows += table.cells.height
+    found.rows += height
     shares = meant.get("water_changed") if BOOK.fullmatch(path) else None
     if shares:
         cells[shares] = [_as_share(text) for text in cells[shares]]
@@ -152,7 +191,7 @@ def _dates(found: _Found) -> tuple[str, list[str]]:
     shown = evidence(found.dates)
     if shown in ("day-first", "month-first"):
         return shown, [f"Dates are read {shown}, as they show."]
-    if any(NUMERIC.match(text.strip()) for text in found.dates):
+    if any(numeric(text)[0] for text in found.dates):
         return "iso", ['Dates such as 03/04/2026 can be read in two ways: set date_order in round.toml to "day-first" or "month-first".']  # fmt: skip
     return "iso", []
 
@@ -174,34 +213,23 @@ def _says(found: _Found, own: Mapping[str, str]) -> list[str]:
     return says
 
 
-def _tables_of(source: Path) -> list[tuple[str, bytes]]:
+def tables_in(name: str, raw: bytes) -> list[tuple[str, bytes]]:
     """(name, content) of each table of a file: of a workbook its sheets."""
     limit = built_in()["file_limit_mb"]
-    if source.stat().st_size > limit * 1e6:
-        raise Problem(f"{source} is larger than {limit:g} MB; split it into several files. Nothing written.")
-    raw = source.read_bytes()
-    if not BOOK.fullmatch(source.name):
-        return [(source.name, raw)]
+    if len(raw) > limit * 1e6:
+        raise Problem(f"{name} is larger than {limit:g} MB; split it into several files. Nothing written.")
+    if not BOOK.fullmatch(name):
+        return [(name, raw)]
     try:
-        return [(f"{source.name}, sheet {name}", content) for name, content in sheets_of(raw)]
+        return [(f"{name}, sheet {sheet}", content) for sheet, content in sheets_of(raw)]
     except NoTable as error:
-        raise Problem(f"{source} can't be read: {error}. Nothing written.") from None
+        raise Problem(f"{name} can't be read: {error}. Nothing written.") from None
 
 
-def make_from(folder: Path, source: Path) -> list[str]:
-    """Make a log folder from a spreadsheet, or from a folder of them; returns what became of it, in sentences. The
-    spreadsheets stay as they are."""
-    files = sorted(path for path in (source.iterdir() if source.is_dir() else [source]) if path.is_file())
-    others = [path.name for path in files if path.suffix.casefold() not in TABLES]
-    files = [path for path in files if path.suffix.casefold() in TABLES]
-    if not files:
-        raise Problem(
-            f"{source} is no spreadsheet that can be read; expected a file ending in {listed(TABLES)}, or a folder of"
-            " such files. Nothing written."
-        )
+def made_of(name: str, tables: Sequence[tuple[str, bytes]], left: Sequence[str] = ()) -> Made:
+    """What tables (name, content) come to. Raises Problem where they name no tanks."""
     found = _Found()
-    found.left += [f"Not used: {name}: no spreadsheet." for name in others]
-    tables = [table for path in files for table in _tables_of(path)]
+    found.left += left
     for path, content in tables:
         try:
             _take(found, path, content)
@@ -210,15 +238,40 @@ def make_from(folder: Path, source: Path) -> list[str]:
     if not found.tanks:
         reasons = " ".join(found.left) or "It is empty."
         raise Problem(
-            f"{source} names no tanks; expected columns for a date, a tank and readings. {reasons} Nothing written."
+            f"{name} names no tanks; expected columns for a date, a tank and readings. {reasons} Nothing written."
         )
     own, places = _own_columns(found.of_visits), _places(found)
     order, of_dates = _dates(found)
-    settings = ROUND_TOML.replace('date_order = "iso"   ', f'date_order = "{order}"   ')
-    settings = settings.replace("[columns]\n", f"[columns]\n{toml_lines(own)}")
     sites = len({site for site, _ in found.tanks})
-    make_folder(folder, {**places, **found.files, "round.toml": settings})
-    made = f"Made {folder} from {source.name}: {counted(len(found.tanks), 'tank')} at {counted(sites, 'site')}, {counted(found.rows, 'visit')}."
+    says = (
+        f"From {name}: {counted(len(found.tanks), 'tank')} at {counted(sites, 'site')}, {counted(found.rows, 'visit')}."
+    )
     if sites == 1 and not next(iter(found.tanks))[0]:
-        made += " No column names a site, so all tanks stand at one: change that in sites.csv and tanks.csv."
-    return [made, *_says(found, own), *of_dates, *found.left, f"Then: tankround review {folder}"]
+        says += " No column names a site, so all tanks stand at one: change that in sites.csv and tanks.csv."
+    return Made(
+        {**places, **found.files}, own, order, order == "iso" and bool(of_dates),
+        [says, *_says(found, own), *of_dates, *found.left],
+    )  # fmt: skip
+
+
+def make_from(folder: Path, source: Path) -> list[str]:
+    """Make a log folder from a spreadsheet, or from a folder of them; returns what became of it, in sentences. The
+    spreadsheets stay as they are."""
+    files = sorted(path for path in (source.iterdir() if source.is_dir() else [source]) if path.is_file())
+    others = [f"Not used: {path.name}: no spreadsheet." for path in files if path.suffix.casefold() not in TABLES]
+    files = [path for path in files if path.suffix.casefold() in TABLES]
+    if not files:
+        raise Problem(
+            f"{source} is no spreadsheet that can be read; expected a file ending in {listed(TABLES)}, or a folder of"
+            " such files. Nothing written."
+        )
+    most = int(built_in()["file_limit_mb"] * 1e6) + 1
+    tables = []
+    for path in files:
+        with path.open("rb") as file:  # no more of it than shows that it is too large
+            tables += tables_in(path.name, file.read(most))
+    made = made_of(source.name, tables, others)
+    settings = ROUND_TOML.replace('date_order = "iso"   ', f'date_order = "{made.date_order}"   ')
+    settings = settings.replace("[columns]\n", f"[columns]\n{toml_lines(made.columns)}")
+    make_folder(folder, {**made.files, "round.toml": settings})
+    return [f"Made {folder}.", *made.says, f"Then: tankround review {folder}"]

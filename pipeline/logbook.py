@@ -207,8 +207,25 @@ def toml_lines(columns: Mapping[str, str]) -> str:
     return "".join(f'"{own}" = "{column}"\n' for own, column in quoted.items())
 
 
-def save_columns(folder: Path, columns: Mapping[str, str]) -> None:
-    """Keep what a person's own headers mean (blank: not used) under [columns] in round.toml, for the next file too."""
+def begin(folder: Path, files: Mapping[str, str], columns: Mapping[str, str], date_order: str = "iso") -> None:
+    """The first tanks of a round, with their sites and visits: CSV texts by their place in the folder.
+
+    Settings and tanks come before the visits, so that whatever is broken off leaves no visit without its tank.
+    """
+    if columns or date_order != "iso":
+        save_columns(folder, columns, date_order)
+    for name in sorted(files, key=lambda name: ("/" in name, name)):
+        rows = list(csv.DictReader(io.StringIO(files[name])))
+        if "/" in name:
+            kind, _, own = name.partition("/")
+            save_upload(folder, kind, free_name(folder, kind, own), files[name].encode())
+        elif rows:
+            add_rows(folder, name, list(rows[0]), rows)
+
+
+def save_columns(folder: Path, columns: Mapping[str, str], date_order: str = "") -> None:
+    """Keep what a person's own headers mean (blank: not used) under [columns] in round.toml, for the next file too; and
+    how dates are typed, where that is said."""
     target = folder / "round.toml"
     with _one_writer(folder):
         try:
@@ -220,6 +237,12 @@ def save_columns(folder: Path, columns: Mapping[str, str]) -> None:
                 new = f"{old[: head.end()].rstrip()}\n{lines}{old[head.end() :]}"
             else:
                 new = f"{old.rstrip()}\n\n[columns]\n{lines}".lstrip()
+            if date_order:
+                new = re.sub(r"(?m)^[ \t]*date_order[ \t]*=[ \t]*\"[^\"\n]*\"", f'date_order = "{date_order}"', new)
+                if tomllib.loads(new).get("round", {}).get("date_order") != date_order:
+                    at = re.search(r"(?m)^[ \t]*\[round\][^\n]*(?:\n|\Z)", new)
+                    place, opens = (at.end(), "") if at else (0, "[round]\n")
+                    new = f'{new[:place]}{opens}date_order = "{date_order}"\n{new[place:]}'
             tomllib.loads(new)
         except OSError as error:
             raise safe_write.explained(error, target) from None
@@ -227,7 +250,7 @@ def save_columns(folder: Path, columns: Mapping[str, str]) -> None:
             raise Problem(
                 f"{target} can't be read, so the columns were not kept; expected a TOML file. Put it right, then keep again."
             ) from None
-        if lines:
+        if lines or date_order:
             safe_write.write(target, new.encode(), replace=True)
 
 

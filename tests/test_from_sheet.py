@@ -9,6 +9,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+import xlsxwriter
 
 from pipeline.assumptions import built_in
 from pipeline.from_sheet import make_from
@@ -143,3 +144,51 @@ def test_a_folder_with_a_file_a_tank(tmp_path: Path) -> None:
     (source / "Nook 2.csv").unlink()
     with pytest.raises(Problem, match="or a folder of such files"):
         make_from(tmp_path / "others", source)
+
+
+def merged_book(tmp_path: Path) -> Path:
+    """A diary with a title merged across, a site merged down over its rows, dates as text and decimal commas."""
+    book = xlsxwriter.Workbook(tmp_path / "diary.xlsx")
+    sheet = book.add_worksheet("2026")
+    sheet.merge_range(0, 0, 0, 5, "Tank diary 2026, invented")
+    sheet.write_row(2, 0, ["Place", "Tank name", "Day", "pH value", "Nitrate mg/l", "Exchanged (L)"])
+    row = 3
+    for site in ("Fernholt", "Mosswick"):
+        sheet.merge_range(row, 0, row + 3, 0, site)
+        for tank in ("Hall", "Den"):
+            for day in ("4 May 2026", "11 May 2026"):
+                sheet.write_row(row, 1, [tank, day, "7,2", "12,5", "30 L"])
+                row += 1
+    book.close()
+    return tmp_path / "diary.xlsx"
+
+
+def test_a_merged_site_cell_stands_in_each_of_its_rows(tmp_path: Path) -> None:
+    told, tables, _ = made(tmp_path, "d.xlsx", merged_book(tmp_path).read_bytes())
+    assert "4 tanks at 2 sites, 8 visits" in told
+    assert tables["held"].height == 0
+    assert tables["site"]["name"].to_list() == ["Fernholt", "Mosswick"]
+    assert tables["reading"].filter(parameter="nitrate")["matched"].unique().to_list() == [12.5]
+    assert tables["reading"]["day"].unique().sort().to_list() == DAYS[:2]
+
+
+def test_a_site_written_once_above_its_rows_units_and_sums(tmp_path: Path) -> None:
+    """Blanks below a name are read as it, and told; dates with their day of the week settle which is the month."""
+    text = (
+        "Water tests;;;;\n;;;;\nClient;Aquarium;Date of visit;NO3;% changed\n;;;mg/l;%\n"
+        "Alderbrew;Front;Mon 04.05.26;10,5;25\n;;Mon 11.05.26;20-40;25\n;Back;Mon 04.05.26;<5;20\nTotal;;;;\n"
+        "Quillmoss;Lobby;Mon 11.05.26;8;30\n"
+    )
+    told, tables, _ = made(tmp_path, "log.csv", text)
+    assert "3 tanks at 2 sites, 4 visits" in told
+    assert "“Client” stands once above its rows in log.csv" in told
+    assert "Not used: 2 rows of log.csv without a date." in told
+    assert tables["held"].height == 0
+    assert tables["visit"]["day"].sort().to_list() == [DAYS[0], DAYS[0], DAYS[1], DAYS[1]]
+    assert tables["water_change"]["fraction"].sort().to_list() == [0.2, 0.25, 0.25, 0.3]
+
+
+def test_a_blank_in_a_column_that_names_its_tank_in_every_row_is_not_filled(tmp_path: Path) -> None:
+    told, tables, _ = made(tmp_path, "a.csv", "Day,Tank,pH\n2026-05-04,Hall,7\n2026-05-11,Hall,7\n2026-05-18,,7\n")
+    assert "stands once" not in told
+    assert tables["held"]["reason"].to_list() == ["The row names no tank; expected one. The row is on hold."]

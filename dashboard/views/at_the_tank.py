@@ -7,7 +7,7 @@ from html import escape
 
 import streamlit as st
 
-from dashboard import at_tank, data, enter_forms, enter_sheets, look
+from dashboard import at_tank, data, enter_forms, enter_sheets, first_tank, look
 from dashboard import enter_desk as desk
 from dashboard import enter_kept as kept
 from pipeline import logbook
@@ -20,12 +20,10 @@ WAYS = ("at the tank", "as a grid", "as a file", "another record")
 def _day() -> dt.date:
     """The day of the visits: today, or the one in the address."""
     today = dt.date.today()
-    if "enter_day" not in st.session_state:
-        try:
-            asked = dt.date.fromisoformat(st.query_params.get("day", ""))
-        except ValueError:
-            asked = data.as_of()
-        st.session_state["enter_day"] = min(asked, today)
+    try:  # a link may ask for another day than the one before
+        st.session_state["enter_day"] = min(dt.date.fromisoformat(st.query_params.get("day", "")), today)
+    except ValueError:
+        st.session_state.setdefault("enter_day", min(data.as_of(), today))
     when = st.date_input(
         "Day of the visit", key="enter_day", max_value=today, format="YYYY-MM-DD", persist_state="session", width=180,
         on_change=lambda: st.query_params.clear(),
@@ -116,17 +114,16 @@ def the_tank(week: Week, when: dt.date, tank: str) -> None:
 def page() -> None:
     st.title("At the tank")
     week = desk.week()
-    if not week.table("tank").height:
-        look.say(
-            "No tanks are on this round yet. Fill in sites.csv and tanks.csv, then their readings can be entered here."
-        )
-        look.foot(week)
+    if first_tank.offer(week):
         return
     shut = logbook.closed(week.folder)
     if shut:
         look.html(f'<p class="hand">{escape(shut)}</p>')
         look.foot(week)
         return
+    if (form := st.query_params.get("record")) in enter_forms.FORMS:  # a link to one of the forms
+        st.session_state["enter_way"], st.session_state["form_kind"] = WAYS[3], form
+        del st.query_params["record"]
     with st.container(key="how"):
         way = st.pills(
             "How", WAYS, default=WAYS[0], key="enter_way", required=True, label_visibility="collapsed",

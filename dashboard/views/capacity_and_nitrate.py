@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import cells, charts, data, look, marks
+from dashboard import cells, charts, data, first_tank, look, marks
 from pipeline import weekly
 from pipeline.review import told
 from pipeline.week import Week
@@ -189,8 +189,10 @@ def scatter(week: Week, rows: list[Row], which: str) -> None:
 def page() -> None:
     week = data.week()
     st.title("Capacity and nitrate")
+    if first_tank.offer(week):
+        return
     if not week.now("review").height:
-        look.say("No tanks are on this round yet. Fill in sites.csv and tanks.csv, then run “tankround load”.")
+        look.say(f"No tank runs on {day(week.as_of, year=True)}.")
         look.foot(week)
         return
     which = st.segmented_control(

@@ -127,7 +127,7 @@ def all_filters(week: Week, tanks: dict[str, str]) -> None:
     rows = book_desk.filters_table(week, tanks)
     look.section("All filters", f"{rows.height}; a click on a heading sorts, a click on a row opens its page")
     chosen = st.dataframe(
-        rows, hide_index=True, on_select="rerun", selection_mode="single-row", key="all_filters",
+        rows, hide_index=True, placeholder="–", on_select="rerun", selection_mode="single-row", key="all_filters",
         height=min(38 + 35 * rows.height, 620), column_config=book_desk.FILTER_COLUMNS,
     )  # fmt: skip
     if chosen.selection.rows:
@@ -184,7 +184,7 @@ def page() -> None:
         look.say("The filter book is empty: no filter and no model is written down yet.")
         look.html(
             "<p>Fill in filter_models.csv, compartments.csv and media.csv for the models, then filters.csv, placements.csv"
-            " and fills.csv for the filters in use, and run “tankround load”.</p>"
+            " and fills.csv for the filters in use, and run <code>tankround load</code>.</p>"
         )
         look.foot(week)
         return

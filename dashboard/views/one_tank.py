@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, data, enter_desk, ledgers, look, marks
+from dashboard import cells, charts, data, enter_desk, first_tank, ledgers, look, marks
 from dashboard import tank_desk as desk
 from pipeline import weekly
 from pipeline.advise import filter_entry
@@ -159,22 +159,26 @@ def verdict(week: Week, tank: str, capacity: Row | None) -> None:
         return
     name = review["class"]
     top = data.of(week.now("finding"), tank).filter((pl.col("class") == name) & (pl.col("reason") == review["reason"]))
-    step = top["do"][0] if top.height else f"{review['step']}."
+    step, rule = (top["do"][0], top["rule"][0]) if top.height else (f"{review['step']}.", "")
+    to = cells.done_at(rule, tank, told.doubted_days(week).get(tank))
     hand = " hand" if name in look.URGENT else ""
     calm = "" if name in look.URGENT else " calm"
     look.html(
         f'<p class="counts{hand}">{marks.mark(name)}{escape(sentence(name))}: {escape(review["reason"])}.</p>'
-        f'<p class="small">{line}</p><p class="step{calm}">{escape(step)}</p>'
+        f'<p class="small">{line}</p><p class="step{calm}"><a class="go" href="{to}" target="_self">{escape(step)}</a></p>'
     )
 
 
 def ways_on(week: Week, tank: str, ids: list[str], titles: dict[str, str], capacity: Row | None) -> None:
-    """The next tank in the week's order, and where the work is done."""
-    after = ids[(ids.index(tank) + 1) % len(ids)]
+    """The tanks before and after it in the week's order, and where the work is done."""
+    place = ids.index(tank)
     with st.container(horizontal=True, key="ways"):
-        if len(ids) > 1 and st.button(look.label(f"Next: {short(titles[after], 40)}"), key="next_tank", shortcut="n"):
-            st.query_params["tank"] = after
-            st.rerun()
+        for word, step in (("Previous", -1), ("Next", 1)):
+            to = ids[(place + step) % len(ids)]
+            said = look.label(f"{word}: {short(titles[to], 40)}")
+            if len(ids) > 1 and st.button(said, key=f"{word.lower()}_tank", shortcut=word[0].lower()):
+                st.query_params["tank"] = to
+                st.rerun()
         if st.button("Enter a visit", key="to_visit"):
             st.switch_page("views/at_the_tank.py", query_params={"tank": tank})
         with st.popover("Done today"):
@@ -212,10 +216,10 @@ def page() -> None:
     titles = data.ranked_titles(week)
     if not titles:
         st.title("One tank")
-        look.say("No tanks are on this round yet. Fill in sites.csv and tanks.csv, then run “tankround load”.")
-        look.foot(week)
+        first_tank.offer(week)
         return
     tank, ids = choose(titles)
+    look.tab("One tank", titles[tank])
     st.title(look.label(titles[tank]))
     enter_desk.became()
     capacity = next(iter(data.of(week.now("capacity"), tank).to_dicts()), None)

@@ -9,7 +9,7 @@ from html import escape
 import polars as pl
 import streamlit as st
 
-from dashboard import data, look
+from dashboard import data, first_tank, look
 from dashboard import papers_desk as desk
 from pipeline.papers import issued, plain_words
 from pipeline.papers.issued import Issued
@@ -281,14 +281,10 @@ def page() -> None:
     st.title("Papers")
     rows = week.table("site").sort("file", "line").select("site", "name").iter_rows()
     sites = {site: name or site for site, name in rows}
-    if not sites:
-        look.html(
-            '<p class="say">No site is on this round yet, so there is nothing to put on paper. Fill in sites.csv and'
-            " tanks.csv, then run <code>tankround load</code>.</p>"
-        )
-    else:
-        site_report(week, sites)
-        others(week, sites)
+    if first_tank.offer(week):
+        return
+    site_report(week, sites)
+    others(week, sites)
     look.foot(week)
 
 

@@ -11,7 +11,7 @@ from urllib.parse import quote
 
 import streamlit as st
 
-from dashboard import data, enter_desk, look
+from dashboard import data, enter_desk, first_tank, look
 from dashboard import plan_desk as desk
 from pipeline.advise import plan as plans
 from pipeline.advise import what_if
@@ -284,9 +284,7 @@ def page() -> None:
     titles = data.ranked_titles(week)
     if not titles:
         st.title("Plan")
-        look.say("No tanks are on this round yet, so there is nothing to plan.")
-        look.html("<p>Fill in sites.csv and tanks.csv, then run <code>tankround load</code>.</p>")
-        look.foot(week)
+        first_tank.offer(week)
         return
     tank = choose(titles)
     st.title(f"Plan: {look.label(titles[tank])}")

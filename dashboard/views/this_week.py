@@ -8,9 +8,11 @@ from html import escape
 from typing import Any
 
 import polars as pl
+import polars.selectors as cs
 import streamlit as st
 
-from dashboard import cells, data, look, marks
+from dashboard import cells, data, first_tank, look, marks
+from dashboard import enter_desk as desk
 from pipeline.review import told
 from pipeline.week import Week
 from pipeline.wording import ago, counted, day, listed, sentence
@@ -28,13 +30,6 @@ STEADY = (("Tank", 27), ("Nitrate, 12 weeks", 15), ("Last reading mg/L", 15), ("
 
 def _id(name: str) -> str:
     return name.replace(" ", "-").replace("'", "")
-
-
-def empty_words(week: Week) -> str:
-    """Why there are no rows, and what to do."""
-    if week.now("review").height:
-        return "No tank of this choice: choose another site or day."
-    return "No tanks are on this round yet. Fill in sites.csv and tanks.csv, then run “tankround load”."
 
 
 def newest(week: Week) -> str:
@@ -57,21 +52,19 @@ def counts_html(week: Week, review: pl.DataFrame, shown: Collection[str]) -> str
         said += [marks.mark(name) + words] if n else []
     sites = week.table("tank").filter(pl.col("tank").is_in(review["tank"].to_list()))["site"].n_unique()
     head = f"{counted(review.height, 'tank')} on {counted(sites, 'site')}, {newest(week)}"
-    return f"{head}: {listed(said)}." if said else empty_words(week)
+    none = "No tank of this choice: choose another site or day."
+    none = none if week.now("review").height else f"No tank runs on {day(week.as_of, year=True)}."
+    return f"{head}: {listed(said)}." if said else none
 
 
-def step_html(row: Row) -> str:
+def step_html(row: Row, rule: str, doubted: Mapping[str, dt.date]) -> str:
     """The step, as a link to the page where it is done."""
-    step = row["step"]
-    tank = look.address(row["tank"])
-    if "Held rows" in step:
-        page, go = "held_rows", "held_rows"
-    elif any(word in step for word in ("media", "the plan", "Feed less")):
-        page, go = f"plan?tank={tank}", "plan"
-    else:
-        page, go = f"at_the_tank?tank={tank}", "at_the_tank"
-    said = escape(step)
-    return f'<a class="go" href="{page}" data-go="{go}" data-tank="{escape(row["tank"], quote=True)}" target="_self">→ {f"<strong>{said}</strong>" if row["class"] in look.URGENT else said}</a>'
+    said = escape(row["step"])
+    said = f"<strong>{said}</strong>" if row["class"] in look.URGENT else said
+    return (
+        f'<a class="go" href="{cells.done_at(rule, row["tank"], doubted.get(row["tank"]))}"'
+        f' data-tank="{escape(row["tank"], quote=True)}" target="_self">→ {said}</a>'
+    )
 
 
 def _rows(name: str, rows: pl.DataFrame, week: Week) -> list[str]:
@@ -91,6 +84,7 @@ def _rows(name: str, rows: pl.DataFrame, week: Week) -> list[str]:
     outlook, capacity = told.by_tank(mine(week.now("nitrate_outlook"))), told.by_tank(mine(week.now("capacity")))
     water = told.by_tank(mine(week.now("water").filter(pl.col("parameter") == "nitrate")))
     due, last = told.by_tank(mine(week.now("due"))), told.last_readings(week)
+    rules, doubted = told.top_rules(week, rows), told.doubted_days(week)
     soon, hot, quiet = int(week.assumed["due_soon_days"]), name != "steady", name == "steady"
     loud = name not in ("due", "steady")
     out = []
@@ -112,7 +106,7 @@ def _rows(name: str, rows: pl.DataFrame, week: Week) -> list[str]:
         body = [
             ("cls", "", f"{classed}{mark and '<br>'}{mark}"),
             ("tank", "", named + (mark if quiet else "")),
-            ("why", "", f'{escape(sentence(row["reason"]))}<br><span class="next">{step_html(row)}</span>'),
+            ("why", "", f'{escape(sentence(row["reason"]))}<br><span class="next">{step_html(row, rules.get(tank, ""), doubted)}</span>'),
             ("strip", "", marks.strip(readings.get(tank, []), changes.get(tank, []), heads, ceiling, week.as_of, height, hot)),
             ("num last", "last", cells.last(week, read, ceiling, last.get(tank), hot, ", " if quiet else "<br>")),
             ("num", "rises", cells.rise(next(iter(fits.get(tank, [])), None), loud)),
@@ -198,18 +192,49 @@ def chosen(week: Week, review: pl.DataFrame, places: Sequence[Any]) -> pl.DataFr
     return review
 
 
+def as_columns(week: Week, review: pl.DataFrame) -> pl.DataFrame:
+    """The round in columns that sort: names and numbers; what is not known is blank."""
+    fit = week.now("nitrate_fit").filter((pl.col("window") == "recent") & (pl.col("state") != "too few"))
+    water = week.now("water").filter(pl.col("parameter") == "nitrate")
+    tanks = week.table("tank").select("tank", "name", "site")
+    sites = week.table("site").select("site", pl.coalesce("name", "site").alias("Site"))
+    parts = (
+        (tanks.join(sites, on="site", how="left"), {"name": "name", "Site": "Site"}),
+        (water, {"low": "Nitrate from", "high": "Nitrate to", "age_days": "Days old"}),
+        (fit.with_columns(pl.col("rate", "low", "high") * 7),
+         {"rate": "Rise a week", "low": "Rise from", "high": "Rise to"}),
+        (week.now("nitrate_outlook"), {"plateau": "Levels off near", "ceiling": "Limit"}),
+        (week.now("capacity"), {"plain_load_pct": "Bioload, plain %", "working_load_pct": "Bioload, working %"}),
+    )  # fmt: skip
+    rows = review.select("tank", pl.col("rank").alias("Rank"), pl.col("class").alias("Class"),
+                         pl.col("reason").alias("Why"), pl.col("step").alias("Next step"),
+                         pl.col("was_class").fill_null("").alias("Class a week ago"),
+                         pl.col("changed").fill_null("").alias("Changed"))  # fmt: skip
+    for frame, names in parts:
+        rows = rows.join(frame.select("tank", *(pl.col(c).alias(n) for c, n in names.items())), on="tank", how="left")
+    told_first = ["Rank", "Class", "Tank", "Site", "Why", "Next step"]
+    named = rows.with_columns(
+        pl.coalesce("name", "tank").alias("Tank"), pl.col("Site").fill_null(""), cs.float().round(1)
+    )
+    return named.select(*told_first, pl.exclude(*told_first, "tank", "name"))
+
+
 def page() -> None:
     week = data.week()
     left, *places = st.columns([6, 1.6, 1.3, 1.5])
     left.title("This week")
+    if first_tank.offer(week):
+        return
+    desk.became()
     review = chosen(week, week.now("review").sort("rank"), places)
     shown = review.head(look.shown("week_most", PART))
     moved = review.filter(pl.col("was_class").is_not_null() & (pl.col("was_class") != pl.col("class"))).height
-    tell = [look.as_of_line(week), f"{counted(moved, 'tank has', 'tanks have')} changed class since last week."]
+    changed = counted(moved, "tank has", "tanks have") if moved else "No tank has"
+    tell = [look.as_of_line(week), f"{changed} changed class since last week."]
     held = week.table("held").height
     above = [f'<a href="held_rows" target="_self">{counted(held, "item")} on hold</a>.'] if held else []
     once = [*map(sentence, told.late_supplies(week)), *told.tap_ammonia(week)]
-    above += [escape(text if text.endswith(".") else f"{text}.") for text in once]
+    above += [escape(text if text.endswith(".") else f"{text}.") for text in [*once, told.never_recorded(week)] if text]
     look.html(
         f'<p class="counts">{counts_html(week, review, set(shown["class"]))}</p>'
         f'<p class="small">{escape(" ".join(tell if review.height else tell[:1]))} {" ".join(above)}</p>'
@@ -226,19 +251,7 @@ def page() -> None:
     if rest := [text for text in rest if text not in once]:
         look.html("".join(f'<p class="small">{escape(text)}</p>' for text in rest))
     with st.expander("The same as a table"):
-        titles = data.tank_titles(week)
-        st.dataframe(
-            review.select(
-                pl.col("rank").alias("Rank"),
-                pl.col("class").alias("Class"),
-                pl.col("tank").replace_strict(titles, default=pl.col("tank")).alias("Tank"),
-                pl.col("reason").alias("Why"),
-                pl.col("step").alias("Next step"),
-                pl.col("was_class").fill_null("").alias("Class a week ago"),
-                pl.col("changed").fill_null("").alias("Changed"),
-            ),
-            hide_index=True,
-        )
+        st.dataframe(as_columns(week, review), hide_index=True, placeholder="–")
     look.open_on_click("this_week", review["tank"])
     look.foot(week)
 

@@ -10,10 +10,10 @@ from pipeline.intake.accounting import account, held_and_remarks, row_outcomes
 from pipeline.intake.amounts import read_count
 from pipeline.intake.columns import KEY, Context, join_issues, read_cells, read_dates
 from pipeline.intake.headers import FAMILY, required
-from pipeline.intake.names import aliases
+from pipeline.intake.names import aliases, fold_name
 from pipeline.intake.readings import read_taps
 from pipeline.intake.sheets import UNKNOWN, Sheets
-from pipeline.intake.standing import PLAIN, compartments, fills, read_standing, references, two_tanks_at_once
+from pipeline.intake.standing import PLAIN, called, compartments, fills, read_standing, references, two_tanks_at_once
 from pipeline.intake.visits import PLACE, Collected, read_visits
 from pipeline.week import Round
 from schemas import Tables, conform, empty
@@ -37,8 +37,11 @@ REFERENCES: dict[str, list[tuple[str, str, str, bool]]] = {
 
 def _places(frame: pl.DataFrame, tanks: pl.DataFrame, context: Context) -> pl.DataFrame:
     """Where each row of a sheet belongs, held or not: the tank it types, where it is a known one, and its day."""
-    by_fold = {tank.casefold(): tank for tank in tanks["tank"]}
-    tank = pl.col("tank").str.to_lowercase().replace_strict(by_fold, default=None, return_dtype=pl.String)
+    by_fold = called(tanks) | {fold_name(tank): tank for tank in tanks["tank"]}
+    ids = set(tanks["tank"])
+    typed = frame["tank"].drop_nulls().unique()
+    meant = {text: text if text in ids else by_fold.get(fold_name(text)) for text in typed}
+    tank = pl.col("tank").replace_strict(meant, default=None, return_dtype=pl.String)
     day = next((name for name in ("date", "from", "made_on") if name in frame.columns), None)
     days = (
         read_dates(frame, day, context)[0] if day else pl.Series("day", [None], pl.Date).new_from_index(0, frame.height)
@@ -57,8 +60,11 @@ def _standing(sheets: Sheets, context: Context, found: Collected) -> Tables:
             continue
         keys = required(FAMILY[name])
         for column, other, ident, waits in REFERENCES.get(name, []):
-            known = tables[other][ident].to_list()
-            family.rows, strange = references(family.rows, column, known, other.replace("_", " "), whole_row=waits)
+            known = tables[other].select(ident, *(["name"] if "name" in tables[other].columns else []))
+            names = called(tables["tank"]) if other == "tank" else {}
+            family.rows, strange = references(
+                family.rows, column, known, other.replace("_", " "), whole_row=waits, names=names
+            )
             family.add(strange, [column] if waits else [])
         if name == "fill":
             family.rows, closed = fills(family.rows)

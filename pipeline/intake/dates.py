@@ -14,6 +14,7 @@ NUMERIC = re.compile(r"^(\d{1,2})[-/. ](\d{1,2})[-/. ](\d{4}|\d{2})$")
 NAMED = re.compile(r"^(?:[a-z]{3,9},? )?(\d{1,2})(?:st|nd|rd|th)?[-/. ]+([a-z]{3,9})\.?,?[-/. ]+(\d{4}|\d{2})$")
 NAMED_TURNED = re.compile(r"^([a-z]{3,9})\.? (\d{1,2})(?:st|nd|rd|th)?,? (\d{4}|\d{2})$")
 SERIAL = re.compile(r"^[34]\d{4}$")
+NAMED_DAY = re.compile(r"^(mon|tue|wed|thu|fri|sat|sun)[a-z]{0,6}\.?,? ?(?=\d)", re.IGNORECASE)
 WEEKDAY = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
 
 
@@ -37,16 +38,30 @@ def _made(year: int, month: int, day: int) -> dt.date | None:
         return None
 
 
+def numeric(text: str) -> tuple[re.Match[str] | None, int | None]:
+    """A date of numbers alone, and the day of the week that stands before it, Monday 0."""
+    tidy = re.sub(r"\s+", " ", text.replace("\u00a0", " ")).strip()
+    named = NAMED_DAY.match(tidy)
+    bare = tidy[named.end() :] if named else tidy
+    return NUMERIC.match(bare), [day[:3] for day in WEEKDAY].index(named[1].capitalize()[:3]) if named else None
+
+
+def _both_ways(found: re.Match[str]) -> dict[str, dt.date]:
+    """Order -> the day that a date of numbers is by it, where it is one."""
+    first, second, year = int(found[1]), int(found[2]), _year(found[3])
+    ways = {"day-first": _made(year, second, first), "month-first": _made(year, first, second)}
+    return {order: day for order, day in ways.items() if day is not None}
+
+
 def evidence(texts: Iterable[str]) -> str:
-    """What order a file's dates show: day-first, month-first, both, or blank where no part is over 12."""
+    """What order a file's dates show: day-first, month-first, both, or blank where no part is over 12 and no day of the
+    week stands with one."""
     shown = set()
     for text in texts:
-        if found := NUMERIC.match(text.strip()):
-            first, second = int(found[1]), int(found[2])
-            if first > 12 >= second:
-                shown.add("day-first")
-            elif second > 12 >= first:
-                shown.add("month-first")
+        found, weekday = numeric(text)
+        if found and found[1] != found[2]:
+            ways = {order: day for order, day in _both_ways(found).items() if weekday in (None, day.weekday())}
+            shown |= set(ways) if len(ways) == 1 else set()
     return shown.pop() if len(shown) == 1 else "both" if shown else ""
 
 
@@ -60,9 +75,9 @@ def _converted(day: dt.date | None, text: str, how: str) -> DateCell:
     return DateCell(day, Cell("converted", fault="date form", says=f"{how}: {day.isoformat()}"))
 
 
-def _numeric(text: str, first: int, second: int, year_text: str, order: str, shown: str) -> DateCell:
-    year = _year(year_text)
-    day_first, month_first = _made(year, second, first), _made(year, first, second)
+def _numeric(text: str, found: re.Match[str], order: str, shown: str) -> DateCell:
+    ways = _both_ways(found)
+    day_first, month_first = ways.get("day-first"), ways.get("month-first")
     if day_first is None and month_first is None:
         return _impossible(text)
     if day_first is None or month_first is None or day_first == month_first:
@@ -93,8 +108,15 @@ def read_date(text: str, order: str, shown: str) -> DateCell:
         return DateCell(day, Cell()) if plain else _converted(day, text, "read as")
     if found := COMPACT.match(tidy):
         return _converted(_made(int(found[1]), int(found[2]), int(found[3])), text, "read as")
-    if found := NUMERIC.match(tidy):
-        return _numeric(tidy, int(found[1]), int(found[2]), found[3], order, shown)
+    found, weekday = numeric(tidy)
+    if found and weekday is not None:
+        fits = {day for day in _both_ways(found).values() if day.weekday() == weekday}
+        if len(fits) == 1:
+            return _converted(fits.pop(), text, "read by its day of the week as")
+        says = f"“{text[:60]}” is no {WEEKDAY[weekday]}, whichever of the two is the month; expected a date such as 2026-06-01."
+        return DateCell(None, held("not a date", says))
+    if found:
+        return _numeric(tidy, found, order, shown)
     if SERIAL.match(tidy):
         return _converted(dt.date(1899, 12, 30) + dt.timedelta(int(tidy)), text, "a spreadsheet's day number, read as")
     named, turned = NAMED.match(folded), NAMED_TURNED.match(folded)

@@ -9,7 +9,7 @@ from difflib import get_close_matches
 from functools import lru_cache
 from pathlib import Path
 
-from pipeline.intake.dates import COMPACT, ISO, NAMED, NAMED_TURNED, NUMERIC
+from pipeline.intake.dates import COMPACT, ISO, NAMED, NAMED_TURNED, numeric
 from pipeline.intake.headers import FAMILY, OTHER_NAMES, fold, names_of
 from schemas.parameters import BY_NAME
 
@@ -55,7 +55,7 @@ def known_names() -> frozenset[str]:
 def is_date(text: str) -> bool:
     """Whether a cell is written as a date."""
     plain = text.strip().casefold()
-    return any(form.match(plain) for form in (ISO, COMPACT, NUMERIC, NAMED, NAMED_TURNED))
+    return numeric(plain)[0] is not None or any(form.match(plain) for form in (ISO, COMPACT, NAMED, NAMED_TURNED))
 
 
 def _fits(column: str, cells: Sequence[str]) -> bool:

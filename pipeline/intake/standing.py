@@ -1,6 +1,7 @@
 """The standing records: sites, tanks, the filter book, kits, feeding, and what is done and owed."""
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 
@@ -23,6 +24,7 @@ from pipeline.intake.columns import (
 )
 from pipeline.intake.headers import FAMILY
 from pipeline.intake.judge import judge
+from pipeline.intake.names import aliases, fold_name
 from pipeline.intake.settle import differing_cells
 from pipeline.intake.sheets import Sheets, text_columns
 from pipeline.units import factor
@@ -108,23 +110,38 @@ def contradictions(name: str, frame: pl.DataFrame) -> pl.DataFrame:
     return issue_rows(twice, None, None, "same key, other values", text="whole row", shown={"key": " and ".join(key)})
 
 
+def called(tanks: pl.DataFrame) -> dict[str, str]:
+    """Folded name or alias -> the one tank that it can mean."""
+    alias = aliases(tanks).filter(pl.col("tank").n_unique().over("folded") == 1)
+    return dict(alias.select("folded", "tank").iter_rows())
+
+
 def references(
-    typed: pl.DataFrame, column: str, known: list[str], what: str, *, whole_row: bool
+    typed: pl.DataFrame, column: str, known: pl.DataFrame, what: str, *, whole_row: bool, names: Mapping[str, str]
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The frame with ids in their own spelling, and issues for names nobody knows; a near one is suggested."""
+    """The frame with ids in their own spelling, and issues for what nobody knows; a near one is suggested.
+
+    `known`: the ids and, where they have one, the name of each; `names`: folded names that mean one id alone.
+    """
     if typed.height == 0:
         return typed, no_issues()
-    by_fold = {k.casefold(): k for k in known}
-    names = typed[column].drop_nulls().unique().to_list()
-    right = {n: by_fold[n.casefold()] for n in names if n.casefold() in by_fold}
-    strange = [n for n in names if n not in right]
-    near = {n: get_close_matches(n.casefold(), list(by_fold), 1, 0.6) for n in strange}
+    shown = {row[0]: f"{row[1]} ({row[0]})" if len(row) > 1 and row[1] else row[0] for row in known.iter_rows()}
+    times = Counter(map(fold_name, shown))
+    by_fold = {**names, **{fold_name(k): k for k in shown if times[fold_name(k)] == 1}}
+    told = typed[column].drop_nulls().unique().to_list()
+    right = {n: by_fold[fold_name(n)] for n in told if fold_name(n) in by_fold} | {n: n for n in told if n in shown}
+    strange = [n for n in told if n not in right]
+    near = {n: get_close_matches(fold_name(n), list(by_fold), 1, 0.6) for n in strange}
     offered = {n: by_fold[found[0]] if found else None for n, found in near.items()}
-    shown = {"what": what, "end": "The row is on hold." if whole_row else "Left out."}
-    near_one = pl.col(column).replace_strict(offered, default=None, return_dtype=pl.String)
-    rows = typed.with_columns(near_one.alias("offered"), pl.col(column).alias("typed"))
+    hints = {n: f" Is it {shown[ident]}?" if ident else "" for n, ident in offered.items()}
+    rows = typed.with_columns(
+        pl.col(column).replace_strict(offered, default=None, return_dtype=pl.String).alias("offered"),
+        pl.col(column).replace_strict(hints, default="", return_dtype=pl.String).alias("hint"),
+        pl.col(column).alias("typed"),
+    )
+    words = {"what": what, "end": "The row is on hold." if whole_row else "Left out."}
     held = pl.col(column).is_in(strange)
-    issues = issue_rows(rows, held, column, "reference not known", suggestion="offered", shown=shown)
+    issues = issue_rows(rows, held, column, "reference not known", suggestion="offered", shown=words)
     issues = issues.with_columns(pl.lit(f"{what} not known").alias("fault"))
     fixed = pl.col(column).replace_strict(right, default=None, return_dtype=pl.String)
     return typed.with_columns(fixed.alias(column)), issues

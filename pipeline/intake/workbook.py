@@ -6,7 +6,8 @@ import datetime as dt
 import io
 import re
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from typing import Any
 from xml.parsers import expat
 
 from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum
@@ -134,6 +135,18 @@ def as_text(value: object) -> str:
     return " ".join(str(value).split())
 
 
+def _unmerged(
+    grid: list[list[Any]], merged: Sequence[tuple[tuple[int, int], tuple[int, int]]] | None
+) -> list[list[Any]]:
+    """The cells with what is merged over several rows in each of them; a title across one row stays as it is."""
+    for (top, left), (bottom, right) in merged or ():
+        if top < bottom < len(grid):
+            for row in range(top, bottom + 1):
+                for place in range(left, min(right + 1, len(grid[row]))):
+                    grid[row][place] = grid[top][left]
+    return grid
+
+
 def sheets_of(raw: bytes) -> Iterator[tuple[str, bytes]]:
     """(name, content as a CSV with a line for each row) of every sheet that holds anything.
 
@@ -143,7 +156,8 @@ def sheets_of(raw: bytes) -> Iterator[tuple[str, bytes]]:
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(checked))
         names = [one.name for one in book.sheets_metadata if one.typ == SheetTypeEnum.WorkSheet]
-        grids = [book.get_sheet_by_name(name).to_python(skip_empty_area=False) for name in names]
+        sheets = [book.get_sheet_by_name(name) for name in names]
+        grids = [_unmerged(sheet.to_python(skip_empty_area=False), sheet.merged_cell_ranges) for sheet in sheets]
     except (CalamineError, ValueError, OSError) as error:
         raise NoTable("file", f"it is no workbook that can be read ({str(error)[:80]}); {SAVE_ANEW}") from None
     for name, grid in zip(names, grids, strict=True):

@@ -9,14 +9,15 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.papers import water_today
 from pipeline.papers.layout import template
 from pipeline.papers.page import page
-from pipeline.papers.visit_sheets import sheet_data
+from pipeline.papers.visit_sheets import drop_worth, kit_at, sheet_data
 from pipeline.papers.writing import safe_name
 from pipeline.week import Week
-from pipeline.wording import cautions
+from pipeline.wording import cautions, number
 from schemas.parameters import RECORDS
-from schemas.words import EVENTS, FISH_LOOK, FOUND, JOBS, RINSE_WATER
+from schemas.words import CHANGE_KINDS, EVENTS, FISH_LOOK, FOUND, JOBS, RINSE_WATER
 
 STYLE = """<style>
 #form label { display: block; margin: .6em 0; } #form label span { display: block; }
@@ -28,25 +29,15 @@ STYLE = """<style>
 </style>"""
 
 
-def _kit(week: Week, tank: str) -> str:
-    """The kit used last at a tank; else the first of the book; blank for none."""
-    used = week.table("reading").filter((pl.col("tank") == tank) & pl.col("kit").is_not_null()).sort("at", "line")
-    known = week.table("kit")["kit"]
-    return str(used["kit"][-1]) if used.height else str(known[0]) if known.len() else ""
-
-
 def _tests(week: Week, kit: str, grid: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """What may be tested: title, unit, the last reading, what to expect, the kit's own steps, or what a drop is worth (0: not counted)."""
     shown = {row["name"]: row for row in grid}
     mine = week.table("kit").filter(pl.col("kit") == kit)
     steps = dict(mine.filter(pl.col("ladder").list.len() > 0).select("parameter", "steps").iter_rows())
-    worth = {
-        name: drop / times
-        for name, drop, times in mine.drop_nulls("per_drop").select("parameter", "per_drop", "factor").iter_rows()
-    }
+    worth = drop_worth(week, kit)
     return [
         {
-            "name": one.name, "title": one.title, "unit": one.unit, "last": shown[one.title]["last"][-1] if one.title in shown else "–",
+            "name": one.name, "title": one.title, "unit": f"{one.unit}, {number(worth[one.name])} a drop" if one.name in worth else one.unit, "last": shown[one.title]["last"][-1] if one.title in shown else "–",
             "expect": shown[one.title]["expect"] if one.title in shown else "", "drops": worth.get(one.name, 0),
             "steps": [part.strip() for part in (steps.get(one.name) or "").split("|") if part.strip()],
         }
@@ -65,16 +56,16 @@ def phone_form(week: Week, site: str, when: dt.date) -> str:
     tanks = []
     on = week.table("placement").filter((pl.col("from") <= when) & (pl.col("to").is_null() | (pl.col("to") >= when)))
     for tank in data["tanks"]:
-        kit = _kit(week, tank["id"])
+        kit, ro = kit_at(week, tank["id"]), water_today.ro_share(week, tank["id"])
         tanks.append({
             "id": tank["id"], "title": tank["title"], "class": tank["class"], "reason": tank["reason"], "facts": " · ".join(tank["facts"]),
-            "jobs": [*tank["change"], *tank["service"], *tank["promises"]], "kit": kit, "tests": _tests(week, kit, tank["grid"]["rows"]),
+            "jobs": [*tank["change"], *tank["service"], *tank["promises"]], "kit": kit, "ro": f"ro {100 * ro:.0f}%" if ro else "", "tests": _tests(week, kit, tank["grid"]["rows"]),
             "filters": on.filter(pl.col("tank") == tank["id"])["filter"].unique().sort().to_list(),
         })  # fmt: skip
     told = {
         "site": site, "day": when.isoformat(), "file": f"{form_name(site, when)}.csv", "tanks": tanks,
         "parameters": [one.name for one in RECORDS], "jobs": JOBS, "found": FOUND, "rinse": RINSE_WATER, "events": EVENTS,
-        "looks": FISH_LOOK,
+        "looks": FISH_LOOK, "kinds": CHANGE_KINDS[1:],
     }  # fmt: skip
     body = [
         STYLE,

@@ -54,6 +54,19 @@ def open_tanks(week: Week, site: str, day_: dt.date) -> list[Row]:
     return week.table("tank").filter((pl.col("site") == site) & runs).sort("file", "line").to_dicts()
 
 
+def kit_at(week: Week, tank: str) -> str:
+    """The kit used last at a tank; else the first of the book; blank for none."""
+    used = week.table("reading").filter((pl.col("tank") == tank) & pl.col("kit").is_not_null()).sort("at", "line")
+    known = week.table("kit")["kit"]
+    return str(used["kit"][-1]) if used.height else str(known[0]) if known.len() else ""
+
+
+def drop_worth(week: Week, kit: str) -> dict[str, float]:
+    """Parameter -> what a drop of the kit is worth, in the kit's own unit; only where drops are counted."""
+    rows = week.table("kit").filter(pl.col("kit") == kit).drop_nulls("per_drop")
+    return {name: drop / times for name, drop, times in rows.select("parameter", "per_drop", "factor").iter_rows()}
+
+
 def _grid(week: Week, tank: str, day_: dt.date) -> dict[str, Any]:
     """Last readings by parameter and day, what to expect, and whether a box after the change is wanted."""
     rows = week.table("reading").filter(
@@ -65,14 +78,14 @@ def _grid(week: Week, tank: str, day_: dt.date) -> dict[str, Any]:
     for row in rows.iter_rows(named=True):
         text = "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
         said[row["parameter"], row["day"]] = f"({text})" if row["doubt"] or row["expired"] else text
-    hoped = expected(week, tank, day_)
+    hoped, worth = expected(week, tank, day_), drop_worth(week, kit_at(week, tank))
     shown = [*ALWAYS[:-1], *(name for name in ALSO if any(name == got for got, _ in said)), ALWAYS[-1]]
     return {
         "days": [day_month(date) for date in days] or ["no visit yet"],
         "rows": [
             {
                 "name": PARAMETER_TITLES[name],
-                "unit": UNITS[name],
+                "unit": f"{UNITS[name]}, {number(worth[name])} a drop" if name in worth else UNITS[name],
                 "last": [said.get((name, date), "–") for date in days] or ["–"],
                 "expect": hoped.get(name, ""),
             }

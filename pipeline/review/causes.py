@@ -62,6 +62,9 @@ def weighed(f: TankFacts) -> dict[str, Possible]:
     return told
 
 
+UNEXPLAINED = "nothing recorded explains it; this is left to look for"
+
+
 def of_rule(rule: str, f: TankFacts, told: Mapping[str, Possible] | None = None) -> list[Possible]:
     """At most three possible causes of a finding, the likeliest first; of those about as likely, the cheapest check."""
     told = weighed(f) if told is None else told
@@ -69,7 +72,7 @@ def of_rule(rule: str, f: TankFacts, told: Mapping[str, Possible] | None = None)
     mine = [told[c] for c in diagnosis()["rule"].get(rule, ()) if c in told]
     if all(one.score - met(f, one.cause) <= f.assumed["says_state"] for one in mine):
         mine += [
-            Possible(c, "nothing recorded explains it; this is left to look for", checks[c]["check"], met(f, c))
+            Possible(c, UNEXPLAINED, checks[c]["check"], met(f, c))
             for c in diagnosis()["left_over"].get(rule, ())
             if c not in told
         ]

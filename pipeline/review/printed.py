@@ -1,11 +1,11 @@
 """The weekly review as text that a person would print."""
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import polars as pl
 
-from pipeline.review.causes import of_tank
+from pipeline.review.causes import UNEXPLAINED, of_tank
 from pipeline.review.told import (
     Row,
     by_tank,
@@ -36,9 +36,11 @@ def _mark(finding: Row | None) -> str:
 
 
 def _tank(
-    row: Row, name: str, found: Sequence[Row], causes: Sequence[Row], facts: str, jobs: Sequence[str]
-) -> list[str]:
-    """The lines of one tank: its class's reason and step, all else that is urgent, its facts, possible causes, jobs."""
+    row: Row, name: str, found: Sequence[Row], causes: Sequence[Row], facts: str, jobs: Sequence[str],
+    once: Collection[str],
+) -> list[str]:  # fmt: skip
+    """The lines of one tank: its class's reason and step, all else that is urgent, its facts, possible causes but for
+    those told `once` for the round, jobs."""
     loud = [f for f in found if not f["quiet"]]
     top = next((f for f in loud if f["class"] == row["class"] and f["reason"] == row["reason"]), None)
     was = f"  (last week: {row['was_class']})" if row["was_class"] and row["was_class"] != row["class"] else ""
@@ -53,9 +55,21 @@ def _tank(
         lines += _wrapped(f"due: {'; '.join(jobs)}", 6, 8)
     if row["class"] in (*URGENT, "plan"):
         for cause in of_tank(loud, causes):
+            if cause["cause"] in once and cause["because"] == UNEXPLAINED:
+                continue
             told = f"possible cause: {cause_words(cause['cause'])}: {cause['because']}. Check: {cause['check']}."
             lines += _wrapped(told, 6, 8)
     return lines
+
+
+def _left(
+    review: pl.DataFrame, found: Mapping[str, Sequence[Row]], causes: Mapping[str, Sequence[Row]]
+) -> dict[str, str]:
+    """Cause -> its check: what is left to look for in more than one tank, without a record that speaks for it."""
+    loud = review.filter(pl.col("class").is_in([*URGENT, "plan"]))["tank"]
+    told = [cause for tank in loud for cause in of_tank(found.get(tank, []), causes.get(tank, []))]
+    left = [(cause["cause"], cause["check"]) for cause in told if cause["because"] == UNEXPLAINED]
+    return {cause: check for cause, check in left if left.count((cause, check)) > 1}
 
 
 def as_text(week: Week) -> str:
@@ -71,6 +85,12 @@ def as_text(week: Week) -> str:
     due = by_tank(coming.filter(pl.col("what") != "tap test"))
     name = f" of {week.round.name}" if week.round.name else ""
     lines = [f"Weekly review{name}, as of {day(week.as_of, year=True)}.", counts_sentence(review), *notices(week)]
+    once = _left(review, found, causes)
+    for cause, check in once.items():
+        lines += textwrap.wrap(
+            f"Where nothing recorded explains a finding, {cause_words(cause)} is left to look for. Check: {check}.",
+            WIDTH,
+        )
     above = ""
     for row in review.iter_rows(named=True):
         if row["class"] != above:
@@ -86,7 +106,7 @@ def as_text(week: Week) -> str:
         ])  # fmt: skip
         jobs = [due_words(d["what"], d["about"], d["on"], d["late_days"]) for d in due.get(id_, [])]
         title = f"{tank.get('name') or id_}, {site}" if site else str(tank.get("name") or id_)
-        lines += _tank(row, title, found.get(id_, []), causes.get(id_, []), facts, jobs)
+        lines += _tank(row, title, found.get(id_, []), causes.get(id_, []), facts, jobs, once)
     if suggestion := never_recorded(week):
         lines += ["", *textwrap.wrap(suggestion, WIDTH)]
     return "\n".join([*lines, "", *textwrap.wrap(f"{CYCLES} {CAUTION_LINE}", WIDTH)])

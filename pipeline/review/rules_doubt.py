@@ -76,7 +76,7 @@ def held_danger(f: TankFacts) -> Finding | None:
 
 
 ONE_READING = ("taken after the change", "typing slip", "wrong basis", "wrong tank")  # what one reading may be instead
-ASK, SHEET = "Ask when the sample was drawn", "Look at the paper sheet, then correct it under Held rows"
+ASK, SHEET = "Ask when the sample was drawn", "Look at the paper sheet, then correct it under At the tank"
 # In a few words, and the cheapest check.
 DOUBTED = {
     "typing slip": ("a typing slip?", SHEET),

@@ -240,6 +240,20 @@ def last_words(week: Week, tank: str, water: list[Row], last: Mapping[str, dt.da
     return f"nitrate not read since {day(last[tank], year=True)}" if tank in last else "nitrate never read"
 
 
+def top_rules(week: Week, review: pl.DataFrame) -> dict[str, str]:
+    """Tank -> the rule whose finding its line of the review tells; none for a tank without a finding."""
+    told = ["tank", "class", "reason", "step"]
+    found = week.now("finding").filter(~pl.col("quiet")).sort("harm", "rule")
+    rows = review.select(told).join(found.select(*told, "rule"), on=told).unique("tank", keep="first")
+    return dict(rows.select("tank", "rule").iter_rows())
+
+
+def doubted_days(week: Week) -> dict[str, dt.date]:
+    """Tank -> the day of its last reading in doubt."""
+    rows = week.table("doubt").filter(pl.col("day") <= week.as_of).group_by("tank").agg(pl.col("day").max())
+    return dict(rows.iter_rows())
+
+
 def loose_filters(week: Week) -> list[str]:
     """Filters on no tank on the day."""
     return week.table("filter").join(_placed(week), on="filter", how="anti")["filter"].sort().to_list()

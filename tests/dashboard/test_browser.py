@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import shutil
 from pathlib import Path
 from typing import Any
 
+import polars as pl
 import pytest
 
+from pipeline import weekly
+from pipeline.from_sheet import make_from
+from pipeline.new_folder import make_folder
 from tests.dashboard.conftest import serving
+from tests.spreadsheets import xlsx
 
 pytestmark = pytest.mark.browser
 
@@ -44,6 +50,7 @@ def test_the_week_is_followed_to_a_tank_and_back_to_the_same_place(browser: Any,
     was = page.evaluate("document.querySelector('.stMain').scrollTop")
     page.locator('td.tank a[data-tank="MD1"]').click()
     page.get_by_role("heading", name="Big hall").wait_for()
+    page.wait_for_function("document.title.startsWith('Big hall, Thistlebun Day Centre · One tank')")
     page.wait_for_selector("[data-testid=stVegaLiteChart]")
     assert "tank=MD1" in page.url
     page.go_back()
@@ -156,3 +163,74 @@ def test_hostile_text_is_shown_as_typed_on_every_page_at_both_widths(
                 assert barriers(page) == [], address
         page.close()
     assert (away, errors) == ([], [])
+
+
+@pytest.mark.slow
+def test_the_worst_tank_is_planned_for_proposed_and_issued_and_a_held_row_put_right(
+    browser: Any, served: str, phone_logs: Path
+) -> None:
+    page = opened(browser, 1280, [], served)
+    page.goto(served)
+    page.wait_for_selector(".stMain[data-listens=this_week]")
+    page.locator("table.week td.tank a[data-tank]").first.click()
+    page.get_by_role("button", name="Plan a change").click()
+    share = page.get_by_role("spinbutton", name="Water changed, %")
+    share.fill("12")
+    share.press("Enter")
+    page.get_by_role("button", name="Keep as a proposal").wait_for()
+    page.locator(".st-key-keep_by input").fill("keeper")
+    page.locator(".st-key-keep_by input").press("Enter")
+    page.get_by_role("button", name="Keep as a proposal").click()
+    page.get_by_text("No report says it until it is ticked on Papers.").wait_for()
+    page.locator('.stMain a[href^="papers?site="]').click()
+    page.locator(".st-key-proposals label").first.click()
+    page.get_by_role("button", name="Issue it").click()
+    with page.expect_download() as issued:
+        page.locator('[class*="st-key-now"] button').first.click()
+    assert Path(issued.value.path()).read_bytes().startswith(b"%PDF")
+    assert list((phone_logs / "issued").rglob("*.pdf"))
+    # A held row: the misspelt tank of the evening sheet.
+    page.goto(f"{served}/held_rows")
+    page.get_by_role("button", name="Put right").first.click()
+    panel = page.locator(".st-key-held_panel")
+    panel.get_by_text("take MD3").wait_for()
+    panel.get_by_label("Who (role or initials)").fill("keeper")
+    panel.get_by_label("Why").fill("sheet")
+    panel.get_by_label("Why").press("Enter")
+    panel.get_by_role("button", name="Take it").click()
+    page.get_by_text("still held.").wait_for()
+    page.close()
+    assert ",tank,Therapy rom,accept,keeper," in (phone_logs / "corrections.csv").read_text().splitlines()[-1]
+
+
+COUNT = "addEventListener('click', e => { if (e.isTrusted) window.clicks = (window.clicks || 0) + 1; }, true);"
+
+
+@pytest.mark.slow
+def test_day_one_a_workbook_of_forty_tanks_is_a_review_in_two_clicks(browser: Any, tmp_path: Path) -> None:
+    """On the page: choose the file, keep. By the command: one line. Both load to the same tables."""
+    head = ["Visit date", "Customer", "Aquarium", "Acidity", "NO3 (ppm)", "Water change", "Litres"]
+    grid: list[list[object]] = [["All of it, invented"], head]
+    days = [dt.date(2026, 5, 4) + dt.timedelta(7 * week) for week in range(4)]
+    grid += [[d, f"Home {t // 4}", f"Tank {t}", 7.2, 20, 0.25, 100 + t] for d in days for t in range(40)]
+    book, logs = tmp_path / "round.xlsx", tmp_path / "logs"
+    book.write_bytes(xlsx({"Sheet1": grid}))
+    make_folder(logs)
+    with serving(logs) as url:
+        page = opened(browser, 1280, [], url)
+        page.add_init_script(COUNT)
+        page.goto(url)
+        with page.expect_file_chooser() as chosen:
+            page.locator("[data-testid=stFileUploader] button").first.click()
+        chosen.value.set_files(book)
+        page.get_by_text("40\u00a0tanks at 10\u00a0sites, 160\u00a0visits").first.wait_for()
+        page.get_by_role("button", name="Keep", exact=True).click()
+        page.wait_for_selector("table.week td.tank a[data-tank]")
+        assert page.locator("table.week td.tank a[data-tank]").count() == 40
+        assert page.evaluate("window.clicks") == 2
+        page.close()
+    make_from(tmp_path / "from", book)
+    typed, made = weekly.open_week(logs), weekly.open_week(tmp_path / "from")
+    for name in ("site", "tank", "reading", "water_change"):
+        alike = [week.table(name).drop("file", "line").sort(pl.all()) for week in (typed, made)]
+        assert alike[0].equals(alike[1]), name

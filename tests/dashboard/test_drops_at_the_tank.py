@@ -6,20 +6,18 @@ from pathlib import Path
 
 import pytest
 
-from tests.dashboard.test_at_the_tank_page import DAY, _on_the_day, at, entered, keep, row_of, tap, text
+from tests.dashboard.test_at_the_tank_page import DAY, _on_the_day, at, entered, keep, row_of, text
 
 __all__ = ["_on_the_day"]
 pytestmark = pytest.mark.usefixtures("fresh_caches", "_on_the_day")
 
 
 def test_drops_are_counted(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    with (logs / "kits.csv").open("a") as kits:
-        kits.write("DROPS,kh,dKH,0.5 a drop,2026-03-02,2027-06-30,40,invented\n")
-    app = tap(at(logs, monkeypatch), "TC1", "kit", "DROPS")
-    app.number_input(key=f"at TC1 {DAY} 0 DROPS kh").set_value(9).run()
+    app = at(logs, monkeypatch)
+    app.number_input(key=f"at TC1 {DAY} 0 R2 kh").set_value(9).run()
     assert "read as <b>4–4.5" in text(app)
     keep(app)
     if not entered(logs):
         keep(app)  # a doubt is told first
     row = row_of(entered(logs)[0])
-    assert (row["kit"], row["kh"]) == ("DROPS", "9 drops")
+    assert (row["kit"], row["kh"]) == ("R2", "9 drops")

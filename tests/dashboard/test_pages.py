@@ -8,13 +8,18 @@ import shutil
 from html import unescape
 from pathlib import Path
 
+import polars as pl
 import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
+from dashboard import cells, charts, marks
 from pipeline import weekly
 from pipeline.new_folder import make_folder
+from pipeline.review import told
+from pipeline.review.rules import RULES
 from tests.conftest import DEMO_DAY
+from tests.spreadsheets import xlsx
 
 APP = Path(__file__).parents[2] / "dashboard" / "app.py"
 PAGES = (
@@ -93,10 +98,91 @@ def test_an_empty_round_says_what_to_do_next(tmp_path: Path, monkeypatch: pytest
     for page in PAGES:
         text = words(opened(folder, page, monkeypatch))
         assert "NaN" not in text
-    for page in ("this_week", "one_tank"):
-        text = words(opened(folder, page, monkeypatch))
-        assert "No tanks are on this round yet" in text
+        if page in ("this_week", "one_tank", "capacity_and_nitrate", "plan", "at_the_tank", "papers"):
+            assert "No tanks are on this round yet." in text
+            assert "<code>tankround load</code>" in text
         assert "`" not in text
+        assert "“tankround" not in text
+
+
+def test_a_first_tank_is_typed_on_an_empty_round(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = tmp_path / "empty"
+    make_folder(folder)
+    app = opened(folder, "this_week", monkeypatch)
+
+    def check() -> str:
+        next(b for b in app.button if b.label == "Check").click().run()
+        return words(app)
+
+    assert "Type a site, a tank and its litres first." in check()
+    app.text_input(key="first_site").set_value("Home")
+    app.text_input(key="first_name").set_value("<b>Lounge")
+    app.number_input(key="first_litres").set_value(120)
+    assert "2\u00a0rows: 2 accepted." in check()
+    assert (folder / "tanks.csv").read_text().count("\n") == 1
+    app.button(key="first_keep").click().run()
+    assert not app.exception
+    text = words(app)
+    assert "Kept: &lt;b&gt;Lounge, Home." in text
+    assert "Next: its readings under At the tank" in text
+    assert "1\u00a0tank on 1\u00a0site" in text
+    week = weekly.open_week(folder)
+    assert week.table("tank").select("tank", "site", "name", "gross_l").rows() == [("T01", "S1", "<b>Lounge", 120.0)]
+
+
+@pytest.mark.slow
+def test_forty_tanks_of_a_workbook_come_in_on_the_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Own headers and dates as text that can be read in two ways: a person says which, and nothing is kept before."""
+    folder = tmp_path / "empty"
+    make_folder(folder)
+    head = ["Visit date", "Customer", "Aquarium", "NO3 (ppm)", "Litres"]
+    grid: list[list[object]] = [
+        head,
+        *(["03/04/2026", f"Home {t // 4}", f"Tank {t}", "10,5", 100 + t] for t in range(40)),
+    ]
+    app = opened(folder, "this_week", monkeypatch)
+    app.file_uploader[0].set_value(("round.xlsx", xlsx({"All": grid}), "application/octet-stream")).run()
+    assert "say how they are typed" in words(app)
+    assert not [b for b in app.button if b.key == "first_keep"]
+    app.pills(key="first_order").set_value("day-first").run()
+    assert "From round.xlsx: 40\u00a0tanks at 10\u00a0sites, 40\u00a0visits." in words(app)
+    app.button(key="first_keep").click().run()
+    assert not app.exception
+    assert "40\u00a0tanks on 10\u00a0sites" in words(app)
+    readings = weekly.open_week(folder).table("reading")
+    assert readings["day"].unique().to_list() == [dt.date(2026, 4, 3)]
+    assert readings["matched"].unique().to_list() == [10.5]
+
+
+def test_a_step_links_to_where_its_rule_is_done(demo_logs: Path) -> None:
+    """By the rule of the finding, never by words of the step; every rule named here is one."""
+    assert set(cells.DONE_AT) <= {rule.__name__ for rule in RULES}
+    week = weekly.open_week(demo_logs)
+    rules = told.top_rules(week, week.now("review"))
+    steady = set(week.now("review").filter(pl.col("class") == "steady")["tank"])
+    assert set(week.now("review")["tank"]) - set(rules) <= steady
+    assert cells.done_at("held", "A&B") == "held_rows?tank=A%26B"
+    assert cells.done_at(rules["LM2"], "LM2") == "plan?tank=LM2"
+    assert cells.done_at("service_due", "T1") == "at_the_tank?tank=T1&amp;record=services"
+    assert cells.done_at("reading_in_doubt", "T1", dt.date(2026, 5, 29)) == "at_the_tank?tank=T1&amp;day=2026-05-29"
+    assert cells.done_at("", "T1") == "at_the_tank?tank=T1"
+
+
+def test_the_week_as_a_table_has_numbers_and_names(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    frame = opened(demo_logs, "this_week", monkeypatch).dataframe[0].value
+    row = frame[frame["Tank"] == "Supper room"].to_dict("records")[0]
+    assert row["Site"] == "Plumfennel"
+    for name in ("Nitrate from", "Nitrate to", "Rise a week", "Levels off near", "Limit", "Bioload, plain %"):
+        assert isinstance(row[name], float), name
+
+
+def test_each_class_is_drawn_in_the_chart_as_in_its_key() -> None:
+    """Filled, an outline, or a broken line: Vega's mark says what the SVG of the key says."""
+    for name, (_, style) in charts.SHAPE.items():
+        key = marks.SHAPES[name]
+        assert style["filled"] == ('fill="#' in key), name
+        assert ("strokeDash" in style) == ("dasharray" in key), name
+    assert list(charts.SHAPE) == list(marks.SHAPES)
 
 
 def test_markup_in_names_is_shown_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -154,6 +240,8 @@ def test_one_tank_opens_on_the_first_of_the_week_and_says_so_where_a_tank_is_not
     assert title(app) == "Waiting area, Mossthimble Surgery"
     app.button(key="next_tank").click().run()
     assert title(app) == "Snug, Plumfennel"
+    app.button(key="previous_tank").click().run()
+    assert title(app) == "Waiting area, Mossthimble Surgery"
     app = opened(demo_logs, "one_tank", monkeypatch, tank="<b>nope")
     assert "There is no tank “&lt;b&gt;nope” on this round." in words(app)
     assert title(app) == "Waiting area, Mossthimble Surgery"

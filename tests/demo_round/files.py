@@ -205,7 +205,16 @@ def standing() -> dict[str, str]:
         "kits.csv": text(
             ("kit", "parameter", "basis", "steps", "opened", "expires", "tests_left", "note"),
             [
-                (k.id, p, ladder.basis, "|".join(ladder.steps), k.opened, k.expires, str(k.tests_left), k.note)
+                (
+                    k.id,
+                    p,
+                    ladder.basis,
+                    f"{ladder.per_drop:g} a drop" if ladder.per_drop else "|".join(ladder.steps),
+                    k.opened,
+                    k.expires,
+                    str(k.tests_left),
+                    k.note,
+                )
                 for k in KITS
                 for p, ladder in k.ladders.items()
             ],

@@ -16,10 +16,11 @@ NH4_PER_NH3 = 1.0592
 
 @dataclass(frozen=True)
 class Ladder:
-    """One parameter of a kit: its basis and its steps, as printed on its card."""
+    """One parameter of a kit: its basis and its steps, as printed on its card; or what a drop is worth."""
 
     basis: str
     steps: tuple[str, ...]
+    per_drop: float = 0.0
 
 
 def _ladder(basis: str, steps: str) -> Ladder:
@@ -33,6 +34,7 @@ REED = {
     "ph": _ladder("", "5.2|5.5|5.8|6.1|6.4|6.7|7|7.3|7.6|7.8|8.1|8.6"),
     "kh": _ladder("dKH", "0|0.6|1.2|1.9|2.7|3.5|4.4|5.3|6.3|7.4|8.6|9.9|11.3|12.8|14.5|16.4"),
 }
+REED_DROPS = {**REED, "kh": Ladder("dKH", (), 0.5)}
 SEDGE = {
     "nitrate": _ladder("NO3-N", "0|0.8|1.9|3.4|5.8|9.7|16.5|27"),
     "nitrite": _ladder("NO2-N", "0|0.02|0.06|0.17|0.45|1.1"),
@@ -64,7 +66,7 @@ class Kit:
 
 KITS = (
     Kit("R1", REED, "2025-06-16", "2026-08-31", 0, 0.06, "reed case; used up in February"),
-    Kit("R2", REED, "2026-02-09", "2027-10-31", 118, -0.03, "reed case; in the van"),
+    Kit("R2", REED_DROPS, "2026-02-09", "2027-10-31", 118, -0.03, "reed case; in the van; counts drops for KH"),
     Kit("G1", SEDGE, "2025-08-04", "2026-12-31", 64, -0.05, "sedge case; reads as nitrogen; kept for the school"),
     Kit("M1", MOSS, "2025-07-21", "2026-09-30", 12, 0.04, "moss case"),
     Kit("M2", MOSS, "2026-03-02", "2027-06-30", 93, -0.02, "moss case"),
@@ -95,6 +97,8 @@ def matched(kit: Kit, parameter: str, value: float, random: Random) -> str:
     else:
         read = value * math.exp(error * READING_SPREAD + (kit.bias if parameter == "nitrate" else 0.0))
     shown = to_kit_unit(parameter, ladder.basis, read)
+    if ladder.per_drop:  # the drop at which the colour turns
+        return f"{max(1, math.ceil(shown / ladder.per_drop)) * ladder.per_drop:g}"
     nearest, second = sorted(ladder.steps, key=lambda step: abs(float(step) - shown))[:2]
     in_doubt = abs(float(second) - shown) - abs(float(nearest) - shown) < 0.15 * abs(float(second) - float(nearest))
     if parameter == "nitrate" and in_doubt and random.random() < 0.5:

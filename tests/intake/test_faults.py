@@ -148,4 +148,4 @@ def test_every_sentence_of_the_table_is_said_somewhere() -> None:
     code = "".join(path.read_text() for path in Path(grammar.__file__).parent.glob("*.py"))
     for case, says in grammar.faults().items():
         assert f'"{case}"' in code, case
-        assert says.endswith((".", "?", "!")), case
+        assert says.endswith((".", "?", "!", "}")), case

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from pipeline.intake.dates import evidence, read_date
 from pipeline.intake.guess import guess, is_date
 
 DATES = ["01/06/2026", "8 June 2026"]
@@ -48,3 +49,20 @@ def test_no_two_columns_are_guessed_the_same_and_the_surer_name_wins() -> None:
 def test_dates_are_known_as_dates(text: str) -> None:
     assert is_date(text)
     assert not is_date(f"{text} about")
+
+
+@pytest.mark.parametrize(
+    ("text", "day"),
+    [
+        ("Mon 04.05.26", "2026-05-04"),
+        ("Monday, 5/4/2026", "2026-05-04"),
+        ("mon. 11-05-2026", "2026-05-11"),
+        ("Tue 04.05.26", ""),
+    ],
+)
+def test_a_day_of_the_week_says_which_number_is_the_month(text: str, day: str) -> None:
+    """Tue 04.05.26 is a Tuesday in neither order: it is held."""
+    read = read_date(text, "iso", "")
+    assert (read.day.isoformat() if read.day else "") == day
+    assert is_date(text)
+    assert evidence([text]) == ({"Monday, 5/4/2026": "month-first"}.get(text, "day-first") if day else "")

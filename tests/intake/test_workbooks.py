@@ -102,6 +102,21 @@ def test_a_cell_of_a_sheet_is_put_right_as_any_other(folder: Path) -> None:
     assert readings(tables, "ph")[0][2] == 7.2
 
 
+def test_other_sheets_take_a_tank_s_name_and_ask_about_a_near_one(folder: Path) -> None:
+    """`Hall` is the one tank of that name; `Hal 2` may be it, and a person is asked: nothing is guessed."""
+    (folder / "feeding.csv").write_text(
+        "tank,from,feed_g_day\nhall,2026-06-01,2\nHal 2,2026-06-01,3\nAttic,2026-06-01,4\n"
+    )
+    tables = checked(folder)
+    assert tables["feeding"].select("tank", "feed_g_day").rows() == [("T2", 2.0)]
+    near, far = tables["held"].sort("line").select("text", "reason", "suggestion").rows()
+    assert near[0] == "Hal 2"
+    assert near[1].endswith("The row is on hold. Is it Hall (T2)?")
+    assert near[2] == "T2"
+    assert (far[0], far[2]) == ("Attic", None)
+    assert "Is it" not in far[1]
+
+
 def far_cell() -> bytes:
     grid: list[list[object]] = [["date"]]
     out = xlsx({"A": grid})

@@ -13,6 +13,7 @@ import pytest
 from pipeline import weekly
 from pipeline.papers.phone_form import form_name, phone_form
 from pipeline.papers.writing import write_sheets
+from tests.dashboard.test_pages import opened
 
 DAY = dt.date(2026, 6, 1)
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -60,14 +61,43 @@ def test_no_text_of_a_record_ends_the_page_and_only_its_own_script_runs(demo_log
     assert "https:" not in made
 
 
+ALIKE = {"reading": "parameter", "water_change": "text", "visit": "taken"}  # table -> its order
+
+
+def loaded(logs: Path) -> dict[str, list[dict[str, object]]]:
+    """The tables of the visit typed: all but where it was typed."""
+    week = weekly.open_week(logs)
+    mine = (pl.col("tank") == "TC1") & (pl.col("day") == DAY)
+    return {name: week.table(name).filter(mine).drop("file", "line").sort(by).to_dicts() for name, by in ALIKE.items()}
+
+
+def typed_on_the_page(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same visit by taps on At the tank."""
+    app = opened(logs, "at_the_tank", monkeypatch, day=DAY.isoformat(), tank="TC1")
+    at = f"at TC1 {DAY} 0"
+    app.pills(key=f"{at} R2 nitrate").set_value(["9", "16"])
+    app.number_input(key=f"{at} R2 kh").set_value(9)
+    app.pills(key=f"{at} change").set_value("30%")
+    app.number_input(key=f"{at} fish").set_value(22)
+    app.pills(key=f"{at} look").set_value("well")
+    app.text_input(key=f"{at} note").set_value("clear")
+    app.text_input(key="enter_by").set_value("me").run()
+    for _ in range(2):  # what is in doubt is told first
+        if not list((logs / "visits").glob("entered-*.csv")):
+            next(b for b in app.button if (b.key or "").startswith("keep at")).click().run()
+
+
 @pytest.mark.browser
 @pytest.mark.slow
-def test_a_visit_is_typed_offline_kept_and_saved_and_loads(logs: Path, tmp_path: Path) -> None:
+def test_a_visit_is_typed_offline_kept_and_saved_and_loads_as_if_typed_on_the_page(
+    logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     from playwright.sync_api import sync_playwright
 
     if CHROMIUM is None:
         assert "CI" not in os.environ, "CI must have Chromium"
         pytest.skip("no Chromium on this machine")
+    page_logs = Path(shutil.copytree(logs, tmp_path / "page"))
     write_sheets(weekly.open_week(logs), ["ottersage"], tmp_path / "out", day=DAY, form=True)
     name = form_name("ottersage", DAY)
     with sync_playwright() as play:
@@ -82,6 +112,13 @@ def test_a_visit_is_typed_offline_kept_and_saved_and_loads(logs: Path, tmp_path:
         first = page.locator("details").first
         first.get_by_role("group", name="nitrate").get_by_role("button").nth(2).click()
         first.get_by_role("group", name="nitrate").get_by_role("button").nth(3).click()
+        for _ in range(9):
+            first.get_by_role("group", name="kh").get_by_label("one more").click()
+        assert first.get_by_text("9 drops: 4–4.5").is_visible()
+        first.get_by_label("Fish seen").fill("22")
+        first.get_by_label("Fish look").select_option("well")
+        first.get_by_label("Note").first.fill("clear")
+        page.get_by_label("Who (role or initials)").fill("me")
         first.get_by_label("Water changed").fill("30%")
         first.get_by_role("button", name="Add an event").click()
         first.get_by_label("Event").select_option("fish in")
@@ -98,6 +135,8 @@ def test_a_visit_is_typed_offline_kept_and_saved_and_loads(logs: Path, tmp_path:
     week = weekly.open_week(logs)
     mine = pl.col("file").str.starts_with(f"visits/{name}.csv")
     assert week.table("held").filter(mine)["reason"].to_list() == []
-    assert week.table("reading").filter(mine)["parameter"].to_list() == ["nitrate"]
+    assert week.table("reading").filter(mine)["parameter"].sort().to_list() == ["kh", "nitrate"]
     assert week.table("water_change").filter(mine)["fraction"].to_list() == [0.3]
     assert week.table("event").filter(mine).select("event", "count").rows() == [("fish in", 2.0)]
+    typed_on_the_page(page_logs, monkeypatch)
+    assert loaded(logs) == loaded(page_logs)

@@ -2,7 +2,7 @@
 // One visit, typed at the tank without a network. Kept in this browser until it is saved as a CSV to send home.
 const D = JSON.parse(document.getElementById('data').textContent);
 const KEY = `visit ${D.site} ${D.day}`;
-const HEAD = ['record', 'date', 'site', 'tank', ...D.parameters, 'kit', 'water_changed', 'fish_seen', 'fish_look', 'filter',
+const HEAD = ['record', 'date', 'time', 'site', 'tank', 'taken', ...D.parameters, 'kit', 'water_changed', 'change_kind', 'new_water', 'fish_seen', 'fish_look', 'filter',
   'job', 'found', 'flow_before', 'flow_after', 'media_share', 'rinse_water', 'event', 'count', 'hours', 'by', 'note'];
 let S = {by: '', date: D.day, tanks: {}, more: []};
 const told = document.getElementById('told');
@@ -21,8 +21,8 @@ function el(tag, attrs, ...inside) {
 function field(title, value, set, mode) {
   return el('label', {}, el('span', {}, title), el('input', {value: value || '', inputmode: mode || 'text', oninput: e => { set(e.target.value.trim()); keep(); }}));
 }
-function choose(title, words, value, set) {
-  const box = el('select', {onchange: e => { set(e.target.value); keep(); }}, ...['', ...words].map(w => el('option', {value: w}, w || '–')));
+function choose(title, words, value, set, none = '–') {
+  const box = el('select', {onchange: e => { set(e.target.value); keep(); }}, ...['', ...words].map(w => el('option', {value: w}, w || none)));
   box.value = value || '';
   return el('label', {}, el('span', {}, title), box);
 }
@@ -41,12 +41,13 @@ function taps(name, steps, row, tank) {
   draw();
   return box;
 }
-// Drops are counted, less and more; what is kept is their number times what one is worth.
+// Drops are counted, less and more; beside their number what they come to.
 function drops(name, row, worth) {
   const shown = el('output', {});
-  const count = () => Math.round(Number(row[name] || 0) / worth);
-  const draw = () => { shown.textContent = row[name] ? `${count()} = ${row[name]}` : '–'; };
-  const by = n => () => { row[name] = String(Number((Math.max(0, count() + n) * worth).toFixed(6))); draw(); keep(); };
+  const count = () => Number.parseInt(row[name] || '0', 10);
+  const at = n => Number((n * worth).toFixed(6));
+  const draw = () => { shown.textContent = row[name] ? `${row[name]}: ${at(count() - 1)}–${at(count())}` : '–'; };
+  const by = n => () => { row[name] = `${Math.max(1, count() + n)} drops`; draw(); keep(); };
   const none = () => { row[name] = ''; draw(); keep(); };
   draw();
   return el('div', {class: 'taps', role: 'group', 'aria-label': name}, el('button', {type: 'button', onclick: by(-1), 'aria-label': 'one less'}, '−'), shown,
@@ -56,7 +57,7 @@ function reading(test, row) {
   const says = `${test.title}${test.unit ? ', ' + test.unit : ''}`;
   const beside = el('small', {}, `last ${test.last}${test.expect ? ' · expect ' + test.expect : ''}`);
   if (test.steps.length) return el('div', {}, el('span', {}, says), ' ', beside, taps(test.name, test.steps, row));
-  if (test.drops) return el('div', {}, el('span', {}, `${says}, drops of ${test.drops}`), ' ', beside, drops(test.name, row, test.drops));
+  if (test.drops) return el('div', {}, el('span', {}, says), ' ', beside, drops(test.name, row, test.drops));
   return el('div', {}, field(says, row[test.name], v => { row[test.name] = v; }, 'decimal'), beside);
 }
 function extra(tank, kind, box) {
@@ -80,11 +81,17 @@ function extraForm(tank, row) {
 function tankForm(tank) {
   const row = S.tanks[tank.id] = S.tanks[tank.id] || {};
   const set = name => v => { row[name] = v; };
+  const now = new Date();  // the time of a visit is that of its first touch, on its own day
+  const local = new Date(now - 60000 * now.getTimezoneOffset()).toISOString();
+  const begun = () => { if (local.slice(0, 10) === S.date) row.time = row.time || new Date().toTimeString().slice(0, 5); };
   const more = el('div', {}, ...S.more.filter(one => one.tank === tank.id).map(one => extraForm(tank, one)));
-  return el('details', {}, el('summary', {}, el('strong', {}, tank.title), ` ${tank.class}`),
+  return el('details', {oninput: begun, onchange: begun, onclick: e => { if (e.target.tagName === 'BUTTON') begun(); }}, el('summary', {}, el('strong', {}, tank.title), ` ${tank.class}`),
     el('p', {}, tank.reason), el('p', {class: 'small'}, tank.facts), el('ul', {}, ...tank.jobs.map(job => el('li', {}, job))),
+    choose('Sample taken', ['after', 'none'], row.taken, set('taken'), 'before the change'),
     ...tank.tests.map(test => reading(test, row)),
     field('Water changed, such as 30% or 40 L', row.water_changed, set('water_changed')),
+    choose('Kind of change', D.kinds, row.change_kind, set('change_kind'), 'change'),
+    tank.ro ? choose('New water', ['no RO', 'ro'], row.new_water, set('new_water'), `${tank.ro}, as last time`) : '',
     field('Fish seen', row.fish_seen, set('fish_seen'), 'numeric'), choose('Fish look', D.looks, row.fish_look, set('fish_look')),
     field('Note', row.note, set('note')), more,
     el('button', {type: 'button', onclick: () => extra(tank, 'services', more)}, 'Add a filter service'), ' ',
@@ -96,8 +103,11 @@ function cell(value) {
 }
 function csv() {
   const base = {date: S.date, by: S.by};
-  const visits = D.tanks.map(tank => ({...base, ...S.tanks[tank.id], tank: tank.id, record: 'visits', site: D.site, kit: tank.kit}))
-    .filter(row => Object.entries(S.tanks[row.tank] || {}).some(([, value]) => value));
+  const water = (tank, row) => /^(none)?$/.test(row.water_changed || '') ? {change_kind: '', new_water: ''}
+    : {new_water: row.new_water === 'no RO' ? '' : row.new_water || tank.ro};
+  const visits = D.tanks.map(tank => [tank, S.tanks[tank.id] || {}])
+    .filter(([, row]) => Object.entries(row).some(([name, value]) => value && !['time', 'taken', 'change_kind', 'new_water'].includes(name)))
+    .map(([tank, row]) => ({...base, ...row, taken: row.taken || 'before', ...water(tank, row), tank: tank.id, record: 'visits', site: D.site, kit: tank.kit}));
   const more = S.more.filter(row => row.job || row.event).map(row => ({...base, ...row}));
   return [HEAD, ...[...visits, ...more].map(row => HEAD.map(name => row[name]))].map(row => row.map(cell).join(',')).join('\n') + '\n';
 }
