@@ -89,12 +89,20 @@ def _today() -> dt.date:
     return dt.date.today()
 
 
-def load(folder: Path, db: Path | None = None, today: dt.date | None = None, progress: Progress = silent) -> LoadResult:
-    """Read, check, calculate, review and store a log folder; nothing where nothing is new and the day is the same."""
+def load(
+    folder: Path,
+    db: Path | None = None,
+    today: dt.date | None = None,
+    progress: Progress = silent,
+    scheduler: str | None = None,
+) -> LoadResult:
+    """Read, check, calculate, review and store a log folder; nothing where nothing is new and the day is the same.
+
+    A large round is calculated over the cores of this machine, or over the cluster of a Dask scheduler's address."""
     if not folder.is_dir():
         raise Problem(f"{folder} is not a folder; expected a log folder. `tankround new FOLDER` makes an empty one.")
     # Only a load needs what checks and calculates: a week that stands is read without.
-    from pipeline import derive
+    from pipeline import derive, parts
     from pipeline.intake.check import check
     from pipeline.intake.sheets import read_sheets
 
@@ -117,7 +125,8 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
         progress(0.4, "calculation")
         records = derive.recent(tables, _since(today))
         known = old.calculated if old is not None else None
-        derived = derive.derived(records, today, assumed, round_, progress, known)
+        with parts.workers(tables["tank"].height, scheduler) as run:
+            derived = derive.derived(records, today, assumed, round_, progress, known, run)
         progress(0.9, "storing")
         about = {"fingerprint": fingerprint, "loaded_on": today.isoformat()}
         stored = store.publish({**tables, **derived}, about, target)
