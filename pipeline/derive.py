@@ -23,7 +23,7 @@ from pipeline.parts import Run
 from pipeline.progress import Progress
 from pipeline.review import reviewing
 from pipeline.review.ranking import MONTH, WEEK
-from pipeline.week import Round
+from pipeline.week import Round, Week
 from schemas import Tables
 
 T = TypeVar("T")
@@ -108,6 +108,14 @@ def some_at_a_time(tables: Tables) -> Iterator[tuple[list[str], Tables]]:
         mine = tanks["tank"][first : first + TANKS_AT_ONCE]
         others = beside.filter(pl.col("tank").is_in(mine.implode()))["tank_b"]
         yield mine.to_list(), _records_of(tables, [*mine, *others])
+
+
+def records_of(week: Week, tanks: Sequence[str]) -> Tables:
+    """A week's tables with the records of a few tanks only, and of those they share a filter with."""
+    stood = week.table("placement").select("filter", "tank").drop_nulls()
+    filters = _of(stood, tanks).select("filter").unique()
+    near = sorted({*tanks, *stood.join(filters, on="filter", how="semi")["tank"]})
+    return {**week.tables, **{name: pl.concat([week.of(name, tank) for tank in near]) for name in GROWING}}
 
 
 def _records_of(tables: Tables, tanks: Sequence[str]) -> Tables:

@@ -122,6 +122,7 @@ def load(
         progress(0.1, "reading and checking")
         sheets = read_sheets(folder, files, most_columns=assumed["columns_limit"], own=round_.columns)
         tables = check(sheets, round_, assumed, today)
+        del sheets  # the texts of all cells
         progress(0.4, "calculation")
         records = derive.recent(tables, _since(today))
         known = old.calculated if old is not None else None
@@ -200,7 +201,7 @@ def history(week: Week, tanks: Sequence[str], weeks: int) -> Tables:
     monday = week.as_of - dt.timedelta(week.as_of.weekday())
     days = sorted({week.as_of, *(monday - dt.timedelta(7 * back) for back in range(weeks))})
     requests = derive.requests_of(week.tables, days).filter(pl.col("tank").is_in(list(tanks)))
-    return derive.calc(week.tables, requests, week.assumed, week.round)
+    return derive.calc(derive.records_of(week, tanks), requests, week.assumed, week.round)
 
 
 def paths(week: Week, tanks: Sequence[str]) -> pl.DataFrame:
@@ -209,11 +210,12 @@ def paths(week: Week, tanks: Sequence[str]) -> pl.DataFrame:
     from pipeline.calc import nitrate_path
 
     requests = derive.requests_of(week.tables, [week.as_of]).filter(pl.col("tank").is_in(list(tanks)))
-    return nitrate_path.paths(week.tables, requests, week.assumed, week.round)
+    return nitrate_path.paths(derive.records_of(week, tanks), requests, week.assumed, week.round)
 
 
 def implied(week: Week, tank: str, told: Mapping[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """What an explanation of a tank's nitrate (a row of table `explanation`) would have: its path and moved readings."""
+    from pipeline import derive
     from pipeline.calc import explanation_path
 
-    return explanation_path.implied(week.tables, tank, week.as_of, told, week.assumed)
+    return explanation_path.implied(derive.records_of(week, [tank]), tank, week.as_of, told, week.assumed)

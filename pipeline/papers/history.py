@@ -152,7 +152,7 @@ def _sessions(week: Week, tank: str) -> list[tuple[dt.date, list[str]]]:
 
 
 def _heads(week: Week, tank: str) -> list[str]:
-    found = set(week.table("reading").filter(pl.col("tank") == tank)["parameter"])
+    found = set(week.of("reading", tank)["parameter"])
     titles = [PARAMETER_TITLES[name] for name in PARAMETERS if name in found]
     return ["Day", "Taken", *titles, "Water changed", "Fish", "Note"]
 
@@ -188,7 +188,7 @@ def _now(week: Week, tank: str) -> str:
 
 def history_page(week: Week, tank: str) -> str:
     """The page of one tank, complete in one file."""
-    found = week.table("tank").filter(pl.col("tank") == tank).to_dicts()
+    found = week.of("tank", tank).to_dicts()
     if not found:
         raise Problem(f"There is no tank “{tank}” in tanks.csv. Give the id of a tank there.")
     site = dict(week.table("site").select("site", "name").iter_rows()).get(found[0]["site"], found[0]["site"])
@@ -204,7 +204,7 @@ def history_page(week: Week, tank: str) -> str:
     filters = [f"{name}: {in_flow_order(rows)}" for (name,), rows in layers.group_by("filter", maintain_order=True)]
     due = week.now("due").filter(pl.col("tank") == tank).sort("on")
     jobs = [job_words(row["says"], row["do"]) for row in due.iter_rows(named=True)]
-    held = week.table("held").filter(pl.col("tank") == tank)
+    held = week.of("held", tank)
     promises = week.table("promise").filter(
         (pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == found[0]["site"]))
     )

@@ -30,7 +30,7 @@ STYLE = """<style>
 
 def _kit(week: Week, tank: str) -> str:
     """The kit used last at a tank; else the first of the book; blank for none."""
-    used = week.table("reading").filter((pl.col("tank") == tank) & pl.col("kit").is_not_null()).sort("at", "line")
+    used = week.of("reading", tank).filter(pl.col("kit").is_not_null()).sort("at", "line")
     known = week.table("kit")["kit"]
     return str(used["kit"][-1]) if used.height else str(known[0]) if known.len() else ""
 
