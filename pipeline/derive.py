@@ -19,6 +19,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc import capacity as rating
 from pipeline.calc import dates, explanations, floworder, nitrate, water
 from pipeline.calc.kit_shift import hold_down_by_parts, kits_used
+from pipeline.calc.refits import Weighed
 from pipeline.parts import Run
 from pipeline.progress import Progress
 from pipeline.review import reviewing
@@ -144,9 +145,7 @@ class Part:
     known: Tables | None = None
 
 
-def _calculated(
-    part: Part, shared: str, assumed: Assumptions, round_: Round
-) -> tuple[Tables, explanations.Weighed | None]:
+def _calculated(part: Part, shared: str, assumed: Assumptions, round_: Round) -> tuple[Tables, Weighed | None]:
     """What a part comes to by itself, and what its readings say of their explanations."""
     anew = partial(calc, part.records, assumed=assumed, round_=round_)
     found = reuse.known_or_new(part.records, part.requests, shared, part.known, anew)

@@ -139,7 +139,8 @@ def design(windows: Windows) -> Design:
         changed[5] -= lost[j]
         out[:, j] = np.where(windows.after[j], changed[:6], state[:6]) if any_after[j] else state[:6]
         state = changed
-    return Design(*out, end=State(*state))
+    a, b, c, da, db, dc = out
+    return Design(a, b, c, da, db, dc, State(*state))
 
 
 def step_days(windows: Windows, phi: Array, start: IntArray) -> tuple[Array, Array]:

@@ -79,10 +79,11 @@ class Weighed:
             return {kind: np.concatenate([getattr(part, name)[kind] for part in parts], axis=1) for kind in KINDS}
 
         def frames(name: str) -> pl.DataFrame:
-            own = [(at, getattr(part, name)) for at, part in zip(first, parts, strict=False)]
-            return pl.concat(
-                [frame.with_columns(pl.col("ask") + at) for at, frame in own if frame.height] or [own[0][1]]
-            )
+            own: list[pl.DataFrame] = [getattr(part, name) for part in parts]
+            moved = [
+                frame.with_columns(pl.col("ask") + at) for at, frame in zip(first, own, strict=False) if frame.height
+            ]
+            return pl.concat(moved) if moved else own[0]
 
         return Weighed(
             by_kind("gain"), by_kind("size"), by_kind("precision"), joined("share"), joined("since"), joined("readings"),

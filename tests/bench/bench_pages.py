@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import logging
 import os
 import re
 import sys
@@ -37,8 +38,10 @@ def main(folder: Path, tanks: int) -> int:
     from pipeline import weekly
 
     os.environ.update(TANKROUND_LOGS=str(folder), TANKROUND_DB="", TANKROUND_AS_OF=TODAY.isoformat())
-    weekly.load(folder, today=TODAY)
+    weekly._today = lambda: TODAY
+    weekly.load(folder)
     pages = sorted((path.stem for path in (APP.parent / "views").glob("*.py")), key="this_week".__ne__)
+    logging.disable(logging.CRITICAL)  # Streamlit's, of running without a server
     failed = 0
 
     def run(app: AppTest) -> float:
