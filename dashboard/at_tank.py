@@ -67,7 +67,7 @@ def start(week: Week, when: dt.date, order: Sequence[tuple[str, str]]) -> str:
 
 def kits_here(week: Week, tank: str, when: dt.date) -> tuple[list[str], str]:
     """Kits that may be used on a day, the one used here last first; and the one to begin with."""
-    rows = week.table("reading").filter((pl.col("tank") == tank) & pl.col("kit").is_not_null()).sort("at", "line")
+    rows = week.of("reading", tank).filter(pl.col("kit").is_not_null()).sort("at", "line")
     last = rows["kit"][-1] if rows.height else ""
     books = trial.ladders(week)
     left = {kit for kit, n in week.table("kit").select("kit", "tests_left").iter_rows() if n is None or n > 0}
@@ -87,7 +87,7 @@ def hoped(week: Week, tank: str, when: dt.date) -> dict[str, str]:
 
 def last_read(week: Week, tank: str) -> dict[str, str]:
     """Parameter -> its last reading that was not taken after a change."""
-    rows = week.table("reading").filter((pl.col("tank") == tank) & (pl.col("taken") != "after")).sort("at", "line")
+    rows = week.of("reading", tank).filter(pl.col("taken") != "after").sort("at", "line")
     return {
         row["parameter"]: "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
         for row in rows.iter_rows(named=True)
@@ -215,7 +215,7 @@ def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) ->
 
 
 def _fish(entered: Entered, key: str, week: Week, tank: str) -> None:
-    seen = week.table("visit").filter((pl.col("tank") == tank) & pl.col("fish_seen").is_not_null()).sort("at")
+    seen = week.of("visit", tank).filter(pl.col("fish_seen").is_not_null()).sort("at")
     desk.title("Fish", f"last {number(seen['fish_seen'][-1], 4)} on {day(seen['day'][-1])}" if seen.height else "")
     count = st.number_input(
         "Fish seen", value=None, min_value=0, step=1, placeholder="not counted", key=f"{key} fish",

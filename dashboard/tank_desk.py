@@ -106,7 +106,7 @@ def happenings(week: Week, tank: str, start: dt.date, *, in_full: bool = False) 
 
 
 def _since(week: Week, name: str, tank: str, start: dt.date, column: str = "date") -> list[Row]:
-    return data.of(week.table(name), tank).filter(pl.col(column).is_between(start, week.as_of)).to_dicts()
+    return week.of(name, tank).filter(pl.col(column).is_between(start, week.as_of)).to_dicts()
 
 
 def _signed(row: Row) -> str:
@@ -146,14 +146,14 @@ def _visits(week: Week, tank: str) -> list[tuple[dt.date, str]]:
     order = {name: n for n, name in enumerate(PARAMETERS)}
     until = pl.col("day") <= week.as_of
     readings: dict[tuple[dt.datetime, str], list[Row]] = {}
-    for row in data.of(week.table("reading"), tank).filter(until).iter_rows(named=True):
+    for row in week.of("reading", tank).filter(until).iter_rows(named=True):
         readings.setdefault((row["at"], row["taken"]), []).append(row)
     changes: dict[dt.date, list[str]] = {}
-    for row in data.of(week.table("water_change"), tank).filter(until).iter_rows(named=True):
+    for row in week.of("water_change", tank).filter(until).iter_rows(named=True):
         share = "" if row["fraction"] is None or "%" in row["text"] else f" ({pct(100 * row['fraction'])})"
         kind = "Changed" if row["kind"] == "change" else sentence(row["kind"])
         changes.setdefault(row["day"], []).append(f"{kind} {row['text']}{share}.")
-    visits = {(v["at"], v["taken"]): v for v in data.of(week.table("visit"), tank).filter(until).to_dicts()}
+    visits = {(v["at"], v["taken"]): v for v in week.of("visit", tank).filter(until).to_dicts()}
     told = []
     for at, taken in sorted({*readings, *visits}):
         mine = sorted(readings.get((at, taken), []), key=lambda r: order[r["parameter"]])

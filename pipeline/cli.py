@@ -87,14 +87,14 @@ def _main(
 
 
 @app.command()
-def load(logs: Logs, db: Db = None, form: Form = "text") -> None:
+def load(logs: Logs, db: Db = None, form: Form = "text", scheduler: o.Scheduler = None) -> None:
     """Read and check a log folder, build its warehouse."""
     from pipeline import weekly
     from pipeline.console import account_text
     from pipeline.progress import reporting
 
     with reporting() as progress:
-        result = weekly.load(_folder(logs), db=db, progress=progress)
+        result = weekly.load(_folder(logs), db=db, progress=progress, scheduler=scheduler)
     text = account_text(result.account, nothing_new=not result.new, warehouse=str(result.db))
     _show(form, lambda: result.account, lambda: text)
 

@@ -7,24 +7,30 @@ share a kit or a tap, and the ranks of the review. So memory stays bounded howev
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from functools import partial
+from typing import TypeVar
 
 import polars as pl
 
-import schemas
 from pipeline import reuse
 from pipeline.assumptions import Assumptions
 from pipeline.calc import capacity as rating
 from pipeline.calc import dates, explanations, floworder, nitrate, water
 from pipeline.calc.kit_shift import hold_down_by_parts, kits_used
+from pipeline.calc.refits import Weighed
+from pipeline.parts import Run
 from pipeline.progress import Progress
 from pipeline.review import reviewing
 from pipeline.review.ranking import MONTH, WEEK
-from pipeline.week import Round
+from pipeline.week import Round, Week
 from schemas import Tables
 
-TANKS_AT_ONCE = 300  # three years of weekly readings of so many fit in half a gigabyte while they are calculated
+T = TypeVar("T")
+TANKS_AT_ONCE = (
+    125  # three years of weekly readings of so many fit in a quarter of a gigabyte while they are calculated
+)
 # Tables in order of tank, then day; all others are in order of day, then tank.
 GROWING = ("visit", "reading", "water_change")  # by the week
 BY_TANK = frozenset({"audit", "finding_cause"})
@@ -58,16 +64,16 @@ def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, roun
 
 
 def explained(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """The explanations of the last of the requests and of those a week before: against them a change is told.
+    """The explanations of the last of the requests and of those a week before: against them a change is told."""
+    return explanations.weigh(*_to_explain(tables, requests, assumed), assumed)
 
-    They look across all tanks, which share kits and taps, and back half a year.
-    """
+
+def _to_explain(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> tuple[Tables, pl.DataFrame]:
+    """The records of the half-year that explanations look at, and the requests that have any."""
     last = requests["as_of"].max()
-    if not isinstance(last, dt.date):
-        return schemas.empty("explanation")
-    first = last - dt.timedelta(WEEK)
+    first = (last if isinstance(last, dt.date) else dt.date.max) - dt.timedelta(WEEK)
     back = dt.timedelta(7 * round(assumed["baseline_weeks"]) + WEEK)
-    return explanations.weigh(recent(tables, first - back), requests.filter(pl.col("as_of") >= first), assumed)
+    return recent(tables, first - back), requests.filter(pl.col("as_of") >= first)
 
 
 def reviewed_days(as_of: dt.date) -> list[dt.date]:
@@ -105,6 +111,14 @@ def some_at_a_time(tables: Tables) -> Iterator[tuple[list[str], Tables]]:
         yield mine.to_list(), _records_of(tables, [*mine, *others])
 
 
+def records_of(week: Week, tanks: Sequence[str]) -> Tables:
+    """A week's tables with the records of a few tanks only, and of those they share a filter with."""
+    stood = week.table("placement").select("filter", "tank").drop_nulls()
+    filters = _of(stood, tanks).select("filter").unique()
+    near = sorted({*tanks, *stood.join(filters, on="filter", how="semi")["tank"]})
+    return {**week.tables, **{name: pl.concat([week.of(name, tank) for tank in near]) for name in GROWING}}
+
+
 def _records_of(tables: Tables, tanks: Sequence[str]) -> Tables:
     return {**tables, **{name: _of(tables[name], tanks) for name in GROWING}}
 
@@ -121,6 +135,28 @@ def together(parts: Sequence[Tables]) -> Tables:
     }
 
 
+@dataclass(frozen=True)
+class Part:
+    """Some tanks: their records and those of tanks they share a filter with, what is asked of them, and what is known."""
+
+    tanks: list[str]
+    records: Tables
+    requests: pl.DataFrame
+    known: Tables | None = None
+
+
+def _calculated(part: Part, shared: str, assumed: Assumptions, round_: Round) -> tuple[Tables, Weighed | None]:
+    """What a part comes to by itself, and what its readings say of their explanations."""
+    anew = partial(calc, part.records, assumed=assumed, round_=round_)
+    found = reuse.known_or_new(part.records, part.requests, shared, part.known, anew)
+    own = {**part.records, **{name: _of(part.records[name], part.tanks) for name in GROWING}}
+    return found, explanations.refitted(*_to_explain(own, part.requests, assumed), assumed)
+
+
+def _reviewed(part: Part, assumed: Assumptions, round_: Round) -> Tables:
+    return looked_at({**part.records, **(part.known or {})}, part.requests, assumed, round_)
+
+
 def derived(
     tables: Tables,
     as_of: dt.date,
@@ -128,30 +164,34 @@ def derived(
     round_: Round,
     progress: Progress,
     old: Tables | None = None,
+    run: Run = map,
 ) -> Tables:
-    """The review as of a day; what `old` has of a tank with the same records is not calculated again."""
+    """The review as of a day, its parts `run`; what `old` has of a tank with the same records is not calculated again."""
     shared = reuse.shared_fingerprint(tables, assumed, round_, reuse.code_fingerprint())
     requests = requests_of(tables, reviewed_days(as_of))
-    groups = list(some_at_a_time(tables))
-    parts = []
-    for number, (tanks, records) in enumerate(groups):
-        progress(0.4 + 0.4 * number / len(groups), "calculation")
-        anew = partial(calc, records, assumed=assumed, round_=round_)
-        parts.append(reuse.known_or_new(records, _of(requests, tanks), shared, old, anew))
+    count = -(-max(tables["tank"].height, 1) // TANKS_AT_ONCE)
+
+    def parts(known: Tables | None) -> Iterator[Part]:
+        for tanks, records in some_at_a_time(tables):
+            mine = None if known is None else {name: _of(frame, tanks) for name, frame in known.items()}
+            yield Part(tanks, records, _of(requests, tanks), mine)
+
+    def followed(results: Iterable[T], begins: float, share: float, what: str) -> Iterator[T]:
+        for number, result in enumerate(results, start=1):
+            progress(begins + share * number / count, what)
+            yield result
 
     def users(of: Sequence[str]) -> Iterator[tuple[list[str], Tables]]:
-        for tanks, records in groups:
+        for tanks, records in some_at_a_time(tables):
             if mine := sorted(set(tanks) & set(of)):
                 yield mine, records
 
-    found = hold_down_by_parts(together(parts), kits_used(tables), users, assumed)
-    found["explanation"] = explained(tables, requests, assumed)
-    parts = []
-    for number, (tanks, records) in enumerate(groups):
-        progress(0.8 + 0.1 * number / len(groups), "reviewing")
-        mine = {name: _of(frame, tanks) for name, frame in found.items()}
-        parts.append(looked_at({**records, **mine}, _of(requests, tanks), assumed, round_))
-    return {**found, **reviewing.ranked(together(parts))}
+    alone = run(partial(_calculated, shared=shared, assumed=assumed, round_=round_), parts(old))
+    calculated, weighed = zip(*followed(alone, 0.4, 0.4, "calculation"), strict=True)
+    found = hold_down_by_parts(together(calculated), kits_used(tables), users, assumed)
+    found["explanation"] = explanations.told(weighed, *_to_explain(tables, requests, assumed), assumed)
+    reviewed = run(partial(_reviewed, assumed=assumed, round_=round_), parts(found))
+    return {**found, **reviewing.ranked(together(list(followed(reviewed, 0.8, 0.1, "reviewing"))))}
 
 
 def _of(frame: pl.DataFrame, tanks: Sequence[str]) -> pl.DataFrame:

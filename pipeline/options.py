@@ -120,5 +120,11 @@ FromSheet = Annotated[
 ]
 Kind = Annotated[str | None, typer.Argument(metavar="[FAMILY]", help="visits, tanks, feeding …; all by default.")]
 Phones = Annotated[bool, typer.Option("--phones", help="Serve this network too, behind a one-time code.")]
+Scheduler = Annotated[
+    str | None,
+    typer.Option(
+        "--scheduler", metavar="ADDRESS", help="Calculate over the Dask cluster at this address (extra cluster)."
+    ),
+]
 Cert = Annotated[Path | None, typer.Option("--cert", parser=a_path, metavar="FILE", help="A certificate, to encrypt.")]
 Key = Annotated[Path | None, typer.Option("--key", parser=a_path, metavar="FILE", help="The certificate's key.")]

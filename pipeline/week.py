@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any, TypeVar
 
 import polars as pl
 
 from pipeline.assumptions import Assumptions
 from pipeline.wording import in_currency
 from schemas import Tables, empty
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -48,6 +52,7 @@ class Week:
     as_of: dt.date
     loaded_on: dt.date  # the day of loading: "future" means after it
     tables: Tables
+    _kept: dict[Any, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         in_currency(self.round.business.get("currency", ""))
@@ -57,6 +62,23 @@ class Week:
         found = self.tables.get(name)
         return empty(name) if found is None else found
 
+    def kept(self, key: object, make: Callable[[], T]) -> T:
+        """What is made of this week, once for all who ask: pages ask for the same again and again. Not to be changed."""
+        if key not in self._kept:
+            self._kept[key] = make()
+        found: T = self._kept[key]
+        return found
+
     def now(self, name: str) -> pl.DataFrame:
         """The rows of a derived table calculated for `as_of`."""
-        return self.table(name).filter(pl.col("as_of") == self.as_of)
+        return self.kept(("now", name), lambda: self.table(name).filter(pl.col("as_of") == self.as_of))
+
+    def of(self, name: str, tank: str) -> pl.DataFrame:
+        """A table's rows of one tank, found without going through all the others each time."""
+        frame = self.table(name)
+
+        def places() -> dict[str, pl.Series]:
+            found = frame.select("tank").with_row_index("place").group_by("tank").agg("place")
+            return dict(zip(found["tank"], found["place"], strict=True))
+
+        return frame[self.kept(("places", name), places).get(tank, pl.Series(dtype=pl.UInt32))]

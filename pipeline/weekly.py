@@ -89,12 +89,20 @@ def _today() -> dt.date:
     return dt.date.today()
 
 
-def load(folder: Path, db: Path | None = None, today: dt.date | None = None, progress: Progress = silent) -> LoadResult:
-    """Read, check, calculate, review and store a log folder; nothing where nothing is new and the day is the same."""
+def load(
+    folder: Path,
+    db: Path | None = None,
+    today: dt.date | None = None,
+    progress: Progress = silent,
+    scheduler: str | None = None,
+) -> LoadResult:
+    """Read, check, calculate, review and store a log folder; nothing where nothing is new and the day is the same.
+
+    A large round is calculated over the cores of this machine, or over the cluster of a Dask scheduler's address."""
     if not folder.is_dir():
         raise Problem(f"{folder} is not a folder; expected a log folder. `tankround new FOLDER` makes an empty one.")
     # Only a load needs what checks and calculates: a week that stands is read without.
-    from pipeline import derive
+    from pipeline import derive, parts
     from pipeline.intake.check import check
     from pipeline.intake.sheets import read_sheets
 
@@ -114,10 +122,12 @@ def load(folder: Path, db: Path | None = None, today: dt.date | None = None, pro
         progress(0.1, "reading and checking")
         sheets = read_sheets(folder, files, most_columns=assumed["columns_limit"], own=round_.columns)
         tables = check(sheets, round_, assumed, today)
+        del sheets  # the texts of all cells
         progress(0.4, "calculation")
         records = derive.recent(tables, _since(today))
         known = old.calculated if old is not None else None
-        derived = derive.derived(records, today, assumed, round_, progress, known)
+        with parts.workers(tables["tank"].height, scheduler) as run:
+            derived = derive.derived(records, today, assumed, round_, progress, known, run)
         progress(0.9, "storing")
         about = {"fingerprint": fingerprint, "loaded_on": today.isoformat()}
         stored = store.publish({**tables, **derived}, about, target)
@@ -191,7 +201,7 @@ def history(week: Week, tanks: Sequence[str], weeks: int) -> Tables:
     monday = week.as_of - dt.timedelta(week.as_of.weekday())
     days = sorted({week.as_of, *(monday - dt.timedelta(7 * back) for back in range(weeks))})
     requests = derive.requests_of(week.tables, days).filter(pl.col("tank").is_in(list(tanks)))
-    return derive.calc(week.tables, requests, week.assumed, week.round)
+    return derive.calc(derive.records_of(week, tanks), requests, week.assumed, week.round)
 
 
 def paths(week: Week, tanks: Sequence[str]) -> pl.DataFrame:
@@ -200,11 +210,12 @@ def paths(week: Week, tanks: Sequence[str]) -> pl.DataFrame:
     from pipeline.calc import nitrate_path
 
     requests = derive.requests_of(week.tables, [week.as_of]).filter(pl.col("tank").is_in(list(tanks)))
-    return nitrate_path.paths(week.tables, requests, week.assumed, week.round)
+    return nitrate_path.paths(derive.records_of(week, tanks), requests, week.assumed, week.round)
 
 
 def implied(week: Week, tank: str, told: Mapping[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """What an explanation of a tank's nitrate (a row of table `explanation`) would have: its path and moved readings."""
+    from pipeline import derive
     from pipeline.calc import explanation_path
 
-    return explanation_path.implied(week.tables, tank, week.as_of, told, week.assumed)
+    return explanation_path.implied(derive.records_of(week, [tank]), tank, week.as_of, told, week.assumed)

@@ -74,9 +74,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
     look.say(says)
     inside = (pl.col("day") >= start) & (pl.col("day") <= week.as_of)
     ceiling = outlook["ceiling"] if outlook else week.assumed["ceiling_default"]
-    ever = data.of(week.table("reading"), tank).filter(
-        (pl.col("parameter") == "nitrate") & (pl.col("day") <= week.as_of)
-    )
+    ever = week.of("reading", tank).filter((pl.col("parameter") == "nitrate") & (pl.col("day") <= week.as_of))
     first = ever["day"].min()
     if isinstance(first, dt.date) and first < start:
         st.altair_chart(
@@ -92,7 +90,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
     )
     said = [interval(r["low"], r["high"]) for r in readings.iter_rows(named=True)]
     readings = readings.with_columns(pl.Series("said", said, dtype=pl.String))
-    changes = data.of(week.table("water_change"), tank).filter(inside & (pl.col("kind") != "top-up"))
+    changes = week.of("water_change", tank).filter(inside & (pl.col("kind") != "top-up"))
     changes = changes.with_columns(
         (pl.col("day").cast(pl.Datetime) + pl.duration(hours=10)).alias("at"),
         (100 * pl.col("fraction")).round(0).cast(pl.Int64).cast(pl.String).fill_null("?").alias("pct"),
@@ -120,7 +118,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
 def rest(week: Week, tank: str) -> None:
     start = week.as_of - dt.timedelta(7 * marks.WEEKS)
     f = week.assumed
-    rows = data.of(week.table("reading"), tank).filter((pl.col("day") >= start) & (pl.col("day") <= week.as_of))
+    rows = week.of("reading", tank).filter((pl.col("day") >= start) & (pl.col("day") <= week.as_of))
     now = {r["parameter"]: r for r in data.of(week.now("water"), tank).iter_rows(named=True)}
     places = st.columns(4, gap="medium")
     wanted: tuple[tuple[str, str, float | None, float], ...] = (("ammonia", "Ammonia, mg/L", None, 1.0), ("nitrite", "Nitrite, mg/L", f["act_nitrite"], 1.0),

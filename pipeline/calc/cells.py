@@ -85,30 +85,32 @@ def cell_terms(z_low: Array, z_high: Array) -> CellTerms:
 
     The difference is taken in whichever tail both ends lie, so that it stays exact far out.
     """
-    z_low = np.clip(z_low, -FAR, FAR)
-    z_high = np.clip(z_high, -FAR, FAR)
-    gauss_low, gauss_high = np.exp(-0.5 * z_low * z_low), np.exp(-0.5 * z_high * z_high)
-    tail_low, tail_high = upper_tail(np.abs(z_low), gauss_low), upper_tail(np.abs(z_high), gauss_high)
-    chance = np.where(z_low > 0, tail_low - tail_high, np.where(z_high < 0, tail_high - tail_low, 0.0))
-    astride = (z_low <= 0) & (z_high >= 0)
-    chance = np.where(astride, 1.0 - tail_low - tail_high, chance)
-    gauss_low *= _INV_SQRT_2PI
-    gauss_high *= _INV_SQRT_2PI
-    slope = gauss_low - gauss_high
-    gauss_low *= z_low
-    gauss_high *= z_high
-    gauss_low -= gauss_high
-    return CellTerms(chance, slope, gauss_low)
+    z = np.array((z_low, z_high))
+    np.clip(z, -FAR, FAR, out=z)
+    gauss = np.square(z)
+    gauss *= -0.5
+    np.exp(gauss, out=gauss)
+    tail = upper_tail(np.abs(z), gauss)
+    apart = tail[0] - tail[1]
+    chance = np.where(z[0] > 0, apart, np.where(z[1] < 0, -apart, 1.0 - tail[0] - tail[1]))
+    gauss *= _INV_SQRT_2PI
+    slope = gauss[0] - gauss[1]
+    gauss *= z
+    return CellTerms(chance, slope, gauss[0] - gauss[1])
 
 
 @dataclass(frozen=True)
 class CellScores:
-    """Log-likelihood of each reading, its derivative by the location, and its information about it."""
+    """Likelihood of each reading, its logarithm's derivative by the location, and its information about it."""
 
-    log_chance: Array
+    likelihood: Array
     score: Array
     information: Array
     weight: Array  # chance that the reading is not a gross error; 1 with the robust part off
+
+    @property
+    def log_chance(self) -> Array:
+        return np.asarray(np.log(self.likelihood))
 
 
 def cell_scores(
@@ -133,4 +135,4 @@ def cell_scores(
     np.clip(information, 0.0, 1.0 / np.square(scale), out=information)
     information *= weight
     ratio *= weight
-    return CellScores(np.log(likelihood), ratio, information, weight)
+    return CellScores(likelihood, ratio, information, weight)

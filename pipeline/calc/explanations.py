@@ -9,12 +9,12 @@ log-likelihood over the plain balance less half the logarithm of the count of re
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 import numpy as np
 import polars as pl
 
-from pipeline.calc.balance_rows import Rows, build_rows, tank_supply
+from pipeline.calc.balance_rows import build_rows, tank_supply
 from pipeline.calc.cells import Array, cell_scores
 from pipeline.calc.nitrate_design import BoolArray, IntArray
 from pipeline.calc.refits import LEVEL, Weighed, refits
@@ -40,17 +40,30 @@ def weigh(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) -> p
     Tanks that share a kit or a supply share its factor and its level: their gains are put together at the size that
     suits them all.
     """
+    return told([refitted(tables, asks, assumed)], tables, asks, assumed)
+
+
+def refitted(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) -> Weighed | None:
+    """What each of the asks says by itself; those of other tanks are put beside it by `told`. None where none says any."""
     asks = asks.select("tank", "as_of").unique(maintain_order=True)
-    parts = _ammonia_beside(asks, tables, assumed)
     read = tables.get("reading", empty("reading")).filter(
         (pl.col("parameter") == "nitrate") & pl.col("tank").is_in(asks["tank"].to_list())
     )
-    if read.height and read["tank"].value_counts()["count"].max() >= assumed["gate_readings"]:  # type: ignore[operator]
-        rows = build_rows(tables, asks["tank"].to_list(), assumed, also=("basis",))
-        found = refits(rows, asks, assumed)
-        parts += _of_series(found, rows, asks, tables, assumed)
-        parts += _of_cells(found, rows, asks, tables, assumed)
-        parts += _readers_apart(found, rows, asks, assumed)
+    if not read.height or read["tank"].value_counts()["count"].max() < assumed["gate_readings"]:  # type: ignore[operator]
+        return None
+    return refits(build_rows(tables, asks["tank"].to_list(), assumed, also=("basis",)), asks, assumed)
+
+
+def told(
+    weighed: Iterable[Weighed | None], tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]
+) -> pl.DataFrame:
+    """Table `explanation` of all asks, from what parts of them come to."""
+    parts = _ammonia_beside(asks.select("tank", "as_of").unique(maintain_order=True), tables, assumed)
+    if any_of := [part for part in weighed if part is not None]:
+        found = Weighed.together(any_of)
+        parts += _of_series(found, tables, assumed)
+        parts += _of_cells(found, tables, assumed)
+        parts += _readers_apart(found, assumed)
     if not parts:
         return empty("explanation")
     frame = pl.concat(parts)
@@ -116,10 +129,9 @@ def _told(
         ))  # fmt: skip
 
 
-def _of_series(
-    found: Weighed, rows: Rows, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
-) -> Iterator[pl.DataFrame]:
+def _of_series(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> Iterator[pl.DataFrame]:
     """What went on from a day: source, water lost, tap, factor."""
+    asks, kit = found.asks, pl.Series(found.kit, dtype=pl.String)
     mine, n = np.arange(len(asks)), found.readings
     cap = assumed["explained_shared"]
 
@@ -142,7 +154,6 @@ def _of_series(
     gain = penalised(found.gain["factor"] - 0.5 * found.precision["factor"] * off**2, n, 1)
     yield from best("wrong basis", np.where(np.abs(off) < assumed["explained_basis_log"], gain, -np.inf), times)
     supply = asks.join(tank_supply(tables), on="tank", how="left", maintain_order="left")["supply"]
-    kit = pl.Series([rows.kits[k] if k >= 0 and rows.kits[k] else None for k in found.kit], dtype=pl.String)
     for cause, kind, names, least in (
         ("tap nitrate", "tap", supply, assumed["explained_tap"] / LEVEL),
         ("kit batch", "factor", kit, 0.0),
@@ -168,9 +179,7 @@ def _of_series(
         yield from best(cause, np.where(good, gain, -np.inf), size, tanks=many.astype(np.int64), **named)
 
 
-def _of_cells(
-    found: Weighed, rows: Rows, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
-) -> Iterator[pl.DataFrame]:
+def _of_cells(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> Iterator[pl.DataFrame]:
     """What one reading may be instead: after the change, ten times, given as nitrogen, of the tank beside it."""
     c = found.cells
     if not c.height:
@@ -194,19 +203,17 @@ def _of_cells(
     ):
         chance = log_chance(ends[0] * times, ends[1] * times, level, bias, cv, assumed)
         options.append((cause, np.where(matched > 0, chance, -np.inf), matched * times))
-    of, source = asks[c["ask"].to_numpy()], rows.source[c["row"].to_numpy()]
+    of = found.asks[c["ask"].to_numpy()]
     since = c["day"].to_numpy()
-    cells: Cells = {"was": matched, "file": source["file"], "line": source["line"]}
+    cells: Cells = {"was": matched, "file": c["file"], "line": c["line"]}
     for cause, chance, would in options:
         yield from _told(of, cause, penalised(chance - plain, n, 1), since, assumed, would_be=would, **cells)
-    yield from _swapped(c.with_columns(pl.Series("plain", plain)), rows, asks, tables, assumed)
+    yield from _swapped(c.with_columns(pl.Series("plain", plain)), found.asks, tables, assumed)
 
 
-def _readers_apart(
-    found: Weighed, rows: Rows, asks: pl.DataFrame, assumed: Mapping[str, float]
-) -> Iterator[pl.DataFrame]:
+def _readers_apart(found: Weighed, assumed: Mapping[str, float]) -> Iterator[pl.DataFrame]:
     """Two people who match colours a factor apart, over all tanks that both read."""
-    apart = found.readers
+    apart, asks = found.readers, found.asks
     if not apart.height:
         return
     pair, weight = ["as_of", "one", "other"], pl.col("precision")
@@ -216,7 +223,7 @@ def _readers_apart(
         weight.sum().over(pair).alias("all"), pl.len().over(pair).cast(pl.Int64).alias("tanks"), pl.col("count").sum().over(pair),
     ).filter((pl.col("shared").abs() >= np.log(assumed["explained_factor"])) & (pl.col("tanks") >= assumed["kit_shift_tanks"]))  # fmt: skip
     shared = pairs["shared"].to_numpy()
-    one, other = ([rows.readers[k] if k >= 0 else None for k in pairs[name]] for name in ("one", "other"))
+    one, other = pairs["one"], pairs["other"]
     more, less = ([a if up else b for a, b, up in zip(x, y, shared > 0, strict=True)] for x, y in ((one, other), (other, one)))  # fmt: skip
     gain = penalised(0.5 * pairs["all"].to_numpy() * shared**2, pairs["count"].to_numpy(), 1)
     cells: Cells = {"size": np.exp(np.abs(shared)), "tanks": pairs["tanks"], "by": pl.Series(more, dtype=pl.String),
@@ -226,11 +233,11 @@ def _readers_apart(
 
 
 def _swapped(
-    c: pl.DataFrame, rows: Rows, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
+    c: pl.DataFrame, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
 ) -> Iterator[pl.DataFrame]:
     """Two tanks of a site whose nitrate of a day fits better exchanged."""
     tank = asks.join(tables["tank"].select("tank", "site"), on="tank", how="left", maintain_order="left")
-    cells = pl.concat([c, tank[c["ask"].to_numpy()], rows.source[c["row"].to_numpy()]], how="horizontal")
+    cells = pl.concat([c, tank[c["ask"].to_numpy()]], how="horizontal")
     few = pl.col("ask").n_unique().over("site", "day", "as_of").is_between(2, assumed["wrong_tank_sessions"])
     cells = cells.filter(pl.col("site").is_not_null() & few)
     if not cells.height:

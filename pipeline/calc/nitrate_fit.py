@@ -8,14 +8,16 @@ DEVELOPERS.md, “Nitrate”, tells the model and how it is measured.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.calc.cells import Array, cell_scores
+from pipeline.calc.cells import Array, CellScores, cell_scores
 from pipeline.calc.nitrate_design import Design, IntArray, State, Windows, design
 
 N0, RISE, FRACTION, TAP, KIT = 0, 1, 2, 3, 4  # places of the parameters; kits follow from KIT on
+STATE = ("a", "b", "c", "da", "db", "dc")  # of the design; the state after the last row has s besides
 CHUNK = 192  # tanks worked at once: their arrays stay in a core's cache
 WIDE = 4  # first Newton steps, in which the cells are widened
 _NOTHING = 1e-12
@@ -110,6 +112,17 @@ class _Problem:
         self.of_factor = windows.of_factor(self.factors)
         self.cv = windows.cv
 
+    def tanks(self, chosen: IntArray) -> _Problem:
+        """The same of some tanks."""
+        own = copy(self)
+        own.plan = Design(**{name: getattr(self.plan, name)[:, chosen] for name in STATE}, end=self.plan.end)
+        own.prior = self.prior.tanks(chosen)
+        own.log_low, own.log_high = self.log_low[:, chosen], self.log_high[:, chosen]
+        own.read, own.cv = self.read[:, chosen], self.cv[:, chosen]
+        own.of_factor = [mine[:, chosen] for mine in self.of_factor]
+        own.step_days = None if self.step_days is None else self.step_days[:, chosen]
+        return own
+
     def start(self, windows: Windows) -> Array:
         n0, rise = corrected_least_squares(windows, self.plan)
         theta = np.zeros_like(self.prior.mean)
@@ -140,7 +153,8 @@ class _Problem:
             slopes *= np.where(below, self.assumed["clamp_slope"], 1.0)
         return level, slopes
 
-    def evaluate(self, theta: Array, widen: float) -> dict[str, Array]:
+    def evaluate(self, theta: Array, widen: float) -> tuple[Array, Array, CellScores]:
+        """How the log level moves with the level and with each parameter, and the scores of the readings."""
         assumed = self.assumed
         level, slopes = self.level(theta)
         bias = np.zeros_like(level)
@@ -162,23 +176,14 @@ class _Problem:
             np.multiply(level * lift, mine, out=jacobian[KIT + k])
         if self.step_days is not None:
             np.multiply(slopes[4], lift, out=jacobian[-1])
-        return {
-            "jacobian": jacobian,
-            "score": cells.score,
-            "information": cells.information,
-            "weight": cells.weight,
-            "lift": np.where(level > 0, lift, assumed["clamp_slope"] * lift),
-            "objective": np.where(self.read, cells.log_chance, 0.0).sum(axis=0)
-            - 0.5 * (self.prior.precision * (theta - self.prior.mean) ** 2).sum(axis=0),
-        }
+        return np.where(level > 0, lift, assumed["clamp_slope"] * lift), jacobian, cells
 
-    def curvature(self, at: dict[str, Array]) -> Array:
+    def curvature(self, jacobian: Array, information: Array) -> Array:
         """H = JᵀIJ + prior precision, [parameters, parameters, tanks]."""
-        jacobian = at["jacobian"]
         size = len(jacobian)
         h = np.empty((size, size, jacobian.shape[2]))
         for p in range(size):
-            informed = jacobian[p] * at["information"]
+            informed = jacobian[p] * information
             for q in range(p + 1):
                 h[p, q] = h[q, p] = np.einsum("mt,mt->t", informed, jacobian[q])
             h[p, p] += self.prior.precision[p]
@@ -186,11 +191,9 @@ class _Problem:
 
     def step(self, theta: Array, widen: float) -> Array:
         """One Newton step, shortened so that no parameter leaps."""
-        at = self.evaluate(theta, widen)
-        gradient = np.einsum("pmt,mt->pt", at["jacobian"], at["score"]) - self.prior.precision * (
-            theta - self.prior.mean
-        )
-        move = solve(cholesky(self.curvature(at)), gradient)
+        _, jacobian, cells = self.evaluate(theta, widen)
+        gradient = np.einsum("pmt,mt->pt", jacobian, cells.score) - self.prior.precision * (theta - self.prior.mean)
+        move = solve(cholesky(self.curvature(jacobian, cells.information)), gradient)
         # A step of nothing is not to be shortened.
         move *= np.minimum(1.0, 1.0 / np.maximum((np.abs(move) / self.limit).max(axis=0), _NOTHING))
         return move
@@ -276,9 +279,6 @@ def fit(
     return Fit(**joined, design=Design(**plans, end=State(**ends)))
 
 
-STATE = ("a", "b", "c", "da", "db", "dc")  # of the design; the state after the last row has s besides
-
-
 def _fit_chunk(
     windows: Windows,
     prior: Priors,
@@ -297,11 +297,20 @@ def _fit_chunk(
     # Few tanks need more steps; the others are done.
     left = np.flatnonzero(moved > assumed["newton_settled"])
     if len(left):
-        days = None if step_days is None else step_days[:, left]
-        rest = _Problem(windows.tanks(left), prior.tanks(left), assumed, days)
-        theta[:, left], _ = _newton(rest, theta[:, left], range(early, last))
-    at = problem.evaluate(theta, 1.0)
-    return Fit(theta=theta, covariance=inverse(problem.curvature(at)), design=problem.plan, **at)
+        theta[:, left], _ = _newton(problem.tanks(left), theta[:, left], range(early, last))
+    lift, jacobian, cells = problem.evaluate(theta, 1.0)
+    return Fit(
+        theta=theta,
+        covariance=inverse(problem.curvature(jacobian, cells.information)),
+        weight=cells.weight,
+        score=cells.score,
+        information=cells.information,
+        lift=lift,
+        jacobian=jacobian,
+        objective=np.where(problem.read, cells.log_chance, 0.0).sum(axis=0)
+        - 0.5 * (prior.precision * (theta - prior.mean) ** 2).sum(axis=0),
+        design=problem.plan,
+    )
 
 
 def _newton(problem: _Problem, theta: Array, iterations: range) -> tuple[Array, Array]:

@@ -60,11 +60,35 @@ class Weighed:
     share: Array  # of the water that the lost level comes to
     since: IntArray  # day number of the first row after each day
     readings: Array  # [asks]
-    kit: IntArray  # [asks] of the last reading
-    # ask, row, day, site, level and the rest of the last readings
+    asks: pl.DataFrame  # tank, as_of
+    kit: NDArray[Any]  # [asks] id of that of the last reading; None where it has none
+    # ask, file, line, day, level and the rest of the last readings
     cells: pl.DataFrame = field(default_factory=pl.DataFrame)
     # ask, one, other, bias, precision: log-bias of one person's readings beside another's
     readers: pl.DataFrame = field(default_factory=pl.DataFrame)
+
+    @staticmethod
+    def together(parts: Sequence[Weighed]) -> Weighed:
+        """Those of some tanks each as one."""
+        first = np.cumsum([0, *(len(part.asks) for part in parts)])
+
+        def joined(name: str) -> Any:
+            return np.concatenate([getattr(part, name) for part in parts], axis=-1)
+
+        def by_kind(name: str) -> dict[str, Array]:
+            return {kind: np.concatenate([getattr(part, name)[kind] for part in parts], axis=1) for kind in KINDS}
+
+        def frames(name: str) -> pl.DataFrame:
+            own: list[pl.DataFrame] = [getattr(part, name) for part in parts]
+            moved = [
+                frame.with_columns(pl.col("ask") + at) for at, frame in zip(first, own, strict=False) if frame.height
+            ]
+            return pl.concat(moved) if moved else own[0]
+
+        return Weighed(
+            by_kind("gain"), by_kind("size"), by_kind("precision"), joined("share"), joined("since"), joined("readings"),
+            pl.concat([part.asks for part in parts]), joined("kit"), frames("cells"), frames("readers"),
+        )  # fmt: skip
 
 
 def _refitted(
@@ -112,8 +136,8 @@ def refits(rows: Rows, asks: pl.DataFrame, assumed: Mapping[str, float]) -> Weig
     back = 7 * np.arange(1, int(assumed["explained_weeks"]) + 1)
     shape = (len(back), len(tank))
     gain, size, precision = ({kind: np.full(shape, start) for kind in KINDS} for start in (-np.inf, 0.0, 0.0))
-    counts, kit = np.zeros(len(tank)), np.full(len(tank), -1)
-    out = Weighed(gain, size, precision, np.zeros(shape), np.full(shape, -1), counts, kit)
+    kit, nothing = np.full(len(tank), None), np.zeros(len(tank))
+    out = Weighed(gain, size, precision, np.zeros(shape), np.full(shape, -1), nothing, asks, kit)
     wanted = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))
     parts = [
         _of_batch(out, part, rows, as_of[part.which], back, assumed) for part in batches(rows, wanted, assumed, steps=1)
@@ -205,7 +229,8 @@ def _of_batch(
     out.share[:, which] = np.where((lost > 0) & (lost < stood), share, 0.0)
     last = np.where(w.reading, np.arange(len(w.days))[:, None], -1).max(axis=0)
     newest = part.row[np.maximum(last, 0), np.arange(len(which))]
-    out.kit[which] = np.where(last >= 0, rows.kit[np.maximum(newest, 0)], -1)
+    kit = np.where(last >= 0, rows.kit[np.maximum(newest, 0)], -1)
+    out.kit[which] = [rows.kits[k] or None if k >= 0 else None for k in kit]
     return _cells(rows, part, plain, as_of, enough, assumed), _readers(rows, part, plain, enough)
 
 
@@ -221,11 +246,14 @@ def _readers(rows: Rows, part: Batch, plain: Fit, enough: BoolArray) -> pl.DataF
         precision = np.maximum(1 / variance - part.priors.precision[place + k], 1e-9)
         bias = plain.theta[place + k] / variance / precision
         turned = most > who  # a pair is the same pair where the other reads most
+        one, other = (
+            [rows.readers[n] if n >= 0 else None for n in np.where(turned, a, b)] for a, b in ((most, who), (who, most))
+        )
         frames.append(pl.DataFrame({
-            "ask": part.which, "one": np.where(turned, most, who), "other": np.where(turned, who, most),
+            "ask": part.which, "one": pl.Series(one, dtype=pl.String), "other": pl.Series(other, dtype=pl.String),
             "bias": np.where(turned, -bias, bias), "precision": precision,
         }).filter(pl.Series(enough & (who >= 0))))  # fmt: skip
-    types = {"ask": pl.Int64, "one": pl.Int64, "other": pl.Int64, "bias": pl.Float64, "precision": pl.Float64}
+    types = {"ask": pl.Int64, "one": pl.String, "other": pl.String, "bias": pl.Float64, "precision": pl.Float64}
     return pl.concat(frames) if frames else pl.DataFrame(schema=types)
 
 
@@ -241,8 +269,9 @@ def _cells(
     row = part.row[visit, tank]
     of = {"level": level, "after": after, "bias": bias, "low": w.low, "high": w.high, "cv": w.cv}
     count = w.reading.sum(axis=0)
-    return pl.DataFrame({
-        "ask": part.which[tank], "row": row, "day": rows.day[row], "count": count[tank],
+    cells = pl.DataFrame({
+        "ask": part.which[tank], "day": rows.day[row], "count": count[tank],
         "changes": (w.fraction > 0)[visit, tank] & ~w.after[visit, tank], "matched": rows.matched[row],
         **{key: value[visit, tank] for key, value in of.items()},
     })  # fmt: skip
+    return pl.concat([cells, rows.source[row]], how="horizontal")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import polars as pl
 
 from pipeline.assumptions import Assumptions
@@ -105,8 +107,10 @@ def latest(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataF
 
     A nitrate reading after a change does not count: the change lowers it.
     """
+    # Nothing older speaks: a reading, the warmth that goes with it, and what stood before it.
+    reach = pl.lit(asks["as_of"].min(), pl.Date) - pl.duration(days=2 * math.ceil(assumed["water_fresh_days"]) + 11)
     after = pl.col("taken") == "after"
-    reading = tables["reading"].filter(~(after & (pl.col("parameter") == "nitrate")))
+    reading = tables["reading"].filter((pl.col("day") >= reach) & ~(after & (pl.col("parameter") == "nitrate")))
     if reading.height == 0 or asks.height == 0:
         return empty("water")
     free = free_ammonia(reading, tables["tank"], assumed)

@@ -264,17 +264,13 @@ def look_at(
     for name, part in parts.items():
         issues += single(name, part, standing, context)
     issues += moves(ph, kh, context)
-    marked = (
-        pl.concat([one.select("row", "parameter") for one in issues])
-        .unique()
-        .with_columns(pl.lit(True).alias("marked"))
-    )
+    marked = pl.concat([one.select("row", "parameter") for one in issues])
     issues += beside.copied(read, {name: part for name, part in parts.items() if part.height}, standing, context)
     columns = [*PART, "doubt"]  # the column stays, for what is asked of it
-    readings = pl.concat(
-        [part.with_columns(pl.lit(None, pl.String).alias("doubt")).select(columns) if "doubt" not in part.columns
-         else part.select(columns) for part in parts.values()]
-    )  # fmt: skip
-    readings = readings.join(marked, on=["row", "parameter"], how="left", maintain_order="left")
-    outcome = pl.when("marked").then(pl.lit("warned")).otherwise("outcome").alias("outcome")
-    return readings.with_columns(outcome).drop("marked"), join_issues(issues), pl.concat(suspicions)
+    readings = []
+    for name, part in parts.items():
+        rows = marked.filter(pl.col("parameter") == name)["row"].unique()
+        outcome = pl.when(pl.col("row").is_in(rows.implode())).then(pl.lit("warned")).otherwise("outcome")
+        doubt = [] if "doubt" in part.columns else [pl.lit(None, pl.String).alias("doubt")]
+        readings.append(part.with_columns(outcome.alias("outcome"), *doubt).select(columns))
+    return pl.concat(readings), join_issues(issues), pl.concat(suspicions)

@@ -31,6 +31,7 @@ from schemas.parameters import RECORDS
 from schemas.visits import PlacedRow, VisitSheet
 from schemas.words import FISH_LOOK, PARAMETERS, TAKEN
 
+MANY_ROWS = 50_000  # of visit sheets
 NO_CHANGE = ("", "-", "none", "no", "0")
 PLACE = {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date, "parameter": pl.String}
 ALIASES = {name: record.name for record in RECORDS for name, basis in record.aliases.items() if not basis}
@@ -155,9 +156,15 @@ def placed_rows(rows: pl.DataFrame, standing: Tables, context: Context, found: C
     return good.with_columns(at.alias("at")).drop("second", "set_up", "closed").sort("no", "at", maintain_order=True)
 
 
+def _shared(*columns: str) -> pl.Expr:
+    """Whether the row before or after says the same of some columns, in a frame that has such rows side by side."""
+    same = pl.all_horizontal(pl.col(c) == pl.col(c).shift(1) for c in columns).fill_null(False)
+    return same | same.shift(-1, fill_value=False)
+
+
 def without_repeats(placed: pl.DataFrame, found: Collected) -> pl.DataFrame:
     """Rows that say exactly what an earlier row of the same tank and time says are counted once, wherever they stand."""
-    several = placed.filter(pl.len().over("no", "at") > 1)
+    several = placed.filter(_shared("no", "at"))
     columns = [c for c in text_columns("visit") if c not in ("date", "time", "site", "tank")]
     _, again = first_told(
         several.with_columns(pl.col("no", "at", "long").cast(pl.String)),
@@ -170,7 +177,8 @@ def without_repeats(placed: pl.DataFrame, found: Collected) -> pl.DataFrame:
 def ways_taken(placed: pl.DataFrame) -> tuple[pl.Series, pl.DataFrame]:
     """How each sample was taken: blank is before on a day with a change, none otherwise; "after" needs a change."""
     cells = read_cells(placed, "taken", lambda text, _: read_word(text, TAKEN))
-    changed = (~pl.col("water_changed").is_in(NO_CHANGE)).any().over("no", "day")
+    day = placed["no"].cast(pl.Int64) * 2**20 + placed["day"].to_physical()
+    changed = day.is_in(day.filter(~placed["water_changed"].is_in(NO_CHANGE)).unique().implode())
     frame = placed.with_columns(changed.alias("changed"), cells["word"].alias("said"))
     known = pl.col("said").is_in(TAKEN)
     wrong = (pl.col("said") == "after") & ~pl.col("changed")
@@ -203,6 +211,7 @@ def read_visits(sheets: Sheets, context: Context, standing: Tables, found: Colle
     kits = kits_of(standing, context.assumed)
     known_kits = {kit for kit, _ in kits}
     placed = without_repeats(placed_rows(rows, standing, context, found), found).with_row_index("row")
+    del rows
     taken, odd_taken = ways_taken(placed)
     seen = read_cells(placed, "fish_seen", lambda text, _: amounts.read_count(text))
     look = read_cells(placed, "fish_look", lambda text, _: read_word(text, FISH_LOOK))
@@ -223,7 +232,7 @@ def read_visits(sheets: Sheets, context: Context, standing: Tables, found: Colle
     placed = placed.with_columns(pl.col("tank_id").alias("tank"))
     parts = _readings(placed, kits, context, found)
     visit, sights = two_sights(placed)
-    several = placed.filter(pl.len().over("no", "day") > 1).select("row")
+    several = placed.filter(_shared("no", "day")).select("row")
     parts = _settled(parts, several, found)
     change, clash = two_changes(changes)
     change = change.sort("row")
@@ -231,12 +240,18 @@ def read_visits(sheets: Sheets, context: Context, standing: Tables, found: Colle
     found.issues.append(with_large_changes(standing["service"], change, context.assumed))
     readings, said, doubt = patterns.look_at(parts, change, standing, context)
     off = join_issues(found.issues).filter(pl.col("fault") == "off the ladder").select(*KEY, "column").unique()
-    off = doubted(readings.with_columns("column").join(off, on=[*KEY, "column"], how="semi"), "off steps")
+    near = readings.filter(pl.col("line").is_in(off["line"].unique().implode()))  # to join few rows by their names
+    off = doubted(near.with_columns("column").join(off, on=[*KEY, "column"], how="semi"), "off steps")
     found.issues.append(said)
+    # In order of file, line and parameter: numbers are sorted quicker than names.
+    order = placed.select("row", *KEY).sort(KEY).select("row").with_row_index("order").sort("row")["order"]
+    measured = readings["parameter"].cast(pl.Enum(sorted(PARAMETERS))).to_physical().cast(pl.Int64)
+    place = order.gather(readings["row"]).cast(pl.Int64) * len(PARAMETERS) + measured
+    readings = conform("reading", readings)[place.arg_sort()]
     return {
         "doubt": pl.concat([doubt, off]).sort(*KEY, "parameter", "doubt", nulls_last=True),
         "visit": conform("visit", visit.with_columns(pl.lit("").alias("outcome")).sort(KEY)),
-        "reading": conform("reading", readings.sort(*KEY, "parameter")),
+        "reading": readings,
         "water_change": conform("water_change", change.sort(KEY)),
     }
 
@@ -244,11 +259,18 @@ def read_visits(sheets: Sheets, context: Context, standing: Tables, found: Colle
 def _readings(placed: pl.DataFrame, kits: Kits, context: Context, found: Collected) -> Parts:
     """The readings of each parameter, in order of tank and time."""
     beside = ["row", *KEY, "tank", "no", "day", "at", "taken", "after", "note", "long"]
-    wide = typed_wide(placed.filter(~pl.col("long")), PARAMETERS, beside)
-    read, issues = read_typed(pl.concat([wide, typed_long(placed, PARAMETERS, beside)]), kits, context)
-    found.issues.append(issues)
-    parts = {name: read.filter(pl.col("parameter") == name) for name in PARAMETERS}
-    return {name: part.sort("row").select(list(PART)) for name, part in parts.items() if part.height}
+    wide, long = placed.filter(~pl.col("long")), placed.filter("long")
+    parts: Parts = {}
+    # Of a large round one parameter at a time: a frame of all cells would be the most that a load holds.
+    for names in [PARAMETERS] if placed.height < MANY_ROWS else [[name] for name in PARAMETERS]:
+        typed = pl.concat([typed_wide(wide, names, beside), typed_long(long, names, beside)])
+        read, issues = read_typed(typed, kits, context)
+        found.issues.append(issues)
+        for name in names:
+            part = (read if len(names) == 1 else read.filter(pl.col("parameter") == name)).select(list(PART))
+            if part.height:
+                parts[name] = part if part["row"].is_sorted() else part.sort("row")
+    return parts
 
 
 def _settled(parts: Parts, several: pl.DataFrame, found: Collected) -> Parts:

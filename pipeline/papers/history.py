@@ -111,7 +111,7 @@ def _changed(row: Row) -> str:
 
 def _visits(week: Week, tank: str) -> tuple[list[str], list[tuple[int, list[list[str]]]]]:
     """The heads, and by year, newest first, one line a visit: day, readings in words, change, note."""
-    readings = _mine(week, "reading", tank)
+    readings = week.of("reading", tank)
     names = [name for name in PARAMETERS if (readings["parameter"] == name).any()]
     said: dict[tuple[dt.datetime, str], dict[str, str]] = {}
     for row in readings.iter_rows(named=True):
@@ -119,10 +119,10 @@ def _visits(week: Week, tank: str) -> tuple[list[str], list[tuple[int, list[list
         mark = " (kit expired)" if row["expired"] else f" (left out: {row['doubt']})" if row["doubt"] else ""
         said.setdefault((row["at"], row["taken"]), {})[row["parameter"]] = text + mark
     changes: dict[dt.date, str] = {}
-    for row in _mine(week, "water_change", tank).iter_rows(named=True):
+    for row in week.of("water_change", tank).iter_rows(named=True):
         changes[row["day"]] = f"{'' if row['kind'] == 'change' else row['kind'] + ' '}{_changed(row)}"
     notes: dict[tuple[dt.datetime, str], Row] = {
-        (row["at"], row["taken"]): row for row in _mine(week, "visit", tank).iter_rows(named=True)
+        (row["at"], row["taken"]): row for row in week.of("visit", tank).iter_rows(named=True)
     }
     lines: dict[int, list[list[str]]] = {}
     for at, taken in sorted({*said, *notes}, reverse=True):
@@ -156,7 +156,7 @@ def _now(week: Week, tank: str) -> list[list[str]]:
 
 def history_page(week: Week, tank: str) -> str:
     """The page of one tank, complete in one file."""
-    found = week.table("tank").filter(pl.col("tank") == tank).to_dicts()
+    found = week.of("tank", tank).to_dicts()
     if not found:
         raise Problem(f"There is no tank “{tank}” in tanks.csv. Give the id of a tank there.")
     site = dict(week.table("site").select("site", "name").iter_rows()).get(found[0]["site"], found[0]["site"])
@@ -172,7 +172,7 @@ def history_page(week: Week, tank: str) -> str:
     filters = [f"{name}: {in_flow_order(rows)}" for (name,), rows in layers.group_by("filter", maintain_order=True)]
     due = week.now("due").filter(pl.col("tank") == tank).sort("on")
     jobs = [job_words(row["says"], row["do"]) for row in due.iter_rows(named=True)]
-    held = week.table("held").filter(pl.col("tank") == tank)
+    held = week.of("held", tank)
     promises = week.table("promise").filter(
         (pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == found[0]["site"]))
     )

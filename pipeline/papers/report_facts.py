@@ -130,7 +130,7 @@ def gather(
     service = _of(week, "service", name, "date", first, last)
     real = change.filter(pl.col("kind") != "top-up")
     visits = sorted({*_days(visit), *_days(reading), *_days(change), *_days(service, "date")})
-    every = rhythm(_days(week.table("visit").filter(pl.col("tank") == name)), week)
+    every = rhythm(_days(week.of("visit", name)), week)
     weekly = every == 7
     silent = assumed["silent_intervals"] * every
     held = week.table("held").filter((pl.col("tank") == name) & pl.col("day").is_between(first, last))

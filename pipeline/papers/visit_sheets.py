@@ -96,13 +96,13 @@ def _grid(week: Week, tank: str, day_: dt.date) -> dict[str, Any]:
 
 
 def _look(week: Week, tank: str) -> list[str]:
-    seen = week.table("visit").filter((pl.col("tank") == tank) & pl.col("fish_seen").is_not_null()).sort("at")
+    seen = week.of("visit", tank).filter(pl.col("fish_seen").is_not_null()).sort("at")
     last = f" {number(seen['fish_seen'][-1], 4)} on {day_month(seen['day'][-1])}." if seen.height else ""
     return [f"Fish: count, breathing, fins.{last}", "Smell, leaks, flow, plug and leads."]
 
 
 def _test(week: Week, tank: str, day_: dt.date) -> list[str]:
-    rows = week.table("reading").filter((pl.col("tank") == tank) & pl.col("kit").is_not_null()).sort("at")
+    rows = week.of("reading", tank).filter(pl.col("kit").is_not_null()).sort("at")
     lines = ["Test before anything is touched."]
     for kit in rows.group_by("kit", maintain_order=True).agg(pl.col("day").max())[-2:]["kit"]:
         book = week.table("kit").filter(pl.col("kit") == kit)

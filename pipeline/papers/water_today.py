@@ -48,7 +48,7 @@ def net_of(week: Week, tank: str) -> tuple[float | None, str]:
     calculated = week.now("capacity").filter(pl.col("tank") == tank)
     if calculated.height and calculated["net_l"][0] is not None:
         return calculated["net_l"][0], calculated["net_basis"][0] or "basis not recorded"
-    typed = week.table("tank").filter(pl.col("tank") == tank)["net_l"].to_list()
+    typed = week.of("tank", tank)["net_l"].to_list()
     return (typed[0], "measured") if typed and typed[0] is not None else (None, "")
 
 
@@ -66,7 +66,7 @@ def usual(week: Week, tank: str) -> float | None:
 
 def ro_share(week: Week, tank: str) -> float:
     """The RO share of the last change [0 to 1]; what was done last is done again."""
-    rows = week.table("water_change").filter((pl.col("tank") == tank) & (pl.col("day") <= week.as_of)).sort("day")
+    rows = week.of("water_change", tank).filter(pl.col("day") <= week.as_of).sort("day")
     return float(rows["ro_share"][-1]) if rows.height else 0.0
 
 

@@ -1,6 +1,7 @@
 """What the rules look at: one record a tank and day. Frames are joined for all tanks at once; rules read one tank each."""
 
 import datetime as dt
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from functools import partial
@@ -164,10 +165,9 @@ class TankFacts:
 
     def lately(self, name: str, days: float) -> list[Row]:
         """Dated records of so many days up to the day, oldest first, each with its `ago` in days."""
-        aged = [((self.as_of - row["day"]).days, row) for row in self.records(name)]
-        found = [{**row, "ago": ago} for ago, row in aged if 0 <= ago < days]
-        found.sort(key=lambda row: -row["ago"])
-        return found
+        since = self.as_of - dt.timedelta(math.ceil(days))
+        near = [row for row in self.records(name) if since < row["day"] <= self.as_of]
+        return [{**row, "ago": (self.as_of - row["day"]).days} for row in sorted(near, key=lambda row: row["day"])]
 
 
 # Tables of records, with their day; those calculated are kept by tank and as-of day instead.

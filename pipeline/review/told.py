@@ -113,9 +113,12 @@ def _water(rows: list[Row]) -> Row:
 
 def last_readings(week: Week) -> dict[str, dt.date]:
     """The day of each tank's last nitrate reading that is in no doubt about what it counts."""
-    reading = week.table("reading")
-    last = reading.filter(USABLE & (pl.col("day") <= week.as_of)).group_by("tank").agg(pl.col("day").max())
-    return dict(last.iter_rows())
+
+    def found() -> dict[str, dt.date]:
+        usable = week.table("reading").filter(USABLE & (pl.col("day") <= week.as_of))
+        return dict(usable.group_by("tank").agg(pl.col("day").max()).iter_rows())
+
+    return week.kept("last readings", found)
 
 
 def held_counts(week: Week) -> dict[str, int]:
