@@ -14,8 +14,8 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 PRODUCT = ("schemas", "pipeline", "dashboard")
-# Called by typer, altair or logging; read by tests; or a key of a cache.
-CALLED = "_main,assumptions,demo,_theme,handleError,content_mark,trough,visits_ago"
+# Called by typer, altair or logging; read by tests or by a template; or a key of a cache.
+CALLED = "_main,call,ring,assumptions,demo,_theme,handleError,content_mark,trough,visits_ago"
 
 
 def lines_of(path: Path) -> int:

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
-LEAVES = ("assumptions", "units", "wording", "console", "problems", "progress", "safe_write", "week")
+LEAVES = ("assumptions", "units", "wording", "console", "problems", "progress", "safe_write", "sentences", "week")
 ROOMS = ("intake", "store", "calc", "review", "advise", "papers")
 LONGEST = 400  # lines
 

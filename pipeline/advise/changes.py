@@ -9,16 +9,17 @@ import polars as pl
 
 from pipeline.assumptions import Assumptions
 from pipeline.calc import mixing, sizing
+from pipeline.sentences import filled, table
 from pipeline.week import Week
-from pipeline.wording import amount, change_words, counted, day, days, number, per_cent, with_unit
+from pipeline.wording import change_words, counted, day, days, number, with_unit
 
 USED_RATES = ("ok", "rough")
 ASSUMED = "never tested: assumed"
 DAYS_A_WEEK = 7.0
 
 
-def nitrate(value: float | None) -> str:
-    return "not known" if value is None else with_unit(amount(value), "mg/L")
+def _say(case: str, **shown: object) -> str:
+    return filled(table(__file__, "sentences.toml")[case], **shown)
 
 
 def _size(fraction: float | None, net_l: float | None) -> dict[str, Any]:
@@ -53,40 +54,24 @@ def fraction_for_ceiling(
     null where there is none to give.
     """
     if rise is None:
-        return _answer(
-            None, net_l, None, "Can't size a change: it needs nitrate readings of some weeks, or the food weighed."
-        )
+        return _answer(None, net_l, None, _say("no_rise"))
     if rise <= 0:
-        return _answer(0.0, net_l, True, "Nitrate is not rising: the limit asks for no change.")
+        return _answer(0.0, net_l, True, _say("not_rising"))
     sized = mixing.fraction_for_ceiling(rise, ceiling, tap, assumed)
     if str(sized.why) == "tap":
-        return _answer(
-            None,
-            net_l,
-            False,
-            f"No change can hold {nitrate(ceiling)}: the tap itself brings {nitrate(tap)}. Part RO, plants, less food"
-            " or more media can.",
-        )
+        return _answer(None, net_l, False, _say("tap_over", ceiling=ceiling, tap=tap))
     fraction = float(sized.fraction)
-    every = f"every {days(round(every_days))}"
+    shown = {"every": days(round(every_days)), "ceiling": ceiling, "rise": rise, "tap": tap, "fraction": fraction}
     if str(sized.why) == "size":
         more = oftener(rise, ceiling, tap, assumed)
-        says = (
-            f"One change {every} can't hold {nitrate(ceiling)}: nitrate rises {nitrate(rise)} in that time, which needs"
-            f" {per_cent(100 * fraction)}; over {per_cent(100 * assumed['change_limit'])} at a time is not sound."
-        )
+        tail = _say("none_do")
         if more is not None:
-            gap = days(max(round(every_days / more[0]), 1))
-            says += f" Smaller ones would: {change_words(more[1], net_l)} every {gap}."
-        else:
-            says += " Less food or more media first."
-        return _answer(fraction, net_l, False, says)
-    says = (
-        f"Change {change_words(fraction, net_l)} {every} to stay under {nitrate(ceiling)}: nitrate rises {nitrate(rise)} in"
-        f" that time and the tap brings {nitrate(tap)}."
-    )
+            gap = max(round(every_days / more[0]), 1)
+            tail = _say("smaller_ones", size=change_words(more[1], net_l), gap=gap)
+        return _answer(fraction, net_l, False, _say("too_large", **shown, limit=assumed["change_limit"]) + tail)
+    says = _say("change", **shown, size=change_words(fraction, net_l))
     if fraction > assumed["change_at_once"]:
-        says += f" Gentler: {change_words(fraction / 2, net_l)} twice in that time."
+        says += _say("gentler", half=change_words(fraction / 2, net_l))
     return _answer(fraction, net_l, True, says)
 
 
@@ -232,12 +217,9 @@ def _apart(known: Facts, assumed: Assumptions) -> str:
     """What of the tap, beside its nitrate, a change has to mind."""
     said = ""
     if sizing.largest_change(known.ph, known.tap_ph, assumed) < assumed["change_at_once"]:
-        said += f" The tap has pH {number(known.tap_ph)}, the tank {number(known.ph)}: small changes."
+        said += _say("tap_ph", known=known)
     if known.tap_ammonia is not None and known.tap_ammonia > assumed["tap_ammonia_least"]:
-        said += (
-            f" The tap brings ammonia, {number(known.tap_ammonia)} mg/L: treat the new water with a conditioner that"
-            " binds it."
-        )
+        said += _say("tap_ammonia", known=known)
     return said
 
 
@@ -258,38 +240,31 @@ def way_down(known: Facts, holding: float | None, assumed: Assumptions) -> dict[
 def _way_says(way: dict[str, Any], known: Facts, holding: dict[str, Any] | None) -> str:
     """The way down in a sentence, and what holds it after."""
     visits = "the next visit" if way["visits"] == 1 else f"each of the next {way['visits']} visits"
-    said = (
-        f"Nitrate is at about {nitrate(known.level)}, limit {number(known.ceiling)}: change"
-        f" {change_words(way['fraction'], known.net_l)} at {visits}"
-    )
-    if way["under_on"] is not None:
-        said += f"; under the limit by {day(dt.date.fromisoformat(way['under_on']))}"
+    on = way["under_on"]
+    under = "" if on is None else f"; under the limit by {day(dt.date.fromisoformat(on))}"
+    size = change_words(way["fraction"], known.net_l)
+    said = _say("way_down", known=known, size=size, visits=visits, under=under)
     if holding is None:
-        return f"{said}."
+        return said
     if holding["fraction"] <= 0:
-        return f"{said}. Then the usual changes."
-    return f"{said}. Then {change_words(holding['fraction'], known.net_l)} every {days(round(holding['every_days']))} holds it."
+        return f"{said} Then the usual changes."
+    size = change_words(holding["fraction"], known.net_l)
+    return said + _say("way_holds", size=size, every=round(holding["every_days"]))
 
 
 def _small_steps(known: Facts, assumed: Assumptions) -> str:
     """What to do instead of a big change where the water has turned sour."""
-    return (
-        f"No big change here: {known.sour}. {change_words(assumed['old_tank_change_share'], known.net_l)} a day for a week or"
-        " more, ammonia tested first: as pH rises it suddenly becomes harmful."
-    )
+    return _say("small_steps", known=known, size=change_words(assumed["old_tank_change_share"], known.net_l))
 
 
 def _unchanged(known: Facts) -> str:
     """What becomes of a tank whose water is never changed: it does not level off."""
     if known.fraction_now != 0 or known.rise_per_day is None or known.rise_per_day <= 0:
         return ""
-    said = f"No changes are recorded: nitrate rises {nitrate(DAYS_A_WEEK * known.rise_per_day)} a week"
-    if known.level is not None and known.level > known.ceiling:
-        return f"{said} and is over its limit. "
-    if known.weeks is None:
-        return f"{said}. "
-    weeks = max(round(known.weeks), 1)
-    return f"{said} and reaches {nitrate(known.ceiling)} in {counted(weeks, 'week')}. "
+    over, weeks = known.level is not None and known.level > known.ceiling, known.weeks
+    case = "unchanged_over" if over else "unchanged" if weeks is None else "unchanged_reaches"
+    reached = counted(max(round(weeks or 0.0), 1), "week")
+    return _say(case, known=known, weekly=DAYS_A_WEEK * known.rise_per_day, weeks=reached)
 
 
 def _holding(sized: dict[str, Any], rise: float | None, known: Facts, assumed: Assumptions) -> dict[str, Any] | None:
@@ -317,12 +292,9 @@ def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
     every = f"every {days(round(every_days))}"
     fraction = sized["fraction"]
     if rise is not None and rise <= 0 and over:
-        sized["says"] = f"Nitrate is not rising, but is over {nitrate(known.ceiling)}: change it down, then as usual."
+        sized["says"] = _say("down_then_usual", known=known)
     elif sized["possible"] and fraction and known.fraction_now is not None and known.fraction_now >= fraction:
-        sized["says"] = (
-            f"Today's changes, {per_cent(100 * known.fraction_now)} {every}, are enough to stay under"
-            f" {nitrate(known.ceiling)}; {change_words(fraction, known.net_l)} would do. Keep them up."
-        )
+        sized["says"] = _say("enough", known=known, every=every, size=change_words(fraction, known.net_l))
     sized["says"] = _unchanged(known) + sized["says"]
     step = assumed["old_tank_change_share"]
     if known.sour and (fraction or 0.0) > step:
@@ -340,7 +312,7 @@ def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
         elif known.tap >= known.ceiling:
             sized["says"] += " No change brings it down."
     elif known.level is not None and known.tap >= known.level and (fraction or 0.0) > 0:
-        sized["says"] += f" It raises nitrate today: the tap has {nitrate(known.tap)}, the tank {nitrate(known.level)}."
+        sized["says"] += _say("raises", known=known)
     if not known.sour:
         sized["says"] += _apart(known, assumed)
     return {

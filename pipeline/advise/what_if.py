@@ -15,7 +15,8 @@ from pipeline.advise.what_if_start import Settings, Start, start
 from pipeline.calc import factors, mixing
 from pipeline.calc.chemistry import nitrate_from_feed
 from pipeline.problems import Problem
-from pipeline.wording import change_words, days, kilograms, listed, number, per_cent, with_unit
+from pipeline.sentences import filled, table
+from pipeline.wording import change_words, days, kilograms, listed, number, with_unit
 from schemas.words import STOCKING
 
 
@@ -210,35 +211,22 @@ def routine(fraction: float, every_days: float, net_l: float | None) -> str:
 def _notes(begun: Start, asked: Settings, change: Change | None, then: Side) -> list[str]:
     """What is not known, and what must not be done, with some settings."""
     tank, f, known = begun.tank, begun.desk.assumed, begun.known
-    said = []
-    if asked.fraction and known.sour and asked.fraction > f["old_tank_change_share"]:
-        small = per_cent(100 * f["old_tank_change_share"])
-        said.append(f"Not in one go: {known.sour}. At most {small} a day, for a week or more, ammonia tested first.")
-    elif asked.fraction and asked.fraction > f["change_at_once"]:
-        said.append(f"Over {per_cent(100 * f['change_at_once'])} at a time is too much: smaller changes, oftener.")
-    if not tank.known:
-        said.append(f"The bioload is not known: it needs {tank.capacity['missing'] or 'what fills the filters'}.")
-    if change is not None:
-        low, high = number(f["ripe_months_low"]), number(f["ripe_months_high"])
-        said.append(
-            f"New media changes nothing here until nitrate shows it, in {low}–{high} months. Whether it fits"
-            " is not checked."
-        )
-    if asked.feed_g_day != begun.today.feed_g_day and then.plateau is not None:
-        said.append(
-            "Where nitrate levels off with other food is the more careful of two: what is taken out keeps its share, or its amount."
-        )
-    if any(state.clog < 1 for state in tank.filters):
-        said.append("Today's bioload counts the dirt in the filters; all later days count them as serviced.")
-    if then.half_ok is False:
-        said.append(f"Mind the half cycle: good for {with_unit(number(then.half_l), 'L')} only. Time the flow.")
-    if tank.capacity["net_basis"] == "assumed from gross":
-        said.append("Net litres are assumed from the gross: measure them by filling.")
-    if not begun.by_feed:
-        said.append("Food is not weighed: the bioload goes by the stocking class. Weigh ten pinches.")
-    if known.tap_from == water.ASSUMED:
-        said.append(f"The tap was never tested: {with_unit(number(known.tap), 'mg/L')} is assumed.")
-    return said
+    sour = bool(asked.fraction and known.sour and asked.fraction > f["old_tank_change_share"])
+    cases = {
+        "sour": sour,
+        "too_much": not sour and (asked.fraction or 0.0) > f["change_at_once"],
+        "bioload_not_known": not tank.known,
+        "new_media": change is not None,
+        "other_food": asked.feed_g_day != begun.today.feed_g_day and then.plateau is not None,
+        "dirt": any(state.clog < 1 for state in tank.filters),
+        "half_cycle": then.half_ok is False,
+        "net_assumed": tank.capacity["net_basis"] == "assumed from gross",
+        "not_weighed": not begun.by_feed,
+        "tap_assumed": known.tap_from == water.ASSUMED,
+    }
+    needs = tank.capacity["missing"] or "what fills the filters"
+    says = table(__file__, "sentences.toml")["what_if"]
+    return [filled(says[case], f=f, known=known, then=then, needs=needs) for case, holds in cases.items() if holds]
 
 
 def answer(begun: Start, asked: Settings) -> Asked:

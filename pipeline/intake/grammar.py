@@ -3,13 +3,12 @@ for each distinct text, so it is plain Python. Each fault is a test, an outcome,
 
 import datetime as dt
 import re
-import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
-from functools import cache
-from pathlib import Path
 from typing import Literal
+
+from pipeline.sentences import table
 
 Outcome = Literal["accepted", "converted", "warned", "held"]
 
@@ -64,10 +63,9 @@ class Cell:
 BLANK = Cell()
 
 
-@cache
-def faults() -> Mapping[str, str]:
+def faults() -> dict[str, str]:
     """What is said in each case of a fault."""
-    return tomllib.loads(Path(__file__).with_name("faults.toml").read_text(encoding="utf-8"))
+    return table(__file__, "faults.toml")
 
 
 def held(case: str, text: str, suggestion: str = "", **shown: object) -> Cell:

@@ -2,19 +2,18 @@
 [columns] of round.toml keeps what was chosen."""
 
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import lru_cache
-from pathlib import Path
 
 from pipeline.intake.dates import COMPACT, ISO, NAMED, NAMED_TURNED, numeric
 from pipeline.intake.headers import FAMILY, OTHER_NAMES, fold, names_of
+from pipeline.sentences import table
 from schemas.parameters import BY_NAME
 
 # Column -> what others call it, in plain words.
-SAID: dict[str, list[str]] = tomllib.loads(Path(__file__).with_name("vocabulary.toml").read_text("utf-8"))
+SAID: dict[str, list[str]] = table(__file__, "vocabulary.toml")
 OF_TANKS = tuple(n for n in names_of(FAMILY["tank"]).values() if n not in ("tank", "site", "name", "note", "closed"))
 NUMBER = re.compile(r"^[<>~≈]?\s*\d+(?:[.,]\d+)?(?:\s*(?:-|–|to)\s*\d+(?:[.,]\d+)?)?\s*[^\d\s]{0,9}(?:\s\S{1,9})?$")
 SAMPLE = 200  # cells of a column that are looked at

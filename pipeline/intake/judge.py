@@ -1,6 +1,6 @@
 """The models of schemas/ decide: which rows are good, which cells are held or marked, and what is said of them."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -80,25 +80,25 @@ def _rule(check: Any) -> Rule | None:
 def _of_column(note: Note, failure: _Failure, rows: pl.DataFrame) -> pl.DataFrame:
     """Issues of a check of one column: a word that is not allowed, a bound, or a blank where something must be."""
     name = failure.check if isinstance(failure.check, str) else failure.check.name
-    suggestion: list[str | None] = [None] * rows.height
-    fault = "limit"
+    fault, words = "limit", note.words if name == "isin" else ()
     if name == "not_nullable":  # a cell that could not be read is held by its reader
         rows, fault = rows.filter(pl.col("typed").str.to_lowercase().is_in(list(BLANKS))), "key missing"
         says = f"The row has no {note.name.replace('_', ' ')}; expected one. The row is on hold."
-        suggestion = [None] * rows.height
     elif name == "isin":
         says, fault = f"{note.title} “{{typed}}” is not known; expected {', '.join(note.words)}.", "word not known"
-        suggestion = [nearest_word(text, note.words) or None for text in rows["typed"]]
     else:
         unit = f" {note.unit}" if note.unit else ""
         bound = BOUNDS[name].format(**failure.check.statistics, unit=unit)
         says = f"{note.title} “{{typed}}” is outside what is accepted; expected {bound}."
-    return rows.with_columns(
-        pl.lit("held").alias("outcome"),
-        pl.lit(fault).alias("fault"),
-        sentences(rows, says),
-        pl.Series("suggestion", suggestion, pl.String),
-    )
+    suggestion = [nearest_word(text, words) or None for text in rows["typed"]]
+    return _said(rows, "held", fault, sentences(rows, says), suggestion)
+
+
+def _said(
+    rows: pl.DataFrame, outcome: str, fault: str, says: pl.Series, suggestion: Sequence[str | None]
+) -> pl.DataFrame:
+    offered = pl.Series("suggestion", suggestion, pl.String)
+    return rows.with_columns(says, offered, outcome=pl.lit(outcome), fault=pl.lit(fault))
 
 
 def _of_rule(rule: Rule, rows: pl.DataFrame, context: Context) -> pl.DataFrame:
@@ -109,12 +109,7 @@ def _of_rule(rule: Rule, rows: pl.DataFrame, context: Context) -> pl.DataFrame:
         says = pl.Series("says", [rule.says(row, context.limits) for row in rows.iter_rows(named=True)], pl.String)
     offered = [rule.suggestion(row, context.limits) or None if rule.suggestion else None
                for row in rows.iter_rows(named=True)]  # fmt: skip
-    return rows.with_columns(
-        pl.lit(rule.outcome).alias("outcome"),
-        pl.lit(rule.fault).alias("fault"),
-        says,
-        pl.Series("suggestion", offered, pl.String),
-    )
+    return _said(rows, rule.outcome, rule.fault, says, offered)
 
 
 def judge(model: Model, frame: pl.DataFrame, context: Context, typed: pl.DataFrame | None = None) -> Judged:

@@ -2,10 +2,11 @@
 
 import datetime as dt
 import re
-from dataclasses import dataclass
 from difflib import get_close_matches
 
 import polars as pl
+
+from pipeline.intake.grammar import Cell, held
 
 # Letters that look alike in other alphabets and come in by copy and paste.
 SEVERAL = "same name twice"
@@ -29,17 +30,6 @@ def aliases(tanks: pl.DataFrame) -> pl.DataFrame:
     return frame.unique(["folded", "tank"], keep="first", maintain_order=True).sort("folded", "site", "tank")
 
 
-@dataclass(frozen=True)
-class Meant:
-    """Which tank a name means, or why none; what is said of it."""
-
-    tank: str | None
-    outcome: str = "accepted"
-    fault: str = ""
-    says: str = ""
-    suggestion: str = ""
-
-
 class Resolver:
     """Says which tank a name means. A name that was given again is of the tank that ran on the day."""
 
@@ -58,15 +48,14 @@ class Resolver:
         first, last = self.ran[tank]
         return (first is None or first <= day) and (last is None or day <= last)
 
-    def find(self, text: str, site_text: str, day: dt.date | None = None) -> Meant:
-        """The tank that a name and the site typed beside it mean."""
+    def find(self, text: str, site_text: str, day: dt.date | None = None) -> Cell:
+        """The tank that a name and the site typed beside it mean, as the word of a cell; none where it is held."""
         site = self.site_of.get(fold_name(site_text)) if site_text else None
         found = self.by_name.get(fold_name(text), [])
         if site_text and site is None:
             near = get_close_matches(fold_name(site_text), list(self.site_of), 1, 0.7)
             hint = f" Is it {self.site_names[self.site_of[near[0]]]}?" if near else ""
-            says = f"“{site_text}” is not a known site.{hint} The row is on hold."
-            return Meant(None, "held", "site not known", says)
+            return held("site not known", site_text, hint=hint)
         here = [entry for entry in found if site is None or entry[0] == site]
         # An id is unique over all sites; names and aliases only within one.
         exact = [entry for entry in here if entry[2] == "id"] or here
@@ -75,22 +64,20 @@ class Resolver:
         if len({tank for _, tank, _ in exact}) == 1:
             _, tank, via = exact[0]
             if via == "alias":
-                return Meant(tank, "converted", "alias", f"“{text}” is {self.shown[tank]} ({tank}).")
+                return Cell("converted", word=tank, fault=via, says=f"“{text}” is {self.shown[tank]} ({tank}).")
             if text.translate(ALIKE) != text and text not in (tank, self.shown[tank]):
                 says = f"“{text}” has letters of another alphabet; read as {self.shown[tank]} ({tank})."
-                return Meant(tank, "converted", "look-alike letters", says)
-            return Meant(tank)
+                return Cell("converted", word=tank, fault="look-alike letters", says=says)
+            return Cell(word=tank)
         if exact:
             places = " and ".join(sorted({self.site_names.get(s, s) or s for s, _, _ in exact}))
-            says = f"“{text}” is at {places}; expected the site beside it, or the tank id."
-            return Meant(None, "held", SEVERAL, says)
+            return held(SEVERAL, text, places=places)
         if found and site is not None:
-            where = self.site_names.get(found[0][0], found[0][0])
-            says = f"“{text}” is at {where}, not at {site_text}; expected one of the two put right."
-            return Meant(None, "held", "tank at another site", says)
+            return held(
+                "tank at another site", text, where=self.site_names.get(found[0][0], found[0][0]), site=site_text
+            )
         here_or_any = [n for n, e in self.by_name.items() if site is None or any(x[0] == site for x in e)]
         near = get_close_matches(fold_name(text), here_or_any, 1, 0.6)
         suggestion = self.by_name[near[0]][0][1] if near else ""
         hint = f" Is it {self.shown[suggestion]} ({suggestion})?" if suggestion else ""
-        says = f"“{text[:60]}” is not a known tank; the row is on hold.{hint}"
-        return Meant(None, "held", "tank not known", says, suggestion)
+        return held("tank not known", text, suggestion, hint=hint)

@@ -17,9 +17,9 @@ from pipeline.intake.columns import (
     unit_column,
 )
 from pipeline.intake.dates import read_time
-from pipeline.intake.grammar import BLANK, Cell, read_word
+from pipeline.intake.grammar import BLANK, Cell, held, read_word
 from pipeline.intake.judge import judge
-from pipeline.intake.names import SEVERAL, Meant, Resolver, fold_name
+from pipeline.intake.names import SEVERAL, Resolver, fold_name
 from pipeline.intake.readings import Kits, kits_of, read_typed, typed_long, typed_wide
 from pipeline.intake.series import PART, Parts, doubted
 from pipeline.intake.services import with_large_changes
@@ -95,7 +95,7 @@ def _named(frame: pl.DataFrame, found: Collected) -> pl.DataFrame:
 def tanks_meant(frame: pl.DataFrame, resolver: Resolver) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The frame with `tank_id`, the tank meant, and the issues of its tank cells."""
     names = frame.select("tank", "site").unique(maintain_order=True)
-    missing = Meant(None, "held", "key missing", "The row names no tank; expected one. The row is on hold.")
+    missing = held("key missing: tank", "")
     meant = {(tank, site): resolver.find(tank, site) if tank else missing for tank, site in names.iter_rows()}
     several = [key for key, one in meant.items() if one.fault == SEVERAL]
     by_day = frame.select("tank", "site", "day").unique(maintain_order=True)
@@ -104,7 +104,7 @@ def tanks_meant(frame: pl.DataFrame, resolver: Resolver) -> tuple[pl.DataFrame, 
     rows = []
     for tank, site, day in by_day.iter_rows():
         one = resolver.find(tank, site, day) if (tank, site) in several else meant[tank, site]
-        rows.append((tank, site, day, one.tank, one.outcome, one.fault, one.says, one.suggestion or None))
+        rows.append((tank, site, day, one.word or None, one.outcome, one.fault, one.says, one.suggestion or None))
     columns = ["tank", "site", "day", "tank_id", "outcome", "fault", "says", "suggestion"]
     kinds = [pl.String, pl.String, pl.Date, *[pl.String] * 5]
     read = pl.DataFrame(rows, schema=dict(zip(columns, kinds, strict=True)), orient="row")

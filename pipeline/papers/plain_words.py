@@ -1,13 +1,10 @@
 """Plain words for what the review found: rules, causes, jobs and plans as a manager reads them (plain_words.toml)."""
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
-WORDS_FILE = Path(__file__).with_name("plain_words.toml")
+from pipeline.sentences import table
 
 
 @dataclass(frozen=True)
@@ -30,11 +27,9 @@ class Plain:
     plan: bool = False  # suggestions come from the tank's plan, where it has one
 
 
-@lru_cache(maxsize=1)
 def words() -> Mapping[str, Any]:
     """The table, read once."""
-    with WORDS_FILE.open("rb") as handle:
-        return tomllib.load(handle)
+    return table(__file__, "plain_words.toml")
 
 
 def _plain(entry: Mapping[str, Any]) -> Plain:

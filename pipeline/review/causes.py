@@ -1,9 +1,7 @@
 """Findings meet their causes: each possible cause weighed by how often it is met, what is recorded, and what it explains."""
 
 import math
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -13,16 +11,16 @@ from pipeline.review.evidence import EVIDENCE
 from pipeline.review.explained import RISES, explanations, gained, left_over
 from pipeline.review.facts import TankFacts
 from pipeline.review.finding import ORDER, STEADY
+from pipeline.sentences import table
 from schemas import conform, empty
 
 TABLE = Path(__file__).with_name("diagnosis.toml")
 MOST = 3
 
 
-@cache
 def diagnosis() -> Mapping[str, Any]:
     """The table: rule → its causes; cause → minutes and check."""
-    return tomllib.loads(TABLE.read_text(encoding="utf-8"))
+    return table(__file__, TABLE.name)
 
 
 class Possible(NamedTuple):

@@ -1,13 +1,10 @@
 """What doubted readings and refitted balances say of a cause: how much it gains, and what it would make of the readings."""
 
-import tomllib
 from collections.abc import Mapping
-from functools import cache
-from pathlib import Path
 from typing import NamedTuple
 
 from pipeline.review.facts import Row, TankFacts
-from pipeline.review.finding import filled
+from pipeline.sentences import filled, table
 from pipeline.wording import amount, counted, day_month, reading, with_unit
 
 
@@ -47,11 +44,6 @@ def doubted(f: TankFacts) -> list[Row]:
     return [row for row in f.lately("doubt", f.assumed["recent_cause_days"]) if row["doubt"] in OF_DOUBT]
 
 
-@cache
-def _table() -> Mapping[str, Mapping[str, Mapping[str, str]]]:
-    return tomllib.loads(Path(__file__).with_name("explained.toml").read_text(encoding="utf-8"))
-
-
 def _words(said: Mapping[str, str], row: Row, **shown: object) -> str:
     """A case of explained.toml filled from a row: with what it would be, where that is known."""
     template = said["known"] if row["would_be"] is not None else said.get("unknown", said["known"])
@@ -60,7 +52,7 @@ def _words(said: Mapping[str, str], row: Row, **shown: object) -> str:
 
 def doubt_words(row: Row) -> str:
     """What a reading would be if its doubt is right."""
-    said, would, size = _table()["doubt"][row["doubt"]], row["would_be"], row["size"]
+    said, would, size = table(__file__, "explained.toml")["doubt"][row["doubt"]], row["would_be"], row["size"]
     read = f"{reading(row['parameter'], row['matched'])} on {day_month(row['day'])}"
     be = "" if would is None else reading(row["parameter"], would)
     sized = "" if size is None else filled(said.get("size", ""), size=size, share=100 * size)
@@ -69,12 +61,12 @@ def doubt_words(row: Row) -> str:
 
 def explanation_words(row: Row) -> str:
     """What an explanation would make of the readings."""
-    table, size = _table()["explanation"], row["size"] or 0.0
+    cases, size = table(__file__, "explained.toml")["explanation"], row["size"] or 0.0
     was, would = ("" if row[c] is None else reading("nitrate", row[c]) for c in ("was", "would_be"))
     more, weekly = with_unit(amount(abs(size), 0), "mg/L"), with_unit(amount(7 * abs(size)), "mg/L a week")
     shown = {"was": was, "would": would, "since": day_month(row["since"]), "size": size, "share": 100 * size}
     shown |= {"more": more, "weekly": weekly, "kit": row["kit"] or "in use", "tanks": counted(row["tanks"], "tank")}
-    return _words(table.get(row["cause"], table["rise"]), row, **shown)
+    return _words(cases.get(row["cause"], cases["rise"]), row, **shown)
 
 
 def left_over(f: TankFacts, rise: Row) -> list[tuple[str, str]]:

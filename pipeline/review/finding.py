@@ -1,17 +1,13 @@
 """What a rule returns, in the words of sentences.toml, and the frame that findings become."""
 
 import re
-import string
-import tomllib
-from collections.abc import Callable, Iterable, Mapping
-from functools import cache
-from pathlib import Path
+from collections.abc import Callable, Iterable
 from typing import Any, NamedTuple
 
 import polars as pl
 
-from pipeline import wording
-from pipeline.review.facts import Read, TankFacts
+from pipeline.review.facts import TankFacts
+from pipeline.sentences import filled, table
 from pipeline.wording import cut, sentence
 from schemas import empty
 from schemas.words import CLASSES
@@ -24,17 +20,6 @@ BASES = {
     "REFITTED": "the balance refitted with and without it, penalised (Schwarz 1978); house figures for the rest",
 }
 DILUTE = "Dilute the sample by half with pure water, retest, double the result"
-# How a value is written that has one of these after its colon; a parameter's name writes a reading, or its range.
-SPECS: dict[str, Callable[[Any], str]] = {
-    **{
-        name: getattr(wording, name)
-        for name in ("aged", "day", "day_month", "days", "listed", "pct", "sentence", "spell")
-    },
-    "whole": lambda value: wording.amount(value, 0),
-    "tenths": wording.amount,
-    "hundredths": lambda value: wording.amount(value, 2),
-    "share": lambda value: wording.change_words(value, None),
-}
 REASON_MOST, STEP_MOST = 69, 79  # characters: the week's table has room for no more
 ACT, WEEK, CANT, PLAN, DUE, STEADY = "act today", "this week", "can't say", "plan", "due", "steady"
 ORDER = {name: place for place, name in enumerate(CLASSES)}
@@ -55,30 +40,9 @@ class Finding(NamedTuple):
 Rule = Callable[[TankFacts], Finding | None]
 
 
-class _Sentence(string.Formatter):
-    """As str.format, with the ways of writing a value that SPECS has."""
-
-    def format_field(self, value: Any, format_spec: str) -> str:
-        if value is None:
-            raise wording.NotKnown("a sentence was made with a value that is not known")
-        if format_spec in SPECS:
-            return SPECS[format_spec](value)
-        if format_spec in wording.PRECISION:
-            if isinstance(value, Read):
-                return wording.reading_range(format_spec, value.low, value.high)
-            return wording.reading(format_spec, value)
-        return str(super().format_field(value, format_spec))
-
-
-def filled(template: str, **shown: object) -> str:
-    """A template with its places filled."""
-    return _Sentence().vformat(template, (), shown)
-
-
-@cache
-def sentences() -> Mapping[str, Mapping[str, str]]:
-    """The table: what is said in each case → its reason, step, basis, says and do, with places in braces."""
-    return tomllib.loads(Path(__file__).with_name("sentences.toml").read_text(encoding="utf-8"))
+def sentences() -> dict[str, Any]:
+    """What is said in each case: its reason, step, basis, says and do, with places in braces."""
+    return table(__file__, "sentences.toml")
 
 
 def finding(f: TankFacts, case: str, class_: str, harm: float, **shown: object) -> Finding:

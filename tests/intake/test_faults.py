@@ -146,6 +146,5 @@ def test_the_table_quotes_its_files(case: Case) -> None:
 
 def test_every_sentence_of_the_table_is_said_somewhere() -> None:
     code = "".join(path.read_text() for path in Path(grammar.__file__).parent.glob("*.py"))
-    for case, says in grammar.faults().items():
+    for case in grammar.faults():
         assert f'"{case}"' in code, case
-        assert says.endswith((".", "?", "!", "}")), case

@@ -13,8 +13,9 @@ from pipeline.review.causes import TABLE, diagnosis
 from pipeline.review.evidence import EVIDENCE
 from pipeline.review.explained import OF_DOUBT
 from pipeline.review.facts import gather
-from pipeline.review.finding import MATCH, POWER, Finding, cautioned, filled, found, sentences
+from pipeline.review.finding import MATCH, POWER, Finding, cautioned, found, sentences
 from pipeline.review.rules import RULES
+from pipeline.sentences import filled
 from pipeline.week import Round
 from pipeline.wording import NotKnown, amount, change_words, levels_off, reading, reading_range, rise_words, span
 from schemas.words import CAUSES, PARAMETERS
