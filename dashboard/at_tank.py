@@ -96,7 +96,7 @@ def last_read(week: Week, tank: str) -> dict[str, str]:
 
 def beside(parameter: str, hopes: Mapping[str, str], last: Mapping[str, str]) -> str:
     """`expect 34–48 · last 38–58`."""
-    told = f"expect {hopes[parameter]}" if parameter in hopes else f"expect {NOT_KNOWN}"
+    told = f"expect {hopes[parameter]}" if parameter in hopes else "no expectation yet"
     return f"{told} · last {last[parameter]}" if parameter in last else f"{told} · never read"
 
 
@@ -127,7 +127,8 @@ def _steps(entered: Entered, key: str, name: str, parameter: str, kit: KitRow, w
 
 def _drops(entered: Entered, key: str, name: str, parameter: str, kit: KitRow, week: Week, after: str) -> None:
     """One parameter by the drops of kit `name` that were counted until the colour turned."""
-    desk.title(PARAMETER_TITLES[parameter], after, "drops")
+    worth = f"{number(kit.per_drop)} {kit.basis or UNITS[parameter]}" if kit.per_drop else ""
+    desk.title(PARAMETER_TITLES[parameter], after, f"drops of {worth}")
     count = st.number_input(
         PARAMETER_TITLES[parameter], value=None, min_value=1, max_value=MOST_DROPS, step=1, placeholder="not tested",
         key=f"{key} {name} {parameter}", label_visibility="collapsed", persist_state="session",

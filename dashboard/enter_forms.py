@@ -56,6 +56,7 @@ def _box(week: Week, family: Family, note: Note, header: str, when: dt.date, cou
         _ids(week, header) if header in KNOWN and (not new or header == "water_supply") else []
     )
     if words:
+        title = title.removesuffix(" id")  # chosen by its name
         named = {"tank": data.tank_titles, "site": data.site_titles}.get(header, lambda _: {})(week)
         asked = st.query_params.get("tank") if header == "tank" else None
         place = words.index(asked) if asked in words else None

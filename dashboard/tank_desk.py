@@ -16,7 +16,7 @@ from dashboard import charts, data, look
 from dashboard import enter_desk as desk
 from pipeline import logbook, weekly
 from pipeline.problems import Problem
-from pipeline.review.causes import of_tank
+from pipeline.review.causes import UNEXPLAINED, of_tank
 from pipeline.review.explained import explains
 from pipeline.week import Week
 from pipeline.wording import (
@@ -55,13 +55,15 @@ def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:
 
 
 def causes_html(causes: Sequence[Mapping[str, Any]]) -> str:
-    """The causes, numbered, each with the record that suggests it and its check."""
+    """The causes, numbered, each with the record that suggests it and its check; where none has one, said once."""
+    bare = bool(causes) and all(c["because"] == UNEXPLAINED for c in causes)
     told = "".join(
-        f"<li><strong>{escape(sentence(c['cause']))}:</strong> {escape(c['because'])}.<br>"
-        f"<small>Check: {escape(c['check'])}.</small></li>"
+        f"<li><strong>{escape(sentence(cause_words(c['cause'])))}{'' if bare else ':'}</strong>"
+        f" {'' if bare else escape(c['because']) + '.'}<br><small>Check: {escape(c['check'])}.</small></li>"
         for c in causes
     )
-    return f'<ol class="why">{told}</ol>' if told else "<p>No record suggests a cause.</p>"
+    above = "<p>Nothing recorded explains it; left to look for:</p>" if bare else ""
+    return f'{above}<ol class="why">{told}</ol>' if told else "<p>No record suggests a cause.</p>"
 
 
 # -- what happened -----------------------------------------------------------------------------------

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import os
+import tomllib
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -190,3 +191,22 @@ def test_a_full_disk_is_told_and_changes_nothing(tmp_path: Path, monkeypatch: py
         logbook.add_corrections(tmp_path, [ROW])
     assert (tmp_path / "corrections.csv").read_bytes() == before
     assert sorted(p.name for p in tmp_path.iterdir()) == [".tankround", "corrections.csv"]
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        (
+            '[round]\nname = "x"\ndate_order = "iso"   # how\n',
+            '[round]\nname = "x"\ndate_order = "day-first"   # how\n',
+        ),
+        ('[round]\nname = "x"\n', '[round]\ndate_order = "day-first"\nname = "x"\n'),
+        ("", '[round]\ndate_order = "day-first"\n'),
+    ],
+)
+def test_how_dates_are_typed_is_kept_and_the_rest_stays(tmp_path: Path, before: str, after: str) -> None:
+    (tmp_path / "round.toml").write_text(before)
+    logbook.save_columns(tmp_path, {"Weather": ""}, "day-first")
+    kept = (tmp_path / "round.toml").read_text()
+    assert kept.startswith(after)
+    assert tomllib.loads(kept)["columns"] == {"Weather": ""}

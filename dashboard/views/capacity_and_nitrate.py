@@ -113,10 +113,12 @@ def table_html(rows: list[Row], column: str) -> str:
             tell = f"over and climbing since {'before ' if longer else ''}{day(first, weekday=False)}"
         elif row["corner"] == (False, False):
             tell = ""
+        rise = cells.rise(row["fit"], row["corner"] is not None and row["corner"][1])
+        label = "" if rise.startswith("<small>") else ' data-l="rises"'
         out.append(
             f'<tr role="row" class="load"><td role="cell">{look.tank_link(row["tank"], row["name"])}<br><small>'
-            f'{escape(row["site"])}</small></td><td role="cell">{load}</td><td role="cell" data-l="rises">'
-            f'{cells.rise(row["fit"], row["corner"] is not None and row["corner"][1])}</td><td role="cell">{tell}</td></tr>'
+            f'{escape(row["site"])}</small></td><td role="cell">{load}</td><td role="cell"{label}>'
+            f'{rise}</td><td role="cell">{tell}</td></tr>'
         )
     top = "".join(f'<th role="columnheader" style="width:{width}%">{head}</th>' for head, width in heads)
     return (

@@ -62,7 +62,7 @@ def _tank(
     return lines
 
 
-def _left(
+def left_over(
     review: pl.DataFrame, found: Mapping[str, Sequence[Row]], causes: Mapping[str, Sequence[Row]]
 ) -> dict[str, str]:
     """Cause -> its check: what is left to look for in more than one tank, without a record that speaks for it."""
@@ -85,7 +85,7 @@ def as_text(week: Week) -> str:
     due = by_tank(coming.filter(pl.col("what") != "tap test"))
     name = f" of {week.round.name}" if week.round.name else ""
     lines = [f"Weekly review{name}, as of {day(week.as_of, year=True)}.", counts_sentence(review), *notices(week)]
-    once = _left(review, found, causes)
+    once = left_over(review, found, causes)
     for cause, check in once.items():
         lines += textwrap.wrap(
             f"Where nothing recorded explains a finding, {cause_words(cause)} is left to look for. Check: {check}.",

@@ -195,7 +195,7 @@ def test_what_is_hoped_for_is_not_known_beyond_the_forecast(demo_logs: Path) -> 
     week = weekly.open_week(demo_logs)
     assert "nitrate" in at_tank.hoped(week, "TC1", DAY)
     assert "nitrate" not in at_tank.hoped(week, "TC1", DAY + dt.timedelta(days=60))
-    assert at_tank.beside("nitrate", {}, {}) == "expect not known yet · never read"
+    assert at_tank.beside("nitrate", {}, {}) == "no expectation yet · never read"
 
 
 def test_changes_to_tap_lie_about_the_planned_one() -> None:

@@ -14,6 +14,7 @@ pytestmark = pytest.mark.usefixtures("fresh_caches", "_on_the_day")
 
 def test_drops_are_counted(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = at(logs, monkeypatch)
+    assert "<b>KH</b>, drops of 0.5 dKH" in text(app)
     app.number_input(key=f"at TC1 {DAY} 0 R2 kh").set_value(9).run()
     assert "read as <b>4–4.5" in text(app)
     keep(app)

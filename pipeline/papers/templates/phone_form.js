@@ -55,7 +55,7 @@ function drops(name, row, worth) {
 }
 function reading(test, row) {
   const says = `${test.title}${test.unit ? ', ' + test.unit : ''}`;
-  const beside = el('small', {}, `last ${test.last}${test.expect ? ' · expect ' + test.expect : ''}`);
+  const beside = el('small', {}, `${test.last === '–' ? 'never read' : 'last ' + test.last}${test.expect ? ' · expect ' + test.expect : ''}`);
   if (test.steps.length) return el('div', {}, el('span', {}, says), ' ', beside, taps(test.name, test.steps, row));
   if (test.drops) return el('div', {}, el('span', {}, says), ' ', beside, drops(test.name, row, test.drops));
   return el('div', {}, field(says, row[test.name], v => { row[test.name] = v; }, 'decimal'), beside);
