@@ -216,7 +216,7 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
     try:
         then, stamp = desk.week_of(week, last), desk.stamp()
         look.html(f'<p class="counts">{escape(desk.period(stamp, site, first, last, then))}</p>')
-        desk.report(stamp, site, first, last, (), then)  # says what is wrong before anything is drawn
+        desk.report(stamp, site, first, last, (), then, (), ())  # says what is wrong before anything is drawn
     except Problem as problem:
         look.say(str(problem))
         return
