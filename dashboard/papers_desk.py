@@ -23,6 +23,7 @@ from pipeline.papers.export import export_zip
 from pipeline.papers.history import histories_zip, history_page
 from pipeline.papers.issued import Issued
 from pipeline.papers.labels import labels
+from pipeline.papers.period import period_words
 from pipeline.papers.phone_form import form_name, phone_form
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.proposals import Proposal
@@ -69,6 +70,12 @@ def week_of(week: Week, last: dt.date) -> Week:
         return week
     folder, db = data.places()
     return _as_of(str(folder), str(db or ""), stamp(), last)
+
+
+@st.cache_data(max_entries=64, show_spinner=False)
+def period(mark: str, site: str, first: dt.date, last: dt.date, _week: Week) -> str:
+    """What a report of these days would hold, in a sentence."""
+    return period_words(_week, site, first, last)
 
 
 @st.cache_data(max_entries=64, show_spinner=False)

@@ -323,10 +323,13 @@ def cell_now(folder: Folder, file: str, line: int, column: str) -> str | None:
 def held_since(folder: Folder, held: pl.DataFrame) -> list[dt.date | None]:
     """The day of each held row: as it was checked, else as its date cell reads; None where neither can be told."""
     context = Context(folder.round, folder.assumed, folder.today)
+    # What a file shows of its dates settles how they are read: whole files, but only those that something is held of.
+    files = pl.col("file").is_in(held["file"].unique().implode())
+    frames = [frame.filter(files) for frame in folder.sheets.frames.values() if "date" in frame.columns]
     dates = [
         frame.select("file", "line", "date").with_columns(read_dates(frame, "date", context)[0].alias("read"))
-        for frame in folder.sheets.frames.values()
-        if "date" in frame.columns and frame.height
+        for frame in frames
+        if frame.height
     ]
     if not dates:
         return list(held["day"])

@@ -101,11 +101,6 @@ def load(
     A large round is calculated over the cores of this machine, or over the cluster of a Dask scheduler's address."""
     if not folder.is_dir():
         raise Problem(f"{folder} is not a folder; expected a log folder. `tankround new FOLDER` makes an empty one.")
-    # Only a load needs what checks and calculates: a week that stands is read without.
-    from pipeline import derive, parts
-    from pipeline.intake.check import check
-    from pipeline.intake.sheets import read_sheets
-
     today = today or _today()
     target = warehouse_of(folder, db)
     round_ = read_round(folder)
@@ -119,6 +114,11 @@ def load(
         same = old is not None and old.about.get("fingerprint") == fingerprint
         if old is not None and same and old.about.get("loaded_on") == today.isoformat():
             return LoadResult(_account(old.account, round_), False, target)
+        # What checks and calculates takes longer to import than to see that nothing is new.
+        from pipeline import derive, parts
+        from pipeline.intake.check import check
+        from pipeline.intake.sheets import read_sheets
+
         progress(0.1, "reading and checking")
         sheets = read_sheets(folder, files, most_columns=assumed["columns_limit"], own=round_.columns)
         tables = check(sheets, round_, assumed, today)

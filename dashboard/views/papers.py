@@ -14,7 +14,6 @@ from dashboard import papers_desk as desk
 from pipeline.papers import issued, plain_words
 from pipeline.papers.issued import Issued
 from pipeline.papers.notes import offered
-from pipeline.papers.period import period_words
 from pipeline.papers.site_report import SiteReport, causes_of
 from pipeline.papers.visit_sheets import sites_on
 from pipeline.problems import Problem
@@ -216,8 +215,8 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
         return
     try:
         then, stamp = desk.week_of(week, last), desk.stamp()
-        look.html(f'<p class="counts">{escape(period_words(then, site, first, last))}</p>')
-        desk.report(stamp, site, first, last, (), then)  # says what is wrong before anything is drawn
+        look.html(f'<p class="counts">{escape(desk.period(stamp, site, first, last, then))}</p>')
+        desk.report(stamp, site, first, last, (), then, (), ())  # says what is wrong before anything is drawn
     except Problem as problem:
         look.say(str(problem))
         return

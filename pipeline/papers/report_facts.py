@@ -46,7 +46,7 @@ class Facts:
 
 
 def _of(week: Week, table: str, tank: str, day: str, first: dt.date, last: dt.date) -> pl.DataFrame:
-    rows = week.table(table).filter((pl.col("tank") == tank) & pl.col(day).is_between(first, last))
+    rows = week.of(table, tank).filter(pl.col(day).is_between(first, last))
     return rows.sort(day, "file", "line") if "file" in rows.columns else rows.sort(day)
 
 

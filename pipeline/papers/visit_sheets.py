@@ -48,10 +48,18 @@ def day_of_visit(week: Week, site: Row) -> dt.date:
 
 def open_tanks(week: Week, site: str, day_: dt.date) -> list[Row]:
     """The tanks of a site that run on a day, in the order of tanks.csv."""
-    runs = (pl.col("closed").is_null() | (pl.col("closed") >= day_)) & (
-        pl.col("set_up").is_null() | (pl.col("set_up") <= day_)
-    )
-    return week.table("tank").filter((pl.col("site") == site) & runs).sort("file", "line").to_dicts()
+
+    def by_site() -> dict[str, list[Row]]:
+        found: dict[str, list[Row]] = {}
+        for row in week.table("tank").sort("file", "line").iter_rows(named=True):
+            found.setdefault(row["site"], []).append(row)
+        return found
+
+    return [
+        dict(row)
+        for row in week.kept("tanks by site", by_site).get(site, ())
+        if (row["closed"] is None or row["closed"] >= day_) and (row["set_up"] is None or row["set_up"] <= day_)
+    ]
 
 
 def kit_at(week: Week, tank: str) -> str:
@@ -186,11 +194,11 @@ def day_of(week: Week, site: str) -> dt.date:
 
 
 def _site(week: Week, site: str) -> Row:
-    known = week.table("site").filter(pl.col("site") == site).to_dicts()
-    if not known:
+    known = week.kept("sites", lambda: {row["site"]: row for row in week.table("site").iter_rows(named=True)})
+    if site not in known:
         names = ", ".join(week.table("site")["site"].sort()) or "none"
         raise Problem(f"There is no site “{site}”. Sites in sites.csv: {names}. Give one of these.")
-    return known[0]
+    return dict(known[site])
 
 
 def sheet_data(week: Week, site: str, day_: dt.date | None = None) -> dict[str, Any]:

@@ -9,8 +9,6 @@ import polars as pl
 
 from pipeline import wording
 from pipeline.assumptions import Assumptions
-from pipeline.calc.chemistry import nitrate_from_feed
-from pipeline.calc.layers import in_force
 from pipeline.review.causes import of_tank
 from pipeline.review.facts import USABLE
 from pipeline.week import Week
@@ -223,6 +221,8 @@ def plateau_words(outlook: Row | None) -> str:
 
 def normal_rise(assumed: Assumptions) -> tuple[float, float]:
     """What the food of a normally stocked tank makes a week [mg/L NO3], least and most."""
+    from pipeline.calc.chemistry import nitrate_from_feed  # brings numpy: a third of what a review takes
+
     made = nitrate_from_feed(assumed["normal_feed_g_100l"], float("nan"), 100.0, assumed)
     return 7 * float(made.low), 7 * float(made.high)
 
@@ -263,7 +263,8 @@ def loose_filters(week: Week) -> list[str]:
 
 
 def _placed(week: Week) -> pl.DataFrame:
-    return week.table("placement").with_columns(pl.lit(week.as_of).alias("day")).filter(in_force("day"))
+    until = pl.col("to").is_null() | (pl.col("to") >= week.as_of)
+    return week.table("placement").filter((pl.col("from") <= week.as_of) & until)
 
 
 def late_supplies(week: Week) -> list[str]:
