@@ -29,8 +29,11 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "pipeline.log": frozenset(),
     "pipeline.options": frozenset({"pipeline.problems"}),
     "pipeline.logbook": COMMON,
-    "pipeline.weekly": COMMON | {"pipeline.derive", "pipeline.reuse"} | {f"pipeline.{room}" for room in ROOMS},
-    "pipeline.derive": COMMON | {"pipeline.reuse", "pipeline.calc", "pipeline.review"},
+    "pipeline.weekly": COMMON
+    | {"pipeline.derive", "pipeline.parts", "pipeline.reuse"}
+    | {f"pipeline.{room}" for room in ROOMS},
+    "pipeline.derive": COMMON | {"pipeline.parts", "pipeline.reuse", "pipeline.calc", "pipeline.review"},
+    "pipeline.parts": frozenset({"pipeline.problems", "pipeline.reuse"}),
     "pipeline.reuse": frozenset({"pipeline.assumptions", "pipeline.week", "schemas"}),
     "pipeline.trial": COMMON | {"pipeline.intake"},
     "pipeline.new_folder": COMMON | {"pipeline.intake"},
