@@ -109,7 +109,7 @@ def workers(tanks: int, scheduler: str | None = None) -> Iterator[Run]:
         elif tanks >= PAYS_FROM and cores > 1 and threading.current_thread() is threading.main_thread():
             pool = ProcessPoolExecutor(cores, get_context("spawn"), _begin)
             stack.callback(pool.shutdown, wait=True, cancel_futures=True)
-            lost = "A process of the calculation was ended, most often for want of memory; nothing was changed. Load again."
+            lost = "A process of the calculation was ended, most often because memory ran out; nothing was changed. Load again."
             yield _over(pool, cores + 1, lost)
         else:
             yield map

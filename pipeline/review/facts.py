@@ -285,30 +285,22 @@ def _nitrate_read(asks: pl.DataFrame, reading: pl.DataFrame, assumed: Assumption
 
 
 def _tap(rows: pl.DataFrame, tap: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """The last tests of each tank's supply up to the day, and between what its nitrate moved within a year."""
+    """The last tests of each tank's supply up to the day, and between what its nitrate moved in the year before."""
+    weeks, least = f"{assumed['tap_season_weeks']:g}w", int(assumed["tap_season_tests"])
+    level = pl.col("matched")
+    moved = (level.shift(1).alias("tap_was"), level.rolling_min_by("date", weeks, min_samples=least).alias("tap_least"),
+             level.rolling_max_by("date", weeks, min_samples=least).alias("tap_most"))  # fmt: skip
     for parameter in ("nitrate", "ammonia", "ph"):
         tests = tap.filter(pl.col("parameter") == parameter).sort("date").select(
             "water_supply",
             "date",
-            pl.col("matched").alias(f"tap_{parameter}"),
+            level.alias(f"tap_{parameter}"),
             pl.col("high").alias(f"tap_{parameter}_high"),
             pl.col("date").alias(f"tap_{parameter}_day"),
-            pl.col("matched").shift(1).over("water_supply").alias("tap_was"),
+            *(how.over("water_supply") for how in moved if parameter == "nitrate"),
         )  # fmt: skip
-        keep = tests if parameter == "nitrate" else tests.drop("tap_was")
-        rows = _asof(rows, keep, "date", "water_supply").drop("date")
-    back = pl.duration(weeks=int(assumed["tap_season_weeks"]))
-    season = (
-        rows.select("water_supply", "as_of")
-        .unique()
-        .join(tap.filter(pl.col("parameter") == "nitrate"), on="water_supply")
-        .filter((pl.col("date") <= pl.col("as_of")) & (pl.col("date") > pl.col("as_of") - back))
-        .group_by("water_supply", "as_of")
-        .agg(pl.len(), pl.col("matched").min().alias("tap_least"), pl.col("matched").max().alias("tap_most"))
-        .filter(pl.col("len") >= assumed["tap_season_tests"])
-        .drop("len")
-    )
-    return rows.join(season, on=["water_supply", "as_of"], how="left", maintain_order="left")
+        rows = _asof(rows, tests, "date", "water_supply").drop("date")
+    return rows
 
 
 def _earlier_water(asks: pl.DataFrame, table: Callable[[str], pl.DataFrame], assumed: Assumptions) -> pl.DataFrame:
