@@ -19,7 +19,7 @@ from typing import Any
 
 from pipeline.problems import Problem
 
-PAYS_FROM = 250  # tanks: with fewer, starting a process takes longer than it saves
+PAYS_FROM = 400  # tanks: with fewer, starting processes takes about as long as they save
 ANSWER_S = 10  # that a scheduler may take to answer
 Run = Callable[[Callable[[Any], Any], Iterable[Any]], Iterator[Any]]  # as `map`: results in the order of the parts
 
