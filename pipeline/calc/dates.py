@@ -112,7 +112,13 @@ def carbon(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataF
 
 def kits(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """The kit last used on a tank: the day it goes out of date, and its next cross-check with another kit."""
-    used = table(tables, "reading").drop_nulls("kit").select("tank", pl.col("day").alias("date"), "kit").unique()
+    used = (
+        table(tables, "reading")
+        .drop_nulls("kit")
+        .select("tank", pl.col("day").alias("date"), "kit")
+        .unique()
+        .sort("tank", "date", "kit")
+    )
     rows = _last_before(asks, used, "tank").drop_nulls("kit").drop("date")
     open_months = int(assumed["kit_open_months"])
     dates = (
