@@ -125,14 +125,13 @@ def test_steps_that_are_not_neighbours_are_told_at_once_and_not_kept(
     assert told not in text(tap(app, "TC1", "nitrate", "9", "16"))
 
 
-def test_nothing_entered_goes_on_and_keeps_nothing(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_nothing_entered_goes_on_and_a_kit_that_reads_as_nitrogen_is_echoed_as_it_is_kept(
+    logs: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     app = keep(at(logs, monkeypatch, tank="TC4"))
     assert "Thistlebun Day Centre, tank 1 of 3: Big hall." in text(app)
     assert not entered(logs)
-
-
-def test_a_kit_that_reads_as_nitrogen_is_echoed_as_it_is_kept(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    app = at(logs, monkeypatch, tank="SS1")
+    app.selectbox(key="enter_tank").set_value("SS1").run()
     assert app.pills(key=f"at SS1 {DAY} 0 kit").value == "G1"
     assert "<b>Nitrate</b>, mg/L NO3-N" in text(app)
     # 20.4–34.3 in NO3, however many digits the page shows of it.
@@ -184,11 +183,6 @@ def test_a_second_visit_of_the_day_that_stands_against_the_first_is_not_kept(
     app.pills(key=f"at TC1 {DAY} 1 taken").set_value("none").run()
     keep(app)
     assert len(entered(logs)) == 2
-
-
-def test_what_was_marked_is_said_while_the_keeper_is_still_there(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    app = tap(at(logs, monkeypatch), "TC1", "nitrate", "72")
-    assert "Look again: " in text(keep(app))
 
 
 def test_what_is_hoped_for_is_not_known_beyond_the_forecast(demo_logs: Path) -> None:
@@ -252,6 +246,8 @@ def checked(app: AppTest, edits: dict[int, dict[str, str]]) -> AppTest:
 
 def test_a_grid_is_checked_as_typed_and_then_kept(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = as_grid(logs, monkeypatch)
+    assert "Nothing is typed yet." in text(checked(app, {}))
+    assert not [b for b in app.button if b.key == "grid_keep"]
     said = text(checked(app, {0: {"nitrate": "9", "ph": "7,3"}, 1: {"nitrate": "05-Oct", "water_changed": "25%"}}))
     assert "2\u00a0rows: 1 converted (original kept), 1 part held (the rest of the row is used)." in said
     assert "Was it 5-10?" in said
@@ -268,12 +264,6 @@ def test_a_grid_is_checked_as_typed_and_then_kept(logs: Path, monkeypatch: pytes
         ("2026-06-02", "TC2", "05-Oct", rows[1]["kit"]),
     ]
     assert weekly.open_week(logs).table("held").height == 10
-
-
-def test_a_grid_with_nothing_typed_says_so(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    app = as_grid(logs, monkeypatch)
-    assert "Nothing is typed yet." in text(checked(app, {}))
-    assert not [b for b in app.button if b.key == "grid_keep"]
 
 
 # -- as a file -------------------------------------------------------------------------------------------
@@ -324,25 +314,22 @@ def test_own_columns_of_a_workbook_are_asked_about_shown_and_kept(logs: Path, mo
     assert "pH 7.15–7.25" in text(app)
 
 
-def test_a_file_that_is_here_already_is_not_kept_again(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    app = uploaded(logs, monkeypatch, "again.csv", (logs / "visits" / "2026-06.csv").read_bytes())
-    assert "Every row of it is here already: there is nothing to keep." in text(app)
-    assert not [b for b in app.button if b.key == "upload_keep"]
-
-
-@pytest.mark.parametrize(
-    ("kind", "content", "said"),
-    [
+def test_other_sheets_are_taken_by_the_same_way_and_what_is_here_already_is_not_kept_again(
+    logs: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = at(logs, monkeypatch)
+    app.pills(key="enter_way").set_value("as a file").run()
+    here = (logs / "visits" / "2026-06.csv").read_bytes()
+    for kind, content, said in (
         ("events", b"date,tank,event\n2026-06-02,TC1,fish died\n", "1\u00a0row: 1 accepted."),
         ("services", b"date,tank,filter,job\n2026-06-02,Nowhere,F1,check\n", "is not a known tank"),
-        ("events", b"\xff\xfe\x00\x01", "A file that is held whole brings nothing in"),
         ("visits", b"", "there is nothing to keep"),
-    ],
-)
-def test_other_sheets_are_taken_by_the_same_way(
-    kind: str, content: bytes, said: str, logs: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    assert said in text(uploaded(logs, monkeypatch, "x.csv", content, kind))
+        ("visits", here, "Every row of it is here already: there is nothing to keep."),
+    ):
+        app.pills(key="upload_kind").set_value(kind).run()
+        app.file_uploader[0].set_value((f"{len(content)}.csv", content, "text/csv"))
+        assert said in text(app.run())
+    assert not [b for b in app.button if b.key == "upload_keep"]
 
 
 # -- any other record --------------------------------------------------------------------------------------
