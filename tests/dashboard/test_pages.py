@@ -124,7 +124,7 @@ def test_a_first_tank_is_typed_on_an_empty_round(tmp_path: Path, monkeypatch: py
     assert not app.exception
     text = words(app)
     assert "Kept: &lt;b&gt;Lounge, Home." in text
-    assert "Next: its readings under At the tank" in text
+    assert "Next: enter readings under At the tank" in text
     assert "1\u00a0tank on 1\u00a0site" in text
     assert text.count("Suggestion, most useful first: record the filter of 1\u00a0tank") == 1
     week = weekly.open_week(folder)
