@@ -36,8 +36,8 @@ WIDTH, HEIGHT = 480, 200  # narrow, so that its words stay legible on a phone
 
 
 def _mine(week: Week, name: str, tank: str, column: str = "day") -> pl.DataFrame:
-    rows = week.table(name).filter(pl.col("tank") == tank)
-    return rows.filter(pl.col(column) <= week.as_of).sort(column, descending=True, maintain_order=True)
+    rows = week.of(name, tank).filter(pl.col(column) <= week.as_of)
+    return rows.sort(column, descending=True, maintain_order=True)
 
 
 def nitrate_chart(week: Week, tank: str, ceiling: float) -> str | None:
@@ -111,7 +111,7 @@ def _changed(row: Row) -> str:
 
 def _visits(week: Week, tank: str) -> tuple[list[str], list[tuple[int, list[list[str]]]]]:
     """The heads, and by year, newest first, one line a visit: day, readings in words, change, note."""
-    readings = week.of("reading", tank)
+    readings = _mine(week, "reading", tank)
     names = [name for name in PARAMETERS if (readings["parameter"] == name).any()]
     said: dict[tuple[dt.datetime, str], dict[str, str]] = {}
     for row in readings.iter_rows(named=True):
@@ -119,10 +119,10 @@ def _visits(week: Week, tank: str) -> tuple[list[str], list[tuple[int, list[list
         mark = " (kit expired)" if row["expired"] else f" (left out: {row['doubt']})" if row["doubt"] else ""
         said.setdefault((row["at"], row["taken"]), {})[row["parameter"]] = text + mark
     changes: dict[dt.date, str] = {}
-    for row in week.of("water_change", tank).iter_rows(named=True):
+    for row in _mine(week, "water_change", tank).iter_rows(named=True):
         changes[row["day"]] = f"{'' if row['kind'] == 'change' else row['kind'] + ' '}{_changed(row)}"
     notes: dict[tuple[dt.datetime, str], Row] = {
-        (row["at"], row["taken"]): row for row in week.of("visit", tank).iter_rows(named=True)
+        (row["at"], row["taken"]): row for row in _mine(week, "visit", tank).iter_rows(named=True)
     }
     lines: dict[int, list[list[str]]] = {}
     for at, taken in sorted({*said, *notes}, reverse=True):
