@@ -131,7 +131,7 @@ def _told(
 
 def _of_series(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> Iterator[pl.DataFrame]:
     """What went on from a day: source, water lost, tap, factor."""
-    asks, kit = found.asks, pl.Series(found.kit, dtype=pl.String)
+    asks, kit = found.asks, pl.Series(found.kit.tolist(), dtype=pl.String)
     mine, n = np.arange(len(asks)), found.readings
     cap = assumed["explained_shared"]
 
