@@ -290,7 +290,11 @@ def through_everything(folder: Path, out: Path, papers: bool = True) -> None:
     load = weekly.load
 
     def load_today(
-        folder: Path, db: Path | None = None, today: dt.date = TODAY, progress: Any = silent, scheduler: str | None = None
+        folder: Path,
+        db: Path | None = None,
+        today: dt.date = TODAY,
+        progress: Any = silent,
+        scheduler: str | None = None,
     ) -> Any:
         return load(folder, db, TODAY, progress, scheduler)
 
