@@ -289,8 +289,14 @@ def through_everything(folder: Path, out: Path, papers: bool = True) -> None:
 
     load = weekly.load
 
-    def load_today(folder: Path, db: Path | None = None, today: dt.date = TODAY, progress: Any = silent) -> Any:
-        return load(folder, db, TODAY, progress)
+    def load_today(
+        folder: Path,
+        db: Path | None = None,
+        today: dt.date = TODAY,
+        progress: Any = silent,
+        scheduler: str | None = None,
+    ) -> Any:
+        return load(folder, db, TODAY, progress, scheduler)
 
     week = weekly.open_week(folder, today=TODAY)
 
