@@ -4,8 +4,6 @@ Each code lets one device in and is then replaced. The device keeps a key in a c
 keys live in this server's memory only. After some wrong codes in a row no more are taken until the dashboard is started anew.
 """
 
-from __future__ import annotations
-
 import hmac
 import os
 import secrets

@@ -1,7 +1,5 @@
 """The router: one page a question. What fails unexpectedly goes to the log file, and the page names it."""
 
-from __future__ import annotations
-
 from contextlib import suppress
 from html import escape
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Readings typed at the tank: one tank at a time, the kit's own steps to tap, each tap answered at once."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field

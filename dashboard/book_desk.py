@@ -1,7 +1,5 @@
 """What the page Filter book says of an entry: sentences, ledgers and lists as HTML. Everything typed is escaped."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from html import escape

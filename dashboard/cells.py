@@ -1,7 +1,5 @@
 """Cells that This week and Capacity and nitrate share, as HTML: rise, where nitrate levels off, bioload, last reading."""
 
-from __future__ import annotations
-
 import datetime as dt
 from html import escape
 from typing import Any

@@ -1,7 +1,5 @@
 """Altair charts of the pages: nitrate with its fit and fan, small multiples, load against net rise."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Sequence
 from typing import Any, Literal

@@ -1,7 +1,5 @@
 """The week that the pages show: loaded once, shared by all sessions, read anew when the warehouse changes."""
 
-from __future__ import annotations
-
 import datetime as dt
 import os
 from html import escape

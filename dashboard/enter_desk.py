@@ -3,8 +3,6 @@
 Nothing is written here: pipeline/logbook.py writes, pipeline/trial.py says beforehand what would come of it.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress

@@ -3,8 +3,6 @@
 Each form is made from the columns of its file in `schemas`; what would become of the row is shown before it is kept.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 
 import streamlit as st

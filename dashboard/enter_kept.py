@@ -1,7 +1,5 @@
 """What was entered at a tank: kept, kept as a draft meanwhile, listed for its day and put right."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping
 from html import escape

@@ -1,7 +1,5 @@
 """Readings as a grid at the desk, and CSVs from elsewhere: both show their account before anything is kept."""
 
-from __future__ import annotations
-
 import datetime as dt
 import hashlib
 from collections.abc import Mapping

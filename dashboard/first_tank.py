@@ -1,7 +1,5 @@
 """A round without tanks: its first one by a form, or all of them from a spreadsheet, on whichever page is opened."""
 
-from __future__ import annotations
-
 import csv
 import io
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """What the page Held rows shows of each item and of the log: order, words, and the row that puts one right."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from html import escape

@@ -1,7 +1,5 @@
 """Starts the dashboard as its own process, on loopback and without telemetry, and waits for it."""
 
-from __future__ import annotations
-
 import datetime as dt
 import ipaddress
 import os

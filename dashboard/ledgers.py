@@ -1,7 +1,5 @@
 """The filter as the water meets it, and the capacity sum line by line, as HTML of one tank."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from html import escape
 from typing import Any

@@ -1,7 +1,5 @@
 """Colours, type and print rules of every page. Ink was read, blue was calculated, vermillion needs a hand."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 from html import escape

@@ -1,7 +1,5 @@
 """Small pictures inside tables: class shapes, the twelve-week strip, bars of rise and load. SVG in img, with alt."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Sequence
 from html import escape

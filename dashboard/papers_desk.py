@@ -3,8 +3,6 @@
 Every cache is keyed by the warehouse's stamp, so that a new load is seen and nothing is built twice for the same data.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

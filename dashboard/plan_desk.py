@@ -1,7 +1,5 @@
 """What the page Plan says: options, water changes and what-ifs as HTML. Everything typed is escaped."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from html import escape

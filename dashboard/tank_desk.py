@@ -1,7 +1,5 @@
 """What the page One tank tells besides its charts: causes merged over all findings, the history, what was done today."""
 
-from __future__ import annotations
-
 import csv
 import datetime as dt
 import io

@@ -4,8 +4,6 @@ No calculation looks from one tank to another, but for kits that go off and expl
 share a kit or a tap, and the ranks of the review. So memory stays bounded however many tanks there are.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass

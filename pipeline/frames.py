@@ -1,7 +1,5 @@
 """A log folder as polars frames, for whoever wants to look further: `import tankround; r = tankround.open("logs")`."""
 
-from __future__ import annotations
-
 import datetime as dt
 from dataclasses import dataclass
 from pathlib import Path

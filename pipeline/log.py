@@ -1,7 +1,5 @@
 """The log file: what happened, and every unexpected error, under LOGS/.tankround; nothing of what was typed."""
 
-from __future__ import annotations
-
 import logging
 from contextlib import suppress
 from logging.handlers import RotatingFileHandler

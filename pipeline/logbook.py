@@ -4,8 +4,6 @@ Raw files are never changed. A correction is a row more in corrections.csv; visi
 Every write is whole or not at all.
 """
 
-from __future__ import annotations
-
 import codecs
 import csv
 import datetime as dt

@@ -3,8 +3,6 @@
 A part is a pure function of frames, so that the tables come out the same wherever it ran.
 """
 
-from __future__ import annotations
-
 import os
 import signal
 import threading

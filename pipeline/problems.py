@@ -1,7 +1,5 @@
 """The one exception a person is meant to read."""
 
-from __future__ import annotations
-
 
 class Problem(Exception):
     """Something that could not be done. The message says what was found, what was expected, what to do."""

@@ -1,7 +1,5 @@
 """A progress bar on a terminal, and nothing in a pipe."""
 
-from __future__ import annotations
-
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager

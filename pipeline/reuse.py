@@ -1,7 +1,5 @@
 """A tank is calculated anew only where its records have changed: its records up to a day have a fingerprint."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Callable
 from functools import cache

@@ -1,7 +1,5 @@
 """Files written whole or not at all: beside, forced to disk, then named; what a killed write left is removed."""
 
-from __future__ import annotations
-
 import errno
 import os
 import re

@@ -3,8 +3,6 @@
 Canonical: nitrate as NO3, nitrite as NO2, ammonia as total NH4 [mg/L], KH and GH [°dH], litres, °C, kg.
 """
 
-from __future__ import annotations
-
 from functools import lru_cache
 
 from pipeline.assumptions import Assumptions, built_in

@@ -1,7 +1,5 @@
 """What everything downstream is handed: the round's settings, the assumptions in force, and the tables."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass, field

@@ -3,8 +3,6 @@
 The warehouse is a pure function of the log folder and the day of loading: delete it, load again, all is the same.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import hashlib
 from collections.abc import Mapping, Sequence

@@ -1,7 +1,5 @@
 """The account: what became of every row and cell."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 from schemas.base import Frame

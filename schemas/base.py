@@ -1,7 +1,5 @@
 """What every record has besides its own columns: where it came from."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 import pandera.polars as pa

@@ -1,7 +1,5 @@
 """What is done and owed: feeding, kits, services, events, promises, notes, corrections."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 import polars as pl

@@ -4,8 +4,6 @@
 `tankround new`, the labels of the dashboard, the exported data package and the docs all come from here.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, get_type_hints

@@ -1,7 +1,5 @@
 """What is calculated: every frame is keyed by tank and the day it was calculated for (`as_of`)."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 from schemas.base import Frame

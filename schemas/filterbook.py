@@ -1,7 +1,5 @@
 """The filter book: models, compartments, media, filters, where they stand and what fills them."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 import polars as pl

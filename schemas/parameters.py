@@ -3,8 +3,6 @@
 To add a parameter, add a record here and its `<name>_hold_above` (and `_below`) to pipeline/assumptions.toml.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 

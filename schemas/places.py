@@ -1,7 +1,5 @@
 """Sites, tanks, their names, and the tap water of each supply."""
 
-from __future__ import annotations
-
 import datetime as dt
 
 import polars as pl

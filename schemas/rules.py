@@ -4,8 +4,6 @@ A rule's test is given the limits in force (assumptions by name) and returns an 
 wrong; null is right. The sentence is a template over the columns of the row, or a function of the row and the limits.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager

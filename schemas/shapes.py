@@ -1,7 +1,5 @@
 """Volumes of compartments by their dimensions."""
 
-from __future__ import annotations
-
 import math
 
 import polars as pl

@@ -1,7 +1,5 @@
 """The models of all sheets and tables by name."""
 
-from __future__ import annotations
-
 import pandera.polars as pa
 
 from schemas import account, care, derived, filterbook, places, visits

@@ -1,7 +1,5 @@
 """Visits: what is typed at or after the tank, and the readings and changes that come of it."""
 
-from __future__ import annotations
-
 import datetime as dt
 import math
 

@@ -1,7 +1,5 @@
 """The words that records, findings and pages may use. One word for one thing."""
 
-from __future__ import annotations
-
 from schemas.parameters import BY_NAME
 
 # -- records ---------------------------------------------------------------------------------------

@@ -1,7 +1,5 @@
 """What the rules of the flow-order audit share: layers marked with what comes before and after, and their findings."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any, NamedTuple

@@ -4,8 +4,6 @@ A day of a tank gives one row a reading, the ones before the change first; the c
 the first reading after it, or stands alone. It serves nitrate and, for the witness, KH: both mix in the same way.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal

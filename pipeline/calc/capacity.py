@@ -4,8 +4,6 @@ The two numbers, never mixed: the plain rating is the bare rule of the trade, th
 after the factors. Unknown is null and `missing` names what is wanted.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -3,8 +3,6 @@
 And what a result hangs on: how far an assumption may move before the word changes.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

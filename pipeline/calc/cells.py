@@ -4,8 +4,6 @@ A reading is an interval (low, high) of the scale it is modelled on. Seen from a
 chance is Φ((high − x)/scale) − Φ((low − x)/scale); −∞ and ∞ stand for open ends. numpy only: no scipy at run time.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import lru_cache

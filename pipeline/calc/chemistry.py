@@ -3,8 +3,6 @@
 Symbols of the sources stand in the docstrings; the references are listed in DEVELOPERS.md.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Jobs with a date: filter checks, carbon, kits, tap and flow tests, promises. As of any day, late or coming."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any
 

@@ -4,8 +4,6 @@ A disturbance belongs to the media that lay in the filter that day. It follows t
 again, repacked in the same filter, or under the same batch in another.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.assumptions import Assumptions

@@ -1,7 +1,5 @@
 """The nitrate of one tank as an explanation would have it: the path it implies, and the readings it would move."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping
 from typing import Any

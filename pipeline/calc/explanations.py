@@ -7,8 +7,6 @@ log-likelihood over the plain balance less half the logarithm of the count of re
 (Schwarz 1978); a day that was looked for is a parameter too (Yao 1988).
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping
 
 import numpy as np

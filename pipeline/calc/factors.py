@@ -3,8 +3,6 @@
 Weeks, kilograms, litres, °C. A nan in gives a nan out unless a docstring says what it counts as.
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

@@ -1,7 +1,5 @@
 """How full the compartments of a filter are, and whether the book can be right: rules of the flow-order audit."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 
 import polars as pl

@@ -4,8 +4,6 @@ An audit of every filter on a tank: each rule takes a filter's layers in flow or
 matters and what to move. Common practice, no source: dirt that is not caught before the media seals its pores.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from functools import partial
 

@@ -1,7 +1,5 @@
 """What filters are good for in the half cycle, ammonia to nitrate: limited by media and foam, or by flow."""
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike

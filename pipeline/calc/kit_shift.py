@@ -3,8 +3,6 @@
 Kept apart from the fits, because it looks across tanks: call `hold_down` over the tables of all tanks.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np

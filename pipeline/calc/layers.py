@@ -1,7 +1,5 @@
 """What lies in every filter on a tank as of a day, in the order the water meets it, with its place in the flow."""
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 

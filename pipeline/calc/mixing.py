@@ -5,8 +5,6 @@ accumulation of pharmacokinetics with e^(−kτ) = 1 − f (Rowland & Tozer, Cli
 tests/published/test_mixing.py
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

@@ -4,8 +4,6 @@
 nitrate_* modules. An unknown is null with a state in words, never nan, 0 or ∞.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

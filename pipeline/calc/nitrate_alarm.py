@@ -4,8 +4,6 @@ An efficient score test on the null fit of the window: for each visit after whic
 would the likelihood gain from a step there, after the nuisance factors have taken what they can explain?
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """The net rise by hand, beside the fit, for trust: what a person would work out from the log with a pencil."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import numpy as np

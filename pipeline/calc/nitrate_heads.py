@@ -5,8 +5,6 @@ answer quickly but carry little. So the half-year is fitted with a step: where a
 where the scan only suspects one, from the suspected visit; otherwise a small drift over the recent weeks.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 

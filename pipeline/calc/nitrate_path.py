@@ -3,8 +3,6 @@
 Calculated on demand from the same fit that the outlook stands on, so that chart and numbers agree.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 

@@ -1,7 +1,5 @@
 """The net rise of many windows: gate, fit, interval, and one-sided bounds where the readings leave the chart."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 

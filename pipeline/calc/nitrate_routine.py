@@ -3,8 +3,6 @@
 Where nitrate levels off hangs on the routine as it is now, not on the half-year that the rise is fitted to.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import numpy as np

@@ -3,8 +3,6 @@
 The alarm as of a day hangs only on what was recorded by then, so that last week's review can be told again.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """The words of a capacity: why a layer does less than its rule, what is not recorded. Ordinary text about one row."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

@@ -4,8 +4,6 @@ Common practice, no source: longer only when found clean, held when light, back 
 on sludge or on a flow under 60 % of clean.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike

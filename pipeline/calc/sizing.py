@@ -3,8 +3,6 @@
 Numbers of one tank; levels [mg/L NO3], rates [mg/L NO3 per day], fractions 0–1. None is not known.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 from pipeline.calc import mixing

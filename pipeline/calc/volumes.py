@@ -1,7 +1,5 @@
 """What a compartment holds: litres from its dimensions or a measured fill, and the dry media that goes in."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from pipeline.assumptions import Assumptions

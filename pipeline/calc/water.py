@@ -1,7 +1,5 @@
 """The latest water of every tank as of a day: one row a parameter, and free ammonia calculated from one visit."""
 
-from __future__ import annotations
-
 import math
 
 import polars as pl

@@ -5,8 +5,6 @@ the cost is given back. So flat nitrate with falling KH throws doubt on the nitr
 agrees with removal. Middelburg, Soetaert & Hagens 2020, Reviews of Geophysics 58, e2019RG000681, Table 2.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

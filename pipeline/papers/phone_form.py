@@ -1,7 +1,5 @@
 """A visit on the phone without a network: one self-contained page a site and day, that saves one CSV to send home."""
 
-from __future__ import annotations
-
 import datetime as dt
 import json
 from html import escape

@@ -1,7 +1,5 @@
 """The sheet of a site for a visit: last readings, what to expect, jobs in order, litres, boxes for a wet pencil."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Sequence
 from typing import Any

@@ -1,7 +1,5 @@
 """The named queries, kept as views in the warehouse itself so that anyone who opens it can use them."""
 
-from __future__ import annotations
-
 from functools import cache
 
 from schemas.columns import describe

@@ -3,8 +3,6 @@
 Readers keep no lock and see the old or the new file, never a half of one. Builders take turns on a lock file.
 """
 
-from __future__ import annotations
-
 import errno
 import fcntl
 import glob
