@@ -9,6 +9,7 @@ import streamlit as st
 from dashboard import data, look
 from dashboard import enter_desk as desk
 from pipeline import from_sheet, logbook, trial
+from pipeline.intake.guess import OF_TANKS
 from pipeline.intake.headers import FAMILY
 from pipeline.new_folder import headers
 from pipeline.problems import Problem
@@ -73,6 +74,19 @@ def _typed(week: Week) -> None:
         _keep(week, made)
 
 
+def _chosen(made: from_sheet.Made) -> dict[str, str]:
+    """What each column is, as a person chooses; the guess stands there first."""
+    chosen = {}
+    with st.expander("What each column is"):
+        for place, one in enumerate(made.guesses):
+            words = list(dict.fromkeys([one.column, "", *OF_TANKS, *trial.VISIT_COLUMNS]))
+            chosen[one.header] = st.selectbox(
+                look.label(f"“{one.header}”"), words, key=f"first {one.header} {place}",
+                format_func=lambda word: word or "not used",
+            ) or ""  # fmt: skip
+    return {one.header: chosen[one.header] for one in made.guesses if chosen[one.header] != one.column}
+
+
 def _from_spreadsheet(week: Week) -> None:
     """All tanks and their visits from the spreadsheets that they are kept in."""
     given = st.file_uploader("CSV, .xlsx or .ods", type=["csv", "xlsx", "ods"], accept_multiple_files=True,
@@ -81,7 +95,10 @@ def _from_spreadsheet(week: Week) -> None:
         return
     try:
         tables = [table for file in given for table in from_sheet.tables_in(file.name, file.getvalue())]
-        made = from_sheet.made_of(given[0].name if len(given) == 1 else counted(len(given), "file"), tables)
+        named = given[0].name if len(given) == 1 else counted(len(given), "file")
+        made = from_sheet.made_of(named, tables)
+        if chosen := _chosen(made):
+            made = from_sheet.made_of(named, tables, chosen=chosen)
     except Problem as problem:
         look.html(f'<p class="hand">{look.coded(str(problem))}</p>')
         return

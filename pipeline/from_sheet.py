@@ -37,6 +37,7 @@ class _Found:
     dates: list[str] = field(default_factory=list)
     rows: int = 0
     left: list[str] = field(default_factory=list)  # sentences on sheets that were not used
+    chosen: Mapping[str, str] = field(default_factory=dict)  # header -> column, by a person
 
 
 @dataclass(frozen=True)
@@ -48,6 +49,7 @@ class Made:
     date_order: str
     two_ways: bool  # dates that can be read in two ways, and a person must say which
     says: list[str]
+    guesses: list[Guess] = field(default_factory=list)
 
 
 def _csv(rows: Sequence[Sequence[str]]) -> str:
@@ -100,10 +102,10 @@ def _take(found: _Found, path: str, content: bytes) -> None:
         found.files[FAMILY[family].pattern.replace("*", "from-spreadsheet")] = content.decode("utf-8", "replace")
         return
     cells = {name: table.cells[name].to_list() for name in table.header}
-    guesses = guess(cells)
+    guesses = [Guess(one.header, found.chosen.get(one.header, one.column), one.why) for one in guess(cells)]
     meant = {_bare(one.column): one.header for one in guesses if one.column}
     named = next((header for header in table.header if fold(header) == "name"), None)
-    if named and "date" not in meant:  # of a list of tanks
+    if named and "date" not in meant and named not in found.chosen:  # of a list of tanks
         meant["name" if "tank" in meant else "tank"] = named
         guesses = [Guess(g.header, "tank", "by its name") if g.header == meant["tank"] else g for g in guesses]
     tank_here = "" if "tank" in meant else own_name(path)
@@ -226,9 +228,16 @@ def tables_in(name: str, raw: bytes) -> list[tuple[str, bytes]]:
         raise Problem(f"{name} can't be read: {error}. Nothing written.") from None
 
 
-def made_of(name: str, tables: Sequence[tuple[str, bytes]], left: Sequence[str] = ()) -> Made:
-    """What tables (name, content) come to. Raises Problem where they name no tanks."""
-    found = _Found()
+def made_of(
+    name: str,
+    tables: Sequence[tuple[str, bytes]],
+    left: Sequence[str] = (),
+    chosen: Mapping[str, str] | None = None,
+) -> Made:
+    """What tables (name, content) come to; what a person has `chosen` of their columns goes before what is guessed.
+
+    Raises Problem where they name no tanks."""
+    found = _Found(chosen=chosen or {})
     found.left += left
     for path, content in tables:
         try:
@@ -250,7 +259,7 @@ def made_of(name: str, tables: Sequence[tuple[str, bytes]], left: Sequence[str] 
         says += " No column names a site, so all tanks stand at one: change that in sites.csv and tanks.csv."
     return Made(
         {**places, **found.files}, own, order, order == "iso" and bool(of_dates),
-        [says, *_says(found, own), *of_dates, *found.left],
+        [says, *_says(found, own), *of_dates, *found.left], found.guesses,
     )  # fmt: skip
 
 

@@ -136,10 +136,10 @@ def test_forty_tanks_of_a_workbook_come_in_on_the_page(tmp_path: Path, monkeypat
     """Own headers and dates as text that can be read in two ways: a person says which, and nothing is kept before."""
     folder = tmp_path / "empty"
     make_folder(folder)
-    head = ["Visit date", "Customer", "Aquarium", "NO3 (ppm)", "Litres"]
+    head = ["Visit date", "Customer", "Aquarium", "NO3 (ppm)", "Litres", "Thermo"]
     grid: list[list[object]] = [
         head,
-        *(["03/04/2026", f"Home {t // 4}", f"Tank {t}", "10,5", 100 + t] for t in range(40)),
+        *(["03/04/2026", f"Home {t // 4}", f"Tank {t}", "10,5", 100 + t, 24] for t in range(40)),
     ]
     app = opened(folder, "this_week", monkeypatch)
     app.file_uploader[0].set_value(("round.xlsx", xlsx({"All": grid}), "application/octet-stream")).run()
@@ -147,12 +147,16 @@ def test_forty_tanks_of_a_workbook_come_in_on_the_page(tmp_path: Path, monkeypat
     assert not [b for b in app.button if b.key == "first_keep"]
     app.pills(key="first_order").set_value("day-first").run()
     assert "From round.xlsx: 40\u00a0tanks at 10\u00a0sites, 40\u00a0visits." in words(app)
+    asked = {box.label.replace("\\", ""): box for box in app.selectbox}
+    assert (asked["“Litres”"].value, asked["“Thermo”"].value) == ("gross_l", "")
+    asked["“Thermo”"].set_value("temperature").run()
     app.button(key="first_keep").click().run()
     assert not app.exception
     assert "40\u00a0tanks on 10\u00a0sites" in words(app)
     readings = weekly.open_week(folder).table("reading")
     assert readings["day"].unique().to_list() == [dt.date(2026, 4, 3)]
-    assert readings["matched"].unique().to_list() == [10.5]
+    means = readings.select("parameter", "matched").unique().sort("parameter").rows()
+    assert means == [("nitrate", 10.5), ("temperature", 24.0)]
 
 
 def test_a_step_links_to_where_its_rule_is_done(demo_logs: Path) -> None:
