@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.papers import water_today
+from pipeline.papers import proposals, water_today
 from pipeline.papers.layers import PAD_STAGES, layers_on, pad_size
 from pipeline.papers.layout import pdf
 from pipeline.papers.visit_sheets import open_tanks
@@ -16,15 +16,6 @@ from pipeline.papers.water_today import containers
 from pipeline.week import Week
 from pipeline.wording import cautions, counted, day, full_day, listed, number, with_unit
 from schemas.words import PARAMETER_TITLES
-
-
-@dataclass(frozen=True)
-class MediaJob:
-    """Media that is to be fitted: what the Plan page, or a person, has settled."""
-
-    tank: str
-    medium: str
-    kg: float
 
 
 @dataclass(frozen=True)
@@ -56,13 +47,12 @@ class Load:
     sites: list[str]
     tanks: int
     pads: list[tuple[str, str, str, int, int]]  # grade, medium, size, due, to take
-    media: list[tuple[str, float, int]]  # medium, kg, bags
     carbon: list[tuple[str, str, float | None]]  # tank, medium, kg
     water_l: float
     ro_l: float
     conditioner_ml: float | None
     tests: list[Tests]
-    weight_kg: float  # media, carbon and RO water: what is carried anyway
+    weight_kg: float  # carbon and RO water: what is carried anyway
     weight_with_water_kg: float  # and if all new water is carried
     payload_kg: float | None
     unknown: list[str] = field(default_factory=list)
@@ -97,16 +87,6 @@ def _pads(week: Week, tanks: Sequence[str], day: dt.date) -> list[tuple[str, str
     ]
 
 
-def _media(week: Week, jobs: Sequence[MediaJob]) -> list[tuple[str, float, int]]:
-    """Planned media by grade, in bags: a bag a job at least, so that nothing is divided in the van."""
-    bag = week.assumed["bag_kg"]
-    found: dict[str, tuple[float, int]] = {}
-    for job in jobs:
-        kg, bags = found.get(job.medium, (0.0, 0))
-        found[job.medium] = (kg + job.kg, bags + math.ceil(round(job.kg / bag, 9)))
-    return [(medium, kg, bags) for medium, (kg, bags) in sorted(found.items())]
-
-
 def _carbon(week: Week, tanks: Sequence[str], day: dt.date) -> list[tuple[str, str, float | None]]:
     rows = _due_layers(week, tanks, day, "carbon", ["chemical"])
     return [(row["tank"], row["medium"], row["mass_kg"]) for row in rows.iter_rows(named=True)]
@@ -132,7 +112,7 @@ def _tests(week: Week, tanks: Sequence[str]) -> list[Tests]:
     ]
 
 
-def load_of(week: Week, sites: Sequence[str], day: dt.date, media: Sequence[MediaJob] = ()) -> Load:
+def load_of(week: Week, sites: Sequence[str], day: dt.date) -> Load:
     """The sums over the tanks of some sites on a day."""
     rows = [tank for site in sites for tank in open_tanks(week, site, day)]
     tanks = [row["tank"] for row in rows]
@@ -153,9 +133,8 @@ def load_of(week: Week, sites: Sequence[str], day: dt.date, media: Sequence[Medi
         unknown.append("conditioner: set conditioner_ml_per_l under [dosing] in round.toml")
     carbon = _carbon(week, tanks, day)
     unknown += [f"carbon for {tank}: mass not recorded" for tank, _, kg in carbon if kg is None]
-    bags = _media(week, media)
     density = week.assumed["water_kg_l"]
-    carried = sum(kg for _, kg, _ in bags) + sum(kg or 0.0 for *_, kg in carbon)
+    carried = sum(kg or 0.0 for *_, kg in carbon)
     payload = week.round.van.get("payload_kg")
     if payload is None:
         unknown.append("weight limit: set payload_kg under [van] in round.toml")
@@ -164,7 +143,6 @@ def load_of(week: Week, sites: Sequence[str], day: dt.date, media: Sequence[Medi
         sites=list(sites),
         tanks=len(tanks),
         pads=_pads(week, tanks, day),
-        media=bags,
         carbon=carbon,
         water_l=water,
         ro_l=ro,
@@ -182,7 +160,7 @@ SPARES = (
     "lid locks", "wet-floor sign", "waste bottle for used tests", "gloves", "feeding pots", "labels and pencil",
 )  # fmt: skip
 # Said where a part of the list is empty.
-NO_PAD, NO_MEDIA, NO_CARBON = "No filter service is due.", "None planned.", "None due."
+NO_PAD, NO_PROPOSAL, NO_CARBON = "No filter service is due.", "No proposal is kept for these tanks.", "None due."
 NO_WATER, NO_KIT = "None that can be summed.", "No kit is recorded for these tanks."
 
 
@@ -192,7 +170,7 @@ def _kg(kg: float | None) -> str:
 
 def _weight(load: Load) -> tuple[str, bool]:
     """The weight against the van's payload, and whether it is too much."""
-    said = f"{with_unit(f'{load.weight_kg:.0f}', 'kg')} of media, carbon and RO water"
+    said = f"{with_unit(f'{load.weight_kg:.0f}', 'kg')} of carbon and RO water"
     said += f"; {with_unit(f'{load.weight_with_water_kg:.0f}', 'kg')} if all new water is carried."
     if load.payload_kg is None:
         return f"{said} The van's payload is not set.", False
@@ -216,9 +194,9 @@ def _test_lines(tests: Sequence[Tests], when: dt.date) -> list[dict[str, str]]:
     ]
 
 
-def list_data(week: Week, sites: Sequence[str], when: dt.date, media: Sequence[MediaJob] = ()) -> dict[str, Any]:
+def list_data(week: Week, sites: Sequence[str], when: dt.date) -> dict[str, Any]:
     """What the list says, as JSON has it."""
-    load = load_of(week, sites, when, media)
+    load = load_of(week, sites, when)
     names = dict(week.table("site").select("site", "name").iter_rows())
     tank_names = dict(week.table("tank").select("tank", "name").iter_rows())
     van = week.round.van.get("container_l")
@@ -234,6 +212,7 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date, media: Sequence[M
         water.append(f"Conditioner: {with_unit(f'{load.conditioner_ml:.0f}', 'ml')}, as its label says")
     promises = week.table("promise").filter(pl.col("done_on").is_null() & (pl.col("made_on") <= week.as_of))
     tanks_there = [tank for tank, site in week.table("tank").select("tank", "site").iter_rows() if site in load.sites]
+    kept, lost = proposals.open_of(week.folder, tanks_there)
     promises = promises.filter(pl.col("site").is_in(load.sites) | pl.col("tank").is_in(tanks_there))
     return {
         "title": f"Van list, {full_day(when)}",
@@ -245,7 +224,7 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date, media: Sequence[M
             {"grade": grade, "medium": medium, "size": size, "due": str(due), "take": str(take)}
             for grade, medium, size, due, take in load.pads
         ],
-        "media": [f"{medium}: {_kg(kg)} in {counted(bags, 'bag')}, new, dry" for medium, kg, bags in load.media],
+        "proposals": [f"{one.tank} {tank_names.get(one.tank) or ''}: {one.words}" for one in kept] + lost,
         "carbon": [f"{tank} {tank_names.get(tank) or ''}: {medium}, {_kg(kg)}" for tank, medium, kg in load.carbon],
         "water": water,
         "tests": _test_lines(load.tests, when),
@@ -255,10 +234,10 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date, media: Sequence[M
         "too_much": too_much,
         "unknown": load.unknown,
         "cautions": cautions(week.assumed, "lifting", "hygiene", "kits"),
-        "none": {"pads": NO_PAD, "media": NO_MEDIA, "carbon": NO_CARBON, "water": NO_WATER, "tests": NO_KIT},
+        "none": {"pads": NO_PAD, "proposals": NO_PROPOSAL, "carbon": NO_CARBON, "water": NO_WATER, "tests": NO_KIT},
     }  # fmt: skip
 
 
-def van_list(week: Week, sites: Sequence[str], when: dt.date, media: Sequence[MediaJob] = ()) -> bytes:
+def van_list(week: Week, sites: Sequence[str], when: dt.date) -> bytes:
     """The PDF of the van list."""
-    return pdf("van_list.typ", list_data(week, sites, when, media), week.as_of)
+    return pdf("van_list.typ", list_data(week, sites, when), week.as_of)
