@@ -185,12 +185,13 @@ def test_a_place_that_can_not_be_written_gets_a_sentence(logs: Path, monkeypatch
 def test_an_empty_round_says_what_to_do_next(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     make_folder(tmp_path / "empty")
     app = opened(tmp_path / "empty", monkeypatch)
-    assert "Fill in sites.csv and tanks.csv, then run <code>tankround load</code>." in words(app)
+    assert "fill in sites.csv and tanks.csv, then run <code>tankround load</code>." in words(app)
     assert downloads(app) == []
 
 
 def test_a_site_without_a_tank_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (tmp_path / "sites.csv").write_text("site,name\na,Home\n")
+    (tmp_path / "sites.csv").write_text("site,name\na,Home\nb,Hall\n")
+    (tmp_path / "tanks.csv").write_text("tank,site,name\nT1,b,Lounge\n")
     app = opened(tmp_path, monkeypatch)
     assert "No tank of Home ran between" in words(app)
     assert "No visit falls on" in words(app)

@@ -282,8 +282,8 @@ def test_more_ticks_than_a_sheet_has_room_for_are_said(logs: Path, monkeypatch: 
 def test_an_empty_round_says_what_to_fill_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     make_folder(tmp_path / "empty")
     text = said(opened(tmp_path / "empty", "plan", monkeypatch))
-    assert "No tanks are on this round yet, so there is nothing to plan." in text
-    assert "Fill in sites.csv and tanks.csv, then run <code>tankround load</code>." in text
+    assert "No tanks are on this round yet." in text
+    assert "fill in sites.csv and tanks.csv, then run <code>tankround load</code>." in text
 
 
 def test_a_tank_with_nothing_known_says_what_it_needs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
