@@ -18,9 +18,6 @@ OF = {"class": "class", "plain": "plain rating", "working": "working rating"}
 SAID, FEW = 3, 2  # assumptions named in the sentence; tanks named without folding them under their count
 
 
-LARGE = 60  # tanks above which what depends on the assumptions is calculated when asked for: half a minute at 1,000
-
-
 @st.cache_data(max_entries=4, show_spinner="Moving each assumption by its uncertainty")
 def _moves(stamp: str, _week: Week) -> list[Move]:
     return hangs_on(_week)
@@ -172,23 +169,20 @@ def page() -> None:
     records = week.assumed.records()
     own = [f.name for f in records if f.built_in is not None]
     ranged = sum(f.low is not None or f.high is not None for f in records)
-    # What depends on them takes longest; the list stands meanwhile.
     with top:
-        if week.now("review").height > LARGE and not (
-            st.session_state.get("hangs") or st.button("Calculate what depends on them", key="hangs_go")
-        ):
-            look.say(f"{len(records)} assumptions, {ranged} with a stated range.")
+        said = f"{len(records)} assumptions, {ranged} with a stated range; this round sets {listed([plain_name(n) for n in own]) or 'none'} itself."
+        look.say(said)
+        for problem in week.round.problems:
+            look.html(f'<p class="small hand">{escape(problem)}</p>')
+        # Seconds at forty tanks, half a minute at a thousand: calculated when asked for.
+        if not (st.session_state.get("hangs") or st.button("Calculate what depends on them", key="hangs_go")):
             return
         st.session_state["hangs"] = True
         moves = _moves(data.stamp(), week)
         look.html(
             f'<p class="counts">{escape(sentence(moves, ranged, week.now("review").height))}</p>'
-            f'<p class="small">{len(records)} assumptions, {ranged} with a stated range; this round sets'
-            f" {escape(listed([plain_name(name) for name in own])) or 'none'} itself. Class: the review's word for a tank."
-            f" Rating: comfortable, within, borderline or over.</p>"
+            '<p class="small">Class: the review\'s word for a tank. Rating: comfortable, within, borderline or over.</p>'
         )
-        for problem in week.round.problems:
-            look.html(f'<p class="small hand">{escape(problem)}</p>')
         if moves:
             look.section("What depends on them", "each moved alone to either end of its range, as of the same day")
             look.html(hangs_html(week, moves))

@@ -23,7 +23,9 @@ def test_the_sentence_counts_the_tanks_that_hang_on_an_assumption(
 ) -> None:
     moves = hangs_on(weekly.open_week(demo_logs))
     tanks = {move.tank for move in moves if move.assumption == "litres_per_kg" and move.of in ("plain", "working")}
-    text = said(opened(demo_logs, "assumptions", monkeypatch))
+    app = opened(demo_logs, "assumptions", monkeypatch)
+    assert "Moving" not in said(app)
+    text = said(app.button(key="hangs_go").click().run())
     assert f"Moving “litres per kg” by its uncertainty would change the rating of {len(tanks)} tanks" in text
     assert f"<summary>{len(tanks)} tanks</summary>" in text
     # Classes come before ratings, and each is told apart.
@@ -64,6 +66,7 @@ def test_an_assumption_is_found_by_a_word_and_none_is_said(demo_logs: Path, monk
 
 def test_an_empty_round_still_shows_the_assumptions(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     make_folder(tmp_path / "empty")
-    text = said(opened(tmp_path / "empty", "assumptions", monkeypatch))
+    app = opened(tmp_path / "empty", "assumptions", monkeypatch)
+    text = said(app.button(key="hangs_go").click().run())
     assert "No tank is reviewed yet" in text
     assert "<small>litres_per_kg</small>" in text
