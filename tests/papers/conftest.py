@@ -10,7 +10,7 @@ from typing import Any
 
 import polars as pl
 import pytest
-from pypdf import PdfReader
+from pypdf import PageObject, PdfReader
 
 from pipeline.assumptions import built_in
 from pipeline.week import Round, Week
@@ -221,11 +221,23 @@ def week(make_week: Make) -> Week:
     return make_week()
 
 
+PRINTED = 14.0  # five millimetres
+
+
 @pytest.fixture(scope="session")
 def pdf_pages() -> Callable[[bytes], list[str]]:
-    """The text of each page of a PDF, white space evened out, as another program reads it."""
+    """The text of each page of a PDF, white space evened out, as another program reads it; all of it must be where a
+    printer prints, no nearer to the foot of the page than PRINTED points."""
+
+    def text_of(page: PageObject) -> str:
+        def look(text: str, page_at: list[float], text_at: list[float], *_: object) -> None:
+            assert not text.strip() or page_at[5] + text_at[5] * page_at[3] >= PRINTED, (
+                f"“{text[:60]}” runs off the page"
+            )
+
+        return " ".join((page.extract_text(visitor_text=look) or "").split())
 
     def read(pdf: bytes) -> list[str]:
-        return [" ".join((page.extract_text() or "").split()) for page in PdfReader(io.BytesIO(pdf)).pages]
+        return [text_of(page) for page in PdfReader(io.BytesIO(pdf)).pages]
 
     return read
