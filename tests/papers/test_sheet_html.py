@@ -32,7 +32,13 @@ def test_the_page_of_the_sheets_says_what_the_paper_says(week: Week) -> None:
 def test_the_page_of_the_van_list_says_what_the_paper_says(week: Week) -> None:
     text = load_html(week, ["orchard", "quay"], DAY)
     data = list_data(week, ["orchard", "quay"], DAY)
-    for said in (data["weight"], *data["water"], *data["spares"], *data["unknown"], "No proposal is kept for these tanks."):
+    for said in (
+        data["weight"],
+        *data["water"],
+        *data["spares"],
+        *data["unknown"],
+        "No proposal is kept for these tanks.",
+    ):
         assert said.replace("'", "&#39;") in text, said
 
 
