@@ -18,7 +18,7 @@ DONE_AT = {
     **dict.fromkeys(("over_full_cycle_rating", "over_and_climbing", "no_rated_media", "plateau_above_ceiling",
                      "half_cycle_short", "overload_recorded"), "plan"),
     "service_due": "services", "carbon_due": "services", "promise_due": "promises", "kit_due": "kits",
-       "tap_moved": "tap", "tap_near_limit": "tap", "no_filter_recorded": "placements", "closed_today": "placements",
+    "tap_moved": "tap", "tap_near_limit": "tap", "no_filter_recorded": "placements", "closed_today": "placements",
 }  # fmt: skip
 
 

@@ -4,7 +4,7 @@ Nothing is written here: pipeline/logbook.py writes, pipeline/trial.py says befo
 """
 
 import datetime as dt
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from html import escape
 from pathlib import Path
@@ -161,6 +161,19 @@ def _cells(rows: Sequence[Row], words: str, heads: Sequence[str], titles: Mappin
         f'<div class="wide"><table role="table" class="ledger held"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
         f'<tbody role="rowgroup">{"".join(body)}</tbody></table></div>'
     )
+
+
+def column_box(header: str, guess: str, allowed: Iterable[str], key: str, shows: Sequence[str] = ()) -> str:
+    """What a column of somebody's sheet is, as a person chooses; the guess stands there first. Blank: not used."""
+    seen = f" ({', '.join(text[:20] for text in shows)} …)" if shows else ""
+    words = list(dict.fromkeys([guess, "", *allowed]))
+    named = look.label(f"“{header}”{seen}")
+    return st.selectbox(named, words, key=key, format_func=lambda word: word or "not used") or ""
+
+
+def keep_words(waits: int) -> str:
+    """The button that keeps what was shown."""
+    return f"Keep; {counted(waits, 'item')} will wait under Held rows" if waits else "Keep"
 
 
 def account(week: Week, told: trial.Account, shown: int = 100, titles: Mapping[str, str] | None = None) -> None:

@@ -128,7 +128,7 @@ def grid(week: Week, when: dt.date, sites: list[str]) -> None:
         return
     told = account_of(week, {f"visits/entered-{when}.csv": logbook.visits_csv(rows).encode()})
     desk.account(week, told)
-    if st.button(_keep_words(told), type="primary", key="grid_keep"):
+    if st.button(desk.keep_words(len(told.held) + len(told.elsewhere)), type="primary", key="grid_keep"):
         try:
             path = logbook.save_visits(week.folder, rows, dt.date.today())
         except Problem as problem:
@@ -137,11 +137,6 @@ def grid(week: Week, when: dt.date, sites: list[str]) -> None:
         st.session_state["grid_times"] = count + 1
         st.session_state.pop("grid_rows", None)
         _kept([path.relative_to(week.folder).as_posix()])
-
-
-def _keep_words(told: trial.Account) -> str:
-    waits = len(told.held) + len(told.elsewhere)
-    return f"Keep; {counted(waits, 'item')} will wait under Held rows" if waits else "Keep"
 
 
 def _kept(files: list[str]) -> None:
@@ -163,13 +158,10 @@ def _own_columns(new: Mapping[str, bytes]) -> dict[str, str]:
     if not asked:
         return {}
     look.section("Columns that are not known yet", "kept under [columns] in round.toml, for the next file too")
-    chosen = {}
-    for place, one in enumerate(asked):
-        words = list(dict.fromkeys([one.column, "", *trial.VISIT_COLUMNS]))
-        shows = f" ({', '.join(text[:20] for text in one.shows)} …)" if one.shows else ""
-        chosen[one.header] = st.selectbox(
-            look.label(f"“{one.header}”{shows}"), words, key=f"own {one.header} {place}", format_func=lambda word: word or "not used"
-        ) or ""  # fmt: skip
+    chosen = {
+        one.header: desk.column_box(one.header, one.column, trial.VISIT_COLUMNS, f"own {one.header} {place}", one.shows)
+        for place, one in enumerate(asked)
+    }
     with st.expander("What the columns are"):
         st.markdown(columns_text(families_named("visits")[0]))
     return chosen
@@ -212,7 +204,7 @@ def upload(week: Week) -> None:
     if not total["rows_in"]:
         look.say("There is no row in it, so there is nothing to keep.")
         return
-    if st.button(_keep_words(told), type="primary", key="upload_keep"):
+    if st.button(desk.keep_words(len(told.held) + len(told.elsewhere)), type="primary", key="upload_keep"):
         done: list[str] = []
         try:
             if columns:

@@ -2,6 +2,7 @@
 
 import csv
 import io
+from collections.abc import Sequence
 from dataclasses import replace
 
 import streamlit as st
@@ -33,8 +34,7 @@ def _keep(week: Week, made: from_sheet.Made) -> None:
     told = trial.files(folder, week.table("held"), new)
     named = {row["tank"]: row["name"] or row["tank"] for row in csv.DictReader(io.StringIO(made.files["tanks.csv"]))}
     desk.account(week, told, titles=named)
-    waits = f"; {counted(len(told.held), 'item')} will wait under Held rows" if told.held else ""
-    if st.button(f"Keep{waits}", type="primary", key="first_keep"):
+    if st.button(desk.keep_words(len(told.held)), type="primary", key="first_keep"):
         try:
             logbook.begin(week.folder, made.files, made.columns, made.date_order)
         except Problem as problem:
@@ -74,17 +74,15 @@ def _typed(week: Week) -> None:
         _keep(week, made)
 
 
-def _chosen(made: from_sheet.Made) -> dict[str, str]:
-    """What each column is, as a person chooses; the guess stands there first."""
-    chosen = {}
+def _chosen(tables: Sequence[tuple[str, bytes]]) -> dict[str, str]:
+    """What each column is, where a person chose otherwise than the guess."""
+    guesses, allowed = from_sheet.guessed(tables), ("name", *OF_TANKS, *trial.VISIT_COLUMNS)
     with st.expander("What each column is"):
-        for place, one in enumerate(made.guesses):
-            words = list(dict.fromkeys([one.column, "", *OF_TANKS, *trial.VISIT_COLUMNS]))
-            chosen[one.header] = st.selectbox(
-                look.label(f"“{one.header}”"), words, key=f"first {one.header} {place}",
-                format_func=lambda word: word or "not used",
-            ) or ""  # fmt: skip
-    return {one.header: chosen[one.header] for one in made.guesses if chosen[one.header] != one.column}
+        chosen = [
+            desk.column_box(one.header, one.column, allowed, f"first {one.header} {place}")
+            for place, one in enumerate(guesses)
+        ]
+    return {one.header: column for one, column in zip(guesses, chosen, strict=True) if column != one.column}
 
 
 def _from_spreadsheet(week: Week) -> None:
@@ -96,9 +94,7 @@ def _from_spreadsheet(week: Week) -> None:
     try:
         tables = [table for file in given for table in from_sheet.tables_in(file.name, file.getvalue())]
         named = given[0].name if len(given) == 1 else counted(len(given), "file")
-        made = from_sheet.made_of(named, tables)
-        if chosen := _chosen(made):
-            made = from_sheet.made_of(named, tables, chosen=chosen)
+        made = from_sheet.made_of(named, tables, chosen=_chosen(tables))
     except Problem as problem:
         look.html(f'<p class="hand">{look.coded(str(problem))}</p>')
         return

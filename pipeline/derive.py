@@ -26,9 +26,7 @@ from pipeline.week import Round, Week
 from schemas import Tables
 
 T = TypeVar("T")
-TANKS_AT_ONCE = (
-    125  # three years of weekly readings of so many fit in a quarter of a gigabyte while they are calculated
-)
+TANKS_AT_ONCE = 125  # so many with three years of weekly readings fit in a quarter of a gigabyte while calculated
 # Tables in order of tank, then day; all others are in order of day, then tank.
 GROWING = ("visit", "reading", "water_change")  # by the week
 BY_TANK = frozenset({"audit", "finding_cause"})

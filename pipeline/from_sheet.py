@@ -4,6 +4,7 @@ import csv
 import io
 import re
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -13,12 +14,13 @@ from pipeline.intake.dates import evidence, numeric
 from pipeline.intake.files import BOOK, TABLES, family_of, own_name
 from pipeline.intake.guess import OF_TANKS, Guess, guess, known_names
 from pipeline.intake.headers import FAMILY, fold, names_of, read_header
-from pipeline.intake.structure import NoTable, read_table
+from pipeline.intake.structure import NoTable, Table, read_table
 from pipeline.intake.workbook import sheets_of
 from pipeline.logbook import toml_lines
 from pipeline.new_folder import ROUND_TOML, headers, make_folder
 from pipeline.problems import Problem
 from pipeline.wording import counted, listed
+from schemas import Family
 from schemas.parameters import BY_NAME
 
 PLAIN_ID = re.compile(r"[A-Za-z]{0,3}[- ]?\d{1,4}")
@@ -49,7 +51,6 @@ class Made:
     date_order: str
     two_ways: bool  # dates that can be read in two ways, and a person must say which
     says: list[str]
-    guesses: list[Guess] = field(default_factory=list)
 
 
 def _csv(rows: Sequence[Sequence[str]]) -> str:
@@ -91,15 +92,25 @@ def _fill_down(found: _Found, path: str, cells: dict[str, list[str]], meant: Map
         group = list(own)
 
 
+def _table(path: str, content: bytes) -> Table:
+    return read_table(content, known_names(), fold, int(built_in()["columns_limit"]), BOOK.fullmatch(path) is not None)
+
+
+def _ours(path: str, table: Table) -> Family | None:
+    """Which of our files a sheet is that is named and headed as one; visits and tanks are looked at as any other."""
+    family = family_of(path)
+    if not family or family in ("visit", "tank") or read_header(FAMILY[family], table.header).missing:
+        return None
+    return FAMILY[family]
+
+
 def _take(found: _Found, path: str, content: bytes) -> None:
     """One table of the spreadsheet into what was found."""
-    table = read_table(content, known_names(), fold, int(built_in()["columns_limit"]), BOOK.fullmatch(path) is not None)
+    table = _table(path, content)
     if not table.header:
         return
-    family = family_of(path)
-    fits = family and not read_header(FAMILY[family], table.header).missing
-    if fits and family not in ("visit", "tank"):  # a sheet named and headed as one of our files is that file
-        found.files[FAMILY[family].pattern.replace("*", "from-spreadsheet")] = content.decode("utf-8", "replace")
+    if (ours := _ours(path, table)) is not None:
+        found.files[ours.pattern.replace("*", "from-spreadsheet")] = content.decode("utf-8", "replace")
         return
     cells = {name: table.cells[name].to_list() for name in table.header}
     guesses = [Guess(one.header, found.chosen.get(one.header, one.column), one.why) for one in guess(cells)]
@@ -228,6 +239,18 @@ def tables_in(name: str, raw: bytes) -> list[tuple[str, bytes]]:
         raise Problem(f"{name} can't be read: {error}. Nothing written.") from None
 
 
+def guessed(tables: Sequence[tuple[str, bytes]]) -> list[Guess]:
+    """What each column of tables (name, content) may be, each header once; of what is no table, nothing."""
+    found: dict[str, Guess] = {}
+    for path, content in tables:
+        with suppress(NoTable):
+            table = _table(path, content)
+            if table.header and _ours(path, table) is None:
+                for one in guess({name: table.cells[name].to_list() for name in table.header}):
+                    found.setdefault(one.header, one)
+    return list(found.values())
+
+
 def made_of(
     name: str,
     tables: Sequence[tuple[str, bytes]],
@@ -259,7 +282,7 @@ def made_of(
         says += " No column names a site, so all tanks stand at one: change that in sites.csv and tanks.csv."
     return Made(
         {**places, **found.files}, own, order, order == "iso" and bool(of_dates),
-        [says, *_says(found, own), *of_dates, *found.left], found.guesses,
+        [says, *_says(found, own), *of_dates, *found.left],
     )  # fmt: skip
 
 

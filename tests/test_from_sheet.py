@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 import xlsxwriter
 
+from pipeline import from_sheet
 from pipeline.assumptions import built_in
 from pipeline.from_sheet import make_from
 from pipeline.intake.check import check
@@ -192,3 +193,13 @@ def test_a_blank_in_a_column_that_names_its_tank_in_every_row_is_not_filled(tmp_
     told, tables, _ = made(tmp_path, "a.csv", "Day,Tank,pH\n2026-05-04,Hall,7\n2026-05-11,Hall,7\n2026-05-18,,7\n")
     assert "stands once" not in told
     assert tables["held"]["reason"].to_list() == ["The row names no tank; expected one. The row is on hold."]
+
+
+def test_a_column_that_nobody_guesses_is_chosen_by_a_person() -> None:
+    tables = [("round.csv", b"When seen,Which one,NO3\n2026-05-31,Blue corner,12\n"), ("broken.csv", b"\x00\x01")]
+    guessed = {one.header: one.column for one in from_sheet.guessed(tables)}
+    assert guessed == {"When seen": "date", "Which one": "", "NO3": "nitrate"}
+    assert "Blue corner" not in from_sheet.made_of("it", tables).files["tanks.csv"]  # the file's name is the tank's
+    chosen = from_sheet.made_of("it", tables, chosen={"Which one": "tank"})
+    assert "Blue corner" in chosen.files["tanks.csv"]
+    assert chosen.columns["Which one"] == "tank"

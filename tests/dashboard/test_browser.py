@@ -34,6 +34,13 @@ def opened(browser: Any, width: int, away: list[str], url: str) -> Any:
     return page
 
 
+def sign(panel: Any, why: str) -> None:
+    """Who puts a row right, and why."""
+    panel.get_by_label("Who (role or initials)").fill("keeper")
+    panel.get_by_label("Why").fill(why)
+    panel.get_by_label("Why").press("Enter")
+
+
 @pytest.mark.parametrize("width", WIDTHS)
 def test_the_week_is_followed_to_a_tank_and_back_to_the_same_place(browser: Any, served: str, width: int) -> None:
     away: list[str] = []
@@ -95,9 +102,7 @@ def test_a_visit_is_typed_on_a_phone_survives_a_reload_and_is_put_right(
     page.get_by_label("Value").press("Enter")
     page.get_by_text("Read as 12.5–21.5").wait_for()
     panel = page.locator(".st-key-held_panel")
-    panel.get_by_label("Who (role or initials)").fill("keeper")
-    panel.get_by_label("Why").fill("wet sheet")
-    panel.get_by_label("Why").press("Enter")
+    sign(panel, "wet sheet")
     page.get_by_role("button", name="Put it right").tap()
     page.get_by_text("nitrate 16").wait_for()
     page.close()
@@ -194,9 +199,7 @@ def test_the_worst_tank_is_planned_for_proposed_and_issued_and_a_held_row_put_ri
     page.get_by_role("button", name="Put right").first.click()
     panel = page.locator(".st-key-held_panel")
     panel.get_by_text("take MD3").wait_for()
-    panel.get_by_label("Who (role or initials)").fill("keeper")
-    panel.get_by_label("Why").fill("sheet")
-    panel.get_by_label("Why").press("Enter")
+    sign(panel, "sheet")
     panel.get_by_role("button", name="Take it").click()
     page.get_by_text("still held.").wait_for()
     page.close()
