@@ -4,7 +4,7 @@ The alarm as of a day hangs only on what was recorded by then, so that last week
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -14,6 +14,19 @@ from pipeline.calc.cells import Array
 from pipeline.calc.nitrate_alarm import scan
 from pipeline.calc.nitrate_design import BoolArray, IntArray
 from pipeline.calc.nitrate_fit import fit
+
+
+@dataclass(frozen=True)
+class Visits:
+    """Visits that can be scanned, in order of tank and day: the flat row of each, its median gap [days], its window."""
+
+    row: IntArray
+    gap: Array
+    window: Spans
+
+    def chosen(self, which: BoolArray) -> "Visits":
+        """Some of them."""
+        return Visits(self.row[which], self.gap[which], self.window.chosen(which))
 
 
 @dataclass(frozen=True)
@@ -58,20 +71,20 @@ def _windows(rows: Rows, visit_rows: IntArray, gap: Array, assumed: Mapping[str,
     return wanted, (number >= needed) & (wanted.end > wanted.start) & (unbroken | (within >= needed))
 
 
-def scan_visits(rows: Rows, since: IntArray, until: int, usual_gap: float, assumed: Mapping[str, float]) -> Scanned:
-    """Scan as of every visit of every tank from day since[tank] to day `until`."""
-    if not len(rows.day):
-        none = np.zeros(0, np.int64)
-        return Scanned(none, none, none.astype(float), none.astype(float), none, none, none.astype(bool))
-    new = np.flatnonzero((np.diff(rows.visit, prepend=0) != 0) | (np.diff(rows.tank, prepend=-1) != 0))
-    new = new[(rows.visit[new] > 0) & (rows.day[new] >= since[rows.tank[new]]) & (rows.day[new] <= until)]
-    gap = median_gap(rows, rows.tank[new], rows.day[new], assumed["baseline_weeks"], usual_gap)
-    wanted, tested = _windows(rows, new, gap, assumed)
-    new, gap, wanted = new[tested], gap[tested], wanted.chosen(tested)
-    z, size = np.full(len(new), -np.inf), np.zeros(len(new))
-    row = np.full(len(new), -1, np.int64)
+def _testable(rows: Rows, since: IntArray, until: int, usual_gap: float, assumed: Mapping[str, float]) -> Visits:
+    """Every visit of every tank from day since[tank] to day `until` that has visits enough before it."""
+    first = (np.diff(rows.visit, prepend=0) != 0) | (np.diff(rows.tank, prepend=-1) != 0)
+    row = np.flatnonzero(first & (rows.visit > 0) & (rows.day >= since[rows.tank]) & (rows.day <= until))
+    gap = median_gap(rows, rows.tank[row], rows.day[row], assumed["baseline_weeks"], usual_gap)
+    wanted, tested = _windows(rows, row, gap, assumed)
+    return Visits(row[tested], gap[tested], wanted.chosen(tested))
+
+
+def _scan(rows: Rows, visits: Visits, assumed: Mapping[str, float]) -> Scanned:
+    gap, count = visits.gap, len(visits.row)
+    z, size, row = np.full(count, -np.inf), np.zeros(count), np.full(count, -1, np.int64)
     near, far = (cadence(gap, assumed, name).astype(np.int64) for name in ("alarm_near", "alarm_far"))
-    for part in batches(rows, wanted, assumed):
+    for part in batches(rows, visits.window, assumed):
         done = fit(part.windows, part.priors, assumed)
         found = scan(part.windows, done, part.visit, near[part.which], far[part.which], assumed)
         usable = (gate(part.windows, assumed).outcome != TOO_FEW) & (found.row >= 0)
@@ -80,8 +93,50 @@ def scan_visits(rows: Rows, since: IntArray, until: int, usual_gap: float, assum
         begins = part.row[np.maximum(found.row, 0), np.arange(len(part.which))]
         row[part.which] = np.where(usable, begins, -1)
     over = (z > cadence(gap, assumed, "alarm_z")) & (size > assumed["alarm_size"])
-    since_day = np.where(row >= 0, rows.day[row], rows.day[new])
-    return Scanned(rows.tank[new], rows.day[new], z, size, row, since_day, over)
+    day = rows.day[visits.row]
+    since = np.where(row >= 0, rows.day[np.maximum(row, 0)], day) if len(rows.day) else day
+    return Scanned(rows.tank[visits.row], day, z, size, row, since, over)
+
+
+def scan_visits(rows: Rows, since: IntArray, until: int, usual_gap: float, assumed: Mapping[str, float]) -> Scanned:
+    """Scan as of every visit of every tank from day since[tank] to day `until`."""
+    return _scan(rows, _testable(rows, since, until, usual_gap, assumed), assumed)
+
+
+def scan_for(rows: Rows, tank: IntArray, as_of: IntArray, usual_gap: float, assumed: Mapping[str, float]) -> Scanned:
+    """The scans that the `alarms` of the asks hang on.
+
+    An alarm in force was raised in the quiet time to as-of, so only where a visit of that time is over the threshold
+    does it matter what was raised before.
+    """
+    quiet, memory = round(7 * assumed["alarm_quiet_weeks"]), round(7 * assumed["alarm_memory_weeks"])
+    since = np.full(len(rows.tanks), np.iinfo(np.int64).max)
+    np.minimum.at(since, tank, as_of)
+    visits = _testable(rows, since - memory, int(as_of.max(initial=0)), usual_gap, assumed)
+    key, ask = rows.tank[visits.row] * FAR_DAY + rows.day[visits.row], tank * FAR_DAY + as_of
+    upto = np.searchsorted(key, ask, side="right")
+    late = np.searchsorted(key, ask - quiet, side="right")
+    early = np.searchsorted(key, ask - memory, side="right")
+    # The last visit is always looked at: the outlook allows for the step that it suspects.
+    chosen = _within(np.maximum(np.minimum(late, upto - 1), early), upto, len(key))
+    near = _scan(rows, visits.chosen(chosen), assumed)
+    over = np.zeros(len(key), bool)
+    over[chosen] = near.over
+    rung = np.concatenate([[0], np.cumsum(over)])
+    rings = rung[upto] > rung[late]
+    more = _within(early[rings], late[rings], len(key)) & ~chosen
+    far = _scan(rows, visits.chosen(more), assumed)
+    order = np.argsort(np.concatenate([np.flatnonzero(chosen), np.flatnonzero(more)]), kind="stable")
+    return Scanned(*(np.concatenate([getattr(near, f.name), getattr(far, f.name)])[order] for f in fields(Scanned)))
+
+
+def _within(begin: IntArray, end: IntArray, count: int) -> BoolArray:
+    """Which of `count` places lie in any of the ranges [begin, end)."""
+    edge = np.zeros(count + 1, np.int64)
+    begin, end = begin[begin < end], end[begin < end]
+    np.add.at(edge, begin, 1)
+    np.add.at(edge, end, -1)
+    return np.cumsum(edge)[:count] > 0
 
 
 def alarms(scanned: Scanned, tank: IntArray, as_of: IntArray, assumed: Mapping[str, float]) -> Alarms:

@@ -13,7 +13,7 @@ from pipeline.calc.nitrate_alarm import efficient_scores, scan
 from pipeline.calc.nitrate_design import step_days
 from pipeline.calc.nitrate_fit import FRACTION, fit
 from pipeline.calc.nitrate_heads import fit_with_step
-from pipeline.calc.nitrate_steps import Scanned, alarms, scan_visits
+from pipeline.calc.nitrate_steps import Scanned, alarms, scan_for, scan_visits
 from tests.simulate import Simulated, World, simulate
 from tests.simulated_round import tables_of, tank_names
 
@@ -160,3 +160,23 @@ def test_nothing_to_scan() -> None:
     scanned = scan_visits(rows, np.zeros(1, np.int64), 10, 7, FIGURES)
     found = alarms(scanned, np.array([0]), np.array([5]), FIGURES)
     assert (found.at.tolist(), found.latest.tolist()) == ([-1], [-1])
+
+
+@pytest.mark.parametrize("step", [0.0, 1.0], ids=["healthy", "stepped"])
+def test_what_is_scanned_for_some_days_gives_the_alarms_of_a_whole_scan(step: float) -> None:
+    """Of quiet tanks far fewer visits are scanned than there are."""
+    sim = simulate(World(visits=90, step_at=40, step_size=step), 40, 72)
+    rows = build_rows(tables_of(sim), tank_names(sim), FIGURES)
+    whole, first = scanned_of(sim)
+    tank = np.tile(np.arange(sim.tanks), 3)
+    for last in (20, 45, 60, 75, 89):
+        as_of = np.repeat(first + 7 * last - np.array([28, 7, 0]), sim.tanks)
+        few = scan_for(rows, tank, as_of, sim.world.gap_days, FIGURES)
+        one, other = alarms(few, tank, as_of, FIGURES), alarms(whole, tank, as_of, FIGURES)
+        for name in ("at", "latest"):
+            mine, theirs = getattr(one, name), getattr(other, name)
+            assert ((mine >= 0) == (theirs >= 0)).all()
+            for column in ("day", "z", "size", "since", "row"):
+                values, expected = getattr(few, column)[mine[mine >= 0]], getattr(whole, column)[theirs[theirs >= 0]]
+                np.testing.assert_allclose(values, expected, rtol=1e-6)
+    assert (np.isin(whole.day[whole.over], few.day).any() or not step) and len(few.day) < 0.6 * len(whole.day)
