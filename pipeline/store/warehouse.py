@@ -258,7 +258,7 @@ def read_copy(path: Path) -> duckdb.DuckDBPyConnection:
 
 def query(con: duckdb.DuckDBPyConnection, sql: str, **params: object) -> pl.DataFrame:
     """A query's rows, with what the connection itself has put in. A connection refuses to be shared between threads."""
-    rows: pl.DataFrame = con.sql(sql, params=params or None).pl()
+    rows = pl.DataFrame(con.sql(sql, params=params or None))  # by its Arrow stream: `.pl()` would import pyarrow
     return rows
 
 
