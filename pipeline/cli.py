@@ -8,31 +8,20 @@ import errno
 import io
 import json
 import logging
-import os
 import sys
 from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
-import typer
+import click
 
 from pipeline import log
 from pipeline import options as o
-from pipeline.options import AsOf, Db, Form, Logs, Out, Pdf, Port, a_date, a_path, among_logs
 from pipeline.problems import Problem
 
 if TYPE_CHECKING:
     from pipeline.week import Week
-
-app = typer.Typer(
-    name="tankround",
-    help="A weekly review of other people's freshwater tanks, from a folder of CSVs.",
-    no_args_is_help=True,
-    add_completion=True,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-)
 
 DEMO_DAY = dt.date(2026, 6, 1)  # the last day in the demo round: it is shown as of that day
 
@@ -40,7 +29,7 @@ DEMO_DAY = dt.date(2026, 6, 1)  # the last day in the demo round: it is shown as
 def _stop(sentence: str) -> NoReturn:
     """Could not: the sentence goes to the error stream, and the command ends with 1."""
     print(sentence, file=sys.stderr)
-    raise typer.Exit(1)
+    raise SystemExit(1)
 
 
 def _show(form: str, data: Callable[[], Any], text: Callable[[], str]) -> None:
@@ -77,17 +66,37 @@ def _written(paths: list[Path]) -> None:
         print(f"wrote {path}")
 
 
-@app.callback(invoke_without_command=True)
-def _main(
-    show_version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False,
-) -> None:
-    if show_version:
-        print(f"tankround {version('tankround')}")
-        raise typer.Exit
+class _InOrder(click.Group):
+    """Commands in the order of the work, not of the alphabet."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)
 
 
-@app.command()
-def load(logs: Logs, db: Db = None, form: Form = "text", scheduler: o.Scheduler = None) -> None:
+@click.group(cls=_InOrder)
+@click.version_option(version("tankround"), message="tankround %(version)s", help="Print the version and stop.")
+def app() -> None:
+    """A weekly review of other people's freshwater tanks, from a folder of CSVs."""
+
+
+def _command(*options: o.Decorator, name: str | None = None) -> Callable[[Callable[..., None]], click.Command]:
+    """A command of `app` with these options, in the order of its help."""
+
+    def made(function: Callable[..., None]) -> click.Command:
+        for one in reversed(options):
+            function = one(function)
+        return app.command(name)(function)
+
+    return made
+
+
+@_command(
+    o.LOGS,
+    o.DB,
+    o.FORM,
+    o.option("--scheduler", "ADDRESS", "Calculate over the Dask cluster at this address (extra cluster)."),
+)
+def load(logs: Path, db: Path | None, format: str, scheduler: str | None) -> None:
     """Read and check a log folder, build its warehouse."""
     from pipeline import weekly
     from pipeline.console import account_text
@@ -96,171 +105,180 @@ def load(logs: Logs, db: Db = None, form: Form = "text", scheduler: o.Scheduler 
     with reporting() as progress:
         result = weekly.load(_folder(logs), db=db, progress=progress, scheduler=scheduler)
     text = account_text(result.account, nothing_new=not result.new, warehouse=str(result.db))
-    _show(form, lambda: result.account, lambda: text)
+    _show(format, lambda: result.account, lambda: text)
 
 
-@app.command()
-def review(logs: Logs, as_of: AsOf = None, db: Db = None, form: Form = "text", pdf: Pdf = None) -> None:
+@_command(o.LOGS, o.AS_OF, o.DB, o.FORM, o.PDF)
+def review(logs: Path, as_of: dt.date | None, db: Path | None, format: str, pdf: Path | None) -> None:
     """The weekly review of all tanks, ranked, with next steps."""
     from pipeline.review.printed import as_text
     from pipeline.review.told import as_json
 
     if pdf is not None:
-        among_logs(logs, pdf, is_folder=False)
+        o.among_logs(logs, pdf, is_folder=False)
     week = _open(logs, as_of, db)
-    _show(form, lambda: as_json(week), lambda: as_text(week))
+    _show(format, lambda: as_json(week), lambda: as_text(week))
     if pdf is not None:
         from pipeline.papers.week_pdf import week_pdf
 
         _write_pdf(pdf, week_pdf(week))
 
 
-@app.command()
-def held(logs: Logs, db: Db = None, form: Form = "text") -> None:
+@_command(o.LOGS, o.DB, o.FORM)
+def held(logs: Path, db: Path | None, format: str) -> None:
     """What is held, where it was typed, why, what is suggested."""
     from pipeline.console import held_rows, held_text
 
     rows = held_rows(_open(logs, None, db))
-    _show(form, lambda: rows, lambda: held_text(rows))
+    _show(format, lambda: rows, lambda: held_text(rows))
 
 
-@app.command("will-it-do")
+LITRES = o.an_amount(100_000, "litres")
+
+
+@_command(
+    o.LOGS,
+    o.option("--model", "M", "Model in filter_models.csv; repeat to compare.", multiple=True, required=True),
+    o.option("--net-l", "L", "Net litres of the tank.", LITRES),
+    o.option("--gross-l", "L", "Gross litres, net unknown.", LITRES),
+    o.option("--stocking", "WORD", "light, normal, heavy or messy."),
+    o.option("--flow", "L/H", "Timed flow in litres an hour.", o.an_amount(1_000_000, "litres an hour")),
+    o.flag("--letter", "A reply to send, instead of the sums."),
+    o.PDF,
+    o.DB,
+    o.FORM,
+    name="will-it-do",
+)
 def will_it_do(
-    logs: Logs,
-    model: o.Model,
-    net_l: o.NetL = None,
-    gross_l: o.GrossL = None,
-    stocking: Annotated[str | None, typer.Option("--stocking", help="light, normal, heavy or messy.")] = None,
-    flow: o.Flow = None,
-    letter: Annotated[bool, typer.Option("--letter", help="A reply to send, instead of the sums.")] = False,
-    pdf: Pdf = None,
-    db: Db = None,
-    form: Form = "text",
-) -> None:
+    logs: Path, model: tuple[str, ...], net_l: float | None, gross_l: float | None, stocking: str | None,
+    flow: float | None, letter: bool, pdf: Path | None, db: Path | None, format: str,
+) -> None:  # fmt: skip
     """Will a filter do for so many litres? If not, what would."""
     from pipeline.advise import fit
     from schemas.words import STOCKING
 
     if net_l is None and gross_l is None:
-        raise typer.BadParameter("give --net-l (litres of water) or --gross-l (outside volume).")
+        raise click.BadParameter("give --net-l (litres of water) or --gross-l (outside volume).")
     if stocking is not None and stocking not in STOCKING:
-        raise typer.BadParameter(f"--stocking “{stocking}”; expected {', '.join(STOCKING)}.")
+        raise click.BadParameter(f"--stocking “{stocking}”; expected {', '.join(STOCKING)}.")
     if pdf is not None:
-        among_logs(logs, pdf, is_folder=False)
+        o.among_logs(logs, pdf, is_folder=False)
     week = _open(logs, None, db)
     answers = [fit.will_it_do(week, name, net_l=net_l, gross_l=gross_l, stocking=stocking, flow=flow) for name in model]
     words = fit.letter if letter else fit.as_text
-    _show(form, lambda: answers[0] if len(answers) == 1 else answers, lambda: "\n\n".join(map(words, answers)))
+    _show(format, lambda: answers[0] if len(answers) == 1 else answers, lambda: "\n\n".join(map(words, answers)))
     if pdf is not None:
         from pipeline.papers.reply import reply_pdf
 
         _write_pdf(pdf, reply_pdf(week, answers))
 
 
-@app.command()
-def plan(
-    logs: Logs,
-    tank: Annotated[str, typer.Option("--tank", metavar="T", help="Tank id.")],
-    as_of: AsOf = None,
-    db: Db = None,
-    form: Form = "text",
-) -> None:
+@_command(o.LOGS, o.option("--tank", "T", "Tank id.", required=True), o.AS_OF, o.DB, o.FORM)
+def plan(logs: Path, tank: str, as_of: dt.date | None, db: Path | None, format: str) -> None:
     """Changes that bring a tank within rating, cheapest first."""
     from pipeline.advise import plan as room
 
     answer = room.plan(_open(logs, as_of, db), tank)
-    _show(form, lambda: answer, lambda: room.as_text(answer))
+    _show(format, lambda: answer, lambda: room.as_text(answer))
 
 
-@app.command()
+@_command(
+    o.LOGS,
+    o.option("--site", "S", "Site id.", required=True),
+    o.option("--from", "DATE", "First day.", o.a_date, required=True),
+    o.option("--to", "DATE", "Last day.", o.a_date, required=True),
+    o.OUT,
+    o.option("--note", "FILE:LINE", "A note to print; repeat. None by default.", multiple=True),
+    o.option("--cause", "TANK:CAUSE", "A possible cause to print; repeat.", multiple=True),
+    o.flag("--issue", "Freeze it as an issue under LOGS/issued/."),
+    o.DB,
+)
 def report(
-    logs: Logs,
-    site: Annotated[str, typer.Option("--site", metavar="S", help="Site id.")],
-    from_: Annotated[dt.date, typer.Option("--from", metavar="DATE", parser=a_date, help="First day.")],
-    to: Annotated[dt.date, typer.Option("--to", metavar="DATE", parser=a_date, help="Last day.")],
-    out: Out,
-    notes: o.Notes = None,
-    causes: o.Causes = None,
-    issue: Annotated[bool, typer.Option("--issue", help="Freeze it as an issue under LOGS/issued/.")] = False,
-    db: Db = None,
-) -> None:
-    """The manager's page of a site, as PDF and HTML."""
+    logs: Path, site: str, from_: dt.date, to: dt.date, out: Path,
+    note: tuple[str, ...], cause: tuple[str, ...], issue: bool, db: Path | None,
+) -> None:  # fmt: skip
+    """The manager's page of a site, as o.PDF and HTML."""
     from pipeline.papers import writing
 
     if to < from_:
-        raise typer.BadParameter(f"--to {to} is before --from {from_}.")
-    among_logs(logs, out, is_folder=True)
+        raise click.BadParameter(f"--to {to} is before --from {from_}.")
+    o.among_logs(logs, out, is_folder=True)
     week = _open(logs, to, db)
-    _written(writing.write_site_report(week, site, from_, to, out, notes=notes or [], causes=causes or [], issue=issue))
+    _written(writing.write_site_report(week, site, from_, to, out, notes=note, causes=cause, issue=issue))
 
 
-@app.command()
+@_command(
+    o.LOGS,
+    o.OUT,
+    o.option("--site", "S", "Site id; repeat. Default all.", multiple=True),
+    o.option("--day", "DATE", "Day of visit.", o.a_date),
+    o.flag("--html", "One history page a tank, to read on a phone."),
+    o.flag("--labels", "Labels for the tanks."),
+    o.flag("--form", "A page a site to type the visit on a phone, offline."),
+    o.AS_OF,
+    o.DB,
+)
 def sheets(
-    logs: Logs,
-    out: Out,
-    site: Annotated[list[str] | None, typer.Option("--site", metavar="S", help="Site id; repeat. Default all.")] = None,
-    day: Annotated[dt.date | None, typer.Option("--day", metavar="DATE", parser=a_date, help="Day of visit.")] = None,
-    html: Annotated[bool, typer.Option("--html", help="One history page a tank, to read on a phone.")] = False,
-    labels: Annotated[bool, typer.Option("--labels", help="Labels for the tanks.")] = False,
-    form: Annotated[bool, typer.Option("--form", help="A page a site to type the visit on a phone, offline.")] = False,
-    as_of: AsOf = None,
-    db: Db = None,
-) -> None:
+    logs: Path, out: Path, site: tuple[str, ...], day: dt.date | None, html: bool, labels: bool, form: bool,
+    as_of: dt.date | None, db: Path | None,
+) -> None:  # fmt: skip
     """Visit sheets, van list; history pages, labels, phone forms."""
     from pipeline.papers import writing
 
-    among_logs(logs, out, is_folder=True)
+    o.among_logs(logs, out, is_folder=True)
     week = _open(logs, as_of, db)
-    _written(writing.write_sheets(week, site or [], out, day=day, html=html, labels=labels, form=form))
+    _written(writing.write_sheets(week, site, out, day=day, html=html, labels=labels, form=form))
 
 
-@app.command()
-def calendar(logs: Logs, out: Out, as_of: AsOf = None, db: Db = None) -> None:
+@_command(o.LOGS, o.OUT, o.AS_OF, o.DB)
+def calendar(logs: Path, out: Path, as_of: dt.date | None, db: Path | None) -> None:
     """Due services, carbon, kits and visits as an iCalendar file."""
     from pipeline.papers.calendar import calendar as due_dates
     from pipeline.papers.writing import write_bytes
 
-    among_logs(logs, out, is_folder=True)
+    o.among_logs(logs, out, is_folder=True)
     _written([write_bytes(out / "tankround.ics", due_dates(_open(logs, as_of, db)))])
 
 
-@app.command()
-def export(
-    logs: Logs,
-    out: Out,
-    form: Annotated[str, typer.Option("--format", help="csv, xlsx or parquet.")] = "csv",
-    db: Db = None,
-) -> None:
+@_command(
+    o.LOGS,
+    o.OUT,
+    o.option("--format", "FORM", "csv, xlsx or parquet.", o.one_of("csv", "xlsx", "parquet"), default="csv"),
+    o.DB,
+)
+def export(logs: Path, out: Path, format: str, db: Path | None) -> None:
     """Every checked table as CSV, Parquet or one workbook."""
     from pipeline.papers.export import export as written
 
-    if form not in ("csv", "xlsx", "parquet"):
-        raise typer.BadParameter(f"--format “{form}”; expected csv, xlsx or parquet.")
-    among_logs(logs, out, is_folder=True)
-    _written(written(_open(logs, None, db), out, form))
+    o.among_logs(logs, out, is_folder=True)
+    _written(written(_open(logs, None, db), out, format))
 
 
-@app.command()
+@_command(
+    o.LOGS,
+    o.PORT,
+    o.BROWSER,
+    o.AS_OF,
+    o.DB,
+    o.flag("--phones", "Serve this network too, behind a one-time code."),
+    o.option("--cert", "FILE", "A certificate, to encrypt.", o.a_path),
+    o.option("--key", "FILE", "The certificate's key.", o.a_path),
+)
 def dashboard(
-    logs: Logs, port: Port = None, browser: o.Browser = True, as_of: AsOf = None, db: Db = None,
-    phones: o.Phones = False, cert: o.Cert = None, key: o.Key = None,
+    logs: Path, port: int | None, browser: bool, as_of: dt.date | None, db: Path | None,
+    phones: bool, cert: Path | None, key: Path | None,
 ) -> None:  # fmt: skip
     """The dashboard, on this machine only and without telemetry. Ctrl-C stops it."""
     from dashboard.launch import serve
 
     if (cert is None) != (key is None) or (cert is not None and not phones):
-        raise typer.BadParameter("--cert and --key belong together, and to --phones.")
+        raise click.BadParameter("--cert and --key belong together, and to --phones.")
     _open(logs, as_of, db)
-    raise typer.Exit(serve(logs, db, port, browser, as_of, phones, (cert, key) if cert and key else None))
+    sys.exit(serve(logs, db, port, browser, as_of, phones, (cert, key) if cert and key else None))
 
 
-@app.command()
-def assumptions(
-    logs: Annotated[
-        Path | None, typer.Argument(metavar="[LOGS]", parser=a_path, help="A log folder with overrides.")
-    ] = None,
-    form: Form = "text",
-) -> None:
+@_command(click.argument("logs", metavar="[LOGS]", type=o.a_path, required=False), o.FORM)
+def assumptions(logs: Path | None, format: str) -> None:
     """Every constant with its value, unit and basis."""
     from pipeline.assumptions import built_in, with_overrides
     from pipeline.console import assumptions_rows, assumptions_text
@@ -272,29 +290,26 @@ def assumptions(
 
         round_ = read_round(_folder(logs))
         in_force, problems = with_overrides(round_.overrides)
-    _show(form, lambda: assumptions_rows(in_force), lambda: assumptions_text(in_force))
+    _show(format, lambda: assumptions_rows(in_force), lambda: assumptions_text(in_force))
     for problem in problems:
         print(problem, file=sys.stderr)
 
 
-@app.command()
-def columns(
-    family: o.Kind = None,
-    form: Form = "text",
-) -> None:
+@_command(click.argument("family", metavar="[FAMILY]", required=False), o.FORM)
+def columns(family: str | None, format: str) -> None:
     """Every column: title, unit, words allowed, an example."""
     from pipeline.new_folder import columns_text, columns_told, families_named
 
     told = families_named(family)
     text = "\n".join(columns_text(one) for one in told).removesuffix("\n")
-    _show(form, lambda: {one.pattern: columns_told(one) for one in told}, lambda: text)
+    _show(format, lambda: {one.pattern: columns_told(one) for one in told}, lambda: text)
 
 
-@app.command()
-def new(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", parser=a_path, help="Folder to make.")],
-    from_: o.FromSheet = None,
-) -> None:
+@_command(
+    click.argument("folder", metavar="FOLDER", type=o.a_path),
+    o.option("--from", "FILE", "Fill it from a spreadsheet (.xlsx, .ods, .csv) or a folder of them.", o.a_path),
+)
+def new(folder: Path, from_: Path | None) -> None:
     """A log folder: with empty templates, or from a spreadsheet."""
     if from_ is not None:
         from pipeline.from_sheet import make_from
@@ -309,24 +324,25 @@ def new(
     print(f"example/ shows each file filled in and is never loaded. Then: tankround load {folder}")
 
 
-@app.command()
-def demo(
-    show: Annotated[bool, typer.Option("--dashboard/--no-dashboard", help="Open the dashboard at the end.")] = True,
-    port: Port = None,
-    browser: o.Browser = True,
-) -> None:
+@_command(
+    click.option("--dashboard/--no-dashboard", "show", default=True, help="Open the dashboard at the end."),
+    o.PORT,
+    o.BROWSER,
+    click.pass_context,
+)
+def demo(ctx: click.Context, show: bool, port: int | None, browser: bool) -> None:
     """The invented demo round: load, review and dashboard."""
     from pipeline.new_folder import copy_demo
 
     logs = Path("tankround-demo")
     print("The demo round is invented: no such sites, tanks, filters or kits exist.")
     print(f"{'copied to' if copy_demo(logs) else 'reusing'} {logs}/\n")
-    load(logs)
+    ctx.invoke(load, logs=logs)
     print()
-    review(logs, as_of=DEMO_DAY)
+    ctx.invoke(review, logs=logs, as_of=DEMO_DAY)
     if show:
         print()
-        dashboard(logs, port=port, browser=browser, as_of=DEMO_DAY)
+        ctx.invoke(dashboard, logs=logs, port=port, browser=browser, as_of=DEMO_DAY)
 
 
 def _unexpected(error: Exception) -> NoReturn:
@@ -351,19 +367,17 @@ def main() -> None:
     words = ((word,) if word != "--json" else ("--format", "json") for word in sys.argv[1:])
     sys.argv[1:] = [part for word in words for part in word]
     try:
-        app()
+        sys.exit(app.main(prog_name="tankround", standalone_mode=False))
     except SystemExit as stop:
-        if stop.code == 1 and type(sys.stdout).__name__ == "PacifyFlushWrapper":
-            raise SystemExit(0) from None  # the reader of a pipe has seen enough; typer counts that as an error
-        raise
+        # The reader of a pipe (head, less) has seen enough, which click counts as an error.
+        raise SystemExit(0 if type(sys.stdout).__name__ == "PacifyFlushWrapper" else stop.code) from None
+    except click.ClickException as wrong:
+        wrong.show()
+        raise SystemExit(wrong.exit_code) from None
     except Problem as problem:
         print(problem, file=sys.stderr)
         raise SystemExit(1) from None
-    except BrokenPipeError:
-        # The reader of a pipe (head, less) has seen enough; Python must not complain at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        raise SystemExit(0) from None
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, click.Abort):
         raise SystemExit(130) from None
     except OSError as error:
         if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EACCES, errno.EROFS, errno.EPERM):

@@ -3,15 +3,13 @@
 import datetime as dt
 import math
 from collections.abc import Callable
+from keyword import iskeyword
 from pathlib import Path
-from typing import Annotated
+from typing import Any
 
-import typer
+import click
 
 from pipeline.problems import Problem
-
-FORMATS = ("text", "json")
-
 
 FIRST_DAY, LAST_DAY = dt.date(1980, 1, 1), dt.date(2100, 12, 31)  # no log of a tank reaches further
 RAW_FOLDERS = ("visits", "services", "events")  # of a log folder, beside its root: files in them are read by a load
@@ -21,15 +19,15 @@ def a_date(text: str) -> dt.date:
     try:
         day = dt.date.fromisoformat(text)
     except ValueError:
-        raise typer.BadParameter(f"“{text}” is not a date; expected one like 2026-06-01.") from None
+        raise click.BadParameter(f"“{text}” is not a date; expected one like 2026-06-01.") from None
     if not FIRST_DAY <= day <= LAST_DAY:
-        raise typer.BadParameter(f"{day} is out of reach; expected a day from {FIRST_DAY} to {LAST_DAY}.")
+        raise click.BadParameter(f"{day} is out of reach; expected a day from {FIRST_DAY} to {LAST_DAY}.")
     return day
 
 
 def a_path(text: str) -> Path:
     if not text.strip():
-        raise typer.BadParameter("the name is blank; expected a folder or file. For the current folder write “.”.")
+        raise click.BadParameter("the name is blank; expected a folder or file. For the current folder write “.”.")
     return Path(text)
 
 
@@ -42,7 +40,7 @@ def an_amount(most: float, unit: str) -> Callable[[str], float]:
         except ValueError:
             value = math.nan
         if not 0 < value <= most:
-            raise typer.BadParameter(f"“{text}”; expected a number of {unit} above 0 and up to {most:g}.")
+            raise click.BadParameter(f"“{text}”; expected a number of {unit} above 0 and up to {most:g}.")
         return value
 
     return parse
@@ -50,7 +48,7 @@ def an_amount(most: float, unit: str) -> Callable[[str], float]:
 
 def a_port(text: str) -> int:
     if not text.isdigit() or not 1024 <= int(text) <= 65535:
-        raise typer.BadParameter(f"“{text}” is not a port that can be used; expected a number from 1024 to 65535.")
+        raise click.BadParameter(f"“{text}” is not a port that can be used; expected a number from 1024 to 65535.")
     return int(text)
 
 
@@ -65,66 +63,36 @@ def among_logs(logs: Path, target: Path, *, is_folder: bool) -> None:
         )
 
 
-def a_format(text: str) -> str:
-    if text not in FORMATS:
-        raise typer.BadParameter(f"“{text}” is not a format; expected text or json.")
-    return text
+Decorator = Callable[[Any], Any]
 
 
-Logs = Annotated[Path, typer.Argument(metavar="LOGS", parser=a_path, help="A log folder: round.toml, CSVs, visits/ …")]
-AsOf = Annotated[
-    dt.date | None,
-    typer.Option("--as-of", metavar="DATE", parser=a_date, help="As of this day; today by default."),
-]
-Form = Annotated[str, typer.Option("--format", callback=a_format, help="text or json; --json for short.")]
-Db = Annotated[Path | None, typer.Option("--db", metavar="FILE", parser=a_path, help="Warehouse in another place.")]
-Out = Annotated[
-    Path, typer.Option("--out", metavar="DIR", parser=a_path, help="Folder to write into; made if missing.")
-]
-Pdf = Annotated[Path | None, typer.Option("--pdf", metavar="FILE", parser=a_path, help="Also write it as a PDF.")]
-Port = Annotated[
-    int | None, typer.Option("--port", metavar="N", parser=a_port, help="Port on this machine; a free one by default.")
-]
-Model = Annotated[
-    list[str], typer.Option("--model", metavar="M", help="Model in filter_models.csv; repeat to compare.")
-]
-NetL = Annotated[
-    float | None,
-    typer.Option("--net-l", parser=an_amount(100_000, "litres"), metavar="L", help="Net litres of the tank."),
-]
-GrossL = Annotated[
-    float | None,
-    typer.Option("--gross-l", parser=an_amount(100_000, "litres"), metavar="L", help="Gross litres, net unknown."),
-]
-Flow = Annotated[
-    float | None,
-    typer.Option(
-        "--flow", parser=an_amount(1_000_000, "litres an hour"), metavar="L/H", help="Timed flow in litres an hour."
-    ),
-]
-Notes = Annotated[
-    list[str] | None, typer.Option("--note", metavar="FILE:LINE", help="A note to print; repeat. None by default.")
-]
-Causes = Annotated[
-    list[str] | None, typer.Option("--cause", metavar="TANK:CAUSE", help="A possible cause to print; repeat.")
-]
-Browser = Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")]
-FromSheet = Annotated[
-    Path | None,
-    typer.Option(
-        "--from",
-        metavar="FILE",
-        parser=a_path,
-        help="Fill it from a spreadsheet (.xlsx, .ods, .csv) or a folder of them.",
-    ),
-]
-Kind = Annotated[str | None, typer.Argument(metavar="[FAMILY]", help="visits, tanks, feeding …; all by default.")]
-Phones = Annotated[bool, typer.Option("--phones", help="Serve this network too, behind a one-time code.")]
-Scheduler = Annotated[
-    str | None,
-    typer.Option(
-        "--scheduler", metavar="ADDRESS", help="Calculate over the Dask cluster at this address (extra cluster)."
-    ),
-]
-Cert = Annotated[Path | None, typer.Option("--cert", parser=a_path, metavar="FILE", help="A certificate, to encrypt.")]
-Key = Annotated[Path | None, typer.Option("--key", parser=a_path, metavar="FILE", help="The certificate's key.")]
+def one_of(*words: str) -> Callable[[str], str]:
+    """A parser of an option: one of a few words."""
+
+    def parse(text: str) -> str:
+        if text not in words:
+            raise click.BadParameter(f"“{text}”; expected {', '.join(words[:-1])} or {words[-1]}.")
+        return text
+
+    return parse
+
+
+def option(name: str, metavar: str, help: str, parser: Callable[[str], Any] = str, **more: Any) -> Decorator:
+    """An option that takes a value; its parameter is named as it is, with a _ behind a word of Python."""
+    word = name.removeprefix("--").replace("-", "_")
+    return click.option(name, word + "_" * iskeyword(word), metavar=metavar, type=parser, help=help, **more)
+
+
+def flag(name: str, help: str, **more: Any) -> Decorator:
+    """An option that is there or not."""
+    return click.option(name, is_flag=True, help=help, **more)
+
+
+LOGS = click.argument("logs", metavar="LOGS", type=a_path, help="A log folder: round.toml, CSVs, visits/ …")
+AS_OF = option("--as-of", "DATE", "As of this day; today by default.", a_date)
+FORM = option("--format", "FORM", "text or json; --json for short.", one_of("text", "json"), default="text")
+DB = option("--db", "FILE", "Warehouse in another place.", a_path)
+OUT = option("--out", "DIR", "Folder to write into; made if missing.", a_path, required=True)
+PDF = option("--pdf", "FILE", "Also write it as a PDF.", a_path)
+PORT = option("--port", "N", "Port on this machine; a free one by default.", a_port)
+BROWSER: Decorator = click.option("--browser/--no-browser", default=True, help="Open a browser window.")

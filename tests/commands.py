@@ -7,23 +7,14 @@ from contextlib import redirect_stderr, redirect_stdout
 from io import StringIO
 from unittest import mock
 
-from typer.main import get_command
-
 from pipeline import cli
-
-COMMANDS = get_command(cli.app)  # once: typer makes it anew for every line
 
 
 def run_command(*words: object) -> tuple[int, str, str]:
     """(exit code, what it prints, what it says on the error stream)."""
     out, err, code = StringIO(), StringIO(), 0
     line = ["tankround", *map(str, words)]
-    with (
-        mock.patch.object(cli, "app", COMMANDS),
-        mock.patch.object(sys, "argv", line),
-        redirect_stdout(out),
-        redirect_stderr(err),
-    ):
+    with mock.patch.object(sys, "argv", line), redirect_stdout(out), redirect_stderr(err):
         try:
             cli.main()
         except SystemExit as stop:

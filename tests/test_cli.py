@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner, Result
+from click.testing import CliRunner, Result
 
 from pipeline import cli
 from pipeline.cli import app
@@ -177,11 +177,10 @@ def test_an_unknown_tank_or_model_or_site_is_a_sentence(demo_logs: Path, tmp_pat
 
 def test_every_command_is_in_the_readme_and_has_help() -> None:
     text = README.read_text("utf-8")
-    for command in cli.app.registered_commands:
-        name = command.name or (command.callback.__name__ if command.callback else "")
+    assert len(cli.app.commands) > 10
+    for name, command in cli.app.commands.items():
         assert f"tankround {name}" in text, name
-        assert command.callback is not None
-        assert command.callback.__doc__, name
+        assert command.help, name
 
 
 def test_demo_copies_loads_and_prints_the_review(tmp_path: Path) -> None:

@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import typer
-from typer.testing import CliRunner
+from click.testing import CliRunner
 
 from pipeline import cli
 from schemas.words import CAUSES
@@ -170,7 +169,7 @@ def printed(*words: str) -> str:
 
 
 def names() -> list[str]:
-    return sorted(typer.main.get_command(cli.app).commands)  # type: ignore[attr-defined]
+    return sorted(cli.app.commands)
 
 
 @pytest.mark.parametrize("command", [[], *([name] for name in names())], ids=lambda c: " ".join(c) or "all")

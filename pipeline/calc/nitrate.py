@@ -39,7 +39,7 @@ from pipeline.calc.nitrate_outlook import (
 )
 from pipeline.calc.nitrate_rates import Rates, rates
 from pipeline.calc.nitrate_routine import present_routine
-from pipeline.calc.nitrate_steps import Alarms, Scanned, alarms, scan_for
+from pipeline.calc.nitrate_steps import Alarms, Scanned, alarms, scan_visits
 from pipeline.calc.witness import witness
 from pipeline.week import Round
 from schemas import Tables, conform, empty
@@ -77,7 +77,7 @@ def calculate_arrays(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, r
     recent_spans = spans_of_weeks(rows, tank, as_of, weeks)
     baseline_spans = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))
     recent, baseline = rates(rows, recent_spans, assumed), rates(rows, baseline_spans, assumed)
-    scanned = scan_for(rows, tank, as_of, round_.visit_every_days, assumed)
+    scanned = scan_visits(rows, tank, as_of, round_.visit_every_days, assumed)
     alarm = alarms(scanned, tank, as_of, assumed)
     spans, known = chosen_spans(recent_spans, baseline_spans, recent, baseline)
     sought = steps_sought(rows, tank, as_of, weeks, scanned, alarm, assumed)

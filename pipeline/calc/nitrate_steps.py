@@ -98,12 +98,7 @@ def _scan(rows: Rows, visits: Visits, assumed: Mapping[str, float]) -> Scanned:
     return Scanned(rows.tank[visits.row], day, z, size, row, since, over)
 
 
-def scan_visits(rows: Rows, since: IntArray, until: int, usual_gap: float, assumed: Mapping[str, float]) -> Scanned:
-    """Scan as of every visit of every tank from day since[tank] to day `until`."""
-    return _scan(rows, _testable(rows, since, until, usual_gap, assumed), assumed)
-
-
-def scan_for(rows: Rows, tank: IntArray, as_of: IntArray, usual_gap: float, assumed: Mapping[str, float]) -> Scanned:
+def scan_visits(rows: Rows, tank: IntArray, as_of: IntArray, usual_gap: float, assumed: Mapping[str, float]) -> Scanned:
     """The scans that the `alarms` of the asks hang on.
 
     An alarm in force was raised in the quiet time to as-of, so only where a visit of that time is over the threshold

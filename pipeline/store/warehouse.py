@@ -258,8 +258,8 @@ def read_copy(path: Path) -> duckdb.DuckDBPyConnection:
 
 def query(con: duckdb.DuckDBPyConnection, sql: str, **params: object) -> pl.DataFrame:
     """A query's rows, with what the connection itself has put in. A connection refuses to be shared between threads."""
-    rows = pl.DataFrame(con.sql(sql, params=params or None))  # by its Arrow stream: `.pl()` would import pyarrow
-    return rows
+    # By its Arrow stream: `.pl()` would import pyarrow.
+    return pl.DataFrame(con.sql(sql, params=params or None))
 
 
 def meta(con: duckdb.DuckDBPyConnection) -> dict[str, str]:

@@ -128,7 +128,7 @@ def alarm_days(sim: Simulated) -> np.ndarray:
     """Whether an alarm was raised at each visit, Boolean [visits, tanks]."""
     gap = sim.world.gap_days
     rows = build_rows(tables_of(sim), tank_names(sim), FIGURES)
-    scanned = scan_visits(rows, np.zeros(sim.tanks, np.int64), int(rows.day.max()), gap, FIGURES)
+    scanned = scan_visits(rows, rows.tank, rows.day, gap, FIGURES)
     raised = np.zeros((len(sim.day), sim.tanks), bool)
     first = int(rows.day.min())
     for visit in range(len(sim.day)):

@@ -13,7 +13,7 @@ from pipeline.calc.nitrate_alarm import efficient_scores, scan
 from pipeline.calc.nitrate_design import step_days
 from pipeline.calc.nitrate_fit import FRACTION, fit
 from pipeline.calc.nitrate_heads import fit_with_step
-from pipeline.calc.nitrate_steps import Scanned, alarms, scan_for, scan_visits
+from pipeline.calc.nitrate_steps import Scanned, alarms, scan_visits
 from tests.simulate import Simulated, World, simulate
 from tests.simulated_round import tables_of, tank_names
 
@@ -23,8 +23,7 @@ QUIET = round(7 * FIGURES["alarm_quiet_weeks"])
 
 def scanned_of(sim: Simulated) -> tuple[Scanned, int]:
     rows = build_rows(tables_of(sim), tank_names(sim), FIGURES)
-    since = np.zeros(sim.tanks, np.int64)
-    return scan_visits(rows, since, int(rows.day.max()), sim.world.gap_days, FIGURES), int(rows.day.min())
+    return scan_visits(rows, rows.tank, rows.day, sim.world.gap_days, FIGURES), int(rows.day.min())
 
 
 def raised_days(sim: Simulated) -> list[list[int]]:
@@ -157,7 +156,7 @@ def test_a_step_that_was_told_is_not_told_again() -> None:
 
 def test_nothing_to_scan() -> None:
     rows = build_rows({}, ["T1"], FIGURES)
-    scanned = scan_visits(rows, np.zeros(1, np.int64), 10, 7, FIGURES)
+    scanned = scan_visits(rows, np.zeros(1, np.int64), np.array([5]), 7, FIGURES)
     found = alarms(scanned, np.array([0]), np.array([5]), FIGURES)
     assert (found.at.tolist(), found.latest.tolist()) == ([-1], [-1])
 
@@ -171,7 +170,7 @@ def test_what_is_scanned_for_some_days_gives_the_alarms_of_a_whole_scan(step: fl
     tank = np.tile(np.arange(sim.tanks), 3)
     for last in (20, 45, 60, 75, 89):
         as_of = np.repeat(first + 7 * last - np.array([28, 7, 0]), sim.tanks)
-        few = scan_for(rows, tank, as_of, sim.world.gap_days, FIGURES)
+        few = scan_visits(rows, tank, as_of, sim.world.gap_days, FIGURES)
         one, other = alarms(few, tank, as_of, FIGURES), alarms(whole, tank, as_of, FIGURES)
         for name in ("at", "latest"):
             mine, theirs = getattr(one, name), getattr(other, name)
