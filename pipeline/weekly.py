@@ -70,17 +70,20 @@ class _Old:
     calculated: Tables
 
 
-def _old(target: Path) -> _Old | None:
-    """What a load can use of the warehouse that stands; None where there is none, or any row of it is damaged."""
+def _old(target: Path, about: dict[str, str]) -> _Old | None:
+    """What a load can use of the warehouse that stands; None where there is none, or what is used of it is damaged. All
+    of it is used where it is `about` the same files and day."""
     if not target.is_file():
         return None
     try:
-        con = store.read_copy(target)  # reads every row, so that damage anywhere shows
+        with store.looking(target) as con:
+            its = store.meta(con)
+            if about.items() <= its.items():
+                store.read_through(con)
+            account = store.read_tables(con, ["account", "unknown_column"])
+            return _Old(its, account, store.read_tables(con, ["calculated", *reuse.REUSED]))
     except store.Unreadable:
         return None
-    with con:
-        account = store.read_tables(con, ["account", "unknown_column"])
-        return _Old(store.meta(con), account, store.read_tables(con, ["calculated", *reuse.REUSED]))
 
 
 def _today() -> dt.date:
@@ -108,9 +111,10 @@ def load(
         progress(0.0, "looking at the files")
         files = _files(folder)
         fingerprint = _fingerprint(folder, files)
-        old = _old(target)
+        about = {"fingerprint": fingerprint, "loaded_on": today.isoformat()}
+        old = _old(target, about)
         same = old is not None and old.about.get("fingerprint") == fingerprint
-        if old is not None and same and old.about.get("loaded_on") == today.isoformat():
+        if old is not None and about.items() <= old.about.items():
             return LoadResult(_account(old.account, round_), False, target)
         # What checks and calculates takes longer to import than to see that nothing is new.
         from pipeline import derive, parts
@@ -127,7 +131,6 @@ def load(
         with parts.workers(tables["tank"].height, scheduler) as run:
             derived = derive.derived(records, today, assumed, round_, progress, known, run)
         progress(0.9, "storing")
-        about = {"fingerprint": fingerprint, "loaded_on": today.isoformat()}
         stored = store.publish({**tables, **derived}, about, target)
         # On another day a row of a day to come may come free: that is new, though no file is.
         account = _account(tables, round_)

@@ -11,6 +11,7 @@ from pipeline.store.warehouse import (
     query,
     read_copy,
     read_tables,
+    read_through,
     stamp,
 )
 
@@ -25,5 +26,6 @@ __all__ = [
     "query",
     "read_copy",
     "read_tables",
+    "read_through",
     "stamp",
 ]

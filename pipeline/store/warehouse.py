@@ -23,6 +23,7 @@ from schemas import Tables, columns_of, conform, empty
 
 FORMAT = "7"  # raise it when tables change, and older warehouses are built anew
 CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false"}
+STORED = "select table_name from duckdb_tables() where database_name = current_database()"
 LOCK_WAIT_S = 600.0
 MAGIC = (b"DUCK", 8)  # what every DuckDB file has, and how many bytes from its start
 # What each tank's records came to as of a day, so that only what has changed is calculated again.
@@ -256,6 +257,12 @@ def read_copy(path: Path) -> duckdb.DuckDBPyConnection:
     return con
 
 
+def read_through(con: duckdb.DuckDBPyConnection) -> None:
+    """Read every value, so that damage anywhere shows (`looking` raises Unreadable)."""
+    for (name,) in con.execute(STORED).fetchall():
+        con.execute(f'select bit_xor(hash(t)) from "{name}" t').fetchall()
+
+
 def query(con: duckdb.DuckDBPyConnection, sql: str, **params: object) -> pl.DataFrame:
     """A query's rows, with what the connection itself has put in. A connection refuses to be shared between threads."""
     # By its Arrow stream: `.pl()` would import pyarrow.
@@ -269,6 +276,5 @@ def meta(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
 
 def read_tables(con: duckdb.DuckDBPyConnection, names: list[str] | None = None) -> Tables:
     """Tables as frames, in the order they were stored; where none is named, all that a schema describes."""
-    stored = "select table_name from duckdb_tables() where database_name = current_database()"
-    wanted = names or [name for (name,) in con.execute(stored).fetchall() if name not in ("meta", "calculated")]
+    wanted = names or [name for (name,) in con.execute(STORED).fetchall() if name not in ("meta", "calculated")]
     return {name: query(con, f'select * from "{name}"') for name in wanted}
