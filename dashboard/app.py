@@ -6,8 +6,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard import access_code, data
-from dashboard.look import CSS
+from dashboard import access_code, data, look
 from pipeline import log
 from pipeline.problems import Problem
 
@@ -24,7 +23,7 @@ PAGES = {
     "assumptions": "Assumptions",
 }
 st.set_page_config(page_icon=str(ICON), layout="wide", initial_sidebar_state="collapsed")
-st.html(CSS)
+st.html(look.CSS)
 access_code.ask()
 pages = [
     st.Page(f"views/{name}.py", title=title, url_path=name, default=name == "this_week")
@@ -46,6 +45,7 @@ with suppress(Problem, OSError):  # what is wrong is told by the page
     newer()
 try:
     page.run()
+    look.foot(data.week())
 except Exception as error:
     folder, _ = data.places()
     log.start(folder).exception("unexpected error on the page %s", page.title)

@@ -56,15 +56,19 @@ def sample(name: str) -> str:
     return f'<img src="{uri(SAMPLES[name], 14, 14)}" width="14" height="14" alt="" style="display:inline;vertical-align:-2px">'
 
 
+STYLES = {
+    "plain": f'fill="{STRIP}"',
+    "hollow": f'fill="{GROUND}" stroke="{INK}" stroke-width="1.2"',
+    "over": f'fill="{HAND}"',
+    "last": f'fill="{INK}"',
+    "caret": f'fill="none" stroke="{INK}" stroke-width="1"',
+}
+
+
 def strip(
-    readings: Sequence[Row],
-    changes: Sequence[Row],
-    outlook: Row | None,
-    ceiling: float,
-    as_of: dt.date,
-    height: float,
+    readings: Sequence[Row], changes: Sequence[Row], outlook: Row | None, ceiling: float, as_of: dt.date, height: float,
     hot: bool,
-) -> str:
+) -> str:  # fmt: skip
     """Twelve weeks of readings and changes; twice the tank's limit is the height of every row. `hot`: vermillion may be used."""
     width, lane = 168.0, min(14.0, height / 4)
     weeks_w, base = width - 18, height - 3
@@ -79,55 +83,37 @@ def strip(
         f'<path d="M0 {base:g}H{weeks_w:g}" stroke="{RULE}" stroke-width="1"/>',
         f'<path d="M0 {y(ceiling):.1f}H{width:g}" stroke="{INK}" stroke-width="1" stroke-dasharray="4 3"/>',
     ]
-    paths: dict[str, list[str]] = {"plain": [], "hollow": [], "over": [], "last": [], "caret": []}
+    paths = dict.fromkeys(STYLES, "")
     for n, row in enumerate(readings):
-        high = 2 * ceiling if row["high"] is None else row["high"]
-        top, bottom = y(high), max(y(row["low"]), y(high) + 2)
-        last = n == len(readings) - 1
-        w = 5 if last else 3
-        at = x(row["day"])
-        shape = f"M{at - w / 2:.1f} {top:.1f}h{w}V{bottom:.1f}h-{w}Z"
+        last, top = n == len(readings) - 1, y(2 * ceiling if row["high"] is None else row["high"])
+        w, at, bottom = 5 if last else 3, x(row["day"]), max(y(row["low"]), top + 2)
         over = hot and last and row["low"] > ceiling
-        paths["hollow" if row["expired"] or row["doubt"] else "over" if over else "last" if last else "plain"].append(
-            shape
-        )
+        kind = "hollow" if row["expired"] or row["doubt"] else "over" if over else "last" if last else "plain"
+        paths[kind] += f"M{at - w / 2:.1f} {top:.1f}h{w}V{bottom:.1f}h-{w}Z"
         if row["high"] is None or row["high"] > 2 * ceiling:
-            paths["caret"].append(f"M{at - 3:.1f} {lane:g}l3 -3l3 3")
-    styles = {
-        "plain": f'fill="{STRIP}"',
-        "last": f'fill="{INK}"',
-        "over": f'fill="{HAND}"',
-        "hollow": f'fill="{GROUND}" stroke="{INK}" stroke-width="1.2"',
-        "caret": f'fill="none" stroke="{INK}" stroke-width="1"',
-    }
-    parts += [f'<path d="{"".join(d)}" {styles[name]}/>' for name, d in paths.items() if d]
+            paths["caret"] += f"M{at - 3:.1f} {lane:g}l3 -3l3 3"
+    parts += [f'<path d="{drawn}" {STYLES[kind]}/>' for kind, drawn in paths.items() if drawn]
     ticks = "".join(f"M{x(c['day']) + 6:.1f} 0v{2 + 0.7 * lane * min(c['fraction'] or 0, 1.0):.1f}" for c in changes)
     if ticks:
         parts.append(f'<path d="{ticks}" stroke="{INK2}" stroke-width="1.2" fill="none"/>')
-    seen = {(as_of - row["day"]).days // 7 for row in readings}
-    rings = "".join(
-        f'<circle cx="{x(as_of - dt.timedelta(7 * w + 3)):.1f}" cy="{base - 3:g}" r="2" fill="none" stroke="{INK3}"/>'
-        for w in range(WEEKS)
-        if w not in seen
-    )
-    parts.append(rings)
+    blank = sorted({*range(WEEKS)} - {(as_of - row["day"]).days // 7 for row in readings})
+    parts += [f'<circle cx="{x(as_of - dt.timedelta(7 * w + 3)):.1f}" cy="{base - 3:g}" r="2" fill="none" stroke="{INK3}"/>'
+              for w in blank]  # fmt: skip
     heads = "where it levels off is not known"
     if outlook and outlook["plateau"] is not None:
-        low, high, mid = outlook["plateau_low"], outlook["plateau_high"], outlook["plateau"]
-        at = width - 8
+        low, high, mid, at = max(outlook["plateau_low"], 0), outlook["plateau_high"], outlook["plateau"], width - 8
         parts.append(
-            f'<path d="M{at:g} {y(high):.1f}V{y(max(low, 0)):.1f}M{at - 3:g} {y(high):.1f}h6M{at - 3:g} {y(max(low, 0)):.1f}h6"'
+            f'<path d="M{at:g} {y(high):.1f}V{y(low):.1f}M{at - 3:g} {y(high):.1f}h6M{at - 3:g} {y(low):.1f}h6"'
             f' stroke="{BLUE}" stroke-width="1.4"/><circle cx="{at:g}" cy="{y(mid):.1f}" r="2.6" fill="{BLUE}"/>'
         )
-        heads = f"levels off near {mid:.0f} ({max(low, 0):.0f} to {high:.0f})"
+        heads = f"levels off near {mid:.0f} ({low:.0f} to {high:.0f})"
+    last_said = "none"
     if readings:
-        r = readings[-1]
-        last_said = f"over {r['low']:.0f}" if r["high"] is None else f"{r['low']:.0f} to {r['high']:.0f}"
-    else:
-        last_said = "none"
+        low, high = readings[-1]["low"], readings[-1]["high"]
+        last_said = f"over {low:.0f}" if high is None else f"{low:.0f} to {high:.0f}"
     alt = (
         f"Nitrate, {WEEKS} weeks: last {last_said} mg/L, limit {ceiling:.0f}; {len(readings)} readings,"
-        f" {sum(w not in seen for w in range(WEEKS))} weeks without; {heads}."
+        f" {len(blank)} weeks without; {heads}."
     )
     return img("".join(parts), alt, width, height)
 

@@ -19,10 +19,6 @@ SHOWN = 25  # items before “show more”
 LOG_SHOWN = 20
 
 
-def choose(key: str) -> None:
-    st.session_state[held.OPEN] = key
-
-
 def show(week: Week, folder: trial.Folder, rows: list[held.Row], may_write: bool) -> None:
     """The list of items, each with its button; the chosen one with its questions under it."""
     most = look.shown("held_most", SHOWN)
@@ -30,9 +26,14 @@ def show(week: Week, folder: trial.Folder, rows: list[held.Row], may_write: bool
     for n, row in enumerate(rows[:most]):
         is_open = may_write and chosen == row["id"]
         with st.container(horizontal=True, vertical_alignment="top", key=f"held_row {n}"):
-            st.html(f'<div class="tr">{held.item_html(week, row)}</div>', width="stretch")
+            look.html(held.item_html(week, row), width="stretch")
             if may_write and not is_open and held.choices(row):
-                st.button("Put right", key=f"open {row['id']}", on_click=choose, args=(row["id"],))
+                st.button(
+                    "Put right",
+                    key=f"open {row['id']}",
+                    on_click=st.session_state.update,
+                    args=({held.OPEN: row["id"]},),
+                )
         if is_open:
             held.panel(week, folder, row)
     look.more("held_most", len(rows), SHOWN)
@@ -74,11 +75,10 @@ def page() -> None:
             " visits, then what can harm fish, then what the nitrate fit waits for; the longest held first.</p>"
         )
     if shut:
-        look.html(f'<p class="hand">{escape(shut)}</p>')
+        look.wrong(shut)
     with st.container(key="held"):
         show(week, folder, rows, may_write=not shut)
     log(week, folder)
-    look.foot(week)
 
 
 page()

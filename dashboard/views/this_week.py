@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from html import escape
 from typing import Any
 
@@ -57,16 +57,6 @@ def counts_html(week: Week, review: pl.DataFrame, shown: Collection[str]) -> str
     return f"{head}: {listed(said)}." if said else none
 
 
-def step_html(row: Row, rule: str, doubted: Mapping[str, dt.date]) -> str:
-    """The step, as a link to the page where it is done."""
-    said = escape(row["step"])
-    said = f"<strong>{said}</strong>" if row["class"] in look.URGENT else said
-    return (
-        f'<a class="go" href="{cells.done_at(rule, row["tank"], doubted.get(row["tank"]))}"'
-        f' data-tank="{escape(row["tank"], quote=True)}" target="_self">→ {said}</a>'
-    )
-
-
 def _rows(name: str, rows: pl.DataFrame, week: Week) -> list[str]:
     """The rows of one class."""
 
@@ -87,40 +77,40 @@ def _rows(name: str, rows: pl.DataFrame, week: Week) -> list[str]:
     rules, doubted = told.top_rules(week, rows), told.doubted_days(week)
     soon, hot, quiet = int(week.assumed["due_soon_days"]), name != "steady", name == "steady"
     loud = name not in ("due", "steady")
+    labels = ("", "", "", "", "last", "rises", "levels off near", "bioload", "")
+    kinds = ("cls", "tank", "why", "strip", "num last", "num", "num", "num", "due")
+    height, gap = 56 if loud else 24 if quiet else 42, ", " if quiet else "<br>"
+    urgent = name in look.URGENT
     out = []
     for row in rows.iter_rows(named=True):
         tank, record = row["tank"], titles.get(row["tank"], {})
         heads = next(iter(outlook.get(tank, [])), None)
         ceiling = heads["ceiling"] if heads else week.assumed["ceiling_default"]
-        read = next(iter(water.get(tank, [])), None)
+        read, fit, load = (next(iter(found.get(tank, [])), None) for found in (water, fits, capacity))
         was = f"was {row['was_class']}" if row["was_class"] and row["was_class"] != name else ""
-        if not was and row["changed"]:
-            was = f"new: {row['changed']}"
+        was = was or (f"new: {row['changed']}" if row["changed"] else "")
         mark = f" <em><small>{escape(was)}</small></em>" if was else ""
         site = escape(str(sites.get(record.get("site")) or record.get("site") or ""))
         named = f"{look.tank_link(tank, record.get('name') or tank)}{' ' if quiet else '<br>'}<small>{site}</small>"
-        classed = (
-            f"<span{' class=hand' if name in look.URGENT else ''}>{marks.mark(name)}{escape(name.capitalize())}</span>"
-        )
-        height = 56 if loud else 24 if quiet else 42
-        body = [
-            ("cls", "", f"{classed}{mark and '<br>'}{mark}"),
-            ("tank", "", named + (mark if quiet else "")),
-            ("why", "", f'{escape(sentence(row["reason"]))}<br><span class="next">{step_html(row, rules.get(tank, ""), doubted)}</span>'),
-            ("strip", "", marks.strip(readings.get(tank, []), changes.get(tank, []), heads, ceiling, week.as_of, height, hot)),
-            ("num last", "last", cells.last(week, read, ceiling, last.get(tank), hot, ", " if quiet else "<br>")),
-            ("num", "rises", cells.rise(next(iter(fits.get(tank, [])), None), loud)),
-            ("num", "levels off near", cells.levels_off(heads, hot)),
-            ("num", "bioload", cells.bioload(next(iter(capacity.get(tank, [])), None), hot, loud)),
-            ("due", "", cells.due(due.get(tank, []), soon, row["reason"])),
-        ]  # fmt: skip
-        if quiet:
-            body = [cell for cell in body if cell[0] not in ("cls", "why")]
+        to = cells.done_at(rules.get(tank, ""), tank, doubted.get(tank))
+        step = f"<strong>{escape(row['step'])}</strong>" if urgent else escape(row["step"])
+        step = f'<a class="go" href="{to}" data-tank="{escape(tank, quote=True)}" target="_self">→ {step}</a>'
+        body = (
+            f"<span{' class=hand' if urgent else ''}>{marks.mark(name)}{escape(name.capitalize())}</span>{mark and '<br>'}{mark}",
+            named + (mark if quiet else ""),
+            f'{escape(sentence(row["reason"]))}<br><span class="next">{step}</span>',
+            marks.strip(readings.get(tank, []), changes.get(tank, []), heads, ceiling, week.as_of, height, hot),
+            cells.last(week, read, ceiling, last.get(tank), hot, gap),
+            cells.rise(fit, loud),
+            cells.levels_off(heads, hot),
+            cells.bioload(load, hot, loud),
+            cells.due(due.get(tank, []), soon, row["reason"]),
+        )  # fmt: skip
+        told_ = [(kind, "" if said.startswith("<small>") else label, said)
+                 for kind, label, said in zip(kinds, labels, body, strict=True) if not quiet or kind not in ("cls", "why")]  # fmt: skip
         out.append(f'<tr role="row" class="{"loud" if loud else "steady" if quiet else "quiet"}">')
-        out += [
-            f'<td role="cell" class="{kind}"{f" data-l={chr(34)}{label}{chr(34)}" if label and not said.startswith("<small>") else ""}>{said}</td>'
-            for kind, label, said in body
-        ]
+        out += [f'<td role="cell" class="{kind}"{f" data-l={chr(34)}{label}{chr(34)}" if label else ""}>{said}</td>'
+                for kind, label, said in told_]  # fmt: skip
         out.append("</tr>")
     return out
 
@@ -128,23 +118,18 @@ def _rows(name: str, rows: pl.DataFrame, week: Week) -> list[str]:
 def _table(heads: tuple[tuple[str, float], ...], bodies: list[tuple[str, list[str]]]) -> str:
     top = "".join(f'<th role="columnheader" style="width:{width}%">{head}</th>' for head, width in heads)
     rows = "".join(f'<tbody role="rowgroup" id="{_id(name)}">{"".join(body)}</tbody>' for name, body in bodies if body)
-    return (
-        f'<table class="week" role="table"><thead role="rowgroup"><tr role="row">{top}</tr></thead>{rows}</table>'
-        if rows
-        else ""
-    )
+    head = f'<thead role="rowgroup"><tr role="row">{top}</tr></thead>'
+    return f'<table class="week" role="table">{head}{rows}</table>' if rows else ""
 
 
-@st.cache_data(max_entries=32, show_spinner=False)
-def table_html(stamp: str, tanks: list[str], _week: Week, _review: pl.DataFrame) -> str:
+def table_html(week: Week, review: pl.DataFrame) -> str:
     """The table of the round: one body a class, one row a tank; steady tanks in a fold of their own, a line each."""
-    bodies = [(name, _rows(name, _review.filter(pl.col("class") == name), _week)) for name in CLASSES]
+    bodies = [(name, _rows(name, review.filter(pl.col("class") == name), week)) for name in CLASSES]
     loud, steady = _table(HEADS, bodies[:-1]), _table(STEADY, bodies[-1:])
     if not steady:
         return loud
-    count = _review.filter(pl.col("class") == "steady").height
-    unfolded = "" if loud else " open"
-    return f'{loud}<details class="fold"{unfolded}><summary>{marks.mark("steady")}{count} steady</summary>{steady}</details>'
+    said = f"{marks.mark('steady')}{review.filter(pl.col('class') == 'steady').height} steady"
+    return f'{loud}<details class="fold"{"" if loud else " open"}><summary>{said}</summary>{steady}</details>'
 
 
 KEY = f"""<details class="fold key"><summary>How to read a strip</summary><p class="small">
@@ -153,32 +138,15 @@ that week · {marks.sample("tick")} a water change, longer is bigger · {marks.s
 same height in every row · {marks.sample("blue")} calculated, with its 90 % range.</p></details>"""
 
 
-def pick(place: Any, name: str, words: Mapping[str, str]) -> str:
-    """One filter; it stands in the address too, so that coming back or loading again finds it."""
-    key = f"week_{name}"
-
-    def write() -> None:
-        st.query_params.pop(name, None)
-        if st.session_state[key]:
-            st.query_params[name] = st.session_state[key]
-
-    if key not in st.session_state:
-        st.session_state[key] = st.query_params.get(name, "")
-    if st.session_state[key] not in words:
-        st.session_state[key] = ""
-    chosen: str = place.selectbox(
-        name.capitalize(), list(words), format_func=words.__getitem__, key=key, persist_state="session",
-        label_visibility="collapsed", on_change=write,
-    )  # fmt: skip
-    return chosen
-
-
 def chosen(week: Week, review: pl.DataFrame, places: Sequence[Any]) -> pl.DataFrame:
     """The rows of the site and visit day chosen, and, on a round too large for one page, of the class."""
     table = week.table("site")
     days = {on: on.capitalize() for on in table["visit_day"].drop_nulls().unique().sort()}
-    site = pick(places[0], "site", {"": "all sites", **data.site_titles(week)})
-    on = pick(places[1], "day", {"": "any day", **days})
+    collapsed = {"label_visibility": "collapsed"}
+    site = look.chosen_of(
+        "site", "Site", {"": "all sites", **data.site_titles(week)}, "week_site", places[0], **collapsed
+    )
+    on = look.chosen_of("day", "Day", {"": "any day", **days}, "week_day", places[1], **collapsed)
     here = table.filter(
         pl.lit(True) if not site else pl.col("site") == site, pl.lit(True) if not on else pl.col("visit_day") == on
     )
@@ -187,7 +155,7 @@ def chosen(week: Week, review: pl.DataFrame, places: Sequence[Any]) -> pl.DataFr
         review = review.filter(pl.col("tank").is_in(tanks.implode()))
     if review.height > PART:
         words = {"": "any class"} | {name: f"{name} ({n})" for name, n in told.counts(review).items() if n}
-        name = pick(places[2], "class", words)
+        name = look.chosen_of("class", "Class", words, "week_class", places[2], **collapsed)
         review = review.filter(pl.lit(True) if not name else pl.col("class") == name)
     return review
 
@@ -240,9 +208,8 @@ def page() -> None:
         f'<p class="small">{escape(" ".join(tell if review.height else tell[:1]))} {" ".join(above)}</p>'
     )
     if not review.height:
-        look.foot(week)
         return
-    look.html(table_html(data.stamp(), shown["tank"].to_list(), week, shown))
+    look.html(week.kept(("this week", tuple(shown["tank"])), lambda: table_html(week, shown)))
     look.more("week_most", review.height, PART)
     look.html(KEY)
     rest = [
@@ -253,7 +220,6 @@ def page() -> None:
     with st.expander("The same as a table"):
         st.dataframe(as_columns(week, review), hide_index=True, placeholder="–")
     look.open_on_click("this_week", review["tank"])
-    look.foot(week)
 
 
 page()
