@@ -146,7 +146,7 @@ def small(readings: pl.DataFrame, limit: float | None, top: float, start: dt.dat
 
 
 DIAMOND = "M0,-1.1L1.1,0L0,1.1L-1.1,0Z"
-# Class -> its shape as in marks.SHAPES, and whether it is filled, drawn, or a broken line.
+# Class -> its shape as in cells.SHAPES, and whether it is filled, drawn, or a broken line.
 SHAPE: dict[str, tuple[str, dict[str, Any]]] = {
     "act today": (DIAMOND, {"filled": True}),
     "this week": (DIAMOND, {"filled": False, "strokeWidth": 2}),

@@ -101,6 +101,11 @@ def row(week: Week, name: str, tank: str) -> Row | None:
     return next(iter(rows(week, name, tank)), None)
 
 
+def by_tank(week: Week, name: str, **of: str) -> dict[str, Row]:
+    """Tank -> its one row in a derived table as of the day shown; `of` picks one where a tank has several."""
+    return {row["tank"]: row for row in week.now(name).filter(**of).iter_rows(named=True)}
+
+
 def slowly(week: Week, key: object, words: str, make: Callable[[], T]) -> T:
     """What takes its time, made once for a week; `words` say so meanwhile."""
 

@@ -97,10 +97,8 @@ def _from_spreadsheet(week: Week) -> None:
     _keep(week, made)
 
 
-def offer(week: Week) -> bool:
-    """Where the round has no tanks: says so, offers to write them down, and ends the page; whether it did."""
-    if week.table("tank").height:
-        return False
+def offer(week: Week) -> None:
+    """A round has no tanks: says so, and offers to write them down."""
     desk.became()
     look.say("No tanks are on this round yet. Begin with one, or with the spreadsheet that you keep.")
     shut = logbook.closed(week.folder)
@@ -114,4 +112,3 @@ def offer(week: Week) -> bool:
                 look.section("A spreadsheet", "its columns are guessed and shown before anything is kept")
                 _from_spreadsheet(week)
     look.html(f'<p class="small">{look.coded("Or fill in sites.csv and tanks.csv, then run `tankround load`.")}</p>')
-    return True

@@ -69,8 +69,9 @@ def table(
     mine, named = classes or {}, dict(enumerate(labels))
 
     def cell(n: int, body: str) -> str:
-        label = "" if widths and body.startswith("<small>") else named.get(n, "")
-        kind, label = f' class="{mine[n]}"' if n in mine else "", f' data-l="{label}"' if label else ""
+        if widths:
+            return week_cell(mine.get(n, ""), named.get(n, ""), body)
+        kind, label = f' class="{mine[n]}"' if n in mine else "", f' data-l="{named[n]}"' if named.get(n) else ""
         return f'<td role="cell"{kind}{label}>{body}</td>'
 
     wide = [f' style="width:{width}%"' for width in widths] or [""] * len(heads)
@@ -85,6 +86,12 @@ def table(
         f'<tbody role="rowgroup">{body}</tbody></table>'
     )
     return drawn if widths else f'<div class="wide">{drawn}</div>'
+
+
+def week_cell(kind: str, label: str, body: str) -> str:
+    """A cell of a table of tanks, with its label on a phone; small words say themselves what they are."""
+    named = f' data-l="{label}"' if label and not body.startswith("<small>") else ""
+    return f'<td role="cell"{f" class={chr(34)}{kind}{chr(34)}" if kind else ""}{named}>{body}</td>'
 
 
 def items(lines: Iterable[str], kind: str = "plain", tag: str = "ul") -> str:

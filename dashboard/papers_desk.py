@@ -5,7 +5,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from html import escape
-from pathlib import Path
 
 import streamlit as st
 
@@ -46,14 +45,14 @@ class File:
 
 
 @st.cache_resource(max_entries=6, show_spinner="Calculation that day")
-def _as_of(folder: str, db: str, mark: str, last: dt.date) -> Week:
-    return weekly.open_week(Path(folder), as_of=last, db=Path(db) if db else None)
+def _as_of(mark: str, last: dt.date) -> Week:
+    folder, db = data.places()
+    return weekly.open_week(folder, as_of=last, db=db)
 
 
 def week_of(week: Week, last: dt.date) -> Week:
     """The round as of the last day of a report, whose state it must tell."""
-    folder, db = data.places()
-    return week if last == week.as_of else _as_of(str(folder), str(db or ""), data.stamp(), last)
+    return week if last == week.as_of else _as_of(data.stamp(), last)
 
 
 def report(

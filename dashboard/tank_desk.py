@@ -78,30 +78,23 @@ def _service(row: Row) -> str:
     return f"{'Filter ' + row['filter'] if row['filter'] else 'Filter'}: {', '.join(parts)}."
 
 
-def _event(row: Row) -> str:
-    count = f", {with_unit(amount(row['count'], 0), 'fish')}" if row["count"] else ""
-    hours = f", {with_unit(amount(row['hours']), 'h')}" if row["hours"] else ""
-    return f"{sentence(row['event'])}{count}{hours}."
-
-
 def happenings(week: Week, tank: str, start: dt.date, *, in_full: bool = False) -> list[tuple[dt.date, str]]:
     """Services, events and changes of food from a day to as-of, in words; in full with who and note."""
 
-    def tail(row: Row) -> str:
-        return _signed(row) if in_full else ""
+    def since(name: str, column: str = "date") -> list[Row]:
+        return week.of(name, tank).filter(pl.col(column).is_between(start, week.as_of)).to_dicts()
 
-    told = [(row["date"], _service(row) + tail(row)) for row in _since(week, "service", tank, start)]
-    told += [(row["date"], _event(row) + tail(row)) for row in _since(week, "event", tank, start)]
+    told = [(row["date"], row, _service(row)) for row in since("service")]
+    for row in since("event"):
+        count = f", {with_unit(amount(row['count'], 0), 'fish')}" if row["count"] else ""
+        hours = f", {with_unit(amount(row['hours']), 'h')}" if row["hours"] else ""
+        told.append((row["date"], row, f"{sentence(row['event'])}{count}{hours}."))
     told += [
-        (row["from"], f"Food {with_unit(amount(row['feed_g_day'], 2), 'g')} a day from here.{tail(row)}")
-        for row in _since(week, "feeding", tank, start, "from")
+        (row["from"], row, f"Food {with_unit(amount(row['feed_g_day'], 2), 'g')} a day from here.")
+        for row in since("feeding", "from")
         if row["feed_g_day"] is not None
     ]
-    return sorted(told)
-
-
-def _since(week: Week, name: str, tank: str, start: dt.date, column: str = "date") -> list[Row]:
-    return week.of(name, tank).filter(pl.col(column).is_between(start, week.as_of)).to_dicts()
+    return sorted((date, says + (_signed(row) if in_full else "")) for date, row, says in told)
 
 
 def _signed(row: Row) -> str:
@@ -127,11 +120,11 @@ def numbered(found: list[tuple[dt.date, str]]) -> list[tuple[dt.date, str]]:
 # -- the history -------------------------------------------------------------------------------------
 
 
-def _read(row: Row) -> str:
-    said = f"{PARAMETER_TITLES[row['parameter']]} {reading_range(row['parameter'], row['low'], row['high'])}"
+def _doubts(row: Row) -> str:
+    """What a reading is not trusted for, in brackets."""
     doubts = ["kit expired"] if row["expired"] else []
     doubts += [f"left out of the trend: {row['doubt']}"] if row["doubt"] else []
-    return f"{said} ({', '.join(doubts)})" if doubts else said
+    return f" ({', '.join(doubts)})" if doubts else ""
 
 
 def _visits(week: Week, tank: str) -> list[tuple[dt.date, str]]:
@@ -155,7 +148,9 @@ def _visits(week: Week, tank: str) -> list[tuple[dt.date, str]]:
         if mine:
             kits = listed(dict.fromkeys(r["kit"] for r in mine if r["kit"]))
             after = " after the change" if taken == "after" else ""
-            parts.append(f"{', '.join(map(_read, mine))}{after}{f'; kit {kits}' if kits else ''}.")
+            said = [PARAMETER_TITLES[r["parameter"]] + " " + reading_range(r["parameter"], r["low"], r["high"])
+                    + _doubts(r) for r in mine]  # fmt: skip
+            parts.append(f"{', '.join(said)}{after}{f'; kit {kits}' if kits else ''}.")
         parts += changes.pop(at.date(), [])
         fish = [f"{amount(visit['fish_seen'], 0)} fish seen"] if visit.get("fish_seen") is not None else []
         fish += [f"fish {visit['fish_look']}"] if visit.get("fish_look") else []

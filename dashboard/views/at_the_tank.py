@@ -7,7 +7,7 @@ from html import escape
 
 import streamlit as st
 
-from dashboard import at_tank, data, enter_forms, enter_sheets, first_tank, look
+from dashboard import at_tank, data, enter_sheets, look
 from dashboard import enter_desk as desk
 from dashboard import enter_kept as kept
 from pipeline import logbook
@@ -109,13 +109,11 @@ def the_tank(week: Week, when: dt.date, tank: str) -> None:
 def page() -> None:
     st.title("At the tank")
     week = desk.week()
-    if first_tank.offer(week):
-        return
     shut = logbook.closed(week.folder)
     if shut:
         look.wrong(shut)
         return
-    if (form := st.query_params.get("record")) in enter_forms.FORMS:  # a link to one of the forms
+    if (form := st.query_params.get("record")) in enter_sheets.FORMS:  # a link to one of the forms
         st.session_state["enter_way"], st.session_state["form_kind"] = WAYS[3], form
         del st.query_params["record"]
     with st.container(key="how"):
@@ -129,7 +127,7 @@ def page() -> None:
             desk.became()
     elif way == WAYS[3]:
         with st.container(key="sheets"):
-            enter_forms.page(week, _day())
+            enter_sheets.form(week, _day())
             desk.became()
     elif way == WAYS[1]:
         with st.container(key="sheets"):

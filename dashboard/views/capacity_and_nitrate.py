@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import cells, charts, data, first_tank, look, marks
+from dashboard import cells, charts, data, look
 from pipeline import weekly
 from pipeline.review import told
 from pipeline.week import Week
@@ -48,11 +48,11 @@ def gathered(week: Week, column: str) -> list[Row]:
     """A row a tank, the most loaded of each corner first: over and climbing, climbing, over, the rest, not known."""
     titles = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
     sites = data.site_titles(week)
-    capacity, outlook = told.by_tank(week.now("capacity")), told.by_tank(week.now("nitrate_outlook"))
-    fits = told.by_tank(week.now("nitrate_fit").filter(pl.col("window") == "recent"))
+    capacity, outlook = data.by_tank(week, "capacity"), data.by_tank(week, "nitrate_outlook")
+    fits = data.by_tank(week, "nitrate_fit", window="recent")
     rows: list[Row] = []
     for tank, class_ in week.now("review").sort("rank").select("tank", "class").iter_rows():
-        own, heads, fit = (next(iter(found.get(tank, [])), None) for found in (capacity, outlook, fits))
+        own, heads, fit = capacity.get(tank), outlook.get(tank), fits.get(tank)
         load, known = own[column] if own else None, fit is not None and fit["rate"] is not None
         climbs = heads is not None and heads["trend"] == "climbing"
         rows.append({
@@ -98,7 +98,7 @@ def table_html(rows: list[Row], column: str) -> str:
         load = "<small>not known</small>"
         if row["load"] is not None:
             text = f'<span class="hand">{pct(row["load"])}</span>' if both else pct(row["load"])
-            load = f"{text}{marks.bioload_bar(row['load'], both)}"
+            load = f"{text}{cells.bioload_bar(row['load'], both)}"
         elif row["capacity"] is not None and row["capacity"]["plain_state"] == "half cycle only":
             load = "<small>half cycle only</small>"
         tell = "" if row["corner"] in (None, (False, False)) else CORNERS[row["corner"]][0]
@@ -161,8 +161,8 @@ def scatter(week: Week, rows: list[Row], which: str) -> None:
         " holds the same.",
     )  # fmt: skip
     look.html("<p><small>within rating</small> as hoped · <small>over rating</small> something else helps</p>")
-    classes = [name for name in marks.SHAPES if name in set(points["class"])]
-    key = " · ".join(f"{marks.mark(name)}{escape(name)}" for name in classes)
+    classes = [name for name in cells.SHAPES if name in set(points["class"])]
+    key = " · ".join(f"{cells.mark(name)}{escape(name)}" for name in classes)
     low, high = told.normal_rise(week.assumed)
     look.html(
         f'<p class="small">{key} · blue: 90 % range · grey band: what the food of a normally stocked tank makes,'
@@ -176,8 +176,6 @@ def scatter(week: Week, rows: list[Row], which: str) -> None:
 def page() -> None:
     week = data.week()
     st.title("Capacity and nitrate")
-    if first_tank.offer(week):
-        return
     if not week.now("review").height:
         look.say(f"No tank runs on {day(week.as_of, year=True)}.")
         return

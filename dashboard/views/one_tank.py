@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import cells, charts, data, enter_desk, first_tank, ledgers, look, marks
+from dashboard import cells, charts, data, enter_desk, ledgers, look
 from dashboard import tank_desk as desk
 from pipeline import weekly
 from pipeline.advise import filter_entry
@@ -101,7 +101,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
 
 
 def rest(week: Week, tank: str) -> None:
-    start = week.as_of - dt.timedelta(7 * marks.WEEKS)
+    start = week.as_of - dt.timedelta(7 * cells.WEEKS)
     f = week.assumed
     rows = week.of("reading", tank).filter((pl.col("day") >= start) & (pl.col("day") <= week.as_of))
     now = {row["parameter"]: row for row in data.rows(week, "water", tank)}
@@ -124,7 +124,7 @@ def rest(week: Week, tank: str) -> None:
                 high = max(top, float(read["high"].max() or 0) * 1.1)  # type: ignore[arg-type]
                 st.altair_chart(
                     charts.small(read, limit, high, start, week.as_of, look.INK2), width="stretch", theme=None,
-                    alt=f"{title} over {marks.WEEKS} weeks, {read.height} readings; {words}.",
+                    alt=f"{title} over {cells.WEEKS} weeks, {read.height} readings; {words}.",
                 )  # fmt: skip
 
 
@@ -142,7 +142,7 @@ def verdict(week: Week, tank: str, capacity: Row | None) -> None:
     hand = " hand" if name in look.URGENT else ""
     calm = "" if name in look.URGENT else " calm"
     look.html(
-        f'<p class="counts{hand}">{marks.mark(name)}{escape(sentence(name))}: {escape(review["reason"])}.</p>'
+        f'<p class="counts{hand}">{cells.mark(name)}{escape(sentence(name))}: {escape(review["reason"])}.</p>'
         f'<p class="small">{line}</p><p class="step{calm}"><a class="go" href="{to}" target="_self">{escape(step)}</a></p>'
     )
 
@@ -169,10 +169,6 @@ def ways_on(week: Week, tank: str, titles: dict[str, str], capacity: Row | None)
 def page() -> None:
     week = data.week()
     titles = data.ranked_titles(week)
-    if not titles:
-        st.title("One tank")
-        first_tank.offer(week)
-        return
     tank = choose(titles)
     st.set_page_config(page_title=f"{titles[tank]} · One tank")  # of the browser's tab
     st.title(look.label(titles[tank]))

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Sequence
+from contextlib import nullcontext, suppress
 from html import escape
 from typing import TypeVar
 
 import polars as pl
 import streamlit as st
 
-from dashboard import data, first_tank, look
+from dashboard import data, look
 from dashboard import papers_desk as desk
 from pipeline.papers import issued, plain_words, proposals
 from pipeline.papers.issued import Issued
@@ -32,44 +33,35 @@ REMINDER = (
 )
 
 
-def _asked_day(name: str) -> dt.date | None:
-    try:
-        return dt.date.fromisoformat(st.query_params.get(name, ""))
-    except ValueError:
-        return None
-
-
 def choose(week: Week, sites: dict[str, str]) -> tuple[str, dt.date, dt.date]:
     """Site and days, kept in the address by id and by date; what is wrong in the address is passed over."""
+    keys, state = {"site": "paper_site", "from": "paper_from", "to": "paper_to"}, st.session_state
     asked = st.query_params.get("site", "")
     if asked in sites:
-        st.session_state["paper_site"] = asked
-    elif st.session_state.get("paper_site") not in sites:
-        st.session_state["paper_site"] = next(iter(sites))
-    for key, name, otherwise in (("paper_from", "from", week.as_of - SPAN), ("paper_to", "to", week.as_of)):
-        wanted = _asked_day(name) or st.session_state.get(key) or otherwise
-        st.session_state[key] = min(wanted, week.loaded_on)
+        state["paper_site"] = asked
+    elif state.get("paper_site") not in sites:
+        state["paper_site"] = next(iter(sites))
+    for name, otherwise in (("from", week.as_of - SPAN), ("to", week.as_of)):
+        wanted = state.get(keys[name]) or otherwise
+        with suppress(ValueError):
+            wanted = dt.date.fromisoformat(st.query_params.get(name, ""))
+        state[keys[name]] = min(wanted, week.loaded_on)
 
     def write() -> None:
-        for key, name in (("paper_site", "site"), ("paper_from", "from"), ("paper_to", "to")):
-            st.query_params[name] = str(st.session_state[key])
+        st.query_params.update({name: str(state[key]) for name, key in keys.items()})
 
     with st.container(horizontal=True):
-        st.selectbox(
-            "Site", list(sites), format_func=sites.__getitem__, key="paper_site", on_change=write,
-            persist_state="session", width=340,
-        )  # fmt: skip
-        for label, key in (("From", "paper_from"), ("To", "paper_to")):
-            st.date_input(
-                label, key=key, max_value=week.loaded_on, format="YYYY-MM-DD", on_change=write,
-                persist_state="session", width=160,
-            )  # fmt: skip
-    return st.session_state["paper_site"], st.session_state["paper_from"], st.session_state["paper_to"]
+        st.selectbox("Site", list(sites), format_func=sites.__getitem__, key="paper_site", on_change=write,
+                     persist_state="session", width=340)  # fmt: skip
+        for name in ("from", "to"):
+            st.date_input(name.capitalize(), key=keys[name], max_value=week.loaded_on, format="YYYY-MM-DD", on_change=write,
+                          persist_state="session", width=160)  # fmt: skip
+    return state["paper_site"], state["paper_from"], state["paper_to"]
 
 
-def ticked(place: str, found: Iterable[tuple[str, str, T]]) -> tuple[T, ...]:
+def ticked(place: str, found: Iterable[tuple[str, str, T]], fold: str = "") -> tuple[T, ...]:
     """Of what is offered as (words, key, what), that which is ticked."""
-    with st.container(key=place):
+    with st.container(key=place), st.expander(fold) if fold else nullcontext():
         return tuple(one for words, key, one in found if st.checkbox(look.label(words), key=key))
 
 
@@ -87,8 +79,7 @@ def notes(week: Week, site: str, first: dt.date, last: dt.date) -> desk.Notes:
         where = "the site" if row["tank"] is None else names[row["tank"]]
         key = f"note {row['kind']} {row['file']} {row['line']}"
         found.append((f"{day(row['day'])}, {where}: {row['text']}", key, (row["file"], row["line"])))
-    with st.expander(f"{counted(len(rows), 'note')}") if len(rows) > OPEN_NOTES else st.container():
-        return ticked("notes", found)
+    return ticked("notes", found, counted(len(rows), "note") if len(rows) > OPEN_NOTES else "")
 
 
 def causes(week: Week, site: str) -> desk.Causes:
@@ -115,14 +106,8 @@ def proposed(week: Week, site: str) -> desk.Ticked:
     for sentence in lost:
         look.wrong(sentence)
     names = data.tank_names(week)
-    said = (
-        (
-            f"{names.get(one.tank, one.tank)}, {day(one.on)}: {one.words} ({one.cost_says()})",
-            f"proposal {one.name}",
-            one,
-        )
-        for one in found
-    )
+    said = [(f"{names.get(one.tank, one.tank)}, {day(one.on)}: {one.words} ({one.cost_says()})", f"proposal {one.name}", one)
+            for one in found]  # fmt: skip
     return tuple((one.tank, one.suggestion()) for one in ticked("proposals", said))
 
 
@@ -170,11 +155,8 @@ def past(week: Week, site: str) -> None:
             key = f"{one.first} {one.last} {one.number}"
             with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"paper_row {key}"):
                 span = f"{dates([one.first], year=one.first.year != one.last.year)} to {dates([one.last])}"
-                bad = (
-                    ""
-                    if one.state == "whole"
-                    else f'<br><span class="hand">{escape(one.state)}: bring it back from a copy</span>'
-                )
+                broken = f'<br><span class="hand">{escape(one.state)}: bring it back from a copy</span>'
+                bad = "" if one.state == "whole" else broken
                 look.html(
                     f"<p>Issue {one.number}, {day(one.on, year=True, weekday=False)}<br>"
                     f"<small>{escape(span)} · {escape(one.content_hash[:10])}</small>{bad}</p>",
@@ -215,9 +197,8 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
         return
     try:
         then = desk.week_of(week, last)
-        look.html(
-            f'<p class="counts">{escape(then.kept((first, site), lambda: period_words(then, site, first, last)))}</p>'
-        )
+        says = then.kept(("period", site, first), lambda: period_words(then, site, first, last))
+        look.html(f'<p class="counts">{escape(says)}</p>')
         desk.report(then, site, first, last)  # says what is wrong before anything is drawn
     except Problem as problem:
         look.say(str(problem))
@@ -281,8 +262,6 @@ def page() -> None:
     week = data.week()
     st.title("Papers")
     sites = data.sites_in_order(week)
-    if first_tank.offer(week):
-        return
     site_report(week, sites)
     others(week, sites)
 

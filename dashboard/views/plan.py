@@ -11,7 +11,7 @@ from urllib.parse import quote
 
 import streamlit as st
 
-from dashboard import data, enter_desk, first_tank, look, marks
+from dashboard import cells, data, enter_desk, look
 from dashboard import plan_desk as desk
 from pipeline.advise import plan as plans
 from pipeline.advise import what_if
@@ -49,17 +49,9 @@ def pair(label: str, name: str, tank: str, low: float, high: float, step: float,
 
     digits = "%d" if whole else "%.2f"
     left, right = st.columns([5, 3], vertical_alignment="bottom")
-    with left:
-        st.slider(
-            label, low, high, step=step, format=digits, key=slide, on_change=follow, args=(slide, box),
-            persist_state="session",
-        )  # fmt: skip
-    with right:
-        value = st.number_input(
-            label, low, high, step=step, format=digits, key=box, on_change=follow, args=(box, slide),
-            persist_state="session", label_visibility="collapsed",
-        )  # fmt: skip
-    return float(value)
+    both: dict[str, Any] = {"step": step, "format": digits, "on_change": follow, "persist_state": "session"}
+    left.slider(label, low, high, key=slide, args=(slide, box), **both)
+    return float(right.number_input(label, low, high, key=box, args=(box, slide), label_visibility="collapsed", **both))
 
 
 def forget(tank: str) -> None:
@@ -86,10 +78,8 @@ def controls(begun: Start) -> Settings:
     if begun.spots and begun.media:
         kg = pair("Media to add, kg", "media", tank, 0.0, MEDIA_MOST_KG, 0.1, 0.0)
         left, right = st.columns(2)
-        with left:
-            medium = st.selectbox("Medium", list(begun.media), key=f"what medium {tank}", persist_state="session")
-        with right:
-            spot = st.selectbox("Where", list(begun.spots), key=f"what spot {tank}", persist_state="session")
+        medium = left.selectbox("Medium", list(begun.media), key=f"what medium {tank}", persist_state="session")
+        spot = right.selectbox("Where", list(begun.spots), key=f"what spot {tank}", persist_state="session")
         asked = replace(asked, media_kg=kg, medium=medium, spot=spot)
     else:
         look.html(
@@ -140,11 +130,9 @@ def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) ->
         chosen = st.selectbox("Which", list(titles), format_func=lambda n: titles[n], key=key)
         by = st.session_state.get("keep_by", "") if plan["options"] else enter_desk.who("keep_by", width=240)
         if st.button("Keep as a proposal", type="primary", key="keep_proposal"):
-            if chosen == WHAT_IF:
-                one = proposals.of_what_if(tank, asked, begun.today, found, by.strip(), dt.date.today(), week.as_of)
-            else:
-                one = proposals.of_option(tank, plan["options"][chosen - 1], by.strip(), dt.date.today(), week.as_of)
-            kept(week, one, here=True)
+            on = (by.strip(), dt.date.today(), week.as_of)
+            kept(week, proposals.of_what_if(tank, asked, begun.today, found, *on) if chosen == WHAT_IF
+                 else proposals.of_option(tank, plan["options"][chosen - 1], *on), here=True)  # fmt: skip
     else:
         look.html("<p>There is nothing to keep yet: move a slider above.</p>")
     enter_desk.became()
@@ -227,10 +215,6 @@ def water(begun: Start, plan: Plan) -> None:
 def page() -> None:
     week = data.week()
     titles = data.ranked_titles(week)
-    if not titles:
-        st.title("Plan")
-        first_tank.offer(week)
-        return
     with st.container(key="plan_tank"):
         tank = look.chosen_of("tank", "Tank", titles, "plan_chosen", width=340)
     st.title(f"Plan: {look.label(titles[tank])}")
@@ -243,7 +227,7 @@ def page() -> None:
     if review := data.row(week, "review", tank):  # a plan may have nothing to do where the water has
         hand = ' class="hand"' if review["class"] in look.URGENT else ""
         told = f"{review['class'].capitalize()}: {review['reason']}."
-        said = f"<p{hand}>{marks.mark(review['class'])}{escape(told)}</p>"
+        said = f"<p{hand}>{cells.mark(review['class'])}{escape(told)}</p>"
     look.html(
         f'<p class="counts">{escape(plan["says"])}</p>{said}'
         f'<p class="small">{desk.facts_html(begun, plan, quote(tank))}</p>'

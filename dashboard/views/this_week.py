@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from html import escape
 from typing import Any
 
@@ -11,7 +11,7 @@ import polars as pl
 import polars.selectors as cs
 import streamlit as st
 
-from dashboard import cells, data, first_tank, look, marks
+from dashboard import cells, data, look
 from dashboard import enter_desk as desk
 from pipeline.review import told
 from pipeline.week import Week
@@ -49,7 +49,7 @@ def counts_html(week: Week, review: pl.DataFrame, shown: Collection[str]) -> str
     for name, n in told.counts(review).items():
         words = f"{n} {escape(SAID.get(name, name))}"
         words = f'<a href="#{_id(name)}" target="_self">{words}</a>' if name in shown else words
-        said += [marks.mark(name) + words] if n else []
+        said += [cells.mark(name) + words] if n else []
     sites = week.table("tank").filter(pl.col("tank").is_in(review["tank"].to_list()))["site"].n_unique()
     head = f"{counted(review.height, 'tank')} on {counted(sites, 'site')}, {newest(week)}"
     none = "No tank of this choice: choose another site or day."
@@ -57,85 +57,78 @@ def counts_html(week: Week, review: pl.DataFrame, shown: Collection[str]) -> str
     return f"{head}: {listed(said)}." if said else none
 
 
-def _rows(name: str, rows: pl.DataFrame, week: Week) -> list[str]:
-    """The rows of one class."""
+# Class -> the kind of its rows, the height of their strip, what parts a cell, and whether vermillion may be used.
+LOOKS = dict.fromkeys(CLASSES, ("loud", 56, "<br>", True))
+LOOKS |= {"due": ("quiet", 42, "<br>", True), "steady": ("steady", 24, ", ", False)}
 
-    def mine(frame: pl.DataFrame) -> pl.DataFrame:
-        return frame.join(rows.select("tank"), on="tank", how="semi", maintain_order="left")
 
-    titles = {r["tank"]: r for r in mine(week.table("tank")).iter_rows(named=True)}
-    sites = dict(week.table("site").select("site", "name").iter_rows())
-    since = week.as_of - dt.timedelta(7 * marks.WEEKS)
-    lately = (pl.col("day") > since) & (pl.col("day") <= week.as_of)
+def bodies_of(week: Week, review: pl.DataFrame) -> dict[str, str]:
+    """Class -> its rows, in ranking order."""
+    titles = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
+    sites = data.sites_in_order(week)
+    since = week.as_of - dt.timedelta(7 * cells.WEEKS)
+    lately = (pl.col("day") > since) & (pl.col("day") <= week.as_of) & pl.col("tank").is_in(review["tank"].implode())
     nitrate = (pl.col("parameter") == "nitrate") & (pl.col("taken") != "after")
-    readings = told.by_tank(mine(week.table("reading").filter(nitrate & lately)).sort("day"))
-    changes = told.by_tank(mine(week.table("water_change").filter((pl.col("kind") != "top-up") & lately)))
-    fits = told.by_tank(mine(week.now("nitrate_fit").filter(pl.col("window") == "recent")))
-    outlook, capacity = told.by_tank(mine(week.now("nitrate_outlook"))), told.by_tank(mine(week.now("capacity")))
-    water = told.by_tank(mine(week.now("water").filter(pl.col("parameter") == "nitrate")))
-    due, last = told.by_tank(mine(week.now("due"))), told.last_readings(week)
-    rules, doubted = told.top_rules(week, rows), told.doubted_days(week)
-    soon, hot, quiet = int(week.assumed["due_soon_days"]), name != "steady", name == "steady"
-    loud = name not in ("due", "steady")
-    labels = ("", "", "", "", "last", "rises", "levels off near", "bioload", "")
-    kinds = ("cls", "tank", "why", "strip", "num last", "num", "num", "num", "due")
-    height, gap = 56 if loud else 24 if quiet else 42, ", " if quiet else "<br>"
-    urgent = name in look.URGENT
-    out = []
-    for row in rows.iter_rows(named=True):
-        tank, record = row["tank"], titles.get(row["tank"], {})
-        heads = next(iter(outlook.get(tank, [])), None)
-        ceiling = heads["ceiling"] if heads else week.assumed["ceiling_default"]
-        read, fit, load = (next(iter(found.get(tank, [])), None) for found in (water, fits, capacity))
+    readings = told.by_tank(week.table("reading").filter(nitrate & lately).sort("day"))
+    changes = told.by_tank(week.table("water_change").filter((pl.col("kind") != "top-up") & lately))
+    fits, waters = data.by_tank(week, "nitrate_fit", window="recent"), data.by_tank(week, "water", parameter="nitrate")
+    outlooks, capacity = data.by_tank(week, "nitrate_outlook"), data.by_tank(week, "capacity")
+    due, last = told.by_tank(week.now("due")), told.last_readings(week)
+    rules, doubted = told.top_rules(week, review), told.doubted_days(week)
+    soon, out = int(week.assumed["due_soon_days"]), dict.fromkeys(CLASSES, "")
+    for row in review.iter_rows(named=True):
+        tank, name, outlook = row["tank"], row["class"], outlooks.get(row["tank"])
+        (kind, height, gap, hot), urgent, record = LOOKS[name], name in look.URGENT, titles[tank]
+        loud, steady = kind == "loud", kind == "steady"
+        ceiling = outlook["ceiling"] if outlook else week.assumed["ceiling_default"]
         was = f"was {row['was_class']}" if row["was_class"] and row["was_class"] != name else ""
         was = was or (f"new: {row['changed']}" if row["changed"] else "")
         mark = f" <em><small>{escape(was)}</small></em>" if was else ""
-        site = escape(str(sites.get(record.get("site")) or record.get("site") or ""))
-        named = f"{look.tank_link(tank, record.get('name') or tank)}{' ' if quiet else '<br>'}<small>{site}</small>"
+        site = f"<small>{escape(sites.get(record['site']) or record['site'] or '')}</small>"
         to = cells.done_at(rules.get(tank, ""), tank, doubted.get(tank))
         step = f"<strong>{escape(row['step'])}</strong>" if urgent else escape(row["step"])
         step = f'<a class="go" href="{to}" data-tank="{escape(tank, quote=True)}" target="_self">→ {step}</a>'
-        body = (
-            f"<span{' class=hand' if urgent else ''}>{marks.mark(name)}{escape(name.capitalize())}</span>{mark and '<br>'}{mark}",
-            named + (mark if quiet else ""),
-            f'{escape(sentence(row["reason"]))}<br><span class="next">{step}</span>',
-            marks.strip(readings.get(tank, []), changes.get(tank, []), heads, ceiling, week.as_of, height, hot),
-            cells.last(week, read, ceiling, last.get(tank), hot, gap),
-            cells.rise(fit, loud),
-            cells.levels_off(heads, hot),
-            cells.bioload(load, hot, loud),
-            cells.due(due.get(tank, []), soon, row["reason"]),
-        )  # fmt: skip
-        told_ = [(kind, "" if said.startswith("<small>") else label, said)
-                 for kind, label, said in zip(kinds, labels, body, strict=True) if not quiet or kind not in ("cls", "why")]  # fmt: skip
-        out.append(f'<tr role="row" class="{"loud" if loud else "steady" if quiet else "quiet"}">')
-        out += [f'<td role="cell" class="{kind}"{f" data-l={chr(34)}{label}{chr(34)}" if label else ""}>{said}</td>'
-                for kind, label, said in told_]  # fmt: skip
-        out.append("</tr>")
+        strip = cells.strip(readings.get(tank, []), changes.get(tank, []), outlook, ceiling, week.as_of, height, hot)
+        shape = f"<span{' class=hand' if urgent else ''}>{cells.mark(name)}{escape(name.capitalize())}</span>"
+        named = look.tank_link(tank, record["name"] or tank) + (f" {site}{mark}" if steady else f"<br>{site}")
+        shown = [
+            ("tank", "", named),
+            ("strip", "", strip),
+            ("num last", "last", cells.last(week, waters.get(tank), ceiling, last.get(tank), hot, gap)),
+            ("num", "rises", cells.rise(fits.get(tank), loud)),
+            ("num", "levels off near", cells.levels_off(outlook, hot)),
+            ("num", "bioload", cells.bioload(capacity.get(tank), hot, loud)),
+            ("due", "", cells.due(due.get(tank, []), soon, row["reason"])),
+        ]
+        if not steady:
+            shown.insert(0, ("cls", "", f"{shape}{mark and '<br>'}{mark}"))
+            shown.insert(2, ("why", "", f'{escape(sentence(row["reason"]))}<br><span class="next">{step}</span>'))
+        out[name] += f'<tr role="row" class="{kind}">{"".join(look.week_cell(*one) for one in shown)}</tr>'
     return out
 
 
-def _table(heads: tuple[tuple[str, float], ...], bodies: list[tuple[str, list[str]]]) -> str:
+def _table(heads: Sequence[tuple[str, float]], bodies: Mapping[str, str]) -> str:
     top = "".join(f'<th role="columnheader" style="width:{width}%">{head}</th>' for head, width in heads)
-    rows = "".join(f'<tbody role="rowgroup" id="{_id(name)}">{"".join(body)}</tbody>' for name, body in bodies if body)
+    rows = "".join(f'<tbody role="rowgroup" id="{_id(name)}">{body}</tbody>' for name, body in bodies.items() if body)
     head = f'<thead role="rowgroup"><tr role="row">{top}</tr></thead>'
     return f'<table class="week" role="table">{head}{rows}</table>' if rows else ""
 
 
 def table_html(week: Week, review: pl.DataFrame) -> str:
     """The table of the round: one body a class, one row a tank; steady tanks in a fold of their own, a line each."""
-    bodies = [(name, _rows(name, review.filter(pl.col("class") == name), week)) for name in CLASSES]
-    loud, steady = _table(HEADS, bodies[:-1]), _table(STEADY, bodies[-1:])
+    bodies = bodies_of(week, review)
+    steady = _table(STEADY, {"steady": bodies.pop("steady")})
+    loud = _table(HEADS, bodies)
     if not steady:
         return loud
-    said = f"{marks.mark('steady')}{review.filter(pl.col('class') == 'steady').height} steady"
+    said = f"{cells.mark('steady')}{review.filter(pl.col('class') == 'steady').height} steady"
     return f'{loud}<details class="fold"{"" if loud else " open"}><summary>{said}</summary>{steady}</details>'
 
 
 KEY = f"""<details class="fold key"><summary>How to read a strip</summary><p class="small">
-{marks.sample("bar")} a reading, low to high · {marks.sample("hollow")} not trusted · {marks.sample("ring")} no reading
-that week · {marks.sample("tick")} a water change, longer is bigger · {marks.sample("dash")} this tank's limit, at the
-same height in every row · {marks.sample("blue")} calculated, with its 90 % range.</p></details>"""
+{cells.SAMPLES["bar"]} a reading, low to high · {cells.SAMPLES["hollow"]} not trusted · {cells.SAMPLES["ring"]} no reading
+that week · {cells.SAMPLES["tick"]} a water change, longer is bigger · {cells.SAMPLES["dash"]} this tank's limit, at the
+same height in every row · {cells.SAMPLES["blue"]} calculated, with its 90 % range.</p></details>"""
 
 
 def chosen(week: Week, review: pl.DataFrame, places: Sequence[Any]) -> pl.DataFrame:
@@ -191,8 +184,6 @@ def page() -> None:
     week = data.week()
     left, *places = st.columns([6, 1.6, 1.3, 1.5])
     left.title("This week")
-    if first_tank.offer(week):
-        return
     desk.became()
     review = chosen(week, week.now("review").sort("rank"), places)
     shown = review.head(look.shown("week_most", PART))
