@@ -110,9 +110,6 @@ def shares(planned: float | None) -> list[int]:
     return [share for share in (middle - APART, middle, middle + APART) if 0 < share <= 100] if middle else []
 
 
-# -- the questions ---------------------------------------------------------------------------------------
-
-
 def _test(entered: Entered, key: str, name: str, parameter: str, kit: KitRow | None, week: Week, after: str) -> None:
     """One parameter: by the steps or the drops of kit `name`, each kit keeping its own taps, or else typed."""
     title, unit, wrong = PARAMETER_TITLES[parameter], UNITS[parameter], ""
@@ -125,9 +122,8 @@ def _test(entered: Entered, key: str, name: str, parameter: str, kit: KitRow | N
     elif kit is not None:
         worth = f"{number(kit.per_drop)} {kit.basis or unit}" if kit.per_drop else ""
         desk.title(title, after, f"drops of {worth}")
-        count = desk.number_box(
-            title, f"{key} {name} {parameter}", "not tested", min_value=1, max_value=MOST_DROPS, step=1
-        )
+        most = {"min_value": 1, "max_value": MOST_DROPS, "step": 1}
+        count = desk.number_box(title, f"{key} {name} {parameter}", "not tested", **most)
         text = "" if count is None else f"{count:.0f} drops"
     elif parameter == "temperature":
         desk.title(title, after, unit)
@@ -195,11 +191,8 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
         kit = desk.pills("Kit", [*kits, NO_KIT], f"{key} kit", default=first) or first
     else:
         kit = NO_KIT
-    ladders = {
-        parameter: row
-        for (name, parameter), row in trial.ladders(week).items()
-        if name == kit and (row.steps or row.per_drop)
-    }
+    mine = {parameter: row for (name, parameter), row in trial.ladders(week).items() if name == kit}
+    ladders = {parameter: row for parameter, row in mine.items() if row.steps or row.per_drop}
     ends = [row.good_until for row in ladders.values() if row.good_until is not None]
     if ends and min(ends) < when:
         ended = day(min(ends), year=True, weekday=False)

@@ -9,13 +9,13 @@ import polars as pl
 import streamlit as st
 
 from dashboard import look
+from dashboard.data import Row
 from dashboard.ledgers import Line, flow_said, sum_html
 from pipeline.advise.filter_entry import Entry, SpareRoom, Standing, Way
 from pipeline.week import Week
 from pipeline.wording import NBSP, STOCKED, day, flow, kilograms, listed, litres, money, number, per_cent, with_unit
 from pipeline.wording import sentence as capital
 
-Row = Mapping[str, Any]
 BITES = {"flow": "flow is the limit", "media": "media is the limit", "flow unknown": "by its media; flow not known"}
 RULE = {True: " by the rule of thumb, which flatters a trickle tower", False: ""}
 HALF_ONLY = "an internal or sponge filter does the half cycle only"

@@ -4,15 +4,14 @@ rise, where nitrate levels off, bioload and the last reading in words."""
 import datetime as dt
 from collections.abc import Sequence
 from html import escape
-from typing import Any
 
 from dashboard import look
+from dashboard.data import Row
 from dashboard.look import BLUE, GROUND, HAND, INK, INK2, INK3, RULE, STRIP
 from pipeline.review import told
 from pipeline.week import Week
 from pipeline.wording import NBSP, ago, amount, day, due_words, interval, sentence, span
 
-Row = dict[str, Any]
 WEEKS = 12
 
 SHAPES = {

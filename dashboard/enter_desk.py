@@ -13,6 +13,7 @@ from typing import Any
 import streamlit as st
 
 from dashboard import data, look
+from dashboard.data import Row
 from pipeline import logbook, trial, weekly
 from pipeline.console import SAID
 from pipeline.problems import Problem
@@ -21,7 +22,6 @@ from pipeline.wording import counted
 from pipeline.wording import day as written_day
 from schemas.words import PARAMETER_TITLES, ROW_OUTCOMES
 
-Row = dict[str, Any]
 WHO = "Who (role or initials)"
 LONGEST_WHO, LONGEST_WHY, LONGEST_VALUE = 40, 200, 60  # characters
 
@@ -55,9 +55,6 @@ def column_title(column: str | None) -> str:
     if column is None:
         return "Whole row"
     return PARAMETER_TITLES.get(column, column.replace("_", " ").capitalize())
-
-
-# -- what became of it -------------------------------------------------------------------------------
 
 
 def tell(sentences: Sequence[str], hand: bool = False) -> None:
@@ -144,9 +141,6 @@ def pills(
         default=None if key in st.session_state else default, format_func=lambda one: look.label(words.get(one, one)),
         label_visibility="visible" if shown else "collapsed", persist_state="session",
     )  # fmt: skip
-
-
-# -- the account of what is not kept yet --------------------------------------------------------------
 
 
 def account_sentence(account: dict[str, Any]) -> str:

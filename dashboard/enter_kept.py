@@ -65,9 +65,6 @@ def keep(week: Week, tank: str, when: dt.date, entered: at_tank.Entered, by: str
     desk.tell([*told, *(f"Held: {reason}" for reason in held["reason"])], hand=bool(held.height))
 
 
-# -- drafts ----------------------------------------------------------------------------------------------
-
-
 def take_up(week: Week, tank: str, when: dt.date, key: str) -> None:
     """Puts what was typed here and not kept back into its boxes, once a session."""
     if f"draft {key}" not in st.session_state:
@@ -100,12 +97,10 @@ RECORDS = {"visit": "day", "service": "date", "event": "date", "tap": "date"}  #
 SILENT = ("date", "site", "tank", "water_supply")  # told beside the cells
 
 
-def records(week: Week, when: dt.date) -> list[tuple[held_desk.Row, dict[str, str]]]:
+def records(week: Week, when: dt.date) -> list[tuple[data.Row, dict[str, str]]]:
     """Every row that was kept of a day, the last first: where it is, and its cells as they read with all corrections."""
-    titles, frames = (
-        data.tank_titles(week),
-        week.kept("corrected", lambda: corrections.apply(desk.folder_now().sheets)[0]).frames,
-    )
+    titles = data.tank_titles(week)
+    frames = week.kept("corrected", lambda: corrections.apply(desk.folder_now().sheets)[0]).frames
     found = []
     for name, column in RECORDS.items():
         mine = week.table(name).filter(pl.col(column) == when).select("file", "line").unique()
@@ -113,14 +108,10 @@ def records(week: Week, when: dt.date) -> list[tuple[held_desk.Row, dict[str, st
             sheet = frames.get(family)
             for row in [] if sheet is None else sheet.join(mine, on=["file", "line"], how="semi").iter_rows(named=True):
                 whose = row.get("tank") or row.get("water_supply") or ""
-                where = {
-                    "file": row["file"],
-                    "line": row["line"],
-                    "title": titles.get(whose, whose),
-                    "suggestion": None,
+                where = {"title": titles.get(whose, whose), "suggestion": None} | {
+                    n: row.pop(n) for n in ("file", "line")
                 }
-                cells = {cell: text or "" for cell, text in row.items() if cell not in ("file", "line")}
-                found.append((where, cells))
+                found.append((where, {cell: text or "" for cell, text in row.items()}))
     return found[::-1]
 
 
@@ -147,7 +138,7 @@ def of_the_day(week: Week, when: dt.date) -> None:
         look.small(f"{counted(len(found) - SHOWN, 'more')}, in the history of each tank.")
 
 
-def _edit(week: Week, where: held_desk.Row, cells: Mapping[str, str], at: str) -> None:
+def _edit(week: Week, where: data.Row, cells: Mapping[str, str], at: str) -> None:
     """The cell to put right: what was typed first, then what was left blank."""
     of_row = [name for name in cells if not name.startswith("unit of ")]
     order = sorted(of_row, key=lambda name: (not cells[name], name in (*SILENT, "time", "taken")))

@@ -198,9 +198,6 @@ def upload(week: Week) -> None:
         _kept(done)
 
 
-# -- a form for anything else ---------------------------------------------------------------------------
-
-
 def _box(week: Week, family: Family, note: Note, header: str, when: dt.date, count: int) -> str:
     """One column of the form; what was typed, as a cell of the CSV."""
     key, tells = f"form {family.name} {header} {count}", note.description or None

@@ -10,12 +10,12 @@ import streamlit as st
 
 from dashboard import data, look
 from dashboard import enter_desk as desk
+from dashboard.data import Row
 from pipeline import logbook, trial
 from pipeline.intake.corrections import ACCEPT, REJECT
 from pipeline.week import Week
 from pipeline.wording import NBSP, ago, counted, day, listed
 
-Row = dict[str, Any]
 NAMED = 6  # tanks named in the sentence
 OPEN = "held_open"  # the item whose panel is open
 VALUE, REJECT_ROW = "value", "reject the row"  # besides accept and reject
@@ -34,18 +34,15 @@ def items(week: Week, folder: trial.Folder) -> list[Row]:
     """Held items, worst and oldest first, each with `since`, `title` of its tank and `id`."""
     held = week.table("held")
     titles = data.tank_titles(week)
-    rows = [
-        {
-            **row,
-            "since": since,
-            "title": titles.get(row["tank"] or "", row["tank"] or ""),
-            "id": f"{row['file']}|{row['line']}|{row['column'] or ''}",
-        }
-        for row, since in zip(held.to_dicts(), trial.held_since(folder, held), strict=True)
-    ]
-    return sorted(
-        rows, key=lambda r: (HARM.get(r["column"], len(HARM)), r["since"] or dt.date.max, r["file"], r["line"])
-    )
+    rows = held.with_columns(pl.Series("since", trial.held_since(folder, held), dtype=pl.Date)).to_dicts()
+    for row in rows:
+        row["title"] = titles.get(row["tank"] or "", row["tank"] or "")
+        row["id"] = f"{row['file']}|{row['line']}|{row['column'] or ''}"
+
+    def worst(row: Row) -> tuple[int, dt.date, str, int]:
+        return HARM.get(row["column"], len(HARM)), row["since"] or dt.date.max, row["file"], row["line"]
+
+    return sorted(rows, key=worst)
 
 
 def sentence(week: Week, rows: Sequence[Row]) -> str:
@@ -117,9 +114,6 @@ def correction(folder: trial.Folder, row: Row, choice: str, value: str, today: d
     }
 
 
-# -- putting one right ---------------------------------------------------------------------------------------
-
-
 def keep(week: Week, row: Row, typed: list[dict[str, str]], said: str) -> None:
     """Writes the correction, loads the round anew and says what became of it."""
     with desk.or_told():
@@ -189,9 +183,6 @@ def panel(week: Week, folder: trial.Folder, row: Row) -> None:
                 return
             keep(week, row, typed, answer.says)
             st.rerun()
-
-
-# -- the log ---------------------------------------------------------------------------------------------
 
 
 def state_words(folder: trial.Folder, row: Mapping[str, Any]) -> str:

@@ -8,12 +8,11 @@ from typing import Any
 import streamlit as st
 
 from dashboard import data, look
+from dashboard.data import Row
 from pipeline.advise.filter_entry import Band, Entry
-from pipeline.assumptions import Assumptions
 from pipeline.week import Week
 from pipeline.wording import NBSP, ago, counted, day, fixed, number, per_cent, sentence, with_unit
 
-Row = dict[str, Any]
 DAYS_A_WEEK = 7
 MM = 1.2  # pixels a millimetre of depth
 LEAST, TWO_LINES = 23.0, 42.0  # pixels: the thinnest band, and the least that holds two lines of words
@@ -138,34 +137,6 @@ def _known(value: float | None, unit: str, places: int = 0) -> str:
     return "not known" if value is None else f"{fixed(value, places)}{NBSP}{unit}"
 
 
-def plain_html(row: Row, assumed: Assumptions) -> str:
-    """Plain rating: a common rule of thumb, disputed."""
-    rule = assumed.assumption("litres_per_kg")
-    return sum_html([
-        Line("Media that counts, dry", _known(row["media_kg"], "kg", 2), "porous biological, in the flow"),
-        Line("× litres for each kilogram", _known(rule.value, "L"), rule.basis),
-        Line("Plain rating", _known(row["plain_l"], "L"), total=True),
-        Line("Net volume", _known(row["net_l"], "L"), row["net_basis"] or "measure it by filling"),
-        Line("Bioload of the plain rating", _known(row["plain_load_pct"], "%"), row["plain_state"], True,
-             bool(row["over_full_cycle"])),
-    ])  # fmt: skip
-
-
-def need_html(row: Row, assumed: Assumptions) -> str:
-    """What the tank asks for, and its bioload of the working rating."""
-    rule, net = assumed["litres_per_kg"], row["net_l"]
-    return sum_html([
-        Line(f"Net volume ÷ {number(rule)}", _known(None if net is None else net / rule, "kg", 2), "at normal stocking"),
-        Line("× stocking", number(row["load"]), f"from {row['load_basis']}" if row["load_basis"] else ""),
-        Line("× plants", number(row["plants"]), "house figure"),
-        Line("Need", _known(row["need_kg"], "kg", 2), total=True),
-        Line("Effective, from below", _known(row["effective_kg"], "kg", 2)),
-        Line("Bioload of the working rating", _known(row["working_load_pct"], "%"), row["working_state"], True,
-             (row["working_load_pct"] or 0) > 100),
-        _food_line(row),
-    ])  # fmt: skip
-
-
 def _food_line(row: Row) -> Line:
     """What the food makes, beside the published share of it: two opinions, never mixed."""
     if row["expected_rise"] is None:
@@ -173,8 +144,8 @@ def _food_line(row: Row) -> Line:
     rise, low, high, published = (
         number(DAYS_A_WEEK * row[f"expected_{name}"], 2) for name in ("rise", "low", "high", "published")
     )
-    return Line("Nitrate the food makes", f"{rise} ({low}–{high}){NBSP}mg/L a week",
-                f"house figure; {published} by the share of Timmons & Ebeling")  # fmt: skip
+    basis = f"house figure; {published} by the share of Timmons & Ebeling"
+    return Line("Nitrate the food makes", f"{rise} ({low}–{high}){NBSP}mg/L a week", basis)
 
 
 def effective_html(row: Row, layers: list[Row]) -> str:
@@ -206,12 +177,29 @@ def capacity(week: Week, tank: str, row: Row | None) -> None:
         look.html("<p>No sum can be made: no filter or no volume is recorded.</p>")
         return
     layers = data.of(week.now("capacity_layer"), tank).sort("filter", "position", "layer").to_dicts()
+    rule, net, working = week.assumed.assumption("litres_per_kg"), row["net_l"], row["working_load_pct"]
+    plain = [
+        Line("Media that counts, dry", _known(row["media_kg"], "kg", 2), "porous biological, in the flow"),
+        Line("× litres for each kilogram", _known(rule.value, "L"), rule.basis),
+        Line("Plain rating", _known(row["plain_l"], "L"), total=True),
+        Line("Net volume", _known(net, "L"), row["net_basis"] or "measure it by filling"),
+        Line("Bioload of the plain rating", _known(row["plain_load_pct"], "%"), row["plain_state"], True,
+             bool(row["over_full_cycle"])),
+    ]  # fmt: skip
+    need = [
+        Line(f"Net volume ÷ {number(rule.value)}", _known(net and net / rule.value, "kg", 2), "at normal stocking"),
+        Line("× stocking", number(row["load"]), f"from {row['load_basis']}" if row["load_basis"] else ""),
+        Line("× plants", number(row["plants"]), "house figure"),
+        Line("Need", _known(row["need_kg"], "kg", 2), total=True),
+        Line("Effective, from below", _known(row["effective_kg"], "kg", 2)),
+        Line("Bioload of the working rating", _known(working, "%"), row["working_state"], True, (working or 0) > 100),
+        _food_line(row),
+    ]
     left, right = st.columns(2, gap="large")
     with left:
-        plain = plain_html(row, week.assumed)
-        look.html(f"<strong>Plain rating: a common rule of thumb, disputed</strong>{plain}")
+        look.html(f"<strong>Plain rating: a common rule of thumb, disputed</strong>{sum_html(plain)}")
     with right:
-        look.html(f"<strong>Need: what this tank asks for</strong>{need_html(row, week.assumed)}")
+        look.html(f"<strong>Need: what this tank asks for</strong>{sum_html(need)}")
     look.html(f"<strong>Effective media: each layer, factor by factor</strong>{effective_html(row, layers)}")
 
 

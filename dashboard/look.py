@@ -136,6 +136,11 @@ def wrong(text: str) -> None:
     html(f'<p class="hand">{coded(text)}</p>')
 
 
+def counts(text: str) -> None:
+    """The sentence at the head of a page."""
+    html(f'<p class="counts">{escape(text)}</p>')
+
+
 def small(text: str) -> None:
     html(f'<p class="small">{escape(text)}</p>')
 

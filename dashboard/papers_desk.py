@@ -41,9 +41,6 @@ class File:
     build: Callable[[], bytes | str]
 
 
-# --- rounds and reports ---------------------------------------------------------------------------------------------
-
-
 @st.cache_resource(max_entries=6, show_spinner="Calculation that day")
 def _as_of(mark: str, last: dt.date) -> Week:
     folder, db = data.places()
@@ -109,9 +106,6 @@ def words_html(sheet: Sheet) -> str:
     )
 
 
-# --- issues ---------------------------------------------------------------------------------------------------------
-
-
 def standing(last_issue: Issued | None, mark: str) -> str:
     """How the report shown stands to what was issued of the same days."""
     if last_issue is None:
@@ -142,9 +136,6 @@ def issue_it(week: Week, shown: SiteReport) -> tuple[Issued, str]:
     if one.new:
         return one, f"Frozen as {named}, under {issued.FOLDER}/ in the log folder."
     return one, f"It was issued already, as {named}: nothing has changed since."
-
-
-# --- further papers -------------------------------------------------------------------------------------------------
 
 
 def next_day(week: Week) -> dt.date:

@@ -1,25 +1,21 @@
 """What the page Plan says: options, water changes and what-ifs as HTML. Everything typed is escaped."""
 
 import datetime as dt
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from html import escape
-from typing import Any
 
 from dashboard import look
+from dashboard.data import Row
 from dashboard.ledgers import Line, sum_html
 from pipeline.advise.what_if import Asked, Range, Side, Start, routine
 from pipeline.papers.proposals import Proposal
 from pipeline.wording import NBSP, amount, counted, day, fixed, interval, listed, money, number, per_cent, with_unit
 
-Row = Mapping[str, Any]
 OPEN_OPTIONS = 5  # dearer ones fold away
 FULL = 100.0  # per cent of a rating
 HEADS = ("What is changed", "cost", "time", "working bioload", "within rating", "water a year", "not known")
 ON_THE_WAY = 1  # of the days that a plan looks at: the one told in a row
-
-
-# -- loads and days ----------------------------------------------------------------------------------
 
 
 def load(pct: float | None, none: str = "half cycle only") -> str:
@@ -33,9 +29,6 @@ def date(on: dt.date | None, as_of: dt.date, none: str = "never") -> str:
     if on is None:
         return none
     return "at once" if on <= as_of else day(on, year=on.year != as_of.year)
-
-
-# -- options -----------------------------------------------------------------------------------------
 
 
 def unknown_of(option: Row, plan: Row) -> list[str]:
@@ -117,9 +110,6 @@ def options_html(plan: Row) -> str:
     return f'{_rows(first, plan)}{folded}<p class="small">{key}Costs by the prices of round.toml. {more}</p>'
 
 
-# -- water -------------------------------------------------------------------------------------------
-
-
 def water_html(begun: Start, change: Row) -> str:
     """What the water change was sized by."""
     today = begun.today
@@ -139,9 +129,6 @@ def water_html(begun: Start, change: Row) -> str:
         Line("Today's changes", now),
         Line("Keeps it under the limit", holds),
     ])  # fmt: skip
-
-
-# -- what if -----------------------------------------------------------------------------------------
 
 
 def _range(value: Range | None, none: str) -> str:
@@ -241,9 +228,6 @@ def cost_html(found: Asked) -> str:
     said = listed([part for part in costs if part]) or "free"
     time = f" Time: {listed(minutes)}." if minutes else ""
     return f"<p>{escape(' '.join(found.words))}<br>Cost: {escape(said)}.{escape(time)}</p>"
-
-
-# -- proposals ---------------------------------------------------------------------------------------
 
 
 def kept_html(one: Proposal) -> str:

@@ -10,6 +10,7 @@ import streamlit as st
 
 from dashboard import charts, data, look
 from dashboard import enter_desk as desk
+from dashboard.data import Row
 from pipeline import logbook, weekly
 from pipeline.review.causes import UNEXPLAINED, of_tank
 from pipeline.review.explained import explains
@@ -28,11 +29,7 @@ from pipeline.wording import (
 )
 from schemas.words import FOUND, JOBS, PARAMETER_TITLES, PARAMETERS
 
-Row = dict[str, Any]
 SHOWN = 60  # rows of the history at a time
-
-
-# -- possible causes ---------------------------------------------------------------------------------
 
 
 def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:
@@ -57,9 +54,6 @@ def causes_html(causes: Sequence[Mapping[str, Any]]) -> str:
     )  # fmt: skip
     above = "<p>Nothing recorded explains it; left to look for:</p>" if bare else ""
     return above + told if told else "<p>No record suggests a cause.</p>"
-
-
-# -- what happened -----------------------------------------------------------------------------------
 
 
 def _service(row: Row) -> str:
@@ -117,9 +111,6 @@ def numbered(found: list[tuple[dt.date, str]]) -> list[tuple[dt.date, str]]:
     return squares
 
 
-# -- the history -------------------------------------------------------------------------------------
-
-
 def _doubts(row: Row) -> str:
     """What a reading is not trusted for, in brackets."""
     doubts = ["kit expired"] if row["expired"] else []
@@ -174,9 +165,6 @@ def history(week: Week, tank: str) -> None:
     look.more(key, len(rows), SHOWN)
 
 
-# -- done today --------------------------------------------------------------------------------------
-
-
 def done_today(week: Week, tank: str, filters: Sequence[str]) -> None:
     """What was done to a filter on the day: a new file under services/."""
     due = [row for row in data.rows(week, "due", tank) if row["late_days"] >= -7 and row["what"] != "tap test"]
@@ -197,14 +185,8 @@ def done_today(week: Week, tank: str, filters: Sequence[str]) -> None:
         if not jobs:
             look.wrong("Choose what was done first.")
             return
-        row = {
-            "date": week.as_of.isoformat(),
-            "tank": tank,
-            "filter": filter_,
-            "job": "",
-            "found": found or "",
-            "by": by,
-        }
+        row = {"tank": tank, "filter": filter_, "job": "", "found": found or "", "by": by}
+        row = {"date": week.as_of.isoformat(), **row}
         content = logbook.rows_csv(list(row), [{**row, "job": job} for job in jobs]).encode()
         name = logbook.free_name(week.folder, "services", f"done-{week.as_of}.csv")
         told = f"{counted(len(jobs), 'job')} of filter {filter_}."

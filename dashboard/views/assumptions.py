@@ -1,7 +1,5 @@
 """Assumptions: every constant with value, unit and basis, what this round sets itself, and which tanks hang on which."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from html import escape
 from itertools import groupby

@@ -1,7 +1,5 @@
 """At the tank: at the tank, as a grid, as a form for anything else, or as a file."""
 
-from __future__ import annotations
-
 import datetime as dt
 from html import escape
 
@@ -71,7 +69,7 @@ def the_tank(week: Week, when: dt.date, tank: str) -> None:
     names = data.tank_names(week)
     with st.container(key="here"):
         place = f"{data.site_titles(week).get(site, site)}, tank {here.index(tank) + 1} of {len(here)}: {names[tank]}."
-        look.html(f'<p class="counts">{escape(place)}</p>')
+        look.counts(place)
     links = [
         f'<a href="at_the_tank?tank={look.address(other)}&amp;day={date}" target="_self">{escape(names[other])}, {day(date)}</a>'
         for date, other in logbook.drafts(week.folder)

@@ -1,21 +1,18 @@
 """Capacity and nitrate: every tank ranked, its bioload against its rating beside its net rise; the loud ones drawn."""
 
-from __future__ import annotations
-
 import datetime as dt
 from html import escape
-from typing import Any
 
 import polars as pl
 import streamlit as st
 
 from dashboard import cells, charts, data, look
+from dashboard.data import Row
 from pipeline import weekly
 from pipeline.review import told
 from pipeline.week import Week
 from pipeline.wording import amount, counted, day, listed, number, pct, span
 
-Row = dict[str, Any]
 WEEKS = 26  # how far back the first week over and climbing is looked for
 FOLDED = 60  # tanks above which those that are neither over nor climbing are shown a site at a time
 TRACED = 20  # tanks, the most loaded first, whose weeks are calculated to say since when

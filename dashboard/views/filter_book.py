@@ -1,7 +1,5 @@
 """Filter book: what a filter or a model holds, what it is good for, and whether it will do."""
 
-from __future__ import annotations
-
 from html import escape
 
 import streamlit as st

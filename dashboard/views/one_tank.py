@@ -1,17 +1,15 @@
 """One tank: the verdict, the one step, nitrate, possible causes; findings, filter, sums and history folded below."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable
 from html import escape
-from typing import Any
 
 import polars as pl
 import streamlit as st
 
 from dashboard import cells, charts, data, enter_desk, ledgers, look
 from dashboard import tank_desk as desk
+from dashboard.data import Row
 from pipeline import weekly
 from pipeline.advise import filter_entry
 from pipeline.review import told
@@ -19,7 +17,6 @@ from pipeline.review.causes import of_tank
 from pipeline.week import Week
 from pipeline.wording import counted, day, interval, pct, sentence, short
 
-Row = dict[str, Any]
 WEEKS = 26
 KEY = (
     '<p class="small">Dark bar: a reading, low to high. Hollow: not trusted. Tick from the top: a water change, per cent.'

@@ -1,7 +1,5 @@
 """Papers: the site report looked at, issued and kept; and every other paper, built when somebody asks for it."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Iterable, Sequence
 from contextlib import nullcontext, suppress
@@ -198,7 +196,7 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
     try:
         then = desk.week_of(week, last)
         says = then.kept(("period", site, first), lambda: period_words(then, site, first, last))
-        look.html(f'<p class="counts">{escape(says)}</p>')
+        look.counts(says)
         desk.report(then, site, first, last)  # says what is wrong before anything is drawn
     except Problem as problem:
         look.say(str(problem))

@@ -1,9 +1,6 @@
 """Plan: the cheapest ways to bring a tank within its rating, its water changes, what-ifs, and proposals kept of them."""
 
-from __future__ import annotations
-
 import datetime as dt
-from collections.abc import Mapping
 from dataclasses import replace
 from html import escape
 from typing import Any
@@ -23,14 +20,11 @@ from pipeline.week import Week
 from pipeline.wording import number, with_unit
 from schemas.words import STOCKING
 
-Plan = Mapping[str, Any]
+Plan = dict[str, Any]
 DAYS_SHOWN = 28  # how far the slider of days goes
 MOVED = ("feed", "stock", "media", "medium", "spot", "share", "days")  # what can be moved, as keys say it
 WITHIN = ("comfortable", "within")
 WHAT_IF = 0  # the choice beside the options, which count from 1
-
-
-# -- what if -----------------------------------------------------------------------------------------
 
 
 def pair(label: str, name: str, tank: str, low: float, high: float, step: float, default: float) -> float:
@@ -110,9 +104,6 @@ def what(begun: Start) -> tuple[Settings, Asked]:
     return asked, found
 
 
-# -- proposals ---------------------------------------------------------------------------------------
-
-
 def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) -> None:
     """An option or the what-if as a proposal that a report may take up."""
     tank = begun.tank.tank
@@ -175,9 +166,6 @@ def keep_option(week: Week, begun: Start, plan: Plan) -> None:
             enter_desk.became()
 
 
-# -- the page ----------------------------------------------------------------------------------------
-
-
 def options(week: Week, begun: Start, plan: Plan) -> None:
     """What the planner found, or what to do where it found nothing."""
     look.section("Options", "cheapest first")
@@ -219,7 +207,7 @@ def page() -> None:
         tank = look.chosen_of("tank", "Tank", titles, "plan_chosen", width=340)
     st.title(f"Plan: {look.label(titles[tank])}")
     if data.row(week, "capacity", tank) is None:
-        look.html('<p class="counts">Closed, or not set up yet, on that day: nothing to plan.</p>')
+        look.counts("Closed, or not set up yet, on that day: nothing to plan.")
         return
     plan = data.slowly(week, ("plan", tank), "Weighing the options", lambda: plans.plan(week, tank))
     begun = week.kept(("what if", tank), lambda: what_if.start(week, tank))

@@ -1,7 +1,5 @@
 """This week: one sentence of counts, then one line a tank in ranking order; steady tanks folded below."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Collection, Mapping, Sequence
 from html import escape
@@ -18,7 +16,6 @@ from pipeline.week import Week
 from pipeline.wording import ago, counted, day, listed, sentence
 from schemas.words import CLASSES
 
-Row = dict[str, Any]
 PART = 60  # rows shown at a time: what needs a hand comes first
 SAID = {"act today": "to act on today", "plan": "to plan", "due": "with a job due"}  # the others by their own name
 HEADS = (("Class", 8.4), ("Tank", 10.2), ("Why, and the next step", 25.6),
