@@ -173,14 +173,6 @@ def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) ->
         entered.row["new_water"] = str(water or "")
 
 
-def _fish(entered: Entered, key: str, week: Week, tank: str) -> None:
-    seen = week.of("visit", tank).filter(pl.col("fish_seen").is_not_null()).sort("at")
-    desk.title("Fish", f"last {number(seen['fish_seen'][-1], 4)} on {day(seen['day'][-1])}" if seen.height else "")
-    count = desk.number_box("Fish seen", f"{key} fish", "not counted", min_value=0, step=1)
-    looks = desk.pills("How they look", FISH_LOOK, f"{key} look")
-    entered.row |= {"fish_seen": "" if count is None else f"{count:.0f}", "fish_look": str(looks or "")}
-
-
 def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     """Everything that is asked at a tank."""
     entered = Entered()
@@ -207,7 +199,11 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
 
     ask(*(parameter for parameter in MAIN if parameter in ladders or not ladders), "temperature")
     _change(entered, key, week, tank, when)
-    _fish(entered, key, week, tank)
+    seen = week.of("visit", tank).filter(pl.col("fish_seen").is_not_null()).sort("at")
+    desk.title("Fish", f"last {number(seen['fish_seen'][-1], 4)} on {day(seen['day'][-1])}" if seen.height else "")
+    count = desk.number_box("Fish seen", f"{key} fish", "not counted", min_value=0, step=1)
+    looks = desk.pills("How they look", FISH_LOOK, f"{key} look")
+    entered.row |= {"fish_seen": "" if count is None else f"{count:.0f}", "fish_look": str(looks or "")}
     with st.expander("More tests, and a note"):
         ask(*(parameter for parameter in MAIN if ladders and parameter not in ladders), *MORE)
         desk.title("Note", "never on a report unless ticked")

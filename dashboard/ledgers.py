@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import Any
 
 import streamlit as st
 
@@ -11,7 +10,7 @@ from dashboard import data, look
 from dashboard.data import Row
 from pipeline.advise.filter_entry import Band, Entry
 from pipeline.week import Week
-from pipeline.wording import NBSP, ago, counted, day, fixed, number, per_cent, sentence, with_unit
+from pipeline.wording import NBSP, counted, day, fixed, number, per_cent, sentence, with_unit
 
 DAYS_A_WEEK = 7
 MM = 1.2  # pixels a millimetre of depth
@@ -133,7 +132,7 @@ def sum_html(lines: Iterable[Line]) -> str:
     return f'<table class="ledger">{body}</table>'
 
 
-def _known(value: float | None, unit: str, places: int = 0) -> str:
+def known(value: float | None, unit: str, places: int = 0) -> str:
     return "not known" if value is None else f"{fixed(value, places)}{NBSP}{unit}"
 
 
@@ -179,20 +178,20 @@ def capacity(week: Week, tank: str, row: Row | None) -> None:
     layers = data.of(week.now("capacity_layer"), tank).sort("filter", "position", "layer").to_dicts()
     rule, net, working = week.assumed.assumption("litres_per_kg"), row["net_l"], row["working_load_pct"]
     plain = [
-        Line("Media that counts, dry", _known(row["media_kg"], "kg", 2), "porous biological, in the flow"),
-        Line("× litres for each kilogram", _known(rule.value, "L"), rule.basis),
-        Line("Plain rating", _known(row["plain_l"], "L"), total=True),
-        Line("Net volume", _known(net, "L"), row["net_basis"] or "measure it by filling"),
-        Line("Bioload of the plain rating", _known(row["plain_load_pct"], "%"), row["plain_state"], True,
+        Line("Media that counts, dry", known(row["media_kg"], "kg", 2), "porous biological, in the flow"),
+        Line("× litres for each kilogram", known(rule.value, "L"), rule.basis),
+        Line("Plain rating", known(row["plain_l"], "L"), total=True),
+        Line("Net volume", known(net, "L"), row["net_basis"] or "measure it by filling"),
+        Line("Bioload of the plain rating", known(row["plain_load_pct"], "%"), row["plain_state"], True,
              bool(row["over_full_cycle"])),
     ]  # fmt: skip
     need = [
-        Line(f"Net volume ÷ {number(rule.value)}", _known(net and net / rule.value, "kg", 2), "at normal stocking"),
+        Line(f"Net volume ÷ {number(rule.value)}", known(net and net / rule.value, "kg", 2), "at normal stocking"),
         Line("× stocking", number(row["load"]), f"from {row['load_basis']}" if row["load_basis"] else ""),
         Line("× plants", number(row["plants"]), "house figure"),
-        Line("Need", _known(row["need_kg"], "kg", 2), total=True),
-        Line("Effective, from below", _known(row["effective_kg"], "kg", 2)),
-        Line("Bioload of the working rating", _known(working, "%"), row["working_state"], True, (working or 0) > 100),
+        Line("Need", known(row["need_kg"], "kg", 2), total=True),
+        Line("Effective, from below", known(row["effective_kg"], "kg", 2)),
+        Line("Bioload of the working rating", known(working, "%"), row["working_state"], True, (working or 0) > 100),
         _food_line(row),
     ]
     left, right = st.columns(2, gap="large")
@@ -218,14 +217,3 @@ def findings_html(findings: list[Row], causes: list[Row]) -> str:
             f'<p class="step">{escape(f["do"])}</p><p class="small">Basis: {escape(f["basis"])}.</p>'
         )
     return "".join(out) or "<p>Nothing to explain: no rule has found anything.</p>"
-
-
-def facts_line(week: Week, row: Row | None, last: Any) -> str:
-    """One line of facts under the name."""
-    parts = []
-    if row is not None:
-        parts.append(f"{_known(row['net_l'], 'L')} net, {row['net_basis'] or 'not measured'}")
-        parts.append("filter " + ", ".join(row["filters"]) if row["filters"] else "no filter recorded")
-    parts.append(f"nitrate last read {ago(last, week.as_of)}" if last else "nitrate never read")
-    parts.append(f"data as of {day(week.as_of, year=True)}")
-    return escape(" · ".join(parts))

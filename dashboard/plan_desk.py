@@ -87,40 +87,34 @@ def _option_cells(place: int, option: Row, plan: Row) -> tuple[str, ...]:
     return (f"{place}.{NBSP}{says}", *(escape(cell) for cell in cells))
 
 
-def _rows(options: Sequence[tuple[int, Row]], plan: Row) -> str:
-    cells = [_option_cells(place, option, plan) for place, option in options]
-    return look.table(HEADS, cells, "ledger held book options", ("", *HEADS[1:]), classes={3: "w"})
-
-
 def options_html(plan: Row) -> str:
     """The options in order of cost, the dearer ones folded away."""
-    options = list(enumerate(plan["options"], start=1))
-    if not options:
-        return ""
+    options = plan["options"]
+    rows = [_option_cells(place, option, plan) for place, option in enumerate(options, start=1)]
+
+    def table(some: Sequence[tuple[str, ...]]) -> str:
+        return look.table(HEADS, some, "ledger held book options", ("", *HEADS[1:]), classes={3: "w"})
+
     # One option alone is not folded.
     open_ = OPEN_OPTIONS if len(options) > OPEN_OPTIONS + 1 else len(options)
-    first, later = options[:open_], options[open_:]
-    on = next((o["interim"][ON_THE_WAY]["on"] for _, o in options if len(o["interim"]) > ON_THE_WAY), None)
+    later = rows[open_:]
+    on = next((o["interim"][ON_THE_WAY]["on"] for o in options if len(o["interim"]) > ON_THE_WAY), None)
     weeks = 0 if on is None else (dt.date.fromisoformat(on) - dt.date.fromisoformat(plan["as_of"])).days // 7
     key = f"Working bioload: on the first day → after {counted(weeks, 'week')} → when mature. " if weeks else ""
     more = counted(plan["more_options"], "further way is", "further ways are") + " dearer still."
     more = more if plan["more_options"] else ""
-    folded = f"<summary>{counted(len(later), 'dearer option')}</summary>{_rows(later, plan)}" if later else ""
+    folded = f"<summary>{counted(len(later), 'dearer option')}</summary>{table(later)}" if later else ""
     folded = f'<details class="group">{folded}</details>' if folded else ""
-    return f'{_rows(first, plan)}{folded}<p class="small">{key}Costs by the prices of round.toml. {more}</p>'
+    return f'{table(rows[:open_])}{folded}<p class="small">{key}Costs by the prices of round.toml. {more}</p>'
 
 
 def water_html(begun: Start, change: Row) -> str:
     """What the water change was sized by."""
     today = begun.today
-    holding = change["holding"]
+    net, holding, rise = begun.tank.net_l, change["holding"], change["rise_per_change"]
     holds = "not known" if change["possible"] is None else "no routine of changes"
-    if holding is not None:
-        holds = routine(holding["fraction"], holding["every_days"], begun.tank.net_l)
-    now = "not known"
-    if today.fraction is not None:
-        now = routine(today.fraction, today.every_days, begun.tank.net_l)
-    rise = change["rise_per_change"]
+    holds = holds if holding is None else routine(holding["fraction"], holding["every_days"], net)
+    now = "not known" if today.fraction is None else routine(today.fraction, today.every_days, net)
     return sum_html([
         Line("Limit", with_unit(number(change["ceiling"]), "mg/L")),
         Line("Rise between changes", "not known" if rise is None else with_unit(amount(rise), "mg/L"),

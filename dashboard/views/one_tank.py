@@ -15,7 +15,7 @@ from pipeline.advise import filter_entry
 from pipeline.review import told
 from pipeline.review.causes import of_tank
 from pipeline.week import Week
-from pipeline.wording import counted, day, interval, pct, sentence, short
+from pipeline.wording import ago, counted, day, interval, pct, sentence, short
 
 WEEKS = 26
 KEY = (
@@ -128,7 +128,12 @@ def rest(week: Week, tank: str) -> None:
 def verdict(week: Week, tank: str, capacity: Row | None) -> None:
     """The class with its reason, the facts, and the one step."""
     review = data.row(week, "review", tank)
-    line = ledgers.facts_line(week, capacity, told.last_readings(week).get(tank))
+    last, parts = told.last_readings(week).get(tank), []
+    if capacity is not None:
+        parts.append(f"{ledgers.known(capacity['net_l'], 'L')} net, {capacity['net_basis'] or 'not measured'}")
+        parts.append(f"filter {', '.join(capacity['filters'])}" if capacity["filters"] else "no filter recorded")
+    parts.append(f"nitrate last read {ago(last, week.as_of)}" if last else "nitrate never read")
+    line = escape(" · ".join([*parts, f"data as of {day(week.as_of, year=True)}"]))
     if review is None:
         look.html(f'<p class="counts">Closed, or not set up yet, on that day.</p><p class="small">{line}</p>')
         return

@@ -91,19 +91,6 @@ def controls(begun: Start) -> Settings:
     return asked
 
 
-def what(begun: Start) -> tuple[Settings, Asked]:
-    """The sliders and both sides."""
-    look.section("What if", "move a slider or type; nothing is kept until you keep it below")
-    left, right = st.columns([5, 6], gap="large")
-    with left, st.container(key="what_controls"):
-        asked = controls(begun)
-    found = what_if.answer(begun, asked)
-    with right:
-        look.say(desk.what_sentence(begun, found))
-        look.html(desk.sides_html(begun, found) + desk.cost_html(found) + look.items(map(escape, found.notes), "minds"))
-    return asked, found
-
-
 def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) -> None:
     """An option or the what-if as a proposal that a report may take up."""
     tank = begun.tank.tank
@@ -149,9 +136,8 @@ def kept(week: Week, one: Proposal, *, here: bool) -> None:
     with enter_desk.or_told("Not kept:"):
         one, new = proposals.keep(week.folder, one)
     where = f"{proposals.FOLDER}/{one.name} in the log folder"
-    enter_desk.tell(
-        [f"Kept: {where}. No report says it until it is ticked on Papers." if new else f"It was kept already: {where}."]
-    )
+    said = f"Kept: {where}. No report says it until it is ticked on Papers."
+    enter_desk.tell([said if new else f"It was kept already: {where}."])
 
 
 def keep_option(week: Week, begun: Start, plan: Plan) -> None:
@@ -186,20 +172,6 @@ def options(week: Week, begun: Start, plan: Plan) -> None:
         )
 
 
-def water(begun: Start, plan: Plan) -> None:
-    """The water change for the limit, with what it was sized by."""
-    change = plan["water_change"]
-    look.section("Water changes", f"for its limit of {with_unit(number(change['ceiling']), 'mg/L')} nitrate")
-    left, right = st.columns(2, gap="large")
-    with left:
-        look.say(change["says"])
-        other = what_if.sized_by_outlook(begun)
-        if other:
-            look.html(f"<p>{escape(other)}</p>")
-    with right:
-        look.html(desk.water_html(begun, change))
-
-
 def page() -> None:
     week = data.week()
     titles = data.ranked_titles(week)
@@ -221,9 +193,25 @@ def page() -> None:
         f'<p class="small">{desk.facts_html(begun, plan, quote(tank))}</p>'
     )
     options(week, begun, plan)
-    water(begun, plan)
+    change = plan["water_change"]
+    look.section("Water changes", f"for its limit of {with_unit(number(change['ceiling']), 'mg/L')} nitrate")
+    left, right = st.columns(2, gap="large")
+    with left:
+        look.say(change["says"])
+        if other := what_if.sized_by_outlook(begun):
+            look.html(f"<p>{escape(other)}</p>")
+    with right:
+        look.html(desk.water_html(begun, change))
     with st.container(key="what_if"):
-        asked, found = what(begun)
+        look.section("What if", "move a slider or type; nothing is kept until you keep it below")
+        left, right = st.columns([5, 6], gap="large")
+        with left, st.container(key="what_controls"):
+            asked = controls(begun)
+        found = what_if.answer(begun, asked)
+        with right:
+            look.say(desk.what_sentence(begun, found))
+            notes = look.items(map(escape, found.notes), "minds")
+            look.html(desk.sides_html(begun, found) + desk.cost_html(found) + notes)
     with st.container(key="keep"):
         keep(week, begun, plan, asked, found)
 

@@ -29,17 +29,6 @@ def _id(name: str) -> str:
     return name.replace(" ", "-").replace("'", "")
 
 
-def newest(week: Week) -> str:
-    """How old the newest visit is; marked where it is past the interval of visits."""
-    days = week.table("visit").filter(pl.col("day") <= week.as_of)["day"]
-    last = days.max()
-    if not isinstance(last, dt.date):
-        return "no visit yet"
-    age = (week.as_of - last).days
-    said = f"newest visit {ago(last, week.as_of)}" + (f", on {day(last, year=True)}" if age > 6 else "")
-    return f'<span class="hand">{said}</span>' if age > week.round.visit_every_days else said
-
-
 def counts_html(week: Week, review: pl.DataFrame, shown: Collection[str]) -> str:
     """The sentence of counts, which add up to all tanks; each links to its rows where they are on the page."""
     said = []
@@ -48,7 +37,12 @@ def counts_html(week: Week, review: pl.DataFrame, shown: Collection[str]) -> str
         words = f'<a href="#{_id(name)}" target="_self">{words}</a>' if name in shown else words
         said += [cells.mark(name) + words] if n else []
     sites = week.table("tank").filter(pl.col("tank").is_in(review["tank"].to_list()))["site"].n_unique()
-    head = f"{counted(review.height, 'tank')} on {counted(sites, 'site')}, {newest(week)}"
+    last, newest = week.table("visit").filter(pl.col("day") <= week.as_of)["day"].max(), "no visit yet"
+    if isinstance(last, dt.date):
+        age = (week.as_of - last).days
+        newest = f"newest visit {ago(last, week.as_of)}" + (f", on {day(last, year=True)}" if age > 6 else "")
+        newest = f'<span class="hand">{newest}</span>' if age > week.round.visit_every_days else newest
+    head = f"{counted(review.height, 'tank')} on {counted(sites, 'site')}, {newest}"
     none = "No tank of this choice: choose another site or day."
     none = none if week.now("review").height else f"No tank runs on {day(week.as_of, year=True)}."
     return f"{head}: {listed(said)}." if said else none
