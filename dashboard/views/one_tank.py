@@ -168,6 +168,12 @@ def ways_on(week: Week, tank: str, titles: dict[str, str], capacity: Row | None)
             st.switch_page("views/plan.py", query_params={"tank": tank})
 
 
+def the_filter(week: Week, tank: str) -> None:
+    look.html(ledgers.filter_html(filter_entry.on_tank(week, tank)))
+    audit = data.rows(week, "audit", tank)
+    look.html("".join(f"<p>{escape(row['says'])} <strong>{escape(row['do'])}</strong></p>" for row in audit))
+
+
 def page() -> None:
     week = data.week()
     titles = data.ranked_titles(week)
@@ -192,14 +198,9 @@ def page() -> None:
         st.toggle("12 weeks only", key="short", persist_state="session")
     with st.expander(f"{counted(len(found), 'finding')}, one by one"):
         look.html(ledgers.findings_html(found, causes))
-    audit = "".join(
-        f"<p>{escape(row['says'])} <strong>{escape(row['do'])}</strong></p>" for row in data.rows(week, "audit", tank)
-    )
     folded: dict[str, Callable[[], None]] = {
         "The rest of the water": lambda: rest(week, tank),
-        "The filter, as the water meets it": lambda: look.html(
-            ledgers.filter_html(filter_entry.on_tank(week, tank)) + audit
-        ),
+        "The filter, as the water meets it": lambda: the_filter(week, tank),
         "Its capacity, line by line": lambda: ledgers.capacity(week, tank, capacity),
         "History": lambda: desk.history(week, tank),
     }
