@@ -6,8 +6,8 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard import access_code, data
-from dashboard.look import CSS
+from dashboard import access_code, data, first_tank, look
+from dashboard import enter_desk as desk
 from pipeline import log
 from pipeline.problems import Problem
 
@@ -23,8 +23,9 @@ PAGES = {
     "papers": "Papers",
     "assumptions": "Assumptions",
 }
+EMPTY_TOO = ("Filter book", "Held rows", "Assumptions")  # pages that say something without a tank
 st.set_page_config(page_icon=str(ICON), layout="wide", initial_sidebar_state="collapsed")
-st.html(CSS)
+st.html(look.CSS)
 access_code.ask()
 pages = [
     st.Page(f"views/{name}.py", title=title, url_path=name, default=name == "this_week")
@@ -45,7 +46,12 @@ with suppress(Problem, OSError):  # what is wrong is told by the page
     st.session_state["drawn"] = data.stamp()
     newer()
 try:
-    page.run()
+    if page.title in EMPTY_TOO or any(read().table("tank").height for read in (data.week, desk.week)):
+        page.run()
+    else:
+        st.title(page.title)
+        first_tank.offer(data.week())
+    look.foot(data.week())
 except Exception as error:
     folder, _ = data.places()
     log.start(folder).exception("unexpected error on the page %s", page.title)

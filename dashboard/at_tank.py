@@ -10,7 +10,6 @@ import streamlit as st
 
 from dashboard import enter_desk as desk
 from dashboard import look
-from dashboard.papers_desk import stamp
 from pipeline import trial
 from pipeline.intake.ladders import KitRow
 from pipeline.papers import water_today
@@ -40,7 +39,14 @@ class Entered:
 
     @property
     def anything(self) -> bool:
-        return any(self.row.get(name) for name in self.row if name not in ("taken", "kit")) or bool(self.wrong)
+        return any(text for name, text in self.row.items() if name not in ("taken", "kit")) or bool(self.wrong)
+
+    def take(self, name: str, title: str, text: str, answer: trial.Answer) -> None:
+        """A cell as it was entered; what it would be taken for is told at once."""
+        desk.echo(answer)
+        self.row[name] = text
+        if not answer.good:
+            self.wrong.append(f"{title}: {answer.says}")
 
 
 def route(week: Week, when: dt.date) -> list[tuple[str, str]]:
@@ -104,76 +110,36 @@ def shares(planned: float | None) -> list[int]:
     return [share for share in (middle - APART, middle, middle + APART) if 0 < share <= 100] if middle else []
 
 
-# -- the questions ---------------------------------------------------------------------------------------
-
-
-def _steps(entered: Entered, key: str, name: str, parameter: str, kit: KitRow, week: Week, after: str) -> None:
-    """One parameter by the steps of kit `name`; each kit keeps its own taps, as its steps are others."""
-    unit = UNITS[parameter]
-    if kit.basis not in ("", "dKH", "dGH"):  # by weight of what is named
-        unit = kit.basis if "/" in kit.basis else f"mg/L {kit.basis}"
-    desk.title(PARAMETER_TITLES[parameter], after, unit)
-    steps = [f"{step:g}" for step in kit.steps]
-    chosen = desk.pills(PARAMETER_TITLES[parameter], steps, f"{key} {name} {parameter}", many=True) or []
-    text, wrong = trial.tapped(steps, list(chosen))
+def _test(entered: Entered, key: str, name: str, parameter: str, kit: KitRow | None, week: Week, after: str) -> None:
+    """One parameter: by the steps or the drops of kit `name`, each kit keeping its own taps, or else typed."""
+    title, unit, wrong = PARAMETER_TITLES[parameter], UNITS[parameter], ""
+    if kit is not None and kit.steps:
+        if kit.basis not in ("", "dKH", "dGH"):  # by weight of what is named
+            unit = kit.basis if "/" in kit.basis else f"mg/L {kit.basis}"
+        desk.title(title, after, unit)
+        steps = [f"{step:g}" for step in kit.steps]
+        text, wrong = trial.tapped(steps, desk.pills(title, steps, f"{key} {name} {parameter}", many=True) or [])
+    elif kit is not None:
+        worth = f"{number(kit.per_drop)} {kit.basis or unit}" if kit.per_drop else ""
+        desk.title(title, after, f"drops of {worth}")
+        most = {"min_value": 1, "max_value": MOST_DROPS, "step": 1}
+        count = desk.number_box(title, f"{key} {name} {parameter}", "not tested", **most)
+        text = "" if count is None else f"{count:.0f} drops"
+    elif parameter == "temperature":
+        desk.title(title, after, unit)
+        value = desk.number_box(title, f"{key} {parameter}", "not tested", step=0.5, format="%.1f")
+        text = "" if value is None else f"{value:.1f}"
+    else:
+        desk.title(title, after, unit)
+        text = desk.typed(title, f"{key} typed {parameter}", desk.LONGEST_VALUE, "not tested")
     answer = trial.Answer(False, wrong) if wrong else trial.reading(parameter, text, kit, week.assumed)
-    desk.echo(answer)
-    entered.row[parameter] = text
-    if not answer.good:
-        entered.wrong.append(f"{PARAMETER_TITLES[parameter]}: {answer.says}")
-
-
-def _drops(entered: Entered, key: str, name: str, parameter: str, kit: KitRow, week: Week, after: str) -> None:
-    """One parameter by the drops of kit `name` that were counted until the colour turned."""
-    worth = f"{number(kit.per_drop)} {kit.basis or UNITS[parameter]}" if kit.per_drop else ""
-    desk.title(PARAMETER_TITLES[parameter], after, f"drops of {worth}")
-    count = st.number_input(
-        PARAMETER_TITLES[parameter], value=None, min_value=1, max_value=MOST_DROPS, step=1, placeholder="not tested",
-        key=f"{key} {name} {parameter}", label_visibility="collapsed", persist_state="session",
-    )  # fmt: skip
-    text = "" if count is None else f"{count:.0f} drops"
-    desk.echo(trial.reading(parameter, text, kit, week.assumed))
-    entered.row[parameter] = text
-
-
-def _typed(entered: Entered, key: str, parameter: str, week: Week, after: str) -> None:
-    """One parameter typed, where no kit has steps for it."""
-    desk.title(PARAMETER_TITLES[parameter], after, UNITS[parameter])
-    text = st.text_input(
-        PARAMETER_TITLES[parameter], key=f"{key} typed {parameter}", max_chars=desk.LONGEST_VALUE,
-        placeholder="not tested", label_visibility="collapsed", persist_state="session",
-    ) or ""  # fmt: skip
-    answer = trial.reading(parameter, text, None, week.assumed)
-    desk.echo(answer)
-    entered.row[parameter] = text.strip()
-    if not answer.good:
-        entered.wrong.append(f"{PARAMETER_TITLES[parameter]}: {answer.says}")
-
-
-def _temperature(entered: Entered, key: str, week: Week, after: str) -> None:
-    desk.title("Temperature", after, "°C")
-    value = st.number_input(
-        "Temperature", value=None, step=0.5, format="%.1f", placeholder="not tested", key=f"{key} temperature",
-        label_visibility="collapsed", persist_state="session",
-    )  # fmt: skip
-    text = "" if value is None else f"{value:.1f}"
-    answer = trial.reading("temperature", text, None, week.assumed)
-    desk.echo(answer)
-    entered.row["temperature"] = text
-    if not answer.good:
-        entered.wrong.append(f"Temperature: {answer.says}")
-
-
-@st.cache_data(max_entries=64, show_spinner=False)
-def _plan(mark: str, tank: str, when: dt.date, _week: Week) -> water_today.Change:
-    """The change planned; asked once a tank, as every tap asks again."""
-    return water_today.change(_week, tank, when)
+    entered.take(parameter, title, text, answer)
 
 
 def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) -> None:
     """The water change: per cents of the net volume with their litres, or any other amount."""
     net, _ = water_today.net_of(week, tank)
-    plan = _plan(stamp(), tank, when, week)
+    plan = week.kept(("change", tank, when), lambda: water_today.change(week, tank, when))  # every tap asks again
     container = week.round.van.get("container_l")
     if plan.fraction is None:
         planned = ""
@@ -192,15 +158,9 @@ def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) ->
     chosen = desk.pills("Water changed", words, f"{key} change")
     text = "" if chosen in (None, OTHER) else str(chosen)
     if chosen == OTHER:
-        text = st.text_input(
-            "Water changed, other", key=f"{key} change other", max_chars=desk.LONGEST_VALUE,
-            placeholder="with its unit, such as 45 L or 35%", label_visibility="collapsed", persist_state="session",
-        ) or ""  # fmt: skip
-    answer = trial.change(text, net, week.assumed, week.round.gallon)
-    desk.echo(answer)
-    if not answer.good:
-        entered.wrong.append(f"Water changed: {answer.says}")
-    entered.row["water_changed"] = text.strip()
+        text = desk.typed("Water changed, other", f"{key} change other", desk.LONGEST_VALUE,
+                          "with its unit, such as 45 L or 35%")  # fmt: skip
+    entered.take("water_changed", "Water changed", text, trial.change(text, net, week.assumed, week.round.gallon))
     if not text or text == NONE:
         return
     kind = desk.pills("Kind of change", CHANGE_KINDS, f"{key} kind", default=CHANGE_KINDS[0], shown=True)
@@ -213,17 +173,6 @@ def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) ->
         entered.row["new_water"] = str(water or "")
 
 
-def _fish(entered: Entered, key: str, week: Week, tank: str) -> None:
-    seen = week.of("visit", tank).filter(pl.col("fish_seen").is_not_null()).sort("at")
-    desk.title("Fish", f"last {number(seen['fish_seen'][-1], 4)} on {day(seen['day'][-1])}" if seen.height else "")
-    count = st.number_input(
-        "Fish seen", value=None, min_value=0, step=1, placeholder="not counted", key=f"{key} fish",
-        label_visibility="collapsed", persist_state="session",
-    )  # fmt: skip
-    looks = desk.pills("How they look", FISH_LOOK, f"{key} look")
-    entered.row |= {"fish_seen": "" if count is None else f"{count:.0f}", "fish_look": str(looks or "")}
-
-
 def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     """Everything that is asked at a tank."""
     entered = Entered()
@@ -234,11 +183,8 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
         kit = desk.pills("Kit", [*kits, NO_KIT], f"{key} kit", default=first) or first
     else:
         kit = NO_KIT
-    ladders = {
-        parameter: row
-        for (name, parameter), row in trial.ladders(week).items()
-        if name == kit and (row.steps or row.per_drop)
-    }
+    mine = {parameter: row for (name, parameter), row in trial.ladders(week).items() if name == kit}
+    ladders = {parameter: row for parameter, row in mine.items() if row.steps or row.per_drop}
     ends = [row.good_until for row in ladders.values() if row.good_until is not None]
     if ends and min(ends) < when:
         ended = day(min(ends), year=True, weekday=False)
@@ -246,27 +192,20 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     desk.title("When")
     taken = desk.pills("When", TAKEN, f"{key} taken", default="before")
     entered.row |= {"taken": str(taken or ""), "kit": "" if kit == NO_KIT else kit}
-    for parameter in MAIN:
-        if parameter in ladders:
-            by = _steps if ladders[parameter].steps else _drops
-            by(entered, key, kit, parameter, ladders[parameter], week, beside(parameter, hopes, last))
-        elif not ladders:
-            _typed(entered, key, parameter, week, beside(parameter, hopes, last))
-    _temperature(entered, key, week, beside("temperature", hopes, last))
+
+    def ask(*parameters: str) -> None:
+        for one in parameters:
+            _test(entered, key, kit, one, ladders.get(one), week, beside(one, hopes, last))
+
+    ask(*(parameter for parameter in MAIN if parameter in ladders or not ladders), "temperature")
     _change(entered, key, week, tank, when)
-    _fish(entered, key, week, tank)
+    seen = week.of("visit", tank).filter(pl.col("fish_seen").is_not_null()).sort("at")
+    desk.title("Fish", f"last {number(seen['fish_seen'][-1], 4)} on {day(seen['day'][-1])}" if seen.height else "")
+    count = desk.number_box("Fish seen", f"{key} fish", "not counted", min_value=0, step=1)
+    looks = desk.pills("How they look", FISH_LOOK, f"{key} look")
+    entered.row |= {"fish_seen": "" if count is None else f"{count:.0f}", "fish_look": str(looks or "")}
     with st.expander("More tests, and a note"):
-        for parameter in [*(p for p in MAIN if ladders and p not in ladders), *MORE]:
-            if parameter in ladders:
-                by = _steps if ladders[parameter].steps else _drops
-                by(entered, key, kit, parameter, ladders[parameter], week, beside(parameter, hopes, last))
-            else:
-                _typed(entered, key, parameter, week, beside(parameter, hopes, last))
+        ask(*(parameter for parameter in MAIN if ladders and parameter not in ladders), *MORE)
         desk.title("Note", "never on a report unless ticked")
-        entered.row["note"] = (
-            st.text_input(
-                "Note", key=f"{key} note", max_chars=desk.LONGEST_WHY, label_visibility="collapsed",
-                placeholder="no names of people", persist_state="session",
-            ) or ""
-        ).strip()  # fmt: skip
+        entered.row["note"] = desk.typed("Note", f"{key} note", desk.LONGEST_WHY, "no names of people")
     return entered

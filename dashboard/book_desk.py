@@ -1,38 +1,24 @@
 """What the page Filter book says of an entry: sentences, ledgers and lists as HTML. Everything typed is escaped."""
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from typing import Any
 
 import polars as pl
 import streamlit as st
 
-from dashboard.ledgers import flow_said
-from pipeline.advise.filter_entry import Entry, Good, SpareRoom, Standing, Way
+from dashboard import look
+from dashboard.data import Row
+from dashboard.ledgers import Line, flow_said, sum_html
+from pipeline.advise.filter_entry import Entry, SpareRoom, Standing, Way
 from pipeline.week import Week
 from pipeline.wording import NBSP, STOCKED, day, flow, kilograms, listed, litres, money, number, per_cent, with_unit
+from pipeline.wording import sentence as capital
 
-Row = Mapping[str, Any]
 BITES = {"flow": "flow is the limit", "media": "media is the limit", "flow unknown": "by its media; flow not known"}
-LOOSELY, NEATLY = "filled loosely", "packed neatly"  # as pipeline/advise/fit.py names them
+RULE = {True: " by the rule of thumb, which flatters a trickle tower", False: ""}
 HALF_ONLY = "an internal or sponge filter does the half cycle only"
-
-
-def _half_said(good: Good) -> str:
-    if good.half_l is None:
-        return "not known"
-    return f"{litres(good.half_l)} ({BITES.get(good.half_limit, 'media is the limit')})"
-
-
-def _full_said(entry: Entry) -> str:
-    good = entry.good
-    if good.full_l is None:
-        return "not known"
-    if good.full_l == 0:
-        return f"none: {HALF_ONLY}" if entry.model and entry.model.half_cycle_kind else "none"
-    rule = " by the rule of thumb, which flatters a trickle tower" if entry.kind == "trickle" else ""
-    return f"{litres(good.full_l)}{rule} ({BITES.get(good.full_limit, 'media is the limit')})"
 
 
 def sentence(entry: Entry, tank: str | None, net: float | None) -> str:
@@ -52,7 +38,16 @@ def sentence(entry: Entry, tank: str | None, net: float | None) -> str:
         return f"{where} can't be rated yet.{missing or ' Its layers are not all known.'}"
     held = "" if good.full_kg is None else f" holds {kilograms(good.full_kg)} of media that counts and"
     held = " holds no media that counts and" if good.full_kg == 0 else held
-    ways = f"half cycle {_half_said(good)}, full cycle {_full_said(entry)}"
+    half, full = (
+        "not known" if value is None else f"{litres(value)}{rule} ({BITES.get(limit, 'media is the limit')})"
+        for value, limit, rule in (
+            (good.half_l, good.half_limit, ""),
+            (good.full_l, good.full_limit, RULE[entry.kind == "trickle"]),
+        )
+    )
+    if good.full_l == 0:
+        full = f"none: {HALF_ONLY}" if entry.model and entry.model.half_cycle_kind else "none"
+    ways = f"half cycle {half}, full cycle {full}"
     return f"{where}{held} is good for: {ways}.{missing}"
 
 
@@ -78,44 +73,35 @@ def audit_html(entry: Entry) -> str:
     if not entry.audit:
         return "<p>Nothing to say: the stages stand in order, and no filled compartment is half empty or crammed.</p>"
     return "".join(
-        f'<p>{escape(row["says"][:1].upper() + row["says"][1:])}</p><p class="step">{escape(row["do"])}</p>'
-        for row in entry.audit
+        f'<p>{escape(capital(row["says"]))}</p><p class="step">{escape(row["do"])}</p>' for row in entry.audit
     )
 
 
 def spare_html(spare: Sequence[SpareRoom]) -> str:
     """Compartments with nothing in them: what more would go in."""
-    said = []
-    for room in spare:
-        more = "" if room.kg is None else f", room for {kilograms(room.kg)} of {room.medium}"
-        said.append(f"{room.name} is empty{more}")
-    return f"<p>{escape('; '.join(said).capitalize())}.</p>" if said else ""
+    rooms = [
+        (room.name, "" if room.kg is None else f", room for {kilograms(room.kg)} of {room.medium}") for room in spare
+    ]
+    said = "; ".join(f"{name} is empty{more}" for name, more in rooms)
+    return f"<p>{escape(said.capitalize())}.</p>" if said else ""
 
 
 def alone_html(entry: Entry, assumed: Mapping[str, float]) -> str:
     """The sum of what it is good for by itself."""
     good = entry.good
-    rows = [
-        ("Media that counts, dry", kilograms(good.full_kg), ""),
-        ("Flow", flow(entry.flow_l_h), entry.flow_basis if entry.flow_l_h is not None else ""),
-        ("Half cycle", litres(good.half_l), BITES.get(good.half_limit, "")),
-        ("Full cycle", litres(good.full_l), BITES.get(good.full_limit, "")),
-    ]
-    body = "".join(
-        f'<tr class="{"sum" if n > 1 else ""}"><td>{name}</td><td class="n">{value}</td><td><small>{escape(basis)}</small></td></tr>'
-        for n, (name, value, basis) in enumerate(rows)
-    )
+    told = sum_html([
+        Line("Media that counts, dry", kilograms(good.full_kg)),
+        Line("Flow", flow(entry.flow_l_h), entry.flow_basis if entry.flow_l_h is not None else ""),
+        Line("Half cycle", litres(good.half_l), BITES.get(good.half_limit, ""), total=True),
+        Line("Full cycle", litres(good.full_l), BITES.get(good.full_limit, ""), total=True),
+    ])  # fmt: skip
     rule = (
         f"Half: the smaller of media ÷{NBSP}{assumed['half_media_share']:g} × {assumed['litres_per_kg']:g}{NBSP}L (foam:"
         f" {assumed['half_foam_l_per_l']:g}{NBSP}L a litre) and flow ÷{NBSP}{assumed['half_turnover_h']:g}. Full: media ×"
         f" {assumed['litres_per_kg']:g}{NBSP}L, and never more than the half."
     )
-    trickle = (
-        " In a trickle tower the rule of thumb flatters: much air leaves little of the full cycle."
-        if entry.kind == "trickle"
-        else ""
-    )
-    return f'<table class="ledger">{body}</table><p class="small">{rule}{trickle}</p>'
+    trickle = " In a trickle tower the rule of thumb flatters: much air leaves little of the full cycle."
+    return f'{told}<p class="small">{rule}{trickle if entry.kind == "trickle" else ""}</p>'
 
 
 def hangs_html(capacity: Row, standing: Standing) -> str:
@@ -128,29 +114,14 @@ def hangs_html(capacity: Row, standing: Standing) -> str:
         worst = "If the biggest filter stops: can't say, the half cycle of the others is not known."
     else:
         worst = "If this filter stops, no other is there for the half cycle."
-    rows = "".join(
-        f"<li>{escape(row['rating'].capitalize())} rating: {escape(row['says'])}.</li>" for row in standing.hangs_on
-    )
-    told = f'<p><strong>What it depends on</strong></p><ul class="plain two">{rows}</ul>' if rows else ""
-    return f"<p>{worst}</p>{told}"
+    told = look.items((f"{escape(row['rating'].capitalize())} rating: {escape(row['says'])}." for row in standing.hangs_on),
+                      "plain two")  # fmt: skip
+    return f"<p>{worst}</p>" + (f"<p><strong>What it depends on</strong></p>{told}" if told else "")
 
 
-def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], numbers: Sequence[int] = (), kind: str = "") -> str:
-    """A ledger; on a phone each row becomes a block with its heads before the values. Cells are HTML already."""
-    head = "".join(f'<th role="columnheader"{" class=n" if n in numbers else ""}>{h}</th>' for n, h in enumerate(heads))
-    body = "".join(
-        '<tr role="row">'
-        + "".join(
-            f'<td role="cell" data-l="{heads[n] if n else ""}"{" class=n" if n in numbers else ""}>{cell}</td>'
-            for n, cell in enumerate(row)
-        )
-        + "</tr>"
-        for row in rows
-    )
-    return (
-        f'<div class="wide"><table role="table" class="ledger held book {kind}"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
-        f'<tbody role="rowgroup">{body}</tbody></table></div>'
-    )
+def _table(heads: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence[int] = ()) -> str:
+    """A ledger of the book; on a phone the heads stand before the values."""
+    return look.table(heads, rows, "ledger held book", ("", *heads[1:]), classes=dict.fromkeys(numbers, "n"))
 
 
 def ways_html(ways: Sequence[Way]) -> str:
@@ -186,16 +157,14 @@ def rooms_html(rows: Sequence[Row]) -> str:
         volume = "not known" if row["usable_l"] is None else f"{litres(row['usable_l'])} by {row['volume_basis']}"
         pad = "" if row["pad_mm"] is None else f"pads {with_unit(number(row['pad_mm'], 4), 'mm')}"
         sources = listed(row["sources"]) or "source not recorded"
-        cells.append(
-            (
-                f"{row['position']} {escape(row['compartment'])}",
-                escape(listed(dict.fromkeys(row["stages"])) or "not said"),
-                escape("; ".join(sizes)) or "size not recorded",
-                escape(volume),
-                escape((" / ".join(weighed) + of) if weighed else "not weighed"),
-                f"{escape(sources)}<br><small>{escape('; '.join(filter(None, (pad, row['room_note']))))}</small>",
-            )
-        )
+        cells.append((
+            f"{row['position']} {escape(row['compartment'])}",
+            escape(listed(dict.fromkeys(row["stages"])) or "not said"),
+            escape("; ".join(sizes)) or "size not recorded",
+            escape(volume),
+            escape((" / ".join(weighed) + of) if weighed else "not weighed"),
+            f"{escape(sources)}<br><small>{escape('; '.join(filter(None, (pad, row['room_note']))))}</small>",
+        ))  # fmt: skip
     return _table(("Compartment", "meant for", "inside", "holds", "weighed", "known by"), cells)
 
 
@@ -205,21 +174,7 @@ def _follows(row: Row, later: Row) -> bool:
     return same and row["to"] is not None and 0 <= (later["from"] - row["to"]).days <= 1
 
 
-def _filled(row: Row) -> str:
-    size = with_unit(number(row["thickness_mm"], 4), "mm") if row["thickness_mm"] is not None else ""
-    size = with_unit(number(row["mass_kg"]), "kg") if row["mass_kg"] is not None else size
-    return f"{size} {row['medium']}".strip()
-
-
-def _more(row: Row) -> str:
-    """Age, batch and note of a fill, where they are told."""
-    wet = row["wetted"]
-    age = f" (wetted {day(wet, year=True)})" if wet is not None and wet != row["from"] else ""
-    batch = f", batch {row['batch']}" if row["batch"] else ""
-    return age + batch + (f", “{row['note']}”" if row["note"] else "")
-
-
-def history(week: Week, name: str, titles: Mapping[str, str]) -> list[tuple[dt.date, str]]:
+def history_html(week: Week, name: str, titles: Mapping[str, str]) -> str:
     """Moves between tanks and fills of a filter, newest first, each day's told together."""
     found: list[tuple[dt.date, int, str]] = []
     for row in week.table("placement").filter(pl.col("filter") == name).iter_rows(named=True):
@@ -231,29 +186,27 @@ def history(week: Week, name: str, titles: Mapping[str, str]) -> list[tuple[dt.d
     for n, row in enumerate(fills):
         # What ended the day before, or the same day, in the same layer was replaced: said once, not twice.
         before = next((f["medium"] for f in reversed(fills[:n]) if _follows(f, row)), None)
-        what, room = _filled(row), row["compartment"]
+        size = with_unit(number(row["thickness_mm"], 4), "mm") if row["thickness_mm"] is not None else ""
+        size = with_unit(number(row["mass_kg"]), "kg") if row["mass_kg"] is not None else size
+        what, room = f"{size} {row['medium']}".strip(), row["compartment"]
         if before is None:
             says = f"{what} into {room}"
         else:
             says = f"{what} renewed in {room}" if before == row["medium"] else f"{what} in place of {before} in {room}"
-        found.append((row["from"], 1, says + _more(row)))
+        wet = row["wetted"]
+        says += f" (wetted {day(wet, year=True)})" if wet is not None and wet != row["from"] else ""
+        says += f", batch {row['batch']}" if row["batch"] else ""
+        found.append((row["from"], 1, says + (f", “{row['note']}”" if row["note"] else "")))
         if row["to"] is not None and not any(_follows(row, later) for later in fills[n + 1 :]):
             found.append((row["to"], 2, f"last day of {what} in {room}"))
     days: dict[dt.date, list[str]] = {}
     for date, _, says in sorted(found, key=lambda item: (-item[0].toordinal(), item[1])):
         if date <= week.as_of:
             days.setdefault(date, []).append(says)
-    return [(date, "; ".join(says)) for date, says in days.items()]
-
-
-def history_html(told: Sequence[tuple[dt.date, str]]) -> str:
-    if not told:
-        return "<p>No fill and no tank is recorded of it. Write them into fills.csv and placements.csv.</p>"
-    items = "".join(
-        f"<li><strong>{day(date, year=True)}</strong>: {escape(says[:1].upper() + says[1:])}.</li>"
-        for date, says in told
+    told = look.items(
+        f"<strong>{day(date, year=True)}</strong>: {escape(capital('; '.join(says)))}." for date, says in days.items()
     )
-    return f'<ul class="plain">{items}</ul>'
+    return told or "<p>No fill and no tank is recorded of it. Write them into fills.csv and placements.csv.</p>"
 
 
 def _ok(cycle: Row) -> str:
@@ -277,54 +230,40 @@ def answer_sentence(answer: Row) -> str:
 
 def answer_html(answer: Row) -> str:
     """Limits, every layout, what would make it yes, what is assumed."""
-    months = listed([number(m) for m in answer["months"]], "to")
-    parts = []
-    if answer["missing"]:
-        parts.append(f"<p>The book lacks {escape(listed(answer['missing']))}.</p>")
-    if answer["would_make_it_yes"]:
-        items = "".join(f"<li>{escape(way[:1].upper() + way[1:])}.</li>" for way in answer["would_make_it_yes"])
-        parts.append(f'<p><strong>What would make it yes</strong></p><ul class="plain">{items}</ul>')
-    items = "".join(f"<li>{escape(said[:1].upper() + said[1:])}.</li>" for said in answer["assumed"])
-    parts.append(f'<p><strong>Taken on trust</strong></p><ul class="plain">{items}</ul>')
-    parts.append(
-        f'<p class="small">New media: {months}{NBSP}months before nitrate tells. A rule of thumb, no promise.</p>'
+    lists = (("What would make it yes", answer["would_make_it_yes"]), ("Taken on trust", answer["assumed"]))
+    lacks = f"<p>The book lacks {escape(listed(answer['missing']))}.</p>" if answer["missing"] else ""
+    told = (
+        f"<p><strong>{title}</strong></p>{look.items(f'{escape(capital(line))}.' for line in lines)}"
+        for title, lines in lists
+        if lines
     )
-    return "".join(parts)
+    months = listed([number(m) for m in answer["months"]], "to")
+    last = f"New media: {months}{NBSP}months before nitrate tells. A rule of thumb, no promise."
+    return f'{lacks}{"".join(told)}<p class="small">{last}</p>'
 
 
 def by_shortfall(answers: Sequence[Row]) -> list[Row]:
     """Models that do first, then the smallest shortfall of media; what can't be said last."""
 
     def key(a: Row) -> tuple[Any, ...]:
-        short = a["full"]["short_kg"]
-        return (
-            a["full"]["ok"] is None,
-            not a["full"]["ok"],
-            not a["half"]["ok"],
-            short is None,
-            short or 0.0,
-            a["cost"] is None,
-            a["cost"] or 0.0,
-        )
+        full, short, cost = a["full"], a["full"]["short_kg"], a["cost"]
+        does = (full["ok"] is None, not full["ok"], not a["half"]["ok"])
+        return (*does, short is None, short or 0.0, cost is None, cost or 0.0)
 
     return sorted(answers, key=key)
 
 
-def _full_of(answer: Row, layout: str) -> str:
-    """`no, 146 L; 0.65 kg short` of one way to fill a model."""
-    way = next((way for way in answer["layouts"] if way["layout"] == layout), None)
-    if way is None:
-        return "–"
-    short = (
-        f"<br><small>{kilograms(way['short_kg'])} short of {kilograms(way['need_kg'])}</small>"
-        if way["short_kg"]
-        else ""
-    )
-    return f"{_ok(way)}, {litres(way['rates_l'])}{short}"
-
-
 def compare_html(answers: Sequence[Row]) -> str:
     """Every model for the same water, side by side, filled loosely and packed neatly."""
+
+    def full_of(answer: Row, layout: str) -> str:
+        """`no, 146 L; 0.65 kg short` of one way to fill a model."""
+        way = next((way for way in answer["layouts"] if way["layout"] == layout), None)
+        if way is None:
+            return "–"
+        short = f"<br><small>{kilograms(way['short_kg'])} short of {kilograms(way['need_kg'])}</small>"
+        return f"{_ok(way)}, {litres(way['rates_l'])}{short if way['short_kg'] else ''}"
+
     rows = []
     for a in answers:
         half, full = a["half"], a["full"]
@@ -340,7 +279,7 @@ def compare_html(answers: Sequence[Row]) -> str:
         cost = money(a["cost"]) if a["cost"] is not None else "<small>price not in round.toml</small>"
         rows.append(
             (f"<strong>{escape(a['model'])}</strong>", f"{_ok(half)}, {litres(half['rates_l'])}",
-             _full_of(a, LOOSELY), _full_of(a, NEATLY), slack, cost, escape(listed(lacks)) or "nothing")
+             full_of(a, "filled loosely"), full_of(a, "packed neatly"), slack, cost, escape(listed(lacks)) or "nothing")
         )  # fmt: skip
     heads = ("Model", "half cycle", "full cycle, filled loosely", "full cycle, packed neatly", "slack", "cost", "lacks")
     return _table(heads, rows, (4,))

@@ -16,12 +16,26 @@ SQUARE_DAYS = 2  # squares of events this close would cover one another
 AXIS = alt.Axis(labelColor=INK2, tickColor=RULE, domain=False, grid=False, title=None, labelFontSize=13)
 
 
-def _time(start: dt.date, end: dt.date) -> alt.X:
-    axis = alt.Axis(
-        format="%b", tickCount="month", labelColor=INK2, domainColor=RULE, tickColor=RULE, grid=False, title=None
-    )
+def _time(start: dt.date | None, end: dt.date | None, ticks: Literal["month", "year"] = "month") -> alt.X:
+    axis = alt.Axis(format="%b" if ticks == "month" else "%Y", tickCount=ticks, labelColor=INK2, domainColor=RULE,
+                    tickColor=RULE, grid=False, title=None)  # fmt: skip
     # Spelled out as ISO text: a date object would be taken as one in the browser's own time zone.
-    return alt.X("at:T", axis=axis, scale=alt.Scale(domain=[start.isoformat(), end.isoformat()], nice=False))
+    ends: Any = alt.Undefined if start is None or end is None else [start.isoformat(), end.isoformat()]
+    return alt.X("at:T", axis=axis, scale=alt.Scale(domain=ends, nice=False))
+
+
+def _one(**row: Any) -> alt.Chart:
+    """A chart of one row of data."""
+    return alt.Chart(pl.DataFrame({name: [value] for name, value in row.items()}))
+
+
+def _drawn(layers: Sequence[Any], height: int) -> Any:
+    layered = alt.layer(*layers).properties(height=height)
+    return layered.configure_view(stroke=None).configure(font="Source Sans, sans-serif")
+
+
+def _highest(readings: pl.DataFrame) -> float:
+    return float(readings.select(pl.max_horizontal("high", "low").max()).item() or 0)
 
 
 def nitrate(
@@ -32,120 +46,84 @@ def nitrate(
 
     `cause`, where one is chosen: the path it implies (at, level) and the readings it would move (at, low, high).
     """
-    end = as_of + dt.timedelta(15)
-    tops = [1.5 * ceiling]
-    if readings.height:
-        tops.append(float(readings.select(pl.max_horizontal("high", "low").max()).item() or 0) * 1.1)
+    tops = [1.5 * ceiling, _highest(readings) * 1.1]
     if path.height:
         tops.append(min(float(path["high"].max() or 0), 4 * ceiling))  # type: ignore[arg-type]
     top = max(tops)
-    scale = alt.Scale(domain=[-0.16 * top, top], nice=False)
-    step = 20 if top < 160 else 50
-    axis = alt.Axis(
-        values=list(range(0, int(top) + 1, step)), labelColor=INK2, domain=False, grid=False, title=None, ticks=False
-    )
-
-    def y(field: str) -> alt.Y:
-        return alt.Y(field, scale=scale, axis=axis)
-
-    x = _time(start, end)
-    layers: list[Any] = [alt.Chart(pl.DataFrame({"y": [0.0]})).mark_rule(color=RULE).encode(y=y("y:Q"))]
+    axis = alt.Axis(values=list(range(0, int(top) + 1, 20 if top < 160 else 50)), labelColor=INK2, domain=False,
+                    grid=False, title=None, ticks=False)  # fmt: skip
+    scale, x = alt.Scale(domain=[-0.16 * top, top], nice=False), _time(start, as_of + dt.timedelta(15))
+    low, y, y2, level = (alt.Y(f"{name}:Q", scale=scale, axis=axis) for name in ("low", "y", "y2", "level"))
+    layers: list[Any] = [_one(y=0.0).mark_rule(color=RULE).encode(y=y)]
     if path.height:
-        fit, fan = path.filter(pl.col("part") == "fit"), path.filter(pl.col("part") == "forecast")
-        for frame, low, high, shade in (
-            (fit, "low", "high", 0.16),
-            (fan, "low", "high", 0.12),
-            (fan, "low_half", "high_half", 0.20),
-        ):
-            layers.append(
-                alt.Chart(frame).mark_area(color=BLUE, opacity=shade).encode(x=x, y=y(f"{low}:Q"), y2=f"{high}:Q")
-            )
-        layers.append(alt.Chart(fit).mark_line(color=BLUE, strokeWidth=1.6).encode(x=x, y=y("level:Q")))
-        layers.append(alt.Chart(fan).mark_line(color=BLUE, strokeDash=[3, 3]).encode(x=x, y=y("level:Q")))
-    rule = pl.DataFrame({"y": [ceiling], "at": [start.isoformat()], "says": [f"limit {ceiling:.0f}"]})
-    layers.append(alt.Chart(rule).mark_rule(color=INK, strokeDash=[6, 4], strokeWidth=1.2).encode(y=y("y:Q")))
-    layers.append(
-        alt.Chart(rule)
-        .mark_text(align="left", dx=4, dy=-7, color=INK, fontSize=13)
-        .encode(x=x, y=y("y:Q"), text="says:N")
-    )
-    if readings.height:
-        bars = readings.with_columns(pl.col("high").fill_null(top).alias("high"))
-        tip = [alt.Tooltip("day:T", title="Read", format="%a %-d %B"), alt.Tooltip("said:N", title="Nitrate, mg/L")]
-        width = alt.expr("max(3, min(7, width / 150))")
-        styles: list[tuple[bool, dict[str, Any]]] = [
-            (False, {"color": INK, "opacity": 0.78}),
-            (True, {"color": GROUND, "stroke": INK, "strokeWidth": 1.4}),
+        fit, fan = (alt.Chart(path.filter(pl.col("part") == part)) for part in ("fit", "forecast"))
+        half = alt.Y("low_half:Q", scale=scale, axis=axis)
+        layers += [
+            fit.mark_area(color=BLUE, opacity=0.16).encode(x=x, y=low, y2="high:Q"),
+            fan.mark_area(color=BLUE, opacity=0.12).encode(x=x, y=low, y2="high:Q"),
+            fan.mark_area(color=BLUE, opacity=0.20).encode(x=x, y=half, y2="high_half:Q"),
+            fit.mark_line(color=BLUE, strokeWidth=1.6).encode(x=x, y=level),
+            fan.mark_line(color=BLUE, strokeDash=[3, 3]).encode(x=x, y=level),
         ]
-        for hollow, style in styles:
-            part = bars.filter(pl.col("hollow") == hollow)
-            if part.height:
-                layers.append(
-                    alt.Chart(part).mark_bar(width=width, **style).encode(x=x, y=y("low:Q"), y2="high:Q", tooltip=tip)
-                )
+    limit = _one(y=ceiling, at=start.isoformat(), says=f"limit {ceiling:.0f}")
+    layers.append(limit.mark_rule(color=INK, strokeDash=[6, 4], strokeWidth=1.2).encode(y=y))
+    words = limit.mark_text(align="left", dx=4, dy=-7, color=INK, fontSize=13)
+    layers.append(words.encode(x=x, y=y, text="says:N"))
+    tip = [alt.Tooltip("day:T", title="Read", format="%a %-d %B"), alt.Tooltip("said:N", title="Nitrate, mg/L")]
+    width = alt.expr("max(3, min(7, width / 150))")
+    bars = readings.with_columns(pl.col("high").fill_null(top))
+    styles: list[dict[str, Any]] = [{"color": INK, "opacity": 0.78},
+                                    {"color": GROUND, "stroke": INK, "strokeWidth": 1.4}]  # fmt: skip
+    for hollow, style in zip((False, True), styles, strict=True):
+        if (part := bars.filter(pl.col("hollow") == hollow)).height:
+            bar = alt.Chart(part).mark_bar(width=width, **style)
+            layers.append(bar.encode(x=x, y=low, y2="high:Q", tooltip=tip))
     if cause is not None:
-        path_, moved = (frame.filter(pl.col("at") >= dt.datetime.combine(start, dt.time())) for frame in cause)
-        layers.append(
-            alt.Chart(path_).mark_line(color=HAND, strokeWidth=1.8, strokeDash=[7, 3]).encode(x=x, y=y("level:Q"))
-        )
+        implied, moved = (frame.filter(pl.col("at") >= dt.datetime.combine(start, dt.time())) for frame in cause)
+        line = alt.Chart(implied).mark_line(color=HAND, strokeWidth=1.8, strokeDash=[7, 3])
+        layers.append(line.encode(x=x, y=level))
         if moved.height:
-            seen = moved.with_columns((pl.col("low") - 0.6), pl.col("high").fill_null(top) + 0.6)
-            layers.append(
-                alt.Chart(seen)
-                .mark_bar(width=6, color=GROUND, stroke=HAND, strokeWidth=1.6)
-                .encode(x=x, y=y("low:Q"), y2="high:Q")
-            )
+            seen = moved.with_columns(pl.col("low") - 0.6, pl.col("high").fill_null(top) + 0.6)
+            bar = alt.Chart(seen).mark_bar(width=6, color=GROUND, stroke=HAND, strokeWidth=1.6)
+            layers.append(bar.encode(x=x, y=low, y2="high:Q"))
     if changes.height:
         tip = [alt.Tooltip("day:T", title="Changed", format="%a %-d %B"), alt.Tooltip("pct:N", title="Per cent")]
         ticks = alt.Chart(changes.with_columns(pl.lit(top).alias("y"), pl.lit(top * 0.955).alias("y2")))
-        layers.append(ticks.mark_rule(color=INK2).encode(x=x, y=y("y:Q"), y2="y2:Q", tooltip=tip))
-        shown = alt.expr("width > 620 ? 1 : 0")
-        layers.append(
-            ticks.mark_text(color=INK2, fontSize=12, dy=8, opacity=shown).encode(x=x, y=y("y2:Q"), text="pct:N")
-        )
-    now = pl.DataFrame({"at": [as_of.isoformat()], "says": ["14 days"], "y": [-0.08 * top]})
-    layers.append(alt.Chart(now).mark_rule(color=INK2).encode(x=x))
+        share = ticks.mark_text(color=INK2, fontSize=12, dy=8, opacity=alt.expr("width > 620 ? 1 : 0"))
+        layers.append(ticks.mark_rule(color=INK2).encode(x=x, y=y, y2="y2:Q", tooltip=tip))
+        layers.append(share.encode(x=x, y=y2, text="pct:N"))
+    now = _one(at=as_of.isoformat(), says="14 days", y=-0.08 * top)
+    layers.append(now.mark_rule(color=INK2).encode(x=x))
     if events:
-        rows = pl.DataFrame({"n": [n for n, _ in events], "at": [d.isoformat() for _, d in events], "y": -0.08 * top})
+        rows = alt.Chart(
+            pl.DataFrame({"n": [n for n, _ in events], "at": [d.isoformat() for _, d in events], "y": -0.08 * top})
+        )
         # On a phone the weeks lie closer together, and so may the squares.
         side = alt.expr("width > 620 ? 220 : 150")
-        layers.append(alt.Chart(rows).mark_rule(color=INK2, strokeDash=[1, 3]).encode(x=x))
-        layers.append(
-            alt.Chart(rows).mark_square(size=side, color=GROUND, stroke=INK, opacity=1).encode(x=x, y=y("y:Q"))
-        )
-        layers.append(alt.Chart(rows).mark_text(color=INK, fontSize=12).encode(x=x, y=y("y:Q"), text="n:N"))
+        layers += [
+            rows.mark_rule(color=INK2, strokeDash=[1, 3]).encode(x=x),
+            rows.mark_square(size=side, color=GROUND, stroke=INK, opacity=1).encode(x=x, y=y),
+            rows.mark_text(color=INK, fontSize=12).encode(x=x, y=y, text="n:N"),
+        ]
     # A square that stands on the rule, or close before it, pushes the words to its right.
     near = any(0 <= (as_of - day).days <= SQUARE_DAYS for _, day in events)
-    layers.append(
-        alt.Chart(now)
-        .mark_text(align="left", dx=12 if near else 4, color=INK2, fontSize=12)
-        .encode(x=x, y=y("y:Q"), text="says:N")
-    )
-    return (
-        alt.layer(*layers).properties(height=270).configure_view(stroke=None).configure(font="Source Sans, sans-serif")
-    )
+    words = now.mark_text(align="left", dx=12 if near else 4, color=INK2, fontSize=12)
+    layers.append(words.encode(x=x, y=y, text="says:N"))
+    return _drawn(layers, 270)
 
 
 def whole_life(readings: pl.DataFrame, limit: float, start: dt.date, as_of: dt.date) -> Any:
     """All nitrate readings ever, low: what the chart below covers is shaded."""
-    top = max(1.5 * limit, float(readings.select(pl.max_horizontal("high", "low").max()).item() or 0))
-    bars = readings.select(pl.col("day").cast(pl.Datetime).alias("at"), "low", pl.col("high").fill_null(top))
-    axis = alt.Axis(
-        format="%Y", tickCount="year", labelColor=INK2, domainColor=RULE, tickColor=RULE, grid=False, title=None
-    )
-    x = alt.X("at:T", axis=axis, scale=alt.Scale(nice=False))
-    y = alt.Y("low:Q", axis=None, scale=alt.Scale(domain=[0, top], nice=False))
-    span = alt.Chart(pl.DataFrame({"at": [start.isoformat()], "to": [as_of.isoformat()]}))
-    return (
-        alt.layer(
-            span.mark_rect(color=INK, opacity=0.06).encode(x=x, x2="to:T"),
-            alt.Chart(pl.DataFrame({"low": [limit]})).mark_rule(color=INK, strokeDash=[6, 4]).encode(y=y),
-            alt.Chart(bars).mark_rule(color=INK, opacity=0.6, strokeWidth=2).encode(x=x, y=y, y2="high:Q"),
-        )
-        .properties(height=72)
-        .configure_view(stroke=None)
-        .configure(font="Source Sans, sans-serif")
-    )
+    top = max(1.5 * limit, _highest(readings))
+    bars = alt.Chart(readings.select(pl.col("day").cast(pl.Datetime).alias("at"), "low", pl.col("high").fill_null(top)))
+    x, y = _time(None, None, "year"), alt.Y("low:Q", axis=None, scale=alt.Scale(domain=[0, top], nice=False))
+    span = _one(at=start.isoformat(), to=as_of.isoformat())
+    layers = [
+        span.mark_rect(color=INK, opacity=0.06).encode(x=x, x2="to:T"),
+        _one(low=limit).mark_rule(color=INK, strokeDash=[6, 4]).encode(y=y),
+        bars.mark_rule(color=INK, opacity=0.6, strokeWidth=2).encode(x=x, y=y, y2="high:Q"),
+    ]
+    return _drawn(layers, 72)
 
 
 def small(readings: pl.DataFrame, limit: float | None, top: float, start: dt.date, as_of: dt.date, colour: str) -> Any:
@@ -154,27 +132,21 @@ def small(readings: pl.DataFrame, limit: float | None, top: float, start: dt.dat
     # pH has no useful 0; the others start there.
     scale = alt.Scale(domain=[limit - 1.0 if limit is not None and limit > 5 else 0.0, top], nice=False)
     y = alt.Y("low:Q", scale=scale, axis=AXIS)
+    high, least = pl.col("high").fill_null(top), pl.col("low") + top / 40  # a reading without width is still a mark
     bars = readings.with_columns(
-        pl.col("high").fill_null(top),
-        # A reading without width is still a mark.
-        pl.when((pl.col("high") - pl.col("low")) < top / 40)
-        .then(pl.col("low") + top / 40)
-        .otherwise(pl.col("high"))
-        .alias("top"),
+        high, pl.when(pl.col("high") < least).then(least).otherwise(pl.col("high")).alias("top")
     )
     layers: list[Any] = [alt.Chart(bars).mark_bar(width=5, color=colour).encode(x=x, y=y, y2="top:Q")]
     if limit is not None:
-        rule = pl.DataFrame({"low": [limit], "at": [start.isoformat()], "says": [f"act at {limit:g}"]})
-        layers.append(alt.Chart(rule).mark_rule(color=INK, strokeDash=[5, 4]).encode(y=y))
-        text = alt.Chart(rule).mark_text(align="left", dx=3, dy=-7, color=INK, fontSize=12)
+        rule = _one(low=limit, at=start.isoformat(), says=f"act at {limit:g}")
+        layers.append(rule.mark_rule(color=INK, strokeDash=[5, 4]).encode(y=y))
+        text = rule.mark_text(align="left", dx=3, dy=-7, color=INK, fontSize=12)
         layers.append(text.encode(x=x, y=y, text="says:N"))
-    return (
-        alt.layer(*layers).properties(height=104).configure_view(stroke=None).configure(font="Source Sans, sans-serif")
-    )
+    return _drawn(layers, 104)
 
 
 DIAMOND = "M0,-1.1L1.1,0L0,1.1L-1.1,0Z"
-# Class -> its shape as in marks.SHAPES, and whether it is filled, drawn, or a broken line.
+# Class -> its shape as in cells.SHAPES, and whether it is filled, drawn, or a broken line.
 SHAPE: dict[str, tuple[str, dict[str, Any]]] = {
     "act today": (DIAMOND, {"filled": True}),
     "this week": (DIAMOND, {"filled": False, "strokeWidth": 2}),
@@ -228,8 +200,7 @@ def load_and_rise(rows: pl.DataFrame, normal: tuple[float, float]) -> Any:
             for field, title in (("name", "Tank"), ("said", "Net rise"), ("load", "Bioload"))]  # fmt: skip
     pick = alt.selection_point(name="pick", fields=["id"], on="click", clear=False)
     base = alt.Chart(rows)
-    rule = alt.Chart(pl.DataFrame({"x": [100.0], "y": [top], "says": ["rating"]}))
-    band = alt.Chart(pl.DataFrame({"y": [normal[0]], "y2": [normal[1]]}))
+    rule, band = _one(x=100.0, y=top, says="rating"), _one(y=normal[0], y2=normal[1])
     layers: list[Any] = [
         band.mark_rect(color=INK, opacity=0.06).encode(y=y, y2="y2:Q"),
         rule.mark_rule(color=INK, strokeDash=[5, 4]).encode(x=x),
@@ -246,6 +217,4 @@ def load_and_rise(rows: pl.DataFrame, normal: tuple[float, float]) -> Any:
             text = alt.Chart(part).mark_text(align=side, dx=dx, dy=dy, fontSize=13, clip=True, limit=LIMIT, **style)
             layers.append(text.encode(x=x, y=y, text="name:N"))
     layers.append(base.mark_circle(size=900, opacity=0.001).encode(x=x, y=y, tooltip=tips).add_params(pick))
-    return (
-        alt.layer(*layers).properties(height=440).configure_view(stroke=None).configure(font="Source Sans, sans-serif")
-    )
+    return _drawn(layers, 440)

@@ -2,8 +2,10 @@
 
 import datetime as dt
 import os
+from collections.abc import Callable
 from html import escape
 from pathlib import Path
+from typing import Any, TypeVar
 
 import polars as pl
 import streamlit as st
@@ -12,6 +14,9 @@ from pipeline import store, weekly
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import in_currency
+
+T = TypeVar("T")
+Row = dict[str, Any]
 
 
 def places() -> tuple[Path, Path | None]:
@@ -51,6 +56,11 @@ def stamp() -> str:
     return f"{folder} {as_of()} {store.stamp(weekly.warehouse_of(folder, db))}"
 
 
+def tank_names(week: Week) -> dict[str, str]:
+    """Tank id -> its name, else its id."""
+    return {tank: name or tank for tank, name in week.table("tank").select("tank", "name").iter_rows()}
+
+
 def tank_titles(week: Week) -> dict[str, str]:
     """Tank id -> `Lounge, Holm Oak`."""
     sites = dict(week.table("site").select("site", "name").iter_rows())
@@ -67,10 +77,40 @@ def ranked_titles(week: Week) -> dict[str, str]:
 
 def site_titles(week: Week) -> dict[str, str]:
     """Site id -> its name, in the order of the names."""
-    rows = week.table("site").select("site", "name").iter_rows()
-    return dict(sorted(((site, name or site) for site, name in rows), key=lambda row: row[1].casefold()))
+    return dict(sorted(sites_in_order(week).items(), key=lambda row: row[1].casefold()))
+
+
+def sites_in_order(week: Week) -> dict[str, str]:
+    """Site id -> its name, in the order of sites.csv."""
+    rows = week.table("site").sort("file", "line").select("site", "name").iter_rows()
+    return {site: name or site for site, name in rows}
 
 
 def of(frame: pl.DataFrame, tank: str) -> pl.DataFrame:
     """The rows of one tank."""
     return frame.filter(pl.col("tank") == tank)
+
+
+def rows(week: Week, name: str, tank: str) -> list[Row]:
+    """The rows of one tank in a derived table, as of the day shown."""
+    return of(week.now(name), tank).to_dicts()
+
+
+def row(week: Week, name: str, tank: str) -> Row | None:
+    """The first of them, where there is any."""
+    return next(iter(rows(week, name, tank)), None)
+
+
+def by_tank(week: Week, name: str, **of: str) -> dict[str, Row]:
+    """Tank -> its one row in a derived table as of the day shown; `of` picks one where a tank has several."""
+    return {row["tank"]: row for row in week.now(name).filter(**of).iter_rows(named=True)}
+
+
+def slowly(week: Week, key: object, words: str, make: Callable[[], T]) -> T:
+    """What takes its time, made once for a week; `words` say so meanwhile."""
+
+    def made() -> T:
+        with st.spinner(words):
+            return make()
+
+    return week.kept(key, made)

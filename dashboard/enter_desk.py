@@ -4,8 +4,8 @@ Nothing is written here: pipeline/logbook.py writes, pipeline/trial.py says befo
 """
 
 import datetime as dt
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -13,19 +13,17 @@ from typing import Any
 import streamlit as st
 
 from dashboard import data, look
-from pipeline import trial, weekly
+from dashboard.data import Row
+from pipeline import logbook, trial, weekly
 from pipeline.console import SAID
-from pipeline.intake import corrections
-from pipeline.intake.sheets import Sheets
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import counted
 from pipeline.wording import day as written_day
 from schemas.words import PARAMETER_TITLES, ROW_OUTCOMES
 
-Row = dict[str, Any]
-LONGEST_WHO, LONGEST_WHY, LONGEST_VALUE = 40, 200, 60  # characters
 WHO = "Who (role or initials)"
+LONGEST_WHO, LONGEST_WHY, LONGEST_VALUE = 40, 200, 60  # characters
 
 
 @st.cache_resource(max_entries=2, show_spinner="Reading the folder")
@@ -52,24 +50,11 @@ def week() -> Week:
     return data.week()
 
 
-@st.cache_resource(max_entries=2, show_spinner=False)
-def _corrected(stamp: str, _folder: trial.Folder) -> Sheets:
-    return corrections.apply(_folder.sheets)[0]
-
-
-def corrected_now() -> Sheets:
-    """The sheets of the folder as they read now, with every correction in place."""
-    return _corrected(trial.stamp(data.places()[0]), folder_now())
-
-
 def column_title(column: str | None) -> str:
     """A column as people call it."""
     if column is None:
         return "Whole row"
     return PARAMETER_TITLES.get(column, column.replace("_", " ").capitalize())
-
-
-# -- what became of it -------------------------------------------------------------------------------
 
 
 def tell(sentences: Sequence[str], hand: bool = False) -> None:
@@ -83,6 +68,34 @@ def became() -> None:
     if told:
         lines = "".join(f"<p>{escape(line)}</p>" for line in told[0])
         look.html(f'<div class="became{" hand" if told[1] else ""}" role="status">{lines}</div>')
+
+
+@contextmanager
+def or_told(*lead: str) -> Iterator[None]:
+    """What can't be done in here is told, and the page shown anew."""
+    try:
+        yield
+    except (Problem, OSError) as problem:
+        tell([f"{' '.join(lead)} {problem}".strip()], hand=True)
+        st.rerun()
+
+
+def who(key: str, **more: Any) -> str:
+    """Who did it: a role or initials, remembered for the session."""
+    return typed(WHO, key, LONGEST_WHO, shown=True, **more)
+
+
+def typed(label: str, key: str, most: int, placeholder: str | None = None, shown: bool = False, **more: Any) -> str:
+    """A line that is typed, kept when the page changes."""
+    text = st.text_input(label, key=key, max_chars=most, placeholder=placeholder, persist_state="session",
+                         label_visibility="visible" if shown else "collapsed", **more)  # fmt: skip
+    return (text or "").strip()
+
+
+def number_box(label: str, key: str, placeholder: str, **more: Any) -> Any:
+    """A number that is typed; None where nothing is."""
+    return st.number_input(label, value=None, key=key, placeholder=placeholder, label_visibility="collapsed",
+                           persist_state="session", **more)  # fmt: skip
 
 
 def echo(answer: trial.Answer) -> None:
@@ -130,37 +143,29 @@ def pills(
     )  # fmt: skip
 
 
-# -- the account of what is not kept yet --------------------------------------------------------------
-
-
 def account_sentence(account: dict[str, Any]) -> str:
     """`5 rows: 3 accepted, 1 converted (original kept), 1 held (not used).`"""
     parts = [f"{account[name]} {SAID[name]}" for name in ROW_OUTCOMES if account[name]]
     return f"{counted(account['rows_in'], 'row')}: {', '.join(parts) or 'nothing in it'}."
 
 
-def _cells(rows: Sequence[Row], words: str, heads: Sequence[str], titles: Mapping[str, str]) -> str:
-    head = "".join(f'<th role="columnheader">{name}</th>' for name in heads)
+def _cells(rows: Sequence[Row], words: str, heads: Sequence[str], titles: Mapping[str, str]) -> None:
+    """Where each stands, as it was typed, and what is said of it."""
     body = []
     for row in rows:
         line = f"line {row['line']}" if row["line"] else "whole file"
         title = titles.get(row["tank"] or "")
         place = f"{escape(title)}<br><small>{escape(row['file'])}, " if title else f"{escape(row['file'])}<br><small>"
-        cells = [
-            ("", f"{place}{line}</small>"),
-            ("", f"{escape(row['column'] or 'row')} “{escape(row['text'][:200])}”"),
-            ("", escape(row[words])),
-        ]
-        if len(heads) > len(cells):
-            cells.append(("suggested", escape(row["suggestion"])) if row["suggestion"] else ("", ""))
-        told = "".join(
-            f'<td role="cell"{f" data-l={chr(34)}{name}{chr(34)}" if name else ""}>{cell}</td>' for name, cell in cells
-        )
-        body.append(f'<tr role="row">{told}</tr>')
-    return (
-        f'<div class="wide"><table role="table" class="ledger held"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
-        f'<tbody role="rowgroup">{"".join(body)}</tbody></table></div>'
-    )
+        typed = f"{row['column'] or 'row'} “{row['text'][:200]}”"
+        cells = (f"{place}{line}</small>", escape(typed), escape(row[words]), escape(row.get("suggestion") or ""))
+        body.append(cells[: len(heads)])
+    look.html(look.table(heads, body, labels=("", "", "", "suggested")))
+
+
+def files_box(key: str) -> Any:
+    """Spreadsheets of somebody's own."""
+    return st.file_uploader("CSV, .xlsx or .ods", type=["csv", "xlsx", "ods"], accept_multiple_files=True, key=key,
+                            max_upload_size=logbook.UPLOAD_MB)  # fmt: skip
 
 
 def column_box(header: str, guess: str, allowed: Iterable[str], key: str, shows: Sequence[str] = ()) -> str:
@@ -185,15 +190,15 @@ def account(week: Week, told: trial.Account, shown: int = 100, titles: Mapping[s
         look.html(f"<ul>{lines}</ul>")
     for column in told.account["unknown_columns"]:
         like = f"is it {column['like']}?" if column["like"] else "it is not used."
-        look.html(
-            f"<p>Column “{escape(column['column'])}” in {escape(column['file'])} is not known; {escape(like)}</p>"
-        )
+        said = f"Column “{column['column']}” in {column['file']} is not known; {like}"
+        look.html(f"<p>{escape(said)}</p>")
+    why, says = ("Where", "As typed", "Why", "Suggested"), ("Where", "As typed", "What is said")
     if told.held:
         look.section("Would be held", "not used until it is put right; the rest of each row is")
-        look.html(_cells(told.held[:shown], "reason", ("Where", "As typed", "Why", "Suggested"), titles))
+        _cells(told.held[:shown], "reason", why, titles)
     if told.elsewhere:
         look.section("Would then be held too", "in files that are here already")
-        look.html(_cells(told.elsewhere[:shown], "reason", ("Where", "As typed", "Why", "Suggested"), titles))
+        _cells(told.elsewhere[:shown], "reason", why, titles)
     if told.becomes:
         with st.expander(f"What {counted(len(told.becomes), 'row')} would become", expanded=len(told.becomes) <= 10):
             lines = "".join(
@@ -202,14 +207,12 @@ def account(week: Week, told: trial.Account, shown: int = 100, titles: Mapping[s
                 for row in told.becomes
             )
             look.html(f"<ul>{lines}</ul>")
-    warned = [row for row in told.remarks if row["outcome"] == "warned"]
+    warned, converted = ([row for row in told.remarks if row["outcome"] == kind] for kind in ("warned", "converted"))
     if warned:
         look.section("Used, and marked")
-        look.html(_cells(warned[:shown], "says", ("Where", "As typed", "What is said"), titles))
-    converted = [row for row in told.remarks if row["outcome"] == "converted"]
+        _cells(warned[:shown], "says", says, titles)
     if converted:
         with st.expander(f"{counted(len(converted), 'cell')} converted, the original kept"):
-            look.html(_cells(converted[:shown], "says", ("Where", "As typed", "What is said"), titles))
-    more = [len(rows) - shown for rows in (told.held, warned, converted) if len(rows) > shown]
-    if more:
-        look.html(f'<p class="small">{counted(sum(more), "line")} more not shown.</p>')
+            _cells(converted[:shown], "says", says, titles)
+    if more := sum(max(len(rows) - shown, 0) for rows in (told.held, warned, converted)):
+        look.small(f"{counted(more, 'line')} more not shown.")

@@ -10,34 +10,12 @@ import streamlit as st
 from dashboard import at_tank, data, held_desk, look
 from dashboard import enter_desk as desk
 from pipeline import logbook, trial
+from pipeline.intake import corrections
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import counted, day
 
 OPEN, SHOWN = held_desk.OPEN, 40
-
-
-def _row(entered: at_tank.Entered, week: Week, tank: str, when: dt.date, by: str) -> dict[str, str]:
-    """The row of the visits sheet: with the time where it is entered on the day itself."""
-    now = dt.datetime.now()
-    site = week.table("tank").filter(pl.col("tank") == tank)["site"][0]
-    return {
-        **{name: text for name, text in entered.row.items() if text},
-        "date": when.isoformat(),
-        "time": f"{now:%H:%M}" if when == now.date() else "",
-        "site": site,
-        "tank": tank,
-        "by": by.strip(),
-    }
-
-
-def _told_before(week: Week, row: dict[str, str]) -> tuple[list[str], list[str]]:
-    """What would be held of a visit, and what of it, or of other visits beside it, would be used with a doubt."""
-    content = logbook.visits_csv([row]).encode()
-    told = trial.files(desk.folder_now(), week.table("held"), {"visits/entered-now.csv": content})
-    bad = [f"{r['column'] or 'Row'} “{r['text']}”: {r['reason']}" for r in [*told.held, *told.elsewhere]]
-    doubts = (r["says"] for r in told.remarks if r["outcome"] == "warned" and r["column"] != "kit")
-    return bad, list(dict.fromkeys(doubts))
 
 
 def keep(week: Week, tank: str, when: dt.date, entered: at_tank.Entered, by: str, after: str, sure: bool) -> None:
@@ -49,8 +27,22 @@ def keep(week: Week, tank: str, when: dt.date, entered: at_tank.Entered, by: str
     if entered.wrong:
         desk.tell([f"{name} is not kept yet.", *entered.wrong], hand=True)
         return
-    row = _row(entered, week, tank, when, by)
-    bad, doubts = _told_before(week, row)
+    now = dt.datetime.now()
+    row = {
+        **{name: text for name, text in entered.row.items() if text},
+        "date": when.isoformat(),
+        "time": f"{now:%H:%M}" if when == now.date() else "",  # where it is entered on the day itself
+        "site": week.table("tank").filter(pl.col("tank") == tank)["site"][0],
+        "tank": tank,
+        "by": by,
+    }
+    would = trial.files(
+        desk.folder_now(), week.table("held"), {"visits/entered-now.csv": logbook.visits_csv([row]).encode()}
+    )
+    bad = [f"{r['column'] or 'Row'} “{r['text']}”: {r['reason']}" for r in [*would.held, *would.elsewhere]]
+    # of what is entered, or of other visits beside it
+    warned = (r["says"] for r in would.remarks if r["outcome"] == "warned" and r["column"] != "kit")
+    doubts = list(dict.fromkeys(warned))
     if bad:
         desk.tell([f"{name} is not kept: it stands against what was entered for {day(when)} before.", *bad], hand=True)
         return
@@ -58,11 +50,8 @@ def keep(week: Week, tank: str, when: dt.date, entered: at_tank.Entered, by: str
         st.session_state["enter_sure"] = entered.row
         desk.tell([f"{name} is not kept yet. Look again: {doubts[0]}", *doubts[1:]], hand=True)
         return
-    try:
+    with desk.or_told():
         path = logbook.save_visits(week.folder, [row], dt.date.today())
-    except Problem as problem:
-        desk.tell([str(problem)], hand=True)
-        return
     # It is kept: all that follows from it is settled before the load, which a second tap on the button would break off.
     times = st.session_state.get("enter_times", {})
     st.session_state["enter_times"] = {**times, (tank, when): times.get((tank, when), 0) + 1}
@@ -71,14 +60,9 @@ def keep(week: Week, tank: str, when: dt.date, entered: at_tank.Entered, by: str
     desk.tell([f"Kept: {name}, {day(when)}."])
     mine = pl.col("file") == path.relative_to(week.folder).as_posix()
     loaded = desk.week()
-    held = loaded.table("held").filter(mine)
-    read = loaded.table("reading").filter(mine)
+    held, read = (loaded.table(name).filter(mine) for name in ("held", "reading"))
     told = [f"Kept: {name}, {day(when)}, {counted(read.height, 'reading')}."]
-    told += [f"Held: {reason}" for reason in held["reason"]]
-    desk.tell(told, hand=bool(held.height))
-
-
-# -- drafts ----------------------------------------------------------------------------------------------
+    desk.tell([*told, *(f"Held: {reason}" for reason in held["reason"])], hand=bool(held.height))
 
 
 def take_up(week: Week, tank: str, when: dt.date, key: str) -> None:
@@ -113,17 +97,10 @@ RECORDS = {"visit": "day", "service": "date", "event": "date", "tap": "date"}  #
 SILENT = ("date", "site", "tank", "water_supply")  # told beside the cells
 
 
-def _cells(row: Mapping[str, str]) -> str:
-    """`09:45, nitrate 27, kit R2`."""
-    said = {name: text for name, text in row.items() if text and name not in SILENT and not name.startswith("unit of ")}
-    return ", ".join(
-        text if name == "time" else f"{desk.column_title(name).lower()} {text}" for name, text in said.items()
-    )
-
-
-def records(week: Week, when: dt.date) -> list[tuple[held_desk.Row, dict[str, str]]]:
+def records(week: Week, when: dt.date) -> list[tuple[data.Row, dict[str, str]]]:
     """Every row that was kept of a day, the last first: where it is, and its cells as they read with all corrections."""
-    titles, frames = data.tank_titles(week), desk.corrected_now().frames
+    titles = data.tank_titles(week)
+    frames = week.kept("corrected", lambda: corrections.apply(desk.folder_now().sheets)[0]).frames
     found = []
     for name, column in RECORDS.items():
         mine = week.table(name).filter(pl.col(column) == when).select("file", "line").unique()
@@ -131,14 +108,10 @@ def records(week: Week, when: dt.date) -> list[tuple[held_desk.Row, dict[str, st
             sheet = frames.get(family)
             for row in [] if sheet is None else sheet.join(mine, on=["file", "line"], how="semi").iter_rows(named=True):
                 whose = row.get("tank") or row.get("water_supply") or ""
-                where = {
-                    "file": row["file"],
-                    "line": row["line"],
-                    "title": titles.get(whose, whose),
-                    "suggestion": None,
+                where = {"title": titles.get(whose, whose), "suggestion": None} | {
+                    n: row.pop(n) for n in ("file", "line")
                 }
-                cells = {cell: text or "" for cell, text in row.items() if cell not in ("file", "line")}
-                found.append((where, cells))
+                found.append((where, {cell: text or "" for cell, text in row.items()}))
     return found[::-1]
 
 
@@ -151,17 +124,21 @@ def of_the_day(week: Week, when: dt.date) -> None:
     for where, cells in found[:SHOWN]:
         at = f"{where['file']}|{where['line']}"
         with st.container(horizontal=True, vertical_alignment="center", key=f"held_row {at}"):
-            said = f"<p><strong>{escape(where['title'])}</strong> {escape(_cells(cells))}</p>"
-            st.html(f'<div class="tr">{said}</div>', width="stretch")
+            said = ", ".join(  # `09:45, nitrate 27, kit R2`
+                text if name == "time" else f"{desk.column_title(name).lower()} {text}"
+                for name, text in cells.items()
+                if text and name not in SILENT and not name.startswith("unit of ")
+            )
+            look.html(f"<p><strong>{escape(where['title'])}</strong> {escape(said)}</p>", width="stretch")
             if st.button("Put right", key=f"edit {at}"):
                 st.session_state[OPEN] = None if st.session_state.get(OPEN) == at else at
         if st.session_state.get(OPEN) == at:
             _edit(week, where, cells, at)
     if len(found) > SHOWN:
-        look.html(f'<p class="small">{counted(len(found) - SHOWN, "more")}, in the history of each tank.</p>')
+        look.small(f"{counted(len(found) - SHOWN, 'more')}, in the history of each tank.")
 
 
-def _edit(week: Week, where: held_desk.Row, cells: Mapping[str, str], at: str) -> None:
+def _edit(week: Week, where: data.Row, cells: Mapping[str, str], at: str) -> None:
     """The cell to put right: what was typed first, then what was left blank."""
     of_row = [name for name in cells if not name.startswith("unit of ")]
     order = sorted(of_row, key=lambda name: (not cells[name], name in (*SILENT, "time", "taken")))

@@ -1,7 +1,7 @@
-"""Readings as a grid at the desk, and CSVs from elsewhere: both show their account before anything is kept."""
+"""Readings as a grid at the desk, files from elsewhere, and a form for any other record, made from the columns of its file:
+each shows its account before anything is kept."""
 
 import datetime as dt
-import hashlib
 from collections.abc import Mapping
 from html import escape
 from typing import Any
@@ -12,40 +12,38 @@ import streamlit as st
 from dashboard import at_tank, data, look
 from dashboard import enter_desk as desk
 from pipeline import logbook, trial
-from pipeline.new_folder import columns_text, families_named
+from pipeline.new_folder import columns_text, families_named, file_name, headers
 from pipeline.papers.visit_sheets import UNITS, open_tanks, sites_on
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import counted, day
+from schemas import Family
+from schemas.columns import Note, describe
 from schemas.words import PARAMETER_TITLES
 
 READINGS = ("ammonia", "nitrite", "nitrate", "ph", "kh", "temperature")
 EXPECTED = ("ammonia", "nitrite", "nitrate", "ph", "temperature")
-REST = {
-    "water_changed": "Changed",
-    "fish_seen": "Fish",
-    "fish_look": "Look",
-    "kit": "Kit",
-    "taken": "Taken",
-    "note": "Note",
-}
+REST = {"water_changed": "Changed", "fish_seen": "Fish", "fish_look": "Look", "kit": "Kit", "taken": "Taken",
+        "note": "Note"}  # fmt: skip
+FORMS = {
+    "services": "filter service", "events": "event", "tap": "tap test", "feeding": "food", "promises": "promise made",
+    "noted": "alert paused until", "filters": "filter", "placements": "where a filter stands",
+    "fills": "what fills a filter", "kits": "test kit", "tanks": "tank", "sites": "site",
+}  # fmt: skip
+# Column -> where its known ids are.
+KNOWN = {
+    "tank": "tank", "site": "site", "filter": "filter", "medium": "medium", "water_supply": "tap", "model": "filter_model",
+}  # fmt: skip
 KINDS = {"visits": "readings", "services": "filter services", "events": "events"}
-
-
-@st.cache_data(max_entries=16, show_spinner="Checking by the same rules as a load")
-def _account(
-    stamp: str, mark: str, _folder: trial.Folder, _held: pl.DataFrame, _new: Mapping[str, bytes]
-) -> trial.Account:
-    return trial.files(_folder, _held, _new)
 
 
 def account_of(week: Week, new: Mapping[str, bytes], columns: Mapping[str, str] | None = None) -> trial.Account:
     """The account of files that are not kept yet, with what own headers mean; checked once for the same content."""
-    digest = hashlib.sha256(repr(columns).encode())
-    for name, raw in new.items():
-        digest.update(f"{name}\0{len(raw)}\0".encode() + raw)
     folder = trial.with_columns(desk.folder_now(), columns or {})
-    return _account(trial.stamp(folder.path), digest.hexdigest(), folder, week.table("held"), new)
+    return data.slowly(
+        week, ("account", trial.stamp(folder.path), repr(columns), tuple(new.items())),
+        "Checking by the same rules as a load", lambda: trial.files(folder, week.table("held"), new),
+    )  # fmt: skip
 
 
 def _grid_frame(week: Week, sites: list[str], when: dt.date) -> pl.DataFrame:
@@ -57,14 +55,10 @@ def _grid_frame(week: Week, sites: list[str], when: dt.date) -> pl.DataFrame:
             hopes = at_tank.hoped(week, tank["tank"], when)
             _, kit = at_tank.kits_here(week, tank["tank"], when)
             row: dict[str, str | None] = {"id": tank["tank"], "site": site, "tank": titles[tank["tank"]]}
-            for name in READINGS:
-                row[name] = None
-                if name in EXPECTED:
-                    row[f"expect {name}"] = hopes.get(name, at_tank.NOT_KNOWN)
-            rows.append({**row, **dict.fromkeys(REST), "kit": None if kit == at_tank.NO_KIT else kit})
-    names = ["id", "site", "tank"]
-    names += [n for name in READINGS for n in ((name, f"expect {name}") if name in EXPECTED else (name,))]
-    return pl.DataFrame(rows, schema=dict.fromkeys([*names, *REST], pl.String))
+            row |= {f"expect {name}": hopes.get(name, at_tank.NOT_KNOWN) for name in EXPECTED}
+            rows.append({**row, "kit": None if kit == at_tank.NO_KIT else kit})
+    boxes = [n for name in READINGS for n in ((name, f"expect {name}") if name in EXPECTED else (name,))]
+    return pl.DataFrame(rows, schema=dict.fromkeys(["id", "site", "tank", *boxes, *REST], pl.String))
 
 
 def _columns() -> dict[str, Any]:
@@ -84,19 +78,16 @@ def typed_rows(edited: pl.DataFrame, when: dt.date, by: str) -> list[dict[str, s
     for row in edited.iter_rows(named=True):
         told = {name: str(row[name] or "").strip() for name in (*READINGS, *REST)}
         if any(text for name, text in told.items() if name not in ("kit", "taken")):
-            rows.append({"date": when.isoformat(), "site": row["site"], "tank": row["id"], **told, "by": by.strip()})
+            rows.append({"date": when.isoformat(), "site": row["site"], "tank": row["id"], **told, "by": by})
     return rows
 
 
 def sites_of(week: Week, when: dt.date) -> list[str]:
     """The sites of the day, or any that are chosen."""
-    rows = week.table("site").sort("file", "line").select("site", "name").iter_rows()
-    names = {site: name or site for site, name in rows}
+    names = data.sites_in_order(week)
     due = sites_on(week, when) or [site for site, _ in at_tank.route(week, when)][:1]
-    return st.multiselect(
-        "Sites", list(names), default=due, format_func=lambda s: names[s], key=f"grid_sites {when}",
-        placeholder="choose sites", persist_state="session", width=520,
-    )  # fmt: skip
+    return st.multiselect("Sites", list(names), default=due, format_func=names.__getitem__, key=f"grid_sites {when}",
+                          placeholder="choose sites", persist_state="session", width=520)  # fmt: skip
 
 
 def grid(week: Week, when: dt.date, sites: list[str]) -> None:
@@ -106,9 +97,7 @@ def grid(week: Week, when: dt.date, sites: list[str]) -> None:
         return
     look.say(f"Readings of {day(when)}: type what the sheet says, as it says it; what is not tested stays empty.")
     units = ", ".join(f"{PARAMETER_TITLES[name]} {UNITS[name]}" for name in READINGS if UNITS[name])
-    look.html(
-        f'<p class="small">{escape(units)}; with a kit, in the units of the kit. A change with its unit: 30% or 40 L.</p>'
-    )
+    look.small(f"{units}; with a kit, in the units of the kit. A change with its unit: 30% or 40 L.")
     frame = _grid_frame(week, sites, when)
     count = st.session_state.get("grid_times", 0)
     with st.form(f"grid {count}", border=False):
@@ -117,9 +106,9 @@ def grid(week: Week, when: dt.date, sites: list[str]) -> None:
             column_config=_columns(), disabled=[c for c in frame.columns if c.startswith("expect") or c == "tank"],
             alt=f"A grid to type in: {counted(frame.height, 'tank')}, a row each",
         )  # fmt: skip
-        by = st.text_input(desk.WHO, key="enter_by", max_chars=desk.LONGEST_WHO, persist_state="session", width=320)
+        by = desk.who("enter_by", width=320)
         if st.form_submit_button("Check", type="primary"):
-            st.session_state["grid_rows"] = ((when, sites), typed_rows(edited, when, by or ""))
+            st.session_state["grid_rows"] = ((when, sites), typed_rows(edited, when, by))
     checked, rows = st.session_state.get("grid_rows", (None, []))
     if checked != (when, sites):
         return
@@ -129,11 +118,8 @@ def grid(week: Week, when: dt.date, sites: list[str]) -> None:
     told = account_of(week, {f"visits/entered-{when}.csv": logbook.visits_csv(rows).encode()})
     desk.account(week, told)
     if st.button(desk.keep_words(len(told.held) + len(told.elsewhere)), type="primary", key="grid_keep"):
-        try:
+        with desk.or_told():
             path = logbook.save_visits(week.folder, rows, dt.date.today())
-        except Problem as problem:
-            desk.tell([str(problem)], hand=True)
-            st.rerun()
         st.session_state["grid_times"] = count + 1
         st.session_state.pop("grid_rows", None)
         _kept([path.relative_to(week.folder).as_posix()])
@@ -144,10 +130,9 @@ def _kept(files: list[str]) -> None:
     desk.tell([f"Kept: {', '.join(files)}."])  # a second tap would break off the load
     after = desk.week()
     mine = pl.col("file").str.replace(r"(?s), sheet .*$", "").is_in(files)
-    account, held = after.table("account").filter(mine), after.table("held").filter(mine).height
-    told = [f"Kept: {', '.join(files)}; {counted(int(account['rows_in'].sum()), 'row')}, in use now."]
-    if held:
-        told.append(f"{counted(held, 'item waits', 'items wait')} under Held rows.")
+    rows, held = int(after.table("account").filter(mine)["rows_in"].sum()), after.table("held").filter(mine).height
+    told = [f"Kept: {', '.join(files)}; {counted(rows, 'row')}, in use now."]
+    told += [f"{counted(held, 'item waits', 'items wait')} under Held rows."] if held else []
     desk.tell(told, hand=bool(held))
     st.rerun()
 
@@ -170,17 +155,10 @@ def _own_columns(new: Mapping[str, bytes]) -> dict[str, str]:
 def upload(week: Week) -> None:
     """CSVs from elsewhere: their account first, then they are kept as they are."""
     look.say("Choose a CSV or a spreadsheet; what would become of each row is shown before anything is kept.")
-    kind = st.pills(
-        "What it holds", list(KINDS), default="visits", format_func=KINDS.__getitem__, key="upload_kind", required=True
-    ) or "visits"  # fmt: skip
+    kind = st.pills("What it holds", list(KINDS), default="visits", format_func=KINDS.__getitem__, key="upload_kind",
+                    required=True) or "visits"  # fmt: skip
     count = st.session_state.get("upload_times", 0)
-    given = st.file_uploader(
-        "CSV, .xlsx or .ods",
-        type=["csv", "xlsx", "ods"],
-        accept_multiple_files=True,
-        key=f"upload {kind} {count}",
-        max_upload_size=logbook.UPLOAD_MB,
-    )
+    given = desk.files_box(f"upload {kind} {count}")
     if not given:
         return
     new: dict[str, bytes] = {}
@@ -194,14 +172,14 @@ def upload(week: Week) -> None:
     columns = _own_columns(new) if kind == "visits" else {}
     told = account_of(week, new, columns)
     desk.account(week, told)
-    total = told.account
-    if total["rows_in"] and total["repeats"] == total["rows_in"]:
+    rows = told.account["rows_in"]
+    if rows and told.account["repeats"] == rows:
         look.say("Every row of it is here already: there is nothing to keep.")
         return
     if any(row["line"] == 0 and (", sheet " not in row["file"] or not told.becomes) for row in told.held):
         look.say("A file that is held whole brings nothing in: put it right, then choose it again.")
         return
-    if not total["rows_in"]:
+    if not rows:
         look.say("There is no row in it, so there is nothing to keep.")
         return
     if st.button(desk.keep_words(len(told.held) + len(told.elsewhere)), type="primary", key="upload_keep"):
@@ -218,3 +196,67 @@ def upload(week: Week) -> None:
             st.rerun()
         st.session_state["upload_times"] = count + 1
         _kept(done)
+
+
+def _box(week: Week, family: Family, note: Note, header: str, when: dt.date, count: int) -> str:
+    """One column of the form; what was typed, as a cell of the CSV."""
+    key, tells = f"form {family.name} {header} {count}", note.description or None
+    title = look.label(note.title + (f", {note.unit}" if note.unit else ""))
+    if note.kind == "date":
+        chosen = st.date_input(title, when if note.required else None, key=key, format="YYYY-MM-DD", help=tells)
+        return chosen.isoformat() if isinstance(chosen, dt.date) else ""
+    new, words = KNOWN.get(header) == family.name, list(note.words)  # an id of the family itself is typed
+    if not words and header in KNOWN and (not new or header == "water_supply"):
+        places = [KNOWN[header], *(["site"] if header == "water_supply" else [])]
+        words = sorted({known for place in places for known in week.table(place)[header].drop_nulls()})
+    if not words:
+        return st.text_input(title, key=key, help=tells, max_chars=desk.LONGEST_WHY).strip()
+    named = {"tank": data.tank_titles, "site": data.site_titles}.get(header, lambda _: {})(week)
+    asked = st.query_params.get("tank") if header == "tank" else None
+    return st.selectbox(
+        title.removesuffix(" id"), words, index=words.index(asked) if asked in words else None, key=key, help=tells,
+        format_func=lambda word: named.get(word) or word, accept_new_options=new,
+    ) or ""  # fmt: skip
+
+
+def form(week: Week, when: dt.date) -> None:
+    """Choose what happened, fill in its form, see what it becomes, keep it."""
+    kind = st.pills(
+        "What it is", list(FORMS), default="services", format_func=FORMS.__getitem__, key="form_kind", required=True
+    )
+    (family,) = families_named(kind or "services")
+    count = st.session_state.get("form_times", 0)
+    notes = [note for name, note in describe(family.model).items() if name not in ("file", "line", "state")]
+    with st.form(f"form {family.name} {count}", border=False):
+        row = {
+            head: _box(week, family, note, head, when, count) for head, note in zip(headers(family), notes, strict=True)
+        }
+        if st.form_submit_button("Check", type="primary"):
+            st.session_state["form_row"] = (family.name, row)
+    with st.expander("What the columns are"):
+        st.markdown(columns_text(family))
+    checked, kept = st.session_state.get("form_row", ("", {}))
+    if checked != family.name:
+        return
+    if not any(kept.values()):
+        look.say("Nothing is typed yet.")
+        return
+    content = logbook.rows_csv(headers(family), [kept]).encode()
+    stem = family.pattern.partition("/")[0].removesuffix(".csv")
+    told = account_of(week, {f"typed.csv, sheet {stem}": content})
+    desk.account(week, told)
+    if told.held:
+        look.say("It is not kept as long as anything in it would be held: put it right, then check again.")
+        return
+    if st.button("Keep", type="primary", key="form_keep"):
+        with desk.or_told():
+            if "/" in family.pattern:
+                name = logbook.free_name(week.folder, stem, file_name(family, f"entered-{when}").partition("/")[2])
+                done = logbook.save_upload(week.folder, stem, name, content)
+            else:
+                done = logbook.add_rows(week.folder, family.pattern, headers(family), [kept])
+        st.session_state["form_times"] = count + 1
+        st.session_state.pop("form_row", None)
+        desk.tell([f"Kept in {done.relative_to(week.folder).as_posix()}; in use now."])
+        desk.week()
+        st.rerun()

@@ -2,7 +2,6 @@
 
 import csv
 import io
-from collections.abc import Sequence
 from dataclasses import replace
 
 import streamlit as st
@@ -35,14 +34,11 @@ def _keep(week: Week, made: from_sheet.Made) -> None:
     named = {row["tank"]: row["name"] or row["tank"] for row in csv.DictReader(io.StringIO(made.files["tanks.csv"]))}
     desk.account(week, told, titles=named)
     if st.button(desk.keep_words(len(told.held)), type="primary", key="first_keep"):
-        try:
+        with desk.or_told():
             logbook.begin(week.folder, made.files, made.columns, made.date_order)
-        except Problem as problem:
-            desk.tell([str(problem)], hand=True)
-        else:
-            st.session_state.pop("first_made", None)
-            desk.tell([f"Kept: {made.says[0]}", NEXT])
-            desk.week()
+        st.session_state.pop("first_made", None)
+        desk.tell([f"Kept: {made.says[0]}", NEXT])
+        desk.week()
         st.rerun()
 
 
@@ -62,7 +58,7 @@ def _typed(week: Week) -> None:
         if st.form_submit_button("Check"):
             if not (site and tank and litres):
                 st.session_state.pop("first_made", None)
-                look.html('<p class="hand">Type a site, a tank and its litres first.</p>')
+                look.wrong("Type a site, a tank and its litres first.")
                 return
             row = {"tank": "T01", "site": site if sites else "S1", "name": tank, known: f"{litres:g}"}
             files = {"tanks.csv": logbook.rows_csv(headers(FAMILY["tank"]), [row])}
@@ -74,29 +70,22 @@ def _typed(week: Week) -> None:
         _keep(week, made)
 
 
-def _chosen(tables: Sequence[tuple[str, bytes]]) -> dict[str, str]:
-    """What each column is, where a person chose otherwise than the guess."""
-    guesses, allowed = from_sheet.guessed(tables), ("name", *OF_TANKS, *trial.VISIT_COLUMNS)
-    with st.expander("What each column is"):
-        chosen = [
-            desk.column_box(one.header, one.column, allowed, f"first {one.header} {place}")
-            for place, one in enumerate(guesses)
-        ]
-    return {one.header: column for one, column in zip(guesses, chosen, strict=True) if column != one.column}
-
-
 def _from_spreadsheet(week: Week) -> None:
     """All tanks and their visits from the spreadsheets that they are kept in."""
-    given = st.file_uploader("CSV, .xlsx or .ods", type=["csv", "xlsx", "ods"], accept_multiple_files=True,
-                             key="first_file", max_upload_size=logbook.UPLOAD_MB)  # fmt: skip
+    given = desk.files_box("first_file")
     if not given:
         return
     try:
         tables = [table for file in given for table in from_sheet.tables_in(file.name, file.getvalue())]
         named = given[0].name if len(given) == 1 else counted(len(given), "file")
-        made = from_sheet.made_of(named, tables, chosen=_chosen(tables))
+        guesses, allowed = from_sheet.guessed(tables), ("name", *OF_TANKS, *trial.VISIT_COLUMNS)
+        with st.expander("What each column is"):
+            is_ = [desk.column_box(one.header, one.column, allowed, f"first {one.header} {n}")
+                   for n, one in enumerate(guesses)]  # fmt: skip
+        chosen = {one.header: to for one, to in zip(guesses, is_, strict=True) if to != one.column}
+        made = from_sheet.made_of(named, tables, chosen=chosen)
     except Problem as problem:
-        look.html(f'<p class="hand">{look.coded(str(problem))}</p>')
+        look.wrong(str(problem))
         return
     if made.two_ways:
         order = st.pills("Dates are typed", ORDERS, format_func=ORDERS.__getitem__, key="first_order")
@@ -108,15 +97,13 @@ def _from_spreadsheet(week: Week) -> None:
     _keep(week, made)
 
 
-def offer(week: Week) -> bool:
-    """Where the round has no tanks: says so, offers to write them down, and ends the page; whether it did."""
-    if week.table("tank").height:
-        return False
+def offer(week: Week) -> None:
+    """A round has no tanks: says so, and offers to write them down."""
     desk.became()
     look.say("No tanks are on this round yet. Begin with one, or with the spreadsheet that you keep.")
     shut = logbook.closed(week.folder)
     if shut:
-        look.html(f'<p class="hand">{look.coded(shut)}</p>')
+        look.wrong(shut)
     else:
         with st.container(key="sheets"):
             look.section("One tank", "its readings, filter and food come after it")
@@ -125,5 +112,3 @@ def offer(week: Week) -> bool:
                 look.section("A spreadsheet", "its columns are guessed and shown before anything is kept")
                 _from_spreadsheet(week)
     look.html(f'<p class="small">{look.coded("Or fill in sites.csv and tanks.csv, then run `tankround load`.")}</p>')
-    look.foot(week)
-    return True

@@ -10,46 +10,39 @@ import streamlit as st
 
 from dashboard import data, look
 from dashboard import enter_desk as desk
+from dashboard.data import Row
 from pipeline import logbook, trial
 from pipeline.intake.corrections import ACCEPT, REJECT
-from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import NBSP, ago, counted, day, listed
 
-Row = dict[str, Any]
 NAMED = 6  # tanks named in the sentence
 OPEN = "held_open"  # the item whose panel is open
 VALUE, REJECT_ROW = "value", "reject the row"  # besides accept and reject
 # What is held, worst first: a whole visit hides everything; then what kills; then what the fit waits for.
-HARM = (
-    ("tank", "date"),
-    ("ammonia", "nitrite"),
-    ("temperature", "ph"),
-    ("nitrate", "water_changed", "taken", "value"),
-    ("kh", "oxygen", "fish_look", "fish_seen"),
-)
-
-
-def _harm(row: Row) -> int:
-    if row["column"] is None:
-        return 0
-    return next((n for n, columns in enumerate(HARM) if row["column"] in columns), len(HARM))
+HARM = {
+    column: n
+    for n, columns in enumerate((
+        (None, "tank", "date"), ("ammonia", "nitrite"), ("temperature", "ph"),
+        ("nitrate", "water_changed", "taken", "value"), ("kh", "oxygen", "fish_look", "fish_seen"),
+    ))
+    for column in columns
+}  # fmt: skip
 
 
 def items(week: Week, folder: trial.Folder) -> list[Row]:
     """Held items, worst and oldest first, each with `since`, `title` of its tank and `id`."""
     held = week.table("held")
     titles = data.tank_titles(week)
-    rows = [
-        {
-            **row,
-            "since": since,
-            "title": titles.get(row["tank"] or "", row["tank"] or ""),
-            "id": f"{row['file']}|{row['line']}|{row['column'] or ''}",
-        }
-        for row, since in zip(held.to_dicts(), trial.held_since(folder, held), strict=True)
-    ]
-    return sorted(rows, key=lambda r: (_harm(r), r["since"] or dt.date.max, r["file"], r["line"]))
+    rows = held.with_columns(pl.Series("since", trial.held_since(folder, held), dtype=pl.Date)).to_dicts()
+    for row in rows:
+        row["title"] = titles.get(row["tank"] or "", row["tank"] or "")
+        row["id"] = f"{row['file']}|{row['line']}|{row['column'] or ''}"
+
+    def worst(row: Row) -> tuple[int, dt.date, str, int]:
+        return HARM.get(row["column"], len(HARM)), row["since"] or dt.date.max, row["file"], row["line"]
+
+    return sorted(rows, key=worst)
 
 
 def sentence(week: Week, rows: Sequence[Row]) -> str:
@@ -57,25 +50,15 @@ def sentence(week: Week, rows: Sequence[Row]) -> str:
     days = [row["since"] for row in rows if row["since"]]
     since = f", the oldest since {day(min(days), year=True)}" if days else ""
     verb = "item is" if len(rows) == 1 else "items are"
-    names = dict(week.table("tank").select("tank", "name").iter_rows())
-    tanks = list(dict.fromkeys(names.get(row["tank"]) or row["tank"] for row in rows if row["tank"]))
+    names = data.tank_names(week)
+    waiting = dict.fromkeys(row["tank"] for row in rows if row["tank"])
+    tanks = [names.get(tank, tank) for tank in waiting]
     stray = sum(not row["tank"] for row in rows)
     told = tanks if len(tanks) <= NAMED + 1 else [*tanks[:NAMED], f"{len(tanks) - NAMED} more"]
-    wait = (
-        f" {listed(told)} {'waits' if len(tanks) == 1 else 'wait'} for {'it' if len(rows) == 1 else 'them'}."
-        if told
-        else ""
-    )
+    wait = f" {listed(told)} {'waits' if len(tanks) == 1 else 'wait'} for {'it' if len(rows) == 1 else 'them'}."
+    wait = wait if told else ""
     lost = f" {counted(stray, 'item stands', 'items stand')} under no tank yet." if stray else ""
     return f"{len(rows)}{NBSP}{verb} held{since}.{wait}{lost}"
-
-
-def held_for(since: dt.date | None, as_of: dt.date) -> str:
-    """`held 9 weeks, since Tue 24 March`."""
-    if since is None:
-        return "held, day not known"
-    age = ago(since, as_of)
-    return f"held {age.removesuffix(' ago')}, since {day(since)}" if age.endswith(" ago") else f"held since {age}"
 
 
 def where(row: Row) -> str:
@@ -86,12 +69,15 @@ def where(row: Row) -> str:
 
 def item_html(week: Week, row: Row) -> str:
     """One held item; everything in it was typed by somebody, so everything is escaped."""
+    since, age = row["since"], ago(row["since"], week.as_of) if row["since"] else ""
+    held = f"held {age.removesuffix(' ago')}, since {day(since)}" if age.endswith(" ago") else f"held since {age}"
+    held = held if since else "held, day not known"
     what = "Whole file" if not row["line"] else desk.column_title(row["column"])
     suggested = f", <small>suggested</small> {escape(row['suggestion'])}" if row["suggestion"] else ""
     typed = f"“{escape(row['text'])}”" if row["line"] else ""
     return (
         f'<div class="item"><div><p><strong>{escape(row["title"] or "No known tank")}</strong></p>'
-        f"<p><small>{escape(held_for(row['since'], week.as_of))}</small></p></div>"
+        f"<p><small>{escape(held)}</small></p></div>"
         f'<div><p class="typed">{escape(what)} {typed}{suggested}</p><p>{escape(row["reason"])}</p>'
         f"<p><small>{escape(where(row))}</small></p></div></div>"
     )
@@ -128,36 +114,23 @@ def correction(folder: trial.Folder, row: Row, choice: str, value: str, today: d
     }
 
 
-# -- putting one right ---------------------------------------------------------------------------------------
-
-
-@st.cache_data(max_entries=64, show_spinner="Checking it by the same rules")
-def _answer(stamp: str, rows: list[dict[str, str]], _folder: trial.Folder, _held: pl.DataFrame) -> trial.Answer:
-    return trial.correction(_folder, _held, rows)
-
-
 def keep(week: Week, row: Row, typed: list[dict[str, str]], said: str) -> None:
     """Writes the correction, loads the round anew and says what became of it."""
-    try:
+    with desk.or_told():
         logbook.add_corrections(week.folder, typed)
-    except Problem as problem:
-        desk.tell([str(problem)], hand=True)
-        return
     st.session_state.pop(OPEN, None)
     what = f"{row['title'] or row['file']}, {desk.column_title(row['column'])}"
     desk.tell([f"{what}: {said}"])  # a second tap would break off the load
     after = desk.week()
     waiting = after.table("held").filter(
-        (pl.col("file") == row["file"])
-        & (pl.col("line") == row["line"])
-        & pl.col("column").eq_missing(pl.lit(row["column"], pl.String))
-    )
+        pl.col("file") == row["file"], pl.col("line") == row["line"],
+        pl.col("column").eq_missing(pl.lit(row["column"], pl.String)),
+    )  # fmt: skip
     left = after.table("held").height
     still = f"{counted(left, 'item is', 'items are')} still held." if left else "Nothing is held now."
     if waiting.height:
-        desk.tell([f"{what}: written down, but still held. {waiting['reason'][0]}", still], hand=True)
-    else:
-        desk.tell([f"{what}: {said}", still])
+        said = f"written down, but still held. {waiting['reason'][0]}"
+    desk.tell([f"{what}: {said}", still], hand=bool(waiting.height))
 
 
 def panel(week: Week, folder: trial.Folder, row: Row) -> None:
@@ -184,14 +157,14 @@ def panel(week: Week, folder: trial.Folder, row: Row) -> None:
         typed = trial.with_repeats(folder, correction(folder, row, choice, value, dt.date.today()))
         answer = None
         if typed[0]["now"]:
-            answer = _answer(trial.stamp(folder.path), typed, folder, week.table("held"))
+            answer = data.slowly(
+                week, ("correction", trial.stamp(folder.path), repr(typed)), "Checking it by the same rules",
+                lambda: trial.correction(folder, week.table("held"), typed),
+            )  # fmt: skip
             desk.echo(answer)
-        by = st.text_input(desk.WHO, key="held_by", max_chars=desk.LONGEST_WHO, persist_state="session") or ""
-        why = st.text_input(
-            "Why", key="held_why", max_chars=desk.LONGEST_WHY, persist_state="session",
-            placeholder="for example: looked up on the wet sheet",
-        ) or ""  # fmt: skip
-        typed = [{**one, "by": by.strip(), "why": why.strip()} for one in typed]
+        by = desk.who("held_by")
+        why = desk.typed("Why", "held_why", desk.LONGEST_WHY, "for example: looked up on the wet sheet", shown=True)
+        typed = [{**one, "by": by, "why": why} for one in typed]
         with st.container(horizontal=True):
             go = st.button(DO[choice], type="primary", key="held_keep")
             if st.button("Not now", key="held_leave"):
@@ -201,8 +174,8 @@ def panel(week: Week, folder: trial.Folder, row: Row) -> None:
             missing = (
                 "Type the value first." if answer is None
                 else "Nothing was written: see above why." if not answer.good
-                else "Say who puts it right: a role or initials." if not by.strip()
-                else "Say why: whoever reads the log later will ask." if not why.strip()
+                else "Say who puts it right: a role or initials." if not by
+                else "Say why: whoever reads the log later will ask." if not why
                 else ""
             )  # fmt: skip
             if missing or answer is None:
@@ -210,9 +183,6 @@ def panel(week: Week, folder: trial.Folder, row: Row) -> None:
                 return
             keep(week, row, typed, answer.says)
             st.rerun()
-
-
-# -- the log ---------------------------------------------------------------------------------------------
 
 
 def state_words(folder: trial.Folder, row: Mapping[str, Any]) -> str:
@@ -236,23 +206,17 @@ def state_words(folder: trial.Folder, row: Mapping[str, Any]) -> str:
 
 def log_html(folder: trial.Folder, rows: Sequence[Mapping[str, Any]]) -> str:
     """The corrections as a table, newest first as handed over."""
-    heads = ("When and who", "Cell", "Was, and now", "Why", "State")
-    head = "".join(f'<th role="columnheader">{name}</th>' for name in heads)
-    body = []
+    told = []
     for row in rows:
         when = day(row["on"], year=True, weekday=False) if row["on"] else "day not known"
         now = {ACCEPT: "the suggestion taken", REJECT: "not used"}.get(row["now"], f"“{row['now']}”")
         was = f"“{row['was'][:200]}”" if row["was"] else "blank" if row["of_column"] else "whole row"
         state = escape(state_words(folder, row))
-        cells = (
+        told.append((
             f"{escape(when)}<br><small>{escape(row['by'] or 'nobody named')}</small>",
             f"{escape(desk.column_title(row['of_column'] or None))}<br><small>{escape(row['of_file'])}, line {row['of_line']}</small>",
             f"{escape(was)} → {escape(now)}",
             escape(row["why"] or "–"),
             state if row["state"] == "applied" else f"<strong>{state}</strong>",
-        )
-        body.append('<tr role="row">' + "".join(f'<td role="cell">{cell}</td>' for cell in cells) + "</tr>")
-    return (
-        f'<div class="wide"><table role="table" class="ledger held"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
-        f'<tbody role="rowgroup">{"".join(body)}</tbody></table></div>'
-    )
+        ))  # fmt: skip
+    return look.table(("When and who", "Cell", "Was, and now", "Why", "State"), told)

@@ -12,7 +12,6 @@ import time
 import webbrowser
 from pathlib import Path
 from threading import Thread
-from types import FrameType
 
 from pipeline.assumptions import built_in
 from pipeline.problems import Problem
@@ -37,10 +36,17 @@ FLAGS = {
 }
 
 
-def free_port(host: str = HOST) -> int:
-    """A port that nothing listens on."""
+def free_port(host: str = HOST, asked: int = 0) -> int:
+    """A port that nothing listens on, or the one asked for. Raises Problem where that is taken."""
     with socket.socket() as s:
-        s.bind((host, 0))
+        if asked:
+            s.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            s.bind((host, asked))
+        except OSError:
+            raise Problem(
+                f"Port {asked} is taken by another program; expected a free one. Leave --port away to get one."
+            ) from None
         return int(s.getsockname()[1])
 
 
@@ -78,16 +84,6 @@ def phones_said(url: str, code: str, tls: bool) -> str:
         f"For phones in this network: {url}\nCode for the next device: {code} (it works once; the next one is printed here)\n"
         f"{safe if tls else plain}Whoever was let in sees and writes everything. Ctrl-C stops it and forgets every device."
     )
-
-
-def _taken(port: int, host: str = HOST) -> bool:
-    with socket.socket() as s:
-        s.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            s.bind((host, port))
-        except OSError:
-            return True
-    return False
 
 
 def command(port: int, host: str = HOST, tls: tuple[Path, Path] | None = None) -> list[str]:
@@ -134,9 +130,7 @@ def serve(
         if not file.is_file():
             raise Problem(f"{file} is not there; expected the file of a certificate or of its key. Nothing is served.")
     host = house_address() if phones else HOST
-    if port is not None and _taken(port, host):
-        raise Problem(f"Port {port} is taken by another program; expected a free one. Leave --port away to get one.")
-    port = port or free_port(host)
+    port = free_port(host, port or 0)
     url = f"{'https' if tls else 'http'}://{host}:{port}"
     first = new_code() if phones else ""
     here = f"Dashboard at {url}  (this machine only; Ctrl-C stops it)"
@@ -145,10 +139,7 @@ def serve(
         command(port, host, tls), env=environment(logs, db, as_of, first), stdout=subprocess.DEVNULL
     )
 
-    def end(_: int, __: FrameType | None) -> None:
-        server.terminate()
-
-    before = signal.signal(signal.SIGTERM, end)
+    before = signal.signal(signal.SIGTERM, lambda *_: server.terminate())
     if browser:
         Thread(target=_open_when_ready, args=(url, port, host), daemon=True).start()
     try:

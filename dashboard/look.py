@@ -1,9 +1,10 @@
 """Colours, type and print rules of every page. Ink was read, blue was calculated, vermillion needs a hand."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from pathlib import Path
+from typing import Any
 from urllib.parse import parse_qsl, quote
 
 import streamlit as st
@@ -16,25 +17,8 @@ GROUND, INK, INK2, INK3 = "#FAFBFA", "#1C2733", "#51606B", "#78858D"
 STRIP, RULE, HAIR, BLUE, HAND = "#5F6E79", "#A9B1B3", "#D5DAD8", "#0072B2", "#B24A00"
 URGENT = ("act today", "this week")
 
-CSS = Path(__file__).with_name("look.css")
-
-OPENER = """export default function({data, setTriggerValue}) {
-  const main = document.querySelector('.stMain'), key = 'tankround ' + data;
-  const hear = e => { const a = e.target.closest && e.target.closest('a[data-tank]');
-    if (!a || e.metaKey || e.ctrlKey || e.shiftKey || e.button) return;
-    e.preventDefault(); sessionStorage.setItem(key, main.scrollTop);
-    setTriggerValue('open', a.getAttribute('href')); };
-  document.addEventListener('click', hear); main.dataset.listens = data;
-  const was = sessionStorage.getItem(key);
-  if (was) {  // the page may not be as long yet as it was: until it stays there, or a hand scrolls
-    sessionStorage.removeItem(key);
-    const until = Date.now() + 10000; let stays = 0;
-    for (const hand of ['wheel', 'touchstart', 'keydown']) addEventListener(hand, () => { stays = 99; }, {once: true, passive: true});
-    const back = () => { if (stays > 9 || Date.now() > until) return;
-      if (Math.abs(main.scrollTop - was) < 2) stays += 1; else { stays = 0; main.scrollTo(0, Number(was)); }
-      setTimeout(back, 100); };
-    back(); }
-  return () => document.removeEventListener('click', hear); }"""
+HERE = Path(__file__).parent
+CSS = HERE / "look.css"
 
 
 def label(text: str) -> str:
@@ -54,24 +38,66 @@ def tank_link(tank: str, name: str) -> str:
     return f'<a href="one_tank?tank={address(tank)}" data-tank="{escape(tank, quote=True)}" target="_self">{escape(name)}</a>'
 
 
+def _script(name: str, **more: Any) -> Any:
+    """A component that shows nothing: the script of this name beside this file."""
+    return st.components.v2.component(
+        name, js=(HERE / f"{name}.js").read_text("utf-8"), html="<span hidden></span>", **more
+    )
+
+
 def open_on_click(page: str, known: Iterable[str]) -> None:
     """Opens the page whose link was clicked; whoever comes back finds the page where it was scrolled to."""
-    opener = st.components.v2.component("tank_opener", js=OPENER, html="<span hidden></span>", isolate_styles=False)
-    heard = opener(key="opener", data=page, on_open_change=lambda: None)
+    heard = _script("open_on_click", isolate_styles=False)(key="opener", data=page, on_open_change=lambda: None)
     go, _, rest = (heard.open or "").partition("?")
     asked = dict(parse_qsl(rest))
     if asked.get("tank") in set(known) and go in ("one_tank", "plan", "at_the_tank", "held_rows"):
         st.switch_page(f"views/{go}.py", query_params=asked)
 
 
-TOP = """export default function({data}) {
-  if (window.tankroundAt !== undefined && window.tankroundAt !== data) document.querySelector('.stMain')?.scrollTo(0, 0);
-  window.tankroundAt = data; }"""
-
-
 def begin_at_the_top(place: str) -> None:
     """Another place than the one shown before begins at its first line; the same one stays where it was scrolled to."""
-    st.components.v2.component("begin_at_the_top", js=TOP, html="<span hidden></span>")(key="at_top", data=place)
+    _script("begin_at_the_top")(key="at_top", data=place)
+
+
+def table(
+    heads: Sequence[str], rows: Iterable[Sequence[str]], kind: str = "ledger held", labels: Sequence[str] = (),
+    widths: Sequence[float] = (), classes: Mapping[int, str] | None = None, row_class: str = "",
+) -> str:  # fmt: skip
+    """A table of cells that are HTML already; its roles stay where a phone shows each row as a block, with `labels` before
+    the cells. `widths`: per cent of each column, of a table of tanks, where small words need no label; `classes`: of some
+    columns, told in the heads too where it is `n`."""
+    mine, named = classes or {}, dict(enumerate(labels))
+
+    def cell(n: int, body: str) -> str:
+        if widths:
+            return week_cell(mine.get(n, ""), named.get(n, ""), body)
+        kind, label = f' class="{mine[n]}"' if n in mine else "", f' data-l="{named[n]}"' if named.get(n) else ""
+        return f'<td role="cell"{kind}{label}>{body}</td>'
+
+    wide = [f' style="width:{width}%"' for width in widths] or [""] * len(heads)
+    head = "".join(
+        f'<th role="columnheader"{" class=n" if mine.get(n) == "n" else ""}{wide[n]}>{name}</th>'
+        for n, name in enumerate(heads)
+    )
+    lead = f'<tr role="row"{f" class={row_class}" if row_class else ""}>'
+    body = "".join(f"{lead}{''.join(cell(n, text) for n, text in enumerate(row))}</tr>" for row in rows)
+    drawn = (
+        f'<table role="table" class="{kind}"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
+        f'<tbody role="rowgroup">{body}</tbody></table>'
+    )
+    return drawn if widths else f'<div class="wide">{drawn}</div>'
+
+
+def week_cell(kind: str, label: str, body: str) -> str:
+    """A cell of a table of tanks, with its label on a phone; small words say themselves what they are."""
+    named = f' data-l="{label}"' if label and not body.startswith("<small>") else ""
+    return f'<td role="cell"{f" class={chr(34)}{kind}{chr(34)}" if kind else ""}{named}>{body}</td>'
+
+
+def items(lines: Iterable[str], kind: str = "plain", tag: str = "ul") -> str:
+    """A list of lines that are HTML already; nothing where there are none."""
+    body = "".join(f"<li>{line}</li>" for line in lines)
+    return f'<{tag} class="{kind}">{body}</{tag}>' if body else ""
 
 
 def shown(key: str, step: int) -> int:
@@ -87,9 +113,9 @@ def more(key: str, total: int, step: int) -> None:
         st.rerun()
 
 
-def html(body: str) -> None:
+def html(body: str, **more: Any) -> None:
     """A piece of page. Everything in `body` that came from a record must have been escaped."""
-    st.html(f'<div class="tr">{body}</div>')
+    st.html(f'<div class="tr">{body}</div>', **more)
 
 
 def section(title: str, after: str = "") -> None:
@@ -105,9 +131,39 @@ def say(sentence: str) -> None:
     html(f'<p class="say">{coded(sentence)}</p>')
 
 
-def tab(page: str, title: str) -> None:
-    """The browser tab's title: what is shown, then the page."""
-    st.set_page_config(page_title=f"{title} · {page}")
+def wrong(text: str) -> None:
+    """What needs a hand, in a line of its own."""
+    html(f'<p class="hand">{coded(text)}</p>')
+
+
+def counts(text: str) -> None:
+    """The sentence at the head of a page."""
+    html(f'<p class="counts">{escape(text)}</p>')
+
+
+def small(text: str) -> None:
+    html(f'<p class="small">{escape(text)}</p>')
+
+
+def chosen_of(
+    name: str, label: str, words: Mapping[str, str], key: str, place: Any = st, keep: Any = "session", **more: Any
+) -> str:
+    """A chooser whose choice stands in the address as `name`, so that a link, a reload or coming back finds it; what the
+    address asks for and is no choice is passed over."""
+    asked = st.query_params.get(name)
+    if asked in words:
+        st.session_state[key] = asked
+    elif st.session_state.get(key) not in words:
+        st.session_state[key] = next(iter(words))
+
+    def write() -> None:
+        st.query_params.pop(name, None)
+        if st.session_state[key]:
+            st.query_params[name] = st.session_state[key]
+
+    chosen: str = place.selectbox(label, list(words), format_func=words.__getitem__, key=key, on_change=write,
+                                  persist_state=keep, **more)  # fmt: skip
+    return chosen
 
 
 def as_of_line(week: Week) -> str:

@@ -1,23 +1,21 @@
 """What the page Plan says: options, water changes and what-ifs as HTML. Everything typed is escaped."""
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from html import escape
-from typing import Any
 
-from dashboard import look, marks
+from dashboard import look
+from dashboard.data import Row
+from dashboard.ledgers import Line, sum_html
 from pipeline.advise.what_if import Asked, Range, Side, Start, routine
 from pipeline.papers.proposals import Proposal
 from pipeline.wording import NBSP, amount, counted, day, fixed, interval, listed, money, number, per_cent, with_unit
 
-Row = Mapping[str, Any]
 OPEN_OPTIONS = 5  # dearer ones fold away
 FULL = 100.0  # per cent of a rating
 HEADS = ("What is changed", "cost", "time", "working bioload", "within rating", "water a year", "not known")
 ON_THE_WAY = 1  # of the days that a plan looks at: the one told in a row
-
-
-# -- loads and days ----------------------------------------------------------------------------------
 
 
 def load(pct: float | None, none: str = "half cycle only") -> str:
@@ -31,17 +29,6 @@ def date(on: dt.date | None, as_of: dt.date, none: str = "never") -> str:
     if on is None:
         return none
     return "at once" if on <= as_of else day(on, year=on.year != as_of.year)
-
-
-def _pieces(loads: Sequence[float | None]) -> str:
-    """`167 → 140 → 84 %`; one number where it does not move."""
-    said = [load(pct, "–").removesuffix(f"{NBSP}%") for pct in loads]
-    if len(set(said)) == 1:
-        return load(loads[0], "half cycle only")
-    return f"{' → '.join(said)}{NBSP}%"
-
-
-# -- options -----------------------------------------------------------------------------------------
 
 
 def unknown_of(option: Row, plan: Row) -> list[str]:
@@ -72,7 +59,7 @@ def unknown_of(option: Row, plan: Row) -> list[str]:
     return said
 
 
-def _cost(option: Row) -> str:
+def cost(option: Row) -> str:
     if option["cost"] is None:
         part = option["cost_known_part"]
         return f"not known, over {money(part)}" if part else "not known"
@@ -85,7 +72,10 @@ def _option_cells(place: int, option: Row, plan: Row) -> tuple[str, ...]:
     minutes = "–" if option["minutes"] is None else with_unit(fixed(option["minutes"], 0), "min")
     if option["reaches_rating"]:
         way = [step["working_pct"] for step in option["interim"][ON_THE_WAY : ON_THE_WAY + 1]]
-        works = _pieces([option["working_now_pct"], *way, option["working_mature_pct"]])
+        loads = [option["working_now_pct"], *way, option["working_mature_pct"]]
+        said = [load(pct, "–").removesuffix(f"{NBSP}%") for pct in loads]
+        # `167 → 140 → 84 %`; one number where it does not move
+        works = f"{' → '.join(said)}{NBSP}%" if len(set(said)) > 1 else load(loads[0])
         on = None if option["effective_on"] is None else dt.date.fromisoformat(option["effective_on"])
         within = date(on, as_of)
     else:
@@ -93,86 +83,46 @@ def _option_cells(place: int, option: Row, plan: Row) -> tuple[str, ...]:
         minutes = minutes if option["minutes"] is None else f"{minutes} a change"
     water = "not known" if option["litres_year"] is None else with_unit(number(option["litres_year"], 4), "L")
     unknown = listed(unknown_of(option, plan)) or "nothing more"
-    cells = (_cost(option), minutes, works, within, water, unknown)
+    cells = (cost(option), minutes, works, within, water, unknown)
     return (f"{place}.{NBSP}{says}", *(escape(cell) for cell in cells))
-
-
-def _rows(options: Sequence[tuple[int, Row]], plan: Row) -> str:
-    head = "".join(f'<th role="columnheader">{name}</th>' for name in HEADS)
-    body = ""
-    for place, option in options:
-        cells = _option_cells(place, option, plan)
-        told = "".join(
-            f'<td role="cell" data-l="{HEADS[n] if n else ""}"{" class=w" if n == 3 else ""}>{cell}</td>'
-            for n, cell in enumerate(cells)
-        )
-        body += f'<tr role="row">{told}</tr>'
-    return (
-        f'<div class="wide"><table role="table" class="ledger held book options"><thead role="rowgroup"><tr role="row">{head}</tr>'
-        f'</thead><tbody role="rowgroup">{body}</tbody></table></div>'
-    )
 
 
 def options_html(plan: Row) -> str:
     """The options in order of cost, the dearer ones folded away."""
-    options = list(enumerate(plan["options"], start=1))
-    if not options:
-        return ""
-    first, later = options[:OPEN_OPTIONS], options[OPEN_OPTIONS:]
-    if len(later) == 1:
-        first, later = options, []
-    as_of = dt.date.fromisoformat(plan["as_of"])
-    on = next((o["interim"][ON_THE_WAY]["on"] for _, o in options if len(o["interim"]) > ON_THE_WAY), None)
-    weeks = 0 if on is None else (dt.date.fromisoformat(on) - as_of).days // 7
+    options = plan["options"]
+    rows = [_option_cells(place, option, plan) for place, option in enumerate(options, start=1)]
+
+    def table(some: Sequence[tuple[str, ...]]) -> str:
+        return look.table(HEADS, some, "ledger held book options", ("", *HEADS[1:]), classes={3: "w"})
+
+    # One option alone is not folded.
+    open_ = OPEN_OPTIONS if len(options) > OPEN_OPTIONS + 1 else len(options)
+    later = rows[open_:]
+    on = next((o["interim"][ON_THE_WAY]["on"] for o in options if len(o["interim"]) > ON_THE_WAY), None)
+    weeks = 0 if on is None else (dt.date.fromisoformat(on) - dt.date.fromisoformat(plan["as_of"])).days // 7
     key = f"Working bioload: on the first day → after {counted(weeks, 'week')} → when mature. " if weeks else ""
-    more = (
-        f"{counted(plan['more_options'], 'further way is', 'further ways are')} dearer still."
-        if plan["more_options"]
-        else ""
-    )
-    folded = (
-        f'<details class="group"><summary>{counted(len(later), "dearer option")}</summary>{_rows(later, plan)}</details>'
-        if later
-        else ""
-    )
-    return f'{_rows(first, plan)}{folded}<p class="small">{key}Costs by the prices of round.toml. {more}</p>'
-
-
-def option_title(place: int, option: Row) -> str:
-    """An option as a line to choose from."""
-    words = " ".join(str(change["says"]) for change in option["changes"])
-    return f"{place}. {words} ({_cost(option)})"
-
-
-# -- water -------------------------------------------------------------------------------------------
-
-
-def _line(label: str, value: str, basis: str = "") -> str:
-    return f'<tr><td>{escape(label)}</td><td class="n">{escape(value)}</td><td><small>{escape(basis)}</small></td></tr>'
+    more = counted(plan["more_options"], "further way is", "further ways are") + " dearer still."
+    more = more if plan["more_options"] else ""
+    folded = f"<summary>{counted(len(later), 'dearer option')}</summary>{table(later)}" if later else ""
+    folded = f'<details class="group">{folded}</details>' if folded else ""
+    return f'{table(rows[:open_])}{folded}<p class="small">{key}Costs by the prices of round.toml. {more}</p>'
 
 
 def water_html(begun: Start, change: Row) -> str:
     """What the water change was sized by."""
     today = begun.today
-    holding = change["holding"]
-    none = "not known" if change["possible"] is None else "no routine of changes"
-    holds = none if holding is None else routine(holding["fraction"], holding["every_days"], begun.tank.net_l)
-    now = "not known"
-    if today.fraction is not None:
-        now = routine(today.fraction, today.every_days, begun.tank.net_l)
-    rise = change["rise_per_change"]
-    return (
-        '<table class="ledger">'
-        + _line("Limit", with_unit(number(change["ceiling"]), "mg/L"))
-        + _line("Rise between changes", "not known" if rise is None else with_unit(amount(rise), "mg/L"), f"by {change['rise_from']}" if change["rise_from"] else "")
-        + _line("Tap", with_unit(number(change["tap"], 2), "mg/L"), change["tap_from"])
-        + _line("Today's changes", now)
-        + _line("Keeps it under the limit", holds)
-        + "</table>"
-    )  # fmt: skip
-
-
-# -- what if -----------------------------------------------------------------------------------------
+    net, holding, rise = begun.tank.net_l, change["holding"], change["rise_per_change"]
+    holds = "not known" if change["possible"] is None else "no routine of changes"
+    holds = holds if holding is None else routine(holding["fraction"], holding["every_days"], net)
+    now = "not known" if today.fraction is None else routine(today.fraction, today.every_days, net)
+    return sum_html([
+        Line("Limit", with_unit(number(change["ceiling"]), "mg/L")),
+        Line("Rise between changes", "not known" if rise is None else with_unit(amount(rise), "mg/L"),
+             f"by {change['rise_from']}" if change["rise_from"] else ""),
+        Line("Tap", with_unit(number(change["tap"], 2), "mg/L"), change["tap_from"]),
+        Line("Today's changes", now),
+        Line("Keeps it under the limit", holds),
+    ])  # fmt: skip
 
 
 def _range(value: Range | None, none: str) -> str:
@@ -189,60 +139,43 @@ def _over(pct: float | None) -> bool:
 
 def sides_html(begun: Start, found: Asked) -> str:
     """Before and after, a line each."""
-    as_of, ceiling = begun.desk.week.as_of, begun.known.ceiling
-    known = begun.tank.known
-    rows: list[tuple[str, str, tuple[str, str], tuple[bool, bool]]] = []
-    both = (found.now, found.then)
+    as_of, ceiling, known = begun.desk.week.as_of, begun.known.ceiling, begun.tank.known
+    none = "half cycle only" if known else "not known"
 
-    def loads(label: str, small: str, pick: Any, loud: bool = True) -> None:
-        values = [pick(side) for side in both]
-        none = "half cycle only" if known else "not known"
-        rows.append(
-            (
-                label,
-                small,
-                (load(values[0], none), load(values[1], none)),
-                (loud and _over(values[0]), loud and _over(values[1])),
-            )
-        )
+    def loads(label: str, small: str, pick: Callable[[Side], float | None], loud: bool = True) -> str:
+        return line(label, small, lambda side: load(pick(side), none), lambda side: loud and _over(pick(side)))
 
-    def words(label: str, small: str, say: Any, hand: Any = lambda side: False) -> None:
-        rows.append((label, small, (say(found.now), say(found.then)), (hand(found.now), hand(found.then))))
-
-    def plateau(side: Side) -> str:
-        return _range(side.plateau, side.plateau_why)
-
-    def within(side: Side) -> str:
-        if not known:
-            return "not known"
-        return "today" if side.within_on is not None and side.within_on <= as_of else date(side.within_on, as_of)
-
-    loads("Plain bioload", "a common rule of thumb, disputed", lambda side: side.plain_pct)
-    loads("Working bioload now", "", lambda side: side.working_pct)
-    for n, (on, _) in enumerate(found.now.interim[:2]):
-        weeks = counted((on - as_of).days // 7, "week")
-        loads(f"… in {weeks}", "", lambda side, n=n: side.interim[n][1] if side.interim else None, loud=False)
-    loads("… when mature", "", lambda side: side.mature_pct)
-    words("Within its rating", "", within)
-    words("Nitrate the food makes", "mg/L a week", lambda side: _range(side.made, "food not weighed"))
-    words(
-        "Levels off near, under the routine", f"mg/L, limit {number(ceiling)}", plateau,
-        lambda side: side.plateau is not None and side.plateau.value > ceiling,
-    )  # fmt: skip
-    words(
-        "Water a year", "",
-        lambda side: "not known" if side.litres_year is None else with_unit(number(side.litres_year, 4), "L"),
-    )  # fmt: skip
-    body = ""
-    for label, small, values, hands in rows:
+    def line(label: str, small: str, say: Callable[[Side], str], hand: Callable[[Side], bool] = lambda _: False) -> str:
         under = f"<small>{escape(small)}</small>" if small else ""
         cells = "".join(
-            f'<td class="n"><span{" class=hand" if hand else ""}>{escape(value)}</span></td>'
-            for value, hand in zip(values, hands, strict=True)
+            f'<td class="n"><span{" class=hand" if hand(side) else ""}>{escape(say(side))}</span></td>'
+            for side in (found.now, found.then)
         )
-        body += f"<tr><td>{escape(label)}{under}</td>{cells}</tr>"
+        return f"<tr><td>{escape(label)}{under}</td>{cells}</tr>"
+
+    def within(side: Side) -> str:
+        on = side.within_on
+        return "not known" if not known else "today" if on is not None and on <= as_of else date(on, as_of)
+
+    def later(n: int, side: Side) -> float | None:
+        return side.interim[n][1] if side.interim else None
+
+    weeks = [counted((on - as_of).days // 7, "week") for on, _ in found.now.interim[:2]]
+    body = [
+        loads("Plain bioload", "a common rule of thumb, disputed", lambda side: side.plain_pct),
+        loads("Working bioload now", "", lambda side: side.working_pct),
+        *(loads(f"… in {said}", "", partial(later, n), loud=False) for n, said in enumerate(weeks)),
+        loads("… when mature", "", lambda side: side.mature_pct),
+        line("Within its rating", "", within),
+        line("Nitrate the food makes", "mg/L a week", lambda side: _range(side.made, "food not weighed")),
+        line("Levels off near, under the routine", f"mg/L, limit {number(ceiling)}",
+             lambda side: _range(side.plateau, side.plateau_why),
+             lambda side: side.plateau is not None and side.plateau.value > ceiling),
+        line("Water a year", "",
+             lambda side: "not known" if side.litres_year is None else with_unit(number(side.litres_year, 4), "L")),
+    ]  # fmt: skip
     head = '<tr><th>Of this tank</th><th class="n">today</th><th class="n">what if</th></tr>'
-    return f'<table class="ledger sides"><thead>{head}</thead><tbody>{body}</tbody></table>'
+    return f'<table class="ledger sides"><thead>{head}</thead><tbody>{"".join(body)}</tbody></table>'
 
 
 def what_sentence(begun: Start, found: Asked) -> str:
@@ -291,14 +224,6 @@ def cost_html(found: Asked) -> str:
     return f"<p>{escape(' '.join(found.words))}<br>Cost: {escape(said)}.{escape(time)}</p>"
 
 
-def notes_html(found: Asked) -> str:
-    items = "".join(f"<li>{escape(note)}</li>" for note in found.notes)
-    return f'<ul class="minds">{items}</ul>' if items else ""
-
-
-# -- proposals ---------------------------------------------------------------------------------------
-
-
 def kept_html(one: Proposal) -> str:
     """A proposal that was kept, and how a report will say it."""
     state = "" if one.open else f" Withdrawn on {day(one.withdrawn_on or one.on)} by {one.withdrawn_by}."
@@ -309,32 +234,16 @@ def kept_html(one: Proposal) -> str:
     )
 
 
-def class_html(review: Row | None) -> str:
-    """What this week says of the tank: a plan may have nothing to do where the water has."""
-    if review is None:
-        return ""
-    hand = ' class="hand"' if review["class"] in look.URGENT else ""
-    said = f"{review['class'].capitalize()}: {review['reason']}."
-    return f"<p{hand}>{marks.mark(review['class'])}{escape(said)}</p>"
-
-
 def facts_html(begun: Start, plan: Row, name: str) -> str:
     """One line of facts under the sentence, and where to read on."""
     tank, now = begun.tank, plan["now"]
-    net = (
-        "net litres not known"
-        if tank.net_l is None
-        else f"{with_unit(number(tank.net_l), 'L')} net, {tank.capacity['net_basis']}"
-    )
+    net = "net litres not known"
+    if tank.net_l is not None:
+        net = f"{with_unit(number(tank.net_l), 'L')} net, {tank.capacity['net_basis']}"
     fed = begun.today.feed_g_day
     food = "food not weighed" if fed is None else f"fed {with_unit(number(fed), 'g')} a day"
     plain = now["plain_state"] if now["plain_load_pct"] is None else load(now["plain_load_pct"])
     working = now["working_state"] if now["working_load_pct"] is None else load(now["working_load_pct"])
-    parts = [
-        net,
-        food,
-        f"plain bioload {plain}",
-        f"working bioload {working}",
-        f"data as of {day(begun.desk.week.as_of, year=True)}",
-    ]
-    return f'{escape(" · ".join(parts))} · <a href="one_tank?tank={name}">its readings and sums</a>'
+    until = f"data as of {day(begun.desk.week.as_of, year=True)}"
+    said = " · ".join([net, food, f"plain bioload {plain}", f"working bioload {working}", until])
+    return f'{escape(said)} · <a href="one_tank?tank={name}">its readings and sums</a>'

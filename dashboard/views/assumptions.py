@@ -1,7 +1,5 @@
 """Assumptions: every constant with value, unit and basis, what this round sets itself, and which tanks hang on which."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from html import escape
 from itertools import groupby
@@ -16,11 +14,6 @@ from pipeline.wording import counted, interval, listed, number, with_unit
 
 OF = {"class": "class", "plain": "plain rating", "working": "working rating"}
 SAID, FEW = 3, 2  # assumptions named in the sentence; tanks named without folding them under their count
-
-
-@st.cache_data(max_entries=4, show_spinner="Moving each assumption by its uncertainty")
-def _moves(stamp: str, _week: Week) -> list[Move]:
-    return hangs_on(_week)
 
 
 def plain_name(name: str) -> str:
@@ -63,13 +56,6 @@ def sentence(moves: Sequence[Move], ranged: int, tanks: int) -> str:
     return " ".join(said)
 
 
-def value_html(assumption: Assumption) -> str:
-    said = with_unit(number(assumption.value, 7), assumption.unit)
-    if assumption.built_in is None:
-        return escape(said)
-    return f"<strong>{escape(said)}</strong><br><small>set by this round; built in {number(assumption.built_in, 7)}</small>"
-
-
 def range_said(assumption: Assumption) -> str:
     return "–" if assumption.low is None and assumption.high is None else interval(assumption.low, assumption.high, 4)
 
@@ -77,87 +63,65 @@ def range_said(assumption: Assumption) -> str:
 def _named(moves: Sequence[Move], titles: dict[str, str]) -> str:
     """Tanks folded under their count: `Snug, Plumfennel: working rating borderline → over at 75`."""
     tanks = tanks_of(moves)
-    if not tanks:
-        return "none"
+    said = {tank: "; ".join(f"{OF[m.of]} {m.was} → {m.would} at {number(m.value)}" for m in moves if m.tank == tank)
+            for tank in tanks}  # fmt: skip
+    told = look.items((escape(f"{titles.get(tank, tank)}: {text}") for tank, text in said.items()), "plain small")
     few = len(tanks) <= FEW
-    lines = "".join(
-        f"<li>{escape(titles.get(tank, tank))}: "
-        + escape("; ".join(f"{OF[m.of]} {m.was} → {m.would} at {number(m.value)}" for m in moves if m.tank == tank))
-        + "</li>"
-        for tank in tanks
-    )
-    told = f'<ul class="plain small">{lines}</ul>'
-    return told if few else f"<details><summary>{counted(len(tanks), 'tank')}</summary>{told}</details>"
+    return (told or "none") if few else f"<details><summary>{counted(len(tanks), 'tank')}</summary>{told}</details>"
 
 
 def hangs_html(week: Week, moves: Sequence[Move]) -> str:
     """Every assumption with a stated range that a class or a rating hangs on, with the tanks."""
     titles = data.tank_titles(week)
     order = {name: n for n, (name, _) in enumerate(ranked(moves, ("class",)) + ranked(moves, ("plain", "working")))}
+    by_class = {move.assumption for move in moves if move.of == "class"}
     rows = []
-    for name in sorted(
-        {move.assumption for move in moves},
-        key=lambda n: (not any(m.assumption == n and m.of == "class" for m in moves), order[n]),
-    ):
+    for name in sorted({move.assumption for move in moves}, key=lambda n: (n not in by_class, order[n])):
         assumption = week.assumed.assumption(name)
         mine = [move for move in moves if move.assumption == name]
-        by_class = _named([m for m in mine if m.of == "class"], titles)
-        by_rating = _named([m for m in mine if m.of != "class"], titles)
-        rows.append(
-            f'<tr role="row"><td role="cell" data-l=""><strong>{escape(plain_name(name))}</strong><br><small>{escape(assumption.what)}</small></td>'
-            f'<td role="cell" data-l="now" class="n">{escape(with_unit(number(assumption.value, 7), assumption.unit))}</td>'
-            f'<td role="cell" data-l="range">{escape(range_said(assumption))}<br><small>{escape(assumption.spread)}</small></td>'
-            f'<td role="cell" data-l="class changes:">{by_class}</td><td role="cell" data-l="rating changes:">{by_rating}</td></tr>'
-        )
-    head = "".join(
-        f'<th role="columnheader"{" class=n" if n == 1 else ""}>{h}</th>'
-        for n, h in enumerate(("Assumption", "now", "may lie between", "class would change", "rating would change"))
-    )
-    return (
-        f'<div class="wide"><table role="table" class="ledger held hangs"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
-        f'<tbody role="rowgroup">{"".join(rows)}</tbody></table></div>'
-    )
+        rows.append((
+            f"<strong>{escape(plain_name(name))}</strong><br><small>{escape(assumption.what)}</small>",
+            escape(with_unit(number(assumption.value, 7), assumption.unit)),
+            f"{escape(range_said(assumption))}<br><small>{escape(assumption.spread)}</small>",
+            _named([m for m in mine if m.of == "class"], titles),
+            _named([m for m in mine if m.of != "class"], titles),
+        ))  # fmt: skip
+    heads = ("Assumption", "now", "may lie between", "class would change", "rating would change")
+    labels = ("", "now", "range", "class changes:", "rating changes:")
+    return look.table(heads, rows, "ledger held hangs", labels, classes={1: "n"})
 
 
 def group_html(name: str, assumed: Sequence[Assumption], opened: bool) -> str:
     """One group of assumptions, folded."""
-    own = sum(f.built_in is not None for f in assumed)
-    rows = "".join(
-        f'<tr role="row"><td role="cell" data-l="">{escape(f.what)}<br><small>{escape(f.name)}</small></td>'
-        f'<td role="cell" data-l="" class="n">{value_html(f)}</td><td role="cell" data-l="range">{escape(range_said(f))}</td>'
-        f'<td role="cell" data-l="">{escape(f.basis)}{f"<br><small>range: {escape(f.spread)}</small>" if f.spread else ""}</td></tr>'
-        for f in assumed
-    )
-    head = "".join(
-        f'<th role="columnheader"{" class=n" if n == 1 else ""}>{h}</th>'
-        for n, h in enumerate(("What", "value", "range", "basis"))
-    )
+    own, rows = 0, []
+    for f in assumed:
+        value = escape(with_unit(number(f.value, 7), f.unit))
+        if f.built_in is not None:
+            own += 1
+            value = f"<strong>{value}</strong><br><small>set by this round; built in {number(f.built_in, 7)}</small>"
+        basis = escape(f.basis) + (f"<br><small>range: {escape(f.spread)}</small>" if f.spread else "")
+        rows.append((f"{escape(f.what)}<br><small>{escape(f.name)}</small>", value, escape(range_said(f)), basis))
     note = f", {own} set by this round" if own else ""
+    heads, labels = ("What", "value", "range", "basis"), ("", "", "range")
     return (
         f'<details class="group"{" open" if opened or own else ""}><summary><strong>{escape(name.capitalize())}</strong>'
         f" <small>{counted(len(assumed), 'assumption')}{note}</small></summary>"
-        f'<div class="wide"><table role="table" class="ledger held figs"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
-        f'<tbody role="rowgroup">{rows}</tbody></table></div></details>'
+        f"{look.table(heads, rows, 'ledger held figs', labels, classes={1: 'n'})}</details>"
     )
 
 
 def listing(week: Week) -> None:
     """All assumptions by group, or those that a few letters find."""
     look.section("All assumptions", "to set one: its name = value, under [assumptions] in round.toml; then load again")
-    sought = (
-        st.text_input(
-            "Find an assumption", key="find_figure", placeholder="name, unit, basis or a word of what it is", width=340
-        )
-        .strip()
-        .lower()
-    )
+    hint = "name, unit, basis or a word of what it is"
+    sought = st.text_input("Find an assumption", key="find_figure", placeholder=hint, width=340).strip().lower()
     records = week.assumed.records()
     found = [f for f in records if sought in f"{f.name} {plain_name(f.name)} {f.unit} {f.basis} {f.what}".lower()]
     if not found:
         look.html(f"<p>No assumption has “{escape(sought)}” in its name, unit, basis or words.</p>")
         return
-    groups = [(name, list(members)) for name, members in groupby(found, key=lambda f: f.group)]
-    look.html("".join(group_html(name, members, bool(sought)) for name, members in groups))
+    groups = groupby(found, key=lambda f: f.group)
+    look.html("".join(group_html(name, list(members), bool(sought)) for name, members in groups))
 
 
 def page() -> None:
@@ -165,20 +129,19 @@ def page() -> None:
     st.title("Assumptions")
     top = st.container()
     listing(week)
-    look.foot(week)
     records = week.assumed.records()
     own = [f.name for f in records if f.built_in is not None]
     ranged = sum(f.low is not None or f.high is not None for f in records)
     with top:
-        said = f"{len(records)} assumptions, {ranged} with a stated range; this round sets {listed([plain_name(n) for n in own]) or 'none'} itself."
-        look.say(said)
+        sets = listed([plain_name(n) for n in own]) or "none"
+        look.say(f"{len(records)} assumptions, {ranged} with a stated range; this round sets {sets} itself.")
         for problem in week.round.problems:
             look.html(f'<p class="small hand">{escape(problem)}</p>')
         # Seconds at forty tanks, half a minute at a thousand: calculated when asked for.
         if not (st.session_state.get("hangs") or st.button("Calculate what depends on them", key="hangs_go")):
             return
         st.session_state["hangs"] = True
-        moves = _moves(data.stamp(), week)
+        moves = data.slowly(week, "moves", "Moving each assumption by its uncertainty", lambda: hangs_on(week))
         look.html(
             f'<p class="counts">{escape(sentence(moves, ranged, week.now("review").height))}</p>'
             '<p class="small">Class: the review\'s word for a tank. Rating: comfortable, within, borderline or over.</p>'

@@ -1,13 +1,11 @@
 """At the tank: at the tank, as a grid, as a form for anything else, or as a file."""
 
-from __future__ import annotations
-
 import datetime as dt
 from html import escape
 
 import streamlit as st
 
-from dashboard import at_tank, data, enter_forms, enter_sheets, first_tank, look
+from dashboard import at_tank, data, enter_sheets, look
 from dashboard import enter_desk as desk
 from dashboard import enter_kept as kept
 from pipeline import logbook
@@ -68,19 +66,14 @@ def the_tank(week: Week, when: dt.date, tank: str) -> None:
     tanks, done = [t for _, t in order], at_tank.read_on(week, when)
     site = {t: s for s, t in order}[tank]
     here = [t for s, t in order if s == site]
-    names = dict(week.table("tank").select("tank", "name").iter_rows())
-    sites = dict(week.table("site").select("site", "name").iter_rows())
+    names = data.tank_names(week)
     with st.container(key="here"):
-        look.html(
-            f'<p class="counts">{escape(sites.get(site) or site)}, tank {here.index(tank) + 1} of {len(here)}:'
-            f" {escape(names.get(tank) or tank)}.</p>"
-        )
-    others = [
-        (date, other) for date, other in logbook.drafts(week.folder) if other in names and (date, other) != (when, tank)
-    ]
+        place = f"{data.site_titles(week).get(site, site)}, tank {here.index(tank) + 1} of {len(here)}: {names[tank]}."
+        look.counts(place)
     links = [
-        f'<a href="at_the_tank?tank={look.address(other)}&amp;day={date}" target="_self">{escape(names[other] or other)}, {day(date)}</a>'
-        for date, other in others
+        f'<a href="at_the_tank?tank={look.address(other)}&amp;day={date}" target="_self">{escape(names[other])}, {day(date)}</a>'
+        for date, other in logbook.drafts(week.folder)
+        if other in names and (date, other) != (when, tank)
     ]
     look.html(
         '<p class="small">Tap the step you matched; tap two if it lies between. Nothing tapped means not tested.'
@@ -93,9 +86,9 @@ def the_tank(week: Week, when: dt.date, tank: str) -> None:
     kept.take_up(week, tank, when, key)
     entered = at_tank.questions(week, tank, when, key)
     kept.lay_down(week, tank, when, key, entered)
-    by = st.text_input(desk.WHO, key="enter_by", max_chars=desk.LONGEST_WHO, persist_state="session") or ""
+    by = desk.who("enter_by")
     after = tanks[tanks.index(tank) + 1] if tank != tanks[-1] else None
-    to = f"go to {look.label(names.get(after) or after)}" if after else "end the round"
+    to = f"go to {look.label(names[after])}" if after else "end the round"
     with st.container(key="bar"):
         desk.became()
         sure = st.session_state.get("enter_sure") == entered.row
@@ -114,14 +107,11 @@ def the_tank(week: Week, when: dt.date, tank: str) -> None:
 def page() -> None:
     st.title("At the tank")
     week = desk.week()
-    if first_tank.offer(week):
-        return
     shut = logbook.closed(week.folder)
     if shut:
-        look.html(f'<p class="hand">{escape(shut)}</p>')
-        look.foot(week)
+        look.wrong(shut)
         return
-    if (form := st.query_params.get("record")) in enter_forms.FORMS:  # a link to one of the forms
+    if (form := st.query_params.get("record")) in enter_sheets.FORMS:  # a link to one of the forms
         st.session_state["enter_way"], st.session_state["form_kind"] = WAYS[3], form
         del st.query_params["record"]
     with st.container(key="how"):
@@ -135,7 +125,7 @@ def page() -> None:
             desk.became()
     elif way == WAYS[3]:
         with st.container(key="sheets"):
-            enter_forms.page(week, _day())
+            enter_sheets.form(week, _day())
             desk.became()
     elif way == WAYS[1]:
         with st.container(key="sheets"):
@@ -150,7 +140,6 @@ def page() -> None:
                 when = _day()
                 tank = choose(week, when)
             the_tank(week, when, tank)
-    look.foot(week)
 
 
 page()

@@ -1,21 +1,18 @@
 """Capacity and nitrate: every tank ranked, its bioload against its rating beside its net rise; the loud ones drawn."""
 
-from __future__ import annotations
-
 import datetime as dt
 from html import escape
-from typing import Any
 
 import polars as pl
 import streamlit as st
 
-from dashboard import cells, charts, data, first_tank, look, marks
+from dashboard import cells, charts, data, look
+from dashboard.data import Row
 from pipeline import weekly
 from pipeline.review import told
 from pipeline.week import Week
 from pipeline.wording import amount, counted, day, listed, number, pct, span
 
-Row = dict[str, Any]
 WEEKS = 26  # how far back the first week over and climbing is looked for
 FOLDED = 60  # tanks above which those that are neither over nor climbing are shown a site at a time
 TRACED = 20  # tanks, the most loaded first, whose weeks are calculated to say since when
@@ -44,35 +41,30 @@ def since(capacity: pl.DataFrame, outlook: pl.DataFrame, column: str) -> dict[st
     return found
 
 
-@st.cache_data(max_entries=8, show_spinner=False)
-def _runs(stamp: str, column: str, tanks: list[str], _week: Week) -> dict[str, tuple[dt.date, bool]]:
-    past = weekly.history(_week, tanks, WEEKS)
-    return since(past["capacity"], past["nitrate_outlook"], column)
-
-
 def gathered(week: Week, column: str) -> list[Row]:
     """A row a tank, the most loaded of each corner first: over and climbing, climbing, over, the rest, not known."""
     titles = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
     sites = data.site_titles(week)
-    capacity, outlook = told.by_tank(week.now("capacity")), told.by_tank(week.now("nitrate_outlook"))
-    fits = told.by_tank(week.now("nitrate_fit").filter(pl.col("window") == "recent"))
+    capacity, outlook = data.by_tank(week, "capacity"), data.by_tank(week, "nitrate_outlook")
+    fits = data.by_tank(week, "nitrate_fit", window="recent")
     rows: list[Row] = []
     for tank, class_ in week.now("review").sort("rank").select("tank", "class").iter_rows():
-        one: Row = {"tank": tank, "class": class_, "capacity": next(iter(capacity.get(tank, [])), None),
-               "outlook": next(iter(outlook.get(tank, [])), None), "fit": next(iter(fits.get(tank, [])), None),
-               "since": None, "name": titles[tank]["name"] or tank,
-               "site": sites.get(titles[tank]["site"]) or titles[tank]["site"] or ""}  # fmt: skip
-        load = one["capacity"][column] if one["capacity"] else None
-        known = one["fit"] is not None and one["fit"]["rate"] is not None
-        corner = (
-            (load > 100, bool(one["outlook"]) and one["outlook"]["trend"] == "climbing")
-            if known and load is not None
-            else None
-        )
-        rows.append({**one, "load": load, "corner": corner})
+        own, heads, fit = capacity.get(tank), outlook.get(tank), fits.get(tank)
+        load, known = own[column] if own else None, fit is not None and fit["rate"] is not None
+        climbs = heads is not None and heads["trend"] == "climbing"
+        rows.append({
+            "tank": tank, "class": class_, "capacity": own, "fit": fit, "since": None, "load": load,
+            "name": titles[tank]["name"] or tank, "site": sites.get(titles[tank]["site"]) or titles[tank]["site"] or "",
+            "corner": (load > 100, climbs) if known and load is not None else None,
+        })  # fmt: skip
     over = sorted((row for row in rows if row["corner"] == (True, True)), key=lambda row: -row["load"])
     loud = sorted(row["tank"] for row in over[:TRACED])
-    runs = _runs(data.stamp(), column, loud, week) if loud else {}
+
+    def runs_of() -> dict[str, tuple[dt.date, bool]]:
+        past = weekly.history(week, loud, WEEKS)
+        return since(past["capacity"], past["nitrate_outlook"], column)
+
+    runs = week.kept(("over since", column), runs_of) if loud else {}
     for one in rows:
         one["since"] = runs.get(one["tank"])
     order = [*CORNERS, None]
@@ -97,34 +89,24 @@ def counts_html(week: Week, rows: list[Row]) -> str:
 
 def table_html(rows: list[Row], column: str) -> str:
     """The ranked table."""
-    heads = (("Tank", 34), ("Bioload, % of rating", 24), ("Net rise mg/L a week", 22), ("Both", 20))
     out = []
     for row in rows:
         both = row["corner"] == (True, True)
         load = "<small>not known</small>"
         if row["load"] is not None:
             text = f'<span class="hand">{pct(row["load"])}</span>' if both else pct(row["load"])
-            load = f"{text}{marks.bioload_bar(row['load'], both)}"
+            load = f"{text}{cells.bioload_bar(row['load'], both)}"
         elif row["capacity"] is not None and row["capacity"]["plain_state"] == "half cycle only":
             load = "<small>half cycle only</small>"
-        tell = "" if row["corner"] is None else CORNERS[row["corner"]][0]
+        tell = "" if row["corner"] in (None, (False, False)) else CORNERS[row["corner"]][0]
         if both and row["since"]:
             first, longer = row["since"]
             tell = f"over and climbing since {'before ' if longer else ''}{day(first, weekday=False)}"
-        elif row["corner"] == (False, False):
-            tell = ""
         rise = cells.rise(row["fit"], row["corner"] is not None and row["corner"][1])
-        label = "" if rise.startswith("<small>") else ' data-l="rises"'
-        out.append(
-            f'<tr role="row" class="load"><td role="cell">{look.tank_link(row["tank"], row["name"])}<br><small>'
-            f'{escape(row["site"])}</small></td><td role="cell">{load}</td><td role="cell"{label}>'
-            f'{rise}</td><td role="cell">{tell}</td></tr>'
-        )
-    top = "".join(f'<th role="columnheader" style="width:{width}%">{head}</th>' for head, width in heads)
-    return (
-        f'<table class="week loads" role="table"><thead role="rowgroup"><tr role="row">{top}</tr></thead>'
-        f'<tbody role="rowgroup">{"".join(out)}</tbody></table>'
-    )
+        tank = f"{look.tank_link(row['tank'], row['name'])}<br><small>{escape(row['site'])}</small>"
+        out.append((tank, load, rise, tell))
+    heads = ("Tank", "Bioload, % of rating", "Net rise mg/L a week", "Both")
+    return look.table(heads, out, "week loads", ("", "", "rises"), widths=(34, 24, 22, 20), row_class="load")
 
 
 def tables(rows: list[Row], column: str) -> None:
@@ -176,8 +158,8 @@ def scatter(week: Week, rows: list[Row], which: str) -> None:
         " holds the same.",
     )  # fmt: skip
     look.html("<p><small>within rating</small> as hoped · <small>over rating</small> something else helps</p>")
-    classes = [name for name in marks.SHAPES if name in set(points["class"])]
-    key = " · ".join(f"{marks.mark(name)}{escape(name)}" for name in classes)
+    classes = [name for name in cells.SHAPES if name in set(points["class"])]
+    key = " · ".join(f"{cells.mark(name)}{escape(name)}" for name in classes)
     low, high = told.normal_rise(week.assumed)
     look.html(
         f'<p class="small">{key} · blue: 90 % range · grey band: what the food of a normally stocked tank makes,'
@@ -191,11 +173,8 @@ def scatter(week: Week, rows: list[Row], which: str) -> None:
 def page() -> None:
     week = data.week()
     st.title("Capacity and nitrate")
-    if first_tank.offer(week):
-        return
     if not week.now("review").height:
         look.say(f"No tank runs on {day(week.as_of, year=True)}.")
-        look.foot(week)
         return
     which = st.segmented_control(
         "Bioload of", ["plain rating", "working rating"], default="plain rating", key="which_load",
@@ -212,7 +191,6 @@ def page() -> None:
     with right:
         scatter(week, rows, which or "plain rating")
     look.open_on_click("capacity_and_nitrate", [row["tank"] for row in rows])
-    look.foot(week)
 
 
 page()

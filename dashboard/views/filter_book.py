@@ -1,9 +1,6 @@
 """Filter book: what a filter or a model holds, what it is good for, and whether it will do."""
 
-from __future__ import annotations
-
 from html import escape
-from typing import Any
 
 import streamlit as st
 
@@ -39,8 +36,7 @@ def choose(titles: dict[Choice, str]) -> Choice:
 
 def the_tank(week: Week, tank: str) -> None:
     """Both ratings of the tank, with all its filters, and what they hang on."""
-    layers = data.of(week.now("capacity_layer"), tank).sort("filter", "position", "layer").to_dicts()
-    capacity = next(iter(data.of(week.now("capacity"), tank).to_dicts()), None)
+    capacity = data.row(week, "capacity", tank)
     name = data.tank_titles(week).get(tank, tank)
     look.section("Its tank, both ratings", name)
     standing = filter_entry.standing(week, tank)
@@ -48,23 +44,8 @@ def the_tank(week: Week, tank: str) -> None:
         look.html("<p>No sum can be made: the tank is closed on that day, or not set up yet.</p>")
         return
     look.say(standing.back)
-    left, right = st.columns(2, gap="large")
-    with left:
-        look.html(
-            "<strong>Plain rating: a common rule of thumb, disputed</strong>"
-            + ledgers.plain_html(capacity, week.assumed)
-        )
-    with right:
-        look.html("<strong>Need: what this tank asks for</strong>" + ledgers.need_html(capacity, week.assumed))
-    look.html(
-        "<strong>Effective media: each layer, factor by factor</strong>" + ledgers.effective_html(capacity, layers)
-    )
+    ledgers.capacity(week, tank, capacity)
     look.html(book_desk.hangs_html(capacity, standing))
-
-
-@st.cache_data(max_entries=32, show_spinner="Asking each model")
-def _compared(stamp: str, stocking: str | None, volume: dict[str, float], _week: Week) -> list[dict[str, Any]]:
-    return fit.compare(_week, list(filter_entry.models_of(_week)), stocking=stocking, **volume)
 
 
 def will_it_do(week: Week) -> None:
@@ -89,7 +70,11 @@ def will_it_do(week: Week) -> None:
         look.html("<p>Type the litres to be answered.</p>")
         return
     volume = {"net_l" if basis == BASES[0] else "gross_l": wet}
-    answers = book_desk.by_shortfall(_compared(data.stamp(), stocking, volume, week))
+    compared = data.slowly(
+        week, ("compared", stocking, basis, wet), "Asking each model",
+        lambda: fit.compare(week, list(filter_entry.models_of(week)), stocking=stocking, **volume),
+    )  # fmt: skip
+    answers = book_desk.by_shortfall(compared)
     look.html(
         book_desk.compare_html(answers)
         + '<p class="small">Those that do come first, then the smallest shortfall. Flow by the book, media filled loosely or'
@@ -138,9 +123,8 @@ def all_filters(week: Week, tanks: dict[str, str]) -> None:
 def opened(week: Week, kind: str, name: str, tanks: dict[str, str]) -> None:
     """One filter or model: what it is good for, how it is laid out, what it held."""
     entry = filter_entry.of_model(week, name) if kind == "model" else filter_entry.of_filter(week, name)
-    net = None
-    if entry.tank is not None:
-        net = next(iter(data.of(week.now("capacity"), entry.tank)["net_l"].to_list()), None)
+    capacity = data.row(week, "capacity", entry.tank or "")
+    net = capacity["net_l"] if capacity else None
     look.html(
         f'<p class="counts">{escape(book_desk.sentence(entry, tanks.get(entry.tank or ""), net))}</p>'
         f'<p class="small">{book_desk.facts_line(entry)}</p>'
@@ -161,14 +145,11 @@ def opened(week: Week, kind: str, name: str, tanks: dict[str, str]) -> None:
         the_tank(week, entry.tank)
     look.section("Its compartments", "in flow order, and how each assumption is known")
     known = filter_entry.rooms_known(week, entry.model.name if entry.model is not None else "")
-    look.html(
-        book_desk.rooms_html(known)
-        if known
-        else "<p>No compartment is in the book: add them to compartments.csv in the order the water meets them.</p>"
-    )
+    none = "<p>No compartment is in the book: add them to compartments.csv in the order the water meets them.</p>"
+    look.html(book_desk.rooms_html(known) if known else none)
     if not entry.is_model:
         look.section("What it held", "newest first")
-        look.html(book_desk.history_html(book_desk.history(week, name, tanks)))
+        look.html(book_desk.history_html(week, name, tanks))
 
 
 def page() -> None:
@@ -186,7 +167,6 @@ def page() -> None:
             "<p>Fill in filter_models.csv, compartments.csv and media.csv for the models, then filters.csv, placements.csv"
             " and fills.csv for the filters in use, and run <code>tankround load</code>.</p>"
         )
-        look.foot(week)
         return
     heading = st.container()
     kind, name = choose(titles)
@@ -196,7 +176,6 @@ def page() -> None:
     else:
         will_it_do(week)
         all_filters(week, tanks)
-    look.foot(week)
 
 
 page()

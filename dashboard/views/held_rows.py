@@ -1,15 +1,11 @@
 """Held rows: what is not used, why, and how it is put right; below it, what was put right before."""
 
-from __future__ import annotations
-
-from html import escape
-
 import polars as pl
 import streamlit as st
 
+from dashboard import data, look
 from dashboard import enter_desk as desk
 from dashboard import held_desk as held
-from dashboard import look
 from pipeline import logbook, trial
 from pipeline.intake.corrections import REJECT
 from pipeline.week import Week
@@ -19,20 +15,17 @@ SHOWN = 25  # items before “show more”
 LOG_SHOWN = 20
 
 
-def choose(key: str) -> None:
-    st.session_state[held.OPEN] = key
-
-
-def show(week: Week, folder: trial.Folder, rows: list[held.Row], may_write: bool) -> None:
+def show(week: Week, folder: trial.Folder, rows: list[data.Row], may_write: bool) -> None:
     """The list of items, each with its button; the chosen one with its questions under it."""
     most = look.shown("held_most", SHOWN)
     chosen = st.session_state.get(held.OPEN)
     for n, row in enumerate(rows[:most]):
         is_open = may_write and chosen == row["id"]
         with st.container(horizontal=True, vertical_alignment="top", key=f"held_row {n}"):
-            st.html(f'<div class="tr">{held.item_html(week, row)}</div>', width="stretch")
+            look.html(held.item_html(week, row), width="stretch")
             if may_write and not is_open and held.choices(row):
-                st.button("Put right", key=f"open {row['id']}", on_click=choose, args=(row["id"],))
+                this = {held.OPEN: row["id"]}
+                st.button("Put right", key=f"open {row['id']}", on_click=st.session_state.update, args=(this,))
         if is_open:
             held.panel(week, folder, row)
     look.more("held_most", len(rows), SHOWN)
@@ -64,21 +57,18 @@ def page() -> None:
     rows = held.items(week, folder)
     by_hand = week.table("correction").filter((pl.col("now") == REJECT) & (pl.col("state") == "applied")).height
     shut = logbook.closed(week.folder)
-    if not rows:
-        but = ", but for what was left out by hand" if by_hand else ""
-        look.html(f'<p class="counts">Nothing is held: every row that was typed is in use{but}.</p>')
-    else:
-        look.html(f'<p class="counts">{escape(held.sentence(week, rows))}</p>')
+    but = ", but for what was left out by hand" if by_hand else ""
+    look.counts(held.sentence(week, rows) if rows else f"Nothing is held: every row that was typed is in use{but}.")
+    if rows:
         look.html(
             '<p class="small">Nothing of it is used until it is put right, and nothing else waits for it. First whole'
             " visits, then what can harm fish, then what the nitrate fit waits for; the longest held first.</p>"
         )
     if shut:
-        look.html(f'<p class="hand">{escape(shut)}</p>')
+        look.wrong(shut)
     with st.container(key="held"):
         show(week, folder, rows, may_write=not shut)
     log(week, folder)
-    look.foot(week)
 
 
 page()

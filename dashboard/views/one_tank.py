@@ -1,25 +1,22 @@
 """One tank: the verdict, the one step, nitrate, possible causes; findings, filter, sums and history folded below."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable
 from html import escape
-from typing import Any
 
 import polars as pl
 import streamlit as st
 
-from dashboard import cells, charts, data, enter_desk, first_tank, ledgers, look, marks
+from dashboard import cells, charts, data, enter_desk, ledgers, look
 from dashboard import tank_desk as desk
+from dashboard.data import Row
 from pipeline import weekly
 from pipeline.advise import filter_entry
 from pipeline.review import told
 from pipeline.review.causes import of_tank
 from pipeline.week import Week
-from pipeline.wording import counted, day, interval, pct, sentence, short
+from pipeline.wording import ago, counted, day, interval, pct, sentence, short
 
-Row = dict[str, Any]
 WEEKS = 26
 KEY = (
     '<p class="small">Dark bar: a reading, low to high. Hollow: not trusted. Tick from the top: a water change, per cent.'
@@ -28,27 +25,12 @@ KEY = (
 )
 
 
-@st.cache_data(max_entries=64, show_spinner=False)
-def _path(stamp: str, tank: str, _week: Week) -> pl.DataFrame:
-    return weekly.paths(_week, [tank])
-
-
-def choose(titles: dict[str, str]) -> tuple[str, list[str]]:
-    """The tank in the address, else the first of the week's ranking; and all tanks in that order, closed ones last."""
-    ids = list(titles)
+def choose(titles: dict[str, str]) -> str:
+    """The tank in the address, else the first of the week's ranking."""
     asked = st.query_params.get("tank", "")
     if asked and asked not in titles:
-        look.html(
-            f'<p class="hand">There is no tank “{escape(short(asked))}” on this round. Below is the first of this week.</p>'
-        )
-
-    def write() -> None:
-        st.query_params["tank"] = st.session_state["tank_chosen"]
-
-    st.session_state["tank_chosen"] = asked if asked in titles else ids[0]
-    chosen: str = st.selectbox("Tank", ids, format_func=lambda t: titles[t], key="tank_chosen", on_change=write,
-                               width=340, label_visibility="collapsed")  # fmt: skip
-    return chosen, ids
+        look.wrong(f"There is no tank “{short(asked)}” on this round. Below is the first of this week.")
+    return look.chosen_of("tank", "Tank", titles, "tank_chosen", keep=None, width=340, label_visibility="collapsed")
 
 
 def nitrate_sentence(fit: Row | None, outlook: Row | None, horizon: int) -> str:
@@ -68,8 +50,8 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
     """Draws the chart; the list of what its numbered squares stand for."""
     start = week.as_of - dt.timedelta(7 * weeks)
     look.section("Nitrate", f"mg/L NO₃, {weeks} weeks to {day(week.as_of, year=True)} and the next 14 days")
-    fit = next(iter(data.of(week.now("nitrate_fit").filter(pl.col("window") == "recent"), tank).to_dicts()), None)
-    outlook = next(iter(data.of(week.now("nitrate_outlook"), tank).to_dicts()), None)
+    fit = next((row for row in data.rows(week, "nitrate_fit", tank) if row["window"] == "recent"), None)
+    outlook = data.row(week, "nitrate_outlook", tank)
     says = nitrate_sentence(fit, outlook, int(week.assumed["forecast_days"]))
     look.say(says)
     inside = (pl.col("day") >= start) & (pl.col("day") <= week.as_of)
@@ -95,8 +77,8 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
         (pl.col("day").cast(pl.Datetime) + pl.duration(hours=10)).alias("at"),
         (100 * pl.col("fraction")).round(0).cast(pl.Int64).cast(pl.String).fill_null("?").alias("pct"),
     )
-    stamp = f"{week.folder}{week.as_of}{week.loaded_on}{week.table('account')['sha256'].hash().sum()}"
-    path = _path(stamp, tank, week).filter(pl.col("at") >= dt.datetime.combine(start, dt.time()))
+    path = week.kept(("path", tank), lambda: weekly.paths(week, [tank]))
+    path = path.filter(pl.col("at") >= dt.datetime.combine(start, dt.time()))
     found = desk.numbered(desk.happenings(week, tank, start))
     chosen = desk.choose_cause(week, tank)
     drawn = None if chosen is None else weekly.implied(week, tank, chosen[1])
@@ -116,25 +98,20 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
 
 
 def rest(week: Week, tank: str) -> None:
-    start = week.as_of - dt.timedelta(7 * marks.WEEKS)
+    start = week.as_of - dt.timedelta(7 * cells.WEEKS)
     f = week.assumed
     rows = week.of("reading", tank).filter((pl.col("day") >= start) & (pl.col("day") <= week.as_of))
-    now = {r["parameter"]: r for r in data.of(week.now("water"), tank).iter_rows(named=True)}
+    now = {row["parameter"]: row for row in data.rows(week, "water", tank)}
     places = st.columns(4, gap="medium")
     wanted: tuple[tuple[str, str, float | None, float], ...] = (("ammonia", "Ammonia, mg/L", None, 1.0), ("nitrite", "Nitrite, mg/L", f["act_nitrite"], 1.0),
               ("ph", "pH", f["act_ph_below"], 9.0), ("kh", "KH, dKH", f["week_kh_at"], 16.0))  # fmt: skip
     for place, (name, title, limit, top) in zip(places, wanted, strict=True):
-        read = (
-            rows.filter(pl.col("parameter") == name)
-            .sort("at")
-            .select(pl.col("day").cast(pl.Datetime).alias("at"), "low", "high")
-        )
+        read = rows.filter(pl.col("parameter") == name).sort("at")
+        read = read.select(pl.col("day").cast(pl.Datetime).alias("at"), "low", "high")
         last = now.get(name)
-        words = (
-            "not read lately"
-            if last is None
-            else f"last {interval(last['low'], last['high'])}, {counted(last['age_days'], 'day')} old"
-        )
+        words = "not read lately"
+        if last is not None:
+            words = f"last {interval(last['low'], last['high'])}, {counted(last['age_days'], 'day')} old"
         free = now.get("free_ammonia")
         if name == "ammonia" and free is not None:
             words += f"; free ammonia {interval(free['low'], free['high'], 2)}, acted on over {f['act_free_ammonia']:g}"
@@ -144,14 +121,19 @@ def rest(week: Week, tank: str) -> None:
                 high = max(top, float(read["high"].max() or 0) * 1.1)  # type: ignore[arg-type]
                 st.altair_chart(
                     charts.small(read, limit, high, start, week.as_of, look.INK2), width="stretch", theme=None,
-                    alt=f"{title} over {marks.WEEKS} weeks, {read.height} readings; {words}.",
+                    alt=f"{title} over {cells.WEEKS} weeks, {read.height} readings; {words}.",
                 )  # fmt: skip
 
 
 def verdict(week: Week, tank: str, capacity: Row | None) -> None:
     """The class with its reason, the facts, and the one step."""
-    review = next(iter(data.of(week.now("review"), tank).to_dicts()), None)
-    line = ledgers.facts_line(week, capacity, told.last_readings(week).get(tank))
+    review = data.row(week, "review", tank)
+    last, parts = told.last_readings(week).get(tank), []
+    if capacity is not None:
+        parts.append(f"{ledgers.known(capacity['net_l'], 'L')} net, {capacity['net_basis'] or 'not measured'}")
+        parts.append(f"filter {', '.join(capacity['filters'])}" if capacity["filters"] else "no filter recorded")
+    parts.append(f"nitrate last read {ago(last, week.as_of)}" if last else "nitrate never read")
+    line = escape(" · ".join([*parts, f"data as of {day(week.as_of, year=True)}"]))
     if review is None:
         look.html(f'<p class="counts">Closed, or not set up yet, on that day.</p><p class="small">{line}</p>')
         return
@@ -162,13 +144,14 @@ def verdict(week: Week, tank: str, capacity: Row | None) -> None:
     hand = " hand" if name in look.URGENT else ""
     calm = "" if name in look.URGENT else " calm"
     look.html(
-        f'<p class="counts{hand}">{marks.mark(name)}{escape(sentence(name))}: {escape(review["reason"])}.</p>'
+        f'<p class="counts{hand}">{cells.mark(name)}{escape(sentence(name))}: {escape(review["reason"])}.</p>'
         f'<p class="small">{line}</p><p class="step{calm}"><a class="go" href="{to}" target="_self">{escape(step)}</a></p>'
     )
 
 
-def ways_on(week: Week, tank: str, ids: list[str], titles: dict[str, str], capacity: Row | None) -> None:
+def ways_on(week: Week, tank: str, titles: dict[str, str], capacity: Row | None) -> None:
     """The tanks before and after it in the week's order, and where the work is done."""
+    ids = list(titles)
     place = ids.index(tank)
     with st.container(horizontal=True, key="ways"):
         for word, step in (("Previous", -1), ("Next", 1)):
@@ -185,48 +168,26 @@ def ways_on(week: Week, tank: str, ids: list[str], titles: dict[str, str], capac
             st.switch_page("views/plan.py", query_params={"tank": tank})
 
 
-def capacity_sums(week: Week, tank: str, capacity: Row | None) -> None:
-    if capacity is None:
-        look.html("<p>No sum can be made: no filter or no volume is recorded.</p>")
-        return
-    layers = data.of(week.now("capacity_layer"), tank).sort("filter", "position", "layer").to_dicts()
-    left, right = st.columns(2, gap="large")
-    with left:
-        look.html(
-            "<strong>Plain rating: a common rule of thumb, disputed</strong>"
-            + ledgers.plain_html(capacity, week.assumed)
-        )
-    with right:
-        look.html("<strong>Need: what this tank asks for</strong>" + ledgers.need_html(capacity, week.assumed))
-    look.html(
-        "<strong>Effective media: each layer, factor by factor</strong>" + ledgers.effective_html(capacity, layers)
-    )
-
-
 def the_filter(week: Week, tank: str) -> None:
     look.html(ledgers.filter_html(filter_entry.on_tank(week, tank)))
-    audit = data.of(week.now("audit"), tank).to_dicts()
-    look.html("".join(f"<p>{escape(a['says'])} <strong>{escape(a['do'])}</strong></p>" for a in audit))
+    audit = data.rows(week, "audit", tank)
+    look.html("".join(f"<p>{escape(row['says'])} <strong>{escape(row['do'])}</strong></p>" for row in audit))
 
 
 def page() -> None:
     week = data.week()
     titles = data.ranked_titles(week)
-    if not titles:
-        st.title("One tank")
-        first_tank.offer(week)
-        return
-    tank, ids = choose(titles)
-    look.tab("One tank", titles[tank])
+    tank = choose(titles)
+    st.set_page_config(page_title=f"{titles[tank]} · One tank")  # of the browser's tab
     st.title(look.label(titles[tank]))
     enter_desk.became()
-    capacity = next(iter(data.of(week.now("capacity"), tank).to_dicts()), None)
+    capacity = data.row(week, "capacity", tank)
     verdict(week, tank, capacity)
-    ways_on(week, tank, ids, titles, capacity)
+    ways_on(week, tank, titles, capacity)
     short_ = st.session_state.get("short", False)
     squares = nitrate(week, tank, 12 if short_ else WEEKS)
     found = data.of(week.now("finding"), tank).sort("harm").to_dicts()
-    causes = data.of(week.now("finding_cause"), tank).to_dicts()
+    causes = data.rows(week, "finding_cause", tank)
     left, right = st.columns(2, gap="large")
     with left:
         look.section("Possible causes", "of the gravest finding, then the likeliest")
@@ -240,7 +201,7 @@ def page() -> None:
     folded: dict[str, Callable[[], None]] = {
         "The rest of the water": lambda: rest(week, tank),
         "The filter, as the water meets it": lambda: the_filter(week, tank),
-        "Its capacity, line by line": lambda: capacity_sums(week, tank, capacity),
+        "Its capacity, line by line": lambda: ledgers.capacity(week, tank, capacity),
         "History": lambda: desk.history(week, tank),
     }
     for name, show in folded.items():
@@ -249,7 +210,6 @@ def page() -> None:
         if part.open:
             with part:
                 show()
-    look.foot(week)
 
 
 page()

@@ -1,25 +1,27 @@
 """Papers: the site report looked at, issued and kept; and every other paper, built when somebody asks for it."""
 
-from __future__ import annotations
-
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from contextlib import nullcontext, suppress
 from html import escape
+from typing import TypeVar
 
 import polars as pl
 import streamlit as st
 
-from dashboard import data, first_tank, look
+from dashboard import data, look
 from dashboard import papers_desk as desk
-from pipeline.papers import issued, plain_words
+from pipeline.papers import issued, plain_words, proposals
 from pipeline.papers.issued import Issued
 from pipeline.papers.notes import offered
-from pipeline.papers.site_report import SiteReport, causes_of
+from pipeline.papers.period import period_words
+from pipeline.papers.site_report import SiteReport, causes_of, with_issue
 from pipeline.papers.visit_sheets import sites_on
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import counted, dates, day
 
+T = TypeVar("T")
 SPAN = dt.timedelta(days=27)  # the last four weeks, both end days in them
 OPEN_NOTES = 10  # more than these fold away
 SHOWN_ISSUES = 6
@@ -27,48 +29,38 @@ REMINDER = (
     "The cover names who came, as the records do: a role or initials. No name of a resident, pupil, patient or member of"
     " staff goes on a report, and nothing about anybody's health. Read a note before you tick it."
 )
-STYLE = f"""<style>
-.st-key-sheet img {{border: 1px solid {look.HAIR}; background: white; max-width: 46rem;}}
-:is(.st-key-notes, .st-key-causes, .st-key-proposals) label p {{font-size: 15px; overflow-wrap: anywhere;}}
-[class*="st-key-paper_row"] {{border-bottom: 1px solid {look.HAIR}; padding-bottom: 6px;}}
-[class*="st-key-paper_row"] p {{margin: 0;}}
-@media print {{.stDateInput, .stMultiSelect, .stDownloadButton, .stCheckbox {{display: none !important;}}}}
-</style>"""
-
-
-def _asked_day(name: str) -> dt.date | None:
-    try:
-        return dt.date.fromisoformat(st.query_params.get(name, ""))
-    except ValueError:
-        return None
 
 
 def choose(week: Week, sites: dict[str, str]) -> tuple[str, dt.date, dt.date]:
     """Site and days, kept in the address by id and by date; what is wrong in the address is passed over."""
+    keys, state = {"site": "paper_site", "from": "paper_from", "to": "paper_to"}, st.session_state
     asked = st.query_params.get("site", "")
     if asked in sites:
-        st.session_state["paper_site"] = asked
-    elif st.session_state.get("paper_site") not in sites:
-        st.session_state["paper_site"] = next(iter(sites))
-    for key, name, otherwise in (("paper_from", "from", week.as_of - SPAN), ("paper_to", "to", week.as_of)):
-        wanted = _asked_day(name) or st.session_state.get(key) or otherwise
-        st.session_state[key] = min(wanted, week.loaded_on)
+        state["paper_site"] = asked
+    elif state.get("paper_site") not in sites:
+        state["paper_site"] = next(iter(sites))
+    for name, otherwise in (("from", week.as_of - SPAN), ("to", week.as_of)):
+        wanted = state.get(keys[name]) or otherwise
+        with suppress(ValueError):
+            wanted = dt.date.fromisoformat(st.query_params.get(name, ""))
+        state[keys[name]] = min(wanted, week.loaded_on)
 
     def write() -> None:
-        for key, name in (("paper_site", "site"), ("paper_from", "from"), ("paper_to", "to")):
-            st.query_params[name] = str(st.session_state[key])
+        st.query_params.update({name: str(state[key]) for name, key in keys.items()})
 
     with st.container(horizontal=True):
-        st.selectbox(
-            "Site", list(sites), format_func=lambda site: sites[site], key="paper_site", on_change=write,
-            persist_state="session", width=340,
-        )  # fmt: skip
-        for label, key in (("From", "paper_from"), ("To", "paper_to")):
-            st.date_input(
-                label, key=key, max_value=week.loaded_on, format="YYYY-MM-DD", on_change=write,
-                persist_state="session", width=160,
-            )  # fmt: skip
-    return st.session_state["paper_site"], st.session_state["paper_from"], st.session_state["paper_to"]
+        st.selectbox("Site", list(sites), format_func=sites.__getitem__, key="paper_site", on_change=write,
+                     persist_state="session", width=340)  # fmt: skip
+        for name in ("from", "to"):
+            st.date_input(name.capitalize(), key=keys[name], max_value=week.loaded_on, format="YYYY-MM-DD", on_change=write,
+                          persist_state="session", width=160)  # fmt: skip
+    return state["paper_site"], state["paper_from"], state["paper_to"]
+
+
+def ticked(place: str, found: Iterable[tuple[str, str, T]], fold: str = "") -> tuple[T, ...]:
+    """Of what is offered as (words, key, what), that which is ticked."""
+    with st.container(key=place), st.expander(fold) if fold else nullcontext():
+        return tuple(one for words, key, one in found if st.checkbox(look.label(words), key=key))
 
 
 def notes(week: Week, site: str, first: dt.date, last: dt.date) -> desk.Notes:
@@ -78,17 +70,14 @@ def notes(week: Week, site: str, first: dt.date, last: dt.date) -> desk.Notes:
     if not rows:
         look.html("<p>No note was written in these days.</p>")
         return ()
-    look.html(f'<p class="small">{escape(REMINDER)}</p>')
-    names = dict(week.table("tank").select("tank", "name").iter_rows())
-    many = len(rows) > OPEN_NOTES
-    ticked = []
-    with st.container(key="notes"), st.expander(f"{counted(len(rows), 'note')}") if many else st.container():
-        for row in rows:
-            where = "the site" if row["tank"] is None else names.get(row["tank"]) or row["tank"]
-            label = look.label(f"{day(row['day'])}, {where}: {row['text']}")
-            if st.checkbox(label, key=f"note {row['kind']} {row['file']} {row['line']}"):
-                ticked.append((row["file"], row["line"]))
-    return tuple(ticked)
+    look.small(REMINDER)
+    names = data.tank_names(week)
+    found = []
+    for row in rows:
+        where = "the site" if row["tank"] is None else names[row["tank"]]
+        key = f"note {row['kind']} {row['file']} {row['line']}"
+        found.append((f"{day(row['day'])}, {where}: {row['text']}", key, (row["file"], row["line"])))
+    return ticked("notes", found, counted(len(rows), "note") if len(rows) > OPEN_NOTES else "")
 
 
 def causes(week: Week, site: str) -> desk.Causes:
@@ -99,30 +88,25 @@ def causes(week: Week, site: str) -> desk.Causes:
     if not found:
         return ()
     look.section("Possible causes", "printed only where ticked: a cause can be read as blame")
-    with st.container(key="causes"):
-        return tuple(
-            (tank, cause)
-            for tank, name, cause in found
-            if st.checkbox(look.label(f"{name}: {plain_words.cause(cause)}"), key=f"cause {tank} {cause}")
-        )
+    said = (
+        (f"{name}: {plain_words.cause(cause)}", f"cause {tank} {cause}", (tank, cause)) for tank, name, cause in found
+    )
+    return ticked("causes", said)
 
 
 def proposed(week: Week, site: str) -> desk.Ticked:
     """The open proposals of the site, each with a tick; those that are ticked, as the report will say them."""
-    found, lost = desk.proposals_of(week, site)
+    tanks = week.table("tank").filter(pl.col("site") == site)["tank"].to_list()
+    found, lost = proposals.open_of(week.folder, tanks)
     if not found and not lost:
         return ()
     look.section("Proposals", "kept on Plan; printed only where ticked")
     for sentence in lost:
-        look.html(f'<p class="hand">{escape(sentence)}</p>')
-    names = dict(week.table("tank").select("tank", "name").iter_rows())
-    ticked = []
-    with st.container(key="proposals"):
-        for one in found:
-            said = f"{names.get(one.tank) or one.tank}, {day(one.on)}: {one.words} ({one.cost_says()})"
-            if st.checkbox(look.label(said), key=f"proposal {one.name}"):
-                ticked.append((one.tank, one.suggestion()))
-    return tuple(ticked)
+        look.wrong(sentence)
+    names = data.tank_names(week)
+    said = [(f"{names.get(one.tank, one.tank)}, {day(one.on)}: {one.words} ({one.cost_says()})", f"proposal {one.name}", one)
+            for one in found]  # fmt: skip
+    return tuple((one.tank, one.suggestion()) for one in ticked("proposals", said))
 
 
 def give(files: Sequence[desk.File], key: str, quiet: bool = False, off: bool = False) -> None:
@@ -162,21 +146,18 @@ def past(week: Week, site: str) -> None:
         return
     look.section("Issued so far", "each with the start of its SHA-256")
     for sentence in lost:
-        look.html(f'<p class="hand">{escape(sentence)}</p>')
+        look.wrong(sentence)
 
     def rows(some: Sequence[Issued]) -> None:
         for one in some:
             key = f"{one.first} {one.last} {one.number}"
             with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"paper_row {key}"):
                 span = f"{dates([one.first], year=one.first.year != one.last.year)} to {dates([one.last])}"
-                bad = (
-                    ""
-                    if one.state == "whole"
-                    else f'<br><span class="hand">{escape(one.state)}: bring it back from a copy</span>'
-                )
-                st.html(
-                    f'<div class="tr"><p>Issue {one.number}, {day(one.on, year=True, weekday=False)}<br>'
-                    f"<small>{escape(span)} · {escape(one.content_hash[:10])}</small>{bad}</p></div>",
+                broken = f'<br><span class="hand">{escape(one.state)}: bring it back from a copy</span>'
+                bad = "" if one.state == "whole" else broken
+                look.html(
+                    f"<p>Issue {one.number}, {day(one.on, year=True, weekday=False)}<br>"
+                    f"<small>{escape(span)} · {escape(one.content_hash[:10])}</small>{bad}</p>",
                     width="stretch",
                 )
                 if not bad:
@@ -188,23 +169,22 @@ def past(week: Week, site: str) -> None:
             rows(found[SHOWN_ISSUES:])
 
 
-def preview(stamp: str, shown: SiteReport) -> None:
+def preview(week: Week, shown: SiteReport) -> None:
     """The cover or one sheet as it will be printed, and its words."""
     names = {"": "Cover"} | {sheet.tank: look.label(sheet.title.rsplit(", ", 1)[0]) for sheet in shown.sheets}
     tanks = list(names)[1:]
     if st.session_state.get("paper_sheet") not in names:
         st.session_state["paper_sheet"] = tanks[0]
     chosen = st.pills("Sheet", list(names), format_func=names.__getitem__, key="paper_sheet", required=True, wrap=True)
-    if not chosen:
-        with st.container(key="sheet"):
-            st.image(desk.picture(stamp, shown, None), width="stretch", alt=f"Cover: {shown.cover.summary}")
-        return
-    n = tanks.index(chosen)
-    sheet = shown.sheets[n]
+    n, alt = tanks.index(chosen) if chosen else None, f"Cover: {shown.cover.summary}"
+    if n is not None:
+        sheet = shown.sheets[n]
+        alt = f"Sheet {n + 1} of {len(tanks)}: {sheet.title}. {sheet.state}. {' '.join(sheet.lead)} Next visit: {sheet.next_visit}"
     with st.container(key="sheet"):
-        st.image(desk.picture(stamp, shown, n), width="stretch", alt=desk.alt_of(sheet, n + 1, len(tanks)))
-    with st.expander("The words of this sheet"):
-        look.html(desk.words_html(sheet))
+        st.image(desk.picture(week, shown, n), width="stretch", alt=alt)
+    if n is not None:
+        with st.expander("The words of this sheet"):
+            look.html(desk.words_html(shown.sheets[n]))
 
 
 def site_report(week: Week, sites: dict[str, str]) -> None:
@@ -214,9 +194,10 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
         look.say(f"The report would begin on {day(first, year=True)}, after its end: choose an earlier first day.")
         return
     try:
-        then, stamp = desk.week_of(week, last), desk.stamp()
-        look.html(f'<p class="counts">{escape(desk.period(stamp, site, first, last, then))}</p>')
-        desk.report(stamp, site, first, last, (), then, (), ())  # says what is wrong before anything is drawn
+        then = desk.week_of(week, last)
+        says = then.kept(("period", site, first), lambda: period_words(then, site, first, last))
+        look.counts(says)
+        desk.report(then, site, first, last)  # says what is wrong before anything is drawn
     except Problem as problem:
         look.say(str(problem))
         return
@@ -225,8 +206,10 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
         ticked = notes(then, site, first, last)
         told = causes(then, site)
         taken = proposed(then, site)
-        shown = desk.report(stamp, site, first, last, ticked, then, taken, told)
-        left_out = desk.not_printed(shown, taken)
+        shown = desk.report(then, site, first, last, ticked, taken, told)
+        # Ticked proposals that found no room, or no sheet.
+        printed = {(sheet.tank, item["text"], item["cost"]) for sheet in shown.sheets for item in sheet.suggest}
+        left_out = [one.text for tank, one in taken if (tank, one.text, one.cost) not in printed]
         if left_out:
             look.html(
                 f'<p class="hand" role="alert">{counted(len(left_out), "ticked proposal")} found no room on its sheet:'
@@ -235,16 +218,15 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
         frozen = issue(then, shown)
         past(then, site)
     with left:
-        preview(stamp, desk.under_issue(shown, frozen))
+        # Under the line of the issue that says the same.
+        line = None if frozen is None else issued.issue_line(frozen.number, frozen.on)
+        preview(then, shown if line is None else with_issue(shown, line))
 
 
 def rows_of(papers: Sequence[tuple[str, str, list[desk.File]]], key: str, off: bool = False) -> None:
     for title, about, files in papers:
         with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"paper_row {key} {title}"):
-            st.html(
-                f'<div class="tr"><p><strong>{escape(title)}</strong><br><small>{escape(about)}</small></p></div>',
-                width="stretch",
-            )
+            look.html(f"<p><strong>{escape(title)}</strong><br><small>{escape(about)}</small></p>", width="stretch")
             give(files, f"{key} {title}", off=off)
 
 
@@ -257,7 +239,7 @@ def others(week: Week, sites: dict[str, str]) -> None:
         with st.container(horizontal=True):
             when = st.date_input("Day", key="paper_day", format="YYYY-MM-DD", persist_state="session", width=160)
             chosen = st.multiselect(
-                "Sites", list(sites), default=sites_on(week, when), format_func=lambda site: sites[site],
+                "Sites", list(sites), default=sites_on(week, when), format_func=sites.__getitem__,
                 key=f"paper_sites {when}", placeholder="choose sites", width=360,
             )  # fmt: skip
         if not chosen:
@@ -269,22 +251,17 @@ def others(week: Week, sites: dict[str, str]) -> None:
         titles = data.tank_titles(week)
         if titles:
             look.section("For one tank")
-            tank = st.selectbox("Tank", list(titles), format_func=lambda tank: titles[tank], key="paper_tank")
+            tank = st.selectbox("Tank", list(titles), format_func=titles.__getitem__, key="paper_tank")
             about = "class, findings, readings, services and events on one page to read without the dashboard"
             rows_of([("History", about, [desk.history_file(week, tank)])], "tank")
 
 
 def page() -> None:
     week = data.week()
-    st.html(STYLE)
     st.title("Papers")
-    rows = week.table("site").sort("file", "line").select("site", "name").iter_rows()
-    sites = {site: name or site for site, name in rows}
-    if first_tank.offer(week):
-        return
+    sites = data.sites_in_order(week)
     site_report(week, sites)
     others(week, sites)
-    look.foot(week)
 
 
 page()

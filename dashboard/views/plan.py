@@ -1,9 +1,6 @@
 """Plan: the cheapest ways to bring a tank within its rating, its water changes, what-ifs, and proposals kept of them."""
 
-from __future__ import annotations
-
 import datetime as dt
-from collections.abc import Mapping
 from dataclasses import replace
 from html import escape
 from typing import Any
@@ -11,7 +8,7 @@ from urllib.parse import quote
 
 import streamlit as st
 
-from dashboard import data, enter_desk, first_tank, look
+from dashboard import cells, data, enter_desk, look
 from dashboard import plan_desk as desk
 from pipeline.advise import plan as plans
 from pipeline.advise import what_if
@@ -19,47 +16,15 @@ from pipeline.advise.what_if import Asked, Settings, Start
 from pipeline.advise.what_if_start import MEDIA_MOST_KG
 from pipeline.papers import proposals
 from pipeline.papers.proposals import Proposal
-from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import number, with_unit
 from schemas.words import STOCKING
 
-Plan = Mapping[str, Any]
+Plan = dict[str, Any]
 DAYS_SHOWN = 28  # how far the slider of days goes
 MOVED = ("feed", "stock", "media", "medium", "spot", "share", "days")  # what can be moved, as keys say it
+WITHIN = ("comfortable", "within")
 WHAT_IF = 0  # the choice beside the options, which count from 1
-
-
-@st.cache_data(max_entries=64, show_spinner="Weighing the options")
-def _plan(stamp: str, tank: str, _week: Week) -> dict[str, Any]:
-    return plans.plan(_week, tank)
-
-
-@st.cache_resource(max_entries=64, show_spinner=False)
-def _start(stamp: str, tank: str, _week: Week) -> Start:
-    return what_if.start(_week, tank)
-
-
-def choose(titles: dict[str, str]) -> str:
-    """The tank in the address; choosing another writes it back."""
-    asked = st.query_params.get("tank", "")
-    if asked in titles:
-        st.session_state["plan_chosen"] = asked
-    elif st.session_state.get("plan_chosen") not in titles:
-        st.session_state["plan_chosen"] = next(iter(titles))
-
-    def write() -> None:
-        st.query_params["tank"] = st.session_state["plan_chosen"]
-
-    with st.container(key="plan_tank"):
-        chosen: str = st.selectbox(
-            "Tank", list(titles), format_func=lambda tank: titles[tank], key="plan_chosen", on_change=write, width=340,
-            persist_state="session",
-        )  # fmt: skip
-    return chosen
-
-
-# -- what if -----------------------------------------------------------------------------------------
 
 
 def pair(label: str, name: str, tank: str, low: float, high: float, step: float, default: float) -> float:
@@ -78,24 +43,15 @@ def pair(label: str, name: str, tank: str, low: float, high: float, step: float,
 
     digits = "%d" if whole else "%.2f"
     left, right = st.columns([5, 3], vertical_alignment="bottom")
-    with left:
-        st.slider(
-            label, low, high, step=step, format=digits, key=slide, on_change=follow, args=(slide, box),
-            persist_state="session",
-        )  # fmt: skip
-    with right:
-        value = st.number_input(
-            label, low, high, step=step, format=digits, key=box, on_change=follow, args=(box, slide),
-            persist_state="session", label_visibility="collapsed",
-        )  # fmt: skip
-    return float(value)
+    both: dict[str, Any] = {"step": step, "format": digits, "on_change": follow, "persist_state": "session"}
+    left.slider(label, low, high, key=slide, args=(slide, box), **both)
+    return float(right.number_input(label, low, high, key=box, args=(box, slide), label_visibility="collapsed", **both))
 
 
 def forget(tank: str) -> None:
     """Everything back to today."""
-    for name in MOVED:
-        for kind in ("what", "type"):
-            st.session_state.pop(f"{kind} {name} {tank}", None)
+    for key in [f"{kind} {name} {tank}" for name in MOVED for kind in ("what", "type")]:
+        st.session_state.pop(key, None)
 
 
 def controls(begun: Start) -> Settings:
@@ -116,10 +72,8 @@ def controls(begun: Start) -> Settings:
     if begun.spots and begun.media:
         kg = pair("Media to add, kg", "media", tank, 0.0, MEDIA_MOST_KG, 0.1, 0.0)
         left, right = st.columns(2)
-        with left:
-            medium = st.selectbox("Medium", list(begun.media), key=f"what medium {tank}", persist_state="session")
-        with right:
-            spot = st.selectbox("Where", list(begun.spots), key=f"what spot {tank}", persist_state="session")
+        medium = left.selectbox("Medium", list(begun.media), key=f"what medium {tank}", persist_state="session")
+        spot = right.selectbox("Where", list(begun.spots), key=f"what spot {tank}", persist_state="session")
         asked = replace(asked, media_kg=kg, medium=medium, spot=spot)
     else:
         look.html(
@@ -137,28 +91,13 @@ def controls(begun: Start) -> Settings:
     return asked
 
 
-def what(begun: Start) -> tuple[Settings, Asked]:
-    """The sliders and both sides."""
-    look.section("What if", "move a slider or type; nothing is kept until you keep it below")
-    left, right = st.columns([5, 6], gap="large")
-    with left, st.container(key="what_controls"):
-        asked = controls(begun)
-    found = what_if.answer(begun, asked)
-    with right:
-        look.say(desk.what_sentence(begun, found))
-        look.html(desk.sides_html(begun, found) + desk.cost_html(found) + desk.notes_html(found))
-    return asked, found
-
-
-# -- proposals ---------------------------------------------------------------------------------------
-
-
 def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) -> None:
     """An option or the what-if as a proposal that a report may take up."""
     tank = begun.tank.tank
     look.section("Keep as a proposal", "for the report to the site, ticked on Papers")
     titles = {WHAT_IF: f"The what-if: {' '.join(found.words)}"} if found.words else {}
-    titles |= {n: desk.option_title(n, option) for n, option in enumerate(plan["options"], start=1)}
+    for n, option in enumerate(plan["options"], start=1):
+        titles[n] = f"{n}. {' '.join(change['says'] for change in option['changes'])} ({desk.cost(option)})"
     by = ""
     if titles:
         # Another what-if begins with itself chosen.
@@ -167,79 +106,50 @@ def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) ->
             st.session_state[f"keep_of {tank}"] = found.words
             st.session_state[key] = next(iter(titles))
         chosen = st.selectbox("Which", list(titles), format_func=lambda n: titles[n], key=key)
-        by = st.session_state.get("keep_by", "") if plan["options"] else who()
+        by = st.session_state.get("keep_by", "") if plan["options"] else enter_desk.who("keep_by", width=240)
         if st.button("Keep as a proposal", type="primary", key="keep_proposal"):
-            kept(week, made(begun, plan, asked, found, chosen, by), here=True)
+            on = (by.strip(), dt.date.today(), week.as_of)
+            kept(week, proposals.of_what_if(tank, asked, begun.today, found, *on) if chosen == WHAT_IF
+                 else proposals.of_option(tank, plan["options"][chosen - 1], *on), here=True)  # fmt: skip
     else:
         look.html("<p>There is nothing to keep yet: move a slider above.</p>")
     enter_desk.became()
     mine, lost = proposals.open_of(week.folder, [tank])
     for sentence in lost:
-        look.html(f'<p class="hand">{escape(sentence)}</p>')
+        look.wrong(sentence)
     site = begun.tank.site
     if mine and site:
         look.html(f'<p>Kept of this tank, to be ticked on <a href="papers?site={quote(site)}">Papers</a>:</p>')
     for one in mine:
         with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"kept_row {one.name}"):
-            st.html(f'<div class="tr">{desk.kept_html(one)}</div>', width="stretch")
+            look.html(desk.kept_html(one), width="stretch")
             if st.button("Withdraw", key=f"withdraw {one.name}"):
-                withdraw(week, one.name, by or one.by)
-
-
-def who() -> str:
-    """Who keeps a proposal: asked once on the page."""
-    return st.text_input(
-        enter_desk.WHO, key="keep_by", max_chars=enter_desk.LONGEST_WHO, persist_state="session", width=240
-    ) or ""  # fmt: skip
-
-
-def made(begun: Start, plan: Plan, asked: Settings, found: Asked, chosen: int, by: str) -> Proposal:
-    """What was chosen, as a proposal."""
-    tank, today, as_of = begun.tank.tank, dt.date.today(), begun.desk.week.as_of
-    if chosen == WHAT_IF:
-        return proposals.of_what_if(tank, asked, begun.today, found, by.strip(), today, as_of)
-    return proposals.of_option(tank, plan["options"][chosen - 1], by.strip(), today, as_of)
+                with enter_desk.or_told("Not withdrawn:"):
+                    proposals.withdraw(week.folder, one.name, by or one.by, dt.date.today())
+                enter_desk.tell(["Withdrawn. Reports that were issued stay as they are."])
+                st.rerun()
 
 
 def kept(week: Week, one: Proposal, *, here: bool) -> None:
     """Keeps a proposal; what became of it is said beside the button: under the options, or `here` below."""
     st.session_state["kept_here"] = here
-    try:
+    with enter_desk.or_told("Not kept:"):
         one, new = proposals.keep(week.folder, one)
-    except Problem as problem:
-        enter_desk.tell([f"Not kept: {problem}"], hand=True)
-        return
     where = f"{proposals.FOLDER}/{one.name} in the log folder"
-    enter_desk.tell(
-        [f"Kept: {where}. No report says it until it is ticked on Papers." if new else f"It was kept already: {where}."]
-    )
+    said = f"Kept: {where}. No report says it until it is ticked on Papers."
+    enter_desk.tell([said if new else f"It was kept already: {where}."])
 
 
 def keep_option(week: Week, begun: Start, plan: Plan) -> None:
     """A button beside each option that keeps it for the report."""
     with st.container(horizontal=True, vertical_alignment="bottom", key="keep_options"):
-        by = who()
+        by = enter_desk.who("keep_by", width=240)
         for n, option in enumerate(plan["options"][: desk.OPEN_OPTIONS], start=1):
             if st.button(f"Keep option {n}", key=f"keep_option {n}"):
-                today = dt.date.today()
-                one = proposals.of_option(begun.tank.tank, option, by.strip(), today, week.as_of)
+                one = proposals.of_option(begun.tank.tank, option, by, dt.date.today(), week.as_of)
                 kept(week, one, here=False)
         if not st.session_state.get("kept_here"):
             enter_desk.became()
-
-
-def withdraw(week: Week, name: str, by: str) -> None:
-    """Withdraws a proposal, then shows the page without it."""
-    try:
-        proposals.withdraw(week.folder, name, by, dt.date.today())
-    except Problem as problem:
-        enter_desk.tell([f"Not withdrawn: {problem}"], hand=True)
-    else:
-        enter_desk.tell(["Withdrawn. Reports that were issued stay as they are."])
-    st.rerun()
-
-
-# -- the page ----------------------------------------------------------------------------------------
 
 
 def options(week: Week, begun: Start, plan: Plan) -> None:
@@ -253,10 +163,7 @@ def options(week: Week, begun: Start, plan: Plan) -> None:
             "<p>Nothing can be weighed without that. Write it down in tanks.csv (litres), filters.csv, placements.csv and"
             " fills.csv (what lies in the filter), then run <code>tankround load</code>. Its water changes are below.</p>"
         )
-    elif begun.tank.capacity["working_load_pct"] is not None and plan["now"]["working_state"] in (
-        "comfortable",
-        "within",
-    ):
+    elif begun.tank.capacity["working_load_pct"] is not None and plan["now"]["working_state"] in WITHIN:
         look.html("<p>None is needed. The sliders below show how much room there is.</p>")
     else:
         look.html(
@@ -265,46 +172,48 @@ def options(week: Week, begun: Start, plan: Plan) -> None:
         )
 
 
-def water(begun: Start, plan: Plan) -> None:
-    """The water change for the limit, with what it was sized by."""
+def page() -> None:
+    week = data.week()
+    titles = data.ranked_titles(week)
+    with st.container(key="plan_tank"):
+        tank = look.chosen_of("tank", "Tank", titles, "plan_chosen", width=340)
+    st.title(f"Plan: {look.label(titles[tank])}")
+    if data.row(week, "capacity", tank) is None:
+        look.counts("Closed, or not set up yet, on that day: nothing to plan.")
+        return
+    plan = data.slowly(week, ("plan", tank), "Weighing the options", lambda: plans.plan(week, tank))
+    begun = week.kept(("what if", tank), lambda: what_if.start(week, tank))
+    said = ""
+    if review := data.row(week, "review", tank):  # a plan may have nothing to do where the water has
+        hand = ' class="hand"' if review["class"] in look.URGENT else ""
+        told = f"{review['class'].capitalize()}: {review['reason']}."
+        said = f"<p{hand}>{cells.mark(review['class'])}{escape(told)}</p>"
+    look.html(
+        f'<p class="counts">{escape(plan["says"])}</p>{said}'
+        f'<p class="small">{desk.facts_html(begun, plan, quote(tank))}</p>'
+    )
+    options(week, begun, plan)
     change = plan["water_change"]
     look.section("Water changes", f"for its limit of {with_unit(number(change['ceiling']), 'mg/L')} nitrate")
     left, right = st.columns(2, gap="large")
     with left:
         look.say(change["says"])
-        other = what_if.sized_by_outlook(begun)
-        if other:
+        if other := what_if.sized_by_outlook(begun):
             look.html(f"<p>{escape(other)}</p>")
     with right:
         look.html(desk.water_html(begun, change))
-
-
-def page() -> None:
-    week = data.week()
-    titles = data.ranked_titles(week)
-    if not titles:
-        st.title("Plan")
-        first_tank.offer(week)
-        return
-    tank = choose(titles)
-    st.title(f"Plan: {look.label(titles[tank])}")
-    if data.of(week.now("capacity"), tank).is_empty():
-        look.html('<p class="counts">Closed, or not set up yet, on that day: nothing to plan.</p>')
-        look.foot(week)
-        return
-    stamp = data.stamp()
-    plan, begun = _plan(stamp, tank, week), _start(stamp, tank, week)
-    review = next(iter(data.of(week.now("review"), tank).to_dicts()), None)
-    look.html(
-        f'<p class="counts">{escape(plan["says"])}</p>{desk.class_html(review)}<p class="small">{desk.facts_html(begun, plan, quote(tank))}</p>'
-    )
-    options(week, begun, plan)
-    water(begun, plan)
     with st.container(key="what_if"):
-        asked, found = what(begun)
+        look.section("What if", "move a slider or type; nothing is kept until you keep it below")
+        left, right = st.columns([5, 6], gap="large")
+        with left, st.container(key="what_controls"):
+            asked = controls(begun)
+        found = what_if.answer(begun, asked)
+        with right:
+            look.say(desk.what_sentence(begun, found))
+            notes = look.items(map(escape, found.notes), "minds")
+            look.html(desk.sides_html(begun, found) + desk.cost_html(found) + notes)
     with st.container(key="keep"):
         keep(week, begun, plan, asked, found)
-    look.foot(week)
 
 
 page()

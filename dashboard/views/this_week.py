@@ -1,7 +1,5 @@
 """This week: one sentence of counts, then one line a tank in ranking order; steady tanks folded below."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Collection, Mapping, Sequence
 from html import escape
@@ -11,14 +9,13 @@ import polars as pl
 import polars.selectors as cs
 import streamlit as st
 
-from dashboard import cells, data, first_tank, look, marks
+from dashboard import cells, data, look
 from dashboard import enter_desk as desk
 from pipeline.review import told
 from pipeline.week import Week
 from pipeline.wording import ago, counted, day, listed, sentence
 from schemas.words import CLASSES
 
-Row = dict[str, Any]
 PART = 60  # rows shown at a time: what needs a hand comes first
 SAID = {"act today": "to act on today", "plan": "to plan", "due": "with a job due"}  # the others by their own name
 HEADS = (("Class", 8.4), ("Tank", 10.2), ("Why, and the next step", 25.6),
@@ -32,153 +29,108 @@ def _id(name: str) -> str:
     return name.replace(" ", "-").replace("'", "")
 
 
-def newest(week: Week) -> str:
-    """How old the newest visit is; marked where it is past the interval of visits."""
-    days = week.table("visit").filter(pl.col("day") <= week.as_of)["day"]
-    last = days.max()
-    if not isinstance(last, dt.date):
-        return "no visit yet"
-    age = (week.as_of - last).days
-    said = f"newest visit {ago(last, week.as_of)}" + (f", on {day(last, year=True)}" if age > 6 else "")
-    return f'<span class="hand">{said}</span>' if age > week.round.visit_every_days else said
-
-
 def counts_html(week: Week, review: pl.DataFrame, shown: Collection[str]) -> str:
     """The sentence of counts, which add up to all tanks; each links to its rows where they are on the page."""
     said = []
     for name, n in told.counts(review).items():
         words = f"{n} {escape(SAID.get(name, name))}"
         words = f'<a href="#{_id(name)}" target="_self">{words}</a>' if name in shown else words
-        said += [marks.mark(name) + words] if n else []
+        said += [cells.mark(name) + words] if n else []
     sites = week.table("tank").filter(pl.col("tank").is_in(review["tank"].to_list()))["site"].n_unique()
-    head = f"{counted(review.height, 'tank')} on {counted(sites, 'site')}, {newest(week)}"
+    last, newest = week.table("visit").filter(pl.col("day") <= week.as_of)["day"].max(), "no visit yet"
+    if isinstance(last, dt.date):
+        age = (week.as_of - last).days
+        newest = f"newest visit {ago(last, week.as_of)}" + (f", on {day(last, year=True)}" if age > 6 else "")
+        newest = f'<span class="hand">{newest}</span>' if age > week.round.visit_every_days else newest
+    head = f"{counted(review.height, 'tank')} on {counted(sites, 'site')}, {newest}"
     none = "No tank of this choice: choose another site or day."
     none = none if week.now("review").height else f"No tank runs on {day(week.as_of, year=True)}."
     return f"{head}: {listed(said)}." if said else none
 
 
-def step_html(row: Row, rule: str, doubted: Mapping[str, dt.date]) -> str:
-    """The step, as a link to the page where it is done."""
-    said = escape(row["step"])
-    said = f"<strong>{said}</strong>" if row["class"] in look.URGENT else said
-    return (
-        f'<a class="go" href="{cells.done_at(rule, row["tank"], doubted.get(row["tank"]))}"'
-        f' data-tank="{escape(row["tank"], quote=True)}" target="_self">→ {said}</a>'
-    )
+# Class -> the kind of its rows, the height of their strip, what parts a cell, and whether vermillion may be used.
+LOOKS = dict.fromkeys(CLASSES, ("loud", 56, "<br>", True))
+LOOKS |= {"due": ("quiet", 42, "<br>", True), "steady": ("steady", 24, ", ", False)}
 
 
-def _rows(name: str, rows: pl.DataFrame, week: Week) -> list[str]:
-    """The rows of one class."""
-
-    def mine(frame: pl.DataFrame) -> pl.DataFrame:
-        return frame.join(rows.select("tank"), on="tank", how="semi", maintain_order="left")
-
-    titles = {r["tank"]: r for r in mine(week.table("tank")).iter_rows(named=True)}
-    sites = dict(week.table("site").select("site", "name").iter_rows())
-    since = week.as_of - dt.timedelta(7 * marks.WEEKS)
-    lately = (pl.col("day") > since) & (pl.col("day") <= week.as_of)
+def bodies_of(week: Week, review: pl.DataFrame) -> dict[str, str]:
+    """Class -> its rows, in ranking order."""
+    titles = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
+    sites = data.sites_in_order(week)
+    since = week.as_of - dt.timedelta(7 * cells.WEEKS)
+    lately = (pl.col("day") > since) & (pl.col("day") <= week.as_of) & pl.col("tank").is_in(review["tank"].implode())
     nitrate = (pl.col("parameter") == "nitrate") & (pl.col("taken") != "after")
-    readings = told.by_tank(mine(week.table("reading").filter(nitrate & lately)).sort("day"))
-    changes = told.by_tank(mine(week.table("water_change").filter((pl.col("kind") != "top-up") & lately)))
-    fits = told.by_tank(mine(week.now("nitrate_fit").filter(pl.col("window") == "recent")))
-    outlook, capacity = told.by_tank(mine(week.now("nitrate_outlook"))), told.by_tank(mine(week.now("capacity")))
-    water = told.by_tank(mine(week.now("water").filter(pl.col("parameter") == "nitrate")))
-    due, last = told.by_tank(mine(week.now("due"))), told.last_readings(week)
-    rules, doubted = told.top_rules(week, rows), told.doubted_days(week)
-    soon, hot, quiet = int(week.assumed["due_soon_days"]), name != "steady", name == "steady"
-    loud = name not in ("due", "steady")
-    out = []
-    for row in rows.iter_rows(named=True):
-        tank, record = row["tank"], titles.get(row["tank"], {})
-        heads = next(iter(outlook.get(tank, [])), None)
-        ceiling = heads["ceiling"] if heads else week.assumed["ceiling_default"]
-        read = next(iter(water.get(tank, [])), None)
+    readings = told.by_tank(week.table("reading").filter(nitrate & lately).sort("day"))
+    changes = told.by_tank(week.table("water_change").filter((pl.col("kind") != "top-up") & lately))
+    fits, waters = data.by_tank(week, "nitrate_fit", window="recent"), data.by_tank(week, "water", parameter="nitrate")
+    outlooks, capacity = data.by_tank(week, "nitrate_outlook"), data.by_tank(week, "capacity")
+    due, last = told.by_tank(week.now("due")), told.last_readings(week)
+    rules, doubted = told.top_rules(week, review), told.doubted_days(week)
+    soon, out = int(week.assumed["due_soon_days"]), dict.fromkeys(CLASSES, "")
+    for row in review.iter_rows(named=True):
+        tank, name, outlook = row["tank"], row["class"], outlooks.get(row["tank"])
+        (kind, height, gap, hot), urgent, record = LOOKS[name], name in look.URGENT, titles[tank]
+        loud, steady = kind == "loud", kind == "steady"
+        ceiling = outlook["ceiling"] if outlook else week.assumed["ceiling_default"]
         was = f"was {row['was_class']}" if row["was_class"] and row["was_class"] != name else ""
-        if not was and row["changed"]:
-            was = f"new: {row['changed']}"
+        was = was or (f"new: {row['changed']}" if row["changed"] else "")
         mark = f" <em><small>{escape(was)}</small></em>" if was else ""
-        site = escape(str(sites.get(record.get("site")) or record.get("site") or ""))
-        named = f"{look.tank_link(tank, record.get('name') or tank)}{' ' if quiet else '<br>'}<small>{site}</small>"
-        classed = (
-            f"<span{' class=hand' if name in look.URGENT else ''}>{marks.mark(name)}{escape(name.capitalize())}</span>"
-        )
-        height = 56 if loud else 24 if quiet else 42
-        body = [
-            ("cls", "", f"{classed}{mark and '<br>'}{mark}"),
-            ("tank", "", named + (mark if quiet else "")),
-            ("why", "", f'{escape(sentence(row["reason"]))}<br><span class="next">{step_html(row, rules.get(tank, ""), doubted)}</span>'),
-            ("strip", "", marks.strip(readings.get(tank, []), changes.get(tank, []), heads, ceiling, week.as_of, height, hot)),
-            ("num last", "last", cells.last(week, read, ceiling, last.get(tank), hot, ", " if quiet else "<br>")),
-            ("num", "rises", cells.rise(next(iter(fits.get(tank, [])), None), loud)),
-            ("num", "levels off near", cells.levels_off(heads, hot)),
-            ("num", "bioload", cells.bioload(next(iter(capacity.get(tank, [])), None), hot, loud)),
+        site = f"<small>{escape(sites.get(record['site']) or record['site'] or '')}</small>"
+        to = cells.done_at(rules.get(tank, ""), tank, doubted.get(tank))
+        step = f"<strong>{escape(row['step'])}</strong>" if urgent else escape(row["step"])
+        step = f'<a class="go" href="{to}" data-tank="{escape(tank, quote=True)}" target="_self">→ {step}</a>'
+        strip = cells.strip(readings.get(tank, []), changes.get(tank, []), outlook, ceiling, week.as_of, height, hot)
+        shape = f"<span{' class=hand' if urgent else ''}>{cells.mark(name)}{escape(name.capitalize())}</span>"
+        named = look.tank_link(tank, record["name"] or tank) + (f" {site}{mark}" if steady else f"<br>{site}")
+        shown = [
+            ("tank", "", named),
+            ("strip", "", strip),
+            ("num last", "last", cells.last(week, waters.get(tank), ceiling, last.get(tank), hot, gap)),
+            ("num", "rises", cells.rise(fits.get(tank), loud)),
+            ("num", "levels off near", cells.levels_off(outlook, hot)),
+            ("num", "bioload", cells.bioload(capacity.get(tank), hot, loud)),
             ("due", "", cells.due(due.get(tank, []), soon, row["reason"])),
-        ]  # fmt: skip
-        if quiet:
-            body = [cell for cell in body if cell[0] not in ("cls", "why")]
-        out.append(f'<tr role="row" class="{"loud" if loud else "steady" if quiet else "quiet"}">')
-        out += [
-            f'<td role="cell" class="{kind}"{f" data-l={chr(34)}{label}{chr(34)}" if label and not said.startswith("<small>") else ""}>{said}</td>'
-            for kind, label, said in body
         ]
-        out.append("</tr>")
+        if not steady:
+            shown.insert(0, ("cls", "", f"{shape}{mark and '<br>'}{mark}"))
+            shown.insert(2, ("why", "", f'{escape(sentence(row["reason"]))}<br><span class="next">{step}</span>'))
+        out[name] += f'<tr role="row" class="{kind}">{"".join(look.week_cell(*one) for one in shown)}</tr>'
     return out
 
 
-def _table(heads: tuple[tuple[str, float], ...], bodies: list[tuple[str, list[str]]]) -> str:
+def _table(heads: Sequence[tuple[str, float]], bodies: Mapping[str, str]) -> str:
     top = "".join(f'<th role="columnheader" style="width:{width}%">{head}</th>' for head, width in heads)
-    rows = "".join(f'<tbody role="rowgroup" id="{_id(name)}">{"".join(body)}</tbody>' for name, body in bodies if body)
-    return (
-        f'<table class="week" role="table"><thead role="rowgroup"><tr role="row">{top}</tr></thead>{rows}</table>'
-        if rows
-        else ""
-    )
+    rows = "".join(f'<tbody role="rowgroup" id="{_id(name)}">{body}</tbody>' for name, body in bodies.items() if body)
+    head = f'<thead role="rowgroup"><tr role="row">{top}</tr></thead>'
+    return f'<table class="week" role="table">{head}{rows}</table>' if rows else ""
 
 
-@st.cache_data(max_entries=32, show_spinner=False)
-def table_html(stamp: str, tanks: list[str], _week: Week, _review: pl.DataFrame) -> str:
+def table_html(week: Week, review: pl.DataFrame) -> str:
     """The table of the round: one body a class, one row a tank; steady tanks in a fold of their own, a line each."""
-    bodies = [(name, _rows(name, _review.filter(pl.col("class") == name), _week)) for name in CLASSES]
-    loud, steady = _table(HEADS, bodies[:-1]), _table(STEADY, bodies[-1:])
+    bodies = bodies_of(week, review)
+    steady = _table(STEADY, {"steady": bodies.pop("steady")})
+    loud = _table(HEADS, bodies)
     if not steady:
         return loud
-    count = _review.filter(pl.col("class") == "steady").height
-    unfolded = "" if loud else " open"
-    return f'{loud}<details class="fold"{unfolded}><summary>{marks.mark("steady")}{count} steady</summary>{steady}</details>'
+    said = f"{cells.mark('steady')}{review.filter(pl.col('class') == 'steady').height} steady"
+    return f'{loud}<details class="fold"{"" if loud else " open"}><summary>{said}</summary>{steady}</details>'
 
 
 KEY = f"""<details class="fold key"><summary>How to read a strip</summary><p class="small">
-{marks.sample("bar")} a reading, low to high · {marks.sample("hollow")} not trusted · {marks.sample("ring")} no reading
-that week · {marks.sample("tick")} a water change, longer is bigger · {marks.sample("dash")} this tank's limit, at the
-same height in every row · {marks.sample("blue")} calculated, with its 90 % range.</p></details>"""
-
-
-def pick(place: Any, name: str, words: Mapping[str, str]) -> str:
-    """One filter; it stands in the address too, so that coming back or loading again finds it."""
-    key = f"week_{name}"
-
-    def write() -> None:
-        st.query_params.pop(name, None)
-        if st.session_state[key]:
-            st.query_params[name] = st.session_state[key]
-
-    if key not in st.session_state:
-        st.session_state[key] = st.query_params.get(name, "")
-    if st.session_state[key] not in words:
-        st.session_state[key] = ""
-    chosen: str = place.selectbox(
-        name.capitalize(), list(words), format_func=words.__getitem__, key=key, persist_state="session",
-        label_visibility="collapsed", on_change=write,
-    )  # fmt: skip
-    return chosen
+{cells.SAMPLES["bar"]} a reading, low to high · {cells.SAMPLES["hollow"]} not trusted · {cells.SAMPLES["ring"]} no reading
+that week · {cells.SAMPLES["tick"]} a water change, longer is bigger · {cells.SAMPLES["dash"]} this tank's limit, at the
+same height in every row · {cells.SAMPLES["blue"]} calculated, with its 90 % range.</p></details>"""
 
 
 def chosen(week: Week, review: pl.DataFrame, places: Sequence[Any]) -> pl.DataFrame:
     """The rows of the site and visit day chosen, and, on a round too large for one page, of the class."""
     table = week.table("site")
     days = {on: on.capitalize() for on in table["visit_day"].drop_nulls().unique().sort()}
-    site = pick(places[0], "site", {"": "all sites", **data.site_titles(week)})
-    on = pick(places[1], "day", {"": "any day", **days})
+    collapsed = {"label_visibility": "collapsed"}
+    site = look.chosen_of(
+        "site", "Site", {"": "all sites", **data.site_titles(week)}, "week_site", places[0], **collapsed
+    )
+    on = look.chosen_of("day", "Day", {"": "any day", **days}, "week_day", places[1], **collapsed)
     here = table.filter(
         pl.lit(True) if not site else pl.col("site") == site, pl.lit(True) if not on else pl.col("visit_day") == on
     )
@@ -187,7 +139,7 @@ def chosen(week: Week, review: pl.DataFrame, places: Sequence[Any]) -> pl.DataFr
         review = review.filter(pl.col("tank").is_in(tanks.implode()))
     if review.height > PART:
         words = {"": "any class"} | {name: f"{name} ({n})" for name, n in told.counts(review).items() if n}
-        name = pick(places[2], "class", words)
+        name = look.chosen_of("class", "Class", words, "week_class", places[2], **collapsed)
         review = review.filter(pl.lit(True) if not name else pl.col("class") == name)
     return review
 
@@ -223,8 +175,6 @@ def page() -> None:
     week = data.week()
     left, *places = st.columns([6, 1.6, 1.3, 1.5])
     left.title("This week")
-    if first_tank.offer(week):
-        return
     desk.became()
     review = chosen(week, week.now("review").sort("rank"), places)
     shown = review.head(look.shown("week_most", PART))
@@ -240,9 +190,8 @@ def page() -> None:
         f'<p class="small">{escape(" ".join(tell if review.height else tell[:1]))} {" ".join(above)}</p>'
     )
     if not review.height:
-        look.foot(week)
         return
-    look.html(table_html(data.stamp(), shown["tank"].to_list(), week, shown))
+    look.html(week.kept(("this week", tuple(shown["tank"])), lambda: table_html(week, shown)))
     look.more("week_most", review.height, PART)
     look.html(KEY)
     rest = [
@@ -253,7 +202,6 @@ def page() -> None:
     with st.expander("The same as a table"):
         st.dataframe(as_columns(week, review), hide_index=True, placeholder="–")
     look.open_on_click("this_week", review["tank"])
-    look.foot(week)
 
 
 page()

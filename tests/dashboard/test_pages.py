@@ -13,7 +13,7 @@ import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
-from dashboard import cells, charts, marks
+from dashboard import cells, charts
 from pipeline import weekly
 from pipeline.new_folder import make_folder
 from pipeline.review import told
@@ -184,10 +184,10 @@ def test_the_week_as_a_table_has_numbers_and_names(demo_logs: Path, monkeypatch:
 def test_each_class_is_drawn_in_the_chart_as_in_its_key() -> None:
     """Filled, an outline, or a broken line: Vega's mark says what the SVG of the key says."""
     for name, (_, style) in charts.SHAPE.items():
-        key = marks.SHAPES[name]
+        key = cells.SHAPES[name]
         assert style["filled"] == ('fill="#' in key), name
         assert ("strokeDash" in style) == ("dasharray" in key), name
-    assert list(charts.SHAPE) == list(marks.SHAPES)
+    assert list(charts.SHAPE) == list(cells.SHAPES)
 
 
 def test_markup_in_names_is_shown_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
