@@ -76,7 +76,7 @@ def amounts(parts: Iterable[tuple[Medium, float]]) -> str:
     return listed(f"{kilograms(mass)} of {name}" for name, mass in kg.items())
 
 
-def _added(state: FilterState, layer: Layer, before: int) -> FilterState:
+def added(state: FilterState, layer: Layer, before: int) -> FilterState:
     """The state with a layer put in before the `before`-th."""
     return replace(state, layers=(*state.layers[:before], layer, *state.layers[before:]))
 
@@ -175,7 +175,7 @@ def repack(desk: Desk, state: FilterState) -> Iterator[Change]:
     def edit(s: FilterState) -> FilterState:
         for name, (medium, kg, _) in gains.items():
             at = max(i for i, layer in enumerate(s.layers) if layer.room == name and layer.media) + 1
-            s = _added(s, Layer(name, s.layers[at - 1].position, medium, kg, age_weeks=0.0), at)
+            s = added(s, Layer(name, s.layers[at - 1].position, medium, kg, age_weeks=0.0), at)
         return s
 
     by_medium: dict[str, float] = {}
@@ -208,7 +208,7 @@ def fill_empty(desk: Desk, state: FilterState) -> Iterator[Change]:
         def edit(s: FilterState, room: Room = room, kg: float = kg) -> FilterState:
             new = Layer(room.name, room.position, medium, kg, age_weeks=0.0)
             later = [i for i, layer in enumerate(s.layers) if (layer.position or 0) > room.position]
-            return _added(s, new, min(later, default=len(s.layers)))
+            return added(s, new, min(later, default=len(s.layers)))
 
         kind, where = "repack", f"the empty {room.name}"
         if not room.for_media:

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 from pipeline.advise import changes as water
-from pipeline.advise.evaluate import After, Effects, Outcome, cheapest, outcome, sufficient
+from pipeline.advise.evaluate import Effects, Outcome, cheapest, outcome, sufficient
 from pipeline.advise.more_filters import rehomings, second_filters
 from pipeline.advise.options import Change, feed_cuts, of_filter
 from pipeline.advise.state import Desk, TankState, build
@@ -137,9 +137,7 @@ def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]
     return f"{state}. Cheapest way within ({money(first['cost'])}): {ways}"
 
 
-def _plan_of(
-    desk: Desk, name: str, known: water.Facts, new: Sequence[Change], brought: dict[int, After]
-) -> dict[str, Any]:
+def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -> dict[str, Any]:
     assumed, week, tank = desk.assumed, desk.week, desk.tanks[name]
     known = replace(known, net_l=tank.net_l)
     sized = water.water_change(known, assumed)
@@ -157,7 +155,7 @@ def _plan_of(
     ways: list[tuple[Change, ...]] = []
     most = round(assumed["options_most"])
     if tank.known:
-        effects = Effects(tank, possible(desk, tank, new), assumed, brought)
+        effects = Effects(tank, possible(desk, tank, new), assumed)
         as_it_is = outcome(effects, (), week.as_of)
         now["working_mature_pct"] = as_it_is.mature_pct
         if as_it_is.mature_pct is not None and as_it_is.mature_pct <= limit:
@@ -208,8 +206,7 @@ def plans(week: Week, tanks: Sequence[str]) -> dict[str, dict[str, Any]]:
     _check(week, tanks)
     desk, known = build(week, tanks), water.facts_of(week, tanks)
     new = second_filters(desk)
-    brought: dict[int, After] = {}
-    return {name: _plan_of(desk, name, known[name], new, brought) for name in tanks}
+    return {name: _plan_of(desk, name, known[name], new) for name in tanks}
 
 
 def _check(week: Week, tanks: Sequence[str]) -> None:
