@@ -2,8 +2,9 @@
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
+from statistics import median
 from typing import Any
 
 from pipeline.assumptions import Assumptions
@@ -12,37 +13,19 @@ from pipeline.calc.volumes import rooms
 from pipeline.problems import Problem
 from schemas import Tables
 
-
-@dataclass(frozen=True)
-class Prices:
-    """[prices] of round.toml: visit, water_m3, carbon (one fill), [prices.media] and [prices.filters] by name.
-
-    Media is priced a kilogram, pads a piece. A price that is not there is not known, never 0.
-    """
-
-    plain: Mapping[str, float] = field(default_factory=dict)
-    media: Mapping[str, float] = field(default_factory=dict)
-    filters: Mapping[str, float] = field(default_factory=dict)
-
-    def of_medium(self, medium: str | None) -> float | None:
-        return self.media.get(_fold(medium or ""))
-
-    def of_filter(self, model: str) -> float | None:
-        return self.filters.get(_fold(model))
-
-    def of(self, name: str) -> float | None:
-        return self.plain.get(name)
+# [prices] of round.toml as its reader has checked it: visit, water_m3, carbon (one fill), and by name under media (a
+# kilogram, pads a piece) and filters.
+Prices = Mapping[str, Any]
 
 
 def _fold(name: str) -> str:
     return name.strip().casefold()
 
 
-def read_prices(prices: Mapping[str, Any]) -> Prices:
-    """[prices] as the reader of round.toml has checked it."""
-    tables = {name: own for name, own in prices.items() if isinstance(own, Mapping)}
-    media, filters = ({_fold(k): v for k, v in tables.get(name, {}).items()} for name in ("media", "filters"))
-    return Prices({_fold(k): v for k, v in prices.items() if k not in tables}, media, filters)
+def price(prices: Prices, name: str, kind: str = "") -> float | None:
+    """A price, of `kind` media or filters where that is said; one that is not there is not known, never 0."""
+    priced = prices.get(kind, {}) if kind else prices
+    return {_fold(known): value for known, value in priced.items() if not isinstance(value, Mapping)}.get(_fold(name))
 
 
 @dataclass(frozen=True)
@@ -78,8 +61,8 @@ def best_medium(media: Mapping[str, Medium], prices: Prices, assumed: Assumption
     good = [m for m in media.values() if m.counts(assumed) and m.bulk is not None and not m.foam]
 
     def key(m: Medium) -> tuple[float, float, float, str]:
-        price = prices.of_medium(m.name)
-        return (-(m.quality or 0), -(m.bulk or 0), float("inf") if price is None else price, m.name)
+        cost = price(prices, m.name, "media")
+        return (-(m.quality or 0), -(m.bulk or 0), float("inf") if cost is None else cost, m.name)
 
     return min(good, key=key, default=None)
 
@@ -89,8 +72,8 @@ def fine_pad(media: Mapping[str, Medium], prices: Prices) -> Medium | None:
     pads = [m for m in media.values() if m.stage == "fine"]
 
     def key(m: Medium) -> tuple[bool, float, str]:
-        price = prices.of_medium(m.name)
-        return price is None, price or 0.0, m.name
+        cost = price(prices, m.name, "media")
+        return cost is None, cost or 0.0, m.name
 
     return min(pads, key=key, default=None)
 
@@ -159,9 +142,7 @@ class Model:
         if timed is not None:
             return timed, "timed"
         if self.clean_l_h:
-            ordered = sorted(self.clean_l_h)
-            middle = (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
-            return middle, "timed on this model"
+            return median(self.clean_l_h), "timed on this model"
         if self.rated_l_h is not None:
             return self.rated_l_h * assumed["flow_of_rated"], "estimated"
         return None, "unknown"

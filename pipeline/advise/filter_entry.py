@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.advise.book import Model, catalogue, model_named, models, read_prices
+from pipeline.advise.book import Model, catalogue, model_named, models
 from pipeline.advise.layouts import Layout, layouts, model_audit, rate, usual_layers
 from pipeline.assumptions import Assumptions
 from pipeline.calc.audit_rows import marked
@@ -142,9 +142,7 @@ def _good_of(row: Row, kind: str | None) -> Good:
 def _good_filled(model: Model, layout: Layout, missing: str | None, assumed: Assumptions) -> Good:
     """What a model alone is good for, filled in one of its ways."""
     rated = rate(layout, model.flow(assumed)[0], assumed, kind=model.kind or "")
-    kg = layout.full_kg(assumed)
-    kg = 0.0 if kg is not None and model.half_cycle_kind else kg
-    return Good(rated.half_l, rated.half_limit, rated.full_l, rated.full_limit, kg, None, missing)
+    return Good(rated.half_l, rated.half_limit, rated.full_l, rated.full_limit, rated.full_kg, None, missing)
 
 
 def _entries(week: Week, tables: Tables, tanks: list[str]) -> list[Entry]:
@@ -202,7 +200,7 @@ def of_model(week: Week, name: str) -> Entry:
     """A model filled as the book has it, loosely."""
     assumed, tables = week.assumed, week.tables
     model = model_named(tables, name, assumed)
-    first = layouts(model, catalogue(tables), read_prices(week.round.prices), assumed)[0]
+    first = layouts(model, catalogue(tables), week.round.prices, assumed)[0]
     flow, basis = model.flow(assumed)
     good = _good_filled(model, first, "; ".join(first.missing) or None, assumed)
     book = rooms(table(tables, "compartment"), assumed).filter(pl.col("model") == model.name)
@@ -223,7 +221,7 @@ def ways_of(week: Week, name: str) -> list[Way]:
     """Every way to fill a model: first as the book has it, then neat, then with media in place of carbon."""
     assumed, tables = week.assumed, week.tables
     model = model_named(tables, name, assumed)
-    ways = layouts(model, catalogue(tables), read_prices(week.round.prices), assumed)
+    ways = layouts(model, catalogue(tables), week.round.prices, assumed)
     return [Way(layout.says, _good_filled(model, layout, None, assumed)) for layout in ways]
 
 

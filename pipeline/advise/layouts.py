@@ -71,6 +71,7 @@ class Rating:
     half_limit: str
     full_l: float | None
     full_limit: str
+    full_kg: float | None  # media that counts; none in an internal or sponge filter
 
 
 def rate(layout: Layout, flow_l_h: float | None, assumed: Assumptions, load: float = 1.0, kind: str = "") -> Rating:
@@ -80,14 +81,15 @@ def rate(layout: Layout, flow_l_h: float | None, assumed: Assumptions, load: flo
     """
     media, full_kg = layout.media_kg, layout.full_kg(assumed)
     if media is None or full_kg is None:
-        return Rating(None, "", None, "")
+        return Rating(None, "", None, "", None)
     by_media = by_media_l(media, layout.foam_l, assumed)
     by_flow = by_flow_l(float("nan") if flow_l_h is None else flow_l_h, assumed)
     half = float(rating_l(by_media, by_flow))
     counted = 0.0 if kind in HALF_CYCLE_KINDS else full_kg
     full = counted * assumed["litres_per_kg"] / load
     limit = str(limit_word(by_media, by_flow))
-    return Rating(half, limit, min(full, half), "media" if full <= half else limit.replace("flow unknown", "media"))
+    held_by = "media" if full <= half else limit.replace("flow unknown", "media")
+    return Rating(half, limit, min(full, half), held_by, counted)
 
 
 def _content(room: Room, medium: Medium | None, packing: str, assumed: Assumptions) -> tuple[Content | None, str]:

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
-from pipeline.advise.book import Medium, Room, best_medium, fine_pad
+from pipeline.advise.book import Medium, Room, best_medium, fine_pad, price
 from pipeline.advise.state import Body, Desk, FilterState, Layer, TankState, mature
 from pipeline.calc.disturbance import DAYS_A_WEEK
 from pipeline.calc.layers import HALF_CYCLE_KINDS
@@ -53,8 +53,8 @@ class Change:
 
 
 def price_of(desk: Desk, medium: Medium, kg: float) -> tuple[str, float | None]:
-    price = desk.prices.of_medium(medium.name)
-    return medium.name, None if price is None else price * kg
+    each = price(desk.prices, medium.name, "media")
+    return medium.name, None if each is None else each * kg
 
 
 def own_medium(desk: Desk, state: FilterState) -> Medium | None:
@@ -127,7 +127,7 @@ def re_order(desk: Desk, state: FilterState) -> Iterator[Change]:
     if not has_fine:
         pad = fine_pad(desk.media, desk.prices)
         name = pad.name if pad is not None else "a fine pad"
-        priced = ((name, None if pad is None else desk.prices.of_medium(pad.name)),)
+        priced = ((name, None if pad is None else price(desk.prices, pad.name, "media")),)
         said.append(f"put {name} before {media[0].medium.name} in {media[0].room}")
     elif not any(layer.medium.stage == "fine" for layer in state.layers[:first]):
         said.append(f"move the fine stage to before {media[0].medium.name} in {media[0].room}")
@@ -246,8 +246,8 @@ def carbon_to_media(desk: Desk, state: FilterState) -> Iterator[Change]:
             return replace(s, layers=(*kept[:at], new, *kept[at:]))
 
         life = carbon[0].life_days or f["carbon_due_weeks"] * DAYS_A_WEEK
-        price = desk.prices.of("carbon")
-        saves = None if price is None else round(price * 365 / life, 2)
+        fill = price(desk.prices, "carbon")
+        saves = None if fill is None else round(fill * 365 / life, 2)
         yield Change(
             f"carbon to media {state.name} {room.name}", "carbon to media",
             f"{state.name}: {kilograms(kg)} of new {medium.name} into {room.name} instead of carbon, which stays in"

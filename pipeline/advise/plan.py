@@ -9,6 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 from pipeline.advise import changes as water
+from pipeline.advise.book import price as price_of
 from pipeline.advise.evaluate import Effects, Outcome, cheapest, outcome, sufficient
 from pipeline.advise.more_filters import rehomings, second_filters
 from pipeline.advise.options import Change, feed_cuts, of_filter
@@ -68,7 +69,7 @@ def _sizing(
     holding = sized["holding"]
     litres = litres_a_year(holding["fraction"], tank.net_l, holding["every_days"])
     before = litres_a_year(known.fraction_now, tank.net_l, known.every_days)
-    price, f = desk.prices.of("water_m3"), desk.assumed
+    price, f = price_of(desk.prices, "water_m3"), desk.assumed
     more = None if litres is None else max(litres - (before or 0.0), 0.0)
     cost = None if price is None or more is None else round(more / 1000 * price, 2)
     said = "no more water than today" if more == 0 else "the water it takes more than today"

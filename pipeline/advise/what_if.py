@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline.advise import changes as water
 from pipeline.advise.book import Medium
+from pipeline.advise.book import price as price_known
 from pipeline.advise.evaluate import Effects, outcome
 from pipeline.advise.options import Change, added, own_medium, price_of
 from pipeline.advise.plan import litres_a_year
@@ -360,7 +361,7 @@ def _water_cost(begun: Start, now: Side, then: Side) -> float | None:
     """Price of the water it takes more than today in a year; 0 where it takes none more."""
     if then.litres_year == now.litres_year:
         return 0.0
-    price = begun.desk.prices.of("water_m3")
+    price = price_known(begun.desk.prices, "water_m3")
     if then.litres_year is None or price is None:
         return None
     return round(max(then.litres_year - (now.litres_year or 0.0), 0.0) / 1000 * price, 2)

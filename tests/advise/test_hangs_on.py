@@ -114,7 +114,9 @@ def in_full(week: Week, name: str, value: float) -> dict[str, str]:
     return dict(told.filter(pl.col("as_of") == week.as_of).select("tank", "class").iter_rows())
 
 
-@pytest.mark.parametrize("name", ["climbing_rate", "reading_cv", "litres_per_kg", "act_free_ammonia", "place_trickle"])
+@pytest.mark.parametrize(
+    "name", ["climbing_rate", "reading_cv", "litres_per_kg", "act_free_ammonia", "half_turnover_h"]
+)
 def test_the_short_way_says_what_the_whole_calculation_says(name: str, demo: Week) -> None:
     moves = [move for move in hangs_on(demo, [name]) if move.of == "class"]
     now = classes_of(demo)
