@@ -5,7 +5,7 @@ Every cache is keyed by the warehouse's stamp, so that a new load is seen and no
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from html import escape
 from pathlib import Path
@@ -15,18 +15,17 @@ import streamlit as st
 
 from dashboard import data
 from pipeline import store, weekly
-from pipeline.papers import issued, proposals, sheet_html, site_report, visit_sheets
+from pipeline.papers import issued, proposals, site_report, visit_sheets
 from pipeline.papers.calendar import calendar
 from pipeline.papers.export import export_zip
 from pipeline.papers.history import histories_zip, history_page
 from pipeline.papers.issued import Issued
 from pipeline.papers.labels import labels
-from pipeline.papers.period import period_words
 from pipeline.papers.phone_form import form_name, phone_form
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.proposals import Proposal
-from pipeline.papers.site_report import Sheet, SiteReport
-from pipeline.papers.van_list import van_list
+from pipeline.papers.site_report import Sheet, SiteReport, period_words
+from pipeline.papers.van_list import load_html, van_list
 from pipeline.papers.week_pdf import week_pdf
 from pipeline.papers.writing import safe_name, zipped
 from pipeline.week import Week
@@ -185,7 +184,7 @@ def same(last_issue: Issued | None, mark: str) -> bool:
 
 def under_issue(shown: SiteReport, one: Issued | None) -> SiteReport:
     """The report under the line of the issue that says the same."""
-    return shown if one is None else site_report.with_issue(shown, issued.issue_line(one.number, one.on))
+    return shown if one is None else replace(shown, issue=issued.issue_line(one.number, one.on))
 
 
 def issue_files(one: Issued) -> list[File]:
@@ -227,7 +226,7 @@ def day_papers(week: Week, sites: Sequence[str], when: dt.date) -> list[tuple[st
             "last readings, what to expect, jobs in order, litres to change, boxes for a pencil",
             [
                 File("PDF", f"{sheets}.pdf", PDF, partial(visit_sheets.visit_sheets, week, chosen, when)),
-                File("HTML", f"{sheets}.html", HTML, partial(sheet_html.sheets_html, week, chosen, when)),
+                File("HTML", f"{sheets}.html", HTML, partial(visit_sheets.sheets_html, week, chosen, when)),
             ],
         ),
         (
@@ -240,7 +239,7 @@ def day_papers(week: Week, sites: Sequence[str], when: dt.date) -> list[tuple[st
             f"pads, media, carbon, water and tests to take on {full_day(when)}",
             [
                 File("PDF", f"{load}.pdf", PDF, partial(van_list, week, chosen, when)),
-                File("HTML", f"{load}.html", HTML, partial(sheet_html.load_html, week, chosen, when)),
+                File("HTML", f"{load}.html", HTML, partial(load_html, week, chosen, when)),
             ],
         ),
         (

@@ -13,7 +13,7 @@ from dashboard import data, first_tank, look
 from dashboard import papers_desk as desk
 from pipeline.papers import issued, plain_words
 from pipeline.papers.issued import Issued
-from pipeline.papers.notes import offered
+from pipeline.papers.report_facts import offered
 from pipeline.papers.site_report import SiteReport, causes_of
 from pipeline.papers.visit_sheets import sites_on
 from pipeline.problems import Problem

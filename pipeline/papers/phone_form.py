@@ -8,8 +8,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.papers import water_today
-from pipeline.papers.layout import template
-from pipeline.papers.page import page
+from pipeline.papers.layout import page, template
 from pipeline.papers.visit_sheets import drop_worth, kit_at, sheet_data
 from pipeline.papers.writing import safe_name
 from pipeline.week import Week

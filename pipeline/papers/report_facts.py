@@ -1,4 +1,5 @@
-"""What the records say of one tank in one span of days, for the manager's page. No words of the review in here."""
+"""What the records say of one tank in one span of days, for the manager's page; and the notes that may be printed on it:
+none is unless somebody ticked it. No words of the review in here."""
 
 import datetime as dt
 from dataclasses import dataclass, field
@@ -8,13 +9,26 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.papers.lay_chart import Bar
-from pipeline.papers.notes import notes_of
+from pipeline.papers.charts import Bar
+from pipeline.problems import Problem
 from pipeline.week import Week
 from schemas.words import WEEKDAYS
 
 Row = dict[str, Any]
 WEEK = dt.timedelta(days=7)
+# Where notes stand: table, the column of its day (none: a standing note), the column of its text.
+SOURCES = (
+    ("visit", "day", "note"),
+    ("service", "date", "note"),
+    ("event", "date", "note"),
+    ("promise", "made_on", "promise"),
+    ("feeding", "from", "note"),
+    ("tank", None, "note"),
+    ("site", None, "note"),
+)
+SHAPE = {
+    "day": pl.Date, "kind": pl.String, "tank": pl.String, "text": pl.String, "file": pl.String, "line": pl.Int64
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -52,6 +66,15 @@ def _of(week: Week, table: str, tank: str, day: str, first: dt.date, last: dt.da
 
 def _days(frame: pl.DataFrame, column: str = "day") -> list[dt.date]:
     return sorted(frame[column].unique().to_list())
+
+
+def site_of(week: Week, site: str) -> Row:
+    """The record of a site; a sentence where there is none."""
+    known = week.table("site").filter(pl.col("site") == site).to_dicts()
+    if not known:
+        names = ", ".join(week.table("site")["site"].sort()) or "none"
+        raise Problem(f"There is no site “{site}”. Sites in sites.csv: {names}. Give one of these.")
+    return known[0]
 
 
 def next_visit(site: Row, after: dt.date) -> dt.date | None:
@@ -103,6 +126,35 @@ def _bars(week: Week, tank: str, first: dt.date, last: dt.date) -> list[Bar]:
         Bar(row["day"], row["low"], row["high"], row["day"] >= first, bool(row["doubt"]) or row["expired"])
         for row in rows.iter_rows(named=True)
     ]
+
+
+def notes_of(week: Week, site: str) -> pl.DataFrame:
+    """Every note on a site and its tanks: day, kind, tank, text, file, line. A note on the whole site has no tank."""
+    tanks = week.table("tank").filter(pl.col("site") == site)["tank"].to_list()
+    found = []
+    for table, day, text in SOURCES:
+        rows = week.table(table)
+        here = pl.col("tank").is_in(tanks) if "tank" in rows.columns else pl.lit(False)
+        if table in ("promise", "site"):
+            whole = pl.col("site") == site
+            here = here | (whole & pl.col("tank").is_null() if "tank" in rows.columns else whole)
+        found.append(
+            rows.filter(here & (pl.col(text).str.strip_chars() != "")).select(
+                (pl.col(day) if day else pl.lit(None, pl.Date)).alias("day"),
+                pl.lit(table).alias("kind"),
+                pl.col("tank") if "tank" in rows.columns else pl.lit(None, pl.String).alias("tank"),
+                pl.col(text).alias("text"),
+                "file",
+                pl.col("line").cast(pl.Int64),
+            )
+        )
+    return pl.concat(found).cast(pl.Schema(SHAPE)).sort("day", "text", nulls_last=False)
+
+
+def offered(week: Week, site: str, first: dt.date, last: dt.date) -> pl.DataFrame:
+    """The notes written in a span of days, newest first; standing notes are not offered."""
+    rows = notes_of(week, site).filter(pl.col("day").is_between(first, last))
+    return rows.sort("day", "tank", "file", "line", descending=[True, False, False, False], nulls_last=True)
 
 
 def _noted(week: Week, tank: Row, ticked: frozenset[tuple[str, int]]) -> list[str]:

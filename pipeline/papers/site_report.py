@@ -2,22 +2,21 @@
 
 import datetime as dt
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import polars as pl
 from markupsafe import Markup
 
-from pipeline.papers import lay_chart, plain_words, report_words
-from pipeline.papers.drawing import for_screen
-from pipeline.papers.layout import pdf, pictures
-from pipeline.papers.page import filled
+from pipeline.papers import plain_words, report_words
+from pipeline.papers.charts import Bar, caption, description, for_screen, svg
+from pipeline.papers.layout import filled, pdf, pictures
 from pipeline.papers.plain_words import Suggestion
-from pipeline.papers.report_facts import Facts, Row, gather
+from pipeline.papers.report_facts import Facts, Row, gather, site_of
 from pipeline.papers.site_cover import Cover, cover
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import dates, short, tank_title
+from pipeline.wording import MANY_DATES, counted_word, dates, listed, short, tank_title
 from schemas.words import CLASSES
 
 
@@ -68,15 +67,6 @@ class SiteReport:
         data = asdict(self)
         del data["issue"]
         return {**data, "first": self.first.isoformat(), "last": self.last.isoformat()}
-
-
-def site_of(week: Week, site: str) -> Row:
-    """The record of a site; a sentence where there is none."""
-    known = week.table("site").filter(pl.col("site") == site).to_dicts()
-    if not known:
-        names = ", ".join(week.table("site")["site"].sort()) or "none"
-        raise Problem(f"There is no site “{site}”. Sites in sites.csv: {names}. Give one of these.")
-    return known[0]
 
 
 def tanks_of(week: Week, site: str, first: dt.date, last: dt.date) -> list[Row]:
@@ -154,10 +144,10 @@ def _sheet(
         state=plain_words.state(class_, findings[0]["rule"] if findings else ""),
         lead=[report_words.lead(week, facts, plain, findings[0]["rule"] if findings else "")],
         gaps=report_words.gaps(facts),
-        caption=lay_chart.caption(facts.bars, weeks, changes=bool(facts.bar_changes))
+        caption=caption(facts.bars, weeks, changes=bool(facts.bar_changes))
         if facts.bars
         else f"There is no chart: no nitrate test of this tank in {weeks} weeks.",
-        alt=lay_chart.description(facts.bars, facts.ceiling, weeks, len(facts.bar_changes)),
+        alt=description(facts.bars, facts.ceiling, weeks, len(facts.bar_changes)),
         did=report_words.done(facts),
         why_title=why_title,
         why=why,
@@ -222,29 +212,19 @@ def site_report(
         for sheet, facts in zip(sheets, found, strict=True)
     ]
     span = f"{dates([first])} to {dates([last])}"
-    return SiteReport(
-        site,
-        f"Aquarium report: {known['name']}, {span}",
-        first,
-        last,
-        " ".join(
-            part
-            for part in (week.round.signature and f"{week.round.signature}.", plain_words.words()["always"]["limits"])
-            if part
-        ),
-        cover(week, known, found, verdicts),
-        sheets,
-        int(week.assumed["lay_chart_weeks"]),
-    )
+    signed = f"{week.round.signature}. " if week.round.signature else ""
+    limits, weeks = signed + plain_words.words()["always"]["limits"], int(week.assumed["lay_chart_weeks"])
+    title, front = f"Aquarium report: {known['name']}, {span}", cover(week, known, found, verdicts)
+    return SiteReport(site, title, first, last, limits, front, sheets, weeks)
 
 
 def chart_svg(sheet: Sheet, last: dt.date, weeks: int) -> str | None:
     """The lay chart of a sheet; None where there is nothing to draw."""
     if not sheet.bars:
         return None
-    bars = [lay_chart.Bar(dt.date.fromisoformat(day), *rest) for day, *rest in sheet.bars]
+    bars = [Bar(dt.date.fromisoformat(day), *rest) for day, *rest in sheet.bars]
     days = [dt.date.fromisoformat(day) for day in sheet.changes]
-    return lay_chart.svg(bars, days, sheet.ceiling, last, weeks)
+    return svg(bars, days, sheet.ceiling, last, weeks)
 
 
 def charts(report: SiteReport) -> list[str | None]:
@@ -254,10 +234,10 @@ def charts(report: SiteReport) -> list[str | None]:
 
 def _laid_out(report: SiteReport, drawn: Sequence[str | None]) -> tuple[dict[str, Any], dict[str, str]]:
     """What the template is given: the words, and the drawings by file name."""
-    drawings = {f"chart{n}.svg": svg for n, svg in enumerate(drawn) if svg is not None}
+    drawings = {f"chart{n}.svg": chart for n, chart in enumerate(drawn) if chart is not None}
     data = {**report.content(), "issue": report.issue}
-    for n, (sheet, svg) in enumerate(zip(data["sheets"], drawn, strict=True)):
-        sheet["chart"] = None if svg is None else f"chart{n}.svg"
+    for n, sheet in enumerate(data["sheets"]):
+        sheet["chart"] = f"chart{n}.svg" if f"chart{n}.svg" in drawings else None
     return data, drawings
 
 
@@ -272,14 +252,54 @@ def report_pictures(report: SiteReport, drawn: Sequence[str | None] | None = Non
     return pictures("site_report.typ", *_laid_out(report, charts(report) if drawn is None else drawn))
 
 
-def with_issue(report: SiteReport, said: str) -> SiteReport:
-    """The same report under an issue line."""
-    return replace(report, issue=said)
-
-
 def report_html(report: SiteReport, drawn: Sequence[str | None] | None = None) -> str:
     """The page: the cover and one section a tank, printing as one sheet each."""
-    drawings = [Markup(for_screen(svg)) if svg else "" for svg in (charts(report) if drawn is None else drawn)]
+    drawings = [Markup(for_screen(chart)) if chart else "" for chart in (charts(report) if drawn is None else drawn)]
     return filled(
         "report.html", title=report.title, report=report, sheets=list(zip(report.sheets, drawings, strict=True))
     )
+
+
+# -- what a report of some days will hold, before it is issued --
+
+
+def _span(first: dt.date, last: dt.date) -> str:
+    return f"from {dates([first], year=first.year != last.year)} to {dates([last])}"
+
+
+def _visits(found: Sequence[Facts], first: dt.date, last: dt.date) -> str:
+    days = sorted({day for facts in found for day in facts.visits})
+    if not days:
+        return f"no visit {_span(first, last)}"
+    if len(days) <= MANY_DATES:
+        return f"{counted_word(len(days), 'visit')}, on {dates(days)}"
+    return f"{counted_word(len(days), 'visit')}, {_span(days[0], days[-1])}"
+
+
+def _gaps_of(facts: Facts, to: str = "") -> str:
+    return listed(report_words.missed(facts, to)[:MANY_DATES])
+
+
+def _gaps(found: Sequence[Facts]) -> str:
+    missed = [facts for facts in found if facts.gaps or facts.long_gaps]
+    if not missed:
+        return "no gaps"
+    if len({_gaps_of(facts) for facts in found}) == 1:  # the whole site was missed
+        return _gaps_of(missed[0])
+    parts = [_gaps_of(facts, f" to {tank_title(facts.tank['tank'], facts.tank['name'])}") for facts in missed[:3]]
+    more = len(missed) - len(parts)
+    return listed([*parts, f"gaps at {counted_word(more, 'other tank')}"] if more else parts)
+
+
+def period_words(week: Week, site: str, first: dt.date, last: dt.date) -> str:
+    """`A cover and five sheets, one a tank: four visits, on 4, 11, 18 and 25 May 2026; no gaps; nothing held.`"""
+    row = site_of(week, site)
+    found = [gather(week, tank, row, first, last, frozenset()) for tank in tanks_of(week, site, first, last)]
+    if not found:
+        return f"There is nothing to report: no tank of {row['name']} ran between {dates([first])} and {dates([last])}."
+    held = sum(facts.held for facts in found)
+    kept = "nothing held" if not held else f"{counted_word(held, 'item')} held and left out"
+    sheets = (
+        "A cover and one sheet" if len(found) == 1 else f"A cover and {counted_word(len(found), 'sheet')}, one a tank"
+    )
+    return f"{sheets}: {_visits(found, first, last)}; {_gaps(found)}; {kept}."

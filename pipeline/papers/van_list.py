@@ -1,4 +1,4 @@
-"""The van list for a day, as PDF: everything with its sum and a box to tick."""
+"""The van list for a day, as PDF and as a page: everything with its sum and a box to tick."""
 
 import datetime as dt
 import math
@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.papers import proposals, water_today
 from pipeline.papers.layers import PAD_STAGES, layers_on, pad_size
-from pipeline.papers.layout import pdf
+from pipeline.papers.layout import filled, pdf
 from pipeline.papers.visit_sheets import open_tanks
 from pipeline.papers.water_today import containers
 from pipeline.week import Week
@@ -241,3 +241,10 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date) -> dict[str, Any]
 def van_list(week: Week, sites: Sequence[str], when: dt.date) -> bytes:
     """The PDF of the van list."""
     return pdf("van_list.typ", list_data(week, sites, when), week.as_of)
+
+
+def load_html(week: Week, sites: Sequence[str], when: dt.date) -> str:
+    """The same as a page to read on a phone."""
+    data = list_data(week, sites, when)
+    tables = {name: [list(row.values()) for row in data[name]] for name in ("pads", "tests")}
+    return filled("van_list.html", **{**data, **tables, "nothing": data["none"]})

@@ -7,12 +7,10 @@ from typing import Any
 import polars as pl
 
 from pipeline.papers import water_today
-from pipeline.papers.expected import expected
 from pipeline.papers.layers import PAD_STAGES, in_flow_order, layers_on, pad_size
-from pipeline.papers.layout import pdf
-from pipeline.papers.report_facts import Row, next_visit
-from pipeline.papers.report_words import clipped
-from pipeline.problems import Problem
+from pipeline.papers.layout import filled, pdf
+from pipeline.papers.report_facts import Row, next_visit, site_of
+from pipeline.papers.report_words import MOST_NOTE
 from pipeline.week import Week
 from pipeline.wording import (
     ago,
@@ -29,7 +27,7 @@ from pipeline.wording import (
     tank_title,
     with_unit,
 )
-from schemas.words import CANON, PARAMETER_TITLES
+from schemas.words import CANON, PARAMETER_TITLES, PARAMETERS
 
 ALWAYS = ("ammonia", "nitrite", "nitrate", "ph", "kh", "temperature", "flow_l_h")
 ALSO = ("gh", "phosphate", "oxygen")  # get a line where they were tested lately
@@ -71,6 +69,49 @@ def drop_worth(week: Week, kit: str) -> dict[str, float]:
     """Parameter -> what a drop of the kit is worth, in the kit's own unit; only where drops are counted."""
     rows = week.table("kit").filter(pl.col("kit") == kit).drop_nulls("per_drop")
     return {name: drop / times for name, drop, times in rows.select("parameter", "per_drop", "factor").iter_rows()}
+
+
+def nitrate_on(level: tuple[float, float], rate: tuple[float, float], days: int) -> tuple[float, float]:
+    """Nitrate before the change some days on [mg/L NO3]: level range plus rate range [mg/L NO3 per day] times days.
+
+    Right while no water is changed in between; never under 0.
+    """
+    return max(0.0, level[0] + rate[0] * days), max(0.0, level[1] + rate[1] * days)
+
+
+def _nitrate(week: Week, tank: str, day_: dt.date) -> str:
+    outlook = week.now("nitrate_outlook").filter(pl.col("tank") == tank)
+    fit = week.now("nitrate_fit").filter((pl.col("tank") == tank) & (pl.col("window") == "recent"))
+    if not outlook.height or not fit.height:
+        return ""
+    level = outlook["level_low"][0], outlook["level_high"][0]
+    rate = fit["low"][0], fit["high"][0]
+    if None in level or None in rate:
+        return ""
+    low, high = nitrate_on(level, rate, max(0, (day_ - week.as_of).days))
+    return f"{low:.0f}–{high:.0f}"
+
+
+def expected(week: Week, tank: str, day_: dt.date) -> dict[str, str]:
+    """Parameter -> the range to expect that day, in words; absent where nothing can be said.
+
+    Nitrate from the fit; no ammonia or nitrite in an established tank; pH within its weekly move of the last
+    reading; temperature about the set point. These are the limits beyond which intake marks a reading.
+    """
+    assumed = week.assumed
+    row = week.table("tank").filter(pl.col("tank") == tank).to_dicts()[0]
+    said = {"nitrate": _nitrate(week, tank, day_)}
+    begun = row["set_up"]
+    if begun is None or (day_ - begun).days > 7 * assumed["established_weeks"]:
+        said |= {"ammonia": "0", "nitrite": "0"}
+    water = week.now("water").filter((pl.col("tank") == tank) & (pl.col("parameter") == "ph"))
+    if water.height:
+        move, last = assumed["ph_warn_move_week"], water["matched"][0]
+        said["ph"] = interval(last - move, last + move, 3)
+    if row["temperature_c"] is not None:
+        off = assumed["temperature_warn_off_c"]
+        said["temperature"] = f"{number(row['temperature_c'] - off)}–{number(row['temperature_c'] + off)}"
+    return {name: said[name] for name in PARAMETERS if said.get(name)}
 
 
 def _grid(week: Week, tank: str, day_: dt.date) -> dict[str, Any]:
@@ -142,7 +183,7 @@ def _promises(week: Week, site: str, tank: str) -> list[str]:
         & (pl.col("made_on") <= week.as_of)
     )
     return [
-        clipped(row["promise"]) + (f" (by {day(row['due'])})" if row["due"] else "")
+        short(row["promise"], MOST_NOTE) + (f" (by {day(row['due'])})" if row["due"] else "")
         for row in rows.sort("made_on").iter_rows(named=True)
     ][-3:]
 
@@ -188,20 +229,12 @@ def _tank(week: Week, site: Row, tank: Row, day_: dt.date, all_layers: pl.DataFr
 
 def day_of(week: Week, site: str) -> dt.date:
     """The day a site's sheet is for, where none is given."""
-    return day_of_visit(week, _site(week, site))
-
-
-def _site(week: Week, site: str) -> Row:
-    known = week.kept("sites", lambda: {row["site"]: row for row in week.table("site").iter_rows(named=True)})
-    if site not in known:
-        names = ", ".join(week.table("site")["site"].sort()) or "none"
-        raise Problem(f"There is no site “{site}”. Sites in sites.csv: {names}. Give one of these.")
-    return dict(known[site])
+    return day_of_visit(week, site_of(week, site))
 
 
 def sheet_data(week: Week, site: str, day_: dt.date | None = None) -> dict[str, Any]:
     """What the sheet of a site says, as JSON has it."""
-    row = _site(week, site)
+    row = site_of(week, site)
     when = day_ or day_of_visit(week, row)
     layers = layers_on(week, when)
     return {
@@ -211,14 +244,9 @@ def sheet_data(week: Week, site: str, day_: dt.date | None = None) -> dict[str, 
         "as_of": f"Records to {day(week.as_of, year=True)}, {ago(week.as_of, when)}"
         if week.as_of <= when
         else f"Records to {day(week.as_of, year=True)}",
-        "note": sentence(clipped(row["note"] or "")),
+        "note": sentence(short(row["note"] or "", MOST_NOTE)),
         "tanks": [_tank(week, row, tank, when, layers) for tank in open_tanks(week, site, when)],
     }
-
-
-def visit_sheet(week: Week, site: str, day_: dt.date | None = None) -> bytes:
-    """The PDF of a site's sheet: two tanks a page."""
-    return visit_sheets(week, [site], day_)
 
 
 def sheets_data(week: Week, sites: Sequence[str], day_: dt.date | None = None) -> dict[str, Any]:
@@ -229,8 +257,13 @@ def sheets_data(week: Week, sites: Sequence[str], day_: dt.date | None = None) -
 
 
 def visit_sheets(week: Week, sites: Sequence[str], day_: dt.date | None = None) -> bytes:
-    """One PDF with the sheets of several sites, each begun on its own page."""
+    """One PDF with the sheets of some sites, each begun on its own page, two tanks a page."""
     return pdf("visit_sheet.typ", sheets_data(week, sites, day_), week.as_of)
+
+
+def sheets_html(week: Week, sites: Sequence[str], day_: dt.date | None = None) -> str:
+    """The same as a page to read on a phone."""
+    return filled("visit_sheets.html", **sheets_data(week, sites, day_))
 
 
 def sites_on(week: Week, day_: dt.date | None, sites: Sequence[str] = ()) -> list[str]:

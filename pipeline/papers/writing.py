@@ -113,7 +113,7 @@ def write_sheets(
         when_ = day or visit_sheets.day_of(week, site)
         by_day.setdefault(when_, []).append(site)
         name = f"visit-{when_}-{safe_name(site)}.pdf"
-        written.append(write_bytes(out / name, visit_sheets.visit_sheet(week, site, when_)))
+        written.append(write_bytes(out / name, visit_sheets.visit_sheets(week, [site], when_)))
         if form:
             written.append(write_bytes(out / f"{form_name(site, when_)}.html", phone_form(week, site, when_)))
     for when_, group in sorted(by_day.items()):

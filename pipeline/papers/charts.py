@@ -1,17 +1,66 @@
-"""The chart a manager reads: bars, a limit, ticks for water changes; no numbers."""
+"""The charts of papers: altair to SVG without a browser, with an accessible name, in the papers' own type. One a manager
+reads (bars, a limit, ticks for water changes; no numbers), and one of half a year for the phone."""
 
 import datetime as dt
+import html
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import altair as alt
 import polars as pl
+import vl_convert as vlc
 
-from pipeline.papers.drawing import EARLIER, INK, INK2, month_starts, noon, to_svg
-from pipeline.wording import count_word, counted, listed
+from pipeline.papers.layout import FONT
+from pipeline.week import Week
+from pipeline.wording import count_word, counted, day, interval, listed, number
 
+INK, INK2, EARLIER, RULE = "#1C2733", "#51606B", "#8A959C", "#A9B1B3"
 WIDTH, HEIGHT = 482, 112
 ROOM_DAYS = 19  # empty days at the right, where the words "our limit" and "none" stand
+HISTORY_WEEKS = 26
+HISTORY_SIZE = {"width": 480, "height": 200}  # narrow, so that its words stay legible on a phone
+
+
+@alt.theme.register("paper", enable=False)
+def _theme() -> alt.theme.ThemeConfig:
+    return alt.theme.ThemeConfig(
+        {
+            "config": {
+                "font": FONT,
+                "background": "transparent",
+                "padding": 0,
+                "view": {"stroke": None},
+                "axis": {"domainColor": RULE, "tickColor": RULE, "labelColor": INK2, "titleColor": INK2, "grid": False},
+            }
+        }
+    )
+
+
+def to_svg(picture: alt.Chart | alt.LayerChart | alt.FacetChart, name: str) -> str:
+    """The chart as SVG; `name` is its accessible name, which vl-convert would drop."""
+    with alt.theme.enable("paper"), alt.data_transformers.enable("default", max_rows=None):
+        # Not to_json: a NaN would make that invalid. Checking a fixed shape each time costs as much as drawing it.
+        spec = picture.to_dict(validate=False)
+    svg = str(vlc.vegalite_to_svg(spec))
+    label = html.escape(name, quote=True)
+    return svg.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1)
+
+
+def for_screen(svg: str) -> str:
+    """The same SVG for a page, where the papers' type may not be there."""
+    return svg.replace(f'font-family="{FONT}"', f'font-family="{FONT}, Georgia, serif"')
+
+
+def month_starts(first: dt.date, last: dt.date) -> list[str]:
+    """The first of each month within a span of days, as charts are given them."""
+    months = range(first.year * 12 + first.month - 1, last.year * 12 + last.month)
+    starts = (dt.date(m // 12, m % 12 + 1, 1) for m in months)
+    return [noon(day) for day in starts if first <= day <= last]
+
+
+def noon(day: dt.date) -> str:
+    """A day as charts are given it: local, without a zone, so that no reader's zone moves it."""
+    return f"{day.isoformat()}T12:00:00"
 
 
 @dataclass(frozen=True)
@@ -76,7 +125,7 @@ def svg(bars: Sequence[Bar], changes: Sequence[dt.date], ceiling: float, to: dt.
         axis=alt.Axis(
             title=None,
             format="%B",
-            values=[noon(day) for day in month_starts(first, last - dt.timedelta(days=8))],
+            values=month_starts(first, last - dt.timedelta(days=8)),
             labelAlign="left",
             labelOffset=3,
             labelFontSize=11.5,
@@ -122,3 +171,53 @@ def svg(bars: Sequence[Bar], changes: Sequence[dt.date], ceiling: float, to: dt.
         ),
     ).properties(width=WIDTH, height=HEIGHT)
     return to_svg(picture, description(bars, ceiling, weeks, len(changes)))
+
+
+def nitrate_chart(week: Week, tank: str, ceiling: float) -> str | None:
+    """Nitrate as ranges with changes and the ceiling, half a year; None where nothing was read."""
+    first = week.as_of - dt.timedelta(weeks=HISTORY_WEEKS)
+    rows = week.table("reading").filter(
+        (pl.col("tank") == tank) & (pl.col("parameter") == "nitrate") & pl.col("day").is_between(first, week.as_of)
+    )
+    if not rows.height:
+        return None
+    reach = rows.select(pl.max_horizontal(pl.col("high").fill_null(pl.col("low") * 1.3), "low").max()).item()
+    top = max(1.5 * ceiling, float(reach))
+    guide = pl.col("doubt").is_not_null() | pl.col("expired")
+    bars = rows.select(
+        pl.col("day").cast(pl.String).alias("day"),
+        "low",
+        pl.col("high").fill_null(top).alias("high"),
+        pl.when(guide).then(pl.lit(EARLIER)).otherwise(pl.lit(INK)).alias("shade"),
+    )
+    changed = week.table("water_change").filter(
+        (pl.col("tank") == tank) & (pl.col("kind") != "top-up") & pl.col("day").is_between(first, week.as_of)
+    )
+    x = alt.X(
+        "day:T",
+        scale=alt.Scale(domain=[noon(first), noon(week.as_of + dt.timedelta(days=4))]),
+        axis=alt.Axis(title=None, format="%b", values=month_starts(first, week.as_of), labelFontSize=14),
+    )
+    y = alt.Y(
+        "low:Q",
+        scale=alt.Scale(domain=[0, top * 1.08], nice=False),
+        axis=alt.Axis(title=None, tickCount=5, labelFontSize=14, domain=False),
+    )
+    drawn = alt.Chart(bars).mark_bar(width=5).encode(x=x, y=y, y2="high:Q", color=alt.Color("shade:N", scale=None))
+    ticks = (
+        alt.Chart(changed.select(pl.col("day").cast(pl.String)))
+        .mark_rule(color=INK2, strokeWidth=1.4)
+        .encode(x=x, y=alt.value(0), y2=alt.value(9))
+    )
+    line = alt.Chart(pl.DataFrame({"low": [ceiling], "said": [f"limit {number(ceiling)}"]}))
+    rule = line.mark_rule(color=INK, strokeDash=[6, 4], strokeWidth=1.2).encode(y=y)
+    word = line.mark_text(align="left", baseline="bottom", dx=3, dy=-3, fontSize=14, color=INK).encode(
+        x=alt.value(0), y=y, text="said:N"
+    )
+    last = rows.sort("at").row(-1, named=True)
+    reads = interval(last["low"], last["high"])
+    name = (
+        f"Nitrate over {HISTORY_WEEKS} weeks, mg/L: {rows.height} readings, the last {reads} on {day(last['day'])};"
+        f" limit {number(ceiling)}; {changed.height} water changes."
+    )
+    return to_svg(alt.layer(ticks, drawn, rule, word).properties(**HISTORY_SIZE), name)
