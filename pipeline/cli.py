@@ -19,7 +19,7 @@ import typer
 
 from pipeline import log
 from pipeline import options as o
-from pipeline.options import AsOf, Db, Form, Logs, Out, Pdf, Port, a_date, a_path, among_logs
+from pipeline.options import AsOf, Db, Form, Logs, Out, Pdf, Port, a_date, a_path, among_logs, given
 from pipeline.problems import Problem
 
 if TYPE_CHECKING:
@@ -35,12 +35,6 @@ app = typer.Typer(
 )
 
 DEMO_DAY = dt.date(2026, 6, 1)  # the last day in the demo round: it is shown as of that day
-
-
-def _stop(sentence: str) -> NoReturn:
-    """Could not: the sentence goes to the error stream, and the command ends with 1."""
-    print(sentence, file=sys.stderr)
-    raise typer.Exit(1)
 
 
 def _show(form: str, data: Callable[[], Any], text: Callable[[], str]) -> None:
@@ -59,7 +53,9 @@ def _write_pdf(path: Path, content: bytes) -> None:
 def _folder(path: Path) -> Path:
     if not path.is_dir():
         what = "is a file, not a folder" if path.exists() else "is not there"
-        _stop(f"{path} {what}; expected a log folder. `tankround new {path.name or 'logs'}` makes an empty one.")
+        raise Problem(
+            f"{path} {what}; expected a log folder. `tankround new {path.name or 'logs'}` makes an empty one."
+        )
     log.start(path).info("%s", sys.argv[1] if len(sys.argv) > 1 else "")
     return path
 
@@ -78,9 +74,7 @@ def _written(paths: list[Path]) -> None:
 
 
 @app.callback(invoke_without_command=True)
-def _main(
-    show_version: Annotated[bool, typer.Option("--version", help="Print the version and stop.")] = False,
-) -> None:
+def _main(show_version: Annotated[bool, given("--version", None, "Print the version and stop.")] = False) -> None:
     if show_version:
         print(f"tankround {version('tankround')}")
         raise typer.Exit
@@ -130,7 +124,7 @@ def will_it_do(
     model: o.Model,
     net_l: o.NetL = None,
     gross_l: o.GrossL = None,
-    stocking: Annotated[str | None, typer.Option("--stocking", help="light, normal, heavy or messy.")] = None,
+    stocking: Annotated[str | None, given("--stocking", None, "light, normal, heavy or messy.")] = None,
     flow: o.Flow = None,
     letter: Annotated[bool, typer.Option("--letter", help="A reply to send, instead of the sums.")] = False,
     pdf: Pdf = None,
@@ -159,12 +153,9 @@ def will_it_do(
 
 @app.command()
 def plan(
-    logs: Logs,
-    tank: Annotated[str, typer.Option("--tank", metavar="T", help="Tank id.")],
-    as_of: AsOf = None,
-    db: Db = None,
+    logs: Logs, tank: Annotated[str, given("--tank", "T", "Tank id.")], as_of: AsOf = None, db: Db = None,
     form: Form = "text",
-) -> None:
+) -> None:  # fmt: skip
     """Changes that bring a tank within rating, cheapest first."""
     from pipeline.advise import plan as room
 
@@ -175,9 +166,9 @@ def plan(
 @app.command()
 def report(
     logs: Logs,
-    site: Annotated[str, typer.Option("--site", metavar="S", help="Site id.")],
-    from_: Annotated[dt.date, typer.Option("--from", metavar="DATE", parser=a_date, help="First day.")],
-    to: Annotated[dt.date, typer.Option("--to", metavar="DATE", parser=a_date, help="Last day.")],
+    site: Annotated[str, given("--site", "S", "Site id.")],
+    from_: Annotated[dt.date, given("--from", "DATE", "First day.", a_date)],
+    to: Annotated[dt.date, given("--to", "DATE", "Last day.", a_date)],
     out: Out,
     notes: o.Notes = None,
     causes: o.Causes = None,
@@ -198,8 +189,8 @@ def report(
 def sheets(
     logs: Logs,
     out: Out,
-    site: Annotated[list[str] | None, typer.Option("--site", metavar="S", help="Site id; repeat. Default all.")] = None,
-    day: Annotated[dt.date | None, typer.Option("--day", metavar="DATE", parser=a_date, help="Day of visit.")] = None,
+    site: Annotated[list[str] | None, given("--site", "S", "Site id; repeat. Default all.")] = None,
+    day: Annotated[dt.date | None, given("--day", "DATE", "Day of visit.", a_date)] = None,
     html: Annotated[bool, typer.Option("--html", help="One history page a tank, to read on a phone.")] = False,
     labels: Annotated[bool, typer.Option("--labels", help="Labels for the tanks.")] = False,
     form: Annotated[bool, typer.Option("--form", help="A page a site to type the visit on a phone, offline.")] = False,
@@ -278,10 +269,7 @@ def assumptions(
 
 
 @app.command()
-def columns(
-    family: o.Kind = None,
-    form: Form = "text",
-) -> None:
+def columns(family: o.Kind = None, form: Form = "text") -> None:
     """Every column: title, unit, words allowed, an example."""
     from pipeline.new_folder import columns_text, columns_told, families_named
 

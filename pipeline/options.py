@@ -4,14 +4,11 @@ import datetime as dt
 import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from pipeline.problems import Problem
-
-FORMATS = ("text", "json")
-
 
 FIRST_DAY, LAST_DAY = dt.date(1980, 1, 1), dt.date(2100, 12, 31)  # no log of a tank reaches further
 RAW_FOLDERS = ("visits", "services", "events")  # of a log folder, beside its root: files in them are read by a load
@@ -66,65 +63,37 @@ def among_logs(logs: Path, target: Path, *, is_folder: bool) -> None:
 
 
 def a_format(text: str) -> str:
-    if text not in FORMATS:
+    if text not in ("text", "json"):
         raise typer.BadParameter(f"“{text}” is not a format; expected text or json.")
     return text
 
 
+def given(name: str, metavar: str | None, help_: str, parser: Callable[[str], object] | None = None) -> Any:
+    """An option of a command."""
+    return typer.Option(name, metavar=metavar, parser=parser, help=help_)
+
+
 Logs = Annotated[Path, typer.Argument(metavar="LOGS", parser=a_path, help="A log folder: round.toml, CSVs, visits/ …")]
-AsOf = Annotated[
-    dt.date | None,
-    typer.Option("--as-of", metavar="DATE", parser=a_date, help="As of this day; today by default."),
-]
+AsOf = Annotated[dt.date | None, given("--as-of", "DATE", "As of this day; today by default.", a_date)]
 Form = Annotated[str, typer.Option("--format", callback=a_format, help="text or json; --json for short.")]
-Db = Annotated[Path | None, typer.Option("--db", metavar="FILE", parser=a_path, help="Warehouse in another place.")]
-Out = Annotated[
-    Path, typer.Option("--out", metavar="DIR", parser=a_path, help="Folder to write into; made if missing.")
-]
-Pdf = Annotated[Path | None, typer.Option("--pdf", metavar="FILE", parser=a_path, help="Also write it as a PDF.")]
-Port = Annotated[
-    int | None, typer.Option("--port", metavar="N", parser=a_port, help="Port on this machine; a free one by default.")
-]
-Model = Annotated[
-    list[str], typer.Option("--model", metavar="M", help="Model in filter_models.csv; repeat to compare.")
-]
-NetL = Annotated[
-    float | None,
-    typer.Option("--net-l", parser=an_amount(100_000, "litres"), metavar="L", help="Net litres of the tank."),
-]
-GrossL = Annotated[
-    float | None,
-    typer.Option("--gross-l", parser=an_amount(100_000, "litres"), metavar="L", help="Gross litres, net unknown."),
-]
-Flow = Annotated[
-    float | None,
-    typer.Option(
-        "--flow", parser=an_amount(1_000_000, "litres an hour"), metavar="L/H", help="Timed flow in litres an hour."
-    ),
-]
-Notes = Annotated[
-    list[str] | None, typer.Option("--note", metavar="FILE:LINE", help="A note to print; repeat. None by default.")
-]
-Causes = Annotated[
-    list[str] | None, typer.Option("--cause", metavar="TANK:CAUSE", help="A possible cause to print; repeat.")
-]
+Db = Annotated[Path | None, given("--db", "FILE", "Warehouse in another place.", a_path)]
+Out = Annotated[Path, given("--out", "DIR", "Folder to write into; made if missing.", a_path)]
+Pdf = Annotated[Path | None, given("--pdf", "FILE", "Also write it as a PDF.", a_path)]
+Port = Annotated[int | None, given("--port", "N", "Port on this machine; a free one by default.", a_port)]
+Model = Annotated[list[str], given("--model", "M", "Model in filter_models.csv; repeat to compare.")]
+LITRES = an_amount(100_000, "litres")
+NetL = Annotated[float | None, given("--net-l", "L", "Net litres of the tank.", LITRES)]
+GrossL = Annotated[float | None, given("--gross-l", "L", "Gross litres, net unknown.", LITRES)]
+HOURLY = an_amount(1_000_000, "litres an hour")
+Flow = Annotated[float | None, given("--flow", "L/H", "Timed flow in litres an hour.", HOURLY)]
+Notes = Annotated[list[str] | None, given("--note", "FILE:LINE", "A note to print; repeat. None by default.")]
+Causes = Annotated[list[str] | None, given("--cause", "TANK:CAUSE", "A possible cause to print; repeat.")]
 Browser = Annotated[bool, typer.Option("--browser/--no-browser", help="Open a browser window.")]
-FromSheet = Annotated[
-    Path | None,
-    typer.Option(
-        "--from",
-        metavar="FILE",
-        parser=a_path,
-        help="Fill it from a spreadsheet (.xlsx, .ods, .csv) or a folder of them.",
-    ),
-]
+SHEETS = "Fill it from a spreadsheet (.xlsx, .ods, .csv) or a folder of them."
+FromSheet = Annotated[Path | None, given("--from", "FILE", SHEETS, a_path)]
 Kind = Annotated[str | None, typer.Argument(metavar="[FAMILY]", help="visits, tanks, feeding …; all by default.")]
 Phones = Annotated[bool, typer.Option("--phones", help="Serve this network too, behind a one-time code.")]
-Scheduler = Annotated[
-    str | None,
-    typer.Option(
-        "--scheduler", metavar="ADDRESS", help="Calculate over the Dask cluster at this address (extra cluster)."
-    ),
-]
-Cert = Annotated[Path | None, typer.Option("--cert", parser=a_path, metavar="FILE", help="A certificate, to encrypt.")]
-Key = Annotated[Path | None, typer.Option("--key", parser=a_path, metavar="FILE", help="The certificate's key.")]
+CLUSTER = "Calculate over the Dask cluster at this address (extra cluster)."
+Scheduler = Annotated[str | None, given("--scheduler", "ADDRESS", CLUSTER)]
+Cert = Annotated[Path | None, given("--cert", "FILE", "A certificate, to encrypt.", a_path)]
+Key = Annotated[Path | None, given("--key", "FILE", "The certificate's key.", a_path)]

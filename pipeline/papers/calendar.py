@@ -31,11 +31,9 @@ def _event(week: Week, uid: str, on: dt.date, summary: str, text: str, where: st
     event.add("sequence", week.as_of.toordinal())
     event.add("dtstart", on)
     event.add("dtend", on + dt.timedelta(days=1))
-    event.add("summary", _plain(summary))
-    if text:
-        event.add("description", _plain(text))
-    if where:
-        event.add("location", _plain(where))
+    for name, said in (("summary", summary), ("description", text), ("location", where)):
+        if said:
+            event.add(name, _plain(said))
     event.add("transp", "TRANSPARENT")
     return event
 

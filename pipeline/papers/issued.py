@@ -75,9 +75,9 @@ def _read(folder: Path) -> Issued | None:
     """An issue from its folder; None where that holds no record that can be read."""
     try:
         record: dict[str, Any] = json.loads((folder / RECORD).read_text(encoding="utf-8"))
-        days = {name: dt.date.fromisoformat(record[name]) for name in ("first", "last", "on")}
-        return Issued(record["site"], record["title"], number=int(record["issue"]), folder=folder, **days,
-                      content_hash=record["content_sha256"], state=_state(folder, record))  # fmt: skip
+        first, last, on = (dt.date.fromisoformat(record[name]) for name in ("first", "last", "on"))
+        return Issued(record["site"], record["title"], first, last, int(record["issue"]), on, record["content_sha256"],
+                      folder, _state(folder, record))  # fmt: skip
     except (OSError, ValueError, KeyError, TypeError):
         return None
 

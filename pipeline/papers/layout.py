@@ -120,8 +120,3 @@ def filled(template: str, script: str = "", **data: Any) -> str:
     """A page of a template with its data. Its policy forbids it to load or run anything but `script`."""
     mark = b64encode(hashlib.sha256(script.encode()).digest()).decode()
     return _templates().get_template(template).render(**data, script=Markup(script), script_hash=mark)
-
-
-def page(title: str, body: str, script: str = "") -> str:
-    """The whole page of a body that is HTML already."""
-    return filled("page.html", script, title=title, body=Markup(body))

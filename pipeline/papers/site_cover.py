@@ -1,7 +1,7 @@
 """The cover of a site's report: every tank with its verdict, who came, what happened, whom to call, one signature."""
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -46,21 +46,20 @@ def _few(names: Sequence[str], one: str) -> str:
 
 def _short_list(lines: Sequence[str], one: str) -> list[str]:
     more = len(lines) - MOST_LINES
-    return (
-        [*lines[:MOST_LINES], f"And {counted_word(more, f'more {one}')}: see the tank sheets."]
-        if more > 0
-        else [*lines]
-    )
+    tail = [f"And {counted_word(more, f'more {one}')}: see the tank sheets."] if more > 0 else []
+    return [*lines[:MOST_LINES], *tail]
 
 
-def _grouped(found: Iterable[tuple[date, str, str]], say: Callable[[str, str], str]) -> list[str]:
+def _grouped(found: Iterable[tuple[date, str, str]]) -> list[str]:
     """A line for each word and day; tanks that share both share the line. `found` holds (day, word, tank)."""
     lines: dict[tuple[date, str], list[str]] = {}
     for day, word, tank in sorted(found):
         names = lines.setdefault((day, word), [])
         if tank not in names:
             names.append(tank)
-    return [f"{say(word, _few(names, 'tank'))} {on_dates([day])}." for (day, word), names in lines.items()]
+    return [
+        f"{_few(names, 'tank')}: {word[0].lower()}{word[1:]} {on_dates([day])}." for (day, word), names in lines.items()
+    ]
 
 
 def came(week: Week, found: Sequence[Facts]) -> list[str]:
@@ -102,8 +101,7 @@ def incidents(week: Week, found: Sequence[Facts]) -> list[str]:
         ]
         mine = urgent.filter((pl.col("tank") == facts.tank["tank"]) & pl.col("day").is_between(facts.first, facts.last))
         seen += [(day, "Water was changed at once", _title(facts)) for day in mine["day"]]
-    lines = _grouped(seen, lambda word, names: f"{names}: {word[0].lower()}{word[1:]}")
-    return _short_list(lines, "line") or ["Nothing is recorded."]
+    return _short_list(_grouped(seen), "line") or ["Nothing is recorded."]
 
 
 def _incident(row: Row, words: str) -> str:
@@ -117,13 +115,13 @@ def _incident(row: Row, words: str) -> str:
 
 def electrical(found: Sequence[Facts]) -> list[str]:
     """When plugs, leads and lid were looked at; never said to be a test by an electrician."""
-    looked = [(r["date"], "", _title(facts)) for facts in found for r in facts.events if r["event"] == ELECTRICAL]
+    said = "plugs, leads and lid looked at"
+    looked = [(r["date"], said, _title(facts)) for facts in found for r in facts.events if r["event"] == ELECTRICAL]
     words = plain_words.words()["cover"]
     if not looked:
         return [words["not_looked"], words["by_eye"]]
-    lines = _grouped(looked, lambda _, names: f"{names}: plugs, leads and lid looked at")
-    missed = [_title(facts) for facts in found if not any(r["event"] == ELECTRICAL for r in facts.events)]
-    if missed:
+    lines, names = _grouped(looked), {name for *_, name in looked}
+    if missed := [_title(facts) for facts in found if _title(facts) not in names]:
         lines.append(f"No look is recorded for {_few(missed, 'tank')}.")
     return [*_short_list(lines, "line"), words["by_eye"]]
 
@@ -148,8 +146,7 @@ def products(week: Week, found: Sequence[Facts]) -> list[str]:
             (day, f"Filter material put in: {short(medium)}", name)
             for day, medium in mine.select("from", "medium").iter_rows()
         ]
-    lines = _grouped(used, lambda word, names: f"{names}: {word[0].lower()}{word[1:]}")
-    return _short_list(lines, "line") or ["Nothing is recorded."]
+    return _short_list(_grouped(used), "line") or ["Nothing is recorded."]
 
 
 def cover(week: Week, site: Row, found: Sequence[Facts], sheets: Sequence[tuple[str, str, str]]) -> Cover:
