@@ -6,8 +6,17 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.advise.book import Model, catalogue, model_named, models
-from pipeline.advise.layouts import Layout, layouts, model_audit, rate, usual_layers
+from pipeline.advise.book import (
+    Layout,
+    Model,
+    catalogue,
+    layouts,
+    model_audit,
+    model_named,
+    models,
+    rate,
+    usual_layers,
+)  # fmt: skip
 from pipeline.assumptions import Assumptions
 from pipeline.calc.audit_rows import marked
 from pipeline.calc.capacity import Calculated, parts, put_together

@@ -6,8 +6,18 @@ from collections.abc import Mapping, Sequence
 from itertools import product
 from typing import Any
 
-from pipeline.advise.book import Model, Prices, catalogue, model_named, price
-from pipeline.advise.layouts import Layout, Rating, layouts, model_audit, rate
+from pipeline.advise.book import (
+    Layout,
+    Model,
+    Prices,
+    Rating,
+    catalogue,
+    layouts,
+    model_audit,
+    model_named,
+    price,
+    rate,
+)  # fmt: skip
 from pipeline.assumptions import Assumptions
 from pipeline.calc.factors import load_by_class
 from pipeline.problems import Problem

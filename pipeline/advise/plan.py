@@ -204,13 +204,13 @@ def _placed(options: list[dict[str, Any]], sizing: dict[str, Any]) -> list[dict[
 
 def plans(week: Week, tanks: Sequence[str]) -> dict[str, dict[str, Any]]:
     """The plans of many tanks at once; `plan` says what one is."""
-    _check(week, tanks)
+    check(week, tanks)
     desk, known = build(week, tanks), water.facts_of(week, tanks)
     new = second_filters(desk)
     return {name: _plan_of(desk, name, known[name], new) for name in tanks}
 
 
-def _check(week: Week, tanks: Sequence[str]) -> None:
+def check(week: Week, tanks: Sequence[str]) -> None:
     """A Problem in words for a tank that the round does not have."""
     known = set(table(week.tables, "tank")["tank"])
     for name in tanks:

@@ -14,11 +14,10 @@ from pipeline.advise.book import Medium
 from pipeline.advise.book import price as price_known
 from pipeline.advise.evaluate import Effects, outcome
 from pipeline.advise.options import Change, added, own_medium, price_of
-from pipeline.advise.plan import litres_a_year
+from pipeline.advise.plan import check, litres_a_year
 from pipeline.advise.state import Desk, FilterState, Layer, TankState, build
 from pipeline.calc import factors, mixing
 from pipeline.calc.chemistry import nitrate_from_feed
-from pipeline.calc.layers import table as records
 from pipeline.problems import Problem
 from pipeline.sentences import filled, table
 from pipeline.week import Week
@@ -129,8 +128,7 @@ def _spots(state: FilterState) -> list[Spot]:
 
 def start(week: Week, tank: str) -> Start:
     """A tank as it is. Problem for one that is not in the round."""
-    if tank not in set(records(week.tables, "tank")["tank"]):
-        raise Problem(f"“{tank}” is not a tank of this round; expected one of tanks.csv.")
+    check(week, [tank])
     desk = build(week, [tank])
     outlook = next(iter(week.now("nitrate_outlook").filter(pl.col("tank") == tank).to_dicts()), {})
     fed = week.of("feeding", tank).filter(pl.col("from") <= week.as_of).sort("from")["protein_pct"].to_list()

@@ -8,8 +8,7 @@ from typing import Any
 import polars as pl
 from icalendar import Calendar, Event
 
-from pipeline.papers.report_facts import next_visit
-from pipeline.papers.visit_sheets import open_tanks
+from pipeline.papers.report_facts import next_visit, open_tanks
 from pipeline.week import Week
 from pipeline.wording import counted, day, listed, sentence, tank_title
 

@@ -8,10 +8,9 @@ import polars as pl
 from markupsafe import Markup
 
 from pipeline.papers.charts import HISTORY_WEEKS, for_screen, nitrate_chart
-from pipeline.papers.layers import in_flow_order, layers_on
 from pipeline.papers.layout import filled
-from pipeline.papers.report_facts import Row
-from pipeline.papers.visit_sheets import open_tanks
+from pipeline.papers.report_facts import Row, open_tanks
+from pipeline.papers.visit_sheets import in_flow_order, layers_on
 from pipeline.papers.water_today import net_of
 from pipeline.papers.writing import safe_name, zipped
 from pipeline.problems import Problem

@@ -8,8 +8,7 @@ from urllib.parse import quote
 import segno
 
 from pipeline.papers.layout import pdf
-from pipeline.papers.report_facts import site_of
-from pipeline.papers.visit_sheets import open_tanks
+from pipeline.papers.report_facts import open_tanks, site_of
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import tank_title

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from pipeline.papers import water_today
 from pipeline.papers.layout import filled, template
-from pipeline.papers.visit_sheets import drop_worth, kit_at, sheet_data
+from pipeline.papers.visit_sheets import drop_worth, holds, kit_at, sheet_data
 from pipeline.papers.writing import safe_name
 from pipeline.week import Week
 from pipeline.wording import cautions, number
@@ -42,7 +42,7 @@ def phone_form(week: Week, site: str, when: dt.date) -> str:
     """The page of a site's visit."""
     data = sheet_data(week, site, when)
     tanks = []
-    on = week.table("placement").filter((pl.col("from") <= when) & (pl.col("to").is_null() | (pl.col("to") >= when)))
+    on = week.table("placement").filter(holds(when))
     for tank in data["tanks"]:
         kit, ro = kit_at(week, tank["id"]), water_today.ro_share(week, tank["id"])
         tanks.append({

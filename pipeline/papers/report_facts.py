@@ -77,6 +77,16 @@ def site_of(week: Week, site: str) -> Row:
     return known[0]
 
 
+def open_tanks(week: Week, site: str, first: dt.date, last: dt.date | None = None) -> list[Row]:
+    """The tanks of a site that run on a day, or on some of the days to `last`, in the order of tanks.csv."""
+    rows = week.table("tank").filter(
+        (pl.col("site") == site)
+        & (pl.col("set_up").is_null() | (pl.col("set_up") <= (last or first)))
+        & (pl.col("closed").is_null() | (pl.col("closed") >= first))
+    )
+    return rows.sort("file", "line").to_dicts()
+
+
 def next_visit(site: Row, after: dt.date) -> dt.date | None:
     """The next visit after a day: the date fixed for the site, else its weekday of the round."""
     fixed: dt.date | None = site["next_visit"]

@@ -12,7 +12,7 @@ from pipeline.papers import plain_words, report_words
 from pipeline.papers.charts import Bar, caption, description, for_screen, svg
 from pipeline.papers.layout import filled, pdf, pictures
 from pipeline.papers.plain_words import Suggestion
-from pipeline.papers.report_facts import Facts, Row, gather, site_of
+from pipeline.papers.report_facts import Facts, Row, gather, open_tanks, site_of
 from pipeline.papers.site_cover import Cover, cover
 from pipeline.problems import Problem
 from pipeline.week import Week
@@ -67,16 +67,6 @@ class SiteReport:
         data = asdict(self)
         del data["issue"]
         return {**data, "first": self.first.isoformat(), "last": self.last.isoformat()}
-
-
-def tanks_of(week: Week, site: str, first: dt.date, last: dt.date) -> list[Row]:
-    """The tanks of a site that ran in the period, in the order of tanks.csv."""
-    rows = week.table("tank").filter(
-        (pl.col("site") == site)
-        & (pl.col("set_up").is_null() | (pl.col("set_up") <= last))
-        & (pl.col("closed").is_null() | (pl.col("closed") >= first))
-    )
-    return rows.sort("file", "line").to_dicts()
 
 
 def _findings(week: Week, tank: str, class_: str) -> list[Row]:
@@ -193,7 +183,7 @@ def site_report(
     if last < first:
         raise Problem(f"The report runs from {first} to {last}; expected the first day before the last.")
     ticked = frozenset(notes)
-    tanks = tanks_of(week, site, first, last)
+    tanks = open_tanks(week, site, first, last)
     if not tanks:
         raise Problem(f"No tank of {known['name']} ran between {first} and {last}. Choose other days.")
     found = [gather(week, tank, known, first, last, ticked) for tank in tanks]
@@ -294,7 +284,7 @@ def _gaps(found: Sequence[Facts]) -> str:
 def period_words(week: Week, site: str, first: dt.date, last: dt.date) -> str:
     """`A cover and five sheets, one a tank: four visits, on 4, 11, 18 and 25 May 2026; no gaps; nothing held.`"""
     row = site_of(week, site)
-    found = [gather(week, tank, row, first, last, frozenset()) for tank in tanks_of(week, site, first, last)]
+    found = [gather(week, tank, row, first, last, frozenset()) for tank in open_tanks(week, site, first, last)]
     if not found:
         return f"There is nothing to report: no tank of {row['name']} ran between {dates([first])} and {dates([last])}."
     held = sum(facts.held for facts in found)

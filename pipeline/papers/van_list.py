@@ -9,9 +9,9 @@ from typing import Any
 import polars as pl
 
 from pipeline.papers import proposals, water_today
-from pipeline.papers.layers import PAD_STAGES, layers_on, pad_size
 from pipeline.papers.layout import filled, pdf
-from pipeline.papers.visit_sheets import open_tanks
+from pipeline.papers.report_facts import open_tanks
+from pipeline.papers.visit_sheets import PAD_STAGES, layers_on, pad_size
 from pipeline.papers.water_today import containers
 from pipeline.week import Week
 from pipeline.wording import cautions, counted, day, full_day, listed, number, with_unit

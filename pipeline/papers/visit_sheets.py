@@ -7,9 +7,8 @@ from typing import Any
 import polars as pl
 
 from pipeline.papers import water_today
-from pipeline.papers.layers import PAD_STAGES, in_flow_order, layers_on, pad_size
 from pipeline.papers.layout import filled, pdf
-from pipeline.papers.report_facts import Row, next_visit, site_of
+from pipeline.papers.report_facts import Row, next_visit, open_tanks, site_of
 from pipeline.papers.report_words import MOST_NOTE
 from pipeline.week import Week
 from pipeline.wording import (
@@ -29,6 +28,7 @@ from pipeline.wording import (
 )
 from schemas.words import CANON, PARAMETER_TITLES, PARAMETERS
 
+PAD_STAGES = ("settlement", "coarse", "medium", "fine")
 ALWAYS = ("ammonia", "nitrite", "nitrate", "ph", "kh", "temperature", "flow_l_h")
 ALSO = ("gh", "phosphate", "oxygen")  # get a line where they were tested lately
 LAST = 4  # visits shown
@@ -37,25 +37,49 @@ NO_TANK = "No tank of this site runs on that day."
 UNITS = {name: unit.replace(" NH4", "").replace(" NO2", "").replace(" NO3", "") for name, unit in CANON.items()}
 
 
-def day_of_visit(week: Week, site: Row) -> dt.date:
-    """The next visit of a site after as-of; a site without a day gets as-of itself."""
-    return next_visit(site, week.as_of) or week.as_of
+def holds(day_: dt.date) -> pl.Expr:
+    """Whether a placement or a fill holds on a day."""
+    return (pl.col("from") <= day_) & (pl.col("to").is_null() | (pl.col("to") >= day_))
 
 
-def open_tanks(week: Week, site: str, day_: dt.date) -> list[Row]:
-    """The tanks of a site that run on a day, in the order of tanks.csv."""
+def layers_on(week: Week, day_: dt.date) -> pl.DataFrame:
+    """One row a layer: tank, filter, position, compartment, layer, stage, medium, mass_kg, thickness_mm, pad_mm."""
+    rooms = (
+        week.table("compartment")
+        .sort("position")
+        .group_by("model", "compartment", maintain_order=True)
+        .agg(pl.col("position").first(), pl.col("stage").first().alias("meant_for"), pl.col("pad_mm").max())
+    )
+    media = week.table("medium").select("medium", "stage").unique("medium", keep="last", maintain_order=True)
+    placed = week.table("placement").filter(holds(day_)).select("tank", "filter")
+    models = week.table("filter").select("filter", "model").unique("filter", keep="last", maintain_order=True)
+    return (
+        placed.join(models, on="filter", how="left")
+        .join(week.table("fill").filter(holds(day_)), on="filter", how="inner")
+        .join(rooms, on=["model", "compartment"], how="left")
+        .join(media, on="medium", how="left")
+        .with_columns(pl.coalesce("stage", "meant_for").alias("stage"))
+        .sort("tank", "filter", "position", "layer", nulls_last=True)
+        .select(
+            "tank", "filter", "position", "compartment", "layer", "stage", "medium", "mass_kg", "thickness_mm", "pad_mm"
+        )
+    )
 
-    def by_site() -> dict[str, list[Row]]:
-        found: dict[str, list[Row]] = {}
-        for row in week.table("tank").sort("file", "line").iter_rows(named=True):
-            found.setdefault(row["site"], []).append(row)
-        return found
 
-    return [
-        dict(row)
-        for row in week.kept("tanks by site", by_site).get(site, ())
-        if (row["closed"] is None or row["closed"] >= day_) and (row["set_up"] is None or row["set_up"] <= day_)
-    ]
+def pad_size(pad_mm: float | None, thickness_mm: float | None) -> str:
+    """`150 mm, 50 mm thick`; what is not known is said."""
+    size = with_unit(number(pad_mm, 4), "mm") if pad_mm is not None else "size not recorded"
+    return size if thickness_mm is None else f"{size}, {with_unit(number(thickness_mm, 4), 'mm')} thick"
+
+
+def in_flow_order(layers: pl.DataFrame) -> str:
+    """The layers of one filter as the water meets them: `cup: open foam (coarse) → basket 1: …`."""
+    said = []
+    for row in layers.iter_rows(named=True):
+        mass = f" {with_unit(number(row['mass_kg']), 'kg')}" if row["mass_kg"] is not None else ""
+        stage = f" ({row['stage']})" if row["stage"] else ""
+        said.append(f"{row['compartment']}: {row['medium']}{mass}{stage}")
+    return " → ".join(said)
 
 
 def kit_at(week: Week, tank: str) -> str:
@@ -228,14 +252,14 @@ def _tank(week: Week, site: Row, tank: Row, day_: dt.date, all_layers: pl.DataFr
 
 
 def day_of(week: Week, site: str) -> dt.date:
-    """The day a site's sheet is for, where none is given."""
-    return day_of_visit(week, site_of(week, site))
+    """The day a site's sheet is for, where none is given: its next visit; a site without a day gets as-of itself."""
+    return next_visit(site_of(week, site), week.as_of) or week.as_of
 
 
 def sheet_data(week: Week, site: str, day_: dt.date | None = None) -> dict[str, Any]:
     """What the sheet of a site says, as JSON has it."""
     row = site_of(week, site)
-    when = day_ or day_of_visit(week, row)
+    when = day_ or day_of(week, site)
     layers = layers_on(week, when)
     return {
         "title": f"Visit sheet: {row['name']}, {full_day(when)}",
@@ -272,6 +296,6 @@ def sites_on(week: Week, day_: dt.date | None, sites: Sequence[str] = ()) -> lis
         return list(dict.fromkeys(sites))
     rows = week.table("site").sort("file", "line").to_dicts()
     if day_ is None:
-        return [row["site"] for row in rows if open_tanks(week, row["site"], day_of_visit(week, row))]
+        return [row["site"] for row in rows if open_tanks(week, row["site"], day_of(week, row["site"]))]
     before = day_ - dt.timedelta(days=1)
     return [row["site"] for row in rows if next_visit(row, before) == day_ and open_tanks(week, row["site"], day_)]

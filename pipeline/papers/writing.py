@@ -102,6 +102,7 @@ def write_sheets(
     from pipeline.papers.history import history_page
     from pipeline.papers.labels import labels as label_sheet
     from pipeline.papers.phone_form import form_name, phone_form
+    from pipeline.papers.report_facts import open_tanks
     from pipeline.papers.van_list import van_list
 
     chosen = visit_sheets.sites_on(week, day, sites)
@@ -122,7 +123,7 @@ def write_sheets(
         written.append(write_bytes(out / "labels.pdf", label_sheet(week, chosen)))
     if html:
         for site in chosen:
-            for tank in visit_sheets.open_tanks(week, site, week.as_of):
+            for tank in open_tanks(week, site, week.as_of):
                 path = out / f"history-{safe_name(tank['tank'])}.html"
                 written.append(write_bytes(path, history_page(week, tank["tank"])))
     return written

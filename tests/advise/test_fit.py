@@ -9,8 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.advise import fit
-from pipeline.advise.book import catalogue, model_named
-from pipeline.advise.layouts import layouts, rate
+from pipeline.advise.book import catalogue, layouts, model_named, rate
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import STOCKED
