@@ -119,12 +119,6 @@ def _rates(week: Week, tanks: Sequence[str]) -> dict[str, tuple[float, str]]:
     return found
 
 
-def _taps(week: Week, parameter: str) -> dict[str, float]:
-    """The last test of each water supply."""
-    tests = week.table("tap").filter((pl.col("parameter") == parameter) & (pl.col("date") <= week.as_of)).sort("date")
-    return dict(tests.select("water_supply", "matched").iter_rows())
-
-
 def _latest(week: Week, tanks: Sequence[str], parameters: Sequence[str]) -> dict[tuple[str, str], float]:
     """The latest reading of the last weeks of some parameters, by tank and parameter."""
     since = week.as_of - dt.timedelta(days=round(week.assumed["outlook_fresh_days"]))
@@ -167,8 +161,9 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
     last test, else the assumption for an unknown tap.
     """
     outlooks, capacities = _rows(week, "nitrate_outlook", tanks), _rows(week, "capacity", tanks)
-    rates, taps = _rates(week, tanks), {name: _taps(week, name) for name in ("nitrate", "ph", "ammonia")}
-    read = _latest(week, tanks, ("kh", "ph"))
+    tests = week.table("tap").filter(pl.col("date") <= week.as_of).sort("date")  # the last of each supply stays
+    taps = {(row[0], row[1]): row[2] for row in tests.select("water_supply", "parameter", "matched").iter_rows()}
+    rates, read = _rates(week, tanks), _latest(week, tanks, ("kh", "ph"))
     own = week.table("tank").filter(pl.col("tank").is_in(list(tanks)))
     book = own.join(week.table("site").select("site", "water_supply"), on="site", how="left")
     told = {row["tank"]: row for row in book.iter_rows(named=True)}
@@ -185,7 +180,7 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
             rise, rise_from = capacity["expected_rise"], "the food, as if nothing were removed"
         tap, tap_from = outlook.get("tap"), "its last test" if outlook.get("tap_day") else ASSUMED
         if tap is None:
-            tap, tap_from = taps["nitrate"].get(supply), "its last test"
+            tap, tap_from = taps.get((supply, "nitrate")), "its last test"
         if tap is None:
             tap, tap_from = week.assumed["tap_unknown_mg_l"], ASSUMED
         found[tank] = Facts(
@@ -201,8 +196,8 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
             weeks=outlook.get("weeks_to_ceiling"),
             sour=_sour(read.get((tank, "kh")), read.get((tank, "ph")), week.assumed),
             ph=read.get((tank, "ph")),
-            tap_ph=taps["ph"].get(supply),
-            tap_ammonia=taps["ammonia"].get(supply),
+            tap_ph=taps.get((supply, "ph")),
+            tap_ammonia=taps.get((supply, "ammonia")),
             next_visit=visits[tank],
         )
     return found

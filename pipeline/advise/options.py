@@ -57,23 +57,28 @@ def price_of(desk: Desk, medium: Medium, kg: float) -> tuple[str, float | None]:
     return medium.name, None if each is None else each * kg
 
 
+def by_medium(parts: Iterable[tuple[Medium, float]]) -> dict[str, float]:
+    """The mass of each medium, each once."""
+    kg: dict[str, float] = {}
+    for medium, mass in parts:
+        kg[medium.name] = kg.get(medium.name, 0.0) + mass
+    return kg
+
+
 def own_medium(desk: Desk, state: FilterState) -> Medium | None:
     """The medium to add to a filter: the one it has most of that counts, else the best of the catalogue."""
-    kg: dict[str, float] = {}
-    for layer in state.layers:
-        if layer.media and layer.medium.counts(desk.assumed) and layer.medium.bulk is not None:
-            kg[layer.medium.name] = kg.get(layer.medium.name, 0.0) + (layer.kg or 0.0)
-    if kg:
-        return desk.media[max(sorted(kg), key=lambda name: kg[name])]
-    return best_medium(desk.media, desk.prices, desk.assumed)
+    counted = [layer for layer in state.layers if layer.media and layer.medium.counts(desk.assumed)]
+    kg = by_medium((layer.medium, layer.kg or 0.0) for layer in counted if layer.medium.bulk is not None)
+    return (
+        desk.media[max(sorted(kg), key=lambda name: kg[name])]
+        if kg
+        else best_medium(desk.media, desk.prices, desk.assumed)
+    )
 
 
 def amounts(parts: Iterable[tuple[Medium, float]]) -> str:
     """`0.52 kg of sintrel beads and 1.46 kg of ashgrit`, each medium once."""
-    kg: dict[str, float] = {}
-    for medium, mass in parts:
-        kg[medium.name] = kg.get(medium.name, 0.0) + mass
-    return listed(f"{kilograms(mass)} of {name}" for name, mass in kg.items())
+    return listed(f"{kilograms(mass)} of {name}" for name, mass in by_medium(parts).items())
 
 
 def added(state: FilterState, layer: Layer, before: int) -> FilterState:
@@ -178,14 +183,12 @@ def repack(desk: Desk, state: FilterState) -> Iterator[Change]:
             s = added(s, Layer(name, s.layers[at - 1].position, medium, kg, age_weeks=0.0), at)
         return s
 
-    by_medium: dict[str, float] = {}
-    for medium, kg, _ in gains.values():
-        by_medium[medium.name] = by_medium.get(medium.name, 0.0) + kg
-    what = listed(f"{kilograms(kg)} of new {name}" for name, kg in by_medium.items())
+    new = by_medium((medium, kg) for medium, kg, _ in gains.values())
+    what = listed(f"{kilograms(kg)} of new {name}" for name, kg in new.items())
     yield Change(
         f"repack {state.name}", "repack",
         f"{state.name}: pack {listed(gains)} neatly, a third at a time, and add {what}. Stop if flow falls.",
-        f["visit_minutes_media"] * len(gains), tuple(price_of(desk, desk.media[n], kg) for n, kg in by_medium.items()),
+        f["visit_minutes_media"] * len(gains), tuple(price_of(desk, desk.media[n], kg) for n, kg in new.items()),
         filter=state.name, details={"kg": round(total, 3), "compartments": list(gains)}, edit=edit,
     )  # fmt: skip
 

@@ -2,6 +2,7 @@
 and the water change that holds its ceiling meanwhile, which is one of the options."""
 
 import datetime as dt
+import math
 import re
 import textwrap
 from collections.abc import Mapping, Sequence
@@ -142,29 +143,22 @@ def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -
     assumed, week, tank = desk.assumed, desk.week, desk.tanks[name]
     known = replace(known, net_l=tank.net_l)
     sized = water.water_change(known, assumed)
-    limit = assumed["within_pct"]
-    now: dict[str, Any] = {
-        "plain_load_pct": tank.capacity["plain_load_pct"],
-        "plain_state": tank.capacity["plain_state"],
-        "working_load_pct": tank.capacity["working_load_pct"],
-        "working_state": tank.capacity["working_state"],
-        "working_mature_pct": None,
-        "within_on": None,
-        "within_says": None,
-    }
+    limit, most = assumed["within_pct"], round(assumed["options_most"])
+    now = {name: tank.capacity[name] for name in ("plain_load_pct", "plain_state", "working_load_pct", "working_state")}
+    now |= {"working_mature_pct": None, "within_on": None, "within_says": None}
+    # A known tank in which nothing works is over.
+    over = tank.known and (now["working_load_pct"] is None or now["working_load_pct"] > limit)
     found: list[Outcome] = []
     ways: list[tuple[Change, ...]] = []
-    most = round(assumed["options_most"])
     if tank.known:
         effects = Effects(tank, possible(desk, tank, new), assumed)
         as_it_is = outcome(effects, (), week.as_of)
         now["working_mature_pct"] = as_it_is.mature_pct
         if as_it_is.mature_pct is not None and as_it_is.mature_pct <= limit:
-            if _is_over(now, limit) and as_it_is.effective_on is not None:
-                on = as_it_is.effective_on
+            if over and (on := as_it_is.effective_on) is not None:
                 now |= {"within_on": on.isoformat(), "within_says": day(on, year=on.year != week.as_of.year)}
                 ways = [(change,) for change in effects.changes if change.kind == "feed cut"]
-        elif _is_over(now, limit):
+        elif over:
             ways = list(sufficient(effects, round(assumed["changes_most"])))
         # The sort keeps the order of equals: by cost among those without a doubt, then among the others.
         found = sorted(
@@ -172,8 +166,14 @@ def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -
         )
     litres = litres_a_year(known.fraction_now, tank.net_l, known.every_days)
     options = [_option(one, litres) for one in found]
-    if sized["holding"] and sized["fraction"] and (found or (tank.known and _is_over(now, limit))):
-        options = _placed(options, _sizing(desk, tank, sized, known, now))
+    if sized["holding"] and sized["fraction"] and (found or over):
+        # It holds the ceiling and does not reach the rating: it stands among the others by its cost.
+        sizing = _sizing(desk, tank, sized, known, now)
+        cost = math.inf if sizing["cost"] is None else sizing["cost"]
+        dearer = (
+            place for place, one in enumerate(options) if (math.inf if one["cost"] is None else one["cost"]) > cost
+        )
+        options.insert(next(dearer, len(options)), sizing)
     return {
         "tank": name,
         "as_of": week.as_of.isoformat(),
@@ -184,22 +184,6 @@ def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -
         "water_change": sized,
         "cautions": cautions(assumed, *WORK),
     }
-
-
-def _is_over(now: dict[str, Any], limit: float) -> bool:
-    """Whether a known tank is over today; one in which nothing works is."""
-    return now["working_load_pct"] is None or now["working_load_pct"] > limit
-
-
-def _placed(options: list[dict[str, Any]], sizing: dict[str, Any]) -> list[dict[str, Any]]:
-    """The options with the sized changes among them by cost; it holds the ceiling and does not reach the rating."""
-    dearer = [
-        i
-        for i, option in enumerate(options)
-        if sizing["cost"] is not None and (option["cost"] is None or option["cost"] > sizing["cost"])
-    ]
-    at = min(dearer, default=len(options))
-    return [*options[:at], sizing, *options[at:]]
 
 
 def plans(week: Week, tanks: Sequence[str]) -> dict[str, dict[str, Any]]:

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from pipeline.papers.charts import HISTORY_WEEKS, for_screen, nitrate_chart
 from pipeline.papers.layout import filled
-from pipeline.papers.report_facts import Row, open_tanks
+from pipeline.papers.report_facts import Row, findings_of, open_tanks
 from pipeline.papers.visit_sheets import in_flow_order, layers_on
 from pipeline.papers.water_today import net_of
 from pipeline.papers.writing import safe_name, zipped
@@ -27,7 +27,7 @@ from pipeline.wording import (
     tank_title,
     with_unit,
 )
-from schemas.words import CANON, CLASSES, PARAMETER_TITLES, PARAMETERS
+from schemas.words import CANON, PARAMETER_TITLES, PARAMETERS
 
 
 def _mine(week: Week, name: str, tank: str, column: str = "day") -> pl.DataFrame:
@@ -37,11 +37,8 @@ def _mine(week: Week, name: str, tank: str, column: str = "day") -> pl.DataFrame
 
 def _findings(week: Week, tank: str) -> list[tuple[Row, list[Row]]]:
     """The findings, gravest first, each with its possible causes."""
-    order = {name: place for place, name in enumerate(CLASSES)}
-    found = week.now("finding").filter(pl.col("tank") == tank).to_dicts()
     causes = week.now("finding_cause").filter(pl.col("tank") == tank).sort("place").to_dicts()
-    rows = sorted(found, key=lambda row: (order.get(row["class"], len(order)), row["harm"]))
-    return [(row, [cause for cause in causes if cause["rule"] == row["rule"]]) for row in rows]
+    return [(row, [cause for cause in causes if cause["rule"] == row["rule"]]) for row in findings_of(week, tank)]
 
 
 def _changed(row: Row) -> str:

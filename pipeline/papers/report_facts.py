@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.papers.charts import Bar
 from pipeline.problems import Problem
 from pipeline.week import Week
-from schemas.words import WEEKDAYS
+from schemas.words import CLASSES, WEEKDAYS
 
 Row = dict[str, Any]
 WEEK = dt.timedelta(days=7)
@@ -165,6 +165,13 @@ def offered(week: Week, site: str, first: dt.date, last: dt.date) -> pl.DataFram
     """The notes written in a span of days, newest first; standing notes are not offered."""
     rows = notes_of(week, site).filter(pl.col("day").is_between(first, last))
     return rows.sort("day", "tank", "file", "line", descending=[True, False, False, False], nulls_last=True)
+
+
+def findings_of(week: Week, tank: str) -> list[Row]:
+    """The findings of a tank, gravest first."""
+    order = {name: place for place, name in enumerate(CLASSES)}
+    rows = week.now("finding").filter(pl.col("tank") == tank).to_dicts()
+    return sorted(rows, key=lambda row: (order.get(row["class"], len(order)), row["harm"]))
 
 
 def _noted(week: Week, tank: Row, ticked: frozenset[tuple[str, int]]) -> list[str]:

@@ -12,12 +12,11 @@ from pipeline.papers import plain_words, report_words
 from pipeline.papers.charts import Bar, caption, description, for_screen, svg
 from pipeline.papers.layout import filled, pdf, pictures
 from pipeline.papers.plain_words import Suggestion
-from pipeline.papers.report_facts import Facts, Row, gather, open_tanks, site_of
+from pipeline.papers.report_facts import Facts, Row, findings_of, gather, open_tanks, site_of
 from pipeline.papers.site_cover import Cover, cover
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import MANY_DATES, counted_word, dates, listed, short, tank_title
-from schemas.words import CLASSES
 
 
 @dataclass(frozen=True)
@@ -71,9 +70,8 @@ class SiteReport:
 
 def _findings(week: Week, tank: str, class_: str) -> list[Row]:
     """The findings a manager reads, the class of the tank first; those noted as known are left out."""
-    rows = week.now("finding").filter((pl.col("tank") == tank) & ~pl.col("quiet")).to_dicts()
-    order = {name: place for place, name in enumerate(CLASSES)}
-    return sorted(rows, key=lambda row: (row["class"] != class_, order.get(row["class"], len(order)), row["harm"]))
+    told = [row for row in findings_of(week, tank) if not row["quiet"]]
+    return sorted(told, key=lambda row: row["class"] != class_)  # the sort keeps the order of equals
 
 
 def causes_of(week: Week, tank: str) -> list[str]:
