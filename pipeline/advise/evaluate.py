@@ -163,28 +163,11 @@ def outcome(effects: Effects, made: Sequence[Change], as_of: dt.date) -> Outcome
     )
 
 
-def cost_key(made: Sequence[Change]) -> tuple[bool, float, float]:
-    """Cheapest first; a cost that is not known comes after all that are; then minutes."""
-    return (
-        any(change.lacking for change in made),
-        round(sum(change.known_cost for change in made), 2),
-        sum(change.minutes for change in made),
-    )
-
-
-def rank_key(found: Outcome) -> tuple[tuple[bool, float, float], dt.date, int, tuple[str, ...]]:
-    """Cheapest first, then the sooner in effect, the fewer changes, and by name."""
+def rank_key(found: Outcome) -> tuple[bool, float, float, dt.date, int, tuple[str, ...]]:
+    """Cheapest first, a cost that is not known after all that are; then minutes, the sooner in effect, the fewer changes,
+    and by name."""
     keys = tuple(change.key for change in found.made)
-    return cost_key(found.made), found.effective_on or dt.date.max, len(found.made), keys
-
-
-def cheapest(effects: Effects, sets: Iterable[tuple[Change, ...]], as_of: dt.date, most: int) -> list[Outcome]:
-    """The outcomes of the `most` cheapest sets, in rank order; sets that tie for the last place are weighed fully."""
-    ordered = sorted(((cost_key(made), made) for made in sets), key=lambda priced: priced[0])
-    if len(ordered) > most:
-        last = ordered[most - 1][0]
-        ordered = [priced for priced in ordered if priced[0] <= last]
-    return sorted((outcome(effects, made, as_of) for _, made in ordered), key=rank_key)[:most]
+    return bool(found.lacking), found.known_cost, found.minutes, found.effective_on or dt.date.max, len(keys), keys
 
 
 def sufficient(effects: Effects, most: int) -> Iterator[tuple[Change, ...]]:

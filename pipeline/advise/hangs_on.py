@@ -10,14 +10,10 @@ from pipeline.assumptions import Assumption, Assumptions
 from pipeline.calc import nitrate
 from pipeline.calc.capacity import capacity
 from pipeline.calc.kit_shift import trend_of
-from pipeline.review import rules_trend
 from pipeline.review.facts import gather
-from pipeline.review.finding import Rule
 from pipeline.review.finding import found as found_by
 from pipeline.review.ranking import quieten
 from pipeline.review.rules import RULES
-from pipeline.review.rules_tank import half_cycle_short, nitrate_over_ceiling, off_the_chart
-from pipeline.review.rules_unknown import rating_not_known
 from pipeline.week import Week
 from schemas import Tables, conform
 from schemas.words import CLASSES
@@ -32,16 +28,6 @@ ENTERS: dict[str, str] = {
     # These move drawings and the possible causes, of which no class and no rating is made.
     **dict.fromkeys(("neat_gain", "usable_share_default", "protein_default_pct", "feed_n_share"), NONE),
 }  # fmt: skip
-
-# Of capacity the rules read only these where they choose a class; what else they read only words their sentences.
-DECIDES = ("over_full_cycle", "plain_state", "working_state", "half_rating_l", "net_l")
-OF_RATING: tuple[Rule, ...] = (
-    rating_not_known,
-    nitrate_over_ceiling,
-    off_the_chart,
-    half_cycle_short,
-    *(r for r in RULES if r.__module__ == rules_trend.__name__),
-)
 
 
 @dataclass(frozen=True)
@@ -68,13 +54,12 @@ def _asks(week: Week) -> pl.DataFrame:
     return week.now("capacity").select(ASK)
 
 
-def _classes_if(week: Week, derived: Tables, assumed: Assumptions, rules: Iterable[Rule]) -> dict[str, str]:
-    """The class of each tank with some derived tables or assumptions moved; `rules` are those that this may touch."""
-    asks, chosen = _asks(week), list(rules)
+def _classes_if(week: Week, derived: Tables, assumed: Assumptions) -> dict[str, str]:
+    """The class of each tank with some derived tables or assumptions moved."""
+    asks = _asks(week)
+    earlier = week.table("finding").filter(pl.col("as_of") != week.as_of)
     facts = gather({**week.tables, **derived}, asks, assumed, week.round)
-    names = [rule.__name__ for rule in chosen]
-    kept = week.table("finding").filter((pl.col("as_of") != week.as_of) | ~pl.col("rule").is_in(names))
-    found = pl.concat([conform("finding", kept), found_by(facts, chosen)])
+    found = pl.concat([conform("finding", earlier), found_by(facts, RULES)])
     noted = week.table("noted").drop_nulls("until").select("tank", "rule", "until")
     told = quieten(found, noted, assumed["worse_share"]).filter((pl.col("as_of") == week.as_of) & ~pl.col("quiet"))
     order = {name: place for place, name in enumerate(CLASSES)}
@@ -97,9 +82,9 @@ def _moved(week: Week, now: pl.DataFrame, assumption: Assumption, end: str, valu
     classes: dict[str, str] = {}
     moves = []
     if step in (TREND, FIT):
-        classes = _classes_if(week, _nitrate_if(week, step, assumed), assumed, OF_RATING)
+        classes = _classes_if(week, _nitrate_if(week, step, assumed), assumed)
     elif step == RULE:
-        classes = _classes_if(week, {}, assumed, RULES)
+        classes = _classes_if(week, {}, assumed)
     elif step == CAPACITY:
         moved, _ = capacity(week.tables, _asks(week), assumed)
         both = now.join(moved, on=ASK, suffix="_if")
@@ -109,11 +94,9 @@ def _moved(week: Week, now: pl.DataFrame, assumption: Assumption, end: str, valu
                 Move(assumption.name, end, value, tank, of, was, would)
                 for tank, was, would in changed.select("tank", f"{of}_state", f"{of}_state_if").iter_rows()
             ]
-        if both.filter(pl.any_horizontal(pl.col(c).ne_missing(pl.col(f"{c}_if")) for c in DECIDES)).height:
-            # Recorded overload looks back a week.
-            earlier = week.table("capacity").filter(pl.col("as_of") != week.as_of)
-            both_days = pl.concat([earlier, conform("capacity", moved)])
-            classes = _classes_if(week, {"capacity": both_days}, assumed, OF_RATING)
+        # Recorded overload looks back a week.
+        earlier = week.table("capacity").filter(pl.col("as_of") != week.as_of)
+        classes = _classes_if(week, {"capacity": pl.concat([earlier, conform("capacity", moved)])}, assumed)
     moves += [
         Move(assumption.name, end, value, tank, "class", was, classes[tank])
         for tank, was in week.now("review").select("tank", "class").iter_rows()

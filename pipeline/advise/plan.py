@@ -11,7 +11,7 @@ from typing import Any
 
 from pipeline.advise import changes as water
 from pipeline.advise.book import price as price_of
-from pipeline.advise.evaluate import Effects, Outcome, cheapest, outcome, sufficient
+from pipeline.advise.evaluate import Effects, Outcome, outcome, rank_key, sufficient
 from pipeline.advise.more_filters import rehomings, second_filters
 from pipeline.advise.options import Change, feed_cuts, of_filter
 from pipeline.advise.state import Desk, TankState, build
@@ -160,10 +160,9 @@ def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -
                 ways = [(change,) for change in effects.changes if change.kind == "feed cut"]
         elif over:
             ways = list(sufficient(effects, round(assumed["changes_most"])))
+        found = sorted((outcome(effects, made, week.as_of) for made in ways), key=rank_key)[:most]
         # The sort keeps the order of equals: by cost among those without a doubt, then among the others.
-        found = sorted(
-            cheapest(effects, ways, week.as_of, most), key=lambda one: any(change.doubted for change in one.made)
-        )
+        found.sort(key=lambda one: any(change.doubted for change in one.made))
     litres = litres_a_year(known.fraction_now, tank.net_l, known.every_days)
     options = [_option(one, litres) for one in found]
     if sized["holding"] and sized["fraction"] and (found or over):

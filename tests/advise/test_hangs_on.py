@@ -10,13 +10,10 @@ import pytest
 
 from pipeline import derive, weekly
 from pipeline.advise import hangs_on as room
-from pipeline.advise.hangs_on import ASK, CAPACITY, ENTERS, FIT, NONE, RULE, TREND, ends, hangs_on
+from pipeline.advise.hangs_on import ASK, CAPACITY, ENTERS, FIT, NONE, TREND, ends, hangs_on
 from pipeline.assumptions import Assumption, Assumptions, built_in
 from pipeline.calc import capacity, nitrate
 from pipeline.review import reviewing
-from pipeline.review.facts import gather
-from pipeline.review.finding import found
-from pipeline.review.rules import RULES
 from pipeline.week import Week
 from tests.rounds import FIGURES, Rounds
 
@@ -80,21 +77,12 @@ def test_what_is_said_to_move_nothing_moves_nothing(demo: Week) -> None:
             assert again.select(states).equals(now), name
 
 
-def test_no_rule_chooses_a_class_by_an_assumption_of_the_ratings(demo: Week) -> None:
-    """The rules read some of them for words and causes; a class that hung on one would be missed."""
-    asks = demo.now("capacity").select(ASK)
-    for name in read_by(lambda f: found(gather(demo.tables, asks, f, demo.round), RULES), FIGURES) - of_step(RULE):
-        for _, value in ends(FIGURES.assumption(name)):
-            assert room._classes_if(demo, {}, FIGURES.with_values(**{name: value}), RULES) == classes_of(demo), name
-
-
 def classes_of(week: Week) -> dict[str, str]:
     return dict(week.now("review").select("tank", "class").iter_rows())
 
 
 def test_nothing_moved_gives_the_classes_of_the_review(demo: Week) -> None:
-    assert room._classes_if(demo, {}, FIGURES, RULES) == classes_of(demo)
-    assert room._classes_if(demo, {}, FIGURES, room.OF_RATING) == classes_of(demo)
+    assert room._classes_if(demo, {}, FIGURES) == classes_of(demo)
     outlook = room._nitrate_if(demo, TREND, FIGURES)["nitrate_outlook"]
     assert outlook.equals(demo.now("nitrate_outlook").select(outlook.columns))
 
