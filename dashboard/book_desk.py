@@ -9,7 +9,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard.ledgers import flow_said
-from pipeline.advise.filter_entry import Entry, Good, SpareRoom, Standing, Way
+from pipeline.advise.filter_entry import Entry, Good, Standing
 from pipeline.week import Week
 from pipeline.wording import NBSP, STOCKED, day, flow, kilograms, listed, litres, money, number, per_cent, with_unit
 
@@ -83,12 +83,11 @@ def audit_html(entry: Entry) -> str:
     )
 
 
-def spare_html(spare: Sequence[SpareRoom]) -> str:
+def spare_html(spare: Sequence[tuple[str, str | None, float | None]]) -> str:
     """Compartments with nothing in them: what more would go in."""
     said = []
-    for room in spare:
-        more = "" if room.kg is None else f", room for {kilograms(room.kg)} of {room.medium}"
-        said.append(f"{room.name} is empty{more}")
+    for name, medium, kg in spare:
+        said.append(f"{name} is empty" + ("" if kg is None else f", room for {kilograms(kg)} of {medium}"))
     return f"<p>{escape('; '.join(said).capitalize())}.</p>" if said else ""
 
 
@@ -153,12 +152,12 @@ def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], numbers: Sequenc
     )
 
 
-def ways_html(ways: Sequence[Way]) -> str:
+def ways_html(ways: Sequence[tuple[str, Good]]) -> str:
     """Every way to fill a model, side by side."""
     rows = [
-        (escape(way.says), kilograms(way.good.full_kg), litres(way.good.half_l), BITES.get(way.good.half_limit, "–"),
-         litres(way.good.full_l), BITES.get(way.good.full_limit, "–"))
-        for way in ways
+        (escape(says), kilograms(good.full_kg), litres(good.half_l), BITES.get(good.half_limit, "–"),
+         litres(good.full_l), BITES.get(good.full_limit, "–"))
+        for says, good in ways
     ]  # fmt: skip
     return _table(("Filled", "media", "half cycle", "its limit", "full cycle", "limit of the full"), rows, (1, 2, 4))
 

@@ -6,18 +6,8 @@ from collections.abc import Mapping, Sequence
 from itertools import product
 from typing import Any
 
-from pipeline.advise.book import (
-    Layout,
-    Model,
-    Prices,
-    Rating,
-    catalogue,
-    layouts,
-    model_audit,
-    model_named,
-    price,
-    rate,
-)  # fmt: skip
+from pipeline.advise import book
+from pipeline.advise.book import Layout, Model, Prices, Rating
 from pipeline.assumptions import Assumptions
 from pipeline.calc.factors import load_by_class
 from pipeline.problems import Problem
@@ -112,7 +102,7 @@ def _yes(
     for at_once, says, layout, l_h, load in _proposals(ways, flow[0], half["needs_l_h"], word, loads):
         if fewest is not None and at_once > fewest:
             break
-        rating = rate(layout, l_h, assumed, load, model.kind or "")
+        rating = book.rate(layout, l_h, assumed, load, model.kind or "")
         if _ok(rating.full_l, net) and _ok(rating.half_l, net) is not False:
             said.append(f"full cycle: {says}: {kilograms(rating.full_kg)}, needs {kilograms(need * load)}")
             fewest = at_once
@@ -176,7 +166,7 @@ def will_it_do(
     Raises Problem for a model that is not in the book, or where no volume is given.
     """
     assumed, tables = week.assumed, week.tables
-    found = model_named(tables, model, assumed)
+    found = book.model_named(tables, model, assumed)
     net, net_said = _net(net_l, gross_l, assumed)
     word = stocking or "normal"
     loads = load_by_class(assumed)
@@ -184,8 +174,8 @@ def will_it_do(
         raise Problem(f"Stocking “{stocking}” is not known; expected {', '.join(loads)}.")
     kg, prices = net / assumed["litres_per_kg"], week.round.prices
     l_h, basis = found.flow(assumed, flow)
-    ways = layouts(found, catalogue(tables), prices, assumed)
-    ratings = [rate(way, l_h, assumed, loads[word], found.kind or "") for way in ways]
+    ways = book.layouts(found, book.catalogue(tables), prices, assumed)
+    ratings = [book.rate(way, l_h, assumed, loads[word], found.kind or "") for way in ways]
     fulls = [
         _full(way, rating, net, kg * loads[word], assumed, found) for way, rating in zip(ways, ratings, strict=True)
     ]
@@ -210,7 +200,7 @@ def will_it_do(
         "flow_basis": basis,
         "months": [assumed["ripe_months_low"], assumed["ripe_months_high"]],
         "if_heavier": heavier,
-        "order": model_audit(tables, found, assumed),
+        "order": book.model_audit(tables, found, assumed),
         **_cost(found, first, prices),
         "cautions": cautions(assumed, *WORK),
     }
@@ -218,8 +208,8 @@ def will_it_do(
 
 def _cost(model: Model, layout: Layout, prices: Prices) -> dict[str, Any]:
     """Price of the filter and the media in it; not known where one price is missing, and which."""
-    wanted = [(price(prices, model.name, "filters"), 1.0, model.name)]
-    wanted += [(price(prices, c.medium.name, "media"), c.kg, c.medium.name) for c in layout.contents if c.kg]
+    wanted = [(book.price(prices, model.name, "filters"), 1.0, model.name)]
+    wanted += [(book.price(prices, c.medium.name, "media"), c.kg, c.medium.name) for c in layout.contents if c.kg]
     lacking = list(dict.fromkeys(name for each, _, name in wanted if each is None))
     if lacking or layout.missing:
         return {"cost": None, "cost_says": f"price of {listed(lacking or ['its media'])} not in round.toml"}

@@ -5,6 +5,7 @@ import datetime as dt
 import html
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import altair as alt
 import polars as pl
@@ -23,16 +24,9 @@ HISTORY_SIZE = {"width": 480, "height": 200}  # narrow, so that its words stay l
 
 @alt.theme.register("paper", enable=False)
 def _theme() -> alt.theme.ThemeConfig:
+    axis = {"domainColor": RULE, "tickColor": RULE, "labelColor": INK2, "titleColor": INK2, "grid": False}
     return alt.theme.ThemeConfig(
-        {
-            "config": {
-                "font": FONT,
-                "background": "transparent",
-                "padding": 0,
-                "view": {"stroke": None},
-                "axis": {"domainColor": RULE, "tickColor": RULE, "labelColor": INK2, "titleColor": INK2, "grid": False},
-            }
-        }
+        {"config": {"font": FONT, "background": "transparent", "padding": 0, "view": {"stroke": None}, "axis": axis}}
     )
 
 
@@ -61,6 +55,12 @@ def month_starts(first: dt.date, last: dt.date) -> list[str]:
 def noon(day: dt.date) -> str:
     """A day as charts are given it: local, without a zone, so that no reader's zone moves it."""
     return f"{day.isoformat()}T12:00:00"
+
+
+def _days(first: dt.date, last: dt.date, ticks_to: dt.date, **axis: Any) -> alt.X:
+    """The axis of days, ticked at the first of each month."""
+    scale = alt.Scale(domain=[noon(first), noon(last)])
+    return alt.X("day:T", scale=scale, axis=alt.Axis(title=None, values=month_starts(first, ticks_to), **axis))
 
 
 @dataclass(frozen=True)
@@ -119,34 +119,16 @@ def svg(bars: Sequence[Bar], changes: Sequence[dt.date], ceiling: float, to: dt.
     first, last = to - dt.timedelta(weeks=weeks), to + dt.timedelta(days=ROOM_DAYS)
     top = scale_top(bars, ceiling)
     edge = top / 0.86  # the rest of the height belongs to the ticks
-    x = alt.X(
-        "day:T",
-        scale=alt.Scale(domain=[noon(first), noon(last)]),
-        axis=alt.Axis(
-            title=None,
-            format="%B",
-            values=month_starts(first, last - dt.timedelta(days=8)),
-            labelAlign="left",
-            labelOffset=3,
-            labelFontSize=11.5,
-            labelPadding=3,
-            tickSize=10,
-        ),
-    )
+    label = {"labelAlign": "left", "labelOffset": 3, "labelFontSize": 11.5, "labelPadding": 3, "tickSize": 10}
+    x = _days(first, last, last - dt.timedelta(days=8), format="%B", **label)
     scale = alt.Scale(domain=[0, edge], nice=False)
-    rows = [
-        {
-            "day": noon(bar.day),
-            "low": min(bar.low, top * 0.98),
-            "high": top if bar.high is None else min(bar.high, top),
-            "shade": INK if bar.late else EARLIER,
-            "guide": bar.guide,
-            "off": bar.high is None or bar.high > top,
-        }
-        for bar in bars
-    ]
     kinds = {"day": pl.String, "low": pl.Float64, "high": pl.Float64, "shade": pl.String}
-    frame = pl.DataFrame(rows, schema={**kinds, "guide": pl.Boolean, "off": pl.Boolean})
+    ends = [(min(bar.low, top * 0.98), min(top if bar.high is None else bar.high, top)) for bar in bars]
+    rows = [
+        (noon(bar.day), *end, INK if bar.late else EARLIER, bar.guide, bar.high is None or bar.high > top)
+        for bar, end in zip(bars, ends, strict=True)
+    ]
+    frame = pl.DataFrame(rows, schema={**kinds, "guide": pl.Boolean, "off": pl.Boolean}, orient="row")
     shade = alt.Color("shade:N", scale=None)
     drawn = alt.Chart(frame).encode(x=x)
     y, y2 = alt.Y("low:Q", scale=scale, axis=None), alt.Y2("high:Q")
@@ -193,16 +175,9 @@ def nitrate_chart(week: Week, tank: str, ceiling: float) -> str | None:
     changed = week.table("water_change").filter(
         (pl.col("tank") == tank) & (pl.col("kind") != "top-up") & pl.col("day").is_between(first, week.as_of)
     )
-    x = alt.X(
-        "day:T",
-        scale=alt.Scale(domain=[noon(first), noon(week.as_of + dt.timedelta(days=4))]),
-        axis=alt.Axis(title=None, format="%b", values=month_starts(first, week.as_of), labelFontSize=14),
-    )
-    y = alt.Y(
-        "low:Q",
-        scale=alt.Scale(domain=[0, top * 1.08], nice=False),
-        axis=alt.Axis(title=None, tickCount=5, labelFontSize=14, domain=False),
-    )
+    x = _days(first, week.as_of + dt.timedelta(days=4), week.as_of, format="%b", labelFontSize=14)
+    axis = alt.Axis(title=None, tickCount=5, labelFontSize=14, domain=False)
+    y = alt.Y("low:Q", scale=alt.Scale(domain=[0, top * 1.08], nice=False), axis=axis)
     drawn = alt.Chart(bars).mark_bar(width=5).encode(x=x, y=y, y2="high:Q", color=alt.Color("shade:N", scale=None))
     ticks = (
         alt.Chart(changed.select(pl.col("day").cast(pl.String)))
