@@ -247,11 +247,6 @@ def _way_says(way: dict[str, Any], known: Facts, holding: dict[str, Any] | None)
     return said + _say("way_holds", size=size, every=round(holding["every_days"]))
 
 
-def _small_steps(known: Facts, assumed: Assumptions) -> str:
-    """What to do instead of a big change where the water has turned sour."""
-    return _say("small_steps", known=known, size=change_words(assumed["old_tank_change_share"], known.net_l))
-
-
 def _unchanged(known: Facts) -> str:
     """What becomes of a tank whose water is never changed: it does not level off."""
     if known.fraction_now != 0 or known.rise_per_day is None or known.rise_per_day <= 0:
@@ -291,22 +286,21 @@ def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
     elif sized["possible"] and fraction and known.fraction_now is not None and known.fraction_now >= fraction:
         sized["says"] = _say("enough", known=known, every=every, size=change_words(fraction, known.net_l))
     sized["says"] = _unchanged(known) + sized["says"]
+    # What is printed as a size must be one that may be changed: where the water has turned sour a small share, every day.
     step = assumed["old_tank_change_share"]
+    small = _say("small_steps", known=known, size=change_words(step, known.net_l))
+    if known.sour and (over or (fraction or 0.0) > step):
+        sized = _answer(step, known.net_l, False, small)
     if known.sour and (fraction or 0.0) > step:
-        # What is printed as a size must be one that may be changed: a small share, every day.
         every_days, holding = 1.0, None
-        sized = _answer(step, known.net_l, False, _small_steps(known, assumed))
     way = None
-    if over:
-        held = None if holding is None else holding["fraction"]
-        way = None if known.sour else way_down(known, held, assumed)
-        if known.sour:
-            sized = _answer(step, known.net_l, False, _small_steps(known, assumed))
-        elif way is not None:
+    if over and not known.sour:
+        way = way_down(known, None if holding is None else holding["fraction"], assumed)
+        if way is not None:
             sized["says"] = _unchanged(known) + _way_says(way, known, holding)
         elif known.tap >= known.ceiling:
             sized["says"] += " No change brings it down."
-    elif known.level is not None and known.tap >= known.level and (fraction or 0.0) > 0:
+    elif not over and known.level is not None and known.tap >= known.level and (fraction or 0.0) > 0:
         sized["says"] += _say("raises", known=known)
     if not known.sour:
         sized["says"] += _apart(known, assumed)

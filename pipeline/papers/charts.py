@@ -24,7 +24,7 @@ HISTORY_SIZE = {"width": 480, "height": 200}  # narrow, so that its words stay l
 
 @alt.theme.register("paper", enable=False)
 def _theme() -> alt.theme.ThemeConfig:
-    axis = {"domainColor": RULE, "tickColor": RULE, "labelColor": INK2, "titleColor": INK2, "grid": False}
+    axis: Any = {"domainColor": RULE, "tickColor": RULE, "labelColor": INK2, "titleColor": INK2, "grid": False}
     return alt.theme.ThemeConfig(
         {"config": {"font": FONT, "background": "transparent", "padding": 0, "view": {"stroke": None}, "axis": axis}}
     )

@@ -35,12 +35,6 @@ def _mine(week: Week, name: str, tank: str, column: str = "day") -> pl.DataFrame
     return rows.sort(column, descending=True, maintain_order=True)
 
 
-def _findings(week: Week, tank: str) -> list[tuple[Row, list[Row]]]:
-    """The findings, gravest first, each with its possible causes."""
-    causes = week.now("finding_cause").filter(pl.col("tank") == tank).sort("place").to_dicts()
-    return [(row, [cause for cause in causes if cause["rule"] == row["rule"]]) for row in findings_of(week, tank)]
-
-
 def _changed(row: Row) -> str:
     """`30 L (16 %)`; a change typed as a per cent is said once."""
     if row["fraction"] is None:
@@ -116,6 +110,8 @@ def history_page(week: Week, tank: str) -> str:
     promises = week.table("promise").filter(
         (pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == found[0]["site"]))
     )
+    causes = week.now("finding_cause").filter(pl.col("tank") == tank).sort("place").to_dicts()
+    findings = [(row, [c for c in causes if c["rule"] == row["rule"]]) for row in findings_of(week, tank)]
     heads, visits = _visits(week, tank)
     work, happened = _mine(week, "service", tank, "date"), _mine(week, "event", tank, "date")
     lists = [
@@ -130,7 +126,7 @@ def history_page(week: Week, tank: str) -> str:
     return filled(
         "history.html", title=title, facts=facts, state=state, step=review[0]["step"] if review else "",
         water=_now(week, tank), chart=Markup(for_screen(svg)) if svg else "", weeks=HISTORY_WEEKS,
-        findings=_findings(week, tank), filters=filters, jobs=jobs, heads=heads, visits=visits,
+        findings=findings, filters=filters, jobs=jobs, heads=heads, visits=visits,
         lists=[(name, heads, _cells(rows.iter_rows())) for name, heads, rows in lists], cautions=cautions(week.assumed),
     )  # fmt: skip
 
