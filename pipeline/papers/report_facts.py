@@ -126,18 +126,6 @@ def rhythm(visits: list[dt.date], week: Week) -> float:
     return min(max(median(gaps), every), assumed["rhythm_most"] * every)
 
 
-def _bars(week: Week, tank: str, first: dt.date, last: dt.date) -> list[Bar]:
-    weeks = int(week.assumed["lay_chart_weeks"])
-    start = last - dt.timedelta(weeks=weeks) + dt.timedelta(days=2)  # a bar on the very edge would be cut
-    rows = _of(week, "reading", tank, "day", start, last).filter(
-        (pl.col("parameter") == "nitrate") & (pl.col("taken") != "after")
-    )
-    return [
-        Bar(row["day"], row["low"], row["high"], row["day"] >= first, bool(row["doubt"]) or row["expired"])
-        for row in rows.iter_rows(named=True)
-    ]
-
-
 def notes_of(week: Week, site: str) -> pl.DataFrame:
     """Every note on a site and its tanks: day, kind, tank, text, file, line. A note on the whole site has no tank."""
     tanks = week.table("tank").filter(pl.col("site") == site)["tank"].to_list()
@@ -206,9 +194,16 @@ def gather(
     check = week.now("due").filter((pl.col("tank") == name) & (pl.col("what") == "check"))
     outlook = week.now("nitrate_outlook").filter(pl.col("tank") == name)
     ceiling = tank["nitrate_ceiling"] or assumed["ceiling_default"]
-    bars = _bars(week, name, first, last)
-    chart_from = last - dt.timedelta(weeks=int(assumed["lay_chart_weeks"])) + dt.timedelta(days=2)
-    earlier = _of(week, "water_change", name, "day", chart_from, last).filter(pl.col("kind") != "top-up")
+    # A bar on the very edge would be cut.
+    start = last - dt.timedelta(weeks=int(assumed["lay_chart_weeks"])) + dt.timedelta(days=2)
+    seen = _of(week, "reading", name, "day", start, last).filter(
+        (pl.col("parameter") == "nitrate") & (pl.col("taken") != "after")
+    )
+    bars = [
+        Bar(row["day"], row["low"], row["high"], row["day"] >= first, bool(row["doubt"]) or row["expired"])
+        for row in seen.iter_rows(named=True)
+    ]
+    earlier = _of(week, "water_change", name, "day", start, last).filter(pl.col("kind") != "top-up")
     jobs = {
         job: _days(service.filter(pl.col("job") == job), "date") for job in service["job"].unique(maintain_order=True)
     }

@@ -102,7 +102,7 @@ def holding(week: Week, facts: Facts) -> str:
     return "Our water changes are holding it." if high is not None and high <= facts.ceiling else ""
 
 
-def lead(week: Week, facts: Facts, plain: Plain, rule: str) -> str:
+def lead(week: Week, facts: Facts, plain: Plain) -> str:
     """The paragraph under the state: the fish, the reason, and where it stands."""
     said = [fish(facts), plain.found]
     if "(nitrate)" in plain.found and "limit" not in plain.found:

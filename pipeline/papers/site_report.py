@@ -113,12 +113,11 @@ def _sheet(
     review = week.now("review").filter(pl.col("tank") == tank)
     class_ = str(review["class"][0]) if review.height else "can't say"
     findings = _findings(week, tank, class_)
-    plain = plain_words.of_finding(
-        findings[0]["rule"] if findings else "", findings[0]["class"] if findings else class_
-    )
+    first = findings[0] if findings else {"rule": "", "class": class_}
+    plain = plain_words.of_finding(first["rule"], first["class"])
     why_title, why = _why(week, tank, findings, causes)
     offered = report_words.suggestions(week, tank, plain) if suggestions is None else list(suggestions)
-    offered = report_words.with_proposals(offered, proposals, findings[0]["class"] if findings else class_)
+    offered = report_words.with_proposals(offered, proposals, first["class"])
     weeks = int(week.assumed["lay_chart_weeks"])
     always, phone = plain_words.words()["always"], week.round.business.get("phone")
     house_do = always["do"] if facts.tank["temperature_c"] is not None else always["do_no_heater"]
@@ -129,8 +128,8 @@ def _sheet(
         tank=tank,
         title=f"{tank_title(tank, facts.tank['name'])}, {short(facts.site['name'])}",
         visits=report_words.visits(facts),
-        state=plain_words.state(class_, findings[0]["rule"] if findings else ""),
-        lead=[report_words.lead(week, facts, plain, findings[0]["rule"] if findings else "")],
+        state=plain_words.state(class_, first["rule"]),
+        lead=[report_words.lead(week, facts, plain)],
         gaps=report_words.gaps(facts),
         caption=caption(facts.bars, weeks, changes=bool(facts.bar_changes))
         if facts.bars

@@ -78,13 +78,11 @@ def write_site_report(
     name = f"report-{safe_name(site)}-{first}-{last}"
     if issue:
         frozen = issued.issue(week.folder, report, dt.date.today())
-        name = f"{name}-issue-{frozen.number}"
-        return [write_bytes(out / f"{name}.pdf", frozen.pdf()), write_bytes(out / f"{name}.html", frozen.html())]
-    drawn = charts(report)
-    return [
-        write_bytes(out / f"{name}.pdf", report_pdf(report, drawn)),
-        write_bytes(out / f"{name}.html", report_html(report, drawn)),
-    ]
+        name, pdf, html = f"{name}-issue-{frozen.number}", frozen.pdf(), frozen.html()
+    else:
+        drawn = charts(report)
+        pdf, html = report_pdf(report, drawn), report_html(report, drawn)
+    return [write_bytes(out / f"{name}.pdf", pdf), write_bytes(out / f"{name}.html", html)]
 
 
 def write_sheets(
