@@ -93,15 +93,14 @@ def read_folder(folder: Path, today: dt.date | None = None) -> Folder:
 
 def _joined(old: Sheets, new: Sheets) -> Sheets:
     """Both together, the new ones last: a row that is there already repeats in the new file, not in the old."""
-    frames = dict(old.frames)
-    for name, frame in new.frames.items():
-        frames[name] = pl.concat([frames[name], frame], how="diagonal") if name in frames else frame
-    return Sheets(
-        frames,
-        pl.concat([old.issues, new.issues]),
-        pl.concat([old.files, new.files]),
-        pl.concat([old.unknown, new.unknown]),
-    )
+    both = (pl.concat([getattr(old, name), getattr(new, name)]) for name in ("issues", "files", "unknown"))
+    return Sheets(_and(old.frames, new.frames), *both)
+
+
+def _and(old: Tables, new: Mapping[str, pl.DataFrame]) -> Tables:
+    """The frames of both, the rows of the new last."""
+    grown = {name: pl.concat([old[name], frame], how="diagonal") for name, frame in new.items() if name in old}
+    return {**old, **new, **grown}
 
 
 def files(folder: Folder, held: pl.DataFrame, new: Mapping[str, bytes]) -> Account:
@@ -199,9 +198,7 @@ def _with_corrections(folder: Folder, rows: Sequence[Mapping[str, str]]) -> Shee
         (TYPED_AT + pl.int_range(pl.len(), dtype=pl.Int64)).alias("line"),
         pl.all(),
     )
-    frames = dict(folder.sheets.frames)
-    frames["correction"] = pl.concat([frames["correction"], more], how="diagonal") if "correction" in frames else more
-    return replace(folder.sheets, frames=frames)
+    return replace(folder.sheets, frames=_and(folder.sheets.frames, {"correction": more}))
 
 
 def with_repeats(folder: Folder, row: Mapping[str, str]) -> list[dict[str, str]]:

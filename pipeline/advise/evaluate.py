@@ -116,15 +116,15 @@ class Outcome:
 
     made: tuple[Change, ...]
     cost: float | None
-    known_cost: float
+    cost_known_part: float
     lacking: tuple[str, ...]
     minutes: float
-    now_pct: float | None
-    mature_pct: float | None
+    working_now_pct: float | None
+    working_mature_pct: float | None
     plain_pct: float | None
     effective_on: dt.date | None
     interim: tuple[tuple[dt.date, float | None], ...]
-    half_l: float | None
+    half_rating_l: float | None
     half_ok: bool | None
 
 
@@ -147,18 +147,18 @@ def outcome(effects: Effects, made: Sequence[Change], as_of: dt.date) -> Outcome
     return Outcome(
         made=tuple(made),
         cost=None if lacking else known_cost,
-        known_cost=known_cost,
+        cost_known_part=known_cost,
         lacking=lacking,
         minutes=sum(change.minutes for change in made),
-        now_pct=_known(float(loads[0])),
-        mature_pct=_known(effects.mature_pct(chosen)),
+        working_now_pct=_known(float(loads[0])),
+        working_mature_pct=_known(effects.mature_pct(chosen)),
         plain_pct=None if net is None else _known(_pct(net, plain * assumed["litres_per_kg"])),
         effective_on=as_of + dt.timedelta(days=int(effects.days[within[0]])) if len(within) else None,
         interim=tuple(
             (as_of + dt.timedelta(weeks=weeks), _known(float(loads[min(7 * weeks, len(loads) - 1)])))
             for weeks in INTERIM_WEEKS
         ),
-        half_l=_known(half),
+        half_rating_l=_known(half),
         half_ok=None if net is None or not math.isfinite(half) else bool(half >= net),
     )
 
@@ -167,7 +167,7 @@ def rank_key(found: Outcome) -> tuple[bool, float, float, dt.date, int, tuple[st
     """Cheapest first, a cost that is not known after all that are; then minutes, the sooner in effect, the fewer changes,
     and by name."""
     keys = tuple(change.key for change in found.made)
-    return bool(found.lacking), found.known_cost, found.minutes, found.effective_on or dt.date.max, len(keys), keys
+    return bool(found.lacking), found.cost_known_part, found.minutes, found.effective_on or dt.date.max, len(keys), keys
 
 
 def sufficient(effects: Effects, most: int) -> Iterator[tuple[Change, ...]]:

@@ -41,26 +41,18 @@ def litres_a_year(fraction: float | None, net_l: float | None, every_days: float
 
 def _option(found: Outcome, litres: float | None) -> dict[str, Any]:
     """An outcome as `plan --format json` prints it."""
-    cost_says = (
-        f"price of {listed(found.lacking)} not in round.toml" if found.lacking else "by the prices of round.toml"
-    )
+    lacks = f"price of {listed(found.lacking)} not in round.toml"
+    loads = ("working_now_pct", "working_mature_pct", "plain_pct")
     return {
         "changes": [change.as_dict() for change in found.made],
-        "cost": found.cost,
-        "cost_known_part": found.known_cost,
-        "cost_says": cost_says,
-        "cost_per": "once",
-        "minutes": found.minutes,
-        "working_now_pct": found.now_pct,
-        "working_mature_pct": found.mature_pct,
-        "plain_pct": found.plain_pct,
+        "cost": found.cost, "cost_known_part": found.cost_known_part,
+        "cost_says": lacks if found.lacking else "by the prices of round.toml", "cost_per": "once",
+        "minutes": found.minutes, **{name: getattr(found, name) for name in loads},
         "effective_on": None if found.effective_on is None else found.effective_on.isoformat(),
         "interim": [{"on": on.isoformat(), "working_pct": load} for on, load in found.interim],
-        "half_rating_l": None if found.half_l is None else round(found.half_l, 1),
-        "half_ok": found.half_ok,
-        "litres_year": litres,
-        "reaches_rating": True,
-    }
+        "half_rating_l": None if found.half_rating_l is None else round(found.half_rating_l, 1),
+        "half_ok": found.half_ok, "litres_year": litres, "reaches_rating": True,
+    }  # fmt: skip
 
 
 def _sizing(
@@ -153,8 +145,8 @@ def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -
     if tank.known:
         effects = Effects(tank, possible(desk, tank, new), assumed)
         as_it_is = outcome(effects, (), week.as_of)
-        now["working_mature_pct"] = as_it_is.mature_pct
-        if as_it_is.mature_pct is not None and as_it_is.mature_pct <= limit:
+        now["working_mature_pct"] = as_it_is.working_mature_pct
+        if as_it_is.working_mature_pct is not None and as_it_is.working_mature_pct <= limit:
             if over and (on := as_it_is.effective_on) is not None:
                 now |= {"within_on": on.isoformat(), "within_says": day(on, year=on.year != week.as_of.year)}
                 ways = [(change,) for change in effects.changes if change.kind == "feed cut"]

@@ -2,6 +2,7 @@
 Nitrate stands on the measured rise, of which new media takes nothing off until it has been seen to."""
 
 import datetime as dt
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -144,6 +145,11 @@ class Range:
     low: float | None = None
     high: float | None = None
 
+    def each(self, change: Callable[[float], float]) -> "Range":
+        """The value and the ends that are known, changed alike."""
+        low, high = (None if end is None else change(end) for end in (self.low, self.high))
+        return Range(change(self.value), low, high)
+
 
 @dataclass(frozen=True)
 class Side:
@@ -235,11 +241,7 @@ def _rise(begun: Start, asked: Settings) -> Range | None:
         return None
     more = (made.value - was.value) / water.DAYS_A_WEEK
     share = made.value / was.value if was.value > 0 else 1.0
-
-    def under(rise: float | None) -> float | None:
-        return None if rise is None else max(rise * share, rise + more)
-
-    return Range(under(today.value) or 0.0, under(today.low), under(today.high))
+    return today.each(lambda rise: max(rise * share, rise + more))
 
 
 def _plateau(begun: Start, asked: Settings) -> tuple[Range | None, str]:
@@ -254,14 +256,8 @@ def _plateau(begun: Start, asked: Settings) -> tuple[Range | None, str]:
     if asked.fraction == 0:
         return None, "does not level off: no changes"
     tap = begun.outlook.get("tap")
-    tap = begun.known.tap if tap is None else tap
-
-    def settled(value: float | None) -> float | None:
-        if value is None:
-            return None
-        return max(float(mixing.steady_swing(tap, value, asked.every_days, asked.fraction or 0.0).peak), 0.0)
-
-    return Range(settled(rise.value) or 0.0, settled(rise.low), settled(rise.high)), ""
+    tap, fraction, every_days = begun.known.tap if tap is None else tap, asked.fraction, asked.every_days
+    return rise.each(lambda r: max(float(mixing.steady_swing(tap, r, every_days, fraction).peak), 0.0)), ""
 
 
 def side(begun: Start, asked: Settings) -> Side:
@@ -284,8 +280,8 @@ def side(begun: Start, asked: Settings) -> Side:
     works = sum(float(a.course[0]) * a.state.clog for a in effects.filters(effects.set_of(changes))) * tank.warmth
     now = float(factors.load_pct(need, works))
     return Side(
-        found.plain_pct, None if np.isnan(now) else now, found.mature_pct, found.interim, found.effective_on, made,
-        plateau, why, litres, found.half_ok, found.half_l,
+        found.plain_pct, None if np.isnan(now) else now, found.working_mature_pct, found.interim, found.effective_on, made,
+        plateau, why, litres, found.half_ok, found.half_rating_l,
     )  # fmt: skip
 
 
