@@ -3,7 +3,6 @@
 import datetime as dt
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
@@ -16,27 +15,6 @@ from pipeline.papers.water_today import containers
 from pipeline.week import Week
 from pipeline.wording import cautions, counted, day, full_day, listed, number, with_unit
 from schemas.words import PARAMETER_TITLES
-
-
-@dataclass(frozen=True)
-class Tests:
-    """Tests of one parameter with one kit: how many a day's visits want, how many are left."""
-
-    kit: str
-    parameter: str
-    needed: int
-    left: float | None
-    expires: dt.date | None
-
-    def says(self, day: dt.date) -> str:
-        """What to do about it; blank where there is nothing."""
-        if self.expires is not None and self.expires < day:
-            return "expired: take another kit"
-        if self.left is None:
-            return "tests left not recorded"
-        if self.left < self.needed:
-            return f"short by {math.ceil(self.needed - self.left)}: take another kit"
-        return ""
 
 
 def with_spare(due: int, share: float) -> int:
@@ -75,8 +53,18 @@ def _carbon(week: Week, tanks: Sequence[str], day: dt.date) -> list[tuple[str, s
     return [(row["tank"], row["medium"], row["mass_kg"]) for row in rows.iter_rows(named=True)]
 
 
-def _tests(week: Week, tanks: Sequence[str]) -> list[Tests]:
-    """One test a tank of each parameter its last visit measured, with the kit used for it then."""
+def _short(needed: int, left: float | None, expires: dt.date | None, when: dt.date) -> str:
+    """What to do about the tests of a kit; blank where there is nothing."""
+    if expires is not None and expires < when:
+        return "expired: take another kit"
+    if left is None:
+        return "tests left not recorded"
+    return f"short by {math.ceil(needed - left)}: take another kit" if left < needed else ""
+
+
+def _tests(week: Week, tanks: Sequence[str], when: dt.date) -> list[dict[str, str]]:
+    """One test a tank of each parameter its last visit measured, with the kit used for it then: a line for each kit, and
+    one of their own for tests of which another number is needed or left."""
     last = (
         week.table("reading")
         .filter(pl.col("tank").is_in(list(tanks)) & pl.col("kit").is_not_null() & (pl.col("day") <= week.as_of))
@@ -89,9 +77,14 @@ def _tests(week: Week, tanks: Sequence[str]) -> list[Tests]:
     )
     book = week.table("kit").group_by("kit", "parameter").agg(pl.col("tests_left").last(), pl.col("expires").last())
     rows = last.join(book, on=["kit", "parameter"], how="inner").sort("kit", "parameter")
+    lines: dict[tuple[str, str, str, str], list[str]] = {}
+    for kit, parameter, needed, left, expires in rows.filter(pl.col("parameter") != "temperature").iter_rows():
+        there = "not recorded" if left is None else number(left, 4)
+        key = (kit, str(needed), there, _short(needed, left, expires, when))
+        lines.setdefault(key, []).append(PARAMETER_TITLES[parameter])
     return [
-        Tests(row["kit"], PARAMETER_TITLES[row["parameter"]], row["len"], row["tests_left"], row["expires"])
-        for row in rows.filter(pl.col("parameter") != "temperature").iter_rows(named=True)
+        {"kit": kit, "parameter": ", ".join(names), "needed": needed, "left": left, "says": says}
+        for (kit, needed, left, says), names in lines.items()
     ]
 
 
@@ -113,9 +106,6 @@ SPARES = (
     "O-rings and seals", "impeller", "hose and clips", "silicone grease", "air pump with battery", "towels",
     "lid locks", "wet-floor sign", "waste bottle for used tests", "gloves", "feeding pots", "labels and pencil",
 )  # fmt: skip
-# Said where a part of the list is empty.
-NO_PAD, NO_PROPOSAL, NO_CARBON = "No filter service is due.", "No proposal is kept for these tanks.", "None due."
-NO_WATER, NO_KIT = "None that can be summed.", "No kit is recorded for these tanks."
 
 
 def _kg(kg: float | None) -> str:
@@ -135,18 +125,6 @@ def _weight(carried: float, with_water: float, payload: float | None) -> tuple[s
     if with_water > payload:
         return f"{said} Carrying all of it is OVER the van's payload of {limit}: fill at the sites.", True
     return f"{said} The van's payload is {limit}.", False
-
-
-def _test_lines(tests: Sequence[Tests], when: dt.date) -> list[dict[str, str]]:
-    """A line for each kit; tests of which another number is needed or left get a line of their own."""
-    lines: dict[tuple[str, str, str, str], list[str]] = {}
-    for test in tests:
-        left = "not recorded" if test.left is None else number(test.left, 4)
-        lines.setdefault((test.kit, str(test.needed), left, test.says(when)), []).append(test.parameter)
-    return [
-        {"kit": kit, "parameter": ", ".join(names), "needed": needed, "left": left, "says": says}
-        for (kit, needed, left, says), names in lines.items()
-    ]
 
 
 def list_data(week: Week, sites: Sequence[str], when: dt.date) -> dict[str, Any]:
@@ -187,15 +165,18 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date) -> dict[str, Any]
         "proposals": [f"{one.tank} {tank_names.get(one.tank) or ''}: {one.words}" for one in kept] + lost,
         "carbon": [f"{tank} {tank_names.get(tank) or ''}: {medium}, {_kg(kg)}" for tank, medium, kg in carbon],
         "water": water,
-        "tests": _test_lines(_tests(week, tanks), when),
+        "tests": _tests(week, tanks, when),
         "promises": [row["promise"] for row in promises.sort("made_on").iter_rows(named=True)],
         "spares": [*SPARES, f"two buckets for each site, marked: {counted(2 * len(sites), 'bucket')}"],
         "weight": weight,
         "too_much": too_much,
         "unknown": unknown,
         "cautions": cautions(week.assumed, "lifting", "hygiene", "kits"),
-        "none": {"pads": NO_PAD, "proposals": NO_PROPOSAL, "carbon": NO_CARBON, "water": NO_WATER, "tests": NO_KIT},
-    }
+        # Said where a part of the list is empty.
+        "none": {"pads": "No filter service is due.", "proposals": "No proposal is kept for these tanks.",
+                 "carbon": "None due.", "water": "None that can be summed.",
+                 "tests": "No kit is recorded for these tanks."},
+    }  # fmt: skip
 
 
 def van_list(week: Week, sites: Sequence[str], when: dt.date) -> bytes:
