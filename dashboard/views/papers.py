@@ -197,7 +197,7 @@ def preview(stamp: str, shown: SiteReport) -> None:
     chosen = st.pills("Sheet", list(names), format_func=names.__getitem__, key="paper_sheet", required=True, wrap=True)
     if not chosen:
         with st.container(key="sheet"):
-            st.image(desk.picture(stamp, shown, None), width="stretch", alt=f"Cover: {shown.cover.summary}")
+            st.image(desk.picture(stamp, shown, None), width="stretch", alt=f"Cover: {shown.cover['summary']}")
         return
     n = tanks.index(chosen)
     sheet = shown.sheets[n]

@@ -2,7 +2,6 @@
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import date
 
 import polars as pl
@@ -16,22 +15,6 @@ MOST_LINES = 10  # of any list, so that the cover stays one page
 MOST_NAMES = 6  # tanks or visitors named in one line
 INCIDENTS = ("fish died", "power cut", "filter stopped", "overfed")
 ELECTRICAL = "electrical check"
-
-
-@dataclass(frozen=True)
-class Cover:
-    """The words of the cover. No name of anybody but who made the visits (`by` of the records); no note at all."""
-
-    title: str
-    span: str
-    summary: str
-    tanks: list[list[str]]  # name, verdict, when we come again
-    visits: list[str]
-    incidents: list[str]
-    electrical: list[str]
-    products: list[str]
-    call: str  # blank: a line to fill in by hand
-    received: str
 
 
 def _title(facts: Facts) -> str:
@@ -149,22 +132,23 @@ def products(week: Week, found: Sequence[Facts]) -> list[str]:
     return _short_list(_grouped(used), "line") or ["Nothing is recorded."]
 
 
-def cover(week: Week, site: Row, found: Sequence[Facts], sheets: Sequence[tuple[str, str, str]]) -> Cover:
-    """The cover; `sheets` are (title of the tank, verdict, next visit) as its own sheet says them."""
+def cover(week: Week, site: Row, found: Sequence[Facts], sheets: Sequence[tuple[str, str, str]]) -> Row:
+    """The words of the cover; `sheets` are (title of the tank, verdict, next visit) as its own sheet says them. No name of
+    anybody but who made the visits (`by` of the records); no note at all."""
     states = Counter(state for _, state, _ in sheets)
     split = listed([f"{count_word(count)} {state[0].lower()}{state[1:]}" for state, count in states.items()])
     first, last = min(facts.first for facts in found), max(facts.last for facts in found)
     business = week.round.business
     who = ", ".join(business[key] for key in ("name", "phone") if business.get(key))
-    return Cover(
-        title=short(site["name"]),
-        span=f"{dates([first])} to {dates([last])}",
-        summary=f"{sentence(counted_word(len(sheets), 'tank'))}: {split}.",
-        tanks=[[name, state, sentence(when.rstrip("."))] for name, state, when in sheets],
-        visits=came(week, found),
-        incidents=incidents(week, found),
-        electrical=electrical(found),
-        products=products(week, found),
-        call=who if business.get("phone") else "",
-        received=plain_words.received(site["kind"]),
-    )
+    return {
+        "title": short(site["name"]),
+        "span": f"{dates([first])} to {dates([last])}",
+        "summary": f"{sentence(counted_word(len(sheets), 'tank'))}: {split}.",
+        "tanks": [[name, state, sentence(when.rstrip("."))] for name, state, when in sheets],
+        "visits": came(week, found),
+        "incidents": incidents(week, found),
+        "electrical": electrical(found),
+        "products": products(week, found),
+        "call": who if business.get("phone") else "",  # blank: a line to fill in by hand
+        "received": plain_words.received(site["kind"]),
+    }

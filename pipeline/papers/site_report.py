@@ -13,7 +13,7 @@ from pipeline.papers.charts import Bar, caption, description, for_screen, svg
 from pipeline.papers.layout import filled, pdf, pictures
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.report_facts import Facts, Row, findings_of, gather, open_tanks, site_of
-from pipeline.papers.site_cover import Cover, cover
+from pipeline.papers.site_cover import cover
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import MANY_DATES, counted_word, dates, listed, short, tank_title
@@ -56,7 +56,7 @@ class SiteReport:
     first: dt.date
     last: dt.date
     limits: str
-    cover: Cover
+    cover: Row
     sheets: tuple[Sheet, ...]
     weeks: int  # that the charts look back
     issue: str = "Aquarium report, not yet issued"
