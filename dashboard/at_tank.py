@@ -13,9 +13,8 @@ from dashboard import look
 from pipeline import trial
 from pipeline.intake.ladders import KitRow
 from pipeline.papers import water_today
-from pipeline.papers.expected import expected
-from pipeline.papers.report_facts import next_visit
-from pipeline.papers.visit_sheets import UNITS, open_tanks
+from pipeline.papers.report_facts import next_visit, open_tanks
+from pipeline.papers.visit_sheets import UNITS, expected
 from pipeline.week import Week
 from pipeline.wording import day, interval, number, with_unit
 from schemas.words import CHANGE_KINDS, FISH_LOOK, PARAMETER_TITLES

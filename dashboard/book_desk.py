@@ -11,7 +11,7 @@ import streamlit as st
 from dashboard import look
 from dashboard.data import Row
 from dashboard.ledgers import Line, flow_said, sum_html
-from pipeline.advise.filter_entry import Entry, SpareRoom, Standing, Way
+from pipeline.advise.filter_entry import Entry, Good, Standing
 from pipeline.week import Week
 from pipeline.wording import NBSP, STOCKED, day, flow, kilograms, listed, litres, money, number, per_cent, with_unit
 from pipeline.wording import sentence as capital
@@ -77,11 +77,9 @@ def audit_html(entry: Entry) -> str:
     )
 
 
-def spare_html(spare: Sequence[SpareRoom]) -> str:
+def spare_html(spare: Sequence[tuple[str, str | None, float | None]]) -> str:
     """Compartments with nothing in them: what more would go in."""
-    rooms = [
-        (room.name, "" if room.kg is None else f", room for {kilograms(room.kg)} of {room.medium}") for room in spare
-    ]
+    rooms = [(name, "" if kg is None else f", room for {kilograms(kg)} of {medium}") for name, medium, kg in spare]
     said = "; ".join(f"{name} is empty{more}" for name, more in rooms)
     return f"<p>{escape(said.capitalize())}.</p>" if said else ""
 
@@ -124,12 +122,12 @@ def _table(heads: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequenc
     return look.table(heads, rows, "ledger held book", ("", *heads[1:]), classes=dict.fromkeys(numbers, "n"))
 
 
-def ways_html(ways: Sequence[Way]) -> str:
+def ways_html(ways: Sequence[tuple[str, Good]]) -> str:
     """Every way to fill a model, side by side."""
     rows = [
-        (escape(way.says), kilograms(way.good.full_kg), litres(way.good.half_l), BITES.get(way.good.half_limit, "–"),
-         litres(way.good.full_l), BITES.get(way.good.full_limit, "–"))
-        for way in ways
+        (escape(says), kilograms(good.full_kg), litres(good.half_l), BITES.get(good.half_limit, "–"),
+         litres(good.full_l), BITES.get(good.full_limit, "–"))
+        for says, good in ways
     ]  # fmt: skip
     return _table(("Filled", "media", "half cycle", "its limit", "full cycle", "limit of the full"), rows, (1, 2, 4))
 

@@ -13,7 +13,8 @@ from dashboard import at_tank, data, look
 from dashboard import enter_desk as desk
 from pipeline import logbook, trial
 from pipeline.new_folder import columns_text, families_named, file_name, headers
-from pipeline.papers.visit_sheets import UNITS, open_tanks, sites_on
+from pipeline.papers.report_facts import open_tanks
+from pipeline.papers.visit_sheets import UNITS, sites_on
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import counted, day

@@ -10,7 +10,7 @@ import streamlit as st
 
 from dashboard import data
 from pipeline import weekly
-from pipeline.papers import issued, sheet_html, site_report, visit_sheets
+from pipeline.papers import issued, site_report, visit_sheets
 from pipeline.papers.calendar import calendar
 from pipeline.papers.export import export_zip
 from pipeline.papers.history import histories_zip, history_page
@@ -19,7 +19,7 @@ from pipeline.papers.labels import labels
 from pipeline.papers.phone_form import form_name, phone_form
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.site_report import Sheet, SiteReport
-from pipeline.papers.van_list import van_list
+from pipeline.papers.van_list import load_html, van_list
 from pipeline.papers.week_pdf import week_pdf
 from pipeline.papers.writing import safe_name, zipped
 from pipeline.week import Week
@@ -155,12 +155,12 @@ def day_papers(week: Week, sites: Sequence[str], when: dt.date) -> list[tuple[st
     return [
         ("Visit sheets", "last readings, what to expect, jobs in order, litres to change, boxes for a pencil",
          [File("PDF", f"{sheets}.pdf", PDF, partial(visit_sheets.visit_sheets, *on)),
-          File("HTML", f"{sheets}.html", HTML, partial(sheet_html.sheets_html, *on))]),
+          File("HTML", f"{sheets}.html", HTML, partial(visit_sheets.sheets_html, *on))]),
         ("Phone forms", "a page a site to type the visit at the tank without a network; it saves one CSV to send home",
          [File("ZIP", f"phone-forms-{when}.zip", ZIP, forms)]),
         ("Van list", f"pads, media, carbon, water and tests to take on {full_day(when)}",
          [File("PDF", f"{load}.pdf", PDF, partial(van_list, *on)),
-          File("HTML", f"{load}.html", HTML, partial(sheet_html.load_html, *on))]),
+          File("HTML", f"{load}.html", HTML, partial(load_html, *on))]),
         ("Histories", "a page a tank to read on the phone, without the dashboard",
          [File("ZIP", "histories.zip", ZIP, partial(histories_zip, week, on[1]))]),
         ("Labels", "the id in large type, to cut out",

@@ -26,12 +26,6 @@ if TYPE_CHECKING:
 DEMO_DAY = dt.date(2026, 6, 1)  # the last day in the demo round: it is shown as of that day
 
 
-def _stop(sentence: str) -> NoReturn:
-    """Could not: the sentence goes to the error stream, and the command ends with 1."""
-    print(sentence, file=sys.stderr)
-    raise SystemExit(1)
-
-
 def _show(form: str, data: Callable[[], Any], text: Callable[[], str]) -> None:
     """Print what was asked for, as JSON or as text."""
     as_json = form == "json"
@@ -48,7 +42,9 @@ def _write_pdf(path: Path, content: bytes) -> None:
 def _folder(path: Path) -> Path:
     if not path.is_dir():
         what = "is a file, not a folder" if path.exists() else "is not there"
-        _stop(f"{path} {what}; expected a log folder. `tankround new {path.name or 'logs'}` makes an empty one.")
+        raise Problem(
+            f"{path} {what}; expected a log folder. `tankround new {path.name or 'logs'}` makes an empty one."
+        )
     log.start(path).info("%s", sys.argv[1] if len(sys.argv) > 1 else "")
     return path
 

@@ -74,13 +74,8 @@ def held_text(rows: Sequence[Mapping[str, Any]]) -> str:
 
 def assumptions_rows(assumed: Assumptions) -> list[dict[str, Any]]:
     """Every assumption as `assumptions --format json` prints it."""
-    before, after = ("name", "value", "unit", "basis", "what", "group", "low", "high"), ("least", "most", "built_in")
-    return [
-        {name: getattr(f, name) for name in before}
-        | {"spread": f.spread or None}
-        | {name: getattr(f, name) for name in after}
-        for f in assumed.records()
-    ]
+    names = ("name", "value", "unit", "basis", "what", "group", "low", "high", "spread", "least", "most", "built_in")
+    return [{name: getattr(f, name) for name in names} | {"spread": f.spread or None} for f in assumed.records()]
 
 
 def assumptions_text(assumed: Assumptions) -> str:
@@ -102,9 +97,5 @@ def account_dict(account: pl.DataFrame, unknown: pl.DataFrame, problems: Sequenc
     """The account as `load --format json` prints it."""
     files = account.drop("sha256").sort("file").to_dicts()
     totals = {name: int(account[name].sum()) for name in ("rows_in", *ROW_OUTCOMES)}
-    return {
-        **totals,
-        "files": files,
-        "unknown_columns": unknown.sort("file", "column").to_dicts(),
-        "problems": list(problems),
-    }
+    unknown_columns = unknown.sort("file", "column").to_dicts()
+    return {**totals, "files": files, "unknown_columns": unknown_columns, "problems": list(problems)}

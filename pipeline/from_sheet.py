@@ -63,11 +63,6 @@ def _bare(column: str) -> str:
     return column.partition(" (")[0]
 
 
-def _as_share(text: str) -> str:
-    """30% as it is typed, where a spreadsheet keeps 0.3."""
-    return f"{float(text) * 100:.6g}%" if re.fullmatch(r"0?\.\d+|1", text) else text
-
-
 def _fill_down(found: _Found, path: str, cells: dict[str, list[str]], meant: Mapping[str, str]) -> None:
     """Of visits: sites and tanks that are written once, above their rows, stand in each of these; rows without a date,
     as of units and sums, are left out. Both are told."""
@@ -148,8 +143,8 @@ def _take(found: _Found, path: str, content: bytes) -> None:
     found.dates += columns["date"]
     found.rows += height
     shares = meant.get("water_changed") if BOOK.fullmatch(path) else None
-    if shares:
-        cells[shares] = [_as_share(text) for text in cells[shares]]
+    if shares:  # 30% as it is typed, where a spreadsheet keeps 0.3
+        cells[shares] = [f"{float(t) * 100:.6g}%" if re.fullmatch(r"0?\.\d+|1", t) else t for t in cells[shares]]
     head, body = list(cells), [list(row) for row in zip(*cells.values(), strict=True)]
     if tank_here:
         head, body = [*head, "tank"], [[*row, tank_here] for row in body]
@@ -159,18 +154,13 @@ def _take(found: _Found, path: str, content: bytes) -> None:
     found.files[f"{name}.csv"] = _csv([head, *body])
 
 
-def _with_known_sites(found: _Found) -> None:
-    """A tank that one sheet names with its site and another without is one tank."""
+def _places(found: _Found) -> dict[str, str]:
+    """sites.csv and tanks.csv. A tank that one sheet names with its site and another without is one tank."""
     for site, tank in [key for key in found.tanks if not key[0]]:
         named = [key for key in found.tanks if key[0] and fold(key[1]) == fold(tank)]
         if len(named) == 1:
             about = found.tanks.pop((site, tank))
             found.tanks[named[0]] = about | found.tanks[named[0]]
-
-
-def _places(found: _Found) -> dict[str, str]:
-    """sites.csv and tanks.csv."""
-    _with_known_sites(found)
     names_of_sites = dict.fromkeys(site for site, _ in found.tanks)
     as_given = "sites.csv" in found.files  # then the sites are named by their ids
     sites = {name: name if as_given else f"S{place}" for place, name in enumerate(names_of_sites, 1)}

@@ -91,11 +91,6 @@ def columns_text(family: Family) -> str:
     return "\n".join(lines) + "\n"
 
 
-def columns_page() -> str:
-    """COLUMNS.md."""
-    return f"{COLUMNS_TOP}\n" + "\n".join(columns_text(family) for family in FAMILIES)
-
-
 def make_folder(folder: Path, filled: Mapping[str, str] | None = None) -> list[Path]:
     """Write templates into a new or empty folder, and the filled example under example/; returns the files.
 
@@ -104,7 +99,7 @@ def make_folder(folder: Path, filled: Mapping[str, str] | None = None) -> list[P
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise Problem(f"{folder} is there already and is not an empty folder; expected a new name. Nothing written.")
     month, filled = f"{dt.date.today():%Y-%m}", filled or {}
-    texts = {"round.toml": ROUND_TOML, "COLUMNS.md": columns_page()}
+    texts = {"round.toml": ROUND_TOML, "COLUMNS.md": f"{COLUMNS_TOP}\n" + "\n".join(map(columns_text, FAMILIES))}
     places = {name.partition("/")[0] for name in filled}
     texts |= {file_name(f, month): template(f) for f in FAMILIES if f.pattern.partition("/")[0] not in places}
     texts |= filled
@@ -120,12 +115,6 @@ def make_folder(folder: Path, filled: Mapping[str, str] | None = None) -> list[P
     return [folder / name for name in texts]
 
 
-def demo_source() -> Path:
-    """The demo round: inside an installed package, or at the top of a checkout."""
-    packaged = HERE / "sample_logs"
-    return packaged if packaged.is_dir() else HERE.parent / "sample_logs"
-
-
 def copy_demo(target: Path) -> bool:
     """Copy the demo round; False when an earlier copy is there and is reused."""
     if target.is_dir() and (target / "round.toml").is_file():
@@ -134,8 +123,10 @@ def copy_demo(target: Path) -> bool:
         raise Problem(f"{target} is there but holds no round.toml; expected a demo round or nothing. Move it away.")
     start, end = safe_write.beside(target.absolute())
     beside = target.absolute().with_name(f"{start}demo{end}")
+    packaged = HERE / "sample_logs"  # inside an installed package; in a checkout it lies at its top
+    source = packaged if packaged.is_dir() else HERE.parent / "sample_logs"
     try:  # beside first: half a copy would be taken for an earlier one
-        shutil.copytree(demo_source(), beside, ignore=shutil.ignore_patterns(".tankround"))
+        shutil.copytree(source, beside, ignore=shutil.ignore_patterns(".tankround"))
         beside.rename(target)
     except OSError as error:
         shutil.rmtree(beside, ignore_errors=True)

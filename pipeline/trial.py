@@ -93,15 +93,14 @@ def read_folder(folder: Path, today: dt.date | None = None) -> Folder:
 
 def _joined(old: Sheets, new: Sheets) -> Sheets:
     """Both together, the new ones last: a row that is there already repeats in the new file, not in the old."""
-    frames = dict(old.frames)
-    for name, frame in new.frames.items():
-        frames[name] = pl.concat([frames[name], frame], how="diagonal") if name in frames else frame
-    return Sheets(
-        frames,
-        pl.concat([old.issues, new.issues]),
-        pl.concat([old.files, new.files]),
-        pl.concat([old.unknown, new.unknown]),
-    )
+    both = (pl.concat([getattr(old, name), getattr(new, name)]) for name in ("issues", "files", "unknown"))
+    return Sheets(_and(old.frames, new.frames), *both)
+
+
+def _and(old: Tables, new: Mapping[str, pl.DataFrame]) -> Tables:
+    """The frames of both, the rows of the new last."""
+    grown = {name: pl.concat([old[name], frame], how="diagonal") for name, frame in new.items() if name in old}
+    return {**old, **new, **grown}
 
 
 def files(folder: Folder, held: pl.DataFrame, new: Mapping[str, bytes]) -> Account:
@@ -199,9 +198,7 @@ def _with_corrections(folder: Folder, rows: Sequence[Mapping[str, str]]) -> Shee
         (TYPED_AT + pl.int_range(pl.len(), dtype=pl.Int64)).alias("line"),
         pl.all(),
     )
-    frames = dict(folder.sheets.frames)
-    frames["correction"] = pl.concat([frames["correction"], more], how="diagonal") if "correction" in frames else more
-    return replace(folder.sheets, frames=frames)
+    return replace(folder.sheets, frames=_and(folder.sheets.frames, {"correction": more}))
 
 
 def with_repeats(folder: Folder, row: Mapping[str, str]) -> list[dict[str, str]]:
@@ -228,6 +225,14 @@ def _at(frame: pl.DataFrame, row: Mapping[str, str]) -> pl.DataFrame:
     return frame.filter((pl.col("file") == row["file"]) & (pl.col("line") == int(row["line"])))
 
 
+def _first(tables: Tables, row: Mapping[str, str], *places: tuple[str, str]) -> Any:
+    """What the first of some places (table, column) that has the row holds; None where none has."""
+    for name, column in places:
+        if name in tables and column in tables[name].columns and (mine := _at(tables[name], row)).height:
+            return mine[column][0]
+    return None
+
+
 def _read_as(tables: Tables, row: Mapping[str, str]) -> str:
     """What the checked tables make of a cell that was put right."""
     column, family = row["column"], family_of(row["file"])
@@ -239,18 +244,11 @@ def _read_as(tables: Tables, row: Mapping[str, str]) -> str:
     if column == "water_changed":
         for fraction, litres in _at(tables["water_change"], row).select("fraction", "litres").iter_rows():
             return f"Read as {amount(fraction, litres)}."
-    if column == "tank":
-        for name in (family, "visit"):
-            place = tables.get(name)
-            if place is not None and "tank" in place.columns and (mine := _at(place, row)).height:
-                known = tables["tank"].filter(pl.col("tank") == mine["tank"][0])
-                title = known["name"][0] if known.height and known["name"][0] else mine["tank"][0]
-                return f"Read as {title} ({mine['tank'][0]})."
-    if column == "date":
-        for name, where in ((family, "date"), ("visit", "day"), ("reading", "day")):
-            place = tables.get(name)
-            if place is not None and where in place.columns and (mine := _at(place, row)).height:
-                return f"Read as {written_day(mine[where][0], year=True)}."
+    if column == "tank" and (tank := _first(tables, row, (family, "tank"), ("visit", "tank"))) is not None:
+        names = dict(tables["tank"].select("tank", "name").iter_rows())
+        return f"Read as {names.get(tank) or tank} ({tank})."
+    if column == "date" and (day := _first(tables, row, (family, "date"), ("visit", "day"), ("reading", "day"))):
+        return f"Read as {written_day(day, year=True)}."
     value = row.get("suggestion", "") if row["now"] == corrections.ACCEPT else row["now"]
     return f"Read as “{value}”."
 
@@ -300,24 +298,18 @@ def correction(folder: Folder, held: pl.DataFrame, rows: Sequence[Mapping[str, s
     return Answer(True, " ".join(says))
 
 
-def row_text(folder: Folder, file: str, line: int) -> str | None:
-    """The cells of a row that hold anything, in the order of its sheet; None where the line is no row."""
-    if found := _typed(folder, file, line):
-        name, mine = found
-        return ",".join(cell for cell in mine.select(text_columns(name)).row(0) if cell)
-    bad = folder.sheets.issues.filter(
-        (pl.col("file") == file) & (pl.col("line") == line) & pl.col("column").is_null() & (pl.col("outcome") == "held")
-    )
-    return bad["text"][0] if bad.height else None
-
-
 def cell_now(folder: Folder, file: str, line: int, column: str) -> str | None:
-    """What a cell of the raw files reads now; the whole row where `column` is blank; None where there is none."""
-    if not column:
-        return row_text(folder, file, line)
+    """What a cell of the raw files reads now; of a whole row, where `column` is blank, the cells that hold anything, in
+    the order of its sheet; None where there is none."""
     name, mine = _typed(folder, file, line) or ("", pl.DataFrame())
-    match = [c for c in text_columns(name) if fold(c) == fold(column)] if name else []
-    return str(mine[match[0]][0] or "") if match else None
+    if column:
+        match = [c for c in text_columns(name) if fold(c) == fold(column)] if name else []
+        return str(mine[match[0]][0] or "") if match else None
+    if name:
+        return ",".join(cell for cell in mine.select(text_columns(name)).row(0) if cell)
+    here = (pl.col("file") == file) & (pl.col("line") == line) & pl.col("column").is_null()
+    bad = folder.sheets.issues.filter(here & (pl.col("outcome") == "held"))
+    return bad["text"][0] if bad.height else None
 
 
 def held_since(folder: Folder, held: pl.DataFrame) -> list[dt.date | None]:

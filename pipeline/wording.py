@@ -4,6 +4,7 @@ import datetime as dt
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from contextvars import ContextVar
+from functools import partial
 from itertools import groupby
 
 from schemas.words import CAUTIONS
@@ -353,16 +354,7 @@ def _quantity(value: float | None, unit: str) -> str:
     return number(value) if value is None else with_unit(number(value), unit)
 
 
-def litres(value: float | None) -> str:
-    return _quantity(value, "L")
-
-
-def kilograms(value: float | None) -> str:
-    return _quantity(value, "kg")
-
-
-def flow(value: float | None) -> str:
-    return _quantity(value, "L/h")
+litres, kilograms, flow = (partial(_quantity, unit=unit) for unit in ("L", "kg", "L/h"))
 
 
 _CURRENCY: ContextVar[str] = ContextVar("currency", default="")

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import pytest
 
-from pipeline.assumptions import BASES, built_in, with_overrides
+from pipeline.assumptions import ASSUMPTIONS_FILE, BASES, built_in, with_overrides
 
 
 def test_every_assumption_has_a_basis_and_says_what_it_is() -> None:
@@ -17,6 +18,15 @@ def test_every_assumption_has_a_basis_and_says_what_it_is() -> None:
         assert len(assumption.what) > 6, assumption.name
         if assumption.low is not None and assumption.high is not None:
             assert assumption.low <= assumption.value <= assumption.high, assumption.name
+
+
+def test_an_assumption_has_one_name_and_numbers_for_its_values() -> None:
+    groups = tomllib.loads(ASSUMPTIONS_FILE.read_text("utf-8"))
+    del groups["allowed"]
+    entries = [(name, entry) for group in groups.values() for name, entry in group.items()]
+    assert len({name for name, _ in entries}) == len(entries)
+    for name, entry in entries:
+        assert all(type(entry[key]) in (int, float) for key in ("value", "low", "high") if key in entry), name
 
 
 def test_a_stated_range_has_two_ends_and_a_basis_of_its_own() -> None:

@@ -3,6 +3,7 @@
 import datetime as dt
 from collections.abc import Iterable, Sequence
 from contextlib import nullcontext, suppress
+from dataclasses import replace
 from html import escape
 from typing import TypeVar
 
@@ -13,9 +14,8 @@ from dashboard import data, look
 from dashboard import papers_desk as desk
 from pipeline.papers import issued, plain_words, proposals
 from pipeline.papers.issued import Issued
-from pipeline.papers.notes import offered
-from pipeline.papers.period import period_words
-from pipeline.papers.site_report import SiteReport, causes_of, with_issue
+from pipeline.papers.report_facts import offered
+from pipeline.papers.site_report import SiteReport, causes_of, period_words
 from pipeline.papers.visit_sheets import sites_on
 from pipeline.problems import Problem
 from pipeline.week import Week
@@ -176,7 +176,7 @@ def preview(week: Week, shown: SiteReport) -> None:
     if st.session_state.get("paper_sheet") not in names:
         st.session_state["paper_sheet"] = tanks[0]
     chosen = st.pills("Sheet", list(names), format_func=names.__getitem__, key="paper_sheet", required=True, wrap=True)
-    n, alt = tanks.index(chosen) if chosen else None, f"Cover: {shown.cover.summary}"
+    n, alt = tanks.index(chosen) if chosen else None, f"Cover: {shown.cover['summary']}"
     if n is not None:
         sheet = shown.sheets[n]
         alt = f"Sheet {n + 1} of {len(tanks)}: {sheet.title}. {sheet.state}. {' '.join(sheet.lead)} Next visit: {sheet.next_visit}"
@@ -220,7 +220,7 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
     with left:
         # Under the line of the issue that says the same.
         line = None if frozen is None else issued.issue_line(frozen.number, frozen.on)
-        preview(then, shown if line is None else with_issue(shown, line))
+        preview(then, shown if line is None else replace(shown, issue=line))
 
 
 def rows_of(papers: Sequence[tuple[str, str, list[desk.File]]], key: str, off: bool = False) -> None:

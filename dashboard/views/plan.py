@@ -12,8 +12,7 @@ from dashboard import cells, data, enter_desk, look
 from dashboard import plan_desk as desk
 from pipeline.advise import plan as plans
 from pipeline.advise import what_if
-from pipeline.advise.what_if import Asked, Settings, Start
-from pipeline.advise.what_if_start import MEDIA_MOST_KG
+from pipeline.advise.what_if import MEDIA_MOST_KG, Asked, Settings, Start
 from pipeline.papers import proposals
 from pipeline.papers.proposals import Proposal
 from pipeline.week import Week

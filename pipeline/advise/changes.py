@@ -119,12 +119,6 @@ def _rates(week: Week, tanks: Sequence[str]) -> dict[str, tuple[float, str]]:
     return found
 
 
-def _taps(week: Week, parameter: str) -> dict[str, float]:
-    """The last test of each water supply."""
-    tests = week.table("tap").filter((pl.col("parameter") == parameter) & (pl.col("date") <= week.as_of)).sort("date")
-    return dict(tests.select("water_supply", "matched").iter_rows())
-
-
 def _latest(week: Week, tanks: Sequence[str], parameters: Sequence[str]) -> dict[tuple[str, str], float]:
     """The latest reading of the last weeks of some parameters, by tank and parameter."""
     since = week.as_of - dt.timedelta(days=round(week.assumed["outlook_fresh_days"]))
@@ -167,8 +161,9 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
     last test, else the assumption for an unknown tap.
     """
     outlooks, capacities = _rows(week, "nitrate_outlook", tanks), _rows(week, "capacity", tanks)
-    rates, taps = _rates(week, tanks), {name: _taps(week, name) for name in ("nitrate", "ph", "ammonia")}
-    read = _latest(week, tanks, ("kh", "ph"))
+    tests = week.table("tap").filter(pl.col("date") <= week.as_of).sort("date")  # the last of each supply stays
+    taps = {(row[0], row[1]): row[2] for row in tests.select("water_supply", "parameter", "matched").iter_rows()}
+    rates, read = _rates(week, tanks), _latest(week, tanks, ("kh", "ph"))
     own = week.table("tank").filter(pl.col("tank").is_in(list(tanks)))
     book = own.join(week.table("site").select("site", "water_supply"), on="site", how="left")
     told = {row["tank"]: row for row in book.iter_rows(named=True)}
@@ -185,7 +180,7 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
             rise, rise_from = capacity["expected_rise"], "the food, as if nothing were removed"
         tap, tap_from = outlook.get("tap"), "its last test" if outlook.get("tap_day") else ASSUMED
         if tap is None:
-            tap, tap_from = taps["nitrate"].get(supply), "its last test"
+            tap, tap_from = taps.get((supply, "nitrate")), "its last test"
         if tap is None:
             tap, tap_from = week.assumed["tap_unknown_mg_l"], ASSUMED
         found[tank] = Facts(
@@ -201,8 +196,8 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
             weeks=outlook.get("weeks_to_ceiling"),
             sour=_sour(read.get((tank, "kh")), read.get((tank, "ph")), week.assumed),
             ph=read.get((tank, "ph")),
-            tap_ph=taps["ph"].get(supply),
-            tap_ammonia=taps["ammonia"].get(supply),
+            tap_ph=taps.get((supply, "ph")),
+            tap_ammonia=taps.get((supply, "ammonia")),
             next_visit=visits[tank],
         )
     return found
@@ -252,11 +247,6 @@ def _way_says(way: dict[str, Any], known: Facts, holding: dict[str, Any] | None)
     return said + _say("way_holds", size=size, every=round(holding["every_days"]))
 
 
-def _small_steps(known: Facts, assumed: Assumptions) -> str:
-    """What to do instead of a big change where the water has turned sour."""
-    return _say("small_steps", known=known, size=change_words(assumed["old_tank_change_share"], known.net_l))
-
-
 def _unchanged(known: Facts) -> str:
     """What becomes of a tank whose water is never changed: it does not level off."""
     if known.fraction_now != 0 or known.rise_per_day is None or known.rise_per_day <= 0:
@@ -296,22 +286,21 @@ def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
     elif sized["possible"] and fraction and known.fraction_now is not None and known.fraction_now >= fraction:
         sized["says"] = _say("enough", known=known, every=every, size=change_words(fraction, known.net_l))
     sized["says"] = _unchanged(known) + sized["says"]
+    # What is printed as a size must be one that may be changed: where the water has turned sour a small share, every day.
     step = assumed["old_tank_change_share"]
+    small = _say("small_steps", known=known, size=change_words(step, known.net_l))
+    if known.sour and (over or (fraction or 0.0) > step):
+        sized = _answer(step, known.net_l, False, small)
     if known.sour and (fraction or 0.0) > step:
-        # What is printed as a size must be one that may be changed: a small share, every day.
         every_days, holding = 1.0, None
-        sized = _answer(step, known.net_l, False, _small_steps(known, assumed))
     way = None
-    if over:
-        held = None if holding is None else holding["fraction"]
-        way = None if known.sour else way_down(known, held, assumed)
-        if known.sour:
-            sized = _answer(step, known.net_l, False, _small_steps(known, assumed))
-        elif way is not None:
+    if over and not known.sour:
+        way = way_down(known, None if holding is None else holding["fraction"], assumed)
+        if way is not None:
             sized["says"] = _unchanged(known) + _way_says(way, known, holding)
         elif known.tap >= known.ceiling:
             sized["says"] += " No change brings it down."
-    elif known.level is not None and known.tap >= known.level and (fraction or 0.0) > 0:
+    elif not over and known.level is not None and known.tap >= known.level and (fraction or 0.0) > 0:
         sized["says"] += _say("raises", known=known)
     if not known.sour:
         sized["says"] += _apart(known, assumed)

@@ -9,27 +9,12 @@ from functools import cached_property
 import numpy as np
 
 from pipeline.advise.options import Change
-from pipeline.advise.state import Body, FilterState, TankState, curve, horizon_days, mature
+from pipeline.advise.state import FilterState, TankState, curve, horizon_days, mature
 from pipeline.assumptions import Assumptions
 from pipeline.calc.cells import Array
 from pipeline.calc.factors import load_pct
 
 INTERIM_WEEKS = (4, 13, 26)
-
-
-def changed_filter(
-    state: FilterState, changes: Iterable[Change], assumed: Assumptions
-) -> tuple[FilterState, list[Body]]:
-    """A filter after the changes that concern it, and its bodies of media."""
-    mine = [change for change in changes if change.filter == state.name]
-    for change in mine:
-        if change.edit is not None:
-            state = change.edit(state)
-    bodies = state.bodies(assumed)
-    for change in mine:
-        if change.extra is not None:
-            bodies += change.extra(state)
-    return state, bodies
 
 
 def _pct(wanted: float, there: float) -> float:
@@ -38,12 +23,17 @@ def _pct(wanted: float, there: float) -> float:
 
 
 class After:
-    """A filter after some changes: its state, what it works when mature [kg], and what else is asked of it, calculated
-    when it is asked for."""
+    """A filter after the changes that concern it: its state, what it works when mature [kg], and what else is asked of
+    it, calculated when it is asked for."""
 
-    def __init__(self, state: FilterState, bodies: list[Body], days: Array, assumed: Assumptions) -> None:
-        self.state, self.mature_kg = state, mature(bodies)
-        self._bodies, self._days, self._assumptions = bodies, days, assumed
+    def __init__(self, state: FilterState, changes: Sequence[Change], days: Array, assumed: Assumptions) -> None:
+        for change in changes:
+            state = state if change.edit is None else change.edit(state)
+        self.state, self._days, self._assumptions = state, days, assumed
+        self._bodies = state.bodies(assumed)
+        for change in changes:
+            self._bodies += [] if change.extra is None else change.extra(state)
+        self.mature_kg = mature(self._bodies)
 
     @cached_property
     def course(self) -> Array:
@@ -63,52 +53,37 @@ class After:
 class Effects:
     """What any changes out of a list do to one tank. A set of them is a number whose bits are the changes in it.
 
-    What a filter becomes is calculated once for each part of a set that concerns it; what a filter brings that could come
-    to many tanks, once for all of them: `brought` keeps it, by the identity of the filter's state.
+    What a filter becomes is calculated once for each part of a set that concerns it.
     """
 
-    def __init__(
-        self, tank: TankState, changes: Sequence[Change], assumed: Assumptions, brought: dict[int, After] | None = None
-    ) -> None:
-        shared = {} if brought is None else brought
+    def __init__(self, tank: TankState, changes: Sequence[Change], assumed: Assumptions) -> None:
         self.tank, self.changes, self.assumed = tank, list({c.key: c for c in changes}.values()), assumed
         self.days = np.arange(horizon_days(assumed) + 1, dtype=float)
         self._bit = {change.key: 1 << i for i, change in enumerate(self.changes)}
-        self._own = [(state, self._bits(c for c in self.changes if c.filter == state.name and c.brings is None))
+        # Each filter with the changes that concern it; one that comes to the tank is there only by its change.
+        self._own = [(state, self.set_of(c for c in self.changes if c.filter == state.name and c.brings is None))
                      for state in tank.filters]  # fmt: skip
-        self._after: list[dict[int, After]] = [{} for _ in tank.filters]
-        self._brought: list[tuple[int, After]] = []
-        for c in self.changes:
-            if c.brings is not None:
-                if id(c.brings) not in shared:
-                    shared[id(c.brings)] = After(c.brings, c.brings.bodies(assumed), self.days, assumed)
-                self._brought.append((self._bit[c.key], shared[id(c.brings)]))
+        self._brought = [(c.brings, self._bit[c.key]) for c in self.changes if c.brings is not None]
+        self._after: dict[tuple[int, int], After] = {}
         self._factors = [(self._bit[c.key], c.need_factor) for c in self.changes if c.need_factor != 1.0]
-
-    def _bits(self, made: Iterable[Change]) -> int:
-        return sum(self._bit[change.key] for change in made)
 
     def set_of(self, made: Iterable[Change]) -> int:
         """The set of some changes of the list."""
-        return self._bits({change.key: change for change in made}.values())
+        return sum(self._bit[key] for key in {change.key for change in made})
 
     def made(self, chosen: int) -> tuple[Change, ...]:
         """The changes of a set."""
         return tuple(change for i, change in enumerate(self.changes) if chosen >> i & 1)
 
-    def _filter(self, number: int, chosen: int) -> After:
-        """An own filter after a set of changes."""
-        state, mine = self._own[number]
-        known = self._after[number].get(chosen & mine)
-        if known is None:
-            after, bodies = changed_filter(state, self.made(chosen & mine), self.assumed)
-            known = self._after[number][chosen & mine] = After(after, bodies, self.days, self.assumed)
-        return known
-
     def filters(self, chosen: int) -> list[After]:
         """The filters on the tank after a set of changes."""
-        own = [self._filter(number, chosen) for number in range(len(self._own))]
-        return own + [after for bit, after in self._brought if chosen & bit]
+        found = []
+        for state, mine in self._own + [one for one in self._brought if chosen & one[1]]:
+            key = id(state), chosen & mine
+            if key not in self._after:
+                self._after[key] = After(state, self.made(chosen & mine), self.days, self.assumed)
+            found.append(self._after[key])
+        return found
 
     def need_kg(self, chosen: int) -> float:
         """Media the tank wants after a set of changes [kg]."""
@@ -120,14 +95,7 @@ class Effects:
 
     def mature_pct(self, chosen: int) -> float:
         """Working load when all is ripe, recovered and serviced [%], rounded as loads are; ∞ where nothing works."""
-        there = 0.0
-        for number, (_, mine) in enumerate(self._own):
-            known = self._after[number].get(chosen & mine)
-            there += known.mature_kg if known is not None else self._filter(number, chosen).mature_kg
-        for bit, after in self._brought:
-            if chosen & bit:
-                there += after.mature_kg
-        there *= self.tank.warmth
+        there = sum(after.mature_kg for after in self.filters(chosen)) * self.tank.warmth
         return _pct(self.need_kg(chosen), there)
 
     def reaches(self, chosen: int) -> bool:
@@ -148,15 +116,15 @@ class Outcome:
 
     made: tuple[Change, ...]
     cost: float | None
-    known_cost: float
+    cost_known_part: float
     lacking: tuple[str, ...]
     minutes: float
-    now_pct: float | None
-    mature_pct: float | None
+    working_now_pct: float | None
+    working_mature_pct: float | None
     plain_pct: float | None
     effective_on: dt.date | None
     interim: tuple[tuple[dt.date, float | None], ...]
-    half_l: float | None
+    half_rating_l: float | None
     half_ok: bool | None
 
 
@@ -179,44 +147,27 @@ def outcome(effects: Effects, made: Sequence[Change], as_of: dt.date) -> Outcome
     return Outcome(
         made=tuple(made),
         cost=None if lacking else known_cost,
-        known_cost=known_cost,
+        cost_known_part=known_cost,
         lacking=lacking,
         minutes=sum(change.minutes for change in made),
-        now_pct=_known(float(loads[0])),
-        mature_pct=_known(effects.mature_pct(chosen)),
+        working_now_pct=_known(float(loads[0])),
+        working_mature_pct=_known(effects.mature_pct(chosen)),
         plain_pct=None if net is None else _known(_pct(net, plain * assumed["litres_per_kg"])),
         effective_on=as_of + dt.timedelta(days=int(effects.days[within[0]])) if len(within) else None,
         interim=tuple(
             (as_of + dt.timedelta(weeks=weeks), _known(float(loads[min(7 * weeks, len(loads) - 1)])))
             for weeks in INTERIM_WEEKS
         ),
-        half_l=_known(half),
+        half_rating_l=_known(half),
         half_ok=None if net is None or not math.isfinite(half) else bool(half >= net),
     )
 
 
-def cost_key(made: Sequence[Change]) -> tuple[bool, float, float]:
-    """Cheapest first; a cost that is not known comes after all that are; then minutes."""
-    return (
-        any(change.lacking for change in made),
-        round(sum(change.known_cost for change in made), 2),
-        sum(change.minutes for change in made),
-    )
-
-
-def rank_key(found: Outcome) -> tuple[tuple[bool, float, float], dt.date, int, tuple[str, ...]]:
-    """Cheapest first, then the sooner in effect, the fewer changes, and by name."""
+def rank_key(found: Outcome) -> tuple[bool, float, float, dt.date, int, tuple[str, ...]]:
+    """Cheapest first, a cost that is not known after all that are; then minutes, the sooner in effect, the fewer changes,
+    and by name."""
     keys = tuple(change.key for change in found.made)
-    return cost_key(found.made), found.effective_on or dt.date.max, len(found.made), keys
-
-
-def cheapest(effects: Effects, sets: Iterable[tuple[Change, ...]], as_of: dt.date, most: int) -> list[Outcome]:
-    """The outcomes of the `most` cheapest sets, in rank order; sets that tie for the last place are weighed fully."""
-    ordered = sorted(((cost_key(made), made) for made in sets), key=lambda priced: priced[0])
-    if len(ordered) > most:
-        last = ordered[most - 1][0]
-        ordered = [priced for priced in ordered if priced[0] <= last]
-    return sorted((outcome(effects, made, as_of) for _, made in ordered), key=rank_key)[:most]
+    return bool(found.lacking), found.cost_known_part, found.minutes, found.effective_on or dt.date.max, len(keys), keys
 
 
 def sufficient(effects: Effects, most: int) -> Iterator[tuple[Change, ...]]:

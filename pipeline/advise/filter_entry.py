@@ -6,8 +6,17 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.advise.book import Model, catalogue, model_named, models, read_prices
-from pipeline.advise.layouts import Layout, layouts, model_audit, rate, usual_layers
+from pipeline.advise.book import (
+    Layout,
+    Model,
+    catalogue,
+    layouts,
+    model_audit,
+    model_named,
+    models,
+    rate,
+    usual_layers,
+)  # fmt: skip
 from pipeline.assumptions import Assumptions
 from pipeline.calc.audit_rows import marked
 from pipeline.calc.capacity import Calculated, parts, put_together
@@ -142,9 +151,7 @@ def _good_of(row: Row, kind: str | None) -> Good:
 def _good_filled(model: Model, layout: Layout, missing: str | None, assumed: Assumptions) -> Good:
     """What a model alone is good for, filled in one of its ways."""
     rated = rate(layout, model.flow(assumed)[0], assumed, kind=model.kind or "")
-    kg = layout.full_kg(assumed)
-    kg = 0.0 if kg is not None and model.half_cycle_kind else kg
-    return Good(rated.half_l, rated.half_limit, rated.full_l, rated.full_limit, kg, None, missing)
+    return Good(rated.half_l, rated.half_limit, rated.full_l, rated.full_limit, rated.full_kg, None, missing)
 
 
 def _entries(week: Week, tables: Tables, tanks: list[str]) -> list[Entry]:
@@ -202,7 +209,7 @@ def of_model(week: Week, name: str) -> Entry:
     """A model filled as the book has it, loosely."""
     assumed, tables = week.assumed, week.tables
     model = model_named(tables, name, assumed)
-    first = layouts(model, catalogue(tables), read_prices(week.round.prices), assumed)[0]
+    first = layouts(model, catalogue(tables), week.round.prices, assumed)[0]
     flow, basis = model.flow(assumed)
     good = _good_filled(model, first, "; ".join(first.missing) or None, assumed)
     book = rooms(table(tables, "compartment"), assumed).filter(pl.col("model") == model.name)
@@ -211,20 +218,13 @@ def of_model(week: Week, name: str) -> Entry:
                  tuple(model_audit(tables, model, assumed)))  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Way:
-    """A way to fill a model, and what it is then good for."""
-
-    says: str
-    good: Good
-
-
-def ways_of(week: Week, name: str) -> list[Way]:
-    """Every way to fill a model: first as the book has it, then neat, then with media in place of carbon."""
+def ways_of(week: Week, name: str) -> list[tuple[str, Good]]:
+    """Every way to fill a model, and what it is then good for: first as the book has it, then neat, then with media in
+    place of carbon."""
     assumed, tables = week.assumed, week.tables
     model = model_named(tables, name, assumed)
-    ways = layouts(model, catalogue(tables), read_prices(week.round.prices), assumed)
-    return [Way(layout.says, _good_filled(model, layout, None, assumed)) for layout in ways]
+    ways = layouts(model, catalogue(tables), week.round.prices, assumed)
+    return [(layout.says, _good_filled(model, layout, None, assumed)) for layout in ways]
 
 
 def rooms_known(week: Week, model: str) -> list[Row]:
@@ -240,27 +240,16 @@ def rooms_known(week: Week, model: str) -> list[Row]:
     return rooms(own, week.assumed).sort("position").join(told, on="compartment", maintain_order="left").to_dicts()
 
 
-@dataclass(frozen=True)
-class SpareRoom:
-    """A compartment with nothing in it, and the dry media that would go in loosely; None where that is not known."""
-
-    name: str
-    medium: str | None
-    kg: float | None
-
-
-def spare_rooms(week: Week, entry: Entry) -> list[SpareRoom]:
-    """Compartments of a filter in use that hold nothing though the book has media in them."""
+def spare_rooms(week: Week, entry: Entry) -> list[tuple[str, str | None, float | None]]:
+    """Compartments of a filter in use that hold nothing though the book has media in them: name, medium, and the dry
+    kilograms that would go in loosely, None where that is not known."""
     if entry.model is None or not entry.recorded:
         return []
-    media = catalogue(week.tables)
-    filled = {band.room for band in entry.bands if not band.empty}
-    found = []
-    for room in entry.model.rooms:
-        usual = media.get(room.medium or "")
-        if room.for_media and room.name not in filled:
-            found.append(SpareRoom(room.name, room.medium, None if usual is None else room.loose(usual)))
-    return found
+    media, filled = catalogue(week.tables), {band.room for band in entry.bands if not band.empty}
+    spare = [
+        (room, media.get(room.medium or "")) for room in entry.model.rooms if room.for_media and room.name not in filled
+    ]
+    return [(room.name, room.medium, None if usual is None else room.loose(usual)) for room, usual in spare]
 
 
 @dataclass(frozen=True)

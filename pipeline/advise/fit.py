@@ -3,11 +3,11 @@ it yes, what was assumed, and no promise."""
 
 import textwrap
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from itertools import product
 from typing import Any
 
-from pipeline.advise.book import Model, Prices, catalogue, model_named, read_prices
-from pipeline.advise.layouts import Layout, Rating, layouts, model_audit, rate
+from pipeline.advise import book
+from pipeline.advise.book import Layout, Model, Prices, Rating
 from pipeline.assumptions import Assumptions
 from pipeline.calc.factors import load_by_class
 from pipeline.problems import Problem
@@ -15,6 +15,8 @@ from pipeline.week import Week
 from pipeline.wording import NBSP, STOCKED, WORK, cautions, flow, interval, kilograms, listed, litres, money, number
 from pipeline.wording import flow as flow_said
 
+Answer = Mapping[str, Any]
+WIDTH = 96
 TRICKLE = "trickle"
 RULE_OF_THUMB = (
     "a kilogram of good porous media for each {litres} L net, normally stocked: a common rule of thumb, disputed"
@@ -27,76 +29,61 @@ def _ok(rates: float | None, wanted: float) -> bool | None:
     return None if rates is None else rates >= wanted * (1 - 1e-6)
 
 
+def _rounded(value: float | None, places: int = 1) -> float | None:
+    return None if value is None else round(value, places)
+
+
 def _half(rating: Rating, net: float, assumed: Assumptions, flow: float | None) -> dict[str, Any]:
     return {
-        "ok": _ok(rating.half_l, net),
-        "rates_l": None if rating.half_l is None else round(rating.half_l, 1),
-        "limit": rating.half_limit or None,
-        "needs_l_h": round(net * assumed["half_turnover_h"], 1),
-        "flow_l_h": None if flow is None else round(flow, 1),
-    }
+        "ok": _ok(rating.half_l, net), "rates_l": _rounded(rating.half_l), "limit": rating.half_limit or None,
+        "needs_l_h": round(net * assumed["half_turnover_h"], 1), "flow_l_h": _rounded(flow),
+    }  # fmt: skip
 
 
 def _full(
     layout: Layout, rating: Rating, net: float, need_kg: float, assumed: Assumptions, model: Model
 ) -> dict[str, Any]:
-    kg = layout.full_kg(assumed)
-    kg = 0.0 if kg is not None and model.half_cycle_kind else kg
-    ok = _ok(rating.full_l, net)
+    ok, kg = _ok(rating.full_l, net), rating.full_kg
     if ok and model.kind == TRICKLE:
         # By the bare rule a yes; but media in so much air does a fifth of this work, and that does not cover it.
         ok = _ok((rating.full_l or 0.0) * assumed["place_trickle"], net)
+    short = None if kg is None else max(need_kg - kg, 0.0)
     return {
-        "ok": ok,
-        "rates_l": None if rating.full_l is None else round(rating.full_l, 1),
-        "limit": rating.full_limit or None,
-        "short_kg": None if kg is None else round(max(need_kg - kg, 0.0), 2),
-        "media_kg": None if kg is None else round(kg, 3),
-        "need_kg": round(need_kg, 3),
-        "layout": layout.says,
-    }
-
-
-@dataclass(frozen=True)
-class _Proposal:
-    """A way that might make it a yes: a layout, at a flow and a stocking. `says` is what to do, in words."""
-
-    says: str
-    layout: Layout
-    flow: float | None
-    load: float
+        "ok": ok, "rates_l": _rounded(rating.full_l), "limit": rating.full_limit or None, "short_kg": _rounded(short, 2),
+        "media_kg": _rounded(kg, 3), "need_kg": round(need_kg, 3), "layout": layout.says,
+    }  # fmt: skip
 
 
 def _proposals(
     ways: Sequence[Layout], flow: float | None, wanted_flow: float, word: str, loads: Mapping[str, float]
-) -> list[_Proposal]:
-    """Single ways first: more flow, another layout, lighter stocking; then two of them together."""
-    timed = f"a timed flow of {flow_said(wanted_flow)}"
-    faster = [(f" and {timed}", wanted_flow)] if flow is None or flow < wanted_flow else []
-    lighter = next((name for name, heavier in HEAVIER.items() if heavier == word), None)
+) -> list[tuple[int, str, Layout, float | None, float]]:
+    """What might make it a yes, single ways first: more flow, another layout, lighter stocking; then two and all of them.
+
+    Each is (how many ways at once, what to do in words, layout, flow, load)."""
+    flows = [("", flow)]
+    if flow is None or flow < wanted_flow:
+        flows.append((f"a timed flow of {flow_said(wanted_flow)}", wanted_flow))
     stockings = [("", loads[word])]
-    if lighter is not None:
-        stockings.append((f"fewer fish or less food, {STOCKED[lighter]}", loads[lighter]))
+    stockings += [
+        (f"fewer fish or less food, {STOCKED[name]}", loads[name])
+        for name, heavier in HEAVIER.items()
+        if heavier == word
+    ]
     found = []
-    for flow_words, l_h in [("", flow), *faster]:
-        for stocked, load in stockings:
-            for place, layout in enumerate(ways):
-                parts = [layout.says if place else "", stocked]
-                said = ", ".join(part for part in parts if part) + flow_words
-                said = said.removeprefix(" and ")
-                if said:
-                    found.append(_Proposal(said, layout, l_h, load))
-    # Few changes first; the sort keeps the order of equals.
-    return sorted(found, key=lambda p: (p.flow != flow) + (p.load != loads[word]) + (p.layout is not ways[0]))
+    for (timed, l_h), (stocked, load), layout in product(flows, stockings, ways):
+        filled = "" if layout is ways[0] else layout.says
+        said = " and ".join(part for part in (", ".join(part for part in (filled, stocked) if part), timed) if part)
+        if said:
+            found.append((bool(filled) + bool(stocked) + bool(timed), said, layout, l_h, load))
+    return sorted(found, key=lambda way: way[0])  # the sort keeps the order of equals
 
 
 def _yes(
-    model: Model, ways: Sequence[Layout], answer: tuple[dict[str, Any], dict[str, Any]], net: float,
+    model: Model, ways: Sequence[Layout], half: Answer, full: Answer, net: float,
     flow: tuple[float | None, str], word: str, assumed: Assumptions,
 ) -> list[str]:  # fmt: skip
     """What would make it yes, the smallest thing first; every way is rated anew before it is offered."""
-    half, full = answer
-    loads, kind = load_by_class(assumed), model.kind or ""
+    loads, need = load_by_class(assumed), net / assumed["litres_per_kg"]
     said: list[str] = []
     if half["ok"] is False and half["limit"] == "flow":
         now = f"it has {flow_said(half['flow_l_h'])}"
@@ -104,27 +91,24 @@ def _yes(
             now = f"{flow_said(half['flow_l_h'])} is only estimated: time it with a bucket"
         said.append(f"half cycle: a timed flow of {flow_said(half['needs_l_h'])} ({now})")
     elif half["ok"] is False:
-        kg = net / assumed["litres_per_kg"] * assumed["half_media_share"]
-        said.append(f"half cycle: {kilograms(kg)} of any biological media")
+        said.append(f"half cycle: {kilograms(need * assumed['half_media_share'])} of any biological media")
     if full["ok"] is not False:
         return said
     if model.half_cycle_kind:
         return [*said, "full cycle: another kind of filter; an internal or sponge filter does the half cycle only"]
-    if kind == TRICKLE:
+    if model.kind == TRICKLE:
         return [*said, "full cycle: media under water behind a fine stage; in so much air it does little of this work"]
-    best: int | None = None
-    for proposal in _proposals(ways, flow[0], half["needs_l_h"], word, loads):
-        rating = rate(proposal.layout, proposal.flow, assumed, proposal.load, kind)
-        changes = (proposal.flow != flow[0]) + (proposal.load != loads[word]) + (proposal.layout is not ways[0])
-        if best is not None and changes > best:
+    fewest: int | None = None
+    for at_once, says, layout, l_h, load in _proposals(ways, flow[0], half["needs_l_h"], word, loads):
+        if fewest is not None and at_once > fewest:
             break
+        rating = book.rate(layout, l_h, assumed, load, model.kind or "")
         if _ok(rating.full_l, net) and _ok(rating.half_l, net) is not False:
-            full_kg, need = proposal.layout.full_kg(assumed), net / assumed["litres_per_kg"] * proposal.load
-            said.append(f"full cycle: {proposal.says}: {kilograms(full_kg)}, needs {kilograms(need)}")
-            best = changes
-    if best is None:
+            said.append(f"full cycle: {says}: {kilograms(rating.full_kg)}, needs {kilograms(need * load)}")
+            fewest = at_once
+    if fewest is None:
         most = max((layout.full_kg(assumed) or 0.0 for layout in ways), default=0.0)
-        short = net / assumed["litres_per_kg"] * loads[word] - most
+        short = need * loads[word] - most
         if short > 0:
             said.append(
                 f"full cycle: {kilograms(short)} more media than it holds at the most ({kilograms(most)}),"
@@ -148,15 +132,12 @@ def _assumed(
         said.append("the clean flow timed on filters of this model")
     said.append(f"the book's dimensions and weighings ({model.source or 'source not recorded'})")
     packing = "packed neatly" if layout.packing == "neat" else "filled in loosely"
-    if model.kind == "trickle":
-        # The bare rule knows nothing of air; whoever reads a yes must.
-        said.append(f"media {packing}, mature")
+    said.append(f"media {packing}, mature" + ("" if model.kind == TRICKLE else ", behind a fine stage"))
+    if model.kind == TRICKLE:  # the bare rule knows nothing of air; whoever reads a yes must
         said.append(
             "a trickle tower by the bare rule, which flatters it: in so much air media does about"
             f" {100 * assumed['place_trickle']:g} % of its full-cycle work"
         )
-    else:
-        said.append(f"media {packing}, mature, behind a fine stage")
     said.append(RULE_OF_THUMB.format(litres=f"{assumed['litres_per_kg']:g}"))
     return said
 
@@ -185,69 +166,54 @@ def will_it_do(
     Raises Problem for a model that is not in the book, or where no volume is given.
     """
     assumed, tables = week.assumed, week.tables
-    found = model_named(tables, model, assumed)
+    found = book.model_named(tables, model, assumed)
     net, net_said = _net(net_l, gross_l, assumed)
     word = stocking or "normal"
-    if word not in load_by_class(assumed):
-        raise Problem(f"Stocking “{stocking}” is not known; expected {', '.join(load_by_class(assumed))}.")
-    load = load_by_class(assumed)[word]
-    need = net / assumed["litres_per_kg"] * load
-    prices = read_prices(week.round.prices)
+    loads = load_by_class(assumed)
+    if word not in loads:
+        raise Problem(f"Stocking “{stocking}” is not known; expected {', '.join(loads)}.")
+    kg, prices = net / assumed["litres_per_kg"], week.round.prices
     l_h, basis = found.flow(assumed, flow)
-    ways, ratings = [], []
-    for layout in layouts(found, catalogue(tables), prices, assumed):
-        rating = rate(layout, l_h, assumed, load, found.kind or "")
-        ratings.append(rating)
-        ways.append((layout, _full(layout, rating, net, need, assumed, found)))
-    first = ways[0][0]
-    half = _half(ratings[0], net, assumed, l_h)
-    heavier = HEAVIER.get(word)
+    ways = book.layouts(found, book.catalogue(tables), prices, assumed)
+    ratings = [book.rate(way, l_h, assumed, loads[word], found.kind or "") for way in ways]
+    fulls = [
+        _full(way, rating, net, kg * loads[word], assumed, found) for way, rating in zip(ways, ratings, strict=True)
+    ]
+    half, full, first = _half(ratings[0], net, assumed, l_h), fulls[0], ways[0]
+    heavier: dict[str, Any] | None = None
+    if word in HEAVIER:  # what the next heavier stocking would need, and whether the most that fits in covers it
+        load = loads[HEAVIER[word]]
+        most = max((one["media_kg"] for one in fulls if one["media_kg"] is not None), default=None)
+        ok = None if most is None else most >= kg * load
+        heavier = {"stocking": HEAVIER[word], "load": load, "need_kg": round(kg * load, 3), "ok": ok}
     return {
         "model": found.name,
         "net_l": round(net, 1),
         "gross_l": gross_l if net_said else None,
         "stocking": word,
         "half": half,
-        "full": ways[0][1],
-        "layouts": [
-            {**full, "half_rates_l": None if r.half_l is None else round(r.half_l, 1)}
-            for (_, full), r in zip(ways, ratings, strict=True)
-        ],
-        "would_make_it_yes": _yes(
-            found, [lay for lay, _ in ways], (half, ways[0][1]), net, (l_h, basis), word, assumed
-        ),
+        "full": full,
+        "layouts": [one | {"half_rates_l": _rounded(r.half_l)} for one, r in zip(fulls, ratings, strict=True)],
+        "would_make_it_yes": _yes(found, ways, half, full, net, (l_h, basis), word, assumed),
         "assumed": _assumed(found, first, net_said, stocking is not None, basis, assumed),
         "missing": list(first.missing),
         "flow_basis": basis,
         "months": [assumed["ripe_months_low"], assumed["ripe_months_high"]],
-        "if_heavier": None if heavier is None else _if_heavier(ways, net, heavier, assumed),
-        "order": model_audit(tables, found, assumed),
+        "if_heavier": heavier,
+        "order": book.model_audit(tables, found, assumed),
         **_cost(found, first, prices),
         "cautions": cautions(assumed, *WORK),
     }
 
 
-def _if_heavier(
-    ways: list[tuple[Layout, dict[str, Any]]], net: float, word: str, assumed: Assumptions
-) -> dict[str, Any]:
-    """What the next heavier stocking would need, and whether the most that fits in covers it."""
-    load = load_by_class(assumed)[word]
-    need = net / assumed["litres_per_kg"] * load
-    most = [full["media_kg"] for _, full in ways if full["media_kg"] is not None]
-    return {"stocking": word, "load": load, "need_kg": round(need, 3), "ok": max(most) >= need if most else None}
-
-
 def _cost(model: Model, layout: Layout, prices: Prices) -> dict[str, Any]:
     """Price of the filter and the media in it; not known where one price is missing, and which."""
-    wanted: list[tuple[str, float | None]] = [(model.name, prices.of_filter(model.name))]
-    for content in layout.contents:
-        price = prices.of_medium(content.medium.name)
-        if content.kg:
-            wanted.append((content.medium.name, None if price is None else price * content.kg))
-    lacking = list(dict.fromkeys(name for name, price in wanted if price is None))
-    known = sum(price for _, price in wanted if price is not None)
+    wanted = [(book.price(prices, model.name, "filters"), 1.0, model.name)]
+    wanted += [(book.price(prices, c.medium.name, "media"), c.kg, c.medium.name) for c in layout.contents if c.kg]
+    lacking = list(dict.fromkeys(name for each, _, name in wanted if each is None))
     if lacking or layout.missing:
         return {"cost": None, "cost_says": f"price of {listed(lacking or ['its media'])} not in round.toml"}
+    known = sum(each * kg for each, kg, _ in wanted if each is not None)
     return {"cost": round(known, 2), "cost_says": "the filter and its media, by round.toml"}
 
 
@@ -267,10 +233,6 @@ def compare(
         answers,
         key=lambda a: (not a["full"]["ok"], not a["half"]["ok"], a["cost"] is None, a["cost"] or 0.0, a["model"]),
     )
-
-
-Answer = Mapping[str, Any]
-WIDTH = 96
 
 
 def _half_line(half: Answer) -> str:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 
-from pipeline.advise.book import Medium, Model, best_medium
+from pipeline.advise.book import Medium, Model, best_medium, price
 from pipeline.advise.options import Change, amounts, price_of
 from pipeline.advise.state import Desk, FilterState, Layer, TankState, mature, worked_kg
 from pipeline.assumptions import Assumptions
@@ -44,7 +44,7 @@ def second_filters(desk: Desk) -> list[Change]:
         gain = mature(state.bodies(f))
         if gain < f["least_gain_kg"]:
             continue
-        priced = ((model.name, desk.prices.of_filter(model.name)), *(price_of(desk, m, kg) for m, kg in bought))
+        priced = ((model.name, price(desk.prices, model.name, "filters")), *(price_of(desk, m, kg) for m, kg in bought))
         change = Change(
             f"second filter {model.name}", "second filter",
             f"Set up a second filter, {model.name}, with {amounts(bought)}.",

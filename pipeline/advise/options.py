@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
-from pipeline.advise.book import Medium, Room, best_medium, fine_pad
+from pipeline.advise.book import Medium, Room, best_medium, fine_pad, price
 from pipeline.advise.state import Body, Desk, FilterState, Layer, TankState, mature
 from pipeline.calc.disturbance import DAYS_A_WEEK
 from pipeline.calc.layers import HALF_CYCLE_KINDS
@@ -53,30 +53,35 @@ class Change:
 
 
 def price_of(desk: Desk, medium: Medium, kg: float) -> tuple[str, float | None]:
-    price = desk.prices.of_medium(medium.name)
-    return medium.name, None if price is None else price * kg
+    each = price(desk.prices, medium.name, "media")
+    return medium.name, None if each is None else each * kg
+
+
+def by_medium(parts: Iterable[tuple[Medium, float]]) -> dict[str, float]:
+    """The mass of each medium, each once."""
+    kg: dict[str, float] = {}
+    for medium, mass in parts:
+        kg[medium.name] = kg.get(medium.name, 0.0) + mass
+    return kg
 
 
 def own_medium(desk: Desk, state: FilterState) -> Medium | None:
     """The medium to add to a filter: the one it has most of that counts, else the best of the catalogue."""
-    kg: dict[str, float] = {}
-    for layer in state.layers:
-        if layer.media and layer.medium.counts(desk.assumed) and layer.medium.bulk is not None:
-            kg[layer.medium.name] = kg.get(layer.medium.name, 0.0) + (layer.kg or 0.0)
-    if kg:
-        return desk.media[max(sorted(kg), key=lambda name: kg[name])]
-    return best_medium(desk.media, desk.prices, desk.assumed)
+    counted = [layer for layer in state.layers if layer.media and layer.medium.counts(desk.assumed)]
+    kg = by_medium((layer.medium, layer.kg or 0.0) for layer in counted if layer.medium.bulk is not None)
+    return (
+        desk.media[max(sorted(kg), key=lambda name: kg[name])]
+        if kg
+        else best_medium(desk.media, desk.prices, desk.assumed)
+    )
 
 
 def amounts(parts: Iterable[tuple[Medium, float]]) -> str:
     """`0.52 kg of sintrel beads and 1.46 kg of ashgrit`, each medium once."""
-    kg: dict[str, float] = {}
-    for medium, mass in parts:
-        kg[medium.name] = kg.get(medium.name, 0.0) + mass
-    return listed(f"{kilograms(mass)} of {name}" for name, mass in kg.items())
+    return listed(f"{kilograms(mass)} of {name}" for name, mass in by_medium(parts).items())
 
 
-def _added(state: FilterState, layer: Layer, before: int) -> FilterState:
+def added(state: FilterState, layer: Layer, before: int) -> FilterState:
     """The state with a layer put in before the `before`-th."""
     return replace(state, layers=(*state.layers[:before], layer, *state.layers[before:]))
 
@@ -127,7 +132,7 @@ def re_order(desk: Desk, state: FilterState) -> Iterator[Change]:
     if not has_fine:
         pad = fine_pad(desk.media, desk.prices)
         name = pad.name if pad is not None else "a fine pad"
-        priced = ((name, None if pad is None else desk.prices.of_medium(pad.name)),)
+        priced = ((name, None if pad is None else price(desk.prices, pad.name, "media")),)
         said.append(f"put {name} before {media[0].medium.name} in {media[0].room}")
     elif not any(layer.medium.stage == "fine" for layer in state.layers[:first]):
         said.append(f"move the fine stage to before {media[0].medium.name} in {media[0].room}")
@@ -175,17 +180,15 @@ def repack(desk: Desk, state: FilterState) -> Iterator[Change]:
     def edit(s: FilterState) -> FilterState:
         for name, (medium, kg, _) in gains.items():
             at = max(i for i, layer in enumerate(s.layers) if layer.room == name and layer.media) + 1
-            s = _added(s, Layer(name, s.layers[at - 1].position, medium, kg, age_weeks=0.0), at)
+            s = added(s, Layer(name, s.layers[at - 1].position, medium, kg, age_weeks=0.0), at)
         return s
 
-    by_medium: dict[str, float] = {}
-    for medium, kg, _ in gains.values():
-        by_medium[medium.name] = by_medium.get(medium.name, 0.0) + kg
-    what = listed(f"{kilograms(kg)} of new {name}" for name, kg in by_medium.items())
+    new = by_medium((medium, kg) for medium, kg, _ in gains.values())
+    what = listed(f"{kilograms(kg)} of new {name}" for name, kg in new.items())
     yield Change(
         f"repack {state.name}", "repack",
         f"{state.name}: pack {listed(gains)} neatly, a third at a time, and add {what}. Stop if flow falls.",
-        f["visit_minutes_media"] * len(gains), tuple(price_of(desk, desk.media[n], kg) for n, kg in by_medium.items()),
+        f["visit_minutes_media"] * len(gains), tuple(price_of(desk, desk.media[n], kg) for n, kg in new.items()),
         filter=state.name, details={"kg": round(total, 3), "compartments": list(gains)}, edit=edit,
     )  # fmt: skip
 
@@ -208,7 +211,7 @@ def fill_empty(desk: Desk, state: FilterState) -> Iterator[Change]:
         def edit(s: FilterState, room: Room = room, kg: float = kg) -> FilterState:
             new = Layer(room.name, room.position, medium, kg, age_weeks=0.0)
             later = [i for i, layer in enumerate(s.layers) if (layer.position or 0) > room.position]
-            return _added(s, new, min(later, default=len(s.layers)))
+            return added(s, new, min(later, default=len(s.layers)))
 
         kind, where = "repack", f"the empty {room.name}"
         if not room.for_media:
@@ -246,8 +249,8 @@ def carbon_to_media(desk: Desk, state: FilterState) -> Iterator[Change]:
             return replace(s, layers=(*kept[:at], new, *kept[at:]))
 
         life = carbon[0].life_days or f["carbon_due_weeks"] * DAYS_A_WEEK
-        price = desk.prices.of("carbon")
-        saves = None if price is None else round(price * 365 / life, 2)
+        fill = price(desk.prices, "carbon")
+        saves = None if fill is None else round(fill * 365 / life, 2)
         yield Change(
             f"carbon to media {state.name} {room.name}", "carbon to media",
             f"{state.name}: {kilograms(kg)} of new {medium.name} into {room.name} instead of carbon, which stays in"

@@ -2,6 +2,7 @@
 and the water change that holds its ceiling meanwhile, which is one of the options."""
 
 import datetime as dt
+import math
 import re
 import textwrap
 from collections.abc import Mapping, Sequence
@@ -9,7 +10,8 @@ from dataclasses import replace
 from typing import Any
 
 from pipeline.advise import changes as water
-from pipeline.advise.evaluate import After, Effects, Outcome, cheapest, outcome, sufficient
+from pipeline.advise.book import price as price_of
+from pipeline.advise.evaluate import Effects, Outcome, outcome, rank_key, sufficient
 from pipeline.advise.more_filters import rehomings, second_filters
 from pipeline.advise.options import Change, feed_cuts, of_filter
 from pipeline.advise.state import Desk, TankState, build
@@ -39,26 +41,18 @@ def litres_a_year(fraction: float | None, net_l: float | None, every_days: float
 
 def _option(found: Outcome, litres: float | None) -> dict[str, Any]:
     """An outcome as `plan --format json` prints it."""
-    cost_says = (
-        f"price of {listed(found.lacking)} not in round.toml" if found.lacking else "by the prices of round.toml"
-    )
+    lacks = f"price of {listed(found.lacking)} not in round.toml"
+    loads = ("working_now_pct", "working_mature_pct", "plain_pct")
     return {
         "changes": [change.as_dict() for change in found.made],
-        "cost": found.cost,
-        "cost_known_part": found.known_cost,
-        "cost_says": cost_says,
-        "cost_per": "once",
-        "minutes": found.minutes,
-        "working_now_pct": found.now_pct,
-        "working_mature_pct": found.mature_pct,
-        "plain_pct": found.plain_pct,
+        "cost": found.cost, "cost_known_part": found.cost_known_part,
+        "cost_says": lacks if found.lacking else "by the prices of round.toml", "cost_per": "once",
+        "minutes": found.minutes, **{name: getattr(found, name) for name in loads},
         "effective_on": None if found.effective_on is None else found.effective_on.isoformat(),
         "interim": [{"on": on.isoformat(), "working_pct": load} for on, load in found.interim],
-        "half_rating_l": None if found.half_l is None else round(found.half_l, 1),
-        "half_ok": found.half_ok,
-        "litres_year": litres,
-        "reaches_rating": True,
-    }
+        "half_rating_l": None if found.half_rating_l is None else round(found.half_rating_l, 1),
+        "half_ok": found.half_ok, "litres_year": litres, "reaches_rating": True,
+    }  # fmt: skip
 
 
 def _sizing(
@@ -68,7 +62,7 @@ def _sizing(
     holding = sized["holding"]
     litres = litres_a_year(holding["fraction"], tank.net_l, holding["every_days"])
     before = litres_a_year(known.fraction_now, tank.net_l, known.every_days)
-    price, f = desk.prices.of("water_m3"), desk.assumed
+    price, f = price_of(desk.prices, "water_m3"), desk.assumed
     more = None if litres is None else max(litres - (before or 0.0), 0.0)
     cost = None if price is None or more is None else round(more / 1000 * price, 2)
     said = "no more water than today" if more == 0 else "the water it takes more than today"
@@ -137,44 +131,40 @@ def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]
     return f"{state}. Cheapest way within ({money(first['cost'])}): {ways}"
 
 
-def _plan_of(
-    desk: Desk, name: str, known: water.Facts, new: Sequence[Change], brought: dict[int, After]
-) -> dict[str, Any]:
+def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -> dict[str, Any]:
     assumed, week, tank = desk.assumed, desk.week, desk.tanks[name]
     known = replace(known, net_l=tank.net_l)
     sized = water.water_change(known, assumed)
-    limit = assumed["within_pct"]
-    now: dict[str, Any] = {
-        "plain_load_pct": tank.capacity["plain_load_pct"],
-        "plain_state": tank.capacity["plain_state"],
-        "working_load_pct": tank.capacity["working_load_pct"],
-        "working_state": tank.capacity["working_state"],
-        "working_mature_pct": None,
-        "within_on": None,
-        "within_says": None,
-    }
+    limit, most = assumed["within_pct"], round(assumed["options_most"])
+    now = {name: tank.capacity[name] for name in ("plain_load_pct", "plain_state", "working_load_pct", "working_state")}
+    now |= {"working_mature_pct": None, "within_on": None, "within_says": None}
+    # A known tank in which nothing works is over.
+    over = tank.known and (now["working_load_pct"] is None or now["working_load_pct"] > limit)
     found: list[Outcome] = []
     ways: list[tuple[Change, ...]] = []
-    most = round(assumed["options_most"])
     if tank.known:
-        effects = Effects(tank, possible(desk, tank, new), assumed, brought)
+        effects = Effects(tank, possible(desk, tank, new), assumed)
         as_it_is = outcome(effects, (), week.as_of)
-        now["working_mature_pct"] = as_it_is.mature_pct
-        if as_it_is.mature_pct is not None and as_it_is.mature_pct <= limit:
-            if _is_over(now, limit) and as_it_is.effective_on is not None:
-                on = as_it_is.effective_on
+        now["working_mature_pct"] = as_it_is.working_mature_pct
+        if as_it_is.working_mature_pct is not None and as_it_is.working_mature_pct <= limit:
+            if over and (on := as_it_is.effective_on) is not None:
                 now |= {"within_on": on.isoformat(), "within_says": day(on, year=on.year != week.as_of.year)}
                 ways = [(change,) for change in effects.changes if change.kind == "feed cut"]
-        elif _is_over(now, limit):
+        elif over:
             ways = list(sufficient(effects, round(assumed["changes_most"])))
+        found = sorted((outcome(effects, made, week.as_of) for made in ways), key=rank_key)[:most]
         # The sort keeps the order of equals: by cost among those without a doubt, then among the others.
-        found = sorted(
-            cheapest(effects, ways, week.as_of, most), key=lambda one: any(change.doubted for change in one.made)
-        )
+        found.sort(key=lambda one: any(change.doubted for change in one.made))
     litres = litres_a_year(known.fraction_now, tank.net_l, known.every_days)
     options = [_option(one, litres) for one in found]
-    if sized["holding"] and sized["fraction"] and (found or (tank.known and _is_over(now, limit))):
-        options = _placed(options, _sizing(desk, tank, sized, known, now))
+    if sized["holding"] and sized["fraction"] and (found or over):
+        # It holds the ceiling and does not reach the rating: it stands among the others by its cost.
+        sizing = _sizing(desk, tank, sized, known, now)
+        cost = math.inf if sizing["cost"] is None else sizing["cost"]
+        dearer = (
+            place for place, one in enumerate(options) if (math.inf if one["cost"] is None else one["cost"]) > cost
+        )
+        options.insert(next(dearer, len(options)), sizing)
     return {
         "tank": name,
         "as_of": week.as_of.isoformat(),
@@ -187,32 +177,15 @@ def _plan_of(
     }
 
 
-def _is_over(now: dict[str, Any], limit: float) -> bool:
-    """Whether a known tank is over today; one in which nothing works is."""
-    return now["working_load_pct"] is None or now["working_load_pct"] > limit
-
-
-def _placed(options: list[dict[str, Any]], sizing: dict[str, Any]) -> list[dict[str, Any]]:
-    """The options with the sized changes among them by cost; it holds the ceiling and does not reach the rating."""
-    dearer = [
-        i
-        for i, option in enumerate(options)
-        if sizing["cost"] is not None and (option["cost"] is None or option["cost"] > sizing["cost"])
-    ]
-    at = min(dearer, default=len(options))
-    return [*options[:at], sizing, *options[at:]]
-
-
 def plans(week: Week, tanks: Sequence[str]) -> dict[str, dict[str, Any]]:
     """The plans of many tanks at once; `plan` says what one is."""
-    _check(week, tanks)
+    check(week, tanks)
     desk, known = build(week, tanks), water.facts_of(week, tanks)
     new = second_filters(desk)
-    brought: dict[int, After] = {}
-    return {name: _plan_of(desk, name, known[name], new, brought) for name in tanks}
+    return {name: _plan_of(desk, name, known[name], new) for name in tanks}
 
 
-def _check(week: Week, tanks: Sequence[str]) -> None:
+def check(week: Week, tanks: Sequence[str]) -> None:
     """A Problem in words for a tank that the round does not have."""
     known = set(table(week.tables, "tank")["tank"])
     for name in tanks:

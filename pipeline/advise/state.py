@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.advise.book import Medium, Model, Prices, catalogue, models, read_prices
+from pipeline.advise.book import Medium, Model, Prices, catalogue, models
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors, half_cycle
 from pipeline.calc.capacity import layer_factors, parts, rated
@@ -198,12 +198,15 @@ class Desk:
     tanks: dict[str, TankState]
     media: dict[str, Medium]
     book: dict[str, Model]
-    prices: Prices
     spare: tuple[FilterState, ...] = ()  # filters that stand on no tank
 
     @property
     def assumed(self) -> Assumptions:
         return self.week.assumed
+
+    @property
+    def prices(self) -> Prices:
+        return self.week.round.prices
 
     @cached_property
     def donors(self) -> dict[str, list[TankState]]:
@@ -309,5 +312,4 @@ def build(week: Week, tanks: Sequence[str]) -> Desk:
             row["tank"], site.get(row["tank"]), row["net_l"], row["load"], row["load_basis"], row["feed_g_day"],
             row["need_kg"], warmth, tuple(filters.get(row["tank"], ())), row,
         )  # fmt: skip
-    prices = read_prices(week.round.prices)
-    return Desk(week, states, media, book, prices, _spare(week, book, media))
+    return Desk(week, states, media, book, _spare(week, book, media))

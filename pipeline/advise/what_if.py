@@ -2,22 +2,139 @@
 Nitrate stands on the measured rise, of which new media takes nothing off until it has been seen to."""
 
 import datetime as dt
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Any
 
 import numpy as np
+import polars as pl
 
 from pipeline.advise import changes as water
+from pipeline.advise.book import Medium
+from pipeline.advise.book import price as price_known
 from pipeline.advise.evaluate import Effects, outcome
-from pipeline.advise.options import Change, price_of
-from pipeline.advise.plan import litres_a_year
-from pipeline.advise.state import FilterState, Layer
-from pipeline.advise.what_if_start import Settings, Start, start
+from pipeline.advise.options import Change, added, own_medium, price_of
+from pipeline.advise.plan import check, litres_a_year
+from pipeline.advise.state import Desk, FilterState, Layer, TankState, build
 from pipeline.calc import factors, mixing
 from pipeline.calc.chemistry import nitrate_from_feed
 from pipeline.problems import Problem
 from pipeline.sentences import filled, table
+from pipeline.week import Week
 from pipeline.wording import change_words, days, kilograms, listed, number, with_unit
 from schemas.words import STOCKING
+
+FIRST = "first in the flow"
+# How far a slider goes. No sum hangs on these.
+FEED_TIMES, FEED_LEAST, MEDIA_MOST_KG = 2.0, 0.1, 6.0
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A place where media could be added: behind the last layer of a stage in a filter, or before all layers."""
+
+    key: str  # `P02, after fine`
+    filter: str
+    before: int  # it would lie before this layer
+    room: str
+    position: int | None
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What is asked: food [g/day] or a stocking class, media to add [kg], the change [share of net] and its days."""
+
+    feed_g_day: float | None = None
+    stocking: str | None = None
+    medium: str | None = None
+    media_kg: float = 0.0
+    spot: str | None = None  # key of a Spot
+    fraction: float | None = None
+    every_days: float = 7.0
+
+
+@dataclass(frozen=True)
+class Start:
+    """A tank as it is, and what could be asked of it."""
+
+    desk: Desk
+    tank: TankState
+    known: water.Facts
+    outlook: dict[str, Any] = field(default_factory=dict)
+    protein_pct: float | None = None
+
+    @cached_property
+    def by_feed(self) -> bool:
+        return self.tank.load_basis == "feed"
+
+    @cached_property
+    def today(self) -> Settings:
+        """The settings that the tank runs at; the class is what its load is calculated by where food is not weighed."""
+        own = self.desk.week.table("tank").filter(pl.col("tank") == self.tank.tank)["stocking"].to_list()
+        return Settings(
+            feed_g_day=self.tank.feed_g_day if self.by_feed else None,
+            stocking=None if self.by_feed else (own[0] if own and own[0] in STOCKING else "normal"),
+            fraction=self.known.fraction_now,
+            every_days=self.known.every_days,
+        )
+
+    @cached_property
+    def media(self) -> dict[str, Medium]:
+        """Media of the book that would count, by name: what the tank has first, then those that work more."""
+        own = {m.name for state in self.tank.filters if (m := own_medium(self.desk, state)) is not None}
+        found = [m for m in self.desk.media.values() if m.counts(self.desk.assumed) and not m.foam]
+        return {m.name: m for m in sorted(found, key=lambda m: (m.name not in own, -(m.quality or 0.0), m.name))}
+
+    @cached_property
+    def spots(self) -> dict[str, Spot]:
+        """The places for more media by key, the best first."""
+        return {spot.key: spot for state in self.tank.filters for spot in _spots(state)}
+
+    @property
+    def feed_range(self) -> tuple[float, float, float]:
+        """(least, most, step) of food to ask about [g/day]; today's food always lies between."""
+        f, feed = self.desk.assumed, self.today.feed_g_day or 0.0
+        normal = (self.tank.net_l or 0.0) / 100 * f["normal_feed_g_100l"]
+        step = 0.05 if max(feed, normal) >= 0.5 else 0.01
+        most = max(FEED_TIMES * feed, normal, 10 * step)
+        least = max(step, _to_step(FEED_LEAST * feed, step))
+        return min(least, feed or least), max(_to_step(most, step), feed), step
+
+    @property
+    def fraction_most(self) -> float:
+        """The largest change to ask about: what may go in one go, or today's where that is more."""
+        return max(self.desk.assumed["change_at_once"], self.today.fraction or 0.0)
+
+
+def _to_step(value: float, step: float) -> float:
+    return round(round(value / step) * step, 4)
+
+
+def _spots(state: FilterState) -> list[Spot]:
+    """Places in a filter, the finest stage first; a layer that lies beside the flow is no place."""
+    last: dict[str, int] = {}
+    for i, layer in enumerate(state.layers):
+        if layer.medium.stage in ("coarse", "medium", "fine") and layer.position is not None:
+            last[layer.medium.stage] = i
+    found = []
+    for stage in sorted(last, key=["fine", "medium", "coarse"].index):
+        layer = state.layers[last[stage]]
+        found.append(Spot(f"{state.name}, after {stage}", state.name, last[stage] + 1, layer.room, layer.position))
+    placed = [layer for layer in state.layers if layer.position is not None]
+    if placed:
+        found.append(Spot(f"{state.name}, {FIRST}", state.name, 0, placed[0].room, placed[0].position))
+    return found
+
+
+def start(week: Week, tank: str) -> Start:
+    """A tank as it is. Problem for one that is not in the round."""
+    check(week, [tank])
+    desk = build(week, [tank])
+    outlook = next(iter(week.now("nitrate_outlook").filter(pl.col("tank") == tank).to_dicts()), {})
+    fed = week.of("feeding", tank).filter(pl.col("from") <= week.as_of).sort("from")["protein_pct"].to_list()
+    state = desk.tanks[tank]
+    return Start(desk, state, water.facts(week, tank, state.net_l), outlook, fed[-1] if fed else None)
 
 
 @dataclass(frozen=True)
@@ -27,6 +144,11 @@ class Range:
     value: float
     low: float | None = None
     high: float | None = None
+
+    def each(self, change: Callable[[float], float]) -> "Range":
+        """The value and the ends that are known, changed alike."""
+        low, high = (None if end is None else change(end) for end in (self.low, self.high))
+        return Range(change(self.value), low, high)
 
 
 @dataclass(frozen=True)
@@ -61,9 +183,6 @@ class Asked:
     notes: tuple[str, ...]
 
 
-# -- the loads ---------------------------------------------------------------------------------------
-
-
 def _need_kg(begun: Start, asked: Settings) -> float | None:
     """Media the tank would want [kg]; None where the litres are not known."""
     f, tank = begun.desk.assumed, begun.tank
@@ -85,18 +204,11 @@ def _more_media(begun: Start, asked: Settings) -> Change | None:
         return None
     kg = asked.media_kg
     new = Layer(spot.room, spot.position, medium, kg, age_weeks=0.0)
-
-    def edit(state: FilterState) -> FilterState:
-        return replace(state, layers=(*state.layers[: spot.before], new, *state.layers[spot.before :]))
-
     return Change(
         "media added", "media added", f"Add {kilograms(kg)} of new {medium.name} to {spot.key}.",
         begun.desk.assumed["visit_minutes_media"], (price_of(begun.desk, medium, kg),), filter=spot.filter,
-        details={"kg": kg}, edit=edit,
+        details={"kg": kg}, edit=lambda state: added(state, new, spot.before),
     )  # fmt: skip
-
-
-# -- nitrate -----------------------------------------------------------------------------------------
 
 
 def _made(begun: Start, asked: Settings) -> Range | None:
@@ -129,11 +241,7 @@ def _rise(begun: Start, asked: Settings) -> Range | None:
         return None
     more = (made.value - was.value) / water.DAYS_A_WEEK
     share = made.value / was.value if was.value > 0 else 1.0
-
-    def under(rise: float | None) -> float | None:
-        return None if rise is None else max(rise * share, rise + more)
-
-    return Range(under(today.value) or 0.0, under(today.low), under(today.high))
+    return today.each(lambda rise: max(rise * share, rise + more))
 
 
 def _plateau(begun: Start, asked: Settings) -> tuple[Range | None, str]:
@@ -148,17 +256,8 @@ def _plateau(begun: Start, asked: Settings) -> tuple[Range | None, str]:
     if asked.fraction == 0:
         return None, "does not level off: no changes"
     tap = begun.outlook.get("tap")
-    tap = begun.known.tap if tap is None else tap
-
-    def settled(value: float | None) -> float | None:
-        if value is None:
-            return None
-        return max(float(mixing.steady_swing(tap, value, asked.every_days, asked.fraction or 0.0).peak), 0.0)
-
-    return Range(settled(rise.value) or 0.0, settled(rise.low), settled(rise.high)), ""
-
-
-# -- both sides --------------------------------------------------------------------------------------
+    tap, fraction, every_days = begun.known.tap if tap is None else tap, asked.fraction, asked.every_days
+    return rise.each(lambda r: max(float(mixing.steady_swing(tap, r, every_days, fraction).peak), 0.0)), ""
 
 
 def side(begun: Start, asked: Settings) -> Side:
@@ -181,12 +280,12 @@ def side(begun: Start, asked: Settings) -> Side:
     works = sum(float(a.course[0]) * a.state.clog for a in effects.filters(effects.set_of(changes))) * tank.warmth
     now = float(factors.load_pct(need, works))
     return Side(
-        found.plain_pct, None if np.isnan(now) else now, found.mature_pct, found.interim, found.effective_on, made,
-        plateau, why, litres, found.half_ok, found.half_l,
+        found.plain_pct, None if np.isnan(now) else now, found.working_mature_pct, found.interim, found.effective_on, made,
+        plateau, why, litres, found.half_ok, found.half_rating_l,
     )  # fmt: skip
 
 
-def _words(begun: Start, asked: Settings) -> list[str]:
+def _words(begun: Start, asked: Settings, change: Change | None) -> list[str]:
     """What is changed, a sentence each."""
     today, net = begun.today, begun.tank.net_l
     said = []
@@ -194,7 +293,6 @@ def _words(begun: Start, asked: Settings) -> list[str]:
         said.append(f"Feed {with_unit(number(asked.feed_g_day), 'g')} a day instead of {number(today.feed_g_day)}.")
     if asked.stocking != today.stocking:
         said.append(f"Stock it as {asked.stocking} instead of {today.stocking}.")
-    change = _more_media(begun, asked)
     if change is not None:
         said.append(change.says)
     if (asked.fraction, asked.every_days) != (today.fraction, today.every_days) and asked.fraction is not None:
@@ -239,17 +337,16 @@ def answer(begun: Start, asked: Settings) -> Asked:
     f, net, change = begun.desk.assumed, begun.tank.net_l, _more_media(begun, asked)
     now, then = side(begun, begun.today), side(begun, asked)
     fed = asked.feed_g_day != begun.today.feed_g_day
+    minutes = None if asked.fraction is None or net is None else asked.fraction * net / 100 * f["minutes_per_100l"]
     return Asked(
         now,
         then,
-        tuple(_words(begun, asked)),
+        tuple(_words(begun, asked, change)),
         cost=0.0 if change is None else change.cost,
         cost_year=_water_cost(begun, now, then),
         lacking=() if change is None else change.lacking,
         minutes=(0.0 if change is None else change.minutes) + (f["visit_minutes_feed"] if fed else 0.0),
-        minutes_change=None
-        if asked.fraction is None or net is None
-        else asked.fraction * net / 100 * f["minutes_per_100l"],
+        minutes_change=minutes,
         notes=tuple(_notes(begun, asked, change, then)),
     )
 
@@ -258,7 +355,7 @@ def _water_cost(begun: Start, now: Side, then: Side) -> float | None:
     """Price of the water it takes more than today in a year; 0 where it takes none more."""
     if then.litres_year == now.litres_year:
         return 0.0
-    price = begun.desk.prices.of("water_m3")
+    price = price_known(begun.desk.prices, "water_m3")
     if then.litres_year is None or price is None:
         return None
     return round(max(then.litres_year - (now.litres_year or 0.0), 0.0) / 1000 * price, 2)
@@ -276,18 +373,3 @@ def sized_by_outlook(begun: Start) -> str:
         return ""
     other = water.water_change(replace(known, rise_per_day=rise.value), begun.desk.assumed)
     return f"By all readings of half a year it levels off near {number(heads)} mg/L: {other['says']} Go by the larger change."
-
-
-__all__ = [
-    "Asked",
-    "Range",
-    "Settings",
-    "Side",
-    "Start",
-    "answer",
-    "rise_of",
-    "routine",
-    "side",
-    "sized_by_outlook",
-    "start",
-]

@@ -8,8 +8,7 @@ from typing import Any
 import polars as pl
 from icalendar import Calendar, Event
 
-from pipeline.papers.report_facts import next_visit
-from pipeline.papers.visit_sheets import open_tanks
+from pipeline.papers.report_facts import next_visit, open_tanks
 from pipeline.week import Week
 from pipeline.wording import counted, day, listed, sentence, tank_title
 
@@ -31,11 +30,9 @@ def _event(week: Week, uid: str, on: dt.date, summary: str, text: str, where: st
     event.add("sequence", week.as_of.toordinal())
     event.add("dtstart", on)
     event.add("dtend", on + dt.timedelta(days=1))
-    event.add("summary", _plain(summary))
-    if text:
-        event.add("description", _plain(text))
-    if where:
-        event.add("location", _plain(where))
+    for name, said in (("summary", summary), ("description", text), ("location", where)):
+        if said:
+            event.add(name, _plain(said))
     event.add("transp", "TRANSPARENT")
     return event
 

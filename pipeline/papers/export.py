@@ -57,13 +57,6 @@ def to_csv(frame: pl.DataFrame) -> bytes:
     return out.getvalue()
 
 
-def to_parquet(frame: pl.DataFrame) -> bytes:
-    """The frame as Parquet, text as it was typed."""
-    out = io.BytesIO()
-    frame.write_parquet(out)
-    return out.getvalue()
-
-
 def to_xlsx(tables: Mapping[str, pl.DataFrame]) -> bytes:
     """One workbook with a sheet a table, its header kept in sight; text is text, never a formula or a link."""
     import xlsxwriter
@@ -82,16 +75,12 @@ def to_xlsx(tables: Mapping[str, pl.DataFrame]) -> bytes:
     return out.getvalue()
 
 
-def _type(kind: pl.DataType) -> dict[str, str]:
+NAMES = {pl.List: "array", pl.Datetime: "datetime", pl.Date: "date", pl.Boolean: "boolean", pl.String: "string"}
+
+
+def _type(kind: pl.DataType) -> str:
     """The Table Schema type of a polars type."""
-    if isinstance(kind, pl.List):
-        return {"type": "array"}
-    if isinstance(kind, pl.Datetime):
-        return {"type": "datetime"}
-    names = {pl.Date: "date", pl.Boolean: "boolean", pl.String: "string"}
-    if kind in names:
-        return {"type": names[kind]}  # type: ignore[index]
-    return {"type": "integer"} if kind.is_integer() else {"type": "number"}
+    return NAMES.get(kind.base_type()) or ("integer" if kind.is_integer() else "number")
 
 
 def schema_of(table: str) -> dict[str, Any]:
@@ -99,19 +88,16 @@ def schema_of(table: str) -> dict[str, Any]:
     types: Mapping[str, pl.DataType] = conform(table, pl.DataFrame()).schema
     fields = []
     for name, note in describe(TABLES[table]).items():
-        field: dict[str, Any] = {"name": name, "title": note.title, **_type(types[name])}
-        if note.description:
-            field["description"] = note.description
-        if note.unit:
-            field["unit"] = note.unit
-        rules: dict[str, Any] = {}
-        if note.required and types[name] != pl.String:  # a text may be there and empty
-            rules["required"] = True
-        if note.words:
-            rules["enum"] = list(note.words)
-        if rules:
-            field["constraints"] = rules
-        fields.append(field)
+        # A text may be there and empty.
+        rules = {"required": note.required and types[name] != pl.String, "enum": list(note.words)}
+        told = {
+            "description": note.description,
+            "unit": note.unit,
+            "constraints": {k: v for k, v in rules.items() if v},
+        }
+        fields.append(
+            {"name": name, "title": note.title, "type": _type(types[name])} | {k: v for k, v in told.items() if v}
+        )
     return {"fields": fields}
 
 
@@ -127,19 +113,8 @@ def _resource(table: str, form: str, content: bytes) -> dict[str, Any]:
         "hash": f"sha256:{hashlib.sha256(content).hexdigest()}",
         "schema": schema_of(table),
     }
-    if form == "csv":
-        resource |= {"mediatype": "text/csv", "encoding": "utf-8-sig"}
-    else:
-        resource["mediatype"] = "application/vnd.apache.parquet"
-    return resource
-
-
-def _files(week: Week, form: str) -> Iterator[tuple[str, bytes]]:
-    """The content of each table."""
-    for table in TABLES:
-        if table in week.tables:
-            frame = conform(table, week.tables[table])
-            yield table, to_csv(frame) if form == "csv" else to_parquet(frame)
+    csv = {"mediatype": "text/csv", "encoding": "utf-8-sig"}
+    return resource | (csv if form == "csv" else {"mediatype": "application/vnd.apache.parquet"})
 
 
 def columns_of_tables() -> pl.DataFrame:
@@ -156,26 +131,28 @@ def contents(week: Week, form: str = "csv") -> Iterator[tuple[str, bytes]]:
     """Name and bytes of every file of an export, the description last."""
     if form not in FORMATS:
         raise Problem(f"“{form}” is not a format of an export; expected csv, xlsx or parquet.")
+    tables = {name: conform(name, week.tables[name]) for name in TABLES if name in week.tables}
     if form == "xlsx":
-        tables = {name: conform(name, week.tables[name]) for name in TABLES if name in week.tables}
         yield WORKBOOK, to_xlsx({"columns": columns_of_tables(), **tables})
         return
     resources = []
-    for table, content in _files(week, form):
+    for table, frame in tables.items():
+        out = io.BytesIO()
+        if form == "parquet":
+            frame.write_parquet(out)  # text as it was typed
+        content = out.getvalue() or to_csv(frame)
         resources.append(_resource(table, form, content))
         yield f"{table}.{form}", content
     package = {
         "profile": "data-package",
         "name": "tankround-export",
         "title": f"Checked tables of {week.round.name or 'a tank round'}",
-        "description": (
-            f"Records and calculation as of {week.as_of}. Empty means not known, never 0. "
-            + (
-                "A text that begins with =, +, -, @, a tab or a line break stands after an apostrophe."
-                if form == "csv"
-                else ""
-            )
-        ).strip(),
+        "description": f"Records and calculation as of {week.as_of}. Empty means not known, never 0."
+        + (
+            " A text that begins with =, +, -, @, a tab or a line break stands after an apostrophe."
+            if form == "csv"
+            else ""
+        ),
         "created": f"{week.as_of}T00:00:00Z",
         "resources": resources,
     }

@@ -4,15 +4,13 @@ import datetime as dt
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-import altair as alt
 import polars as pl
 from markupsafe import Markup
 
-from pipeline.papers.drawing import EARLIER, INK, INK2, for_screen, month_starts, noon, to_svg
-from pipeline.papers.layers import in_flow_order, layers_on
-from pipeline.papers.page import filled
-from pipeline.papers.report_facts import Row
-from pipeline.papers.visit_sheets import open_tanks
+from pipeline.papers.charts import HISTORY_WEEKS, for_screen, nitrate_chart
+from pipeline.papers.layout import filled
+from pipeline.papers.report_facts import Row, findings_of, open_tanks
+from pipeline.papers.visit_sheets import in_flow_order, layers_on
 from pipeline.papers.water_today import net_of
 from pipeline.papers.writing import safe_name, zipped
 from pipeline.problems import Problem
@@ -29,76 +27,12 @@ from pipeline.wording import (
     tank_title,
     with_unit,
 )
-from schemas.words import CANON, CLASSES, PARAMETER_TITLES, PARAMETERS
-
-CHART_WEEKS = 26
-WIDTH, HEIGHT = 480, 200  # narrow, so that its words stay legible on a phone
+from schemas.words import CANON, PARAMETER_TITLES, PARAMETERS
 
 
 def _mine(week: Week, name: str, tank: str, column: str = "day") -> pl.DataFrame:
     rows = week.of(name, tank).filter(pl.col(column) <= week.as_of)
     return rows.sort(column, descending=True, maintain_order=True)
-
-
-def nitrate_chart(week: Week, tank: str, ceiling: float) -> str | None:
-    """Nitrate as ranges with changes and the ceiling, half a year; None where nothing was read."""
-    first = week.as_of - dt.timedelta(weeks=CHART_WEEKS)
-    rows = week.table("reading").filter(
-        (pl.col("tank") == tank) & (pl.col("parameter") == "nitrate") & pl.col("day").is_between(first, week.as_of)
-    )
-    if not rows.height:
-        return None
-    reach = rows.select(pl.max_horizontal(pl.col("high").fill_null(pl.col("low") * 1.3), "low").max()).item()
-    top = max(1.5 * ceiling, float(reach))
-    guide = pl.col("doubt").is_not_null() | pl.col("expired")
-    bars = rows.select(
-        pl.col("day").cast(pl.String).alias("day"),
-        "low",
-        pl.col("high").fill_null(top).alias("high"),
-        pl.when(guide).then(pl.lit(EARLIER)).otherwise(pl.lit(INK)).alias("shade"),
-    )
-    changed = week.table("water_change").filter(
-        (pl.col("tank") == tank) & (pl.col("kind") != "top-up") & pl.col("day").is_between(first, week.as_of)
-    )
-    x = alt.X(
-        "day:T",
-        scale=alt.Scale(domain=[noon(first), noon(week.as_of + dt.timedelta(days=4))]),
-        axis=alt.Axis(
-            title=None, format="%b", values=[noon(d) for d in month_starts(first, week.as_of)], labelFontSize=14
-        ),
-    )
-    y = alt.Y(
-        "low:Q",
-        scale=alt.Scale(domain=[0, top * 1.08], nice=False),
-        axis=alt.Axis(title=None, tickCount=5, labelFontSize=14, domain=False),
-    )
-    drawn = alt.Chart(bars).mark_bar(width=5).encode(x=x, y=y, y2="high:Q", color=alt.Color("shade:N", scale=None))
-    ticks = (
-        alt.Chart(changed.select(pl.col("day").cast(pl.String)))
-        .mark_rule(color=INK2, strokeWidth=1.4)
-        .encode(x=x, y=alt.value(0), y2=alt.value(9))
-    )
-    line = alt.Chart(pl.DataFrame({"low": [ceiling], "said": [f"limit {number(ceiling)}"]}))
-    rule = line.mark_rule(color=INK, strokeDash=[6, 4], strokeWidth=1.2).encode(y=y)
-    word = line.mark_text(align="left", baseline="bottom", dx=3, dy=-3, fontSize=14, color=INK).encode(
-        x=alt.value(0), y=y, text="said:N"
-    )
-    last = rows.sort("at").row(-1, named=True)
-    reads = interval(last["low"], last["high"])
-    name = (
-        f"Nitrate over {CHART_WEEKS} weeks, mg/L: {rows.height} readings, the last {reads} on {day(last['day'])};"
-        f" limit {number(ceiling)}; {changed.height} water changes."
-    )
-    return to_svg(alt.layer(ticks, drawn, rule, word).properties(width=WIDTH, height=HEIGHT), name)
-
-
-def _findings(week: Week, tank: str) -> list[tuple[Row, list[Row]]]:
-    """The findings, gravest first, each with its possible causes."""
-    order = {name: place for place, name in enumerate(CLASSES)}
-    found = week.now("finding").filter(pl.col("tank") == tank).to_dicts()
-    causes = week.now("finding_cause").filter(pl.col("tank") == tank).sort("place").to_dicts()
-    rows = sorted(found, key=lambda row: (order.get(row["class"], len(order)), row["harm"]))
-    return [(row, [cause for cause in causes if cause["rule"] == row["rule"]]) for row in rows]
 
 
 def _changed(row: Row) -> str:
@@ -176,6 +110,8 @@ def history_page(week: Week, tank: str) -> str:
     promises = week.table("promise").filter(
         (pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == found[0]["site"]))
     )
+    causes = week.now("finding_cause").filter(pl.col("tank") == tank).sort("place").to_dicts()
+    findings = [(row, [c for c in causes if c["rule"] == row["rule"]]) for row in findings_of(week, tank)]
     heads, visits = _visits(week, tank)
     work, happened = _mine(week, "service", tank, "date"), _mine(week, "event", tank, "date")
     lists = [
@@ -189,8 +125,8 @@ def history_page(week: Week, tank: str) -> str:
     ]  # fmt: skip
     return filled(
         "history.html", title=title, facts=facts, state=state, step=review[0]["step"] if review else "",
-        water=_now(week, tank), chart=Markup(for_screen(svg)) if svg else "", weeks=CHART_WEEKS,
-        findings=_findings(week, tank), filters=filters, jobs=jobs, heads=heads, visits=visits,
+        water=_now(week, tank), chart=Markup(for_screen(svg)) if svg else "", weeks=HISTORY_WEEKS,
+        findings=findings, filters=filters, jobs=jobs, heads=heads, visits=visits,
         lists=[(name, heads, _cells(rows.iter_rows())) for name, heads, rows in lists], cautions=cautions(week.assumed),
     )  # fmt: skip
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import safe_write
-from pipeline.papers.site_report import SiteReport, charts, report_html, report_pdf, with_issue
+from pipeline.papers.site_report import SiteReport, charts, report_html, report_pdf
 from pipeline.papers.writing import safe_name, write_bytes
 from pipeline.problems import Problem
 from pipeline.wording import day_month
@@ -76,17 +76,8 @@ def _read(folder: Path) -> Issued | None:
     try:
         record: dict[str, Any] = json.loads((folder / RECORD).read_text(encoding="utf-8"))
         first, last, on = (dt.date.fromisoformat(record[name]) for name in ("first", "last", "on"))
-        return Issued(
-            site=record["site"],
-            title=record["title"],
-            first=first,
-            last=last,
-            number=int(record["issue"]),
-            on=on,
-            content_hash=record["content_sha256"],
-            folder=folder,
-            state=_state(folder, record),
-        )
+        return Issued(record["site"], record["title"], first, last, int(record["issue"]), on, record["content_sha256"],
+                      folder, _state(folder, record))  # fmt: skip
     except (OSError, ValueError, KeyError, TypeError):
         return None
 
@@ -99,6 +90,10 @@ def issues_of(logs: Path, report: SiteReport) -> list[Issued]:
 def _issues_in(place: Path) -> list[Issued]:
     found = [_read(folder) for folder in place.glob("issue-*")] if place.is_dir() else []
     return sorted((one for one in found if one is not None), key=lambda one: one.number)
+
+
+def _numbers(place: Path) -> set[int]:
+    return {int(folder.name[6:]) for folder in place.glob("issue-*") if folder.name[6:].isdigit()}
 
 
 def all_issued(logs: Path, site: str | None = None) -> list[Issued]:
@@ -115,7 +110,7 @@ def lost(logs: Path, site: str) -> list[str]:
     said = []
     root = logs / FOLDER / safe_name(site)
     for place in sorted(root.glob("*_*")) if root.is_dir() else []:
-        numbers = {int(folder.name[6:]) for folder in place.glob("issue-*") if folder.name[6:].isdigit()}
+        numbers = _numbers(place)
         read = {one.number for one in _issues_in(place)}
         for number in range(1, max(numbers, default=0) + 1):
             where = f"Issue {number} of {place.name.replace('_', ' to ')}"
@@ -126,11 +121,6 @@ def lost(logs: Path, site: str) -> list[str]:
     return said
 
 
-def _next_number(place: Path) -> int:
-    taken = [int(name.name[6:]) for name in place.glob("issue-*") if name.name[6:].isdigit()]
-    return max(taken, default=0) + 1
-
-
 def issue(logs: Path, report: SiteReport, on: dt.date, drawn: Sequence[str | None] | None = None) -> Issued:
     """Freezes a report as the next issue of its site and period, unless the last issue says just the same."""
     place, mark = _place(logs, report), content_hash(report)
@@ -139,8 +129,8 @@ def issue(logs: Path, report: SiteReport, on: dt.date, drawn: Sequence[str | Non
         earlier = _issues_in(place)
         if earlier and earlier[-1].content_hash == mark and earlier[-1].state == "whole":
             return earlier[-1]
-        number = _next_number(place)
-        named = with_issue(report, issue_line(number, on))
+        number = max(_numbers(place), default=0) + 1
+        named = replace(report, issue=issue_line(number, on))
         made = _build(place, named, mark, number, on, report_pdf(named, drawn), report_html(named, drawn))
         try:
             os.rename(made, place / f"issue-{number}")  # fails where another issue took the number meanwhile
@@ -158,18 +148,14 @@ def issue(logs: Path, report: SiteReport, on: dt.date, drawn: Sequence[str | Non
 
 def _build(place: Path, report: SiteReport, mark: str, number: int, on: dt.date, pdf: bytes, html: str) -> Path:
     """The files of an issue in a folder beside its place, forced to disk."""
+    content = report.content()
     record = {
         "issue": number,
         "on": on.isoformat(),
-        "site": report.site,
-        "title": report.title,
-        "first": report.first.isoformat(),
-        "last": report.last.isoformat(),
-        "content_sha256": mark,
-        "pdf_sha256": hashlib.sha256(pdf).hexdigest(),
-        "html_sha256": hashlib.sha256(html.encode()).hexdigest(),
-        "content": report.content(),
+        **{name: content[name] for name in ("site", "title", "first", "last")},
     }
+    record |= {"content_sha256": mark, "pdf_sha256": hashlib.sha256(pdf).hexdigest()}
+    record |= {"html_sha256": hashlib.sha256(html.encode()).hexdigest(), "content": content}
     start, end = safe_write.beside(place)
     try:
         place.mkdir(parents=True, exist_ok=True)

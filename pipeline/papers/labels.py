@@ -8,7 +8,7 @@ from urllib.parse import quote
 import segno
 
 from pipeline.papers.layout import pdf
-from pipeline.papers.visit_sheets import open_tanks
+from pipeline.papers.report_facts import open_tanks, site_of
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import tank_title
@@ -30,13 +30,12 @@ def qr_svg(text: str) -> str:
 
 def label_data(week: Week, sites: Sequence[str] = ()) -> dict[str, Any]:
     """What the labels say, as JSON has it, and under `pictures` the codes."""
-    rows = week.table("site").sort("file", "line").to_dicts()
-    if unknown := [site for site in sites if site not in {row["site"] for row in rows}]:
-        raise Problem(f"There is no site “{unknown[0]}”. Sites in sites.csv: {', '.join(row['site'] for row in rows)}.")
+    for site in sites:
+        site_of(week, site)
     address = week.round.address
     made: list[dict[str, Any]] = []
     pictures: dict[str, str] = {}
-    for row in rows:
+    for row in week.table("site").sort("file", "line").iter_rows(named=True):
         if sites and row["site"] not in sites:
             continue
         for tank in open_tanks(week, row["site"], week.as_of):

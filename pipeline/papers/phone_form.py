@@ -2,29 +2,19 @@
 
 import datetime as dt
 import json
-from html import escape
 from typing import Any
 
 import polars as pl
+from markupsafe import Markup
 
 from pipeline.papers import water_today
-from pipeline.papers.layout import template
-from pipeline.papers.page import page
-from pipeline.papers.visit_sheets import drop_worth, kit_at, sheet_data
+from pipeline.papers.layout import filled, template
+from pipeline.papers.visit_sheets import drop_worth, holds, kit_at, sheet_data
 from pipeline.papers.writing import safe_name
 from pipeline.week import Week
 from pipeline.wording import cautions, number
 from schemas.parameters import RECORDS
 from schemas.words import CHANGE_KINDS, EVENTS, FISH_LOOK, FOUND, JOBS, RINSE_WATER
-
-STYLE = """<style>
-#form label { display: block; margin: .6em 0; } #form label span { display: block; }
-#form input, #form select { font: inherit; width: 100%; max-width: 22rem; min-height: 48px; padding: 4px 8px; border: 1px solid var(--ink2); border-radius: 2px; background: white; }
-#form button { font: inherit; min-height: 48px; min-width: 48px; padding: 4px 12px; margin: 4px 4px 4px 0; border: 1px solid var(--ink2); border-radius: 2px; background: white; color: var(--ink); }
-#form button[aria-pressed="true"], #save { background: var(--ink) !important; color: white !important; }
-#form output { display: inline-block; min-width: 3em; text-align: center; font-weight: 600; }
-#form fieldset { border: 1px solid var(--hair); margin: .8em 0; } #told { border-left: 3px solid var(--ink); padding-left: .6rem; }
-</style>"""
 
 
 def _tests(week: Week, kit: str, grid: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -52,7 +42,7 @@ def phone_form(week: Week, site: str, when: dt.date) -> str:
     """The page of a site's visit."""
     data = sheet_data(week, site, when)
     tanks = []
-    on = week.table("placement").filter((pl.col("from") <= when) & (pl.col("to").is_null() | (pl.col("to") >= when)))
+    on = week.table("placement").filter(holds(when))
     for tank in data["tanks"]:
         kit, ro = kit_at(week, tank["id"]), water_today.ro_share(week, tank["id"])
         tanks.append({
@@ -65,12 +55,6 @@ def phone_form(week: Week, site: str, when: dt.date) -> str:
         "parameters": [one.name for one in RECORDS], "jobs": JOBS, "found": FOUND, "rinse": RINSE_WATER, "events": EVENTS,
         "looks": FISH_LOOK, "kinds": CHANGE_KINDS[1:],
     }  # fmt: skip
-    body = [
-        STYLE,
-        f'<div class="top"><h1>{escape(data["site"])}</h1><span>{escape(data["day"])}</span></div>',
-        f'<p class="small">{escape(data["as_of"])}. Works without a network; nothing is sent until you send it.</p><hr>',
-        '<p id="told" role="status">Tap a tank to begin.</p><div id="form"></div>',
-        f"<footer><p>{escape(' '.join(cautions(week.assumed)))}</p></footer>",
-        f'<script type="application/json" id="data">{json.dumps(told).replace("<", chr(92) + "u003c")}</script>',
-    ]
-    return page(data["title"], "\n".join(body), template("phone_form.js").decode())
+    as_json = Markup(json.dumps(told).replace("<", "\\u003c"))
+    script, said = template("phone_form.js").decode(), cautions(week.assumed)
+    return filled("phone_form.html", script, told=as_json, cautions=said, **data)

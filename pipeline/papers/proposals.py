@@ -20,6 +20,7 @@ from pipeline.wording import listed, money
 FOLDER = "proposals"
 ONCE, YEAR = "once", "year"
 MOST_A_DAY = 999
+UNREADABLE = (OSError, ValueError, KeyError, TypeError, AttributeError)
 
 
 @dataclass(frozen=True)
@@ -101,10 +102,6 @@ def _record(proposal: Proposal) -> bytes:
     return (json.dumps(kept, ensure_ascii=False, indent=1, default=dt.date.isoformat, allow_nan=False) + "\n").encode()
 
 
-def _day(value: Any) -> dt.date | None:
-    return None if value is None else dt.date.fromisoformat(value)
-
-
 def _cost(record: Mapping[str, Any]) -> Cost:
     amount, per = record["amount"], record["per"]
     if per not in (ONCE, YEAR) or not (amount is None or (float(amount) >= 0 and math.isfinite(float(amount)))):
@@ -115,13 +112,14 @@ def _cost(record: Mapping[str, Any]) -> Cost:
 def _read(path: Path) -> Proposal:
     """A proposal from its file; ValueError, KeyError or TypeError where it is none."""
     record: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-    on, as_of = _day(record["on"]), _day(record["as_of"])
     texts = {name: record[name] for name in ("tank", "words", "plain", "by")}
-    if on is None or as_of is None or not all(isinstance(text, str) and text.strip() for text in texts.values()):
-        raise ValueError("it lacks its tank, its words, who kept it or its day")
+    if not all(isinstance(text, str) and text.strip() for text in texts.values()):
+        raise ValueError("it lacks its tank, its words or who kept it")
+    gone = record.get("withdrawn_on")
     return Proposal(
-        **texts, costs=tuple(_cost(cost) for cost in record["costs"]), on=on, as_of=as_of, name=path.name,
-        withdrawn_on=_day(record.get("withdrawn_on")), withdrawn_by=record.get("withdrawn_by"),
+        **texts, costs=tuple(_cost(cost) for cost in record["costs"]), on=dt.date.fromisoformat(record["on"]),
+        as_of=dt.date.fromisoformat(record["as_of"]), name=path.name,
+        withdrawn_on=None if gone is None else dt.date.fromisoformat(gone), withdrawn_by=record.get("withdrawn_by"),
     )  # fmt: skip
 
 
@@ -135,19 +133,17 @@ def listing(logs: Path, tanks: Collection[str] | None = None) -> tuple[list[Prop
             continue
         try:
             found.append(_read(path))
-        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        except UNREADABLE:
             lost.append(
                 f"{FOLDER}/{path.name} can't be read as a proposal: bring it back from a copy, or remove it and keep"
                 " the proposal again."
             )
-    mine = [one for one in found if tanks is None or one.tank in tanks]
-    return sorted(mine, key=lambda one: (one.on, _number(one.name), one.name), reverse=True), lost
 
+    def newness(one: Proposal) -> tuple[dt.date, int, str]:
+        count = Path(one.name).stem.rpartition("-")[2]
+        return one.on, int(count) if count.isdigit() else 0, one.name
 
-def _number(name: str) -> int:
-    """The count at the end of a file name."""
-    end = Path(name).stem.rpartition("-")[2]
-    return int(end) if end.isdigit() else 0
+    return sorted((one for one in found if tanks is None or one.tank in tanks), key=newness, reverse=True), lost
 
 
 def open_of(logs: Path, tanks: Collection[str]) -> tuple[list[Proposal], list[str]]:
@@ -181,7 +177,7 @@ def withdraw(logs: Path, name: str, by: str, on: dt.date) -> Proposal:
         raise Problem(f"There is no proposal “{name}”: it may have been removed. Look at the page again.")
     try:
         known = _read(path)
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except UNREADABLE as error:
         raise Problem(
             f"{FOLDER}/{name} can't be read as a proposal: bring it back from a copy, or remove it."
         ) from error

@@ -1,4 +1,5 @@
-"""What the records say of one tank in one span of days, for the manager's page. No words of the review in here."""
+"""What the records say of one tank in one span of days, for the manager's page; and the notes that may be printed on it:
+none is unless somebody ticked it. No words of the review in here."""
 
 import datetime as dt
 from dataclasses import dataclass, field
@@ -8,13 +9,26 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.papers.lay_chart import Bar
-from pipeline.papers.notes import notes_of
+from pipeline.papers.charts import Bar
+from pipeline.problems import Problem
 from pipeline.week import Week
-from schemas.words import WEEKDAYS
+from schemas.words import CLASSES, WEEKDAYS
 
 Row = dict[str, Any]
 WEEK = dt.timedelta(days=7)
+# Where notes stand: table, the column of its day (none: a standing note), the column of its text.
+SOURCES = (
+    ("visit", "day", "note"),
+    ("service", "date", "note"),
+    ("event", "date", "note"),
+    ("promise", "made_on", "promise"),
+    ("feeding", "from", "note"),
+    ("tank", None, "note"),
+    ("site", None, "note"),
+)
+SHAPE = {
+    "day": pl.Date, "kind": pl.String, "tank": pl.String, "text": pl.String, "file": pl.String, "line": pl.Int64
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -52,6 +66,25 @@ def _of(week: Week, table: str, tank: str, day: str, first: dt.date, last: dt.da
 
 def _days(frame: pl.DataFrame, column: str = "day") -> list[dt.date]:
     return sorted(frame[column].unique().to_list())
+
+
+def site_of(week: Week, site: str) -> Row:
+    """The record of a site; a sentence where there is none."""
+    known = week.table("site").filter(pl.col("site") == site).to_dicts()
+    if not known:
+        names = ", ".join(week.table("site")["site"].sort()) or "none"
+        raise Problem(f"There is no site “{site}”. Sites in sites.csv: {names}. Give one of these.")
+    return known[0]
+
+
+def open_tanks(week: Week, site: str, first: dt.date, last: dt.date | None = None) -> list[Row]:
+    """The tanks of a site that run on a day, or on some of the days to `last`, in the order of tanks.csv."""
+    rows = week.table("tank").filter(
+        (pl.col("site") == site)
+        & (pl.col("set_up").is_null() | (pl.col("set_up") <= (last or first)))
+        & (pl.col("closed").is_null() | (pl.col("closed") >= first))
+    )
+    return rows.sort("file", "line").to_dicts()
 
 
 def next_visit(site: Row, after: dt.date) -> dt.date | None:
@@ -93,16 +126,40 @@ def rhythm(visits: list[dt.date], week: Week) -> float:
     return min(max(median(gaps), every), assumed["rhythm_most"] * every)
 
 
-def _bars(week: Week, tank: str, first: dt.date, last: dt.date) -> list[Bar]:
-    weeks = int(week.assumed["lay_chart_weeks"])
-    start = last - dt.timedelta(weeks=weeks) + dt.timedelta(days=2)  # a bar on the very edge would be cut
-    rows = _of(week, "reading", tank, "day", start, last).filter(
-        (pl.col("parameter") == "nitrate") & (pl.col("taken") != "after")
-    )
-    return [
-        Bar(row["day"], row["low"], row["high"], row["day"] >= first, bool(row["doubt"]) or row["expired"])
-        for row in rows.iter_rows(named=True)
-    ]
+def notes_of(week: Week, site: str) -> pl.DataFrame:
+    """Every note on a site and its tanks: day, kind, tank, text, file, line. A note on the whole site has no tank."""
+    tanks = week.table("tank").filter(pl.col("site") == site)["tank"].to_list()
+    found = []
+    for table, day, text in SOURCES:
+        rows = week.table(table)
+        here = pl.col("tank").is_in(tanks) if "tank" in rows.columns else pl.lit(False)
+        if table in ("promise", "site"):
+            whole = pl.col("site") == site
+            here = here | (whole & pl.col("tank").is_null() if "tank" in rows.columns else whole)
+        found.append(
+            rows.filter(here & (pl.col(text).str.strip_chars() != "")).select(
+                (pl.col(day) if day else pl.lit(None, pl.Date)).alias("day"),
+                pl.lit(table).alias("kind"),
+                pl.col("tank") if "tank" in rows.columns else pl.lit(None, pl.String).alias("tank"),
+                pl.col(text).alias("text"),
+                "file",
+                pl.col("line").cast(pl.Int64),
+            )
+        )
+    return pl.concat(found).cast(pl.Schema(SHAPE)).sort("day", "text", nulls_last=False)
+
+
+def offered(week: Week, site: str, first: dt.date, last: dt.date) -> pl.DataFrame:
+    """The notes written in a span of days, newest first; standing notes are not offered."""
+    rows = notes_of(week, site).filter(pl.col("day").is_between(first, last))
+    return rows.sort("day", "tank", "file", "line", descending=[True, False, False, False], nulls_last=True)
+
+
+def findings_of(week: Week, tank: str) -> list[Row]:
+    """The findings of a tank, gravest first."""
+    order = {name: place for place, name in enumerate(CLASSES)}
+    rows = week.now("finding").filter(pl.col("tank") == tank).to_dicts()
+    return sorted(rows, key=lambda row: (order.get(row["class"], len(order)), row["harm"]))
 
 
 def _noted(week: Week, tank: Row, ticked: frozenset[tuple[str, int]]) -> list[str]:
@@ -137,9 +194,16 @@ def gather(
     check = week.now("due").filter((pl.col("tank") == name) & (pl.col("what") == "check"))
     outlook = week.now("nitrate_outlook").filter(pl.col("tank") == name)
     ceiling = tank["nitrate_ceiling"] or assumed["ceiling_default"]
-    bars = _bars(week, name, first, last)
-    chart_from = last - dt.timedelta(weeks=int(assumed["lay_chart_weeks"])) + dt.timedelta(days=2)
-    earlier = _of(week, "water_change", name, "day", chart_from, last).filter(pl.col("kind") != "top-up")
+    # A bar on the very edge would be cut.
+    start = last - dt.timedelta(weeks=int(assumed["lay_chart_weeks"])) + dt.timedelta(days=2)
+    seen = _of(week, "reading", name, "day", start, last).filter(
+        (pl.col("parameter") == "nitrate") & (pl.col("taken") != "after")
+    )
+    bars = [
+        Bar(row["day"], row["low"], row["high"], row["day"] >= first, bool(row["doubt"]) or row["expired"])
+        for row in seen.iter_rows(named=True)
+    ]
+    earlier = _of(week, "water_change", name, "day", start, last).filter(pl.col("kind") != "top-up")
     jobs = {
         job: _days(service.filter(pl.col("job") == job), "date") for job in service["job"].unique(maintain_order=True)
     }

@@ -35,14 +35,9 @@ SHORT_UNITS = {"mg/L NH4": "mg/L", "mg/L NO2": "mg/L", "mg/L NO3": "mg/L", "mg/L
 IN_TABLE = tuple(name for name in PARAMETERS if name != "flow_l_h")
 
 
-def clipped(text: str) -> str:
-    """A note as it may stand on one page: on one line, cut with an ellipsis."""
-    return short(text, MOST_NOTE)
-
-
 def notes(facts: Facts) -> list[str]:
     """The ticked notes; more than the page holds are counted."""
-    shown = [clipped(note) for note in facts.notes[:MOST_NOTES]]
+    shown = [short(note, MOST_NOTE) for note in facts.notes[:MOST_NOTES]]
     more = len(facts.notes) - len(shown)
     return [*shown, f"And {counted_word(more, 'more note')}, not printed here."] if more else shown
 
@@ -107,7 +102,7 @@ def holding(week: Week, facts: Facts) -> str:
     return "Our water changes are holding it." if high is not None and high <= facts.ceiling else ""
 
 
-def lead(week: Week, facts: Facts, plain: Plain, rule: str) -> str:
+def lead(week: Week, facts: Facts, plain: Plain) -> str:
     """The paragraph under the state: the fish, the reason, and where it stands."""
     said = [fish(facts), plain.found]
     if "(nitrate)" in plain.found and "limit" not in plain.found:
@@ -125,17 +120,19 @@ def next_visit(facts: Facts, class_: str) -> str:
     return f"{usual}." if usual else "to be agreed."
 
 
+def missed(facts: Facts, to: str = "") -> list[str]:
+    """The weeks without a visit (`to` which tank), or the long spans where visits are rarer than weekly."""
+    if facts.gaps:
+        more = len(facts.gaps) - MANY_DATES
+        said = f"no visit{to} in the {'week' if len(facts.gaps) == 1 else 'weeks'} of "
+        said += dates(facts.gaps[:MANY_DATES], year=False)
+        return [said + (f" and {counted_word(more, 'other week')}" if more > 0 else "")]
+    return [f"no visit{to} between {day_month(a)} and {day_month(b)}" for a, b in facts.long_gaps]
+
+
 def gaps(facts: Facts) -> str:
     """What is missing, said plainly; `Gaps: none.` where a weekly round missed no week."""
-    said = []
-    if facts.gaps:
-        shown = facts.gaps[:MANY_DATES]
-        more = len(facts.gaps) - len(shown)
-        tail = f" and {counted_word(more, 'other week')}" if more else ""
-        said.append(
-            f"no visit in the {'week' if len(facts.gaps) == 1 else 'weeks'} of {dates(shown, year=False)}{tail}"
-        )
-    said += [f"no visit between {day_month(a)} and {day_month(b)}" for a, b in facts.long_gaps[:MOST_LINES]]
+    said = missed(facts)[:MOST_LINES]
     untested = [date for date in facts.visits if date not in facts.tested]
     if untested:
         said.append(f"no test {on_dates(untested)}")

@@ -1,8 +1,7 @@
 """The cover of a site's report: every tank with its verdict, who came, what happened, whom to call, one signature."""
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
 from datetime import date
 
 import polars as pl
@@ -18,22 +17,6 @@ INCIDENTS = ("fish died", "power cut", "filter stopped", "overfed")
 ELECTRICAL = "electrical check"
 
 
-@dataclass(frozen=True)
-class Cover:
-    """The words of the cover. No name of anybody but who made the visits (`by` of the records); no note at all."""
-
-    title: str
-    span: str
-    summary: str
-    tanks: list[list[str]]  # name, verdict, when we come again
-    visits: list[str]
-    incidents: list[str]
-    electrical: list[str]
-    products: list[str]
-    call: str  # blank: a line to fill in by hand
-    received: str
-
-
 def _title(facts: Facts) -> str:
     return tank_title(facts.tank["tank"], facts.tank["name"])
 
@@ -46,21 +29,20 @@ def _few(names: Sequence[str], one: str) -> str:
 
 def _short_list(lines: Sequence[str], one: str) -> list[str]:
     more = len(lines) - MOST_LINES
-    return (
-        [*lines[:MOST_LINES], f"And {counted_word(more, f'more {one}')}: see the tank sheets."]
-        if more > 0
-        else [*lines]
-    )
+    tail = [f"And {counted_word(more, f'more {one}')}: see the tank sheets."] if more > 0 else []
+    return [*lines[:MOST_LINES], *tail]
 
 
-def _grouped(found: Iterable[tuple[date, str, str]], say: Callable[[str, str], str]) -> list[str]:
+def _grouped(found: Iterable[tuple[date, str, str]]) -> list[str]:
     """A line for each word and day; tanks that share both share the line. `found` holds (day, word, tank)."""
     lines: dict[tuple[date, str], list[str]] = {}
     for day, word, tank in sorted(found):
         names = lines.setdefault((day, word), [])
         if tank not in names:
             names.append(tank)
-    return [f"{say(word, _few(names, 'tank'))} {on_dates([day])}." for (day, word), names in lines.items()]
+    return [
+        f"{_few(names, 'tank')}: {word[0].lower()}{word[1:]} {on_dates([day])}." for (day, word), names in lines.items()
+    ]
 
 
 def came(week: Week, found: Sequence[Facts]) -> list[str]:
@@ -102,8 +84,7 @@ def incidents(week: Week, found: Sequence[Facts]) -> list[str]:
         ]
         mine = urgent.filter((pl.col("tank") == facts.tank["tank"]) & pl.col("day").is_between(facts.first, facts.last))
         seen += [(day, "Water was changed at once", _title(facts)) for day in mine["day"]]
-    lines = _grouped(seen, lambda word, names: f"{names}: {word[0].lower()}{word[1:]}")
-    return _short_list(lines, "line") or ["Nothing is recorded."]
+    return _short_list(_grouped(seen), "line") or ["Nothing is recorded."]
 
 
 def _incident(row: Row, words: str) -> str:
@@ -117,13 +98,13 @@ def _incident(row: Row, words: str) -> str:
 
 def electrical(found: Sequence[Facts]) -> list[str]:
     """When plugs, leads and lid were looked at; never said to be a test by an electrician."""
-    looked = [(r["date"], "", _title(facts)) for facts in found for r in facts.events if r["event"] == ELECTRICAL]
+    said = "plugs, leads and lid looked at"
+    looked = [(r["date"], said, _title(facts)) for facts in found for r in facts.events if r["event"] == ELECTRICAL]
     words = plain_words.words()["cover"]
     if not looked:
         return [words["not_looked"], words["by_eye"]]
-    lines = _grouped(looked, lambda _, names: f"{names}: plugs, leads and lid looked at")
-    missed = [_title(facts) for facts in found if not any(r["event"] == ELECTRICAL for r in facts.events)]
-    if missed:
+    lines, names = _grouped(looked), {name for *_, name in looked}
+    if missed := [_title(facts) for facts in found if _title(facts) not in names]:
         lines.append(f"No look is recorded for {_few(missed, 'tank')}.")
     return [*_short_list(lines, "line"), words["by_eye"]]
 
@@ -148,26 +129,26 @@ def products(week: Week, found: Sequence[Facts]) -> list[str]:
             (day, f"Filter material put in: {short(medium)}", name)
             for day, medium in mine.select("from", "medium").iter_rows()
         ]
-    lines = _grouped(used, lambda word, names: f"{names}: {word[0].lower()}{word[1:]}")
-    return _short_list(lines, "line") or ["Nothing is recorded."]
+    return _short_list(_grouped(used), "line") or ["Nothing is recorded."]
 
 
-def cover(week: Week, site: Row, found: Sequence[Facts], sheets: Sequence[tuple[str, str, str]]) -> Cover:
-    """The cover; `sheets` are (title of the tank, verdict, next visit) as its own sheet says them."""
+def cover(week: Week, site: Row, found: Sequence[Facts], sheets: Sequence[tuple[str, str, str]]) -> Row:
+    """The words of the cover; `sheets` are (title of the tank, verdict, next visit) as its own sheet says them. No name of
+    anybody but who made the visits (`by` of the records); no note at all."""
     states = Counter(state for _, state, _ in sheets)
     split = listed([f"{count_word(count)} {state[0].lower()}{state[1:]}" for state, count in states.items()])
     first, last = min(facts.first for facts in found), max(facts.last for facts in found)
     business = week.round.business
     who = ", ".join(business[key] for key in ("name", "phone") if business.get(key))
-    return Cover(
-        title=short(site["name"]),
-        span=f"{dates([first])} to {dates([last])}",
-        summary=f"{sentence(counted_word(len(sheets), 'tank'))}: {split}.",
-        tanks=[[name, state, sentence(when.rstrip("."))] for name, state, when in sheets],
-        visits=came(week, found),
-        incidents=incidents(week, found),
-        electrical=electrical(found),
-        products=products(week, found),
-        call=who if business.get("phone") else "",
-        received=plain_words.received(site["kind"]),
-    )
+    return {
+        "title": short(site["name"]),
+        "span": f"{dates([first])} to {dates([last])}",
+        "summary": f"{sentence(counted_word(len(sheets), 'tank'))}: {split}.",
+        "tanks": [[name, state, sentence(when.rstrip("."))] for name, state, when in sheets],
+        "visits": came(week, found),
+        "incidents": incidents(week, found),
+        "electrical": electrical(found),
+        "products": products(week, found),
+        "call": who if business.get("phone") else "",  # blank: a line to fill in by hand
+        "received": plain_words.received(site["kind"]),
+    }

@@ -2,23 +2,21 @@
 
 import datetime as dt
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import polars as pl
 from markupsafe import Markup
 
-from pipeline.papers import lay_chart, plain_words, report_words
-from pipeline.papers.drawing import for_screen
-from pipeline.papers.layout import pdf, pictures
-from pipeline.papers.page import filled
+from pipeline.papers import plain_words, report_words
+from pipeline.papers.charts import Bar, caption, description, for_screen, svg
+from pipeline.papers.layout import filled, pdf, pictures
 from pipeline.papers.plain_words import Suggestion
-from pipeline.papers.report_facts import Facts, Row, gather
-from pipeline.papers.site_cover import Cover, cover
+from pipeline.papers.report_facts import Facts, Row, findings_of, gather, open_tanks, site_of
+from pipeline.papers.site_cover import cover
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import dates, short, tank_title
-from schemas.words import CLASSES
+from pipeline.wording import MANY_DATES, counted_word, dates, listed, short, tank_title
 
 
 @dataclass(frozen=True)
@@ -58,7 +56,7 @@ class SiteReport:
     first: dt.date
     last: dt.date
     limits: str
-    cover: Cover
+    cover: Row
     sheets: tuple[Sheet, ...]
     weeks: int  # that the charts look back
     issue: str = "Aquarium report, not yet issued"
@@ -70,30 +68,10 @@ class SiteReport:
         return {**data, "first": self.first.isoformat(), "last": self.last.isoformat()}
 
 
-def site_of(week: Week, site: str) -> Row:
-    """The record of a site; a sentence where there is none."""
-    known = week.table("site").filter(pl.col("site") == site).to_dicts()
-    if not known:
-        names = ", ".join(week.table("site")["site"].sort()) or "none"
-        raise Problem(f"There is no site “{site}”. Sites in sites.csv: {names}. Give one of these.")
-    return known[0]
-
-
-def tanks_of(week: Week, site: str, first: dt.date, last: dt.date) -> list[Row]:
-    """The tanks of a site that ran in the period, in the order of tanks.csv."""
-    rows = week.table("tank").filter(
-        (pl.col("site") == site)
-        & (pl.col("set_up").is_null() | (pl.col("set_up") <= last))
-        & (pl.col("closed").is_null() | (pl.col("closed") >= first))
-    )
-    return rows.sort("file", "line").to_dicts()
-
-
 def _findings(week: Week, tank: str, class_: str) -> list[Row]:
     """The findings a manager reads, the class of the tank first; those noted as known are left out."""
-    rows = week.now("finding").filter((pl.col("tank") == tank) & ~pl.col("quiet")).to_dicts()
-    order = {name: place for place, name in enumerate(CLASSES)}
-    return sorted(rows, key=lambda row: (row["class"] != class_, order.get(row["class"], len(order)), row["harm"]))
+    told = [row for row in findings_of(week, tank) if not row["quiet"]]
+    return sorted(told, key=lambda row: row["class"] != class_)  # the sort keeps the order of equals
 
 
 def causes_of(week: Week, tank: str) -> list[str]:
@@ -135,12 +113,11 @@ def _sheet(
     review = week.now("review").filter(pl.col("tank") == tank)
     class_ = str(review["class"][0]) if review.height else "can't say"
     findings = _findings(week, tank, class_)
-    plain = plain_words.of_finding(
-        findings[0]["rule"] if findings else "", findings[0]["class"] if findings else class_
-    )
+    first = findings[0] if findings else {"rule": "", "class": class_}
+    plain = plain_words.of_finding(first["rule"], first["class"])
     why_title, why = _why(week, tank, findings, causes)
     offered = report_words.suggestions(week, tank, plain) if suggestions is None else list(suggestions)
-    offered = report_words.with_proposals(offered, proposals, findings[0]["class"] if findings else class_)
+    offered = report_words.with_proposals(offered, proposals, first["class"])
     weeks = int(week.assumed["lay_chart_weeks"])
     always, phone = plain_words.words()["always"], week.round.business.get("phone")
     house_do = always["do"] if facts.tank["temperature_c"] is not None else always["do_no_heater"]
@@ -151,13 +128,13 @@ def _sheet(
         tank=tank,
         title=f"{tank_title(tank, facts.tank['name'])}, {short(facts.site['name'])}",
         visits=report_words.visits(facts),
-        state=plain_words.state(class_, findings[0]["rule"] if findings else ""),
-        lead=[report_words.lead(week, facts, plain, findings[0]["rule"] if findings else "")],
+        state=plain_words.state(class_, first["rule"]),
+        lead=[report_words.lead(week, facts, plain)],
         gaps=report_words.gaps(facts),
-        caption=lay_chart.caption(facts.bars, weeks, changes=bool(facts.bar_changes))
+        caption=caption(facts.bars, weeks, changes=bool(facts.bar_changes))
         if facts.bars
         else f"There is no chart: no nitrate test of this tank in {weeks} weeks.",
-        alt=lay_chart.description(facts.bars, facts.ceiling, weeks, len(facts.bar_changes)),
+        alt=description(facts.bars, facts.ceiling, weeks, len(facts.bar_changes)),
         did=report_words.done(facts),
         why_title=why_title,
         why=why,
@@ -203,7 +180,7 @@ def site_report(
     if last < first:
         raise Problem(f"The report runs from {first} to {last}; expected the first day before the last.")
     ticked = frozenset(notes)
-    tanks = tanks_of(week, site, first, last)
+    tanks = open_tanks(week, site, first, last)
     if not tanks:
         raise Problem(f"No tank of {known['name']} ran between {first} and {last}. Choose other days.")
     found = [gather(week, tank, known, first, last, ticked) for tank in tanks]
@@ -222,29 +199,19 @@ def site_report(
         for sheet, facts in zip(sheets, found, strict=True)
     ]
     span = f"{dates([first])} to {dates([last])}"
-    return SiteReport(
-        site,
-        f"Aquarium report: {known['name']}, {span}",
-        first,
-        last,
-        " ".join(
-            part
-            for part in (week.round.signature and f"{week.round.signature}.", plain_words.words()["always"]["limits"])
-            if part
-        ),
-        cover(week, known, found, verdicts),
-        sheets,
-        int(week.assumed["lay_chart_weeks"]),
-    )
+    signed = f"{week.round.signature}. " if week.round.signature else ""
+    limits, weeks = signed + plain_words.words()["always"]["limits"], int(week.assumed["lay_chart_weeks"])
+    title, front = f"Aquarium report: {known['name']}, {span}", cover(week, known, found, verdicts)
+    return SiteReport(site, title, first, last, limits, front, sheets, weeks)
 
 
 def chart_svg(sheet: Sheet, last: dt.date, weeks: int) -> str | None:
     """The lay chart of a sheet; None where there is nothing to draw."""
     if not sheet.bars:
         return None
-    bars = [lay_chart.Bar(dt.date.fromisoformat(day), *rest) for day, *rest in sheet.bars]
+    bars = [Bar(dt.date.fromisoformat(day), *rest) for day, *rest in sheet.bars]
     days = [dt.date.fromisoformat(day) for day in sheet.changes]
-    return lay_chart.svg(bars, days, sheet.ceiling, last, weeks)
+    return svg(bars, days, sheet.ceiling, last, weeks)
 
 
 def charts(report: SiteReport) -> list[str | None]:
@@ -254,10 +221,10 @@ def charts(report: SiteReport) -> list[str | None]:
 
 def _laid_out(report: SiteReport, drawn: Sequence[str | None]) -> tuple[dict[str, Any], dict[str, str]]:
     """What the template is given: the words, and the drawings by file name."""
-    drawings = {f"chart{n}.svg": svg for n, svg in enumerate(drawn) if svg is not None}
+    drawings = {f"chart{n}.svg": chart for n, chart in enumerate(drawn) if chart is not None}
     data = {**report.content(), "issue": report.issue}
-    for n, (sheet, svg) in enumerate(zip(data["sheets"], drawn, strict=True)):
-        sheet["chart"] = None if svg is None else f"chart{n}.svg"
+    for n, sheet in enumerate(data["sheets"]):
+        sheet["chart"] = f"chart{n}.svg" if f"chart{n}.svg" in drawings else None
     return data, drawings
 
 
@@ -272,14 +239,54 @@ def report_pictures(report: SiteReport, drawn: Sequence[str | None] | None = Non
     return pictures("site_report.typ", *_laid_out(report, charts(report) if drawn is None else drawn))
 
 
-def with_issue(report: SiteReport, said: str) -> SiteReport:
-    """The same report under an issue line."""
-    return replace(report, issue=said)
-
-
 def report_html(report: SiteReport, drawn: Sequence[str | None] | None = None) -> str:
     """The page: the cover and one section a tank, printing as one sheet each."""
-    drawings = [Markup(for_screen(svg)) if svg else "" for svg in (charts(report) if drawn is None else drawn)]
+    drawings = [Markup(for_screen(chart)) if chart else "" for chart in (charts(report) if drawn is None else drawn)]
     return filled(
         "report.html", title=report.title, report=report, sheets=list(zip(report.sheets, drawings, strict=True))
     )
+
+
+# -- what a report of some days will hold, before it is issued --
+
+
+def _span(first: dt.date, last: dt.date) -> str:
+    return f"from {dates([first], year=first.year != last.year)} to {dates([last])}"
+
+
+def _visits(found: Sequence[Facts], first: dt.date, last: dt.date) -> str:
+    days = sorted({day for facts in found for day in facts.visits})
+    if not days:
+        return f"no visit {_span(first, last)}"
+    if len(days) <= MANY_DATES:
+        return f"{counted_word(len(days), 'visit')}, on {dates(days)}"
+    return f"{counted_word(len(days), 'visit')}, {_span(days[0], days[-1])}"
+
+
+def _gaps_of(facts: Facts, to: str = "") -> str:
+    return listed(report_words.missed(facts, to)[:MANY_DATES])
+
+
+def _gaps(found: Sequence[Facts]) -> str:
+    missed = [facts for facts in found if facts.gaps or facts.long_gaps]
+    if not missed:
+        return "no gaps"
+    if len({_gaps_of(facts) for facts in found}) == 1:  # the whole site was missed
+        return _gaps_of(missed[0])
+    parts = [_gaps_of(facts, f" to {tank_title(facts.tank['tank'], facts.tank['name'])}") for facts in missed[:3]]
+    more = len(missed) - len(parts)
+    return listed([*parts, f"gaps at {counted_word(more, 'other tank')}"] if more else parts)
+
+
+def period_words(week: Week, site: str, first: dt.date, last: dt.date) -> str:
+    """`A cover and five sheets, one a tank: four visits, on 4, 11, 18 and 25 May 2026; no gaps; nothing held.`"""
+    row = site_of(week, site)
+    found = [gather(week, tank, row, first, last, frozenset()) for tank in open_tanks(week, site, first, last)]
+    if not found:
+        return f"There is nothing to report: no tank of {row['name']} ran between {dates([first])} and {dates([last])}."
+    held = sum(facts.held for facts in found)
+    kept = "nothing held" if not held else f"{counted_word(held, 'item')} held and left out"
+    sheets = (
+        "A cover and one sheet" if len(found) == 1 else f"A cover and {counted_word(len(found), 'sheet')}, one a tank"
+    )
+    return f"{sheets}: {_visits(found, first, last)}; {_gaps(found)}; {kept}."

@@ -7,12 +7,9 @@ from typing import Any
 import polars as pl
 
 from pipeline.papers import water_today
-from pipeline.papers.expected import expected
-from pipeline.papers.layers import PAD_STAGES, in_flow_order, layers_on, pad_size
-from pipeline.papers.layout import pdf
-from pipeline.papers.report_facts import Row, next_visit
-from pipeline.papers.report_words import clipped
-from pipeline.problems import Problem
+from pipeline.papers.layout import filled, pdf
+from pipeline.papers.report_facts import Row, next_visit, open_tanks, site_of
+from pipeline.papers.report_words import MOST_NOTE
 from pipeline.week import Week
 from pipeline.wording import (
     ago,
@@ -29,8 +26,9 @@ from pipeline.wording import (
     tank_title,
     with_unit,
 )
-from schemas.words import CANON, PARAMETER_TITLES
+from schemas.words import CANON, PARAMETER_TITLES, PARAMETERS
 
+PAD_STAGES = ("settlement", "coarse", "medium", "fine")
 ALWAYS = ("ammonia", "nitrite", "nitrate", "ph", "kh", "temperature", "flow_l_h")
 ALSO = ("gh", "phosphate", "oxygen")  # get a line where they were tested lately
 LAST = 4  # visits shown
@@ -39,25 +37,49 @@ NO_TANK = "No tank of this site runs on that day."
 UNITS = {name: unit.replace(" NH4", "").replace(" NO2", "").replace(" NO3", "") for name, unit in CANON.items()}
 
 
-def day_of_visit(week: Week, site: Row) -> dt.date:
-    """The next visit of a site after as-of; a site without a day gets as-of itself."""
-    return next_visit(site, week.as_of) or week.as_of
+def holds(day_: dt.date) -> pl.Expr:
+    """Whether a placement or a fill holds on a day."""
+    return (pl.col("from") <= day_) & (pl.col("to").is_null() | (pl.col("to") >= day_))
 
 
-def open_tanks(week: Week, site: str, day_: dt.date) -> list[Row]:
-    """The tanks of a site that run on a day, in the order of tanks.csv."""
+def layers_on(week: Week, day_: dt.date) -> pl.DataFrame:
+    """One row a layer: tank, filter, position, compartment, layer, stage, medium, mass_kg, thickness_mm, pad_mm."""
+    rooms = (
+        week.table("compartment")
+        .sort("position")
+        .group_by("model", "compartment", maintain_order=True)
+        .agg(pl.col("position").first(), pl.col("stage").first().alias("meant_for"), pl.col("pad_mm").max())
+    )
+    media = week.table("medium").select("medium", "stage").unique("medium", keep="last", maintain_order=True)
+    placed = week.table("placement").filter(holds(day_)).select("tank", "filter")
+    models = week.table("filter").select("filter", "model").unique("filter", keep="last", maintain_order=True)
+    return (
+        placed.join(models, on="filter", how="left")
+        .join(week.table("fill").filter(holds(day_)), on="filter", how="inner")
+        .join(rooms, on=["model", "compartment"], how="left")
+        .join(media, on="medium", how="left")
+        .with_columns(pl.coalesce("stage", "meant_for").alias("stage"))
+        .sort("tank", "filter", "position", "layer", nulls_last=True)
+        .select(
+            "tank", "filter", "position", "compartment", "layer", "stage", "medium", "mass_kg", "thickness_mm", "pad_mm"
+        )
+    )
 
-    def by_site() -> dict[str, list[Row]]:
-        found: dict[str, list[Row]] = {}
-        for row in week.table("tank").sort("file", "line").iter_rows(named=True):
-            found.setdefault(row["site"], []).append(row)
-        return found
 
-    return [
-        dict(row)
-        for row in week.kept("tanks by site", by_site).get(site, ())
-        if (row["closed"] is None or row["closed"] >= day_) and (row["set_up"] is None or row["set_up"] <= day_)
-    ]
+def pad_size(pad_mm: float | None, thickness_mm: float | None) -> str:
+    """`150 mm, 50 mm thick`; what is not known is said."""
+    size = with_unit(number(pad_mm, 4), "mm") if pad_mm is not None else "size not recorded"
+    return size if thickness_mm is None else f"{size}, {with_unit(number(thickness_mm, 4), 'mm')} thick"
+
+
+def in_flow_order(layers: pl.DataFrame) -> str:
+    """The layers of one filter as the water meets them: `cup: open foam (coarse) → basket 1: …`."""
+    said = []
+    for row in layers.iter_rows(named=True):
+        mass = f" {with_unit(number(row['mass_kg']), 'kg')}" if row["mass_kg"] is not None else ""
+        stage = f" ({row['stage']})" if row["stage"] else ""
+        said.append(f"{row['compartment']}: {row['medium']}{mass}{stage}")
+    return " → ".join(said)
 
 
 def kit_at(week: Week, tank: str) -> str:
@@ -71,6 +93,49 @@ def drop_worth(week: Week, kit: str) -> dict[str, float]:
     """Parameter -> what a drop of the kit is worth, in the kit's own unit; only where drops are counted."""
     rows = week.table("kit").filter(pl.col("kit") == kit).drop_nulls("per_drop")
     return {name: drop / times for name, drop, times in rows.select("parameter", "per_drop", "factor").iter_rows()}
+
+
+def nitrate_on(level: tuple[float, float], rate: tuple[float, float], days: int) -> tuple[float, float]:
+    """Nitrate before the change some days on [mg/L NO3]: level range plus rate range [mg/L NO3 per day] times days.
+
+    Right while no water is changed in between; never under 0.
+    """
+    return max(0.0, level[0] + rate[0] * days), max(0.0, level[1] + rate[1] * days)
+
+
+def _nitrate(week: Week, tank: str, day_: dt.date) -> str:
+    outlook = week.now("nitrate_outlook").filter(pl.col("tank") == tank)
+    fit = week.now("nitrate_fit").filter((pl.col("tank") == tank) & (pl.col("window") == "recent"))
+    if not outlook.height or not fit.height:
+        return ""
+    level = outlook["level_low"][0], outlook["level_high"][0]
+    rate = fit["low"][0], fit["high"][0]
+    if None in level or None in rate:
+        return ""
+    low, high = nitrate_on(level, rate, max(0, (day_ - week.as_of).days))
+    return f"{low:.0f}–{high:.0f}"
+
+
+def expected(week: Week, tank: str, day_: dt.date) -> dict[str, str]:
+    """Parameter -> the range to expect that day, in words; absent where nothing can be said.
+
+    Nitrate from the fit; no ammonia or nitrite in an established tank; pH within its weekly move of the last
+    reading; temperature about the set point. These are the limits beyond which intake marks a reading.
+    """
+    assumed = week.assumed
+    row = week.table("tank").filter(pl.col("tank") == tank).to_dicts()[0]
+    said = {"nitrate": _nitrate(week, tank, day_)}
+    begun = row["set_up"]
+    if begun is None or (day_ - begun).days > 7 * assumed["established_weeks"]:
+        said |= {"ammonia": "0", "nitrite": "0"}
+    water = week.now("water").filter((pl.col("tank") == tank) & (pl.col("parameter") == "ph"))
+    if water.height:
+        move, last = assumed["ph_warn_move_week"], water["matched"][0]
+        said["ph"] = interval(last - move, last + move, 3)
+    if row["temperature_c"] is not None:
+        off = assumed["temperature_warn_off_c"]
+        said["temperature"] = f"{number(row['temperature_c'] - off)}–{number(row['temperature_c'] + off)}"
+    return {name: said[name] for name in PARAMETERS if said.get(name)}
 
 
 def _grid(week: Week, tank: str, day_: dt.date) -> dict[str, Any]:
@@ -142,7 +207,7 @@ def _promises(week: Week, site: str, tank: str) -> list[str]:
         & (pl.col("made_on") <= week.as_of)
     )
     return [
-        clipped(row["promise"]) + (f" (by {day(row['due'])})" if row["due"] else "")
+        short(row["promise"], MOST_NOTE) + (f" (by {day(row['due'])})" if row["due"] else "")
         for row in rows.sort("made_on").iter_rows(named=True)
     ][-3:]
 
@@ -187,22 +252,14 @@ def _tank(week: Week, site: Row, tank: Row, day_: dt.date, all_layers: pl.DataFr
 
 
 def day_of(week: Week, site: str) -> dt.date:
-    """The day a site's sheet is for, where none is given."""
-    return day_of_visit(week, _site(week, site))
-
-
-def _site(week: Week, site: str) -> Row:
-    known = week.kept("sites", lambda: {row["site"]: row for row in week.table("site").iter_rows(named=True)})
-    if site not in known:
-        names = ", ".join(week.table("site")["site"].sort()) or "none"
-        raise Problem(f"There is no site “{site}”. Sites in sites.csv: {names}. Give one of these.")
-    return dict(known[site])
+    """The day a site's sheet is for, where none is given: its next visit; a site without a day gets as-of itself."""
+    return next_visit(site_of(week, site), week.as_of) or week.as_of
 
 
 def sheet_data(week: Week, site: str, day_: dt.date | None = None) -> dict[str, Any]:
     """What the sheet of a site says, as JSON has it."""
-    row = _site(week, site)
-    when = day_ or day_of_visit(week, row)
+    row = site_of(week, site)
+    when = day_ or day_of(week, site)
     layers = layers_on(week, when)
     return {
         "title": f"Visit sheet: {row['name']}, {full_day(when)}",
@@ -211,14 +268,9 @@ def sheet_data(week: Week, site: str, day_: dt.date | None = None) -> dict[str, 
         "as_of": f"Records to {day(week.as_of, year=True)}, {ago(week.as_of, when)}"
         if week.as_of <= when
         else f"Records to {day(week.as_of, year=True)}",
-        "note": sentence(clipped(row["note"] or "")),
+        "note": sentence(short(row["note"] or "", MOST_NOTE)),
         "tanks": [_tank(week, row, tank, when, layers) for tank in open_tanks(week, site, when)],
     }
-
-
-def visit_sheet(week: Week, site: str, day_: dt.date | None = None) -> bytes:
-    """The PDF of a site's sheet: two tanks a page."""
-    return visit_sheets(week, [site], day_)
 
 
 def sheets_data(week: Week, sites: Sequence[str], day_: dt.date | None = None) -> dict[str, Any]:
@@ -229,8 +281,13 @@ def sheets_data(week: Week, sites: Sequence[str], day_: dt.date | None = None) -
 
 
 def visit_sheets(week: Week, sites: Sequence[str], day_: dt.date | None = None) -> bytes:
-    """One PDF with the sheets of several sites, each begun on its own page."""
+    """One PDF with the sheets of some sites, each begun on its own page, two tanks a page."""
     return pdf("visit_sheet.typ", sheets_data(week, sites, day_), week.as_of)
+
+
+def sheets_html(week: Week, sites: Sequence[str], day_: dt.date | None = None) -> str:
+    """The same as a page to read on a phone."""
+    return filled("visit_sheets.html", **sheets_data(week, sites, day_))
 
 
 def sites_on(week: Week, day_: dt.date | None, sites: Sequence[str] = ()) -> list[str]:
@@ -239,6 +296,6 @@ def sites_on(week: Week, day_: dt.date | None, sites: Sequence[str] = ()) -> lis
         return list(dict.fromkeys(sites))
     rows = week.table("site").sort("file", "line").to_dicts()
     if day_ is None:
-        return [row["site"] for row in rows if open_tanks(week, row["site"], day_of_visit(week, row))]
+        return [row["site"] for row in rows if open_tanks(week, row["site"], day_of(week, row["site"]))]
     before = day_ - dt.timedelta(days=1)
     return [row["site"] for row in rows if next_visit(row, before) == day_ and open_tanks(week, row["site"], day_)]

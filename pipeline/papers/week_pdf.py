@@ -1,6 +1,5 @@
 """The weekly review on paper: every tank a line, in ranking order, with its class, reason, step and assumptions."""
 
-import datetime as dt
 from collections.abc import Mapping
 from typing import Any
 
@@ -29,41 +28,23 @@ def _load(capacity: Mapping[str, Any] | None) -> str:
     return " / ".join("not known" if value is None else pct(value) for value in (plain, working))
 
 
-def _strip(week: Week) -> Mapping[str, list[list[float | None]]]:
-    """Nitrate readings of the last weeks by tank: weeks before as-of, low, high (None open), of the ceiling."""
-    first = week.as_of - dt.timedelta(weeks=STRIP_WEEKS)
-    wanted = (pl.col("parameter") == "nitrate") & (pl.col("taken") != "after")
-    rows = (
-        week.table("reading")
-        .filter(wanted & pl.col("day").is_between(first, week.as_of))
-        .join(week.table("tank").select("tank", "nitrate_ceiling"), on="tank", how="left")
-        .with_columns(pl.col("nitrate_ceiling").fill_null(week.assumed["ceiling_default"]).alias("top"))
-        .sort("tank", "at")
-        .select(
-            "tank",
-            ((pl.lit(week.as_of) - pl.col("day")).dt.total_days() / (7 * STRIP_WEEKS)).alias("age"),
-            (pl.col("low") / pl.col("top")).alias("low"),
-            (pl.col("high") / pl.col("top")).alias("high"),
-        )
-    )
-    return {
-        tank: [[row[1], row[2], row[3]] for row in group.iter_rows()]
-        for (tank,), group in rows.group_by("tank", maintain_order=True)
-    }
-
-
-def _last(week: Week) -> Mapping[str, str]:
+def _nitrate(week: Week) -> tuple[Mapping[str, list[list[float | None]]], Mapping[str, str]]:
+    """By tank, the readings of the last weeks (weeks before as-of, low, high (None open), of the ceiling), and the last
+    of all in words."""
     rows = (
         week.table("reading")
         .filter((pl.col("parameter") == "nitrate") & (pl.col("taken") != "after") & (pl.col("day") <= week.as_of))
-        .sort("at")
-        .group_by("tank", maintain_order=True)
-        .last()
+        .join(week.table("tank").select("tank", "nitrate_ceiling"), on="tank", how="left")
+        .with_columns(pl.col("nitrate_ceiling").fill_null(week.assumed["ceiling_default"]).alias("top"))
+        .sort("tank", "at")
     )
-    return {
-        row["tank"]: f"{reading_range('nitrate', row['low'], row['high'])}, {ago(row['day'], week.as_of)}"
-        for row in rows.iter_rows(named=True)
-    }
+    age = (pl.lit(week.as_of) - pl.col("day")).dt.total_days() / (7 * STRIP_WEEKS)
+    shown = rows.select("tank", age.alias("age"), pl.col("low") / pl.col("top"), pl.col("high") / pl.col("top"))
+    strips: dict[str, list[list[float | None]]] = {}
+    for tank, *bar in shown.filter(pl.col("age") <= 1).iter_rows():
+        strips.setdefault(tank, []).append(bar)
+    last = rows.select("tank", "low", "high", "day").iter_rows()
+    return strips, {t: f"{reading_range('nitrate', a, b)}, {ago(on, week.as_of)}" for t, a, b, on in last}
 
 
 def counts_line(classes: pl.Series) -> str:
@@ -80,7 +61,7 @@ def week_data(week: Week) -> dict[str, Any]:
     sites = dict(week.table("site").select("site", "name").iter_rows())
     fits = _by_tank(week.now("nitrate_fit").filter(pl.col("window") == "recent"))
     outlooks, capacities = _by_tank(week.now("nitrate_outlook")), _by_tank(week.now("capacity"))
-    strips, last = _strip(week), _last(week)
+    strips, last = _nitrate(week)
     due: dict[str, list[str]] = {}
     for row in week.now("due").sort("on").iter_rows(named=True):
         if row["late_days"] >= -week.assumed["due_soon_days"]:

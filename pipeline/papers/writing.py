@@ -78,13 +78,11 @@ def write_site_report(
     name = f"report-{safe_name(site)}-{first}-{last}"
     if issue:
         frozen = issued.issue(week.folder, report, dt.date.today())
-        name = f"{name}-issue-{frozen.number}"
-        return [write_bytes(out / f"{name}.pdf", frozen.pdf()), write_bytes(out / f"{name}.html", frozen.html())]
-    drawn = charts(report)
-    return [
-        write_bytes(out / f"{name}.pdf", report_pdf(report, drawn)),
-        write_bytes(out / f"{name}.html", report_html(report, drawn)),
-    ]
+        name, pdf, html = f"{name}-issue-{frozen.number}", frozen.pdf(), frozen.html()
+    else:
+        drawn = charts(report)
+        pdf, html = report_pdf(report, drawn), report_html(report, drawn)
+    return [write_bytes(out / f"{name}.pdf", pdf), write_bytes(out / f"{name}.html", html)]
 
 
 def write_sheets(
@@ -102,6 +100,7 @@ def write_sheets(
     from pipeline.papers.history import history_page
     from pipeline.papers.labels import labels as label_sheet
     from pipeline.papers.phone_form import form_name, phone_form
+    from pipeline.papers.report_facts import open_tanks
     from pipeline.papers.van_list import van_list
 
     chosen = visit_sheets.sites_on(week, day, sites)
@@ -113,7 +112,7 @@ def write_sheets(
         when_ = day or visit_sheets.day_of(week, site)
         by_day.setdefault(when_, []).append(site)
         name = f"visit-{when_}-{safe_name(site)}.pdf"
-        written.append(write_bytes(out / name, visit_sheets.visit_sheet(week, site, when_)))
+        written.append(write_bytes(out / name, visit_sheets.visit_sheets(week, [site], when_)))
         if form:
             written.append(write_bytes(out / f"{form_name(site, when_)}.html", phone_form(week, site, when_)))
     for when_, group in sorted(by_day.items()):
@@ -122,7 +121,7 @@ def write_sheets(
         written.append(write_bytes(out / "labels.pdf", label_sheet(week, chosen)))
     if html:
         for site in chosen:
-            for tank in visit_sheets.open_tanks(week, site, week.as_of):
+            for tank in open_tanks(week, site, week.as_of):
                 path = out / f"history-{safe_name(tank['tank'])}.html"
                 written.append(write_bytes(path, history_page(week, tank["tank"])))
     return written

@@ -9,8 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.advise import fit
-from pipeline.advise.book import catalogue, model_named, read_prices
-from pipeline.advise.layouts import layouts, rate
+from pipeline.advise.book import catalogue, layouts, model_named, rate
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import STOCKED
@@ -60,7 +59,7 @@ def test_the_table_of_f07(
 ) -> None:
     """2.00 → 280/200, 2.30 → 280/230, 3.00 → 280/280, 3.45 → 280/280 at 700 L/h measured."""
     model = model_named(F07.tables, "F-07", FIGURES)
-    ways = layouts(model, catalogue(F07.tables), read_prices({}), FIGURES)
+    ways = layouts(model, catalogue(F07.tables), {}, FIGURES)
     (way,) = [w for w in ways if w.packing == packing and bool(w.carbon) == carbon]
     rating = rate(way, 700, FIGURES)
     assert way.full_kg(FIGURES) == pytest.approx(kg)

@@ -11,8 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.advise.what_if import Asked, Settings, Start, answer, rise_of, sized_by_outlook, start
-from pipeline.advise.what_if_start import FIRST
+from pipeline.advise.what_if import FIRST, Asked, Settings, Start, answer, rise_of, sized_by_outlook, start
 from pipeline.problems import Problem
 from schemas import conform
 from tests.advise.one_change import what_if

@@ -15,7 +15,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.papers.site_report import charts, report_html, report_pdf, site_report
-from pipeline.papers.visit_sheets import visit_sheet
+from pipeline.papers.visit_sheets import visit_sheets
 from pipeline.papers.week_pdf import week_pdf
 from pipeline.week import Week
 from schemas import Tables
@@ -65,7 +65,7 @@ def main() -> None:
             report_html(report, drawn)
 
     _timed(f"{SITES} site reports, PDF and HTML", reports)
-    _timed(f"{SITES} visit sheets", lambda: [visit_sheet(week, site) for site in sites])
+    _timed(f"{SITES} visit sheets", lambda: [visit_sheets(week, [site]) for site in sites])
     _timed("weekly review, 180 tanks", lambda: week_pdf(week))
 
 

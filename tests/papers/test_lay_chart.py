@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 
-from pipeline.papers.lay_chart import Bar, caption, description, scale_top, svg
+from pipeline.papers.charts import Bar, caption, description, scale_top, svg
 
 TO = dt.date(2026, 5, 31)
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import polars as pl
 import pytest
 
-from pipeline.papers.notes import notes_of, offered
+from pipeline.papers.report_facts import notes_of, offered
 from pipeline.papers.site_report import site_report
 from pipeline.week import Week
 from schemas import Tables, conform

@@ -7,8 +7,8 @@ from collections.abc import Callable
 
 import polars as pl
 
-from pipeline.papers.period import period_words
 from pipeline.papers.report_facts import rhythm
+from pipeline.papers.site_report import period_words
 from pipeline.week import Week
 from schemas import Tables, conform
 

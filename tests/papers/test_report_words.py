@@ -9,10 +9,10 @@ import polars as pl
 import pytest
 
 from pipeline.papers.report_facts import next_visit, spans_without, weeks_without
-from pipeline.papers.report_words import MOST_NOTE, clipped, from_plan
+from pipeline.papers.report_words import MOST_NOTE, from_plan
 from pipeline.papers.site_report import site_report
 from pipeline.week import Week
-from pipeline.wording import in_currency
+from pipeline.wording import in_currency, short
 from schemas import Tables
 
 Make = Callable[..., Week]
@@ -42,8 +42,8 @@ def test_a_plan_in_plain_words() -> None:
 
 
 def test_a_note_is_cut_to_its_room() -> None:
-    assert clipped("  two\n lines ") == "two lines"
-    assert len(clipped("x" * 999)) == MOST_NOTE
+    assert short("  two\n lines ", MOST_NOTE) == "two lines"
+    assert len(short("x" * 999, MOST_NOTE)) == MOST_NOTE
 
 
 def test_weeks_without_a_visit() -> None:

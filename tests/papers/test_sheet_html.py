@@ -7,9 +7,8 @@ from collections.abc import Callable
 
 import polars as pl
 
-from pipeline.papers.sheet_html import load_html, sheets_html
-from pipeline.papers.van_list import list_data
-from pipeline.papers.visit_sheets import visit_sheets
+from pipeline.papers.van_list import list_data, load_html
+from pipeline.papers.visit_sheets import sheets_html, visit_sheets
 from pipeline.week import Week
 from schemas import Tables
 

@@ -340,21 +340,21 @@ def test_one_cover_for_all_tanks_of_a_site(make_week: Make, pdf_pages: Pages) ->
     report = of(make_week(_more_tanks, business={"name": "Fernholt Tanks", "phone": "0000 1"}))
     cover, pages, html = report.cover, pdf_pages(report_pdf(report)), report_html(report)
     assert len(pages) == 13
-    assert [len(cover.tanks), cover.tanks[0][:2]] == [12, ["Dining room tank", report.sheets[0].state]]
-    assert cover.incidents == [
+    assert [len(cover["tanks"]), cover["tanks"][0][:2]] == [12, ["Dining room tank", report.sheets[0].state]]
+    assert cover["incidents"] == [
         "Landing 1 of the Old Wing beside the Stairs tank: the power was off for about three hours on 6 May.",
         "Dining room tank: two fish died on 6 May.",
     ]
-    assert cover.electrical[0].startswith("Landing 2 of the Old Wing beside the Stairs tank: plugs, leads and lid")
-    assert cover.electrical[1].startswith("No look is recorded for Dining room tank")
-    assert "not a test by an electrician" in cover.electrical[-1]
-    assert any("Landing 3" in line and "fish medicine was given" in line for line in cover.products)
-    assert cover.visits[1:] == ["Round came on 6, 13, 20 and 27 May."]
+    assert cover["electrical"][0].startswith("Landing 2 of the Old Wing beside the Stairs tank: plugs, leads and lid")
+    assert cover["electrical"][1].startswith("No look is recorded for Dining room tank")
+    assert "not a test by an electrician" in cover["electrical"][-1]
+    assert any("Landing 3" in line and "fish medicine was given" in line for line in cover["products"])
+    assert cover["visits"][1:] == ["Round came on 6, 13, 20 and 27 May."]
     for out in (pages[0], html):
         assert "Fernholt Tanks, 0000 1" in out
         assert "Hollis" not in out
     assert sum(page.count("Visited by") for page in pages) == html.count("Visited by") == 1
-    lines = [*cover.visits, *cover.incidents, *cover.electrical, *cover.products, cover.summary]
+    lines = [*cover["visits"], *cover["incidents"], *cover["electrical"], *cover["products"], cover["summary"]]
     assert grade(" ".join(lines)) <= make_week().assumed["plain_grade"]
 
 
@@ -364,6 +364,6 @@ def test_a_cover_of_nothing_says_what_is_not_recorded(make_week: Make) -> None:
             tables[name] = tables[name].clear()
 
     cover = of(make_week(edit, business={})).cover
-    assert (cover.visits, cover.incidents) == (["No visit is recorded."], ["Nothing is recorded."])
-    assert (cover.products, cover.call) == (["Nothing is recorded."], "")
-    assert cover.electrical[0].startswith("No look at plugs, leads and lids is on record")
+    assert (cover["visits"], cover["incidents"]) == (["No visit is recorded."], ["Nothing is recorded."])
+    assert (cover["products"], cover["call"]) == (["Nothing is recorded."], "")
+    assert cover["electrical"][0].startswith("No look at plugs, leads and lids is on record")

@@ -8,13 +8,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.papers import proposals
 from pipeline.papers.proposals import Proposal
-from pipeline.papers.van_list import list_data, load_of, van_list, with_spare
+from pipeline.papers.van_list import list_data, van_list, with_spare
 from pipeline.week import Week
 from schemas import Tables
 
@@ -23,19 +22,20 @@ Make = Callable[..., Week]
 
 
 def test_the_sums(week: Week) -> None:
-    load = load_of(week, ["orchard", "quay"], DAY)
-    assert (load.tanks, load.sites) == (3, ["orchard", "quay"])
-    assert [(grade, medium, due, take) for grade, medium, _, due, take in load.pads] == [
-        ("coarse", "open foam", 1, 2),
-        ("fine", "floss", 1, 2),
+    data = list_data(week, ["orchard", "quay"], DAY)
+    assert data["visits"].replace("\u00a0", " ") == "2 sites, 3 tanks"
+    assert [(pad["grade"], pad["medium"], pad["due"], pad["take"]) for pad in data["pads"]] == [
+        ("coarse", "open foam", "1", "2"),
+        ("fine", "floss", "1", "2"),
     ]
-    assert load.carbon == [("T01", "carbon", 0.3)]
+    assert [line.replace("\u00a0", " ") for line in data["carbon"]] == ["T01 Dining room: carbon, 0.3 kg"]
     # 30 % of 150 L on its way down to the limit, 25 % of 170 L where none was recorded; T03's net volume is not known.
-    assert load.water_l == pytest.approx(45 + 42.5)
-    assert load.conditioner_ml == pytest.approx(8.75)
-    assert load.weight_kg == pytest.approx(0.3)
-    assert load.weight_with_water_kg == pytest.approx(0.3 + 87.5)
-    assert load.unknown == ["water for T03: net volume not known"]
+    assert [line.replace("\u00a0", " ").partition(",")[0] for line in data["water"]] == [
+        "New water: 88 L",
+        "Conditioner: 9 ml",
+    ]
+    assert data["weight"].replace("\u00a0", " ").startswith("0 kg of carbon and RO water; 88 kg if all new water")
+    assert data["unknown"] == ["water for T03: net volume not known"]
 
 
 def test_what_was_proposed_for_the_tanks_of_the_day_is_named(make_week: Make, tmp_path: Path) -> None:
@@ -48,12 +48,15 @@ def test_what_was_proposed_for_the_tanks_of_the_day_is_named(make_week: Make, tm
 
 
 def test_tests_needed_against_tests_left(week: Week) -> None:
-    load = load_of(week, ["orchard", "quay"], dt.date(2026, 6, 1))
-    nitrate = next(t for t in load.tests if t.parameter == "Nitrate")
-    assert (nitrate.needed, nitrate.left) == (2, 1)
-    assert nitrate.says(dt.date(2026, 6, 1)) == "short by 1: take another kit"
-    assert nitrate.says(DAY) == "expired: take another kit"
-    assert [t.says(dt.date(2026, 6, 1)) for t in load.tests if t.parameter == "KH"] == [""]
+    def line(day: dt.date, parameter: str) -> dict[str, str]:
+        tests = list_data(week, ["orchard", "quay"], day)["tests"]
+        return next(test for test in tests if parameter in test["parameter"])
+
+    nitrate = line(dt.date(2026, 6, 1), "Nitrate")
+    assert (nitrate["needed"], nitrate["left"]) == ("2", "1")
+    assert nitrate["says"] == "short by 1: take another kit"
+    assert line(DAY, "Nitrate")["says"] == "expired: take another kit"
+    assert line(dt.date(2026, 6, 1), "KH")["says"] == ""
 
 
 def test_the_van_is_warned_of_weight(make_week: Make) -> None:
@@ -71,9 +74,6 @@ def test_the_van_is_warned_of_weight(make_week: Make) -> None:
 
 def test_what_is_not_set_is_said_and_never_nought(make_week: Make) -> None:
     week = make_week(van={}, dosing={})
-    load = load_of(week, ["orchard"], DAY)
-    assert load.conditioner_ml is None
-    assert load.payload_kg is None
     data = list_data(week, ["orchard"], DAY)
     assert any("conditioner_ml_per_l" in line for line in data["unknown"])
     assert any("payload_kg" in line for line in data["unknown"])

@@ -10,8 +10,7 @@ import pytest
 
 from pipeline.advise import changes
 from pipeline.papers import water_today
-from pipeline.papers.expected import expected, nitrate_on
-from pipeline.papers.visit_sheets import sheet_data, sites_on, visit_sheet
+from pipeline.papers.visit_sheets import expected, nitrate_on, sheet_data, sites_on, visit_sheets
 from pipeline.problems import Problem
 from pipeline.week import Week
 from schemas import Tables, conform
@@ -21,7 +20,7 @@ Pages = Callable[[bytes], list[str]]
 
 
 def test_the_sheet_says_it_all_on_one_page(week: Week, pdf_pages: Pages) -> None:
-    pages = pdf_pages(visit_sheet(week, "orchard"))
+    pages = pdf_pages(visit_sheets(week, ["orchard"]))
     assert len(pages) == 1
     for said in (
         "Orchard Rise",
@@ -57,7 +56,7 @@ def test_a_third_tank_makes_a_second_page_and_says_so(make_week: Make, pdf_pages
     def edit(tables: Tables) -> None:
         tables["tank"] = tables["tank"].with_columns(site=pl.lit("orchard"))
 
-    pages = pdf_pages(visit_sheet(make_week(edit), "orchard"))
+    pages = pdf_pages(visit_sheets(make_week(edit), ["orchard"]))
     assert len(pages) == 2
     assert "page 1 of 2" in pages[0]
     assert "page 2 of 2" in pages[1]
@@ -65,7 +64,7 @@ def test_a_third_tank_makes_a_second_page_and_says_so(make_week: Make, pdf_pages
 
 def test_a_site_without_tanks_says_so(make_week: Make, pdf_pages: Pages) -> None:
     week = make_week(lambda tables: tables.update(tank=tables["tank"].clear()))
-    assert "No tank of this site runs on that day." in pdf_pages(visit_sheet(week, "quay"))[0]
+    assert "No tank of this site runs on that day." in pdf_pages(visit_sheets(week, ["quay"]))[0]
 
 
 def test_long_and_hostile_text_keeps_one_page_and_is_literal(make_week: Make, pdf_pages: Pages) -> None:
@@ -79,7 +78,7 @@ def test_long_and_hostile_text_keeps_one_page_and_is_literal(make_week: Make, pd
         tables["review"] = tables["review"].with_columns(reason=pl.lit("because of this and of that " * 5))
         tables["due"] = pl.concat([tables["due"].with_columns(says=pl.lit("A long job to say. " * 9))] * 6)
 
-    pages = pdf_pages(visit_sheet(make_week(edit), "orchard"))
+    pages = pdf_pages(visit_sheets(make_week(edit), ["orchard"]))
     assert len(pages) == 1
     assert "#panic()" in pages[0]
     assert "<script>x</script>" in pages[0]
