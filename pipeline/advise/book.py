@@ -7,8 +7,7 @@ from functools import cached_property
 from typing import Any
 
 from pipeline.assumptions import Assumptions
-from pipeline.calc.layers import FOAM, HALF_CYCLE_KINDS, table
-from pipeline.calc.volumes import rooms
+from pipeline.calc.layers import FOAM, HALF_CYCLE_KINDS, rooms, table
 from pipeline.problems import Problem
 from schemas import Tables
 

@@ -12,8 +12,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc.capacity import Calculated, parts, put_together
 from pipeline.calc.capacity_time import back_within, break_even
 from pipeline.calc.floworder import audit_filters
-from pipeline.calc.layers import HALF_CYCLE_KINDS, filters_on, in_force, table
-from pipeline.calc.volumes import rooms
+from pipeline.calc.layers import HALF_CYCLE_KINDS, filters_on, in_force, rooms, table
 from pipeline.problems import Problem
 from pipeline.week import Week
 from schemas import Tables, conform
