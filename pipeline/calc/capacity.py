@@ -216,7 +216,7 @@ def _filters(tables: Tables, layers: pl.DataFrame, placed: pl.DataFrame, assumed
     return rows.join(half_cycle.of_filters(layers, rows, assumed), on=FILTER_ASK, how="left", maintain_order="left")
 
 
-def _flow_of_tank(filters: pl.LazyFrame) -> pl.LazyFrame:
+def _flow_of_tank(filters: pl.DataFrame) -> pl.DataFrame:
     """Flow of an ask: the filters' flows added up; the poorest basis, the oldest timing, the lowest share of clean."""
     said = pl.col("flow_basis")
     worst = first_of(
@@ -234,7 +234,7 @@ def rated(
     tanks: pl.DataFrame, layers: pl.DataFrame, filters: pl.DataFrame, missing: pl.DataFrame, assumed: Assumptions
 ) -> pl.DataFrame:
     """The capacity of each ask from what its tank wants and what its layers do."""
-    sums = layers.lazy().group_by(ASK).agg(
+    sums = layers.group_by(ASK).agg(
         pl.col("mass_kg").filter("counts").sum().alias("counted_kg"),
         pl.col("effective_kg").sum().alias("worked_kg"),
     )  # fmt: skip
@@ -247,8 +247,8 @@ def rated(
     all_known = plain_known & (pl.col("working_missing").list.len() == 0)
     rows = (
         tanks.lazy()
-        .join(_flow_of_tank(filters.lazy()), on=ASK, how="left")
-        .join(sums, on=ASK, how="left")
+        .join(_flow_of_tank(filters).lazy(), on=ASK, how="left")
+        .join(sums.lazy(), on=ASK, how="left")
         .join(half_cycle.of_tanks(filters).lazy(), on=ASK, how="left")
         .join(missing.lazy(), on=ASK, how="left")
         .sort(ASK)
