@@ -53,7 +53,7 @@ def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, roun
     """What the review of the requests needs beyond that: water, due, audit; and their review, not ranked yet."""
     now: Tables = {
         "water": water.latest(tables, requests, assumed),
-        "due": dates.due(tables, requests, assumed, round_),
+        "due": dates.due(tables, requests, assumed),
         "audit": floworder.audit(tables, requests, assumed),
     }
     return {**now, **reviewing.looked_at({**tables, **now}, requests, assumed, round_)}
