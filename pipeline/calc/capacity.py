@@ -37,13 +37,13 @@ def tank_side(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.Da
 
     The temperature [°C] is the median of the last four weeks' readings; the feeding that of the day.
     """
-    asks = asks.lazy().sort("as_of")
+    days = asks.lazy().sort("as_of")
     feeding = table(tables, "feeding").lazy().select("tank", "from", "feed_g_day", "protein_pct").sort("from")
     feeding = feeding.unique(["tank", "from"], keep="last", maintain_order=True)
     tanks = table(tables, "tank").lazy().select("tank", "gross_l", "net_l", "temperature_c", "planting", "stocking")
     lately = pl.col("as_of") - pl.duration(days=round(assumed["temperature_days"]))
     read = (
-        asks.join(table(tables, "reading").lazy().filter(pl.col("parameter") == "temperature"), on="tank")
+        days.join(table(tables, "reading").lazy().filter(pl.col("parameter") == "temperature"), on="tank")
         .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > lately))
         .group_by(ASK)
         .agg(pl.col("matched").median().alias("read_c"))
@@ -51,7 +51,7 @@ def tank_side(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.Da
     placed = table(tables, "placement").lazy().group_by("tank").agg(pl.col("from").min().alias("first_placed"))
     by_class, by_plants = factors.load_by_class(assumed), factors.need_by_planting(assumed)
     rows = (
-        asks.join_asof(feeding, left_on="as_of", right_on="from", by="tank", check_sortedness=False)
+        days.join_asof(feeding, left_on="as_of", right_on="from", by="tank", check_sortedness=False)
         .join(tanks.unique("tank", keep="last", maintain_order=True), on="tank", how="left")
         .join(read, on=ASK, how="left")
         .join(placed, on="tank", how="left")

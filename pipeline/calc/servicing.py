@@ -38,14 +38,14 @@ def checks(tables: Tables, assumed: Assumptions) -> pl.DataFrame:
     `weeks` is the next_weeks typed (`chosen`), else the ladder's, which starts at its shortest.
     """
     clean = table(tables, "filter").lazy().select("filter", "clean_flow_l_h").unique("filter", keep="last")
-    low = pl.col("flow_before") < assumed["low_flow_share"] * pl.col("clean_flow_l_h")
+    slow = pl.col("flow_before") < assumed["low_flow_share"] * pl.col("clean_flow_l_h")
     rows = (
         services_of_filters(tables)
         .lazy()
         .filter(pl.col("job").is_in(CHECKS))
         .join(clean, on="filter", how="left")
         .sort("filter", "date", "service")
-        .with_columns(low.fill_null(False).alias("low_flow"), pl.int_range(pl.len()).over("filter").alias("nth"))
+        .with_columns(slow.fill_null(False).alias("low_flow"), pl.int_range(pl.len()).over("filter").alias("nth"))
         .collect()
     )
     ladder = interval_ladder(assumed)

@@ -14,7 +14,7 @@ from pipeline.advise.hangs_on import ENTERS, FACTORS, NONE, PARTS, PLACE, REACHE
 from pipeline.assumptions import Assumption, Assumptions, built_in
 from pipeline.calc import capacity, disturbance, nitrate
 from pipeline.calc.layers import layers_on, place_factor
-from pipeline.review import reviewing
+from pipeline.review import rules
 from pipeline.review.facts import gather
 from pipeline.review.finding import found
 from pipeline.review.rules import RULES
@@ -123,7 +123,7 @@ def in_full(week: Week, name: str, value: float) -> dict[str, str]:
     }
     anew = derive.calc(week.tables, asks, assumed, week.round)
     both = {table: pl.concat([earlier[table], frame]) for table, frame in anew.items() if table in earlier}
-    told = reviewing.findings({**week.tables, **both}, asks, assumed, week.round)["review"]
+    told = rules.findings({**week.tables, **both}, asks, assumed, week.round)["review"]
     return dict(told.filter(pl.col("as_of") == week.as_of).select("tank", "class").iter_rows())
 
 
