@@ -83,6 +83,10 @@ class State:
         zero = np.zeros(tanks)
         return cls(np.ones(tanks), zero, zero, zero, zero, zero, zero)
 
+    def chosen(self, which: IntArray) -> State:
+        """Of some tanks."""
+        return State(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
+
     def wait(self, days: Array | float) -> State:
         """After some days without a change."""
         return replace(self, b=self.b + days, s=self.s + days)
