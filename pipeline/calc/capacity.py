@@ -101,19 +101,17 @@ def layer_factors(
     Only biological layers have factors; pads and carbon do no work for the full cycle. Columns added: age_weeks,
     used_quality, maturity, disturbance, clog, temperature, effective_kg, and what `layer_why` reads.
     """
-    clogs = filters.lazy().select(*FILTER_ASK, "clog", "clogged_by", "overdue_weeks", "flow_of_clean")
+    clogs = filters.select(*FILTER_ASK, "clog", "clogged_by", "overdue_weeks", "flow_of_clean")
     days = (pl.col("as_of") - pl.max_horizontal("wetted", "dried")).dt.total_days().cast(pl.Float64)
     rows = (
         pl.concat([layers, disturbance.disturbed(layers, reached, assumed)], how="horizontal")
-        .lazy()
         .join(clogs, on=FILTER_ASK, how="left", maintain_order="left")
-        .join(tanks.lazy().select(*ASK, "load_basis", "temperature_c"), on=ASK, how="left", maintain_order="left")
+        .join(tanks.select(*ASK, "load_basis", "temperature_c"), on=ASK, how="left", maintain_order="left")
         .with_columns(
             ((days + pl.col("ahead")) / disturbance.DAYS_A_WEEK).alias("age_weeks"),
             (pl.col("quality") if assumed["use_quality"] else pl.lit(1.0)).alias("used_quality"),
             pl.when(pl.col("load_basis") == "feed").then("temperature_c").alias("temperature"),
         )
-        .collect()
     )
     rows = rows.with_columns(
         pl.Series("maturity", factors.maturity(numbers(rows, "age_weeks"), assumed)),

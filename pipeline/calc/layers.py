@@ -238,6 +238,7 @@ def layers_on(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.Da
         .join(media.select("medium", "stage", "quality", "bulk_kg_l", "life_days"), on="medium", how="left")
         .with_columns(pl.coalesce("stage", "meant_for").alias("stage"))
         .sort(*FILTER_ASK, "position", "layer", "from", "fill", nulls_last=True)
+        .collect()
         .with_columns(
             biological.alias("biological"),
             (biological & (pl.col("medium").str.contains(FOAM) | weightless)).fill_null(False).alias("foam"),
@@ -246,6 +247,5 @@ def layers_on(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.Da
         )
         .with_columns(_depth().alias("depth_mm"))
         .with_columns(_litres().alias("litres"))
-        .collect()
     )
     return pl.concat([layers, place_factor(layers, assumed)], how="horizontal")

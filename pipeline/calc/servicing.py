@@ -77,7 +77,9 @@ def flow_timings(tables: Tables) -> pl.DataFrame:
         .lazy()
         .filter(pl.col("parameter") == "flow_l_h")
         .select("tank", pl.col("day").alias("date"), pl.col("matched").alias("flow_l_h"))
-        .join(table(tables, "placement").lazy().select("filter", "tank", "from", "to"), on="tank")
+        .join(
+            table(tables, "placement").lazy().select("filter", "tank", "from", "to"), on="tank", maintain_order="left"
+        )
         .filter(in_force("date"))
         .filter(pl.col("filter").n_unique().over("tank", "date") == 1)
     )

@@ -103,8 +103,8 @@ def _recorded(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) 
         .join_asof(feeding.select("tank", "from").sort("from"), left_on="as_of", right_on="from", by="tank", check_sortedness=False)
         .join(spoilt.with_columns(spoilt=pl.lit(True)), on="_row", how="left")
         .sort("_row")
-        .select(pl.col("from").to_physical().cast(pl.Int64).fill_null(0).alias("from_day"), pl.col("spoilt").fill_null(False))
         .collect()
+        .select(pl.col("from").to_physical().cast(pl.Int64).fill_null(0).alias("from_day"), pl.col("spoilt").fill_null(False))
     )  # fmt: skip
 
 

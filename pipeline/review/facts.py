@@ -263,8 +263,9 @@ def _nitrate_window(asks: pl.LazyFrame, usable: pl.LazyFrame, assumed: Assumptio
     calm = usable.filter((pl.col("taken") != "after") & pl.col("doubt").is_null())
     back = pl.col("as_of") - pl.duration(days=int(7 * assumed["recent_weeks"]))
     return (
-        asks.join(calm, on="tank", maintain_order="left_right")
+        asks.join(calm.with_row_index("nth"), on="tank")
         .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > back))
+        .sort("nth")
         .group_by(ASK, maintain_order=True)
         .agg(
             (pl.col("day").last() - pl.col("day").first()).dt.total_days().alias("span_days"),
@@ -360,7 +361,7 @@ def gather(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Rou
     """The facts of the asks."""
     asks = asks.select(ASK).unique(maintain_order=True)
     names = [f.name for f in fields(TankFacts) if f.name not in ("assumed", "water", "records")]
-    wide = _finite(_wide(tables, asks.lazy(), assumed, round_).sort("as_of", "tank").select(names)).collect()
+    wide = _finite(_wide(tables, asks.lazy(), assumed, round_).select(names)).collect().sort("as_of", "tank")
     parts = [f.name for f in fields(Read)]
     water: dict[tuple[str, dt.date], dict[str, Read]] = {}
     read = _finite(_table(tables, "water").lazy()).select(*ASK, "parameter", *parts).collect()
