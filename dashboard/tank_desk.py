@@ -14,8 +14,7 @@ from dashboard import charts, data, look
 from dashboard import enter_desk as desk
 from pipeline import logbook, weekly
 from pipeline.problems import Problem
-from pipeline.review.causes import UNEXPLAINED, of_tank
-from pipeline.review.explained import explains
+from pipeline.review.causes import UNEXPLAINED, explains, of_tank
 from pipeline.week import Week
 from pipeline.wording import (
     amount,

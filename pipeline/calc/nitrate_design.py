@@ -57,10 +57,6 @@ class Windows:
         """The same of some tanks."""
         return Windows(**{f.name: getattr(self, f.name)[:, chosen] for f in fields(self)})
 
-    def rows(self, chosen: slice) -> Windows:
-        """The same of some rows."""
-        return Windows(**{f.name: getattr(self, f.name)[chosen] for f in fields(self)})
-
 
 @dataclass(frozen=True)
 class State:

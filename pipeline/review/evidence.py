@@ -1,5 +1,5 @@
 """The record that points to a cause, one function a cause: its sentence, or None. It points to, it never is. What
-refitted readings say of a cause is in explained.py."""
+refitted readings say of a cause is in causes.py."""
 
 from collections.abc import Callable
 from functools import partial
