@@ -12,8 +12,7 @@ from dashboard import charts, data, look
 from dashboard import enter_desk as desk
 from dashboard.data import Row
 from pipeline import logbook, weekly
-from pipeline.review.causes import UNEXPLAINED, of_tank
-from pipeline.review.explained import explains
+from pipeline.review.causes import UNEXPLAINED, explains, of_tank
 from pipeline.week import Week
 from pipeline.wording import (
     amount,

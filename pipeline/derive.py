@@ -20,7 +20,7 @@ from pipeline.calc.kit_shift import hold_down_by_parts, kits_used
 from pipeline.calc.refits import Weighed
 from pipeline.parts import Run
 from pipeline.progress import Progress
-from pipeline.review import reviewing
+from pipeline.review import rules
 from pipeline.review.ranking import MONTH, WEEK
 from pipeline.week import Round, Week
 from schemas import Tables
@@ -53,10 +53,10 @@ def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, roun
     """What the review of the requests needs beyond that: water, due, audit; and their review, not ranked yet."""
     now: Tables = {
         "water": water.latest(tables, requests, assumed),
-        "due": dates.due(tables, requests, assumed, round_),
+        "due": dates.due(tables, requests, assumed),
         "audit": floworder.audit(tables, requests, assumed),
     }
-    return {**now, **reviewing.looked_at({**tables, **now}, requests, assumed, round_)}
+    return {**now, **rules.looked_at({**tables, **now}, requests, assumed, round_)}
 
 
 def explained(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
@@ -187,7 +187,7 @@ def derived(
     found = hold_down_by_parts(together(calculated), kits_used(tables), users, assumed)
     found["explanation"] = explanations.told(weighed, *_to_explain(tables, requests, assumed), assumed)
     reviewed = run(partial(_reviewed, assumed=assumed, round_=round_), parts(found))
-    return {**found, **reviewing.ranked(together(list(followed(reviewed, 0.8, 0.1, "reviewing"))))}
+    return {**found, **rules.ranked(together(list(followed(reviewed, 0.8, 0.1, "reviewing"))))}
 
 
 def _of(frame: pl.DataFrame, tanks: Sequence[str]) -> pl.DataFrame:

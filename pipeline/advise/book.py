@@ -14,8 +14,7 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.calc.floworder import audit_layers
 from pipeline.calc.half_cycle import by_flow_l, by_media_l, limit_word, rating_l
-from pipeline.calc.layers import FOAM, HALF_CYCLE_KINDS, layers_on, table
-from pipeline.calc.volumes import rooms
+from pipeline.calc.layers import FOAM, HALF_CYCLE_KINDS, layers_on, rooms, table
 from pipeline.problems import Problem
 from pipeline.wording import listed
 from schemas import Tables, conform, empty

@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.assumptions import Assumptions
-from pipeline.calc import mixing, sizing
+from pipeline.calc import mixing
 from pipeline.sentences import filled, table
 from pipeline.week import Week
 from pipeline.wording import change_words, counted, day, days, number, with_unit
@@ -211,7 +211,7 @@ def facts(week: Week, tank: str, net_l: float | None) -> Facts:
 def _apart(known: Facts, assumed: Assumptions) -> str:
     """What of the tap, beside its nitrate, a change has to mind."""
     said = ""
-    if sizing.largest_change(known.ph, known.tap_ph, assumed) < assumed["change_at_once"]:
+    if mixing.largest_change(known.ph, known.tap_ph, assumed) < assumed["change_at_once"]:
         said += _say("tap_ph", known=known)
     if known.tap_ammonia is not None and known.tap_ammonia > assumed["tap_ammonia_least"]:
         said += _say("tap_ammonia", known=known)
@@ -220,8 +220,8 @@ def _apart(known: Facts, assumed: Assumptions) -> str:
 
 def way_down(known: Facts, holding: float | None, assumed: Assumptions) -> dict[str, Any] | None:
     """From over the limit to under it: the change at each visit, how many, and the day it is under; None for no way."""
-    most = sizing.largest_change(known.ph, known.tap_ph, assumed)
-    way = sizing.way_down(
+    most = mixing.largest_change(known.ph, known.tap_ph, assumed)
+    way = mixing.way_down(
         known.level, known.ceiling, known.tap, known.rise_per_day, known.every_days, most, assumed, holding
     )
     if way is None:

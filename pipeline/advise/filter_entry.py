@@ -18,13 +18,10 @@ from pipeline.advise.book import (
     usual_layers,
 )  # fmt: skip
 from pipeline.assumptions import Assumptions
-from pipeline.calc.audit_rows import marked
 from pipeline.calc.capacity import Calculated, parts, put_together
 from pipeline.calc.capacity_time import back_within, break_even
-from pipeline.calc.fill_audit import empty_strainer, not_in_the_book
-from pipeline.calc.floworder import audit_layers
-from pipeline.calc.layers import HALF_CYCLE_KINDS, filters_on, in_force, table
-from pipeline.calc.volumes import rooms
+from pipeline.calc.floworder import audit_filters
+from pipeline.calc.layers import HALF_CYCLE_KINDS, filters_on, in_force, rooms, table
 from pipeline.problems import Problem
 from pipeline.week import Week
 from schemas import Tables, conform
@@ -170,10 +167,7 @@ def _entries(week: Week, tables: Tables, tanks: list[str]) -> list[Entry]:
         mine = Calculated(here, found.filters.filter(alone), found.layers.filter(alone), found.reached)
         capacity, layers = put_together(mine, assumed)
         one = placed.filter(pl.col("filter") == name)
-        said = pl.concat(
-            [audit_layers(mine.layers, assumed), empty_strainer(tables, one, mine.layers),
-             not_in_the_book(one, marked(mine.layers))]
-        )  # fmt: skip
+        said = audit_filters(tables, one, mine.layers, assumed)
         good = _good_of(capacity.row(0, named=True), row["kind"])
         own = book.filter(pl.col("model") == row["model"])
         entries.append(

@@ -4,118 +4,90 @@ The two numbers, never mixed: the plain rating is the bare rule of the trade, th
 after the factors. Unknown is null and `missing` names what is wanted.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
 
+from pipeline import wording
 from pipeline.assumptions import Assumptions
 from pipeline.calc import disturbance, factors, half_cycle, servicing
-from pipeline.calc.cells import Array
 from pipeline.calc.chemistry import nitrate_from_feed, nitrate_from_feed_published
-from pipeline.calc.layers import ASK, FILTER_ASK, asked, filters_on, layers_on, table
-from pipeline.calc.reasons import lacks, layer_why
+from pipeline.calc.layers import (
+    ASK,
+    FILTER_ASK,
+    asked,
+    filters_on,
+    first_of,
+    known,
+    layers_on,
+    numbers,
+    series,
+    table,
+)
 from schemas import Tables, conform
 
-
-def _numbers(frame: pl.DataFrame, name: str) -> Array:
-    return frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
-
-
-def _series(name: str, values: Array) -> pl.Series:
-    """An array as a column: nan becomes null."""
-    return pl.Series(name, np.asarray(values, dtype=float)).fill_nan(None)
-
-
-# -- the tank --------------------------------------------------------------------------------------
-
-
-def _temperature(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """Median temperature [°C] of the last four weeks' readings of each ask."""
-    days = pl.duration(days=round(assumed["temperature_days"]))
-    return (
-        asks.join(
-            table(tables, "reading").filter(pl.col("parameter") == "temperature").select("tank", "day", "matched"),
-            on="tank",
-        )
-        .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > pl.col("as_of") - days))
-        .group_by(ASK)
-        .agg(pl.col("matched").median().alias("read_c"))
-    )
-
-
-def _feeding(tables: Tables, asks: pl.DataFrame) -> pl.DataFrame:
-    """The feeding in force: feed_g_day, protein_pct; null where none is recorded up to the day."""
-    feeding = table(tables, "feeding").select("tank", "from", "feed_g_day", "protein_pct").sort("from")
-    feeding = feeding.unique(["tank", "from"], keep="last", maintain_order=True)
-    return asks.sort("as_of").join_asof(
-        feeding, left_on="as_of", right_on="from", by="tank", check_sortedness=False
-    ).drop("from")  # fmt: skip
+Row = Mapping[str, Any]
 
 
 def tank_side(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """What the tank asks of its filters, one row an ask: litres, load, plants, need, temperature, expected nitrate."""
-    tanks = table(tables, "tank").select(
-        "tank", "gross_l", pl.col("net_l").alias("measured_l"), "temperature_c", "planting", "stocking"
-    ).unique("tank", keep="last", maintain_order=True)  # fmt: skip
+    """What the tank asks of its filters, one row an ask: litres, load, plants, need, temperature, expected nitrate.
+
+    The temperature [°C] is the median of the last four weeks' readings; the feeding that of the day.
+    """
+    days = asks.lazy().sort("as_of")
+    feeding = table(tables, "feeding").lazy().select("tank", "from", "feed_g_day", "protein_pct").sort("from")
+    feeding = feeding.unique(["tank", "from"], keep="last", maintain_order=True)
+    tanks = table(tables, "tank").lazy().select("tank", "gross_l", "net_l", "temperature_c", "planting", "stocking")
+    lately = pl.col("as_of") - pl.duration(days=round(assumed["temperature_days"]))
+    read = (
+        days.join(table(tables, "reading").lazy().filter(pl.col("parameter") == "temperature"), on="tank")
+        .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > lately))
+        .group_by(ASK)
+        .agg(pl.col("matched").median().alias("read_c"))
+    )
+    placed = table(tables, "placement").lazy().group_by("tank").agg(pl.col("from").min().alias("first_placed"))
+    by_class, by_plants = factors.load_by_class(assumed), factors.need_by_planting(assumed)
     rows = (
-        _feeding(tables, asks)
-        .join(tanks, on="tank", how="left")
-        .join(_temperature(tables, asks, assumed), on=ASK, how="left")
+        days.join_asof(feeding, left_on="as_of", right_on="from", by="tank", check_sortedness=False)
+        .join(tanks.unique("tank", keep="last", maintain_order=True), on="tank", how="left")
+        .join(read, on=ASK, how="left")
+        .join(placed, on="tank", how="left")
         .sort(ASK)
         .with_columns(
-            pl.coalesce("measured_l", pl.col("gross_l") * assumed["net_of_gross"]).alias("net_l"),
-            pl.coalesce("read_c", "temperature_c").alias("used_c"),
+            pl.coalesce("net_l", pl.col("gross_l") * assumed["net_of_gross"]).alias("used_l"),
+            pl.col("stocking").replace_strict(by_class, default=by_class["normal"], return_dtype=pl.Float64).alias("load"),
+            pl.col("planting").replace_strict(by_plants, default=by_plants["none"], return_dtype=pl.Float64).alias("plants"),
         )
-    )
-    placed = table(tables, "placement").group_by("tank").agg(pl.col("from").min().alias("first_placed"))
-    rows = rows.join(placed, on="tank", how="left", maintain_order="left")
-    net, feed = _numbers(rows, "net_l"), _numbers(rows, "feed_g_day")
-    by_feed = factors.load_from_feed(feed, net, assumed)
-    by_class = rows["stocking"].replace_strict(
-        factors.load_by_class(assumed), default=factors.load_by_class(assumed)["normal"], return_dtype=pl.Float64
-    )
+        .collect()
+    )  # fmt: skip
+    net, feed, protein = (numbers(rows, name) for name in ("used_l", "feed_g_day", "protein_pct"))
     fed = ~np.isnan(feed) & ~np.isnan(net)
-    load = np.where(fed, by_feed, by_class.to_numpy())
-    plants = rows["planting"].replace_strict(
-        factors.need_by_planting(assumed), default=factors.need_by_planting(assumed)["none"], return_dtype=pl.Float64
-    )
-    protein = _numbers(rows, "protein_pct")
+    load = np.where(fed, factors.load_from_feed(feed, net, assumed), rows["load"].to_numpy())
     made = nitrate_from_feed(feed, protein, net, assumed)
     usual = np.where(np.isnan(protein), assumed["protein_default_pct"], protein)
-    published = nitrate_from_feed_published(feed, usual, net, assumed)
     return rows.select(
         *ASK,
         "gross_l",
-        "net_l",
+        pl.col("used_l").alias("net_l"),
         (pl.col("first_placed") <= pl.col("as_of")).fill_null(False).alias("filter_known"),
-        pl.when(pl.col("measured_l").is_not_null())
-        .then(pl.lit("measured"))
-        .when(pl.col("gross_l").is_not_null())
-        .then(pl.lit("assumed from gross"))
-        .alias("net_basis"),
-        _series("load", load),
-        pl.when(pl.Series(fed))
-        .then(pl.lit("feed"))
-        .when(pl.col("stocking").is_not_null())
-        .then(pl.lit("stocking class"))
-        .otherwise(pl.lit("assumed normal"))
+        first_of((known("net_l"), "measured"), (known("gross_l"), "assumed from gross")).alias("net_basis"),
+        series("load", load),
+        first_of((pl.lit(pl.Series(fed)), "feed"), (known("stocking"), "stocking class"), otherwise="assumed normal")
         .alias("load_basis"),
         "feed_g_day",
-        plants.alias("plants"),
-        _series("need_kg", factors.need_kg(net, load, plants.to_numpy(), assumed)),
-        pl.col("used_c").alias("temperature_c"),
-        pl.when(pl.col("read_c").is_not_null())
-        .then(pl.lit("readings"))
-        .when(pl.col("temperature_c").is_not_null())
-        .then(pl.lit("set temperature"))
-        .otherwise(pl.lit("none"))
+        "plants",
+        series("need_kg", factors.need_kg(net, load, rows["plants"].to_numpy(), assumed)),
+        pl.coalesce("read_c", "temperature_c").alias("temperature_c"),
+        first_of((known("read_c"), "readings"), (known("temperature_c"), "set temperature"), otherwise="none")
         .alias("temperature_basis"),
-        _series("expected_rise", made.rise),
-        _series("expected_low", made.low),
-        _series("expected_high", made.high),
-        _series("expected_published", published),
-    )
+        series("expected_rise", made.rise),
+        series("expected_low", made.low),
+        series("expected_high", made.high),
+        series("expected_published", nitrate_from_feed_published(feed, usual, net, assumed)),
+    )  # fmt: skip
 
 
 # -- the layers ------------------------------------------------------------------------------------
@@ -127,28 +99,23 @@ def layer_factors(
     """The layers with every factor, `ahead` days from their as-of day if nothing else happens; null where none applies.
 
     Only biological layers have factors; pads and carbon do no work for the full cycle. Columns added: age_weeks,
-    used_quality, maturity, disturbance, clog, temperature, effective_kg, and what `reasons.layer_why` reads.
+    used_quality, maturity, disturbance, clog, temperature, effective_kg, and what `layer_why` reads.
     """
-    felt = disturbance.disturbed(layers, reached, assumed)
-    rows = pl.concat([layers, felt], how="horizontal")
-    rows = rows.join(
-        filters.select(*FILTER_ASK, "clog", "clogged_by", "overdue_weeks", "flow_of_clean"),
-        on=FILTER_ASK,
-        how="left",
-        maintain_order="left",
+    clogs = filters.select(*FILTER_ASK, "clog", "clogged_by", "overdue_weeks", "flow_of_clean")
+    days = (pl.col("as_of") - pl.max_horizontal("wetted", "dried")).dt.total_days().cast(pl.Float64)
+    rows = (
+        pl.concat([layers, disturbance.disturbed(layers, reached, assumed)], how="horizontal")
+        .join(clogs, on=FILTER_ASK, how="left", maintain_order="left")
+        .join(tanks.select(*ASK, "load_basis", "temperature_c"), on=ASK, how="left", maintain_order="left")
+        .with_columns(
+            ((days + pl.col("ahead")) / disturbance.DAYS_A_WEEK).alias("age_weeks"),
+            (pl.col("quality") if assumed["use_quality"] else pl.lit(1.0)).alias("used_quality"),
+            pl.when(pl.col("load_basis") == "feed").then("temperature_c").alias("temperature"),
+        )
     )
-    rows = rows.join(
-        tanks.select(*ASK, "load_basis", "temperature_c"), on=ASK, how="left", maintain_order="left"
-    ).with_columns(pl.max_horizontal("wetted", "dried").alias("since"))
-    days = (rows["as_of"] - rows["since"]).dt.total_days().cast(pl.Float64)
-    age = (days + rows["ahead"]) / disturbance.DAYS_A_WEEK
-    by_feed = (rows["load_basis"] == "feed").to_numpy()
-    warmth = factors.temperature(np.where(by_feed, _numbers(rows, "temperature_c"), np.nan), assumed)
     rows = rows.with_columns(
-        age.alias("age_weeks"),
-        (pl.col("quality") if assumed["use_quality"] else pl.lit(1.0)).alias("used_quality"),
-        pl.Series("maturity", factors.maturity(age.fill_null(np.nan).to_numpy(), assumed)),
-        pl.Series("temperature", warmth),
+        pl.Series("maturity", factors.maturity(numbers(rows, "age_weeks"), assumed)),
+        pl.Series("temperature", factors.temperature(numbers(rows, "temperature"), assumed)),
     )
     mine = ["place", "maturity", "disturbance", "clog", "temperature"]
     rows = rows.with_columns(pl.when("biological").then(pl.col(name)).alias(name) for name in mine)
@@ -161,22 +128,80 @@ def layer_factors(
     )
 
 
+def _disturbed(row: Row) -> str:
+    """The disturbance that is felt most, and its day."""
+    what, size = row["disturbed_by"], row["disturbed_size"]
+    if what == "stopped":
+        what = f"stopped for {wording.counted(round(size), 'hour')}"
+    elif what.startswith("rinsed"):
+        what = f"{'all (share not recorded)' if size is None else wording.per_cent(100 * size)} {what}"
+    return f"{what} on {wording.day(row['disturbed_on'])}"
+
+
+def _clogged(row: Row) -> str:
+    if row["clogged_by"] == "flow":
+        return f"flow at {wording.per_cent(100 * row['flow_of_clean'])} of clean"
+    if row["clogged_by"] == "overdue":
+        return f"service {wording.counted(round(row['overdue_weeks']), 'week')} overdue"
+    return "sludge found at the last service" if row["clogged_by"] == "sludge" else row["clogged_by"] or ""
+
+
+def layer_why(row: Row, assumed: Assumptions) -> str:
+    """Why a layer's factors are not 1, one reason a factor; nothing for pads and carbon, which do no such work."""
+    if not row["biological"]:
+        return ""
+    parts = []
+    if row["quality"] is None:
+        parts.append("quality not in the catalogue")
+    elif row["quality"] < 1:
+        parts.append(f"quality {row['quality']:g}")
+    parts.append(row["place_why"])
+    if row["bypass"]:
+        parts.append("water is suspected to pass it by")
+    if row["age_weeks"] is None:
+        parts.append("age not recorded: taken as mature")
+    elif row["maturity"] < 1:
+        age = wording.counted(int(row["age_weeks"]), "week")
+        parts.append(f"new: {age} old, mature at week {assumed['maturity_full_weeks']:g}")
+    if row["disturbance"] < 1 and row["disturbed_by"] is not None:
+        parts.append(_disturbed(row))
+    if row["dried"] is not None:
+        parts.append(f"dried out on {wording.day(row['dried'], year=True, weekday=False)}")
+    parts.append(_clogged(row))
+    if row["temperature"] is not None and row["temperature"] != 1:
+        parts.append(f"water at {wording.reading('temperature', row['temperature_c'])}")
+    return "; ".join(part for part in parts if part)
+
+
+def lacks(row: Row) -> tuple[str | None, str | None]:
+    """What a layer lacks for the plain rating, and what for the working one only; None where nothing."""
+    if row["stage"] is None:
+        return f"the stage of {row['medium']}", None
+    if not row["biological"]:
+        return None, None
+    plain = working = None
+    matters = row["quality"] is None or row["quality"] > 0
+    mass = f"the mass of {row['medium']} in {row['filter']} {row['compartment']}"
+    no_mass = row["mass_kg"] is None and not row["foam"]
+    if row["quality"] is None and not row["foam"]:
+        plain = f"the quality of {row['medium']}"
+    elif no_mass and row["counts"]:
+        plain = mass
+    if no_mass and matters and not row["counts"]:
+        working = mass
+    elif row["place"] is None and matters:
+        working = f"the place of {row['filter']} {row['compartment']} in the flow"
+    return plain, working
+
+
 def missing(layers: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
     """What the layers lack, one row an ask: plain_missing and working_missing, lists of words."""
-    bare = placed.join(layers.select(FILTER_ASK).unique(), on=FILTER_ASK, how="anti")
-    no_quality = pl.col("quality").is_null() | pl.col("mass_kg").is_null() | pl.col("place").is_null()
-    some = layers.filter(pl.col("stage").is_null() | (pl.col("biological") & no_quality))
-    rows = [(row["tank"], row["as_of"], *words) for row in some.iter_rows(named=True) if any(words := lacks(row))]
-    rows += [(*key, f"what fills {name}", None) for *key, name in bare.select(*ASK, "filter").iter_rows()]
-    schema = {"tank": pl.String, "as_of": pl.Date, "plain": pl.String, "working": pl.String}
-    return (
-        pl.DataFrame(rows, schema=schema, orient="row")
-        .group_by(ASK)
-        .agg(
-            pl.col("plain").drop_nulls().unique(maintain_order=True).alias("plain_missing"),
-            pl.col("working").drop_nulls().unique(maintain_order=True).alias("working_missing"),
-        )
-    )
+    rows = [(row["tank"], row["as_of"], *lacks(row)) for row in layers.iter_rows(named=True)]
+    bare = placed.join(layers, on=FILTER_ASK, how="anti").select(*ASK, "filter")
+    rows += [(*key, f"what fills {name}", None) for *key, name in bare.iter_rows()]
+    schema = {"tank": pl.String, "as_of": pl.Date, "plain_missing": pl.String, "working_missing": pl.String}
+    lists = pl.col("plain_missing", "working_missing").drop_nulls().unique(maintain_order=True)
+    return pl.DataFrame(rows, schema=schema, orient="row").group_by(ASK).agg(lists)
 
 
 # -- together --------------------------------------------------------------------------------------
@@ -192,17 +217,14 @@ def _filters(tables: Tables, layers: pl.DataFrame, placed: pl.DataFrame, assumed
 def _flow_of_tank(filters: pl.DataFrame) -> pl.DataFrame:
     """Flow of an ask: the filters' flows added up; the poorest basis, the oldest timing, the lowest share of clean."""
     said = pl.col("flow_basis")
+    worst = first_of(
+        ((said == "unknown").any(), "unknown"), ((said == "estimated").any(), "estimated"), otherwise="timed"
+    )
     return filters.group_by(ASK).agg(
         pl.col("filter").sort().alias("filters"),
         pl.when(pl.col("flow_l_h").null_count() == 0).then(pl.col("flow_l_h").sum()).alias("flow_l_h"),
-        pl.when((said == "unknown").any())
-        .then(pl.lit("unknown"))
-        .when((said == "estimated").any())
-        .then(pl.lit("estimated"))
-        .otherwise(pl.lit("timed"))
-        .alias("flow_basis"),
-        pl.col("flow_day").min(),
-        pl.col("flow_of_clean").min(),
+        worst.alias("flow_basis"),
+        pl.col("flow_day", "flow_of_clean").min(),
     )
 
 
@@ -213,56 +235,53 @@ def rated(
     sums = layers.group_by(ASK).agg(
         pl.col("mass_kg").filter("counts").sum().alias("counted_kg"),
         pl.col("effective_kg").sum().alias("worked_kg"),
-    )
-    rows = (
-        tanks.join(_flow_of_tank(filters), on=ASK, how="left")
-        .join(sums, on=ASK, how="left")
-        .join(half_cycle.of_tanks(filters), on=ASK, how="left")
-        .join(missing, on=ASK, how="left")
-        .sort(ASK)
-        .with_columns(
-            pl.col("filters").fill_null([]),
-            pl.col("flow_basis").fill_null("unknown"),
-            # Not recorded is not none: a filter that was moved away leaves none, but one that nobody wrote down is not known.
-            pl.when(pl.col("filter_known"))
-            .then(pl.col("plain_missing").fill_null([]))
-            .otherwise(pl.lit(["a filter on record"]))
-            .alias("plain_missing"),
-            pl.col("working_missing").fill_null([]),
-        )
-    )
+    )  # fmt: skip
+    nothing = pl.lit([], pl.List(pl.String))
+
+    def words(when: pl.Expr | pl.Series, word: str) -> pl.Expr:
+        return pl.when(when).then(pl.lit([word])).otherwise(nothing)
+
     plain_known = pl.col("plain_missing").list.len() == 0
     all_known = plain_known & (pl.col("working_missing").list.len() == 0)
-    rows = rows.with_columns(
-        pl.when(plain_known).then(pl.col("counted_kg").fill_null(0.0)).alias("media_kg"),
-        pl.when(all_known).then(pl.col("worked_kg").fill_null(0.0)).alias("effective_kg"),
-    )
-    net = _numbers(rows, "net_l")
-    plain_l = _numbers(rows, "media_kg") * assumed["litres_per_kg"]
+    rows = (
+        tanks.lazy()
+        .join(_flow_of_tank(filters).lazy(), on=ASK, how="left")
+        .join(sums.lazy(), on=ASK, how="left")
+        .join(half_cycle.of_tanks(filters).lazy(), on=ASK, how="left")
+        .join(missing.lazy(), on=ASK, how="left")
+        .sort(ASK)
+        .with_columns(
+            pl.col("filters", "working_missing").fill_null([]),
+            pl.col("flow_basis").fill_null("unknown"),
+            # Not recorded is not none: a filter that was moved away leaves none, but one that nobody wrote down is not known.
+            pl.when("filter_known").then(pl.col("plain_missing").fill_null([])).otherwise(pl.lit(["a filter on record"]))
+            .alias("plain_missing"),
+        )
+        .with_columns(
+            pl.when(plain_known).then(pl.col("counted_kg").fill_null(0.0)).alias("media_kg"),
+            pl.when(all_known).then(pl.col("worked_kg").fill_null(0.0)).alias("effective_kg"),
+        )
+        .collect()
+    )  # fmt: skip
+    net, plain_l = numbers(rows, "net_l"), numbers(rows, "media_kg") * assumed["litres_per_kg"]
     plain = factors.load_pct(net, plain_l)
-    working = factors.load_pct(_numbers(rows, "need_kg"), _numbers(rows, "effective_kg"))
-    rest = factors.load_pct(net, _numbers(rows, "rest_l"))
+    working = factors.load_pct(numbers(rows, "need_kg"), numbers(rows, "effective_kg"))
     half_only, idle = (rows["media_kg"] == 0).fill_null(False), (rows["effective_kg"] == 0).fill_null(False)
-    rows = rows.with_columns(
-        _series("plain_l", plain_l),
-        _series("plain_load_pct", plain),
-        _series("working_load_pct", working),
-        _series("if_biggest_stops_pct", rest),
-        pl.Series("plain_state", np.where(half_only, factors.HALF_ONLY, factors.load_state(plain, assumed))),
-        pl.Series("working_state", np.where(idle, factors.HALF_ONLY, factors.load_state(working, assumed))),
-        _series("over", np.where(np.isnan(plain), np.nan, plain > assumed["within_pct"])),
-    )
     wants = pl.concat_list(
-        pl.when(half_only).then(pl.lit(["no rated media"])).otherwise(pl.lit([], pl.List(pl.String))),
-        pl.when(pl.col("net_l").is_null())
-        .then(pl.lit(["net or gross litres"]))
-        .otherwise(pl.lit([], pl.List(pl.String))),
+        words(half_only, "no rated media"),
+        words(pl.col("net_l").is_null(), "net or gross litres"),
         "plain_missing",
         "working_missing",
     )
     return rows.with_columns(
+        series("plain_l", plain_l),
+        series("plain_load_pct", plain),
+        series("working_load_pct", working),
+        series("if_biggest_stops_pct", factors.load_pct(net, numbers(rows, "rest_l"))),
+        pl.Series("plain_state", np.where(half_only, factors.HALF_ONLY, factors.load_state(plain, assumed))),
+        pl.Series("working_state", np.where(idle, factors.HALF_ONLY, factors.load_state(working, assumed))),
+        series("over_full_cycle", np.where(np.isnan(plain), np.nan, plain > assumed["within_pct"])).cast(pl.Boolean),
         pl.when(wants.list.len() > 0).then(wants.list.join("; ")).alias("missing"),
-        pl.col("over").cast(pl.Boolean).alias("over_full_cycle"),
     )
 
 

@@ -13,7 +13,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc import factors
 from pipeline.calc.capacity import Calculated, layer_factors, parts, put_together
 from pipeline.calc.disturbance import DAYS_A_WEEK
-from pipeline.calc.layers import ASK
+from pipeline.calc.layers import ASK, numbers, series
 from pipeline.wording import day, number, pct
 from schemas import Tables
 
@@ -43,13 +43,10 @@ def curves_of(found: Calculated, assumed: Assumptions, ahead: Sequence[int]) -> 
         .with_columns(pl.when(known).then(pl.col("effective_kg").fill_null(0.0)).alias("effective_kg"))
         .sort(AHEAD)
     )
-    load = factors.load_pct(
-        rows["need_kg"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
-        rows["effective_kg"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
-    )
+    load = factors.load_pct(numbers(rows, "need_kg"), numbers(rows, "effective_kg"))
     return rows.with_columns(
         (pl.col("as_of") + pl.duration(days=pl.col("ahead"))).alias("day"),
-        pl.Series("working_load_pct", load).fill_nan(None),
+        series("working_load_pct", load),
         pl.Series("working_state", factors.load_state(load, assumed)),
     ).select(*AHEAD, "day", "effective_kg", "working_load_pct", "working_state")  # fmt: skip
 
@@ -66,22 +63,14 @@ def back_within(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.
     already is), says. null loads are not known, or nothing works yet.
     """
     course = curves(tables, asks, assumed, range(last_change_days(assumed) + 1))
-    within = pl.col("working_load_pct") <= assumed["within_pct"]
+    within = (pl.col("working_load_pct") <= assumed["within_pct"]).fill_null(False)
     rows = course.sort(AHEAD).group_by(ASK, maintain_order=True).agg(
         pl.col("working_load_pct").first().alias("now_pct"),
         pl.col("working_load_pct").last().alias("mature_pct"),
         pl.col("effective_kg").last().alias("mature_kg"),
-        pl.col("day").filter(within).first().alias("on"),
+        pl.when(~within.first()).then(pl.col("day").filter(within).first()).alias("on"),
+        within.first().alias("within"),
     )  # fmt: skip
-    now_within = (pl.col("now_pct") <= assumed["within_pct"]).fill_null(False)
-    rows = rows.select(
-        *ASK,
-        "now_pct",
-        "mature_pct",
-        "mature_kg",
-        pl.when(~now_within).then("on").alias("on"),
-        now_within.alias("within"),
-    )
     says = pl.Series("says", [_back_says(row) for row in rows.iter_rows(named=True)], dtype=pl.String)
     return rows.drop("mature_kg", "within").with_columns(says)
 
@@ -108,36 +97,25 @@ def break_even(frame: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     load have no row.
     """
     limit = assumed["within_pct"]
-    plain, working = pl.col("plain_load_pct"), pl.col("working_load_pct")
-    rule = pl.lit(assumed["litres_per_kg"])
-    parts_ = [
-        _crossing(frame, "plain", plain, "litres kept by a kilogram", rule, limit, rises=False),
-        _crossing(frame, "plain", plain, "net litres", pl.col("net_l"), limit, rises=True),
-        _crossing(frame, "working", working, "quality of the media", pl.lit(1.0), limit, rises=False),
-        _crossing(frame, "working", working, "stocking", pl.col("load"), limit, rises=True),
-        _crossing(
-            frame.filter(pl.col("load_basis") == "feed"),
-            "working",
-            working,
-            "food in grams a day",
-            pl.col("feed_g_day"),
-            limit,
-            rises=True,
-        ),
+    fed = pl.when(pl.col("load_basis") == "feed").then("feed_g_day")
+    things = [  # the load of a rating, what may move, its value, and whether the load rises with it
+        ("plain", "litres kept by a kilogram", pl.lit(assumed["litres_per_kg"]), False),
+        ("plain", "net litres", pl.col("net_l"), True),
+        ("working", "quality of the media", pl.lit(1.0), False),
+        ("working", "stocking", pl.col("load"), True),
+        ("working", "food in grams a day", fed, True),
     ]
+    parts_ = []
+    for rating, what, now, rises in things:
+        load = pl.col(f"{rating}_load_pct")
+        at = now * limit / load if rises else now * load / limit
+        rows = frame.filter(load > 0).select(
+            *ASK, rating=pl.lit(rating), what=pl.lit(what), now=now, at=at, over=load > limit
+        )
+        rows = rows.drop_nulls("now")
+        says = [_crossing_says(what, at, over, rises=rises) for at, over in rows.select("at", "over").iter_rows()]
+        parts_.append(rows.drop("over").with_columns(pl.Series("says", says, dtype=pl.String)))
     return pl.concat(parts_).sort(*ASK, "rating", "what")
-
-
-def _crossing(
-    frame: pl.DataFrame, rating: str, load: pl.Expr, what: str, now: pl.Expr, limit: float, *, rises: bool
-) -> pl.DataFrame:
-    """Rows of break_even for one thing; `rises`: the load rises with it, else it falls."""
-    at = now * limit / load if rises else now * load / limit
-    rows = frame.filter(load.is_not_null() & (load > 0)).select(
-        *ASK, rating=pl.lit(rating), what=pl.lit(what), now=now, at=at, over=load > limit
-    )
-    says = [_crossing_says(what, row["at"], row["over"], rises=rises) for row in rows.iter_rows(named=True)]
-    return rows.drop("over").with_columns(pl.Series("says", says, dtype=pl.String))
 
 
 def _crossing_says(what: str, at: float, over: bool, *, rises: bool) -> str:

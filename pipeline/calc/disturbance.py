@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors
-from pipeline.calc.layers import fills_numbered, in_force, table
+from pipeline.calc.layers import fills_numbered, first_of, in_force, table
 from schemas import Tables
 
 DRIED = r"(?i)\b(?:dried out|ran dry|gone dry)\b"
@@ -21,11 +21,12 @@ def services_of_filters(tables: Tables) -> pl.DataFrame:
 
     Where no filter can be told, the row is left out here; the review says so of the record itself.
     """
-    services = table(tables, "service").with_row_index("service")
+    services = table(tables, "service").lazy().with_row_index("service")
+    placed = table(tables, "placement").lazy().select(pl.col("filter").alias("only"), "tank", "from", "to")
     only = (
         services.filter(pl.col("filter").is_null() & pl.col("tank").is_not_null())
         .select("service", "date", "tank")
-        .join(table(tables, "placement").select(pl.col("filter").alias("only"), "tank", "from", "to"), on="tank")
+        .join(placed, on="tank")
         .filter(in_force("date"))
         .group_by("service")
         .agg(pl.col("only").unique())
@@ -38,85 +39,54 @@ def services_of_filters(tables: Tables) -> pl.DataFrame:
         .drop("only")
         .drop_nulls("filter")
         .sort("date", "service")
+        .collect()
     )
 
 
-def _touched(services: pl.DataFrame, fills: pl.DataFrame, biological: list[str]) -> pl.DataFrame:
-    """Fills of biological media that lay in the serviced filter (and compartment) that day, and the share handled.
+def _rinses(services: pl.LazyFrame, fills: pl.LazyFrame, media: pl.LazyFrame, assumed: Assumptions) -> pl.LazyFrame:
+    """Rinses of media: in tank water above the free third, or in tap water. Water not recorded counts as the tank's.
 
-    `share_all` is the share of the filter's media, which the free third is measured by; `share` that of this fill:
-    a job that names its compartment reached the media there first.
+    They reach the fills of biological media that lay in the serviced filter (and compartment) that day. What is free
+    is measured by the share of the filter's media, `share` is that of the fill: a job that names its compartment
+    reached the media there first.
     """
-    there = (
-        services.rename({"compartment": "at"})
-        .join(fills.filter(pl.col("medium").is_in(biological)), on="filter")
-        .filter(in_force("date"))
-    )
+    handles = pl.col("job").is_in(HANDLING)
+    handled = (pl.col("media_share") > 0) | (pl.col("media_share").is_null() & handles)
+    wet = (pl.col("rinse_water") != "none").fill_null(False) | (pl.col("rinse_water").is_null() & handles)
     mine = (pl.col("at").is_null() | (pl.col("at") == pl.col("compartment"))).fill_null(False)
     kg = pl.col("mass_kg").fill_null(0.0)
-    there = there.with_columns(
-        kg.sum().over("service").alias("all_kg"),
-        kg.filter(mine).sum().over("service").alias("mine_kg"),
-    ).filter(mine)
-    typed = pl.col("media_share").fill_null(1.0)
-    known = (pl.col("mine_kg") > 0) & (pl.col("all_kg") > 0)
-    part = pl.when(known).then(pl.col("mine_kg") / pl.col("all_kg")).otherwise(1.0)
-    return there.with_columns(
-        pl.min_horizontal(typed, part).alias("share_all"),
-        pl.min_horizontal(pl.lit(1.0), typed / part).alias("share"),
-    )
-
-
-def _rinses(services: pl.DataFrame, fills: pl.DataFrame, biological: list[str], assumed: Assumptions) -> pl.DataFrame:
-    """Rinses of media: in tank water above the free third, or in tap water. Water not recorded counts as the tank's."""
-    handled = (pl.col("media_share") > 0) | (pl.col("media_share").is_null() & pl.col("job").is_in(HANDLING))
-    wet = pl.col("rinse_water").is_null() & pl.col("job").is_in(HANDLING)
-    rinsed = services.filter(handled.fill_null(False) & ((pl.col("rinse_water") != "none").fill_null(False) | wet))
+    typed, weighed = pl.col("media_share").fill_null(1.0), (pl.col("mine_kg") > 0) & (pl.col("all_kg") > 0)
+    part = pl.when(weighed).then(pl.col("mine_kg") / pl.col("all_kg")).otherwise(1.0)
     tap = (pl.col("rinse_water") == "tap").fill_null(False)
-    free = ~tap & (pl.col("share_all") <= assumed["disturb_free_share"] + 1e-6)
+    free = ~tap & (pl.min_horizontal(typed, part) <= assumed["disturb_free_share"] + 1e-6)
+
+    def by_water(name: str) -> pl.Expr:
+        return pl.when(tap).then(assumed[f"disturb_tap_{name}"]).otherwise(assumed[f"disturb_tank_{name}"])
+
     return (
-        _touched(rinsed, fills, biological)
-        .filter(~free)
+        services.filter(handled.fill_null(False) & wet)
+        .rename({"compartment": "at"})
+        # A medium without a stage may be biological by its compartment: a rinse then reaches it as well.
+        .join(fills.join(media.filter(pl.col("stage").fill_null("biological") == "biological"), on="medium", how="semi"), on="filter")
+        .filter(in_force("date"))
+        .with_columns(
+            kg.sum().over("service").alias("all_kg"), kg.filter(mine).sum().over("service").alias("mine_kg")
+        )
+        .filter(mine & ~free)
         .select(
             "fill",
             "date",
-            "share",
-            pl.when(tap).then(assumed["disturb_tap_rinse"]).otherwise(assumed["disturb_tank_rinse"]).alias("lowest"),
-            pl.when(tap)
-            .then(assumed["disturb_tap_rinse_weeks"])
-            .otherwise(assumed["disturb_tank_rinse_weeks"])
-            .alias("weeks"),
-            pl.when(tap)
-            .then(pl.lit("rinsed in tap water"))
-            .when(pl.col("rinse_water").is_null())
-            .then(pl.lit("rinsed in tank water (water not recorded)"))
-            .otherwise(pl.lit("rinsed in tank water"))
-            .alias("kind"),
-            pl.col("media_share").alias("size"),
+            share=pl.min_horizontal(pl.lit(1.0), typed / part),
+            lowest=by_water("rinse"),
+            weeks=by_water("rinse_weeks"),
+            kind=first_of(
+                (tap, "rinsed in tap water"),
+                (pl.col("rinse_water").is_null(), "rinsed in tank water (water not recorded)"),
+                otherwise="rinsed in tank water",
+            ),
+            size="media_share",
         )
-    )
-
-
-def _whole(there: pl.DataFrame, kind: str, lowest: float | None, weeks: float, size: str | None = None) -> pl.DataFrame:
-    """Disturbances that reached all of some fills (fill, date); `size` names the column of their hours."""
-    return there.select(
-        "fill", "date", share=pl.lit(1.0), lowest=pl.lit(lowest, pl.Float64), weeks=pl.lit(weeks), kind=pl.lit(kind),
-        size=pl.col(size) if size else pl.lit(None, pl.Float64),
     )  # fmt: skip
-
-
-def _of_tank(events: pl.DataFrame, tables: Tables, fills: pl.DataFrame) -> pl.DataFrame:
-    """Fills in the filters that stood on the event's tank that day, a row each with the event's columns."""
-    names = {"from": "p_from", "to": "p_to"}  # fills have a from and a to as well
-    placed = table(tables, "placement").select("filter", "tank", "from", "to").rename(names)
-    standing = (pl.col("p_from") <= pl.col("date")) & (pl.col("p_to").is_null() | (pl.col("date") <= pl.col("p_to")))
-    return (
-        events.select("date", "tank", "event", "hours", "note")
-        .join(placed, on="tank")
-        .filter(standing)
-        .join(fills, on="filter")
-        .filter(in_force("date"))
-    )
 
 
 def disturbances(tables: Tables, assumed: Assumptions) -> pl.DataFrame:
@@ -124,43 +94,33 @@ def disturbances(tables: Tables, assumed: Assumptions) -> pl.DataFrame:
 
     `lowest` null: it dried out there.
     """
-    fills = fills_numbered(tables)
-    media = table(tables, "medium")
-    # A medium without a stage may be biological by its compartment: a rinse then reaches it as well.
-    biological = media.filter((pl.col("stage") == "biological") | pl.col("stage").is_null())["medium"].to_list()
-    services, events = services_of_filters(tables), table(tables, "event")
-    stop = assumed["stopped_hours"]
-    there = services.select("date", "filter", pl.col("hours_stopped").alias("hours"), "note").join(fills, on="filter")
-    there = there.filter(in_force("date"))
-    on_tank = _of_tank(events, tables, fills)
-    stopped = pl.concat(
-        [
-            there.filter(pl.col("hours") > stop).select("fill", "date", "hours"),
-            on_tank.filter((pl.col("hours") > stop) & pl.col("event").is_in(["power cut", "filter stopped"])).select(
-                "fill", "date", "hours"
-            ),
-        ]
-    )
-    dried = pl.concat(
-        [
-            there.filter(pl.col("note").str.contains(DRIED)).select("fill", "date"),
-            on_tank.filter(pl.col("note").str.contains(DRIED)).select("fill", "date"),
-        ]
-    )
-    return pl.concat(
-        [
-            _rinses(services, fills, biological, assumed),
-            _whole(stopped, "stopped", assumed["disturb_stopped"], assumed["disturb_stopped_weeks"], "hours"),
-            _whole(
-                on_tank.filter(pl.col("event") == "medication"),
-                "medication, taken as antibacterial",
-                assumed["disturb_medication"],
-                assumed["disturb_medication_weeks"],
-            ),
-            _whole(dried, "dried out", None, 0.0),
-        ],
-        how="vertical_relaxed",
-    ).unique(maintain_order=True)
+    fills, services = fills_numbered(tables).lazy(), services_of_filters(tables).lazy()
+    placed = table(tables, "placement").lazy().select("filter", "tank", "from", "to")
+    # Fills in the serviced filter, and in the filters that stood on an event's tank, that day.
+    served = services.select("date", "filter", pl.col("hours_stopped").alias("hours"), "note", event=pl.lit("service"))
+    events = table(tables, "event").lazy().join(placed, on="tank").filter(in_force("date"))
+    told = pl.concat([served, events.select("date", "filter", "hours", "note", "event")])
+    there = told.join(fills, on="filter").filter(in_force("date"))
+
+    def whole(
+        happened: pl.Expr, kind: str, lowest: float | None, weeks: float, size: pl.Expr | None = None
+    ) -> pl.LazyFrame:
+        """What reached all of a fill; `size` are its hours."""
+        return there.filter(happened).select(
+            "fill", "date", share=pl.lit(1.0), lowest=pl.lit(lowest, pl.Float64), weeks=pl.lit(weeks), kind=pl.lit(kind),
+            size=pl.lit(None, pl.Float64) if size is None else size,
+        )  # fmt: skip
+
+    stops = pl.col("event").is_in(["service", "power cut", "filter stopped"])
+    of = {name: assumed[f"disturb_{name}"] for name in ("stopped", "stopped_weeks", "medication", "medication_weeks")}
+    hours = pl.col("hours")
+    parts = [
+        _rinses(services, fills, table(tables, "medium").lazy(), assumed),
+        whole(stops & (hours > assumed["stopped_hours"]), "stopped", of["stopped"], of["stopped_weeks"], hours),
+        whole(pl.col("event") == "medication", "medication, taken as antibacterial", of["medication"], of["medication_weeks"]),
+        whole(pl.col("note").str.contains(DRIED), "dried out", None, 0.0),
+    ]  # fmt: skip
+    return pl.concat(parts, how="vertical_relaxed").unique(maintain_order=True).collect()
 
 
 def reaching(layers: pl.DataFrame, tables: Tables, assumed: Assumptions) -> pl.DataFrame:
@@ -170,21 +130,17 @@ def reaching(layers: pl.DataFrame, tables: Tables, assumed: Assumptions) -> pl.D
     A disturbance reaches a layer through the very fill it met, or, for a fill recorded later, through the same media:
     same medium and wetted day in the same filter, or in any filter under the same batch.
     """
-    found = disturbances(tables, assumed)
-    fills = fills_numbered(tables)
-    same = pl.struct(
-        "medium", "wetted", "batch", pl.when(pl.col("batch").is_null()).then(pl.col("filter")).otherwise(pl.lit(""))
-    ).alias("media")
-    identity = fills.filter(pl.col("wetted").is_not_null()).select("fill", same, pl.col("from").alias("fill_from"))
-    rows = layers.select("row", "as_of", "fill", "from")
-    direct = rows.join(found, on="fill").filter(pl.col("date") <= pl.col("as_of"))
-    followed = (
-        rows.join(identity.select("fill", "media"), on="fill")
-        .join(found.join(identity.select("fill", "media"), on="fill").drop("fill").unique(), on="media")
-        .filter((pl.col("date") <= pl.col("as_of")) & (pl.col("from") > pl.col("date")))
+    found, fills = disturbances(tables, assumed).lazy(), fills_numbered(tables).lazy()
+    where = pl.when(pl.col("batch").is_null()).then("filter").otherwise(pl.lit(""))
+    identity = fills.filter(pl.col("wetted").is_not_null()).select(
+        "fill", pl.struct("medium", "wetted", "batch", where).alias("media")
     )
-    columns = ["row", "date", "share", "lowest", "weeks", "kind", "size"]
-    return pl.concat([direct.select(columns), followed.select(columns)]).unique()
+    rows, columns = layers.lazy().select("row", "as_of", "fill", "from"), ["row", *found.collect_schema().names()[1:]]
+    elsewhere = found.join(identity, on="fill").drop("fill").unique()
+    followed = rows.join(identity, on="fill").join(elsewhere, on="media").filter(pl.col("from") > pl.col("date"))
+    reached = [rows.join(found, on="fill"), followed]
+    past = pl.concat([part.filter(pl.col("date") <= pl.col("as_of")).select(columns) for part in reached])
+    return past.unique().collect()
 
 
 def disturbed(layers: pl.DataFrame, reached: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:

@@ -6,7 +6,7 @@ from numpy.typing import ArrayLike
 
 from pipeline.assumptions import Assumptions
 from pipeline.calc.cells import Array
-from pipeline.calc.layers import ASK, FILTER_ASK
+from pipeline.calc.layers import ASK, FILTER_ASK, numbers, series
 
 
 def by_media_l(media_kg: ArrayLike, foam_l: ArrayLike, assumed: Assumptions) -> Array:
@@ -45,18 +45,15 @@ def of_filters(layers: pl.DataFrame, placed: pl.DataFrame, assumed: Assumptions)
         (pl.col("mass_kg").is_null() & solid | (pl.col("litres").is_null() & pl.col("foam"))).any().alias("unsure"),
     )
     rows = placed.select(*FILTER_ASK, "flow_l_h").join(held, on=FILTER_ASK, how="left").sort(FILTER_ASK)
-    # No fills recorded at all: nothing is known of its media.
-    known = by_media_l(
-        rows["kg"].fill_null(0.0).to_numpy(), rows["foam_l"].cast(pl.Float64).fill_null(0.0).to_numpy(), assumed
-    )
-    unsure = rows["unsure"].fill_null(True).to_numpy()
-    flow = by_flow_l(rows["flow_l_h"].cast(pl.Float64).fill_null(np.nan).to_numpy(), assumed)
+    known = by_media_l(np.nan_to_num(numbers(rows, "kg")), np.nan_to_num(numbers(rows, "foam_l")), assumed)
+    unsure = rows["unsure"].fill_null(True).to_numpy()  # no fills recorded at all: nothing is known of its media
+    flow = by_flow_l(numbers(rows, "flow_l_h"), assumed)
     media = np.where(unsure & ~(known >= flow), np.nan, known)
     return rows.select(
         *FILTER_ASK,
-        pl.Series("half_media_l", media).fill_nan(None),
-        pl.Series("half_flow_l", flow).fill_nan(None),
-        pl.Series("half_l", rating_l(media, flow)).fill_nan(None),
+        series("half_media_l", media),
+        series("half_flow_l", flow),
+        series("half_l", rating_l(media, flow)),
     )
 
 
@@ -65,20 +62,15 @@ def of_tanks(filters: pl.DataFrame) -> pl.DataFrame:
 
     Each filter is held by its own limit, then they add up. null where one of them is not known.
     """
-    whole = filters.group_by(ASK).agg(
-        pl.when(pl.col("half_l").null_count() == 0).then(pl.col("half_l").sum()).alias("half_rating_l"),
-        pl.when(pl.col("half_l").null_count() == 0)
-        .then(pl.col("half_l").sum() - pl.col("half_l").max())
-        .alias("rest_l"),
-        pl.when(pl.col("half_media_l").null_count() == 0).then(pl.col("half_media_l").sum()).alias("media_l"),
-        pl.when(pl.col("half_flow_l").null_count() == 0).then(pl.col("half_flow_l").sum()).alias("flow_l"),
-        pl.len().alias("filters"),
+
+    def whole(name: str) -> pl.Expr:
+        return pl.when(pl.col(name).null_count() == 0).then(pl.col(name).sum())
+
+    rows = filters.group_by(ASK).agg(
+        whole("half_l").alias("half_rating_l"),
+        pl.when(pl.len() > 1).then(whole("half_l") - pl.col("half_l").max()).alias("rest_l"),
+        whole("half_media_l").alias("media_l"),
+        whole("half_flow_l").alias("flow_l"),
     )
-    limit = limit_word(
-        whole["media_l"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
-        whole["flow_l"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
-    )
-    return whole.with_columns(
-        pl.Series("half_limit", limit, dtype=pl.String),
-        pl.when(pl.col("filters") > 1).then("rest_l").alias("rest_l"),
-    ).select(*ASK, "half_rating_l", "half_limit", "rest_l")
+    limit = limit_word(numbers(rows, "media_l"), numbers(rows, "flow_l"))
+    return rows.select(*ASK, "half_rating_l", pl.Series("half_limit", limit, dtype=pl.String), "rest_l")

@@ -12,6 +12,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc.balance_rows import build_rows
 from pipeline.calc.balance_windows import batches, spans_of_weeks
 from pipeline.calc.cells import Array
+from pipeline.calc.layers import ASK, first_of
 from pipeline.calc.nitrate_alarm import NO_INFORMATION, efficient_scores
 from pipeline.calc.nitrate_design import IntArray, step_days
 from pipeline.calc.nitrate_fit import FRACTION, KIT, fit
@@ -22,25 +23,14 @@ Parts = Callable[[Sequence[str]], Iterable[tuple[Sequence[str], Tables]]]
 
 
 def trend_of(asks: pl.DataFrame, fits: pl.DataFrame, steps: pl.DataFrame, assumed: Assumptions) -> pl.Series:
-    """climbing, steady or not clear, of each ask A step put down to a kit is none."""
-    recent = fits.filter(pl.col("window") == "recent").select("tank", "as_of", "low", "high")
-    stepped = steps.filter(pl.col("kit_batch").is_null()).select("tank", "as_of", pl.lit(True).alias("step"))
+    """climbing, steady or not clear, of each ask. A step put down to a kit is none."""
+    recent = fits.filter(pl.col("window") == "recent").select(*ASK, "low", "high")
+    stepped = steps.filter(pl.col("kit_batch").is_null()).select(*ASK, step=pl.lit(True))
     limit = assumed["climbing_rate"]
-    on = ["tank", "as_of"]
-    return (
-        asks.select(on)
-        .join(recent, on=on, how="left", maintain_order="left")
-        .join(stepped, on=on, how="left", maintain_order="left")
-        .select(
-            pl.when((pl.col("low") > limit).fill_null(False) | pl.col("step").fill_null(False))
-            .then(pl.lit("climbing"))
-            .when(pl.col("high") <= limit)
-            .then(pl.lit("steady"))
-            .otherwise(pl.lit("not clear"))
-            .alias("trend")
-        )
-        .to_series()
-    )
+    rows = asks.select(ASK).join(recent, on=ASK, how="left", maintain_order="left")
+    rows = rows.join(stepped, on=ASK, how="left", maintain_order="left")
+    cases = (((pl.col("low") > limit) | pl.col("step"), "climbing"), (pl.col("high") <= limit, "steady"))
+    return rows.select(trend=first_of(*cases, otherwise="not clear")).to_series()
 
 
 def hold_down(derived: Tables, tables: Tables, assumed: Assumptions) -> Tables:
@@ -60,11 +50,8 @@ def hold_down_by_parts(derived: Tables, used: pl.DataFrame, parts: Parts, assume
     suspected = _suspected(named, used, assumed)
     shifts = _shifts(suspected, parts, assumed) if len(suspected) else _NO_SHIFT
     near = (pl.col("since") - pl.col("shifted")).dt.total_days().abs() <= assumed["kit_shift_days"]
-    steps = (
-        named.join(shifts, on=["as_of", "kit"], how="left", maintain_order="left")
-        .with_columns(pl.when(near).then("kit").alias("kit_batch"))
-        .select(steps.columns)
-    )
+    told = named.join(shifts, on=["as_of", "kit"], how="left", maintain_order="left")
+    steps = told.with_columns(pl.when(near).then("kit").alias("kit_batch")).select(steps.columns)
     outlook = asks.with_columns(trend_of(asks, fits, steps, assumed))
     return {**derived, "step_alarm": steps, "nitrate_outlook": outlook}
 
@@ -82,33 +69,36 @@ def _with_kit(steps: pl.DataFrame, used: pl.DataFrame) -> pl.DataFrame:
     """Alarms with the kit most used since the step."""
     first = pl.lit(steps["since"].min(), pl.Date)  # no step, no day
     since = (
-        steps.select("tank", "as_of", "since")
-        .join(used.filter(pl.col("day") > first), on="tank")
+        steps.lazy()
+        .select(*ASK, "since")
+        .join(used.lazy().filter(pl.col("day") > first), on="tank")
         .filter((pl.col("day") > pl.col("since")) & (pl.col("day") <= pl.col("as_of")))
-        .group_by("tank", "as_of", "kit")
+        .group_by(*ASK, "kit")
         .len()
-        .sort("tank", "as_of", "len", "kit", descending=[False, False, True, False])
-        .unique(["tank", "as_of"], keep="first", maintain_order=True)
+        .sort(*ASK, "len", "kit", descending=[False, False, True, False])
+        .unique(ASK, keep="first", maintain_order=True)
+        .select(*ASK, "kit")
+        .collect()
     )
-    return steps.join(since.drop("len"), on=["tank", "as_of"], how="left", maintain_order="left")
+    return steps.join(since, on=ASK, how="left", maintain_order="left")
 
 
 def _suspected(named: pl.DataFrame, used: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """tank, as_of, kit: the users of every kit of which many tanks have an alarm in force."""
-    alarmed = named.filter(pl.col("kit").is_not_null()).group_by("as_of", "kit").agg(pl.len().alias("alarmed"))
-    alarmed = alarmed.filter(pl.col("alarmed") >= assumed["kit_shift_tanks"])
+    alarmed = named.lazy().drop_nulls("kit").group_by("as_of", "kit").agg(pl.len().alias("alarmed"))
     # A tank uses a kit on a day where it last did so within reach: one row a tank, not one a reading.
     users = (
-        used.select("tank", "kit")
+        used.lazy()
+        .select("tank", "kit")
         .unique()
-        .join(alarmed, on="kit")
+        .join(alarmed.filter(pl.col("alarmed") >= assumed["kit_shift_tanks"]), on="kit")
         .sort("as_of")
-        .join_asof(used.sort("day"), left_on="as_of", right_on="day", by=["tank", "kit"], check_sortedness=False)
+        .join_asof(used.lazy().sort("day"), left_on="as_of", right_on="day", by=["tank", "kit"], check_sortedness=False)
         .filter(pl.col("day") > pl.col("as_of") - pl.duration(weeks=round(assumed["recent_weeks"])))
-        .select("tank", "as_of", "kit", "alarmed")
     )
     share = pl.col("alarmed") / pl.len().over("as_of", "kit")
-    return users.filter(share >= assumed["kit_shift_share"]).sort("as_of", "kit", "tank")
+    users = users.filter(share >= assumed["kit_shift_share"]).select("tank", "as_of", "kit")
+    return users.sort("as_of", "kit", "tank").collect()
 
 
 def _shifts(users: pl.DataFrame, parts: Parts, assumed: Assumptions) -> pl.DataFrame:

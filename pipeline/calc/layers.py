@@ -1,12 +1,15 @@
-"""What lies in every filter on a tank as of a day, in the order the water meets it, with its place in the flow."""
+"""What lies in every filter on a tank as of a day, in the order the water meets it, with its place in the flow; and what
+each compartment of a model holds: litres from its dimensions or a measured fill, and the dry media that goes in."""
 
 import numpy as np
 import polars as pl
+from numpy.typing import ArrayLike
 
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors
-from pipeline.calc.volumes import rooms
+from pipeline.calc.cells import Array
 from schemas import Tables, empty
+from schemas.shapes import volume_l
 
 ASK = ("tank", "as_of")
 FILTER_ASK = ("tank", "as_of", "filter")
@@ -33,6 +36,25 @@ def in_force(day: str) -> pl.Expr:
     return (pl.col("from") <= pl.col(day)) & (pl.col("to").is_null() | (pl.col(day) <= pl.col("to")))
 
 
+def known(column: str) -> pl.Expr:
+    return pl.col(column).is_not_null()
+
+
+def first_of(*cases: tuple[pl.Expr | str, str], otherwise: str | None = None) -> pl.Expr:
+    """The word of the first case that holds: an expression or a Boolean column; one that is not known does not hold."""
+    return pl.coalesce(*(pl.when(holds).then(pl.lit(word)) for holds, word in cases), pl.lit(otherwise, pl.String))
+
+
+def numbers(frame: pl.DataFrame, name: str) -> Array:
+    """A column as an array: null becomes nan."""
+    return frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+
+
+def series(name: str, values: ArrayLike) -> pl.Series:
+    """An array as a column: nan becomes null."""
+    return pl.Series(name, np.asarray(values, dtype=float)).fill_nan(None)
+
+
 def asked(asks: pl.DataFrame) -> pl.DataFrame:
     """The asks once each: tank, as_of."""
     return asks.select("tank", pl.col("as_of").cast(pl.Date)).unique(maintain_order=True)
@@ -40,20 +62,20 @@ def asked(asks: pl.DataFrame) -> pl.DataFrame:
 
 def filters_on(tables: Tables, asks: pl.DataFrame) -> pl.DataFrame:
     """One row a filter on a tank that day: tank, as_of, filter, model, kind, both flows of the book, filter_note."""
-    filters = table(tables, "filter").select(
-        "filter", "model", "clean_flow_l_h", pl.col("note").alias("filter_note")
-    ).unique("filter", keep="last", maintain_order=True)  # fmt: skip
-    models = table(tables, "filter_model").select("model", "kind", "rated_flow_l_h")
-    models = models.unique("model", keep="last", maintain_order=True)
+    filters, models = table(tables, "filter").lazy(), table(tables, "filter_model").lazy()
+    filters = filters.select("filter", "model", "clean_flow_l_h", pl.col("note").alias("filter_note"))
+    models = models.select("model", "kind", "rated_flow_l_h")
     return (
         asked(asks)
-        .join(table(tables, "placement").select("filter", "tank", "from", "to"), on="tank")
+        .lazy()
+        .join(table(tables, "placement").lazy().select("filter", "tank", "from", "to"), on="tank")
         .filter(in_force("as_of"))
         .select(FILTER_ASK)
         .unique()
-        .join(filters, on="filter", how="left")
-        .join(models, on="model", how="left")
+        .join(filters.unique("filter", keep="last", maintain_order=True), on="filter", how="left")
+        .join(models.unique("model", keep="last", maintain_order=True), on="model", how="left")
         .sort(FILTER_ASK)
+        .collect()
     )
 
 
@@ -67,6 +89,53 @@ def fills_numbered(tables: Tables) -> pl.DataFrame:
         )
         .with_row_index("fill")
     )  # fmt: skip
+
+
+def rooms(compartments: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+    """One row a compartment of a model: model, compartment, position, meant_for, stages, usual (stage and medium of
+    each), usable_l, volume_basis, depth_mm, room_loose_kg, room_neat_kg, usual_medium, pad_mm, room_note.
+
+    The book has a row a stage: rows of one compartment with the same dimensions are one room told again, rows with
+    dimensions of their own are parts of it and add up. A measured fill wins over dimensions. room_loose_kg and
+    room_neat_kg are the book's own weighings of its usual medium.
+    """
+    by_dimensions = volume_l() * pl.col("usable_share").fill_null(assumed["usable_share_default"])
+    sizes = ["shape", "length_mm", "width_mm", "inner_mm", "depth_mm", "usable_l"]
+    # A row without any size only names a further stage of a room whose size stands in another row.
+    told = pl.any_horizontal(pl.col(sizes[1:]).is_not_null())
+    part = told & pl.struct("model", "compartment", *sizes).is_first_distinct()
+    rows = compartments.lazy().sort("position").with_columns(by_dimensions.alias("reckoned_l"), part.alias("part"))
+
+    def whole(name: str) -> pl.Expr:
+        """A size of the room: its parts added up; null where none has it."""
+        parts = pl.col(name).filter("part").drop_nulls()
+        return pl.when(parts.len() > 0).then(parts.sum())
+
+    return (
+        rows.group_by("model", "compartment", maintain_order=True)
+        .agg(
+            pl.col("position").first(),
+            pl.col("stage").first().alias("meant_for"),
+            pl.col("stage").drop_nulls().alias("stages"),
+            pl.struct("stage", "medium").alias("usual"),
+            whole("usable_l").alias("measured_l"),
+            whole("reckoned_l"),
+            whole("depth_mm"),
+            pl.col("loose_kg").drop_nulls().first().alias("room_loose_kg"),
+            pl.col("neat_kg").drop_nulls().first().alias("room_neat_kg"),
+            pl.col("medium").drop_nulls().last().alias("usual_medium"),
+            pl.col("pad_mm").max(),
+            pl.col("note").drop_nulls().str.join(" ").alias("room_note"),
+        )
+        .with_columns(
+            pl.coalesce("measured_l", "reckoned_l").alias("usable_l"),
+            first_of(
+                (known("measured_l"), "measured fill"), (known("reckoned_l"), "dimensions"), otherwise="not known"
+            ).alias("volume_basis"),
+        )
+        .drop("measured_l", "reckoned_l")
+        .collect()
+    )
 
 
 def _shares(assumed: Assumptions) -> list[pl.Expr]:
@@ -107,72 +176,45 @@ def _litres() -> pl.Expr:
     return pl.coalesce(by_depth, pl.when(alone).then(pl.col("usable_l")))
 
 
-def _met(layers: pl.DataFrame) -> np.ndarray:
-    """The finest stage that water has met before each layer, as a rank of factors; layers are in flow order."""
-    rank = pl.col("stage").replace_strict(MET, default=factors.MET_NOTHING, return_dtype=pl.Int64)
-    before = rank.cum_max().shift(1).over(FILTER_ASK).fill_null(factors.MET_NOTHING)
-    return layers.select(before.alias("met"))["met"].to_numpy()
-
-
 def place_factor(layers: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """Columns place and place_why of layers in flow order, null where the book does not give their place; and met,
-    outside and bypass, which a change of the layout starts from."""
-    met = _met(layers)
-    place = factors.place(met, assumed)
-    said = {
-        factors.MET_NOTHING: "meets the water first",
-        factors.MET_COARSE: "after a coarse stage only",
-        factors.MET_MEDIUM: "after a medium stage only",
-        factors.MET_FINE: "",
-        factors.MET_CARBON: "",
-    }
+    """Columns place and place_why of layers in flow order, null where the book does not give their place; and met (the
+    finest stage that water has met before a layer, as a rank of factors), outside and bypass: what a change of the layout
+    starts from."""
+    rank = pl.col("stage").replace_strict(MET, default=factors.MET_NOTHING, return_dtype=pl.Int64)
 
     def noted(pattern: str) -> pl.Expr:
         notes = ("filter_note", "room_note", "fill_note")
         return pl.any_horizontal(pl.col(note).str.contains(pattern).fill_null(False) for note in notes)
 
-    trickle, internal = pl.col("kind") == "trickle", pl.col("kind").is_in(HALF_CYCLE_KINDS)
     rows = layers.with_columns(
-        pl.Series("_place", place),
-        pl.Series("met", met),
+        rank.cum_max().shift(1).over(FILTER_ASK).fill_null(factors.MET_NOTHING).alias("met"),
         noted(OUT_OF_FLOW).alias("outside"),
         (noted(BYPASS) & ~noted(NO_BYPASS)).alias("bypass"),
-        trickle.fill_null(False).alias("trickle"),
-        internal.fill_null(False).alias("internal"),
     )
     on = bool(assumed["use_place"])
 
     def assumption(name: str) -> pl.Expr:
         return pl.lit(assumed[name] if on else 1.0)
 
-    base = (
-        pl.when("internal")
-        .then(assumption("place_internal"))
-        .when("trickle")
-        .then(assumption("place_trickle"))
-        .when("outside")
-        .then(assumption("place_not_in_flow"))
-        .when(pl.col("position").is_not_null())
-        .then(pl.col("_place"))
+    internal, trickle, lost = pl.col("kind").is_in(HALF_CYCLE_KINDS), pl.col("kind") == "trickle", ~known("position")
+    base = pl.coalesce(
+        pl.when(internal).then(assumption("place_internal")),
+        pl.when(trickle).then(assumption("place_trickle")),
+        pl.when("outside").then(assumption("place_not_in_flow")),
+        pl.when(~lost).then(pl.Series("_place", factors.place(rows["met"].to_numpy(), assumed))),
     )
-    why = (
-        pl.when("internal")
-        .then(pl.lit("in an internal or sponge filter: half cycle only"))
-        .when("trickle")
-        .then(pl.lit("in a trickle tower"))
-        .when("outside")
-        .then(pl.lit("not in the flow"))
-        .when(pl.col("position").is_null())
-        .then(pl.lit("its place in the flow is not in the book"))
-        .otherwise(pl.col("met").replace_strict(said, return_dtype=pl.String))
+    why = first_of(
+        (internal, "in an internal or sponge filter: half cycle only"),
+        (trickle, "in a trickle tower"),
+        ("outside", "not in the flow"),
+        (lost, "its place in the flow is not in the book"),
+        (pl.col("met") == factors.MET_NOTHING, "meets the water first"),
+        (pl.col("met") == factors.MET_COARSE, "after a coarse stage only"),
+        (pl.col("met") == factors.MET_MEDIUM, "after a medium stage only"),
+        otherwise="",
     )
-    return rows.select(
-        (base * pl.when("bypass").then(assumption("place_bypass")).otherwise(1.0)).alias("place"),
-        why.alias("place_why"),
-        "met",
-        "outside",
-        "bypass",
-    )
+    place = base * pl.when("bypass").then(assumption("place_bypass")).otherwise(1.0)
+    return rows.select(place.alias("place"), why.alias("place_why"), "met", "outside", "bypass")
 
 
 def layers_on(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
@@ -184,26 +226,26 @@ def layers_on(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.Da
     usable_l, room_depth_mm, room_loose_kg, room_neat_kg, usual_medium, pad_mm).
     A medium without a stage takes that of its compartment.
     """
-    placed = filters_on(tables, asks)
-    media = table(tables, "medium").select("medium", pl.col("stage").alias("medium_stage"), "quality", "bulk_kg_l",
-                                           "life_days").unique("medium", keep="last", maintain_order=True)  # fmt: skip
-    book = rooms(table(tables, "compartment"), assumed).rename({"depth_mm": "room_depth_mm"})
-    on_day = placed.select("filter", "as_of").unique().join(fills_numbered(tables), on="filter")
+    placed = filters_on(tables, asks).lazy()
+    media = table(tables, "medium").lazy().unique("medium", keep="last", maintain_order=True)
+    book = rooms(table(tables, "compartment"), assumed).lazy().rename({"depth_mm": "room_depth_mm"})
+    on_day = placed.select("filter", "as_of").unique().join(fills_numbered(tables).lazy(), on="filter")
+    biological = (pl.col("stage") == "biological").fill_null(False)
+    weightless = pl.col("mass_kg").is_null() & (pl.col("quality") == 0)
     layers = (
         placed.join(on_day.filter(in_force("as_of")), on=["filter", "as_of"])
         .join(book, on=["model", "compartment"], how="left")
-        .join(media, on="medium", how="left")
-        .with_columns(pl.coalesce("medium_stage", "meant_for").alias("stage"))
+        .join(media.select("medium", "stage", "quality", "bulk_kg_l", "life_days"), on="medium", how="left")
+        .with_columns(pl.coalesce("stage", "meant_for").alias("stage"))
         .sort(*FILTER_ASK, "position", "layer", "from", "fill", nulls_last=True)
+        .collect()
+        .with_columns(
+            biological.alias("biological"),
+            (biological & (pl.col("medium").str.contains(FOAM) | weightless)).fill_null(False).alias("foam"),
+            (biological & (pl.col("quality") >= assumed["plain_min_quality"])).fill_null(False).alias("counts"),
+            *_shares(assumed),
+        )
+        .with_columns(_depth().alias("depth_mm"))
+        .with_columns(_litres().alias("litres"))
     )
-    biological = (pl.col("stage") == "biological").fill_null(False)
-    layers = layers.with_columns(
-        biological.alias("biological"),
-        (biological & (pl.col("medium").str.contains(FOAM) | (pl.col("mass_kg").is_null() & (pl.col("quality") == 0))))
-        .fill_null(False)
-        .alias("foam"),
-        (biological & (pl.col("quality") >= assumed["plain_min_quality"])).fill_null(False).alias("counts"),
-        *_shares(assumed),
-    )
-    layers = layers.with_columns(_depth().alias("depth_mm")).with_columns(_litres().alias("litres"))
     return pl.concat([layers, place_factor(layers, assumed)], how="horizontal")

@@ -1,4 +1,5 @@
-"""Mixing of water: what a routine of changes does to a level, in closed form.
+"""Mixing of water: what a routine of changes does to a level, in closed form; and how large a change is to be, one answer
+for the review, the plan, the visit sheet and the pages.
 
 Pure functions of arrays or numbers. Levels [mg/L], fractions 0–1, days. The closed forms equal the multiple-dose
 accumulation of pharmacokinetics with e^(−kτ) = 1 − f (Rowland & Tozer, Clinical Pharmacokinetics; from memory).
@@ -79,3 +80,57 @@ def fraction_for_ceiling(
     """
     rise, ceiling, tap = (np.asarray(x, float) for x in (rise_per_interval, ceiling, tap))
     return _sized(rise, ceiling - tap, assumed["change_limit"])
+
+
+# -- the change of one tank; None is not known -----------------------------------------------------
+
+
+def largest_change(ph: float | None, tap_ph: float | None, assumed: Mapping[str, float]) -> float:
+    """The largest change that may be made in one go: less where the tap's pH is far from the tank's."""
+    most = assumed["change_at_once"]
+    if ph is None or tap_ph is None or round(abs(tap_ph - ph), 6) < assumed["mix_ph_apart"]:
+        return most
+    return min(assumed["mix_change_share"], most)
+
+
+def holding_change(
+    rise: float | None, every_days: float | None, limit: float | None, tap: float | None, assumed: Mapping[str, float]
+) -> float | None:
+    """The fraction at every visit that keeps the level before a change at the limit, f = R/(L − T).
+
+    0 where nitrate does not rise; None where something is not known, or no change can do it (`fraction_for_ceiling` says why).
+    """
+    if rise is None or every_days is None or limit is None or tap is None:
+        return None
+    sized = fraction_for_ceiling(max(rise, 0.0) * every_days, limit, tap, assumed)
+    return float(sized.fraction) if bool(sized.possible) else None
+
+
+def way_down(
+    level: float | None,
+    limit: float,
+    tap: float,
+    rise: float | None,
+    every_days: float,
+    most: float,
+    assumed: Mapping[str, float],
+    holding: float | None = None,
+) -> tuple[float, int] | None:
+    """From over the limit to under it: the fraction at each visit, and how many visits; None for no way.
+
+    The smallest of a few sizes, none under what holds the limit after, that needs no more than `way_down_visits`; else
+    the largest that may be made.
+    """
+    if level is None or level <= limit:
+        return None
+    gentle, at_once = assumed["way_down_share"], most
+    sizes = sorted({min(max(share, holding or 0.0), most) for share in (gentle, (gentle + at_once) / 2, at_once)})
+    ways = []
+    for size in sizes:
+        visits = float(visits_to_reach(limit, level, tap, max(rise or 0.0, 0.0), every_days, size))
+        if visits <= assumed["way_down_visits_most"]:  # nan, for never, is not
+            ways.append((size, int(visits)))
+    quick = [way for way in ways if way[1] <= assumed["way_down_visits"]]
+    if quick:
+        return quick[0]
+    return ways[-1] if ways else None

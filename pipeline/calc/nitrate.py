@@ -24,7 +24,6 @@ from pipeline.calc.balance_windows import (
 from pipeline.calc.cells import Array
 from pipeline.calc.kit_shift import hold_down, trend_of
 from pipeline.calc.nitrate_design import BoolArray, IntArray
-from pipeline.calc.nitrate_hand import hand_check
 from pipeline.calc.nitrate_heads import Heads, StepSought, chosen_spans, heads, steps_sought
 from pipeline.calc.nitrate_outlook import (
     Ahead,
@@ -38,7 +37,7 @@ from pipeline.calc.nitrate_outlook import (
     weeks_to_ceiling,
 )
 from pipeline.calc.nitrate_rates import Rates, rates
-from pipeline.calc.nitrate_routine import present_routine
+from pipeline.calc.nitrate_routine import hand_check, present_routine
 from pipeline.calc.nitrate_steps import Alarms, Scanned, alarms, scan_visits
 from pipeline.calc.witness import witness
 from pipeline.week import Round

@@ -43,8 +43,9 @@ def efficient_scores(slope: Array, fit: Fit) -> tuple[Array, Array]:
 def error_memory(fit: Fit, windows: Windows, explained: Array, assumed: Mapping[str, float]) -> Array:
     """How many times the variance of a sum of scores is that of independent errors, arrays [tanks]; 1 or more.
 
-    `explained` [visits, tanks] is what the best step adds to the log level: it is no memory. (1 + ρ)/(1 − ρ) of a first-order autoregression (Box & Jenkins, Time series analysis; from memory). ρ is the
-    correlation of neighbouring residuals of the fit, with what the fit takes away put back.
+    `explained` [visits, tanks] is what the best step adds to the log level: it is no memory. (1 + ρ)/(1 − ρ) of a
+    first-order autoregression (Box & Jenkins, Time series analysis; from memory). ρ is the correlation of neighbouring
+    residuals of the fit, with what the fit takes away put back.
     """
     read = windows.reading
     root = np.sqrt(np.maximum(fit.information, NO_INFORMATION))

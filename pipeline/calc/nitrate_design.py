@@ -57,10 +57,6 @@ class Windows:
         """The same of some tanks."""
         return Windows(**{f.name: getattr(self, f.name)[:, chosen] for f in fields(self)})
 
-    def rows(self, chosen: slice) -> Windows:
-        """The same of some rows."""
-        return Windows(**{f.name: getattr(self, f.name)[chosen] for f in fields(self)})
-
 
 @dataclass(frozen=True)
 class State:
@@ -82,6 +78,10 @@ class State:
         """Before the first reading: the level is N0."""
         zero = np.zeros(tanks)
         return cls(np.ones(tanks), zero, zero, zero, zero, zero, zero)
+
+    def chosen(self, which: IntArray) -> State:
+        """Of some tanks."""
+        return State(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
 
     def wait(self, days: Array | float) -> State:
         """After some days without a change."""

@@ -91,7 +91,7 @@ def heads(rows: Rows, wanted: Spans, sought: StepSought, assumed: Mapping[str, f
     spans, one, back = unique_spans(rows, wanted, sought.row, (sought.sd * 1000).astype(np.int64))
     count = len(spans.start)
     head = Head(np.full((5, count), np.nan), np.full((5, 5, count), np.nan))
-    end = {f.name: np.full(count, np.nan) for f in fields(State)}
+    end = np.full((len(fields(State)), count), np.nan)
     end_row = np.full(count, -1, np.int64)
     doubted: list[tuple[IntArray, IntArray, Array]] = []
     for part in batches(rows, spans, assumed, steps=1):
@@ -99,14 +99,13 @@ def heads(rows: Rows, wanted: Spans, sought: StepSought, assumed: Mapping[str, f
         done = fit_with_step(part, sought.row[one[which]], sought.sd[one[which]], assumed)
         mine = Head.of(done, stepped=True)
         head.theta[:, which], head.covariance[..., which] = mine.theta, mine.covariance
-        for name, column in end.items():
-            column[which] = getattr(done.design.end, name)
+        end[:, which] = [getattr(done.design.end, f.name) for f in fields(State)]
         end_row[which] = part.row[-1]
         visit, tank = np.nonzero((done.weight < assumed["suspect_weight"]) & part.windows.reading)
         doubted.append((which[tank], part.row[visit, tank], done.weight[visit, tank]))
     return Heads(
         head=head.chosen(back),
-        end=State(**{name: column[back] for name, column in end.items()}),
+        end=State(*end[:, back]),
         end_row=end_row[back],
         suspects=_to_asks(doubted, back, count),
     )

@@ -5,13 +5,13 @@ Arrays [tanks] unless said; levels [mg/L NO3], rates [mg/L per day]. An unknown 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.calc.cells import Array, normal_cdf
-from pipeline.calc.nitrate_design import IntArray, State
+from pipeline.calc.nitrate_design import BoolArray, IntArray, State
 from pipeline.calc.nitrate_fit import FRACTION, N0, RISE, TAP, Fit
 
 STEP = 4  # place of the step among the five parameters that a level hangs on
@@ -45,6 +45,12 @@ class Routine:
     def tap(self) -> Array:
         """[mg/L] nitrate of the new water, as the changes mix it; nan without changes."""
         return _ratio(self.inflow, self.mean_fraction, np.nan)
+
+    @property
+    def usual_inflow(self) -> Array:
+        """[mg/L] added by the new water of such a change; 0 without any."""
+        usual = self.usual_fraction
+        return np.where(usual > 0, np.nan_to_num(usual * self.tap), 0.0)
 
 
 def _ratio(a: Array, b: Array, otherwise: float) -> Array:
@@ -143,10 +149,35 @@ class Ahead:
     to_first: Array  # from as-of to the first expected visit, over 0
     gap: Array  # [days] between expected visits
 
+    def chosen(self, which: IntArray) -> Ahead:
+        """Of some tanks."""
+        return Ahead(self.last_row_days[which], self.to_first[which], self.gap[which])
+
 
 def expected_visits(since_visit: Array, gap: Array) -> Array:
     """Days from as-of to the next visit, if visits keep their gap from the last one, so many days before as-of."""
     return gap - np.mod(since_visit, gap)
+
+
+def states_ahead(
+    end: State, ahead: Ahead, usual: Array, inflow: Array, horizon: float
+) -> Iterator[tuple[State, Array, BoolArray]]:
+    """The states from as-of to the horizon: of the day, before and after the change of each expected visit, at the end.
+
+    With each the days passed, and where anything has happened since the one before it, arrays [tanks]. Those at odd
+    places stand before a change, the last among them. `usual` and `inflow` are a change's fraction and what it adds.
+    """
+    state, passed = end.wait(ahead.last_row_days), np.zeros(len(usual))
+    yield state, passed, np.ones(len(usual), bool)
+    for k in range(int(np.ceil(horizon / max(1.0, float(ahead.gap.min(initial=horizon)))))):
+        wait = np.minimum(ahead.to_first if k == 0 else ahead.gap, horizon - passed)
+        passed, state = passed + wait, state.wait(wait)
+        yield state, passed, wait > 0
+        happens = (passed < horizon) & (usual > 0)
+        state = state.change(usual * happens, inflow * happens)
+        yield state, passed, happens & (wait > 0)
+    rest = horizon - passed
+    yield state.wait(rest), passed + rest, rest > 0
 
 
 def chance_over_ceiling(
@@ -157,22 +188,13 @@ def chance_over_ceiling(
     The greatest chance over the moments with the usual changes made, and without any, weighed by the share of
     visits that had a change.
     """
-    horizon = assumed["forecast_days"]
-    usual = routine.usual_fraction
-    inflow = np.where(usual > 0, np.nan_to_num(usual * routine.tap), 0.0)
-    total = np.zeros(len(ceiling))
-    for made, share in ((True, routine.change_share), (False, 1.0 - routine.change_share)):
-        state = end.wait(ahead.last_row_days)
-        passed, worst = np.zeros(len(ceiling)), np.zeros(len(ceiling))
-        for k in range(int(np.ceil(horizon / max(1.0, float(ahead.gap.min(initial=horizon)))))):
-            wait = np.minimum(ahead.to_first if k == 0 else ahead.gap, horizon - passed)
-            passed = passed + wait
-            state = state.wait(wait)
-            worst = np.maximum(worst, level(state, head, assumed).chance_over(ceiling))
-            if made:
-                happens = passed < horizon
-                state = state.change(usual * happens, inflow * happens)
-        worst = np.maximum(worst, level(state.wait(horizon - passed), head, assumed).chance_over(ceiling))
+    usual, total = routine.usual_fraction, np.zeros(len(ceiling))
+    for fraction, share in ((usual, routine.change_share), (np.zeros_like(usual), 1.0 - routine.change_share)):
+        worst = np.zeros(len(ceiling))
+        moments = states_ahead(end, ahead, fraction, routine.usual_inflow, assumed["forecast_days"])
+        for place, (state, _, _) in enumerate(moments):
+            if place % 2:
+                worst = np.maximum(worst, level(state, head, assumed).chance_over(ceiling))
         total = total + share * worst
     return total
 

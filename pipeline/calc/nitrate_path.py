@@ -1,19 +1,24 @@
-"""The fitted saw-tooth and the forecast of a few tanks, for the chart: two moments a visit, around its change.
-
-Calculated on demand from the same fit that the outlook stands on, so that chart and numbers agree.
+"""What the charts draw of a few tanks, two moments a visit, around its change: the fitted saw-tooth and the forecast, from
+the same fit that the outlook stands on, so that chart and numbers agree; and the path that an explanation implies.
 """
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 from pipeline.assumptions import Assumptions
-from pipeline.calc.balance_rows import Rows
-from pipeline.calc.balance_windows import batch
+from pipeline.calc.balance_rows import build_rows
+from pipeline.calc.balance_windows import batch, batches, spans_of_weeks
 from pipeline.calc.cells import Array
 from pipeline.calc.nitrate import Calculated, calculate_arrays, moments
 from pipeline.calc.nitrate_design import BoolArray, IntArray, State, Windows
+from pipeline.calc.nitrate_fit import TAP, fit
 from pipeline.calc.nitrate_heads import step_of
-from pipeline.calc.nitrate_outlook import Head, Level, level
+from pipeline.calc.nitrate_outlook import Level, level, states_ahead
+from pipeline.calc.refits import LEVEL, designs, expected
 from pipeline.week import Round
 from schemas import Tables, conform, empty
 
@@ -54,24 +59,19 @@ def _frame(
     """Moments as rows; `days` are day numbers, arrays [rows]."""
     wide, half = at.range(assumed["interval_z"]), at.range(assumed["half_interval_z"])
     return done.asks[ask].with_columns(
-        (pl.Series("at", days * 86_400_000_000).cast(pl.Int64)).cast(pl.Datetime("us")),
-        pl.lit(part).alias("part"),
-        *(
-            pl.Series(name, values)
-            for name, values in (
-                ("level", at.mean),
-                ("low", wide.low),
-                ("high", wide.high),
-                ("low_half", half.low),
-                ("high_half", half.high),
-            )
-        ),
+        pl.Series("at", days * 86_400_000_000).cast(pl.Int64).cast(pl.Datetime("us")),
+        pl.Series("level", at.mean),
+        pl.Series("low", wide.low),
+        pl.Series("high", wide.high),
+        pl.Series("low_half", half.low),
+        pl.Series("high_half", half.high),
         pl.Series("order", order),
+        part=pl.lit(part),
     )
 
 
 def _fitted(done: Calculated, known: IntArray, assumed: Assumptions) -> pl.DataFrame:
-    rows: Rows = done.rows
+    rows = done.rows
     part = batch(rows, done.spans.chosen(known), known, assumed)
     begins = step_of(part, done.sought.row[known])
     states = sawtooth(part.windows, np.arange(len(part.row))[:, None] > begins)
@@ -88,36 +88,68 @@ def _forecast(done: Calculated, known: IntArray, assumed: Assumptions) -> pl.Dat
     """The fan: from the day on, with the usual changes at the visits expected, to the horizon's end."""
     placed, ahead = moments(done)
     known = known[placed[known]]
-    horizon = assumed["forecast_days"]
-    head: Head = done.heads.head.chosen(known)
-    routine, state = done.routine, done.heads.end
-    fraction = routine.usual_fraction[known]
-    inflow = np.where(fraction > 0, np.nan_to_num(fraction * routine.tap[known]), 0.0)
-    state = State(**{name: getattr(state, name)[known] for name in vars(state)}).wait(ahead.last_row_days[known])
-    passed = np.zeros(len(known))
-    first, gap = ahead.to_first[known], ahead.gap[known]
+    head, end = done.heads.head.chosen(known), done.heads.end.chosen(known)
+    usual, inflow = done.routine.usual_fraction[known], done.routine.usual_inflow[known]
     frames = []
-
-    def note(place: int, which: BoolArray) -> None:
-        at = level(state, head, assumed)
-        chosen = np.flatnonzero(which)
-        days = (done.as_of[known] + passed)[chosen]
-        order = np.full(len(chosen), 10**6 + place)
-        frames.append(
-            _frame(done, known[chosen], days, order, Level(at.mean[chosen], at.sd[chosen]), "forecast", assumed)
-        )
-
-    note(0, np.ones(len(known), bool))
-    visits = int(np.ceil(horizon / max(1.0, float(gap.min(initial=horizon)))))
-    for k in range(visits):
-        wait = np.minimum(first if k == 0 else gap, horizon - passed)
-        moved = wait > 0
-        passed, state = passed + wait, state.wait(wait)
-        note(2 * k + 1, moved)
-        happens = (passed < horizon) & (fraction > 0)
-        state = state.change(fraction * happens, inflow * happens)
-        note(2 * k + 2, happens & moved)
-    rest = horizon - passed
-    passed, state = passed + rest, state.wait(rest)
-    note(2 * visits + 1, rest > 0)
+    steps = states_ahead(end, ahead.chosen(known), usual, inflow, assumed["forecast_days"])
+    for place, (state, passed, happened) in enumerate(steps):
+        at, chosen = level(state, head, assumed), np.flatnonzero(happened)
+        days, order = (done.as_of[known] + passed)[chosen], np.full(len(chosen), 10**6 + place)
+        seen = Level(at.mean[chosen], at.sd[chosen])
+        frames.append(_frame(done, known[chosen], days, order, seen, "forecast", assumed))
     return pl.concat(frames)
+
+
+# -- explanations ----------------------------------------------------------------------------------
+
+DESIGN = {"rise": "source", "fall": "source", "unlogged change": "lost", "tap nitrate": "tap"}
+MOMENT: dict[str, Any] = {"at": pl.Datetime("us")}
+PATH: dict[str, Any] = {**MOMENT, "level": pl.Float64}
+MOVED: dict[str, Any] = {**MOMENT, "day": pl.Date, "low": pl.Float64, "high": pl.Float64}
+
+
+def _at(days: np.ndarray, hour: int) -> pl.Series:
+    """Day numbers as moments of the day."""
+    return pl.Series("at", days.astype(np.int64) * 86_400_000_000 + hour * 3_600_000_000).cast(pl.Datetime("us"))
+
+
+def implied(
+    tables: Tables, tank: str, as_of: dt.date, told: Mapping[str, Any], assumed: Mapping[str, float]
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Path (at, level) over the half-year, two moments a visit, and moved readings (at, day, low, high) of a row of
+    table `explanation`. Both empty where the tank has no readings."""
+    rows = build_rows(tables, [tank], assumed, also=("basis",))
+    day = np.array([(as_of - dt.date(1970, 1, 1)).days])
+    wanted = spans_of_weeks(rows, np.zeros(1, np.int64), day, np.array([assumed["baseline_weeks"]]))
+    part = next(iter(batches(rows, wanted, assumed, steps=1)), None)
+    if part is None:
+        return pl.DataFrame(schema=PATH), pl.DataFrame(schema=MOVED)
+    w, days = part.windows, rows.day[part.row[:, 0]]
+    later = (days >= (told["since"] - dt.date(1970, 1, 1)).days)[:, None]
+    kind = DESIGN.get(told["cause"])
+    design = np.zeros(w.days.shape) if kind is None else designs(w, later[None])[kind][0]
+    done = fit(w, part.priors, assumed, design)
+    level, _, _ = expected(w, done)
+    level = np.maximum(level + done.theta[-1] * design, 0.0)
+    inflow = w.inflow * np.exp(done.theta[TAP])
+    if kind == "tap":
+        inflow = inflow + done.theta[-1] * LEVEL * w.fraction * later
+    after = level * (1 - w.fraction) + inflow
+    path = pl.concat(
+        [pl.DataFrame({"at": _at(days, hour), "level": of[:, 0]}) for hour, of in ((9, level), (10, after))]
+    )
+    size, would = told["size"], told["would_be"]
+    seen = (w.reading & later)[:, 0]
+    if would is not None:
+        seen &= days == (told["since"] - dt.date(1970, 1, 1)).days
+        low = high = np.full(int(seen.sum()), float(would))
+    elif kind is None and size:
+        low, high = w.low[seen, 0] / size, w.high[seen, 0] / size
+    else:
+        return path.sort("at"), pl.DataFrame(schema=MOVED)
+    at = _at(days[seen], 9)
+    high = np.where(np.isfinite(high), high, np.nan)
+    moved = pl.DataFrame({"at": at, "day": at.cast(pl.Date), "low": low, "high": high}).with_columns(
+        pl.col("high").fill_nan(None)
+    )
+    return path.sort("at"), moved

@@ -12,7 +12,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc import factors
 from pipeline.calc.cells import Array
 from pipeline.calc.disturbance import DAYS_A_WEEK, services_of_filters
-from pipeline.calc.layers import in_force, table
+from pipeline.calc.layers import first_of, in_force, known, numbers, table
 from schemas import Tables
 
 CHECKS = ("check", "pads", "media rinsed", "full")  # jobs that open the filter and look
@@ -37,21 +37,19 @@ def checks(tables: Tables, assumed: Assumptions) -> pl.DataFrame:
 
     `weeks` is the next_weeks typed (`chosen`), else the ladder's, which starts at its shortest.
     """
-    clean = table(tables, "filter").select("filter", "clean_flow_l_h").unique("filter", keep="last")
+    clean = table(tables, "filter").lazy().select("filter", "clean_flow_l_h").unique("filter", keep="last")
+    slow = pl.col("flow_before") < assumed["low_flow_share"] * pl.col("clean_flow_l_h")
     rows = (
         services_of_filters(tables)
+        .lazy()
         .filter(pl.col("job").is_in(CHECKS))
         .join(clean, on="filter", how="left")
         .sort("filter", "date", "service")
-        .with_columns(
-            (pl.col("flow_before") < assumed["low_flow_share"] * pl.col("clean_flow_l_h"))
-            .fill_null(False)
-            .alias("low_flow"),
-            pl.int_range(pl.len()).over("filter").alias("nth"),
-        )
+        .with_columns(slow.fill_null(False).alias("low_flow"), pl.int_range(pl.len()).over("filter").alias("nth"))
+        .collect()
     )
     ladder = interval_ladder(assumed)
-    nth, typed = rows["nth"].to_numpy(), rows["next_weeks"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    nth, typed = rows["nth"].to_numpy(), numbers(rows, "next_weeks")
     found, low = rows["found"].fill_null("").to_numpy(), rows["low_flow"].to_numpy()
     chosen = np.isfinite(typed)
     nearest = np.abs(ladder[:, None] - np.where(chosen, typed, ladder[0])).argmin(axis=0)
@@ -73,26 +71,21 @@ def flow_timings(tables: Tables) -> pl.DataFrame:
 
     A flow timed at a visit belongs to the tank's filter where it has one that day.
     """
-    services = services_of_filters(tables).with_columns(pl.col("date").alias("day"))
+    services = services_of_filters(tables).lazy()
     visits = (
         table(tables, "reading")
+        .lazy()
         .filter(pl.col("parameter") == "flow_l_h")
-        .select("tank", "day", pl.col("matched").alias("flow_l_h"))
-        .join(table(tables, "placement").select("filter", "tank", "from", "to"), on="tank")
-        .filter(in_force("day"))
-        .filter(pl.col("filter").n_unique().over("tank", "day") == 1)
+        .select("tank", pl.col("day").alias("date"), pl.col("matched").alias("flow_l_h"))
+        .join(
+            table(tables, "placement").lazy().select("filter", "tank", "from", "to"), on="tank", maintain_order="left"
+        )
+        .filter(in_force("date"))
+        .filter(pl.col("filter").n_unique().over("tank", "date") == 1)
     )
-    parts = [
-        services.select("filter", "day", pl.col("flow_before").alias("flow_l_h"), pl.lit(0).alias("turn")),
-        visits.select("filter", "day", "flow_l_h", pl.lit(1).alias("turn")),
-        services.select("filter", "day", pl.col("flow_after").alias("flow_l_h"), pl.lit(2).alias("turn")),
-    ]
-    return (
-        pl.concat(parts)
-        .drop_nulls("flow_l_h")
-        .sort("day", "turn", maintain_order=True)
-        .select("filter", pl.col("day").alias("date"), "flow_l_h")
-    )
+    before, after = (services.select("filter", "date", flow_l_h=f"flow_{when}") for when in ("before", "after"))
+    parts = [before, visits.select("filter", "date", "flow_l_h"), after]
+    return pl.concat(parts).drop_nulls("flow_l_h").sort("date", maintain_order=True).collect()
 
 
 def _latest(rows: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
@@ -111,42 +104,35 @@ def flow_and_clog(tables: Tables, placed: pl.DataFrame, assumed: Assumptions) ->
     """
     timed = _latest(flow_timings(tables), placed).rename({"date": "flow_day", "flow_l_h": "timed_l_h"})
     last = _latest(checks(tables, assumed).drop("tank"), placed).rename({"date": "checked", "low_flow": "low_before"})
-    book = placed.select("filter", "as_of", "clean_flow_l_h", "rated_flow_l_h").unique(["filter", "as_of"])
-    rows = book.join(timed, on=["filter", "as_of"]).join(last, on=["filter", "as_of"]).with_columns(
-        (pl.col("timed_l_h") / pl.col("clean_flow_l_h")).alias("flow_of_clean"),
-        ((pl.col("as_of") - pl.col("checked")).dt.total_days() / DAYS_A_WEEK - pl.col("weeks")).alias("overdue_weeks"),
-    )  # fmt: skip
+    book = placed.lazy().select("filter", "as_of", "clean_flow_l_h", "rated_flow_l_h").unique(["filter", "as_of"])
     low = (pl.col("flow_of_clean") < assumed["low_flow_share"]).fill_null(False)
     # Sludge that was found and cleaned out of the media no longer clogs it.
     sludge = ((pl.col("found") == "sludge") & ~pl.col("job").is_in(CLEANS_MEDIA)).fill_null(False)
-    rows = rows.with_columns(low.alias("low"), sludge.alias("sludge"))
-    factor = factors.clog(
-        rows["low"].to_numpy(), rows["sludge"].to_numpy(), rows["overdue_weeks"].cast(pl.Float64).to_numpy(), assumed
+    weeks_since = (pl.col("as_of") - pl.col("checked")).dt.total_days() / DAYS_A_WEEK
+    rows = (
+        book.join(timed.lazy(), on=["filter", "as_of"])
+        .join(last.lazy(), on=["filter", "as_of"])
+        .with_columns(
+            (pl.col("timed_l_h") / pl.col("clean_flow_l_h")).alias("flow_of_clean"),
+            (weeks_since - pl.col("weeks")).alias("overdue_weeks"),
+        )
+        .with_columns(low.alias("low"), sludge.alias("sludge"))
+        .collect()
     )
-    why = (
-        pl.when("low")
-        .then(pl.lit("flow"))
-        .when("sludge")
-        .then(pl.lit("sludge"))
-        .when(pl.col("checked").is_null())
-        .then(pl.lit("service not recorded"))
-        .when(pl.col("clog") < 1)
-        .then(pl.lit("overdue"))
-    )
+    factor = factors.clog(rows["low"].to_numpy(), rows["sludge"].to_numpy(), numbers(rows, "overdue_weeks"), assumed)
     estimated = pl.col("rated_flow_l_h") * assumed["flow_of_rated"]
     return rows.with_columns(pl.Series("clog", factor)).select(
         "filter",
         "as_of",
         pl.coalesce("timed_l_h", "clean_flow_l_h", estimated).alias("flow_l_h"),
-        pl.when(pl.col("timed_l_h").is_not_null() | pl.col("clean_flow_l_h").is_not_null())
-        .then(pl.lit("timed"))
-        .when(pl.col("rated_flow_l_h").is_not_null())
-        .then(pl.lit("estimated"))
-        .otherwise(pl.lit("unknown"))
-        .alias("flow_basis"),
+        first_of(
+            (known("timed_l_h") | known("clean_flow_l_h"), "timed"), (known("rated_flow_l_h"), "estimated"), otherwise="unknown"
+        ).alias("flow_basis"),
         "flow_day",
         "flow_of_clean",
         "clog",
-        why.alias("clogged_by"),
+        first_of(
+            ("low", "flow"), ("sludge", "sludge"), (~known("checked"), "service not recorded"), (pl.col("clog") < 1, "overdue")
+        ).alias("clogged_by"),
         "overdue_weeks",
-    )
+    )  # fmt: skip

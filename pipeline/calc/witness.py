@@ -20,12 +20,7 @@ from pipeline.units import caco3_per_dh, caco3_per_meq, molar_masses
 from pipeline.wording import amount, counted
 from schemas import Tables, empty
 
-CANNOT_TELL, DOUBT, REMOVAL, MORE_ACID = (
-    "cannot tell",
-    "doubt the nitrate test",
-    "consistent with removal",
-    "more acid",
-)
+CANNOT_TELL, DOUBT, REMOVAL, MORE_ACID = "cannot tell", "doubt the nitrate test", "consistent with removal", "more acid"
 # What spoils the witness where it is noted of a tank, in any spelling of a note.
 SPOILS = r"(?i)\b(?:lime|chalk|coral|aragonite|buffer|bicarbonate|co2|co₂|carbon dioxide)"
 
@@ -61,70 +56,56 @@ def judge(none_removed: Array, all_removed: Array, read: Array, step: Array, ass
 
 def _ends(
     rows: Rows, tank: IntArray, as_of: IntArray, from_day: IntArray, assumed: Mapping[str, float]
-) -> pl.DataFrame:
-    """First and last KH of each ask's window and what happened between, one row an ask; null where not read twice."""
+) -> dict[str, Array]:
+    """First and last KH of each ask's window and what happened between, arrays [asks]; nan where not read twice."""
     day = np.maximum(as_of - round(7 * assumed["witness_weeks"]), from_day - 1)
     wanted = spans(rows, tank, as_of, rows_until(rows, tank, day))
-    out = {
-        name: np.full(len(tank), np.nan) for name in ("first", "last", "kept", "renewed", "held_days", "days", "step")
-    }
+    names = ("first", "last", "kept", "renewed", "held_days", "days", "step")
+    out = {name: np.full(len(tank), np.nan) for name in names}
     for part in batches(rows, wanted, assumed):
         windows, reading = part.windows, part.windows.reading
         plan, number = design(windows), np.arange(len(part.row))[:, None]
         ends = np.where(reading, number, len(part.row)).min(axis=0), np.where(reading, number, -1).max(axis=0)
         columns = np.arange(len(part.which))
-        twice = ends[1] > ends[0]
         matched = np.where(reading, rows.matched[np.maximum(part.row, 0)], np.nan)
         width = np.where(np.isfinite(windows.high), windows.high - windows.low, np.nan)
+        elapsed = np.cumsum(windows.days, axis=0)
         first, last = ((np.minimum(e, len(part.row) - 1), columns) for e in ends)
         with np.errstate(divide="ignore", invalid="ignore"):
             start = (matched[first] - plan.c[first]) / plan.a[first]
-        values = {
-            "first": start,
-            "last": matched[last],
-            "kept": plan.a[last],
-            "renewed": plan.c[last],
-            "held_days": plan.b[last],
-            "days": np.cumsum(windows.days, axis=0)[last] - np.cumsum(windows.days, axis=0)[first],
-            "step": np.nanmedian(np.where(reading, width, np.nan), axis=0) if reading.any() else np.nan,
-        }
-        for name, value in values.items():
-            out[name][part.which] = np.where(twice, value, np.nan)
-    return pl.DataFrame(out).fill_nan(None)
+        step = np.nanmedian(np.where(reading, width, np.nan), axis=0) if reading.any() else np.nan
+        between = (start, matched[last], plan.a[last], plan.c[last], plan.b[last], elapsed[last] - elapsed[first], step)
+        for name, value in zip(names, between, strict=True):
+            out[name][part.which] = np.where(ends[1] > ends[0], value, np.nan)
+    return out
 
 
-def _feeding_since(tables: Tables, asks: pl.DataFrame) -> IntArray:
-    """First day of the feeding in force, of each ask; 0 where none is recorded."""
-    feeding = tables.get("feeding", empty("feeding")).select("tank", pl.col("from")).sort("from")
-    found = (
-        asks.with_row_index("_row")
-        .sort("as_of")
-        .join_asof(feeding, left_on="as_of", right_on="from", by="tank", check_sortedness=False)
+def _recorded(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) -> pl.DataFrame:
+    """from_day, the first day of the feeding in force (0 where none is recorded), and spoilt, of each ask.
+
+    Spoilt: something that feeds or holds KH is noted, of the tank itself or in the witness's weeks.
+    """
+    spoils = pl.col("note").str.contains(SPOILS)
+    of_tank, visit, event, feeding = (tables.get(n, empty(n)).lazy() for n in ("tank", "visit", "event", "feeding"))
+    dated = pl.concat(
+        [visit.filter(spoils).select("tank", noted="day"), event.filter(spoils).select("tank", noted="date")]
+    )
+    lately = pl.col("noted").is_between(
+        pl.col("as_of") - pl.duration(weeks=round(assumed["witness_weeks"])), pl.col("as_of")
+    )
+    asked = asks.lazy().with_row_index("_row")
+    spoilt = pl.concat([
+        asked.join(of_tank.filter(spoils), on="tank").select("_row"),
+        asked.join(dated, on="tank").filter(lately).select("_row"),
+    ]).unique()  # fmt: skip
+    return (
+        asked.sort("as_of")
+        .join_asof(feeding.select("tank", "from").sort("from"), left_on="as_of", right_on="from", by="tank", check_sortedness=False)
+        .join(spoilt.with_columns(spoilt=pl.lit(True)), on="_row", how="left")
         .sort("_row")
-    )
-    return found["from"].to_physical().cast(pl.Int64).fill_null(0).to_numpy()
-
-
-def _spoilt(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) -> pl.Series:
-    """Whether something that feeds or holds KH is noted: of the tank itself, or in the witness's weeks."""
-    standing = tables.get("tank", empty("tank")).filter(pl.col("note").str.contains(SPOILS)).select("tank")
-    dated = [
-        tables.get(name, empty(name))
-        .filter(pl.col("note").str.contains(SPOILS))
-        .select("tank", pl.col(day).alias("noted"))
-        for name, day in (("visit", "day"), ("event", "date"))
-    ]
-    weeks = pl.duration(weeks=round(assumed["witness_weeks"]))
-    lately = (
-        asks.join(pl.concat(dated), on="tank")
-        .filter((pl.col("noted") <= pl.col("as_of")) & (pl.col("noted") >= pl.col("as_of") - weeks))
-        .select("tank", "as_of")
-        .unique()
-        .with_columns(lately=pl.lit(True))
-    )
-    found = asks.join(lately, on=["tank", "as_of"], how="left", maintain_order="left")
-    standing_too = pl.col("tank").is_in(standing["tank"].to_list()) | pl.col("lately").fill_null(False)
-    return found.select(standing_too.alias("spoilt")).to_series()
+        .collect()
+        .select(pl.col("from").to_physical().cast(pl.Int64).fill_null(0).alias("from_day"), pl.col("spoilt").fill_null(False))
+    )  # fmt: skip
 
 
 def witness(
@@ -137,22 +118,13 @@ def witness(
     rows = build_rows(tables, asks["tank"].unique().to_list(), assumed, "kh")
     tank = np.searchsorted(np.array(rows.tanks), asks["tank"].to_numpy().astype(str)).astype(np.int64)
     as_of = asks["as_of"].to_physical().cast(pl.Int64).to_numpy()
-    frame = _ends(rows, tank, as_of, _feeding_since(tables, asks), assumed).with_columns(
-        pl.Series("rise", expected_rise).fill_nan(None),
-        pl.Series("flat", flat),
-        _spoilt(tables, asks, assumed),
-    )
-    values = {name: frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy() for name in frame.columns[:8]}
-    low, high = predictions(
-        values["first"], values["kept"], values["renewed"], values["held_days"], values["rise"], kh_per_nitrate(assumed)
-    )
-    word = judge(low, high, values["last"], values["step"], assumed)
-    frame = frame.with_columns(
-        pl.Series("low", low).fill_nan(None),
-        pl.Series("high", high).fill_nan(None),
-        pl.Series("word", word.astype(str)),
-    )
-
+    recorded = _recorded(tables, asks, assumed)
+    ends = _ends(rows, tank, as_of, recorded["from_day"].to_numpy(), assumed)
+    cost = kh_per_nitrate(assumed)
+    low, high = predictions(ends["first"], ends["kept"], ends["renewed"], ends["held_days"], expected_rise, cost)
+    word = judge(low, high, ends["last"], ends["step"], assumed)
+    frame = pl.DataFrame({**ends, "rise": expected_rise, "low": low, "high": high}).fill_nan(None)
+    frame = frame.with_columns(recorded["spoilt"], pl.Series("flat", flat), pl.Series("word", word.astype(str)))
     found = [_says(row, assumed) for row in frame.iter_rows(named=True)]
     return pl.DataFrame(found, schema={"witness": pl.String, "witness_says": pl.String}, orient="row")
 

@@ -1,7 +1,8 @@
 """The record that points to a cause, one function a cause: its sentence, or None. It points to, it never is. What
-refitted readings say of a cause is in explained.py."""
+refitted readings say of a cause is in causes.py."""
 
 from collections.abc import Callable
+from functools import partial
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -12,36 +13,22 @@ from pipeline.wording import NBSP, aged, amount, counted, day_month, pct, readin
 class Said(NamedTuple):
     """Why a cause is possible, and how much that says: the name of an assumption [log units]."""
 
-    because: str
     weight: str
+    because: str
 
 
-def _said(weight: str, because: str | None) -> Said | None:
-    return None if because is None else Said(because, weight)
+# A dated record of the thing itself; a reading that shows it; a state that favours it.
+record, shown, state = (partial(Said, f"says_{weight}") for weight in ("record", "reading", "state"))
 
 
-def record(because: str | None) -> Said | None:
-    """A dated record of the thing itself."""
-    return _said("says_record", because)
-
-
-def shown(because: str | None) -> Said | None:
-    """A reading that shows it."""
-    return _said("says_reading", because)
-
-
-def state(because: str | None) -> Said | None:
-    """A state that favours it."""
-    return _said("says_state", because)
-
-
-def _last(rows: list[Row]) -> Row | None:
-    return rows[-1] if rows else None
+def _last(f: TankFacts, name: str, days: float, wanted: Callable[[Row], bool]) -> Row | None:
+    """The last dated record of so many days that is wanted."""
+    return next((row for row in reversed(f.lately(name, days)) if wanted(row)), None)
 
 
 def _event(f: TankFacts, name: str, days: float, words: str) -> Said | None:
     """The last event of a kind in so many days: `6 fish in on 13 April`."""
-    row = _last([row for row in f.lately("event", days) if row["event"] == name])
+    row = _last(f, "event", days, lambda row: row["event"] == name)
     if row is None:
         return None
     count = "" if row["count"] is None else f"{amount(row['count'], 0)} "
@@ -104,7 +91,7 @@ def media_not_ripe(f: TankFacts) -> Said | None:
 
 def media_clogged(f: TankFacts) -> Said | None:
     """Found heavy or full of sludge at the last look, or a service well overdue."""
-    looked = _last([row for row in f.lately("service", f.assumed["long_cause_days"]) if row["found"] is not None])
+    looked = _last(f, "service", f.assumed["long_cause_days"], lambda row: row["found"] is not None)
     if looked is not None and looked["found"] in ("heavy", "sludge"):
         return record(f"found {looked['found']} on {day_month(looked['day'])}")
     for row in f.records("due"):
@@ -132,23 +119,25 @@ def bypass(f: TankFacts) -> Said | None:
     return None
 
 
-def _handled(f: TankFacts, days: float) -> list[Row]:
-    return [row for row in f.lately("service", days) if row["job"] in ("media rinsed", "full")]
+HANDLED = ("media rinsed", "full")
 
 
 def rinsed_in_tap_water(f: TankFacts) -> Said | None:
     """Media rinsed in tap water while that still holds it back."""
-    row = _last([r for r in _handled(f, 7 * f.assumed["disturb_tap_rinse_weeks"]) if r["rinse_water"] == "tap"])
+    weeks = f.assumed["disturb_tap_rinse_weeks"]
+    row = _last(f, "service", 7 * weeks, lambda row: row["job"] in HANDLED and row["rinse_water"] == "tap")
     return None if row is None else record(f"media rinsed in tap water on {day_month(row['day'])}")
 
 
 def over_cleaned(f: TankFacts) -> Said | None:
     """More than a third of the media handled in the days before; a share not recorded counts as all of it."""
     most = f.assumed["media_share_at_once"] + 0.01
-    row = _last([
-        r for r in _handled(f, f.assumed["after_clean_days"])
-        if r["rinse_water"] != "tap" and (r["job"] == "full" or r["media_share"] is None or r["media_share"] > most)
-    ])  # fmt: skip
+
+    def wanted(row: Row) -> bool:
+        much = row["job"] == "full" or row["media_share"] is None or row["media_share"] > most
+        return row["job"] in HANDLED and row["rinse_water"] != "tap" and much
+
+    row = _last(f, "service", f.assumed["after_clean_days"], wanted)
     if row is None:
         return None
     share = "its media" if row["media_share"] is None else f"{pct(100 * row['media_share'])} of its media"
@@ -163,12 +152,10 @@ def filter_stopped(f: TankFacts) -> Said | None:
     """A stop or a power cut, recorded with a service or as an event."""
     back = 7 * f.assumed["disturb_stopped_weeks"]
     short = f.assumed["stop_short_hours"]
-    row = _last(
-        [r for r in f.lately("service", back) if r["hours_stopped"] is not None and r["hours_stopped"] >= short]
-    )
+    row = _last(f, "service", back, lambda row: row["hours_stopped"] is not None and row["hours_stopped"] >= short)
     if row is not None:
         return record(f"stopped {amount(row['hours_stopped'])}{NBSP}hours on {day_month(row['day'])}")
-    row = _last([r for r in f.lately("event", back) if r["event"] in ("filter stopped", "power cut")])
+    row = _last(f, "event", back, lambda row: row["event"] in ("filter stopped", "power cut"))
     if row is None:
         return None
     hours = "" if row["hours"] is None else f", {amount(row['hours'])}{NBSP}hours"
@@ -258,17 +245,16 @@ def kit_expired(f: TankFacts) -> Said | None:
 
 
 def kit_batch(f: TankFacts) -> Said | None:
-    return (
-        None if f.step_kit_batch is None else shown(f"other tanks of kit {f.step_kit_batch} stepped at the same time")
-    )
+    kit = f.step_kit_batch
+    return None if kit is None else shown(f"other tanks of kit {kit} stepped at the same time")
 
 
 def not_shaken(f: TankFacts) -> Said | None:
     """KH falls as if all the nitrate were there, and the nitrate test does not show it."""
-    return shown(f.witness_says) if f.witness == "doubt the nitrate test" else None
+    return shown(f.witness_says) if f.witness_says and f.witness == "doubt the nitrate test" else None
 
 
-def plants(f: TankFacts) -> Said | None:
+def plants_or_algae(f: TankFacts) -> Said | None:
     return state(f"planting is {f.planting}") if f.planting in ("moderate", "dense") else None
 
 
@@ -281,7 +267,7 @@ def limestone(f: TankFacts) -> Said | None:
     return shown(f"KH rose from {amount(min(before))} to {reading('kh', read.matched)}")
 
 
-def still_new(f: TankFacts) -> Said | None:
+def tank_still_new(f: TankFacts) -> Said | None:
     if f.established or f.age_weeks is None:
         return None
     return record(f"set up {counted(int(f.age_weeks), 'week')} ago")
@@ -303,30 +289,13 @@ def typing_slip(f: TankFacts) -> Said | None:
     return state(f"the reading of {day_month(row['day'])} does not fit the others ({row['file']} line {row['line']})")
 
 
+# A function bears the name of its cause.
 EVIDENCE: dict[str, Callable[[TankFacts], Said | None]] = {
-    "overfeeding": overfeeding,
-    "new fish": new_fish,
-    "too much stock": too_much_stock,
-    "too little media": too_little_media,
-    "media not ripe": media_not_ripe,
-    "media clogged": media_clogged,
-    "flow lost": flow_lost,
-    "bypass": bypass,
-    "rinsed in tap water": rinsed_in_tap_water,
-    "over-cleaned": over_cleaned,
-    "medication": medication,
-    "filter stopped": filter_stopped,
-    "dead fish": dead_fish,
-    "heater": heater,
-    "tap nitrate": tap_nitrate,
-    "tap ammonia": tap_ammonia,
-    "too few changes": too_few_changes,
-    "top-ups only": top_ups_only,
-    "kit expired": kit_expired,
-    "kit batch": kit_batch,
-    "not shaken": not_shaken,
-    "typing slip": typing_slip,
-    "plants or algae": plants,
-    "limestone": limestone,
-    "tank still new": still_new,
-}
+    cause.__name__.replace("_", " "): cause
+    for cause in (
+        overfeeding, new_fish, too_much_stock, too_little_media, media_not_ripe, media_clogged, flow_lost, bypass,
+        rinsed_in_tap_water, medication, filter_stopped, dead_fish, heater, tap_nitrate, tap_ammonia, too_few_changes,
+        kit_expired, kit_batch, not_shaken, typing_slip, plants_or_algae, limestone, tank_still_new,
+    )
+}  # fmt: skip
+EVIDENCE |= {"over-cleaned": over_cleaned, "top-ups only": top_ups_only}

@@ -4,7 +4,7 @@ import datetime as dt
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
-from functools import partial
+from functools import cache, partial
 from typing import Any
 
 import polars as pl
@@ -175,34 +175,28 @@ DATED = {"event": "date", "service": "date", "feeding": "from", "visit": "day", 
 LONGEST_LOOK = 200  # days before the first as-of day that records are kept of
 
 
-class Records:
-    """The rows that rules and causes ask for, by tank; a table is gone through when it is first asked for."""
+def _records(tables: Tables, asks: pl.DataFrame) -> Callable[[str, dt.date, str], Sequence[Row]]:
+    """The rows that rules and causes ask for, of a tank, or of a tank and day where the table is calculated; a table is
+    gone through when it is first asked for."""
 
-    def __init__(self, tables: Tables, asks: pl.DataFrame) -> None:
-        self.tables, self.asks = tables, asks
-        self.found: dict[str, dict[Any, list[Row]]] = {}
+    def key(tank: str, as_of: dt.date | None, name: str) -> object:
+        return tank if name in DATED or name == "held" else (tank, as_of)
 
-    def of(self, tank: str, as_of: dt.date, name: str) -> Sequence[Row]:
-        """A table's rows of a tank, or of a tank and day where it is calculated."""
-        if name not in self.found:
-            self.found[name] = self._gone_through(name)
-        calculated = name not in DATED and name != "held"
-        return self.found[name].get((tank, as_of) if calculated else tank, ())
-
-    def _gone_through(self, name: str) -> dict[Any, list[Row]]:
-        rows = _table(self.tables, name).drop_nulls("tank")
+    @cache
+    def found(name: str) -> dict[object, list[Row]]:
+        rows = _table(tables, name).lazy().drop_nulls("tank")
         if name in DATED:
             rows = rows.with_columns(pl.col(DATED[name]).alias("day")).drop_nulls("day")
-            if name == "visit":
-                rows = rows.filter(pl.any_horizontal(pl.col("fish_seen", "fish_look", "note").is_not_null()))
-            if name != "feeding" and self.asks.height:
-                first = self.asks["as_of"].min()
-                rows = rows.filter(pl.col("day") > pl.lit(first) - pl.duration(days=LONGEST_LOOK))
-        calculated = name not in DATED and name != "held"
-        found: dict[Any, list[Row]] = {}
-        for row in _finite(rows).iter_rows(named=True):
-            found.setdefault((row["tank"], row["as_of"]) if calculated else row["tank"], []).append(row)
-        return found
+        if name == "visit":
+            rows = rows.filter(pl.any_horizontal(pl.col("fish_seen", "fish_look", "note").is_not_null()))
+        if name in DATED and name != "feeding" and asks.height:
+            rows = rows.filter(pl.col("day") > pl.lit(asks["as_of"].min()) - pl.duration(days=LONGEST_LOOK))
+        of: dict[object, list[Row]] = {}
+        for row in _finite(rows).collect().iter_rows(named=True):
+            of.setdefault(key(row["tank"], row.get("as_of"), name), []).append(row)
+        return of
+
+    return lambda tank, as_of, name: found(name).get(key(tank, as_of, name), ())
 
 
 def _table(tables: Tables, name: str) -> pl.DataFrame:
@@ -210,69 +204,68 @@ def _table(tables: Tables, name: str) -> pl.DataFrame:
     return empty(name) if found is None else found
 
 
-def _finite(frame: pl.DataFrame) -> pl.DataFrame:
+def _finite(frame: pl.LazyFrame) -> pl.LazyFrame:
     """nan and infinity become null, at the door."""
     return frame.with_columns(pl.when(cs.float().is_finite()).then(cs.float()))
 
 
-def _visit_rhythm(asks: pl.DataFrame, visit: pl.DataFrame, assumed: Assumptions, round_: Round) -> pl.DataFrame:
+def _visit_rhythm(asks: pl.LazyFrame, visit: pl.LazyFrame, assumed: Assumptions, round_: Round) -> pl.LazyFrame:
     """Days between visits: the round's own, or a tank's median gap where its round is slower (up to fourfold)."""
-    days = visit.select("tank", "day").unique().sort("tank", "day")
-    gaps = days.with_columns(pl.col("day").diff().over("tank").dt.total_days().alias("gap")).drop_nulls("gap")
+    gap = pl.col("day").diff().over("tank").dt.total_days()
+    gaps = visit.select("tank", "day").unique().sort("tank", "day").with_columns(gap.alias("gap")).drop_nulls("gap")
     back = pl.col("as_of") - pl.duration(days=int(assumed["rhythm_days"]))
+    every = float(round_.visit_every_days)
+    own = pl.when(pl.len() >= assumed["rhythm_gaps"]).then(pl.col("gap").median())
     usual = (
         asks.join(gaps, on="tank")
         .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > back))
         .group_by(ASK)
-        .agg(pl.col("gap").median().alias("usual"), pl.len().alias("gaps"))
+        .agg(own.clip(every, assumed["rhythm_most"] * every).alias("visit_days"))
     )
-    every = float(round_.visit_every_days)
-    own = pl.when(pl.col("gaps") >= assumed["rhythm_gaps"]).then(pl.col("usual"))
-    days_between = own.fill_null(every).clip(every, assumed["rhythm_most"] * every)
-    return asks.join(usual, on=ASK, how="left", maintain_order="left").select(*ASK, days_between.alias("visit_days"))
+    return asks.join(usual, on=ASK, how="left").with_columns(pl.col("visit_days").fill_null(every))
 
 
-def _changes_kept(asks: pl.DataFrame, visit: pl.DataFrame, change: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+def _changes_kept(asks: pl.LazyFrame, visit: pl.LazyFrame, change: pl.LazyFrame, assumed: Assumptions) -> pl.LazyFrame:
     """How many of the last visits changed water, and how many of those before."""
     few, before = int(assumed["missed_visits"]), int(assumed["missed_before"])
-    days = pl.concat([
-        visit.select("tank", "day", pl.lit(0).alias("made")), change.select("tank", "day", pl.lit(1).alias("made"))
-    ])  # fmt: skip
-    made = (
-        asks.join(days, on="tank")
+    made = [of.select("tank", "day", pl.lit(was).alias("made")) for was, of in enumerate((visit, change))]
+    parts = {"lately": pl.col("made").list.head(few), "before": pl.col("made").list.slice(few, before)}
+    return (
+        asks.join(pl.concat(made), on="tank")
         .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > pl.col("as_of") - pl.duration(days=LONGEST_LOOK)))
         .group_by(*ASK, "day")
         .agg(pl.col("made").max())
         .sort(*ASK, "day", descending=[False, False, True])
         .group_by(ASK, maintain_order=True)
         .agg("made")
+        .select(
+            *ASK,
+            *(of.list.sum().alias(f"changes_{name}") for name, of in parts.items()),
+            *(of.list.len().alias(f"visits_{name}") for name, of in parts.items()),
+        )
     )
-    parts = {"lately": pl.col("made").list.head(few), "before": pl.col("made").list.slice(few, before)}
-    counts = [(of.list.sum().alias(f"changes_{n}"), of.list.len().alias(f"visits_{n}")) for n, of in parts.items()]
-    return made.select(*ASK, *(column for pair in counts for column in pair))
 
 
-def _asof(asks: pl.DataFrame, rows: pl.DataFrame, day: str = "day", by: str = "tank") -> pl.DataFrame:
+def _asof(asks: pl.LazyFrame, rows: pl.LazyFrame, day: str = "day", by: str = "tank") -> pl.LazyFrame:
     """Each ask with the last row of its `by` up to the day."""
     return asks.sort("as_of").join_asof(
         rows.sort(day), left_on="as_of", right_on=day, by=by, check_sortedness=False, coalesce=False
     )  # fmt: skip
 
 
-def _nitrate_read(asks: pl.DataFrame, reading: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """The last usable nitrate reading, and the first and the last of the recent window that was not taken after."""
-    usable = reading.filter(USABLE).sort("day", "tank", maintain_order=True)
-    one = usable.unique(["tank", "day"], keep="first", maintain_order=True)
-    last = _asof(asks, one).select(
-        *ASK,
-        (pl.col("as_of") - pl.col("day")).dt.total_days().alias("last_age"),
-        *(pl.col(c).alias(f"last_{c}") for c in ("low", "high", "matched", "kit", "expired")),
-    )
+def _named(frame: pl.LazyFrame, prefix: str, *columns: str) -> pl.LazyFrame:
+    """Some columns of an ask's, each with a prefix."""
+    return frame.select(*ASK, *(pl.col(c).alias(f"{prefix}_{c}") for c in columns))
+
+
+def _nitrate_window(asks: pl.LazyFrame, usable: pl.LazyFrame, assumed: Assumptions) -> pl.LazyFrame:
+    """The first and the last usable nitrate reading of the recent window that was not taken after a change."""
     calm = usable.filter((pl.col("taken") != "after") & pl.col("doubt").is_null())
     back = pl.col("as_of") - pl.duration(days=int(7 * assumed["recent_weeks"]))
-    window = (
-        asks.join(calm, on="tank", maintain_order="left_right")
+    return (
+        asks.join(calm.with_row_index("nth"), on="tank")
         .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > back))
+        .sort("nth")
         .group_by(ASK, maintain_order=True)
         .agg(
             (pl.col("day").last() - pl.col("day").first()).dt.total_days().alias("span_days"),
@@ -281,10 +274,9 @@ def _nitrate_read(asks: pl.DataFrame, reading: pl.DataFrame, assumed: Assumption
             pl.col("kit").first().eq_missing(pl.col("kit").last()).alias("span_one_kit"),
         )
     )
-    return last.join(window, on=ASK, how="left", maintain_order="left")
 
 
-def _tap(rows: pl.DataFrame, tap: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+def _tap(rows: pl.LazyFrame, tap: pl.LazyFrame, assumed: Assumptions) -> pl.LazyFrame:
     """The last tests of each tank's supply up to the day, and between what its nitrate moved in the year before."""
     weeks, least = f"{assumed['tap_season_weeks']:g}w", int(assumed["tap_season_tests"])
     level = pl.col("matched")
@@ -303,72 +295,62 @@ def _tap(rows: pl.DataFrame, tap: pl.DataFrame, assumed: Assumptions) -> pl.Data
     return rows
 
 
-def _earlier_water(asks: pl.DataFrame, table: Callable[[str], pl.DataFrame], assumed: Assumptions) -> pl.DataFrame:
+def _earlier_water(asks: pl.LazyFrame, reading: pl.LazyFrame, assumed: Assumptions) -> list[pl.LazyFrame]:
     """Ammonia of samples before and after one change; KH some weeks before."""
-    reading = table("reading").select("tank", "day", "taken", "parameter", "matched")
-    both = (
-        reading.filter(pl.col("parameter") == "ammonia")
-        .group_by("tank", "day")
-        .agg(
-            pl.col("matched").filter(pl.col("taken") == "before").max().alias("ammonia_before"),
-            pl.col("matched").filter(pl.col("taken") == "after").max().alias("ammonia_after"),
-        )
-        .drop_nulls()
-    )
+    both = reading.filter(pl.col("parameter") == "ammonia").group_by("tank", "day").agg(
+        pl.col("matched").filter(pl.col("taken") == when).max().alias(f"ammonia_{when}") for when in ("before", "after")
+    )  # fmt: skip
+    age = (pl.col("as_of") - pl.col("day")).dt.total_days()
+    ammonia = _asof(asks, both.drop_nulls()).filter(age < assumed["recent_cause_days"])
     then = pl.col("as_of") - pl.duration(days=int(assumed["kh_climb_days"]))
-    past = asks.with_columns(pl.col("as_of").alias("now"), then.alias("as_of"))
     kh = reading.filter(pl.col("parameter") == "kh").select("tank", "day", pl.col("matched").alias("kh_was"))
-    kh = _asof(past, kh).filter((pl.col("as_of") - pl.col("day")).dt.total_days() <= assumed["water_fresh_days"])
-    kh = kh.select("tank", pl.col("now").alias("as_of"), "kh_was")
-    last = _asof(asks, both).filter((pl.col("as_of") - pl.col("day")).dt.total_days() < assumed["recent_cause_days"])
-    found = asks.join(last.select(*ASK, "ammonia_before", "ammonia_after"), on=ASK, how="left", maintain_order="left")
-    return found.join(kh, on=ASK, how="left", maintain_order="left")
+    past = _asof(asks.with_columns(pl.col("as_of").alias("now"), then.alias("as_of")), kh)
+    past = past.filter(age <= assumed["water_fresh_days"]).select("tank", pl.col("now").alias("as_of"), "kh_was")
+    return [ammonia.select(*ASK, "ammonia_before", "ammonia_after"), past]
 
 
-def _held(asks: pl.DataFrame, held: pl.DataFrame) -> pl.DataFrame:
+def _held(asks: pl.LazyFrame, held: pl.LazyFrame) -> pl.LazyFrame:
     """How many items are held of each tank up to the day; one of no known day counts."""
     unknown = pl.col("day").is_null() | (pl.col("fault") == "future").fill_null(False)
-    age = pl.when(~unknown).then((pl.col("as_of") - pl.col("day")).dt.total_days())
-    rows = asks.join(held.drop_nulls("tank"), on="tank").with_columns(age.alias("age"))
-    rows = rows.filter(unknown | (pl.col("age") >= 0))
+    rows = asks.join(held.drop_nulls("tank"), on="tank").filter(unknown | (pl.col("day") <= pl.col("as_of")))
     return rows.group_by(ASK).agg(pl.len().alias("held"))
 
 
-def _wide(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> pl.DataFrame:
+def _wide(tables: Tables, asks: pl.LazyFrame, assumed: Assumptions, round_: Round) -> pl.LazyFrame:
     """One row an ask, every fact in its column."""
-    table = partial(_table, tables)
+
+    def table(name: str) -> pl.LazyFrame:
+        return _table(tables, name).lazy()
+
     tank = table("tank").select("tank", "site", "set_up", "closed", pl.col("temperature_c").alias("set_c"), "planting", "stocking")  # fmt: skip
-    capacity = table("capacity").drop("temperature_c", strict=False)
-    earlier = capacity.select(
-        "tank",
-        (pl.col("as_of") + pl.duration(days=WEEK)).alias("as_of"),
-        *(pl.col(c).alias(f"was_{c}") for c in ("working_load_pct", "media_kg", "filters")),
-    )
-    fits = table("nitrate_fit").filter(pl.col("window") == "recent")
+    capacity, visit = table("capacity").drop("temperature_c", strict=False), table("visit")
+    earlier = capacity.with_columns((pl.col("as_of") + pl.duration(days=WEEK)).alias("as_of"))
     changes = table("water_change").filter(pl.col("kind") != "top-up")
-    change = changes.drop_nulls("fraction")
-    rows = asks.join(tank, on="tank", how="left", maintain_order="left").join(
-        table("site").select("site", "water_supply"), on="site", how="left", maintain_order="left"
+    usable = table("reading").filter(USABLE).sort("day", "tank", maintain_order=True)
+    last = _asof(asks, usable.unique(["tank", "day"], keep="first", maintain_order=True))
+    last = last.with_columns((pl.col("as_of") - pl.col("day")).dt.total_days().alias("age"))
+    rows = asks.join(tank, on="tank", how="left").join(
+        table("site").select("site", "water_supply"), on="site", how="left"
     )
     for frame in (
         capacity,
-        earlier,
+        _named(earlier, "was", "working_load_pct", "media_kg", "filters"),
         table("nitrate_outlook"),
-        fits.select(*ASK, *(pl.col(c).alias(f"recent_{c}") for c in ("rate", "low", "high", "state"))),
-        table("step_alarm").select(*ASK, *(pl.col(c).alias(f"step_{c}") for c in ("since", "size", "kit_batch"))),
-        _visit_rhythm(asks, table("visit"), assumed, round_),
-        _nitrate_read(asks, table("reading"), assumed),
+        _named(table("nitrate_fit").filter(pl.col("window") == "recent"), "recent", "rate", "low", "high", "state"),
+        _named(table("step_alarm"), "step", "since", "size", "kit_batch"),
+        _visit_rhythm(asks, visit, assumed, round_),
+        _named(last, "last", "age", "low", "high", "matched", "kit", "expired"),
+        _nitrate_window(asks, usable, assumed),
         _held(asks, table("held")),
-        _earlier_water(asks, table, assumed),
-        _changes_kept(asks, table("visit"), changes, assumed),
-        _asof(asks, change.select("tank", "day", "fraction")).select(*ASK, pl.col("fraction").alias("last_fraction")),
+        *_earlier_water(asks, table("reading"), assumed),
+        _changes_kept(asks, visit, changes, assumed),
+        _named(_asof(asks, changes.drop_nulls("fraction").select("tank", "day", "fraction")), "last", "fraction"),
     ):
-        rows = rows.join(frame, on=ASK, how="left", maintain_order="left")
-    rows = _tap(rows, table("tap"), assumed)
+        rows = rows.join(frame, on=ASK, how="left")
     # What the changes bring in; where none are made, what the tap would. The fit has a prior for a tap that was never
     # tested; a rule that asks for litres may not lean on it: never tested stays unknown.
     tested = pl.when(pl.col("tap_day").is_not_null()).then("tap")
-    return rows.with_columns(
+    return _tap(rows, table("tap"), assumed).with_columns(
         pl.coalesce(tested, "tap_nitrate").alias("tap"),
         ((pl.col("as_of") - pl.col("set_up")).dt.total_days() / 7).alias("age_weeks"),
         pl.col("held").fill_null(0),
@@ -379,18 +361,18 @@ def gather(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Rou
     """The facts of the asks."""
     asks = asks.select(ASK).unique(maintain_order=True)
     names = [f.name for f in fields(TankFacts) if f.name not in ("assumed", "water", "records")]
-    wide = _finite(_wide(tables, asks, assumed, round_).sort("as_of", "tank").select(names))
+    wide = _finite(_wide(tables, asks.lazy(), assumed, round_).select(names)).collect().sort("as_of", "tank")
     parts = [f.name for f in fields(Read)]
     water: dict[tuple[str, dt.date], dict[str, Read]] = {}
-    read = _finite(_table(tables, "water")).select(*ASK, "parameter", *parts)
+    read = _finite(_table(tables, "water").lazy()).select(*ASK, "parameter", *parts).collect()
     for tank, as_of, parameter, *values in read.iter_rows():
         water.setdefault((tank, as_of), {})[parameter] = Read(**dict(zip(parts, values, strict=True)))
-    records = Records(tables, asks)
+    records = _records(tables, asks)
     return [
         TankFacts(
             assumed=assumed,
             water=water.get((row["tank"], row["as_of"]), {}),
-            records=partial(records.of, row["tank"], row["as_of"]),
+            records=partial(records, row["tank"], row["as_of"]),
             **row,
         )
         for row in wide.iter_rows(named=True)

@@ -17,6 +17,7 @@ from pipeline.review.told import (
     notices,
     plateau_words,
     rate_words,
+    rows_of,
 )
 from pipeline.week import Week
 from pipeline.wording import CYCLES, cause_words, day, due_words
@@ -77,12 +78,8 @@ def as_text(week: Week) -> str:
     review = week.now("review").sort("rank")
     tanks = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
     sites = dict(week.table("site").select("site", "name").iter_rows())
-    capacity, outlook = by_tank(week.now("capacity")), by_tank(week.now("nitrate_outlook"))
-    fits = by_tank(week.now("nitrate_fit").filter(pl.col("window") == "recent"))
-    water, last = by_tank(week.now("water")), last_readings(week)
-    causes, found = by_tank(week.now("finding_cause")), by_tank(week.now("finding").sort("harm"))
-    coming = week.now("due").filter(pl.col("late_days") >= -int(week.assumed["due_soon_days"]))
-    due = by_tank(coming.filter(pl.col("what") != "tap test"))
+    rows = rows_of(week, "capacity", "nitrate_outlook", "nitrate_fit", "water", "finding_cause", "due")
+    found, causes, last = by_tank(week.now("finding").sort("harm")), rows["finding_cause"], last_readings(week)
     name = f" of {week.round.name}" if week.round.name else ""
     lines = [f"Weekly review{name}, as of {day(week.as_of, year=True)}.", counts_sentence(review), *notices(week)]
     once = left_over(review, found, causes)
@@ -98,15 +95,16 @@ def as_text(week: Week) -> str:
             lines += ["", above.upper(), "-" * WIDTH]
         id_, tank = row["tank"], tanks.get(row["tank"], {})
         site = sites.get(tank.get("site", "")) or tank.get("site") or ""
+        of = {name: rows[name].get(id_, []) for name in rows}
         facts = "; ".join([
-            last_words(week, id_, water.get(id_, []), last),
-            rate_words(next(iter(fits.get(id_, [])), None)),
-            plateau_words(next(iter(outlook.get(id_, [])), None)),
-            load_words(next(iter(capacity.get(id_, [])), None)),
+            last_words(week, id_, of["water"], last),
+            rate_words(next((fit for fit in of["nitrate_fit"] if fit["window"] == "recent"), None)),
+            plateau_words(next(iter(of["nitrate_outlook"]), None)),
+            load_words(next(iter(of["capacity"]), None)),
         ])  # fmt: skip
-        jobs = [due_words(d["what"], d["about"], d["on"], d["late_days"]) for d in due.get(id_, [])]
+        jobs = [due_words(d["what"], d["about"], d["on"], d["late_days"]) for d in of["due"] if d["what"] != "tap test"]
         title = f"{tank.get('name') or id_}, {site}" if site else str(tank.get("name") or id_)
-        lines += _tank(row, title, found.get(id_, []), causes.get(id_, []), facts, jobs, once)
+        lines += _tank(row, title, found.get(id_, []), of["finding_cause"], facts, jobs, once)
     if suggestion := never_recorded(week):
         lines += ["", *textwrap.wrap(suggestion, WIDTH)]
     return "\n".join([*lines, "", *textwrap.wrap(f"{CYCLES} {CAUTION_LINE}", WIDTH)])

@@ -85,12 +85,13 @@ def _steady_line(f: TankFacts, until: dt.date | None) -> tuple[str, str]:
 
 
 def lines(found: pl.DataFrame, facts: Sequence[TankFacts], noted: pl.DataFrame) -> pl.DataFrame:
-    """The review: one row an ask, with what it is ranked by (site, place, harm)."""
+    """The review: one row an ask, with what it is ranked by (site, place, harm); `facts` are in order of days."""
     of: dict[Any, list[dict[str, Any]]] = {}
     for row in found.iter_rows(named=True):
         of.setdefault((row["tank"], row["as_of"]), []).append(row)
     until = {(tank, rule): day for tank, rule, day in noted.sort("until").iter_rows()}
-    rows, states = [], {}
+    rows: list[tuple[Any, ...]] = []
+    states: dict[tuple[str, dt.date], _State] = {}
     for f in facts:
         mine = of.get((f.tank, f.as_of), [])
         told = sorted((r for r in mine if not r["quiet"]), key=lambda r: (ORDER[r["class"]], r["harm"], r["rule"]))
@@ -102,15 +103,13 @@ def lines(found: pl.DataFrame, facts: Sequence[TankFacts], noted: pl.DataFrame) 
         # Steady tanks: the higher nitrate first, so that the eye meets the nearer one.
         harm = top["harm"] if top is not None and class_ != STEADY else -(f.last_matched or 0.0)
         names = tuple(sorted(r["rule"] for r in told if r["class"] != STEADY))
-        states[f.tank, f.as_of] = _State(class_, names, re.sub(r"[0-9.]+", "#", step), f.held)
-        rows.append(
-            (f.tank, f.as_of, class_, cut(reason, REASON_MOST), cut(step, STEP_MOST), f.site, ORDER[class_], harm)
-        )
-    full = []
-    for line in rows:
-        then = states.get((line[0], line[1] - dt.timedelta(WEEK)))
-        full.append((*line, None if then is None else then.class_, _changed(states[line[0], line[1]], then)))
-    return pl.DataFrame(full, schema=LINE, orient="row")
+        now = states[f.tank, f.as_of] = _State(class_, names, re.sub(r"[0-9.]+", "#", step), f.held)
+        then = states.get((f.tank, f.as_of - dt.timedelta(WEEK)))
+        rows.append((
+            f.tank, f.as_of, class_, cut(reason, REASON_MOST), cut(step, STEP_MOST), f.site, ORDER[class_], harm,
+            None if then is None else then.class_, _changed(now, then),
+        ))  # fmt: skip
+    return pl.DataFrame(rows, schema=LINE, orient="row")
 
 
 def _changed(now: _State, then: _State | None) -> str | None:

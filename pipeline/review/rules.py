@@ -1,46 +1,50 @@
-"""The rules of the review. A new rule is one function in a rules module and its place here."""
+"""The rules of the review, and the review of some tanks by them: their findings with causes, the lines that follow.
 
-from pipeline.review import rules_doubt, rules_fish, rules_tank, rules_trend, rules_unknown, rules_water
-from pipeline.review.finding import Rule
+A rule is a public function of a rules module that takes a tank's facts and returns a finding or None: a new one is told
+of nowhere else.
+"""
 
-RULES: tuple[Rule, ...] = (
-    *rules_water.WATER_RULES,
-    rules_doubt.held_danger,
-    rules_doubt.reading_in_doubt,
-    rules_doubt.kit_moved,
-    rules_doubt.nitrate_fell,
-    rules_doubt.tap_near_limit,
-    rules_doubt.tap_moved,
-    rules_doubt.tap_has_ammonia,
-    rules_doubt.kh_climbs,
-    rules_water.tap_ammonia,
-    rules_water.new_tank,
-    *rules_fish.FISH_RULES,
-    rules_tank.filter_stopped,
-    rules_tank.nitrate_over_ceiling,
-    rules_tank.off_the_chart,
-    rules_tank.flow_low,
-    rules_tank.half_cycle_short,
-    rules_tank.closed_today,
-    rules_unknown.no_usable_reading,
-    rules_unknown.held,
-    rules_unknown.kit_expired,
-    rules_unknown.not_tested,
-    rules_unknown.no_filter_recorded,
-    rules_unknown.rating_not_known,
-    rules_trend.over_and_climbing,
-    rules_trend.over_full_cycle_rating,
-    rules_trend.climbing_within_rating,
-    rules_trend.no_rated_media,
-    rules_trend.plateau_above_ceiling,
-    rules_trend.rise_stepped_up,
-    rules_trend.rise_seen,
-    rules_trend.changes_missed,
-    rules_trend.kit_shift,
-    rules_trend.overload_recorded,
-    rules_unknown.service_due,
-    rules_unknown.carbon_due,
-    rules_unknown.kit_due,
-    rules_unknown.flow_test_due,
-    rules_unknown.promise_due,
+import inspect
+
+import polars as pl
+
+from pipeline.assumptions import Assumptions
+from pipeline.review import ranking, rules_doubt, rules_fish, rules_tank, rules_trend, rules_unknown, rules_water
+from pipeline.review.causes import causes
+from pipeline.review.facts import gather
+from pipeline.review.finding import Finding, Rule, found
+from pipeline.review.ranking import WEEK, quieten
+from pipeline.week import Round
+from schemas import Tables, conform, empty
+
+RULES: tuple[Rule, ...] = tuple(
+    rule
+    for module in (rules_water, rules_doubt, rules_fish, rules_tank, rules_unknown, rules_trend)
+    for name, rule in inspect.getmembers(module, inspect.isfunction)
+    if rule.__module__ == module.__name__
+    and rule.__annotations__["return"] == Finding | None
+    and not name.startswith("_")
 )
+
+
+def looked_at(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
+    """The findings of the asks with their causes, and the lines of the review, to be `ranked` among those of all tanks."""
+    facts = gather(tables, asks, assumed, round_)
+    noted = tables.get("noted", empty("noted")).drop_nulls("until").select("tank", "rule", "until")
+    told = conform("finding", quieten(found(facts, RULES), noted, assumed["worse_share"]))
+    # A mark is told against the week before: a day that has none before it marks nothing.
+    before = asks.select("tank", (pl.col("as_of") + pl.duration(days=WEEK)).alias("as_of"), pl.lit(True).alias("known"))
+    told = told.join(before.unique(), on=["tank", "as_of"], how="left", maintain_order="left")
+    told = told.with_columns(pl.when("known").then("mark").alias("mark")).drop("known")
+    told = told.sort("as_of", "tank", "harm", "rule")
+    return {"finding": told, "finding_cause": causes(told, facts), "review": ranking.lines(told, facts, noted)}
+
+
+def ranked(tables: Tables) -> Tables:
+    """The tables of `looked_at` with the review in the order of its ranks."""
+    return {**tables, "review": ranking.ranked(tables["review"])}
+
+
+def findings(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
+    """The findings of the asks with their causes, and the review that follows from them."""
+    return ranked(looked_at(tables, asks, assumed, round_))

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Iterator
 
-from pipeline.review.explained import OF_DOUBT, doubt_words, doubted, explanation_words, explanations, recent
+from pipeline.review.causes import OF_DOUBT, doubt_words, doubted, explanation_words, explanations, recent
 from pipeline.review.facts import Row, TankFacts
 from pipeline.review.finding import ACT, DUE, PLAN, Finding, finding
 from pipeline.review.rules_water import FREE, PH, free_over

@@ -104,6 +104,3 @@ def fish_deaths(f: TankFacts) -> Finding | None:
         return None
     many, last = counted(int(deaths), "fish", "fish"), died[-1]["ago"]
     return finding(f, "fish_deaths", ACT, nearer(DEATHS, deaths), deaths=many, last=last)
-
-
-FISH_RULES = (fish_deaths, fish_gasping, fish_not_seen, fish_look_off, fish_fewer)

@@ -1,6 +1,6 @@
 """Rules about what happened to a tank: a filter that stopped, lost flow, nitrate over its limit."""
 
-from pipeline.calc import sizing
+from pipeline.calc import mixing
 from pipeline.review.facts import TankFacts
 from pipeline.review.finding import ACT, CANT, DILUTE, DUE, PLAN, WEEK, Finding, finding
 from pipeline.review.rules_water import FLOW, NITRATE, STOPPED, nearer, small_change
@@ -56,10 +56,10 @@ def _way_down(f: TankFacts, matched: float, ceiling: float) -> tuple[str, str]:
         reaches = "; how far that brings it down depends on the tap, which was never tested: test it"
     else:
         ph = f.water.get("ph")
-        most = sizing.largest_change(None if ph is None else ph.matched, f.tap_ph, f.assumed)
+        most = mixing.largest_change(None if ph is None else ph.matched, f.tap_ph, f.assumed)
         every = f.mean_gap_days or f.visit_days or 7.0
-        holding = sizing.holding_change(f.recent_rate, every, ceiling, f.tap, f.assumed)
-        way = sizing.way_down(f.level or matched, ceiling, f.tap, f.recent_rate, every, most, f.assumed, holding)
+        holding = mixing.holding_change(f.recent_rate, every, ceiling, f.tap, f.assumed)
+        way = mixing.way_down(f.level or matched, ceiling, f.tap, f.recent_rate, every, most, f.assumed, holding)
         if way is None:
             # By the calculated level it is under already, or no change brings it down: the plan says what does.
             return (

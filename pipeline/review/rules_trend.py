@@ -1,6 +1,6 @@
 """Rules about where nitrate levels off and whether the filter is rated for it: rating beside evidence, never one alone."""
 
-from pipeline.calc import sizing
+from pipeline.calc import mixing
 from pipeline.review.evidence import left_out
 from pipeline.review.facts import Row, TankFacts
 from pipeline.review.finding import DUE, PLAN, STEADY, Finding, finding
@@ -41,7 +41,7 @@ def rise(f: TankFacts) -> str:
 
 def change_for_ceiling(f: TankFacts) -> float | None:
     """The share a visit that holds the limit, f = R/(L − T); None where no change can."""
-    share = sizing.holding_change(f.recent_rate, f.mean_gap_days, f.ceiling, f.tap, f.assumed)
+    share = mixing.holding_change(f.recent_rate, f.mean_gap_days, f.ceiling, f.tap, f.assumed)
     return share or None
 
 

@@ -2,7 +2,7 @@
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
@@ -16,20 +16,21 @@ from pipeline.wording import ago, counted, day, levels_off, listed, number, over
 from schemas.words import CLASSES
 
 Row = dict[str, Any]
-NOT_READ = "not read lately"
 
 
 def _plain(value: Any) -> Any:
     """JSON knows no NaN and no dates: unknown is null, a date is ISO text."""
+    if isinstance(value, dict):
+        return {key: _plain(one) for key, one in value.items()}
+    if isinstance(value, list):
+        return [_plain(one) for one in value]
     if isinstance(value, float) and not math.isfinite(value):
         return None
-    if isinstance(value, dt.date):
-        return value.isoformat()
-    return value
+    return value.isoformat() if isinstance(value, dt.date) else value
 
 
-def _pick(row: Mapping[str, Any], keys: Iterable[str]) -> Row:
-    return {key: _plain(row.get(key)) for key in keys}
+def _pick(row: Mapping[str, Any], *keys: str) -> Row:
+    return {key: row.get(key) for key in keys}
 
 
 def by_tank(frame: pl.DataFrame) -> dict[str, list[Row]]:
@@ -59,54 +60,46 @@ FACTORS = (
 )  # fmt: skip
 CAUSE = ("cause", "because", "check")
 CANT = "can't say"
+READINGS = ("free_ammonia", "ammonia", "nitrite", "nitrate", "ph", "kh", "temperature")
+NO_FIT = {"rate": None, "low": None, "high": None, "readings": 0, "state": "too few"}
 
 
-def _rating(row: Row, layers: list[Row]) -> Row:
-    states = {name: row.get(name) or CANT for name in ("plain_state", "working_state")}
-    return {**_pick(row, RATING), **states, "factors": [_pick(layer, FACTORS) for layer in layers]}
-
-
-def _window(rows: list[Row], name: str) -> Row:
-    row = next((r for r in rows if r["window"] == name), None)
-    if row is None:
-        return {"rate": None, "low": None, "high": None, "readings": 0, "state": "too few"}
-    return _pick(row, ("rate", "low", "high", "readings", "state"))
-
-
-def _nitrate(fits: list[Row], outlook: Row, step: Row | None, suspects: list[Row], horizon: int) -> Row:
+def _nitrate(of: Mapping[str, list[Row]], outlook: Row, horizon: int) -> Row:
+    fits = {row["window"]: _pick(row, *NO_FIT) for row in of["nitrate_fit"]}
     state = "ok" if outlook.get("plateau") is not None else "not known"
     if state != "ok" and outlook.get("weeks_to_ceiling") is not None:
         state = "no changes: it does not level off"
+    step = next(iter(of["step_alarm"]), None)
     return {
-        "recent": _window(fits, "recent"),
-        "baseline": _window(fits, "baseline"),
+        "recent": fits.get("recent", NO_FIT),
+        "baseline": fits.get("baseline", NO_FIT),
         "trend": outlook.get("trend") or "not clear",
         "plateau": {
-            "value": _plain(outlook.get("plateau")),
-            "low": _plain(outlook.get("plateau_low")),
-            "high": _plain(outlook.get("plateau_high")),
+            "value": outlook.get("plateau"),
+            "low": outlook.get("plateau_low"),
+            "high": outlook.get("plateau_high"),
             "state": state,
         },
-        **_pick(outlook, ("ceiling", "weeks_to_ceiling", "over_ceiling_probability")),
+        **_pick(outlook, "ceiling", "weeks_to_ceiling", "over_ceiling_probability"),
         "horizon_days": horizon,
-        "step": None if step is None else _pick(step, ("since", "size", "z", "kit_batch")),
-        "by_hand": {"per_week": _plain(outlook.get("hand_per_week")), "intervals": outlook.get("hand_intervals") or 0},
-        "suspect": [
-            {"date": _plain(s["day"]), "file": s["file"], "line": s["line"], "weight": _plain(s["weight"])}
-            for s in suspects
-        ],
+        "step": None if step is None else _pick(step, "since", "size", "z", "kit_batch"),
+        "by_hand": {"per_week": outlook.get("hand_per_week"), "intervals": outlook.get("hand_intervals") or 0},
+        "suspect": [{"date": row["day"], **_pick(row, "file", "line", "weight")} for row in of["suspect"]],
         "witness": outlook.get("witness"),
     }
 
 
 def _water(rows: list[Row]) -> Row:
-    told = {}
-    read = {row["parameter"]: row for row in rows}
-    for name in ("free_ammonia", "ammonia", "nitrite", "nitrate", "ph", "kh", "temperature"):
-        row = read.get(name, {})
-        dated = {"date": _plain(row.get("day")), "age_days": row.get("age_days"), "state": "read" if row else NOT_READ}
-        told[name] = {**_pick(row, ("low", "high", "matched")), **dated}
-    return told
+    read: dict[str, Row] = {name: {} for name in READINGS} | {row["parameter"]: row for row in rows}
+    return {
+        name: {
+            **_pick(read[name], "low", "high", "matched"),
+            "date": read[name].get("day"),
+            "age_days": read[name].get("age_days"),
+            "state": "read" if read[name] else "not read lately",
+        }
+        for name in READINGS
+    }
 
 
 def last_readings(week: Week) -> dict[str, dt.date]:
@@ -125,65 +118,64 @@ def held_counts(week: Week) -> dict[str, int]:
     return {tank: int(n) for tank, n in held.group_by("tank").len().iter_rows()}
 
 
+def rows_of(week: Week, *names: str) -> dict[str, dict[str, list[Row]]]:
+    """The week's rows of some tables by tank; jobs only where they are due soon or late."""
+    soon = pl.col("late_days") >= -int(week.assumed["due_soon_days"])
+    return {name: by_tank(week.now(name).filter(soon if name == "due" else True)) for name in names}
+
+
+JSON_OF = (
+    "finding", "finding_cause", "capacity", "capacity_layer", "nitrate_fit", "nitrate_outlook", "step_alarm", "suspect",
+    "water", "due",
+)  # fmt: skip
+
+
 def as_json(week: Week) -> Row:
     """The review as `review --format json` prints it."""
     review = week.now("review").sort("rank")
     tanks = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
     sites = dict(week.table("site").select("site", "name").iter_rows())
-    found, causes = by_tank(week.now("finding")), by_tank(week.now("finding_cause"))
-    capacity, layers = by_tank(week.now("capacity")), by_tank(week.now("capacity_layer"))
-    fits, outlook = by_tank(week.now("nitrate_fit")), by_tank(week.now("nitrate_outlook"))
-    steps, suspects = by_tank(week.now("step_alarm")), by_tank(week.now("suspect"))
-    water = by_tank(week.now("water"))
-    soon = week.now("due").filter(pl.col("late_days") >= -int(week.assumed["due_soon_days"])).sort("on", "what")
-    due = by_tank(soon)
-    last, held = last_readings(week), held_counts(week)
-    told = []
-    for row in review.iter_rows(named=True):
+    found, last, held = rows_of(week, *JSON_OF), last_readings(week), held_counts(week)
+
+    def told(row: Row) -> Row:
         tank = row["tank"]
-        record = tanks.get(tank, {})
-        reasons = causes.get(tank, [])
-        read = last.get(tank)
-        told.append(
-            {
-                "tank": tank,
-                "name": record.get("name") or tank,
-                "site": sites.get(record.get("site")) or record.get("site"),
-                "class": row["class"],
-                "reason": row["reason"],
-                "next_step": row["step"],
-                "was_class": row["was_class"],
-                "changed": row["changed"],
-                "findings": [_finding(f, reasons) for f in found.get(tank, [])],
-                "causes": [_pick(c, CAUSE) for c in of_tank(found.get(tank, []), reasons)],
-                "rating": _rating((capacity.get(tank) or [{}])[0], layers.get(tank, [])),
-                "nitrate": _nitrate(
-                    fits.get(tank, []),
-                    (outlook.get(tank) or [{}])[0],
-                    next(iter(steps.get(tank, [])), None),
-                    suspects.get(tank, []),
-                    int(week.assumed["forecast_days"]),
-                ),
-                "water": _water(water.get(tank, [])),
-                "last_reading": {
-                    "date": _plain(read),
-                    "age_days": None if read is None else (week.as_of - read).days,
-                    "state": "no usable nitrate reading" if read is None else "read",
-                },
-                "held": held.get(tank, 0),
-                "due": [
-                    {"what": d["what"], "on": _plain(d["on"]), "late_days": d["late_days"]} for d in due.get(tank, [])
-                ],
-            }
-        )
-    return {"as_of": week.as_of.isoformat(), "counts": counts(review), "tanks": told}
+        of = {name: rows.get(tank, []) for name, rows in found.items()}
+        record, read = tanks.get(tank, {}), last.get(tank)
+        capacity, outlook = ((of[name] or [{}])[0] for name in ("capacity", "nitrate_outlook"))
+        causes = sorted(of["finding_cause"], key=lambda c: c["place"])
+        return {
+            "tank": tank,
+            "name": record.get("name") or tank,
+            "site": sites.get(record.get("site")) or record.get("site"),
+            **_pick(row, "class", "reason"),
+            "next_step": row["step"],
+            **_pick(row, "was_class", "changed"),
+            "findings": [
+                {
+                    **_pick(f, "rule", "class", "says", "do", "basis", "quiet"),
+                    "causes": [_pick(c, *CAUSE) for c in causes if c["rule"] == f["rule"]],
+                }
+                for f in of["finding"]
+            ],
+            "causes": [_pick(c, *CAUSE) for c in of_tank(of["finding"], of["finding_cause"])],
+            "rating": {
+                **_pick(capacity, *RATING),
+                **{name: capacity.get(name) or CANT for name in ("plain_state", "working_state")},
+                "factors": [_pick(layer, *FACTORS) for layer in of["capacity_layer"]],
+            },
+            "nitrate": _nitrate(of, outlook, int(week.assumed["forecast_days"])),
+            "water": _water(of["water"]),
+            "last_reading": {
+                "date": read,
+                "age_days": None if read is None else (week.as_of - read).days,
+                "state": "no usable nitrate reading" if read is None else "read",
+            },
+            "held": held.get(tank, 0),
+            "due": [_pick(d, "what", "on", "late_days") for d in sorted(of["due"], key=lambda d: (d["on"], d["what"]))],
+        }
 
-
-def _finding(row: Row, causes: list[Row]) -> Row:
-    return {
-        **_pick(row, ("rule", "class", "says", "do", "basis", "quiet")),
-        "causes": [_pick(c, CAUSE) for c in sorted(causes, key=lambda c: c["place"]) if c["rule"] == row["rule"]],
-    }
+    tanks_told = [_plain(told(row)) for row in review.iter_rows(named=True)]
+    return {"as_of": week.as_of.isoformat(), "counts": counts(review), "tanks": tanks_told}
 
 
 # -- text --------------------------------------------------------------------------------------------
@@ -193,11 +185,6 @@ def counts_sentence(review: pl.DataFrame) -> str:
     """`24 tanks: 1 act today, 3 plan and 20 steady.`"""
     told = [f"{n} {name}" for name, n in counts(review).items() if n]
     return f"{counted(review.height, 'tank')}: {listed(told)}." if told else "No tanks are on this round yet."
-
-
-def ends(low: float | None, high: float | None, places: int = 1) -> str:
-    """A range whose low end may be negative: `0.8–1.6`, `−4.5 to 7.3`."""
-    return "not known" if low is None or high is None else wording.span(low, high, places)
 
 
 def rate_words(fit: Row | None) -> str:

@@ -13,7 +13,7 @@ from pipeline.advise import hangs_on as room
 from pipeline.advise.hangs_on import ASK, CAPACITY, ENTERS, FIT, NONE, TREND, ends, hangs_on
 from pipeline.assumptions import Assumption, Assumptions, built_in
 from pipeline.calc import capacity, nitrate
-from pipeline.review import reviewing
+from pipeline.review import rules
 from pipeline.week import Week
 from tests.rounds import FIGURES, Rounds
 
@@ -98,7 +98,7 @@ def in_full(week: Week, name: str, value: float) -> dict[str, str]:
     }
     anew = derive.calc(week.tables, asks, assumed, week.round)
     both = {table: pl.concat([earlier[table], frame]) for table, frame in anew.items() if table in earlier}
-    told = reviewing.findings({**week.tables, **both}, asks, assumed, week.round)["review"]
+    told = rules.findings({**week.tables, **both}, asks, assumed, week.round)["review"]
     return dict(told.filter(pl.col("as_of") == week.as_of).select("tank", "class").iter_rows())
 
 

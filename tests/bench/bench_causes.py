@@ -20,7 +20,7 @@ import numpy as np
 
 from pipeline import derive, weekly
 from pipeline.calc.kit_shift import hold_down
-from pipeline.review import reviewing
+from pipeline.review import rules
 from pipeline.review.told import as_json
 from pipeline.week import Week
 from tests import incidents
@@ -43,7 +43,7 @@ def reviews(folder: Path) -> dict[int, dict[str, Any]]:
         begun = time.process_time()
         now["explanation"] = derive.explained(week.tables, asks, week.assumed)
         weighing, asked = weighing + time.process_time() - begun, asked + asks.height
-        now |= reviewing.ranked(derive.looked_at({**week.tables, **now}, asks, week.assumed, week.round))
+        now |= rules.ranked(derive.looked_at({**week.tables, **now}, asks, week.assumed, week.round))
         then = Week(folder, week.round, week.assumed, as_of, week.loaded_on, {**week.tables, **now})
         found[visit] = {row["tank"]: row for row in as_json(then)["tanks"]}
     print(f"weighing the causes of 200 tanks: {200 * weighing / asked:.2f} s of one core")

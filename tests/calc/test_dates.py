@@ -9,7 +9,6 @@ import pytest
 
 from pipeline.assumptions import built_in
 from pipeline.calc.dates import due
-from pipeline.week import Round
 from schemas import Tables, conform
 
 AS_OF = dt.date(2026, 11, 20)
@@ -38,6 +37,6 @@ def tables(expires: dt.date) -> Tables:
 )
 def test_a_day_of_another_year_is_told_with_its_year(expires: dt.date, told: str) -> None:
     asks = pl.DataFrame({"tank": ["T1"], "as_of": [AS_OF]})
-    (row,) = due(tables(expires), asks, built_in(), Round()).filter(what="kit").iter_rows(named=True)
+    (row,) = due(tables(expires), asks, built_in()).filter(what="kit").iter_rows(named=True)
     assert row["says"] == told
     assert row["on"] == expires

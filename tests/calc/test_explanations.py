@@ -9,9 +9,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.calc.explanation_path import implied
 from pipeline.calc.explanations import penalised, pooled, weigh
 from pipeline.calc.nitrate_design import Windows
+from pipeline.calc.nitrate_path import implied
 from pipeline.calc.refits import held
 from tests.rounds import AS_OF, FIGURES, Rounds
 

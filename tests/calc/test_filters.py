@@ -7,9 +7,8 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from pipeline.calc.layers import filters_on, layers_on
+from pipeline.calc.layers import filters_on, layers_on, rooms
 from pipeline.calc.servicing import checks, flow_and_clog, next_step
-from pipeline.calc.volumes import rooms
 from tests.rounds import AS_OF, FIGURES, Layer, Rounds
 
 FINE = ("basket 1", "fine pad")

@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 
 from pipeline.calc.dates import due
 from pipeline.calc.floworder import audit
-from pipeline.week import Round
 from schemas.tables import TABLES
 from schemas.words import STAGES
 from tests.rounds import FIGURES, Layer, Rounds
@@ -142,13 +141,13 @@ def test_carbon_left_in_is_told_with_the_day_it_must_be_out(weeks: int, late: in
     r = book(RIGHT[:-1])
     r.fill("F1", [CARBON], since=weeks)
     assert faults(r) == []
-    (row,) = due(r.tables(), r.asks(), FIGURES, Round()).filter(what="carbon").iter_rows(named=True)
+    (row,) = due(r.tables(), r.asks(), FIGURES).filter(what="carbon").iter_rows(named=True)
     assert row["late_days"] == late
     assert "carbon in F1 since" in row["says"]
     assert "out by" in row["says"]
     assert row["do"] == "Take the carbon out of F1, or put media there instead."
     r.service("F1", 1, "carbon in", compartment="b4")
-    (row,) = due(r.tables(), r.asks(), FIGURES, Round()).filter(what="carbon").iter_rows(named=True)
+    (row,) = due(r.tables(), r.asks(), FIGURES).filter(what="carbon").iter_rows(named=True)
     assert row["late_days"] == -42
 
 

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from pipeline.assumptions import built_in
-from pipeline.calc.sizing import holding_change, largest_change, way_down
+from pipeline.calc.mixing import holding_change, largest_change, way_down
 
 A = built_in()
 

@@ -9,9 +9,8 @@ import polars as pl
 import pytest
 
 from pipeline.papers import plain_words
-from pipeline.review.causes import TABLE, diagnosis
+from pipeline.review.causes import OF_DOUBT, TABLE, diagnosis
 from pipeline.review.evidence import EVIDENCE
-from pipeline.review.explained import OF_DOUBT
 from pipeline.review.facts import gather
 from pipeline.review.finding import MATCH, POWER, Finding, cautioned, found, sentences
 from pipeline.review.rules import RULES
