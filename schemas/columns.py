@@ -6,6 +6,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Literal, get_type_hints
 
 import pandera.polars as pa
@@ -62,6 +63,7 @@ def column(
     )
 
 
+@cache
 def describe(model: type[pa.DataFrameModel]) -> dict[str, Note]:
     """The notes of a model's columns, in order; columns not made by `column()` are left out."""
     # Read off the fields: making pandera's schema of every table takes longer than loading a small folder.
