@@ -8,7 +8,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.intake import corrections
 from pipeline.intake.accounting import account, held_and_remarks, row_outcomes
 from pipeline.intake.amounts import read_count
-from pipeline.intake.columns import KEY, Context, join_issues, read_cells, read_dates
+from pipeline.intake.columns import KEY, Context, count_of, day_of, join_issues, read_columns, read_dates
 from pipeline.intake.headers import FAMILY, required
 from pipeline.intake.names import aliases, fold_name
 from pipeline.intake.readings import read_taps
@@ -43,9 +43,7 @@ def _places(frame: pl.DataFrame, tanks: pl.DataFrame, context: Context) -> pl.Da
     meant = {text: text if text in ids else by_fold.get(fold_name(text)) for text in typed}
     tank = pl.col("tank").replace_strict(meant, default=None, return_dtype=pl.String)
     day = next((name for name in ("date", "from", "made_on") if name in frame.columns), None)
-    days = (
-        read_dates(frame, day, context)[0] if day else pl.Series("day", [None], pl.Date).new_from_index(0, frame.height)
-    )
+    days = read_dates(frame, [day], context)[day].values(day_of, pl.Date) if day else pl.lit(None, pl.Date)
     return frame.select(*KEY, tank, days.alias("day"), pl.lit(None, pl.String).alias("parameter"))
 
 
@@ -117,9 +115,9 @@ def _correction_table(sheets: Sheets, states: pl.DataFrame, context: Context) ->
     frame = sheets.frames.get("correction")
     if frame is None or frame.height == 0:
         return empty("correction")
-    days, _ = read_dates(frame, "on", context)
-    lines = read_cells(frame, "of_line", lambda text, _: read_count(text))
-    typed = frame.with_columns(days.alias("on"), lines["low"].cast(pl.Int64, strict=False).alias("of_line"))
+    days = read_dates(frame, ["on"], context)["on"].values(day_of, pl.Date)
+    lines = read_columns(frame, {"of_line": lambda text, _: read_count(text)})["of_line"].values(count_of, pl.Int64)
+    typed = frame.with_columns(days, lines)
     known = typed.join(states, on=KEY, how="left", maintain_order="left")
     return conform(
         "correction",

@@ -79,9 +79,7 @@ def _failures(model: Model, frame: pl.DataFrame) -> list[_Failure]:
     # A null result means that there is nothing to judge.
     results = [plan.select(pl.first().fill_null(True).alias(str(place))) for place, plan in enumerate(plans)]
     passed = pl.concat(results, how="horizontal").collect()
-    return [
-        _Failure(name, check, ~rows) for (name, check), rows in zip(checks, passed, strict=True) if not rows.all()
-    ]
+    return [_Failure(name, check, ~rows) for (name, check), rows in zip(checks, passed, strict=True) if not rows.all()]
 
 
 def _rule(check: Any) -> Rule | None:

@@ -1,9 +1,10 @@
 """The standing records: sites, tanks, the filter book, kits, feeding, and what is done and owed."""
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from typing import Any
 
 import polars as pl
 
@@ -12,16 +13,20 @@ from pipeline.intake import amounts, services
 from pipeline.intake.columns import (
     KEY,
     Context,
-    cell_issues,
+    count_of,
+    day_of,
     issue_rows,
     join_issues,
+    low_of,
     no_issues,
-    read_cells,
+    read_columns,
     read_dates,
     reader_of,
     side_by_side,
     whole_rows,
+    word_of,
 )
+from pipeline.intake.grammar import Cell
 from pipeline.intake.headers import FAMILY
 from pipeline.intake.judge import judge
 from pipeline.intake.names import aliases, fold_name
@@ -39,6 +44,15 @@ PLAIN = [f.name for f in FAMILIES if f.name not in ("visit", "tap", "correction"
 ONE_ROW_A_KEY = frozenset(
     {"site", "tank", "medium", "filter_model", "compartment", "filter", "placement", "fill", "kit", "feeding"}
 )
+
+AS_TYPED = ("text", "key", "list")
+# What is kept of a cell by the kind of its column, and its type; of others a word.
+VALUES: dict[str, tuple[Callable[[Cell], object], Any]] = {
+    "date": (day_of, pl.Date),
+    "number": (low_of, pl.Float64),
+    "share": (low_of, pl.Float64),
+    "count": (count_of, pl.Int64),
+}
 
 
 @dataclass
@@ -72,30 +86,16 @@ def first_told(frame: pl.DataFrame, columns: Sequence[str]) -> tuple[pl.DataFram
 
 def read_plain(name: str, frame: pl.DataFrame, context: Context) -> tuple[pl.DataFrame, pl.DataFrame]:
     """A family's text frame to typed columns, and the issues of its cells."""
-    columns: list[pl.Series] = [frame["file"], frame["line"]]
-    issues: list[pl.DataFrame] = []
-    for column, note in describe(FAMILY[name].model).items():
-        if column in ("file", "line", "state"):
-            continue
-        if note.kind == "date":
-            days, unread = read_dates(frame, column, context)
-            columns.append(days.rename(column))
-            issues.append(unread)
-            continue
-        if note.kind in ("text", "key"):
-            columns.append(frame.select(pl.when(pl.col(column) != "").then(column)).to_series())
-            continue
-        cells = read_cells(frame, column, reader_of(note, context))
-        issues.append(cell_issues(cells, column))
-        value = {
-            "number": pl.col("low"),
-            "share": pl.col("low"),
-            "count": pl.col("low").round().cast(pl.Int64),
-            "steps": pl.when(pl.col("text") != "").then(pl.col("text")),
-        }.get(note.kind, pl.col("word"))
-        used = pl.when(pl.col("outcome") != "held").then(value)
-        columns.append(cells.select(used.alias(column)).to_series())
-    return pl.DataFrame(columns), join_issues(issues)
+    notes = describe(FAMILY[name].model)
+    told = {n: notes[n].kind for n in text_columns(name)}
+    dates = [n for n, kind in told.items() if kind == "date"]
+    read = read_dates(frame, dates, context) | read_columns(
+        frame, {n: reader_of(notes[n], context) for n, kind in told.items() if kind not in ("date", *AS_TYPED)}
+    )
+    typed = [cells.values(*VALUES.get(told[n], (word_of, pl.String))) for n, cells in read.items()]
+    texts = [pl.when(pl.col(n) != "").then(n).alias(n) for n, kind in told.items() if kind in AS_TYPED]
+    values = frame.select(*KEY, *texts, *typed).select(*KEY, *told)
+    return values, join_issues(cells.issues() for cells in read.values())
 
 
 def contradictions(name: str, frame: pl.DataFrame) -> pl.DataFrame:
