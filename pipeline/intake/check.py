@@ -1,6 +1,7 @@
 """The cross stage: sheets that know of each other become the checked tables and the account."""
 
 import datetime as dt
+from collections.abc import Iterable, Mapping
 
 import polars as pl
 
@@ -35,12 +36,10 @@ REFERENCES: dict[str, list[tuple[str, str, str, bool]]] = {
 }
 
 
-def _places(frame: pl.DataFrame, tanks: pl.DataFrame, context: Context) -> pl.DataFrame:
+def _places(frame: pl.DataFrame, tanks: Iterable[str], names: Mapping[str, str], context: Context) -> pl.DataFrame:
     """Where each row of a sheet belongs, held or not: the tank it types, where it is a known one, and its day."""
-    by_fold = called(tanks) | {fold_name(tank): tank for tank in tanks["tank"]}
-    ids = set(tanks["tank"])
-    typed = frame["tank"].drop_nulls().unique()
-    meant = {text: text if text in ids else by_fold.get(fold_name(text)) for text in typed}
+    by_fold, ids = {**names, **{fold_name(tank): tank for tank in tanks}}, set(tanks)
+    meant = {text: text if text in ids else by_fold.get(fold_name(text)) for text in set(frame["tank"])}
     tank = pl.col("tank").replace_strict(meant, default=None, return_dtype=pl.String)
     day = next((name for name in ("date", "from", "made_on") if name in frame.columns), None)
     days = read_dates(frame, [day], context)[day].values(day_of, pl.Date) if day else pl.lit(None, pl.Date)
@@ -50,7 +49,8 @@ def _places(frame: pl.DataFrame, tanks: pl.DataFrame, context: Context) -> pl.Da
 def _standing(sheets: Sheets, context: Context, found: Collected) -> Tables:
     """Every plain family, references followed, in the order of FAMILIES."""
     families = read_standing(sheets, context)
-    tables: Tables = {}
+    tables: Tables = {"alias": empty("alias")}
+    names: dict[str, str] = {}
     for name in PLAIN:
         family = families.get(name)
         if family is None:
@@ -59,9 +59,13 @@ def _standing(sheets: Sheets, context: Context, found: Collected) -> Tables:
         keys = required(FAMILY[name])
         for column, other, ident, waits in REFERENCES.get(name, []):
             known = tables[other].select(ident, *(["name"] if "name" in tables[other].columns else []))
-            names = called(tables["tank"]) if other == "tank" else {}
             family.rows, strange = references(
-                family.rows, column, known, other.replace("_", " "), whole_row=waits, names=names
+                family.rows,
+                column,
+                known,
+                other.replace("_", " "),
+                whole_row=waits,
+                names=names if other == "tank" else {},
             )
             family.add(strange, [column] if waits else [])
         if name == "fill":
@@ -71,14 +75,16 @@ def _standing(sheets: Sheets, context: Context, found: Collected) -> Tables:
         if name == "placement":
             family.add(two_tanks_at_once(family.rows), [None])
         if name != "tank" and "tank" in family.rows.columns:
-            found.places.append(_places(sheets.frames[name], tables["tank"], context))
+            found.places.append(_places(sheets.frames[name], tables["tank"]["tank"].to_list(), names, context))
         found.issues += family.issues
         found.whole += family.held
         found.again.append(family.again)
         family.drop_held()
         rows = family.rows.drop_nulls([c for c in keys if c in family.rows.columns])
         tables[name] = conform(name, rows.sort(KEY))
-    tables["alias"] = conform("alias", aliases(tables["tank"]))
+        if name == "tank":
+            tables["alias"] = conform("alias", aliases(tables["tank"]))
+            names = called(tables["alias"])
     return tables
 
 

@@ -29,7 +29,7 @@ from pipeline.intake.columns import (
 from pipeline.intake.grammar import Cell
 from pipeline.intake.headers import FAMILY
 from pipeline.intake.judge import judge
-from pipeline.intake.names import aliases, fold_name
+from pipeline.intake.names import fold_name
 from pipeline.intake.settle import differing_cells
 from pipeline.intake.sheets import Sheets, text_columns
 from pipeline.units import factor
@@ -57,30 +57,33 @@ VALUES: dict[str, tuple[Callable[[Cell], object], Any]] = {
 
 @dataclass
 class Family:
-    """A family's rows as values, what is said of them, and the rows that repeat and that are held (file, line)."""
+    """A family's rows as values, those that repeat (file, line), what is said of them, and those that are held."""
 
     rows: pl.DataFrame
-    issues: list[pl.DataFrame]
     again: pl.DataFrame
+    issues: list[pl.DataFrame]
     held: list[pl.DataFrame]
 
     def add(self, issues: pl.DataFrame, holds: Sequence[str | None] = ()) -> None:
         """Take in issues; those held of the columns `holds` (None: of the whole row) hold their rows: see `drop_held`."""
+        if issues.height and holds:
+            stuck = pl.col("column").is_in([name for name in holds if name is not None])
+            stuck |= pl.col("column").is_null() & (None in holds)
+            self.held.append(issues.filter(stuck & (pl.col("outcome") == "held")).select(KEY))
         self.issues.append(issues)
-        column = pl.col("column")
-        names = [name for name in holds if name is not None]
-        stuck = column.is_in(names) | (column.is_null() & (None in holds))
-        self.held.append(issues.filter((pl.col("outcome") == "held") & stuck).select(KEY).unique())
 
     def drop_held(self) -> None:
         """Leave out the rows that are held by now."""
-        self.rows = self.rows.join(pl.concat(self.held), on=KEY, how="anti", maintain_order="left")
+        if any(part.height for part in self.held):
+            self.rows = self.rows.join(pl.concat(self.held), on=KEY, how="anti", maintain_order="left")
 
 
 def first_told(frame: pl.DataFrame, columns: Sequence[str]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The rows that do not say exactly what an earlier one says, and the place of those that do (file, line)."""
     cells = [pl.col(c).fill_null("").str.to_lowercase() for c in columns]
     first = frame.select(pl.struct(cells).is_first_distinct()).to_series()
+    if first.all():
+        return frame, no_issues().select(KEY)
     return frame.filter(first), frame.filter(~first).select(KEY)
 
 
@@ -104,16 +107,19 @@ def contradictions(name: str, frame: pl.DataFrame) -> pl.DataFrame:
         return no_issues()
     key = list(FAMILY[name].key)
     folded = [pl.col(c).str.to_lowercase().alias(f"key {c}") for c in key]
-    twice = frame.with_columns(folded).filter((pl.len().over([f"key {c}" for c in key]) > 1) & (pl.col(key[0]) != ""))
+    keyed = frame.filter(pl.col(key[0]) != "").with_columns(folded)
+    twice = keyed.filter(pl.struct(f"key {c}" for c in key).is_duplicated())
+    if twice.height == 0:
+        return no_issues()
     twice = twice.with_columns(pl.Series("whole row", whole_rows(twice, text_columns(name)), pl.String))
     twice = twice.with_columns(side_by_side(twice, [f"key {c}" for c in key], "{file}, line {line}", "; "))
     return issue_rows(twice, None, None, "same key, other values", text="whole row", shown={"key": " and ".join(key)})
 
 
-def called(tanks: pl.DataFrame) -> dict[str, str]:
+def called(alias: pl.DataFrame) -> dict[str, str]:
     """Folded name or alias -> the one tank that it can mean."""
-    alias = aliases(tanks).filter(pl.col("tank").n_unique().over("folded") == 1)
-    return dict(alias.select("folded", "tank").iter_rows())
+    times = Counter(alias["folded"])
+    return {folded: tank for folded, tank in alias.select("folded", "tank").iter_rows() if times[folded] == 1}
 
 
 def references(
@@ -128,9 +134,11 @@ def references(
     shown = {row[0]: f"{row[1]} ({row[0]})" if len(row) > 1 and row[1] else row[0] for row in known.iter_rows()}
     times = Counter(map(fold_name, shown))
     by_fold = {**names, **{fold_name(k): k for k in shown if times[fold_name(k)] == 1}}
-    told = typed[column].drop_nulls().unique().to_list()
+    told = sorted(set(typed[column]) - {None})
     right = {n: by_fold[fold_name(n)] for n in told if fold_name(n) in by_fold} | {n: n for n in told if n in shown}
     strange = [n for n in told if n not in right]
+    if not strange and all(name == ident for name, ident in right.items()):
+        return typed, no_issues()
     near = {n: get_close_matches(fold_name(n), list(by_fold), 1, 0.6) for n in strange}
     offered = {n: by_fold[found[0]] if found else None for n, found in near.items()}
     hints = {n: f" Is it {shown[ident]}?" if ident else "" for n, ident in offered.items()}
@@ -260,7 +268,7 @@ def read_standing(sheets: Sheets, context: Context) -> dict[str, Family]:
             values, extra = kits(values)
             holds.append("basis")
         judged = judge(FAMILY[name].model, values, context, text)
-        family = Family(judged.good, [unread, judged.issues], again, [judged.held])
+        family = Family(judged.good, again, [unread, judged.issues], [judged.held])
         family.add(contradictions(name, text), holds)
         family.add(extra, holds)
         family.drop_held()

@@ -210,6 +210,7 @@ def _read_clean(body: str, skip: int, separator: str, names: list[str]) -> Table
     width, lines = body.split("\n", 1)[0].count(separator) + 1, body.count("\n") + 1
     if width < len(names) or body.count(separator) != (width - 1) * lines:
         return None
+    names = _unique(names)
     try:
         cells = pl.read_csv(
             body.encode("utf-8", "surrogatepass"),
@@ -218,23 +219,18 @@ def _read_clean(body: str, skip: int, separator: str, names: list[str]) -> Table
             infer_schema=False,
             empty_string_is_null=False,
             quote_char=None,
-            new_columns=[f"c{place}" for place in range(width)],
+            new_columns=[*names, *(f"surplus {place}" for place in range(width - len(names)))],
         )
     except (pl.exceptions.PolarsError, UnicodeDecodeError):
         return None
     # polars fills a short line; with the right count of separators in all, there is a long one too, which it refuses.
     if (cells.height, cells.width) != (lines, width):
         return None
-    fields = cells.columns
-    cells = cells.with_columns(pl.all().str.strip_chars(BLANK)).insert_column(
-        0, pl.int_range(skip + 1, skip + 1 + cells.height, dtype=pl.Int64, eager=True).alias("line")
-    )
-    cells = cells.filter(pl.any_horizontal(pl.col(fields) != ""))
-    surplus = fields[len(names) :]
-    if surplus and cells.select(pl.any_horizontal(pl.col(surplus) != "").any()).item():
+    told = cells.lazy().with_columns(pl.all().str.strip_chars(BLANK), line=pl.int_range(skip + 1, skip + 1 + lines))
+    cells = told.filter(pl.any_horizontal(pl.col(cells.columns) != "")).collect()
+    if any((cells[name] != "").any() for name in cells.columns[len(names) : width]):
         return None
-    names = _unique(names)
-    return Table(names, cells.select("line", *fields[: len(names)]).rename(dict(zip(fields, names, strict=False))))
+    return Table(names, cells[["line", *names]])
 
 
 def _read_line_by_line(lines: list[str], skip: int, separator: str, names: list[str]) -> Table:

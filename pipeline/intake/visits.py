@@ -140,7 +140,7 @@ def _with_route_day(unread: pl.DataFrame, rows: pl.DataFrame, standing: Tables) 
 def placed_rows(rows: pl.DataFrame, standing: Tables, context: Context, found: Collected) -> pl.DataFrame:
     """The rows whose tank and day are known, with `at` and `no`, the tank's number, in order of tank and time."""
     named, unnamed = tanks_meant(rows, Resolver(standing["alias"], standing["site"], standing["tank"]))
-    found.issues = [_with_route_day(part, named, standing) for part in found.issues]
+    found.issues = [_with_route_day(join_issues(found.issues), named, standing)]
     found.issues.append(unnamed)
     found.places.append(named.select(*KEY, pl.col("tank_id").alias("tank"), "day", "parameter"))
     ran = standing["tank"].select(pl.col("tank").alias("tank_id"), "set_up", "closed").with_row_index("no")
