@@ -73,12 +73,13 @@ def sentences(
 ) -> pl.Series:
     """A sentence for each row: a template over what is shown, the row's columns, and limits where none has the name."""
     names = dict.fromkeys(name for _, name, _, _ in _SENTENCE.parse(template) if name)
-    if not names:
-        return pl.Series("says", [template], pl.String).new_from_index(0, rows.height)
     fixed = {name: limits[name] for name in names if name not in rows.columns} if limits else shown or {}
-    own = rows.select("file", *(name for name in names if name not in fixed and name != "file"))
-    filled = [_SENTENCE.vformat(template, (), {**fixed, **row}) for row in own.iter_rows(named=True)]
-    return pl.Series("says", filled, pl.String)
+    own = [name for name in names if name not in fixed]
+    if not own:
+        return pl.Series("says", [_SENTENCE.vformat(template, (), fixed)], pl.String).new_from_index(0, rows.height)
+    told = rows.select(own).rows()
+    filled = {row: _SENTENCE.vformat(template, (), {**fixed, **dict(zip(own, row, strict=True))}) for row in set(told)}
+    return pl.Series("says", [filled[row] for row in told], pl.String)
 
 
 def whole_rows(rows: pl.DataFrame, columns: Sequence[str], separator: str = ",") -> list[str]:
@@ -94,6 +95,17 @@ def side_by_side(rows: pl.DataFrame, key: Sequence[str], template: str, joint: s
     for one, piece in zip(keys, sentences(rows, template), strict=True):
         by_key.setdefault(one, []).append(piece)
     return pl.Series("places", [joint.join(by_key[one]) for one in keys], pl.String)
+
+
+@dataclass
+class Collected:
+    """What is gathered on the way: issues, rows held whole, rows that repeat, where each row belongs, unknown names."""
+
+    issues: list[pl.DataFrame]
+    whole: list[pl.DataFrame]
+    again: list[pl.DataFrame]
+    places: list[pl.DataFrame]
+    unknown: list[pl.DataFrame]
 
 
 @cache

@@ -1,15 +1,16 @@
 """Visit sheets, wide and long, to visits, readings and water changes."""
 
 import datetime as dt
-from dataclasses import dataclass, field
 
 import polars as pl
 
 from pipeline.intake import amounts, beside, patterns
+from pipeline.intake.book import with_large_changes
 from pipeline.intake.changes import read_changes, readers, top_ups
 from pipeline.intake.columns import (
     KEY,
     Cells,
+    Collected,
     Context,
     day_of,
     distinct,
@@ -28,7 +29,6 @@ from pipeline.intake.judge import judge
 from pipeline.intake.names import SEVERAL, Resolver, fold_name
 from pipeline.intake.readings import Kits, kits_of, read_typed
 from pipeline.intake.series import PART, Parts, doubted
-from pipeline.intake.services import with_large_changes
 from pipeline.intake.settle import RETEST, contradicts, two_changes, two_sights, two_values
 from pipeline.intake.sheets import Sheets, text_columns
 from pipeline.intake.standing import first_told
@@ -38,19 +38,7 @@ from schemas.visits import PlacedRow, VisitSheet
 from schemas.words import FISH_LOOK, PARAMETERS, TAKEN
 
 NO_CHANGE = ("", "-", "none", "no", "0")
-PLACE = {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date, "parameter": pl.String}
 ALIASES = {name: record.name for record in RECORDS for name, basis in record.aliases.items() if not basis}
-
-
-@dataclass
-class Collected:
-    """What is gathered on the way: issues, rows held whole, rows that repeat, where each row belongs, unknown names."""
-
-    issues: list[pl.DataFrame] = field(default_factory=list)
-    whole: list[pl.DataFrame] = field(default_factory=list)
-    again: list[pl.DataFrame] = field(default_factory=list)
-    places: list[pl.DataFrame] = field(default_factory=list)
-    unknown: list[pl.DataFrame] = field(default_factory=list)
 
 
 def all_rows(sheets: Sheets, context: Context, found: Collected) -> pl.DataFrame:
