@@ -168,14 +168,13 @@ def _once(sheets: Sheets, context: Context, accepted: pl.DataFrame) -> tuple[Tab
     return tables, issues
 
 
-def _correction_table(sheets: Sheets, states: pl.DataFrame, context: Context) -> pl.DataFrame:
+def _correction_table(sheets: Sheets, states: corrections.States, context: Context) -> pl.DataFrame:
     frame = sheets.frames.get("correction")
     if frame is None or frame.height == 0:
         return empty("correction")
     days = read_dates(frame, ["on"], context)["on"].values(day_of, pl.Date)
     lines = read_columns(frame, {"of_line": lambda text, _: read_count(text)})["of_line"].values(count_of, pl.Int64)
-    typed = frame.with_columns(days, lines)
-    known = typed.join(states, on=KEY, how="left", maintain_order="left")
+    known = corrections.with_states(frame, states).with_columns(days, lines)
     return conform(
         "correction",
         known.with_columns(pl.col("state").fill_null("not understood"), pl.col("of_line").fill_null(1)),

@@ -1,5 +1,5 @@
 """Checks that look at a tank's other rows, at its last few readings or days only. Several may speak of one value:
-they become one warning that lists the explanations (accounting.py)."""
+they become one warning that lists the explanations (check.py)."""
 
 import math
 from collections.abc import Sequence
