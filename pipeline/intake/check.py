@@ -176,8 +176,7 @@ def _correction_table(sheets: Sheets, states: corrections.States, context: Conte
     lines = read_columns(frame, {"of_line": lambda text, _: read_count(text)})["of_line"].values(count_of, pl.Int64)
     known = corrections.with_states(frame, states).with_columns(days, lines)
     return conform(
-        "correction",
-        known.with_columns(pl.col("state").fill_null("not understood"), pl.col("of_line").fill_null(1)),
+        "correction", known.with_columns(pl.col("state").fill_null("not understood"), pl.col("of_line").fill_null(1))
     )
 
 

@@ -111,10 +111,7 @@ def doubts(
     spoilt = pl.col("spoilt").fill_null(False)
     unknown = (pl.col("taken") == "unknown") & pl.col("changed").fill_null(False)
     issues = [said(nitrate.filter(unknown), "before or after"), said(nitrate.filter(spoilt), "nitrite spoils")]
-    odd = [
-        doubted(nitrate.filter(spoilt), "nitrite", size=pl.col("beside")),
-        doubted(nitrate.filter(unknown), "taken"),
-    ]
+    odd = [doubted(nitrate.filter(spoilt), "nitrite", size=pl.col("beside")), doubted(nitrate.filter(unknown), "taken")]
     doubt = pl.when(spoilt).then(pl.lit("nitrite")).when(unknown).then(pl.lit("taken")).alias("doubt")
     return nitrate.with_columns(doubt).drop("spoilt", "changed", "beside"), issues, odd
 
