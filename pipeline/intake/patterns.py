@@ -124,23 +124,13 @@ def _with_kept(series: pl.DataFrame, change: pl.DataFrame) -> pl.DataFrame:
     if change.height == 0 or series.height == 0:
         return series.with_columns(pl.lit(1.0).alias("kept"))
     real = change.filter((pl.col("kind") != "top-up") & (pl.col("fraction") < 1))
-    logs = (
-        real.select("no", "day", (1 - pl.col("fraction")).log().alias("log"))
-        .group_by("no", "day")
-        .agg(pl.col("log").sum())
-    )
-    days = series.select("no", "day").unique()
-    # The day of the next reading after each change.
-    ahead = logs.sort("no", "day").join_asof(
-        days.with_columns(pl.col("day").alias("read on")).sort("no", "day"),
-        on="day", by="no", strategy="forward", allow_exact_matches=False, check_sortedness=False,
-    )  # fmt: skip
-    since = (
-        ahead.drop_nulls("read on")
-        .sort("no", "read on", "day")
-        .group_by("no", pl.col("read on").alias("day"))
-        .agg(pl.col("log").sum())
-    )
+    logs = real.group_by("no", "day", maintain_order=True).agg((1 - pl.col("fraction")).log().sum().alias("log"))
+    days = series.select("no", "day", pl.col("day").alias("read on")).unique(["no", "day"], maintain_order=True)
+    # The day of the next reading after each change; both are in order of tank and day.
+    ahead = logs.join_asof(
+        days, on="day", by="no", strategy="forward", allow_exact_matches=False, check_sortedness=False
+    ).drop_nulls("read on")
+    since = ahead.group_by("no", pl.col("read on").alias("day"), maintain_order=True).agg(pl.col("log").sum())
     first = pl.struct("no", "day").is_first_distinct()
     kept = pl.when(first & back("no", 1).is_not_null()).then(pl.col("log").exp()).fill_null(1.0)
     return (

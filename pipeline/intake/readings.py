@@ -116,7 +116,8 @@ def read_typed(
             of_cells = pl.concat([frame[rows[spoken], KEY], said[which[spoken]]], how="horizontal")
             issues.append(of_cells.with_columns(column=pl.lit(column)))
         if good.any():
-            part = pl.concat([kept[rows[good]], values[which[good]]], how="horizontal")
+            beside_it = kept if good.sum() == kept.height else kept[rows[good]]
+            part = pl.concat([beside_it, values[which[good]]], how="horizontal")
             part = part.with_columns(column=pl.lit(column), expired=late.fill_null(False))
             for name in names if column == "value" else [column]:
                 found[name].append(part.filter(pl.col("parameter") == name) if column == "value" else part)

@@ -18,6 +18,7 @@ NAMELESS = re.compile(r"\(column \d+\)")  # a column whose header is blank
 LONGEST_NAME = 200  # characters: no header name is longer, and folding a line of megabytes takes seconds
 MOST_LINES = 500_000  # of a file: forty tanks visited each week fill them in two centuries
 LONGEST_LINE = 100_000  # characters of a row; no note is longer
+HALF_LINE = LONGEST_LINE // 2  # a longer line reaches over as many without an end of a line
 csv.field_size_limit(2**31 - 1)  # what is too long is held with its line instead
 
 
@@ -203,7 +204,7 @@ def _read_clean(body: str, skip: int, separator: str, names: list[str]) -> Table
         body = re.sub(rf'(?<![^{edge}\n])"([^"{edge}\n]*)"(?![^{edge}\n])', r"\1", body)
     if (
         not body.strip()
-        or max(map(len, body.split("\n"))) > LONGEST_LINE
+        or any("\n" not in body[at : at + HALF_LINE] for at in range(0, len(body) - HALF_LINE, HALF_LINE))
         or any(mark in body for mark in ('"', "\r", "\x00", "\ufeff"))
     ):
         return None
