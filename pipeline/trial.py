@@ -15,7 +15,7 @@ from pipeline.console import account_dict
 from pipeline.intake import corrections
 from pipeline.intake.amounts import read_change
 from pipeline.intake.check import check
-from pipeline.intake.columns import Context, read_dates
+from pipeline.intake.columns import Context, day_of, read_dates
 from pipeline.intake.files import BOOK, TABLES, LogFile, family_of, find_files
 from pipeline.intake.guess import guess, known_names
 from pipeline.intake.headers import FAMILY, fold, read_header, required
@@ -319,7 +319,7 @@ def held_since(folder: Folder, held: pl.DataFrame) -> list[dt.date | None]:
     files = pl.col("file").is_in(held["file"].unique().implode())
     frames = [frame.filter(files) for frame in folder.sheets.frames.values() if "date" in frame.columns]
     dates = [
-        frame.select("file", "line", "date").with_columns(read_dates(frame, "date", context)[0].alias("read"))
+        frame.select("file", "line", "date").with_columns(read_dates(frame, ["date"], context)["date"].values(day_of, pl.Date).alias("read"))
         for frame in frames
         if frame.height
     ]
@@ -355,11 +355,11 @@ def tapped(steps: Sequence[str], chosen: Sequence[str]) -> tuple[str, str]:
 def reading(parameter: str, text: str, kit: KitRow | None, assumed: Assumptions) -> Answer:
     """What a reading cell would be taken for; blank says nothing."""
     taken = read_one(parameter, text, kit, Context(Round(), assumed, dt.date.today()))
-    if taken.cell.held:
-        return Answer(False, taken.cell.says)
-    if taken.matched is None:
+    if taken["outcome"] == "held":
+        return Answer(False, taken["says"])
+    if taken["matched"] is None:
         return Answer(True, "")
-    return Answer(True, f"read as {with_unit(interval(taken.low, taken.high, 3), CANON[parameter])}")
+    return Answer(True, f"read as {with_unit(interval(taken['low'], taken['high'], 3), CANON[parameter])}")
 
 
 def change(text: str, net_l: float | None, assumed: Assumptions, gallon: str) -> Answer:

@@ -42,11 +42,7 @@ FAMILIES: tuple[Family, ...] = (
     Family("tank", "tanks.csv", ("tank",)),
     Family("medium", "media.csv", ("medium",)),
     Family("filter_model", "filter_models.csv", ("model",)),
-    Family(
-        "compartment",
-        "compartments.csv",
-        ("model", "position", "stage", "compartment"),
-    ),
+    Family("compartment", "compartments.csv", ("model", "position", "stage", "compartment")),
     Family("filter", "filters.csv", ("filter",)),
     Family("placement", "placements.csv", ("filter", "tank", "from")),
     Family("fill", "fills.csv", ("filter", "compartment", "layer", "from")),

@@ -2,7 +2,7 @@
 
 import datetime as dt
 
-from schemas.base import Frame
+from schemas.columns import Frame
 from schemas.columns import column as col
 
 

@@ -4,8 +4,7 @@ import datetime as dt
 
 import polars as pl
 
-from schemas.base import Record
-from schemas.columns import column
+from schemas.columns import Record, column
 from schemas.rules import held, not_to_come, warned
 from schemas.words import EVENTS, FOUND, JOBS, PARAMETERS, RINSE_WATER
 

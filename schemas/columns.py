@@ -4,11 +4,14 @@
 `tankround new`, the labels of the dashboard, the exported data package and the docs all come from here.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Literal, get_type_hints
 
 import pandera.polars as pa
+
+from schemas.parameters import Parameter
 
 # What the text of a cell is meant to be; pipeline/intake has one parser a kind.
 Kind = Literal[
@@ -62,6 +65,7 @@ def column(
     )
 
 
+@cache
 def describe(model: type[pa.DataFrameModel]) -> dict[str, Note]:
     """The notes of a model's columns, in order; columns not made by `column()` are left out."""
     # Read off the fields: making pandera's schema of every table takes longer than loading a small folder.
@@ -82,3 +86,26 @@ def describe(model: type[pa.DataFrameModel]) -> dict[str, Note]:
                 required=metadata["required"],
             )
     return notes
+
+
+class Frame(pa.DataFrameModel):
+    """A frame with exactly the columns of its model. Values are parsed before they are validated."""
+
+    class Config:
+        strict = True
+        ordered = False
+
+
+class Record(Frame):
+    """A row read from a CSV: `file` is its path inside the log folder, `line` its physical line number."""
+
+    file: str = column("File", "Path inside the log folder.", kind="key", required=True)
+    line: int = column("Line", "Line of the file, counted from 1.", kind="count", required=True, ge=1)
+
+
+def readings_after(base: type[Record], parameters: Iterable[Parameter]) -> type[Record]:
+    """A model with the columns of `base`, and after them one of readings as typed for each parameter."""
+    wanted = list(parameters)
+    fields = {p.name: column(p.title, p.description, kind="reading", unit=p.unit) for p in wanted}
+    body = {"__module__": base.__module__, "__annotations__": {p.name: str for p in wanted}, **fields}
+    return type(f"{base.__name__}Readings", (base,), body)

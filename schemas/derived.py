@@ -2,8 +2,7 @@
 
 import datetime as dt
 
-from schemas.base import Frame
-from schemas.columns import column
+from schemas.columns import Frame, column
 from schemas.words import CAUSES, CLASSES, LOAD_STATES, RATE_STATES
 
 

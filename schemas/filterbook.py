@@ -4,8 +4,7 @@ import datetime as dt
 
 import polars as pl
 
-from schemas.base import Record
-from schemas.columns import column
+from schemas.columns import Record, column
 from schemas.rules import Limits, Row, held, warned
 from schemas.shapes import volume_l
 from schemas.words import FILTER_KINDS, SHAPES, STAGES

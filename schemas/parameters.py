@@ -83,15 +83,7 @@ RECORDS = (
         in_tap=True,
         compared=True,
     ),
-    Parameter(
-        "kh",
-        "KH",
-        "dKH",
-        "hold on the acidity",
-        aliases={"dkh": ""},
-        in_tap=True,
-        compared=True,
-    ),
+    Parameter("kh", "KH", "dKH", "hold on the acidity", aliases={"dkh": ""}, in_tap=True, compared=True),
     Parameter("gh", "GH", "dGH", "hardness", aliases={"dgh": ""}, compared=True),
     Parameter(
         "temperature",
@@ -113,15 +105,7 @@ RECORDS = (
         bases={"po4": "PO4", "po4-p": "P", "p": "P"},
         aliases={"po4": ""},
     ),
-    Parameter(
-        "oxygen",
-        "Oxygen",
-        "mg/L O2",
-        "oxygen",
-        bases={"o2": ""},
-        aliases={"o2": ""},
-        needs_kit=False,
-    ),
+    Parameter("oxygen", "Oxygen", "mg/L O2", "oxygen", bases={"o2": ""}, aliases={"o2": ""}, needs_kit=False),
     Parameter(
         "flow_l_h",
         "Flow",

@@ -4,8 +4,7 @@ import datetime as dt
 
 import polars as pl
 
-from schemas.base import Frame, Record, readings_after
-from schemas.columns import column
+from schemas.columns import Frame, Record, column, readings_after
 from schemas.parameters import RECORDS
 from schemas.rules import held, not_to_come
 from schemas.words import PLANTING, STOCKING, WEEKDAYS

@@ -1,70 +1,48 @@
 """The models of all sheets and tables by name."""
 
+import re
+
 import pandera.polars as pa
 
-from schemas import account, care, derived, filterbook, places, visits
+from schemas import FAMILIES
+from schemas.account import Account, Held, Remark, UnknownColumn
+from schemas.care import Correction, Event, Feeding, Kit, KitSheet, Noted, Promise, Service
+from schemas.derived import (
+    Audit,
+    Capacity,
+    CapacityLayer,
+    Due,
+    Explanation,
+    Finding,
+    FindingCause,
+    NitrateFit,
+    NitrateOutlook,
+    NitratePath,
+    Review,
+    StepAlarm,
+    Suspect,
+    Water,
+)  # fmt: skip
+from schemas.filterbook import Compartment, Fill, Filter, FilterModel, Medium, Placement
+from schemas.places import Alias, Site, Tank, Tap, TapSheet
+from schemas.visits import Doubt, Reading, Visit, VisitSheet, WaterChange
 
-# The model of each family of CSVs.
-SHEETS: dict[str, type[pa.DataFrameModel]] = {
-    "site": places.Site,
-    "tank": places.Tank,
-    "medium": filterbook.Medium,
-    "filter_model": filterbook.FilterModel,
-    "compartment": filterbook.Compartment,
-    "filter": filterbook.Filter,
-    "placement": filterbook.Placement,
-    "fill": filterbook.Fill,
-    "kit": care.KitSheet,
-    "tap": places.TapSheet,
-    "feeding": care.Feeding,
-    "visit": visits.VisitSheet,
-    "service": care.Service,
-    "event": care.Event,
-    "promise": care.Promise,
-    "noted": care.Noted,
-    "correction": care.Correction,
-}
-BASE_TABLES: dict[str, type[pa.DataFrameModel]] = {
-    "site": places.Site,
-    "tank": places.Tank,
-    "alias": places.Alias,
-    "feeding": care.Feeding,
-    "filter_model": filterbook.FilterModel,
-    "compartment": filterbook.Compartment,
-    "medium": filterbook.Medium,
-    "filter": filterbook.Filter,
-    "placement": filterbook.Placement,
-    "fill": filterbook.Fill,
-    "kit": care.Kit,
-    "tap": places.Tap,
-    "visit": visits.Visit,
-    "reading": visits.Reading,
-    "doubt": visits.Doubt,
-    "water_change": visits.WaterChange,
-    "service": care.Service,
-    "event": care.Event,
-    "promise": care.Promise,
-    "noted": care.Noted,
-    "correction": care.Correction,
-    "held": account.Held,
-    "remark": account.Remark,
-    "account": account.Account,
-    "unknown_column": account.UnknownColumn,
-}
-DERIVED_TABLES: dict[str, type[pa.DataFrameModel]] = {
-    "capacity": derived.Capacity,
-    "capacity_layer": derived.CapacityLayer,
-    "nitrate_fit": derived.NitrateFit,
-    "nitrate_outlook": derived.NitrateOutlook,
-    "step_alarm": derived.StepAlarm,
-    "suspect": derived.Suspect,
-    "nitrate_path": derived.NitratePath,
-    "water": derived.Water,
-    "due": derived.Due,
-    "audit": derived.Audit,
-    "explanation": derived.Explanation,
-    "finding": derived.Finding,
-    "finding_cause": derived.FindingCause,
-    "review": derived.Review,
-}
-TABLES: dict[str, type[pa.DataFrameModel]] = {**BASE_TABLES, **DERIVED_TABLES}
+Models = dict[str, type[pa.DataFrameModel]]
+
+
+def _by_name(*models: type[pa.DataFrameModel]) -> Models:
+    """A table is named as its model is: FilterModel, filter_model."""
+    return {re.sub(r"(?<=[a-z])(?=[A-Z])", "_", model.__name__).lower(): model for model in models}
+
+
+BASE_TABLES = _by_name(
+    Site, Tank, Alias, Feeding, FilterModel, Compartment, Medium, Filter, Placement, Fill, Kit, Tap, Visit, Reading, Doubt,
+    WaterChange, Service, Event, Promise, Noted, Correction, Held, Remark, Account, UnknownColumn,
+)  # fmt: skip
+DERIVED_TABLES = _by_name(
+    Capacity, CapacityLayer, NitrateFit, NitrateOutlook, StepAlarm, Suspect, NitratePath, Water, Due, Audit, Explanation,
+    Finding, FindingCause, Review,
+)  # fmt: skip
+TABLES: Models = {**BASE_TABLES, **DERIVED_TABLES}
+# The model of each family of CSVs: that of its table, but for what is made of several columns or rows.
+SHEETS: Models = {f.name: TABLES[f.name] for f in FAMILIES} | {"kit": KitSheet, "tap": TapSheet, "visit": VisitSheet}

@@ -5,8 +5,7 @@ import math
 
 import polars as pl
 
-from schemas.base import Frame, Record, readings_after
-from schemas.columns import column
+from schemas.columns import Frame, Record, column, readings_after
 from schemas.parameters import BY_NAME, RECORDS
 from schemas.rules import Limits, Row, held, not_to_come, warned
 from schemas.words import CHANGE_KINDS, FISH_LOOK, OUTCOMES, PARAMETERS, SUSPICIONS, TAKEN
@@ -195,12 +194,7 @@ class WaterChange(Record):
     text: str = column("As typed", required=True)
     outcome: str = column("Outcome", kind="word", words=OUTCOMES[:3], required=True)
 
-    more_than_tank = held(
-        "water_changed",
-        "more than the tank",
-        _too_much,
-        lambda _: pl.col("fraction") > 1.0 + 1e-9,
-    )
+    more_than_tank = held("water_changed", "more than the tank", _too_much, lambda _: pl.col("fraction") > 1.0 + 1e-9)
     large = warned(
         "water_changed",
         "large change",

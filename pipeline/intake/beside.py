@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+import numpy as np
 import polars as pl
 
 from pipeline.intake.columns import KEY, Context, issue_rows, join_issues, no_issues
@@ -157,24 +158,24 @@ def copied(read: Parts, parts: Parts, standing: Tables, context: Context) -> lis
     cells, visits, tanks = int(f["copied_cells"]), int(f["copied_visits"]), int(f["copied_tanks"])
     if not parts:
         return []
-    typed = pl.concat([
-        part.select("row", "no", "tank", "day", (pl.col("matched") > 0).alias("above"), pl.col("text").hash(place).alias("alike"))
-        for place, part in enumerate(parts.values())
-    ])  # fmt: skip
-    session = (
-        typed.group_by("row")
-        .agg(pl.col("no", "tank", "day").first(), pl.len().alias("count"), pl.col("above").sum(), pl.col("alike").sum())
-        .sort("row")
-    )
+    size = 1 + max(int(part["row"].max()) for part in parts.values())  # type: ignore[arg-type]
+    session = {name: np.zeros(size, np.uint64) for name in ("count", "above", "alike", "no", "day")}
+    for place, part in enumerate(parts.values()):
+        row = part["row"].to_numpy()  # no two readings of a parameter stand in one row
+        session["count"][row] += 1
+        session["above"][row] += (part["matched"] > 0).to_numpy()
+        session["alike"][row] += part["text"].hash(place).to_numpy()
+        session["no"][row], session["day"][row] = part["no"].to_numpy(), part["day"].to_physical().to_numpy()
+    sessions = pl.DataFrame(session).with_row_index("row").filter(pl.col("count") > 0).cast({"day": pl.Int64})
     run = (pl.col("count") >= cells) & (pl.col("above") >= f["copied_above_zero"])
     for step in range(1, visits):
         run &= pl.col("alike") == back("alike", step)
-    within = (pl.col("day") - back("day", visits - 1)).dt.total_days() <= REACH_DAYS
-    down = session.filter((run & within).fill_null(False)).select("row")
+    within = pl.col("day") - back("day", visits - 1) <= REACH_DAYS
+    down = sessions.filter((run & within).fill_null(False)).select("row")
     # One tap feeds a site, so a few cells are alike in all its tanks: here all four must be above 0.
-    across = session.filter(pl.col("above") >= cells).filter(pl.len().over("day", "alike") > 1)
-    across = across.join(standing["tank"].select("tank", "site"), on="tank", how="left", maintain_order="left")
-    across = across.with_columns(pl.col("tank").n_unique().over("site", "day", "alike").alias("tanks"))
+    across = sessions.filter(pl.col("above") >= cells).filter(pl.len().over("day", "alike") > 1)
+    across = across.with_columns(standing["tank"]["site"][across["no"]])
+    across = across.with_columns(pl.col("no").n_unique().over("site", "day", "alike").alias("tanks"))
     across = across.filter(pl.col("tanks") >= tanks).select("row", "tanks")
     before = NUMBERS.get(visits - 1, visits - 1)
     return [_ask(read, down, "copied down", {"visits": before}), _ask(read, across, "copied down: in a site")]

@@ -1,9 +1,11 @@
 """Water changes of visit sheets: how much of the tank, of what kind, with which water."""
 
+from collections.abc import Mapping
+
 import polars as pl
 
 from pipeline.intake import amounts
-from pipeline.intake.columns import KEY, Context, cell_issues, issue_rows, join_issues, no_issues, read_cells
+from pipeline.intake.columns import KEY, Cells, Context, Reader, issue_rows, low_of, no_issues, word_of
 from pipeline.intake.grammar import Cell, held, read_word
 from pipeline.intake.judge import judge
 from pipeline.intake.names import fold_name
@@ -37,27 +39,35 @@ def _water(text: str, supplies: dict[str, str]) -> Cell:
     return held("new water not known", text, expected=expected)
 
 
-def read_changes(
-    placed: pl.DataFrame, context: Context, standing: Tables
-) -> tuple[pl.Series, pl.DataFrame, pl.DataFrame]:
-    """The kind of change of each row, the water changes with their fraction and source, and the issues of their cells."""
+def readers(context: Context, standing: Tables) -> dict[str, Reader]:
+    """How the cells of a change are read."""
     named = {*standing["site"]["water_supply"], *standing["tap"]["water_supply"]} - {None}
     supplies = {fold_name(supply): supply for supply in sorted(named)}
     assumed, gallon = context.assumed, context.round.gallon
-    amount = read_cells(placed, "water_changed", lambda text, of: amounts.read_change(text, of, assumed, gallon))
-    kind = read_cells(placed, "change_kind", lambda text, _: read_word(text, CHANGE_KINDS))
-    source = read_cells(placed, "new_water", lambda text, _: _water(text, supplies))
-    issues = [cell_issues(cells, name) for cells, name in
-              ((amount, "water_changed"), (kind, "change_kind"), (source, "new_water"))]  # fmt: skip
-    frame = placed.select("row", *KEY, "no", "tank_id", "day", "at").with_columns(
-        *(amount[name] for name in ("text", "guessed", "outcome", "low")),
-        amount["unit"].alias("in"),
-        kind.select(pl.when(pl.col("word").is_in(CHANGE_KINDS)).then("word").alias("kind")).to_series(),
-        kind["text"].alias("kind_text"),
-        source["word"].alias("own source"),
-        source["low"].alias("ro"),
+    return {
+        "water_changed": lambda text, of: amounts.read_change(text, of, assumed, gallon),
+        "change_kind": lambda text, _: read_word(text, CHANGE_KINDS),
+        "new_water": lambda text, _: _water(text, supplies),
+    }
+
+
+def read_changes(
+    placed: pl.DataFrame, cells: Mapping[str, Cells], context: Context, standing: Tables
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The water changes with their fraction and source, and what is said of them."""
+    amount, kind, source = (cells[name] for name in ("water_changed", "change_kind", "new_water"))
+    frame = placed.select(
+        "row", *KEY, "no", "tank_id", "day", "at", text="water_changed", kind_text="change_kind"
+    ).with_columns(
+        amount.values(low_of, pl.Float64).alias("low"),
+        amount.values(lambda cell: cell.guessed, pl.Boolean).alias("guessed"),
+        amount.values(lambda cell: cell.outcome).alias("outcome"),
+        amount.values(lambda cell: cell.unit).alias("in"),
+        kind.values(lambda cell: cell.word if cell.word in CHANGE_KINDS else None).alias("kind"),
+        source.values(word_of).alias("own source"),
+        source.values(low_of, pl.Float64).alias("ro"),
     )
-    used = frame.filter((pl.col("low") > 0) & (pl.col("outcome") != "held"))
+    used = frame.filter(pl.col("low") > 0)
     share, is_ro = pl.col("low") / 100, pl.col("own source") == "ro"
     by_share = pl.col("in") == "%"
     changes = used.join(_net(standing, context), on="tank_id", how="left", maintain_order="left").with_columns(
@@ -73,7 +83,7 @@ def read_changes(
     marked = judged.issues.filter(pl.col("outcome") == "warned").select(*KEY, pl.lit(True).alias("marked")).unique(KEY)
     good = good.join(marked, on=KEY, how="left", maintain_order="left")
     outcome = pl.when("marked").then(pl.lit("warned")).otherwise("outcome").alias("outcome")
-    return kind["word"], good.with_columns(outcome), join_issues([*issues, judged.issues])
+    return good.with_columns(outcome), judged.issues
 
 
 def top_ups(change: pl.DataFrame, context: Context) -> pl.DataFrame:

@@ -1,87 +1,142 @@
-"""The cross stage: sheets that know of each other become the checked tables and the account."""
+"""The cross stage: sheets that know of each other become the checked tables, and the account of every file, in which
+every row is once, by its worst cell."""
 
 import datetime as dt
+from typing import Any
 
 import polars as pl
 
 from pipeline.assumptions import Assumptions
 from pipeline.intake import corrections
-from pipeline.intake.accounting import account, held_and_remarks, row_outcomes
 from pipeline.intake.amounts import read_count
-from pipeline.intake.columns import KEY, Context, join_issues, read_cells, read_dates
-from pipeline.intake.headers import FAMILY, required
-from pipeline.intake.names import aliases, fold_name
+from pipeline.intake.columns import KEY, Collected, Context, count_of, day_of, join_issues, read_columns, read_dates
 from pipeline.intake.readings import read_taps
 from pipeline.intake.sheets import UNKNOWN, Sheets
-from pipeline.intake.standing import PLAIN, called, compartments, fills, read_standing, references, two_tanks_at_once
-from pipeline.intake.visits import PLACE, Collected, read_visits
+from pipeline.intake.standing import read_standing
+from pipeline.intake.visits import read_visits
 from pipeline.week import Round
 from schemas import Tables, conform, empty
 from schemas.tables import BASE_TABLES
+from schemas.words import PARAMETERS, ROW_OUTCOMES
 
 CELL = [*KEY, "column"]
-# family -> columns that refer to another family's ids: (column, family, its id, the row waits for it)
-REFERENCES: dict[str, list[tuple[str, str, str, bool]]] = {
-    "tank": [("site", "site", "site", True)],
-    "compartment": [("model", "filter_model", "model", True), ("medium", "medium", "medium", False)],
-    "filter": [("model", "filter_model", "model", False)],
-    "placement": [("filter", "filter", "filter", True), ("tank", "tank", "tank", True)],
-    "fill": [("filter", "filter", "filter", True), ("medium", "medium", "medium", True)],
-    "feeding": [("tank", "tank", "tank", True)],
-    "service": [("tank", "tank", "tank", False), ("filter", "filter", "filter", False)],
-    "event": [("tank", "tank", "tank", True)],
-    "promise": [("site", "site", "site", False), ("tank", "tank", "tank", False)],
-    "noted": [("tank", "tank", "tank", True)],
-}
+PLACE = {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date, "parameter": pl.String}
+# Explanations of one odd value, most checkable first: first what the sheet or the kit's box shows, then what somebody
+# must be asked, last what needs a retest. All else that is said of a value is a fact and stands before them.
+EXPLANATIONS = (
+    "two times",
+    "swapped",
+    "copied down",
+    "possible N basis",
+    "taken after",
+    "missed change",
+    "top-up",
+    "not shaken",
+    "leap",
+)
+CONVERTED = len(EXPLANATIONS) + 1  # how a value was read, told last
+RANK = {"accepted": 0, "converted": 1, "warned": 2, "part_held": 3, "held": 4}
 
 
-def _places(frame: pl.DataFrame, tanks: pl.DataFrame, context: Context) -> pl.DataFrame:
-    """Where each row of a sheet belongs, held or not: the tank it types, where it is a known one, and its day."""
-    by_fold = called(tanks) | {fold_name(tank): tank for tank in tanks["tank"]}
-    ids = set(tanks["tank"])
-    typed = frame["tank"].drop_nulls().unique()
-    meant = {text: text if text in ids else by_fold.get(fold_name(text)) for text in typed}
-    tank = pl.col("tank").replace_strict(meant, default=None, return_dtype=pl.String)
-    day = next((name for name in ("date", "from", "made_on") if name in frame.columns), None)
-    days = (
-        read_dates(frame, day, context)[0] if day else pl.Series("day", [None], pl.Date).new_from_index(0, frame.height)
+def row_outcomes(issues: pl.DataFrame, whole: pl.DataFrame, again: pl.DataFrame) -> pl.DataFrame:
+    """(file, line, outcome) of every row that was not simply accepted: `whole` rows are held, `again` rows repeat,
+    others are as bad as their cells."""
+    worst = (
+        issues.filter(pl.col("line") > 0)
+        .with_columns(
+            pl.when(pl.col("outcome") == "held")
+            .then(pl.lit("part_held"))
+            .otherwise(pl.col("outcome"))
+            .replace_strict(RANK, return_dtype=pl.Int64)
+            .alias("rank")
+        )
+        .group_by("file", "line")
+        .agg(pl.col("rank").max())
     )
-    return frame.select(*KEY, tank, days.alias("day"), pl.lit(None, pl.String).alias("parameter"))
+    said = [
+        worst,
+        whole.unique().with_columns(pl.lit(RANK["held"], pl.Int64).alias("rank")),
+        again.unique().with_columns(pl.lit(len(RANK), pl.Int64).alias("rank")),
+    ]
+    names = {**{rank: outcome for outcome, rank in RANK.items()}, len(RANK): "repeats"}
+    return (
+        pl.concat(said)
+        .group_by("file", "line")
+        .agg(pl.col("rank").max())
+        .select("file", "line", pl.col("rank").replace_strict(names, return_dtype=pl.String).alias("outcome"))
+    )
 
 
-def _standing(sheets: Sheets, context: Context, found: Collected) -> Tables:
-    """Every plain family, references followed, in the order of FAMILIES."""
-    families = read_standing(sheets, context)
-    tables: Tables = {}
-    for name in PLAIN:
-        family = families.get(name)
-        if family is None:
-            tables[name] = empty(name)
-            continue
-        keys = required(FAMILY[name])
-        for column, other, ident, waits in REFERENCES.get(name, []):
-            known = tables[other].select(ident, *(["name"] if "name" in tables[other].columns else []))
-            names = called(tables["tank"]) if other == "tank" else {}
-            family.rows, strange = references(
-                family.rows, column, known, other.replace("_", " "), whole_row=waits, names=names
-            )
-            family.add(strange, [column] if waits else [])
-        if name == "fill":
-            family.rows, closed = fills(family.rows)
-            family.add(closed)
-            family.add(compartments(family.rows, tables), ["compartment"])
-        if name == "placement":
-            family.add(two_tanks_at_once(family.rows), [None])
-        if name != "tank" and "tank" in family.rows.columns:
-            found.places.append(_places(sheets.frames[name], tables["tank"], context))
-        found.issues += family.issues
-        found.whole += family.held
-        found.again.append(family.again)
-        family.drop_held()
-        rows = family.rows.drop_nulls([c for c in keys if c in family.rows.columns])
-        tables[name] = conform(name, rows.sort(KEY))
-    tables["alias"] = conform("alias", aliases(tables["tank"]))
-    return tables
+def account(sheets: Sheets, outcomes: pl.DataFrame) -> pl.DataFrame:
+    """One row a file; rows of no outcome were accepted, and the rows of a file that is held whole are all held."""
+    read = pl.concat(
+        [pl.DataFrame(schema={"file": pl.String, "read": pl.UInt32})]
+        + [f.group_by("file").agg(pl.len().alias("read")) for f in sheets.frames.values()]
+    )
+    known = read.group_by("file").agg(pl.col("read").sum().cast(pl.Int64))
+    counts = outcomes.group_by("file").agg(
+        *((pl.col("outcome") == name).sum().cast(pl.Int64).alias(name) for name in ROW_OUTCOMES)
+    )
+    torn = (
+        sheets.issues.filter((pl.col("outcome") == "held") & (pl.col("line") > 0) & pl.col("column").is_null())
+        .group_by("file")
+        .agg(pl.col("line").n_unique().cast(pl.Int64).alias("torn"))
+    )
+    files = (
+        sheets.files.join(counts, on="file", how="left")
+        .join(known, on="file", how="left")
+        .join(torn, on="file", how="left")
+        .with_columns(pl.col([*ROW_OUTCOMES, "read", "torn"]).fill_null(0))
+    )
+    counted = pl.sum_horizontal(ROW_OUTCOMES)
+    files = files.with_columns((pl.col("accepted") + pl.col("read") + pl.col("torn") - counted).alias("accepted"))
+    files = files.with_columns((pl.col("held") + pl.col("rows_in") - counted).alias("held"))
+    return conform("account", files.sort("file"))
+
+
+def held_and_remarks(issues: pl.DataFrame, places: pl.DataFrame) -> Tables:
+    """The held table and the remarks; one cell, one sentence, which lists what may explain it."""
+    cell = ["file", "line", "column"]
+    where = places.join(issues.select(KEY).unique(), on=KEY, how="semi", maintain_order="left")
+    where = where.sort("tank", nulls_last=True, maintain_order=True).unique(KEY, keep="first", maintain_order=True)
+    placed = issues.join(where, on=KEY, how="left", maintain_order="left")
+    # One reason a cell: the first that was found; others of the same cell would only repeat it.
+    held = placed.filter(pl.col("outcome") == "held").unique(cell, keep="first", maintain_order=True)
+    column = pl.col("column")
+    measures = pl.when(column == "value").then("parameter").when(column.is_in(PARAMETERS)).then(column)
+    held = held.with_columns(measures.alias("parameter"))
+    # What is not used needs no further remark.
+    beside = held.filter(pl.col("line") > 0).select(cell)
+    spoken = placed.filter(pl.col("outcome") != "held").join(
+        beside, on=cell, how="anti", nulls_equal=True, maintain_order="left"
+    )
+    ranks = {fault: place for place, fault in enumerate(EXPLANATIONS, 1)}
+    converted = pl.when(pl.col("outcome") == "converted").then(CONVERTED)
+    rank = converted.otherwise(pl.col("fault").replace_strict(ranks, default=0, return_dtype=pl.Int64))
+    spoken = spoken.with_columns(rank.alias("rank")).sort("rank", maintain_order=True)
+    alone = pl.struct(cell).is_unique()
+    remarks = pl.concat([spoken.filter(alone), _joined(spoken.filter(~alone))])
+    return {
+        "held": conform("held", held.rename({"says": "reason"}).sort(cell, nulls_last=False)),
+        "remark": conform("remark", remarks.sort(cell, nulls_last=False)),
+    }
+
+
+def _joined(spoken: pl.DataFrame) -> pl.DataFrame:
+    """What several checks say of one cell, in order of rank, as one remark: facts, explanations, how it was read."""
+    rows: dict[tuple[object, ...], list[dict[str, Any]]] = {}
+    for row in spoken.iter_rows(named=True):
+        rows.setdefault((row["file"], row["line"], row["column"]), []).append(row)
+    remarks = []
+    for several in rows.values():
+        facts, reasons, reading = (
+            dict.fromkeys(row["says"] for row in several if low <= row["rank"] < high)
+            for low, high in ((0, 1), (1, CONVERTED), (CONVERTED, CONVERTED + 1))
+        )
+        says = (" ".join(facts), " Or: ".join(reasons), " ".join(reading))
+        explains = next((row for row in several if 0 < row["rank"] < CONVERTED), several[0])
+        remarks.append({**several[0], "fault": explains["fault"], "says": " ".join(part for part in says if part)})
+    return pl.DataFrame(remarks, schema=spoken.schema)
 
 
 def _once(sheets: Sheets, context: Context, accepted: pl.DataFrame) -> tuple[Tables, pl.DataFrame]:
@@ -91,7 +146,7 @@ def _once(sheets: Sheets, context: Context, accepted: pl.DataFrame) -> tuple[Tab
     found = Collected(
         [sheets.issues], [held_lines], [held_lines.clear()], [pl.DataFrame(schema=PLACE)], [sheets.unknown]
     )
-    tables = _standing(sheets, context, found)
+    tables = read_standing(sheets, context, found)
     tables["tap"], tap_issues, tap_again, tap_held = read_taps(sheets.frames.get("tap"), context)
     found.issues.append(tap_issues)
     found.again.append(tap_again)
@@ -113,17 +168,15 @@ def _once(sheets: Sheets, context: Context, accepted: pl.DataFrame) -> tuple[Tab
     return tables, issues
 
 
-def _correction_table(sheets: Sheets, states: pl.DataFrame, context: Context) -> pl.DataFrame:
+def _correction_table(sheets: Sheets, states: corrections.States, context: Context) -> pl.DataFrame:
     frame = sheets.frames.get("correction")
     if frame is None or frame.height == 0:
         return empty("correction")
-    days, _ = read_dates(frame, "on", context)
-    lines = read_cells(frame, "of_line", lambda text, _: read_count(text))
-    typed = frame.with_columns(days.alias("on"), lines["low"].cast(pl.Int64, strict=False).alias("of_line"))
-    known = typed.join(states, on=KEY, how="left", maintain_order="left")
+    days = read_dates(frame, ["on"], context)["on"].values(day_of, pl.Date)
+    lines = read_columns(frame, {"of_line": lambda text, _: read_count(text)})["of_line"].values(count_of, pl.Int64)
+    known = corrections.with_states(frame, states).with_columns(days, lines)
     return conform(
-        "correction",
-        known.with_columns(pl.col("state").fill_null("not understood"), pl.col("of_line").fill_null(1)),
+        "correction", known.with_columns(pl.col("state").fill_null("not understood"), pl.col("of_line").fill_null(1))
     )
 
 

@@ -1,12 +1,14 @@
 """Columns of text to columns of values, and what is said of their rows."""
 
 import datetime as dt
+import re
 import string
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from pipeline.assumptions import Assumptions
@@ -19,6 +21,7 @@ from pipeline.wording import number
 from schemas.columns import Note
 
 KEY = ["file", "line"]
+DAY_FIRST = re.compile(r"\s*\d{1,2}[-/. ]")
 ISSUE = {
     "file": pl.String,
     "line": pl.Int64,
@@ -29,19 +32,8 @@ ISSUE = {
     "says": pl.String,
     "suggestion": pl.String,
 }
-CELL = {
-    "low": pl.Float64,
-    "high": pl.Float64,
-    "kind": pl.String,
-    "unit": pl.String,
-    "word": pl.String,
-    "guessed": pl.Boolean,
-    "outcome": pl.String,
-    "fault": pl.String,
-    "says": pl.String,
-    "suggestion": pl.String,
-}
-Reader = Callable[[str, str], Cell]  # text, unit of the header -> cell
+SORTED_FROM = 10_000_000  # pairs that could be: with more, those that are there are found by sorting
+Reader = Callable[[str, str], Cell]  # text, unit of the header (of a date: its file) -> cell
 Column = str | pl.Expr | None
 
 
@@ -81,12 +73,13 @@ def sentences(
 ) -> pl.Series:
     """A sentence for each row: a template over what is shown, the row's columns, and limits where none has the name."""
     names = dict.fromkeys(name for _, name, _, _ in _SENTENCE.parse(template) if name)
-    if not names:
-        return pl.Series("says", [template], pl.String).new_from_index(0, rows.height)
     fixed = {name: limits[name] for name in names if name not in rows.columns} if limits else shown or {}
-    own = rows.select("file", *(name for name in names if name not in fixed and name != "file"))
-    filled = [_SENTENCE.vformat(template, (), {**fixed, **row}) for row in own.iter_rows(named=True)]
-    return pl.Series("says", filled, pl.String)
+    own = [name for name in names if name not in fixed]
+    if not own:
+        return pl.Series("says", [_SENTENCE.vformat(template, (), fixed)], pl.String).new_from_index(0, rows.height)
+    told = rows.select(own).rows()
+    filled = {row: _SENTENCE.vformat(template, (), {**fixed, **dict(zip(own, row, strict=True))}) for row in set(told)}
+    return pl.Series("says", [filled[row] for row in told], pl.String)
 
 
 def whole_rows(rows: pl.DataFrame, columns: Sequence[str], separator: str = ",") -> list[str]:
@@ -102,6 +95,17 @@ def side_by_side(rows: pl.DataFrame, key: Sequence[str], template: str, joint: s
     for one, piece in zip(keys, sentences(rows, template), strict=True):
         by_key.setdefault(one, []).append(piece)
     return pl.Series("places", [joint.join(by_key[one]) for one in keys], pl.String)
+
+
+@dataclass
+class Collected:
+    """What is gathered on the way: issues, rows held whole, rows that repeat, where each row belongs, unknown names."""
+
+    issues: list[pl.DataFrame]
+    whole: list[pl.DataFrame]
+    again: list[pl.DataFrame]
+    places: list[pl.DataFrame]
+    unknown: list[pl.DataFrame]
 
 
 @cache
@@ -150,49 +154,108 @@ def unit_column(name: str) -> str:
     return f"unit of {name}"
 
 
-def typed_cells(frame: pl.DataFrame, name: str) -> pl.DataFrame:
-    """file, line, `text` of a column, and `of`, the unit of its header (blank where it has none)."""
-    unit = unit_column(name)
-    of = pl.col(unit).fill_null("") if unit in frame.columns else pl.lit("")
-    return frame.select(*KEY, pl.col(name).fill_null("").alias("text"), of.alias("of"))
+def word_of(cell: Cell) -> str:
+    return "" if cell.held else cell.word
 
 
-def as_cells(cells: Sequence[Cell]) -> list[pl.Series]:
-    """The fields of CELL as columns; a blank text is null."""
-    return [
-        pl.Series(name, [getattr(c, name) or None if kind == pl.String else getattr(c, name) for c in cells], kind)
-        for name, kind in CELL.items()
-    ]
+def low_of(cell: Cell) -> float | None:
+    return None if cell.held else cell.low
 
 
-def read_cells(frame: pl.DataFrame, name: str, reader: Reader) -> pl.DataFrame:
-    """The cells of a column, row for row: file, line, text, of, and the fields of CELL. Each distinct text is read once."""
-    typed = typed_cells(frame, name)
-    texts = typed.select("text", "of").unique(maintain_order=True)
-    read = texts.with_columns(as_cells([reader(text, of) for text, of in texts.iter_rows()]))
-    return typed.join(read, on=["text", "of"], how="left", maintain_order="left")
+def count_of(cell: Cell) -> int | None:
+    return None if cell.held or cell.low is None else round(cell.low)
 
 
-def cell_issues(cells: pl.DataFrame, column: str) -> pl.DataFrame:
-    """The cells that were not simply accepted, as issues of a column."""
-    odd = cells.filter(pl.col("outcome") != "accepted")
-    if odd.height == 0:
-        return no_issues()
-    return odd.select(pl.lit(column).alias(k) if k == "column" else pl.col(k) for k in ISSUE).with_columns(
-        pl.col("says").fill_null("")
+def day_of(cell: Cell) -> dt.date | None:
+    return cell.day
+
+
+@dataclass(frozen=True)
+class Cells:
+    """A column read: each distinct text once, of which `at` says the one that stands in each row of `frame`."""
+
+    frame: pl.DataFrame
+    name: str
+    texts: Sequence[str]
+    read: Sequence[Cell]
+    at: np.ndarray
+
+    def values(self, of: Callable[[Cell], object], kind: Any = pl.String) -> pl.Series:
+        """What each row's cell has; a blank word is null."""
+        return pl.Series(self.name, [value if (value := of(c)) != "" else None for c in self.read], kind)[self.at]
+
+    def issues(self) -> pl.DataFrame:
+        """The cells that were not simply accepted."""
+        odd = [cell.outcome != "accepted" for cell in self.read]
+        if not any(odd):
+            return no_issues()
+        rows = np.flatnonzero(np.array(odd)[self.at])
+        which = self.at[rows]
+        told: dict[str, Sequence[str | None]] = {"text": self.texts, "says": [c.says for c in self.read]}
+        told |= {name: [getattr(c, name) or None for c in self.read] for name in ("outcome", "fault", "suggestion")}
+        columns = {name: pl.Series(values, dtype=pl.String)[which] for name, values in told.items()}
+        return self.frame[rows, KEY].with_columns(column=pl.lit(self.name), **columns).select(list(ISSUE))
+
+
+def distinct(frame: pl.DataFrame, names: Iterable[str]) -> dict[str, tuple[list[str], np.ndarray]]:
+    """The distinct texts of columns, and which of them stands in each row; null is blank."""
+    told = {name: pl.col(name).fill_null("") for name in dict.fromkeys(names)}
+    found = frame.select(cell.unique().sort().implode().alias(name) for name, cell in told.items())
+    texts = {name: found[name][0].to_list() if frame.height else [] for name in told}
+    places = frame.select(
+        told[name].cast(pl.Enum(several)).to_physical().alias(name)
+        for name, several in texts.items()
+        if len(several) > 1
     )
+    one = np.zeros(frame.height, np.int64)
+    return {
+        name: (several, places[name].to_numpy().astype(np.int64) if len(several) > 1 else one)
+        for name, several in texts.items()
+    }
 
 
-def read_dates(frame: pl.DataFrame, name: str, context: Context) -> tuple[pl.Series, pl.DataFrame]:
-    """Dates of a column, read file by file: what a file's own dates show settles the order of the rest."""
-    order = context.round.date_order
-    texts = frame.select("file", pl.col(name).fill_null("").alias("text")).unique(maintain_order=True)
-    odd = texts.filter(pl.col("text").str.contains(r"^\s*\d{1,2}[-/. ]"))
-    shown = {file: evidence(part["text"]) for (file,), part in odd.group_by("file", maintain_order=True)}
-    read = [read_date(text, order, shown.get(file, "")) for file, text in texts.iter_rows()]
-    cells = texts.with_columns(pl.Series("day", [one.day for one in read], pl.Date), *as_cells([r.cell for r in read]))
-    typed = typed_cells(frame, name).join(cells, on=["file", "text"], how="left", maintain_order="left")
-    return typed["day"], cell_issues(typed, name)
+def side_cells(told: Sequence[tuple[Sequence[Any], np.ndarray]]) -> tuple[list[tuple[Any, ...]], np.ndarray]:
+    """The distinct cells of several columns taken together, and which of them stand in each row."""
+    whole, size = told[0][1], len(told[0][0])
+    for texts, at in told[1:]:
+        whole, size = whole * len(texts) + at, size * len(texts)
+    if size > SORTED_FROM:
+        _, rows, which = np.unique(whole, return_index=True, return_inverse=True)
+    else:
+        first = np.full(size, -1)
+        first[whole[::-1]] = np.arange(len(whole))[::-1]
+        rows, which = first[first >= 0], (np.cumsum(first >= 0) - 1)[whole]
+    return [tuple(texts[at[row]] for texts, at in told) for row in rows], which
+
+
+def read_columns(frame: pl.DataFrame, readers: Mapping[str, Reader]) -> dict[str, Cells]:
+    """The cells of columns, each read with the unit of its header, if it has one."""
+    units = {name: unit for name in readers if (unit := unit_column(name)) in frame.columns}
+    told = distinct(frame, [*readers, *units.values()])
+    blank = [""], np.zeros(frame.height, np.int64)
+    found = {}
+    for name, reader in readers.items():
+        pairs, at = side_cells([told[name], told[units[name]] if name in units else blank])
+        found[name] = Cells(frame, name, [text for text, _ in pairs], [reader(*pair) for pair in pairs], at)
+    return found
+
+
+def read_dates(frame: pl.DataFrame, names: Sequence[str], context: Context) -> dict[str, Cells]:
+    """Dates of columns, read file by file: what a file's own dates show settles the order of the rest."""
+    told = distinct(frame, [*names, "file"])
+    found = {}
+    for name in names:
+        texts, _ = told[name]
+        # Nearly all dates begin with their year: those mean the same in every file.
+        turned = any(DAY_FIRST.match(text) for text in texts)
+        pairs, at = side_cells([told[name], told["file"] if turned else ([""], np.zeros(frame.height, np.int64))])
+        by_file: dict[str, list[str]] = {}
+        for text, file in pairs if turned else ():
+            by_file.setdefault(file, []).append(text)
+        shown = {file: evidence(filter(DAY_FIRST.match, several)) for file, several in by_file.items()}
+        read = [read_date(text, context.round.date_order, shown.get(file, "")) for text, file in pairs]
+        found[name] = Cells(frame, name, [text for text, _ in pairs], read, at)
+    return found
 
 
 def reader_of(note: Note, context: Context) -> Reader:
@@ -203,6 +266,6 @@ def reader_of(note: Note, context: Context) -> Reader:
         "number": lambda text, of: amounts.read_number(text, note.unit, of, assumed, gallon),
         "share": amounts.read_share,
         "count": lambda text, _: amounts.read_count(text),
-        "steps": lambda text, _: amounts.read_steps(text)[1],
+        "steps": lambda text, _: replace(amounts.read_steps(text)[1], word=text),
     }
-    return readers.get(note.kind, lambda text, _: Cell(word=text))
+    return readers[note.kind]

@@ -1,26 +1,36 @@
 """corrections.csv: a cell put right. It applies only while the cell still reads what it read when it was put right."""
 
 import re
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
+import numpy as np
 import polars as pl
 
-from pipeline.intake.columns import KEY, issue_rows, join_issues, no_issues, whole_rows
+from pipeline.intake.columns import KEY, issue_rows, join_issues, no_issues, unit_column
 from pipeline.intake.headers import fold
-from pipeline.intake.sheets import Sheets, text_columns
+from pipeline.intake.sheets import Sheets
 
 ACCEPT, REJECT = "accept", "reject"
 NOTHING = "not understood"  # the state of an accept where nothing was suggested
-STATE = {"file": pl.String, "line": pl.Int64, "state": pl.String}
-TOUCHED = {
-    "file": pl.String,
-    "line": pl.Int64,
-    "column": pl.String,
-    "was": pl.String,
-    "now": pl.String,
-    "by": pl.String,
-}
+PLACE = {"file": pl.String, "line": pl.Int64}
+TOUCHED = {**PLACE, **dict.fromkeys(("column", "was", "now", "by"), pl.String)}
 CELL = [*KEY, "column"]
+Place = tuple[str, int]  # file, line
+States = dict[Place, str]  # of corrections, by where they stand themselves
+
+
+@dataclass(frozen=True)
+class _Wanted:
+    """A correction: the cell it names (`column` folded; blank for the whole row), and where it stands itself."""
+
+    place: Place
+    column: str
+    was: str
+    now: str
+    by: str
+    own: Place
 
 
 def pieces(text: str) -> frozenset[str]:
@@ -28,122 +38,122 @@ def pieces(text: str) -> frozenset[str]:
     return frozenset(part for cut in re.split(r"[,;\t|\"\r\n]", text) if (part := cut.strip().casefold()))
 
 
-def _folded(column: str) -> pl.Expr:
-    return pl.col(column).map_elements(fold, return_dtype=pl.String).alias("column")
-
-
-def _targets(sheets: Sheets) -> pl.DataFrame:
-    """Corrections by the cell they name (file, line, column folded; blank for a whole row): was, now, by, and their own
-    file and line."""
+def _wanted(sheets: Sheets) -> list[_Wanted]:
+    """The corrections whose line can be read."""
     frame = sheets.frames.get("correction")
     if frame is None:
-        return pl.DataFrame()
-    now = pl.col("now").str.strip_chars()
-    word = now.str.to_lowercase()
-    return frame.select(
-        pl.col("of_file").str.replace_all(r"\\", "/").str.strip_prefix("./").alias("file"),
-        pl.col("of_line").str.strip_chars().cast(pl.Int64, strict=False).alias("line"),
-        _folded("of_column"),
-        pl.col("was").fill_null("").str.strip_chars(),
-        pl.when(word.is_in([ACCEPT, REJECT])).then(word).otherwise(now).alias("now"),
-        "by",
-        own_file="file",
-        own_line="line",
-    ).filter(pl.col("line").is_not_null())
+        return []
+    line = pl.col("of_line").str.strip_chars().cast(pl.Int64, strict=False)
+    wanted = []
+    for row in frame.with_columns(line).drop_nulls("of_line").iter_rows(named=True):
+        place = row["of_file"].replace("\\", "/").removeprefix("./"), row["of_line"]
+        now = row["now"].strip()
+        now = now.lower() if now.lower() in (ACCEPT, REJECT) else now
+        own = row["file"], row["line"]
+        wanted.append(_Wanted(place, fold(row["of_column"]), row["was"].strip(), now, row["by"], own))
+    return wanted
 
 
-def _in_turn(wanted: pl.DataFrame) -> list[pl.DataFrame]:
-    """Corrections of cells, in the order they are applied: one cell may be put right more than once. Of two that say
-    the same cell read the same, the later one counts."""
-    cells = wanted.filter(pl.col("column") != "").unique([*CELL, "was"], keep="last", maintain_order=True)
-    turns = cells.with_columns(pl.int_range(pl.len()).over(CELL).alias("turn"))
-    return [turns.filter(pl.col("turn") == turn) for turn in turns["turn"].unique().sort()]
+def _edited(
+    frame: pl.DataFrame, places: Iterable[Place], edit: Callable[[dict[str, Any]], dict[str, Any] | None]
+) -> pl.DataFrame:
+    """The frame with its rows at some places as `edit` makes them, without those it makes nothing of."""
+    there = pl.DataFrame(list(places), schema=PLACE, orient="row")
+    rows = frame.with_row_index("at").join(there, on=KEY, how="semi", maintain_order="left")
+    if rows.height == 0:
+        return frame
+    order, gone = np.arange(frame.height), []
+    made: list[dict[str, Any]] = []
+    for row in rows.iter_rows(named=True):
+        at = row.pop("at")
+        if (new := edit(row)) is None:
+            gone.append(at)
+        elif new != row:
+            order[at] = frame.height + len(made)
+            made.append(new)
+    return pl.concat([frame, pl.DataFrame(made, schema=frame.schema)])[np.delete(order, gone)]
 
 
-def _cells_put_right(
-    name: str, frame: pl.DataFrame, wanted: pl.DataFrame, unread: pl.DataFrame
-) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
-    """One family's frame with its cells put right, and the cells touched. `unread` are cells held as they were typed."""
-    touched = []
-    for column in text_columns(name):
-        mine = wanted.filter(pl.col("column") == fold(column)).select(*KEY, _was="was", _now="now", _by="by")
-        if mine.height == 0:
-            continue
-        typed = unread.filter(pl.col("column") == column).select(*KEY, _typed="text").unique(KEY)
-        joined = frame.join(mine, on=KEY, how="left", maintain_order="left")
-        joined = joined.join(typed, on=KEY, how="left", maintain_order="left")
-        now = pl.col("_now")
-        fits = now.is_not_null() & (pl.coalesce("_typed", column).fill_null("") == pl.col("_was"))
-        cells = joined.filter(fits).select(*KEY, column=pl.lit(column), was="_was", now="_now", by="_by")
-        touched.append(cells)
-        value = (
-            pl.when(fits & (now == REJECT)).then(pl.lit("")).when(fits & (now != ACCEPT)).then(now).otherwise(column)
-        )
-        frame = joined.with_columns(value.alias(column)).select(frame.columns)
-    return frame, touched
+def _rejected(wanted: Sequence[_Wanted], place: Place, text: str) -> list[tuple[Any, ...]]:
+    """A row as touched where it was rejected and still says what it said then; a blank `was` asks nothing."""
+    whole = [one for one in wanted if one.place == place and not one.column and one.now == REJECT]
+    stands = [one for one in whole if pieces(one.was) <= pieces(text)]
+    return [(*place, None, "", one.now, one.by) for one in stands[-1:]]
 
 
-def _rejected(rows: pl.DataFrame, wanted: pl.DataFrame) -> pl.DataFrame:
-    """Rows (file, line, text) that were rejected and still say what they said then, as cells touched; a blank `was` asks
-    nothing."""
-    whole = wanted.filter((pl.col("column") == "") & (pl.col("now") == REJECT))
-    both = rows.select(*KEY, "text").join(whole, on=KEY, how="inner", maintain_order="left_right")
-    stands = [pieces(was) <= pieces(text) for was, text in both.select("was", "text").iter_rows()]
-    gone = both.filter(pl.Series(stands, dtype=pl.Boolean)).unique(KEY, keep="last", maintain_order=True)
-    return gone.select(*KEY, pl.lit(None, pl.String).alias("column"), pl.lit("").alias("was"), "now", "by")
-
-
-def apply(sheets: Sheets) -> tuple[Sheets, pl.DataFrame, pl.DataFrame]:
+def apply(sheets: Sheets) -> tuple[Sheets, pl.DataFrame, States]:
     """The sheets with their corrections in place, the cells touched, and the state of each correction.
 
     Cells touched: file, line, column, was, now, by; `column` is null for a whole row.
     """
-    wanted = _targets(sheets)
-    if wanted.height == 0:
-        return sheets, pl.DataFrame(schema=TOUCHED), pl.DataFrame(schema=STATE)
-    touched = [pl.DataFrame(schema=TOUCHED)]
-    frames = dict(sheets.frames)
+    wanted = _wanted(sheets)
+    if not wanted:
+        return sheets, pl.DataFrame(schema=TOUCHED), {}
     held = sheets.issues.filter(pl.col("outcome") == "held")
-    turns = _in_turn(wanted)
-    for name, frame in sheets.frames.items():
-        mine = pl.col("file").is_in(frame["file"].unique().implode())
-        if name == "correction" or not wanted.select(mine.any()).item():
-            continue
-        for turn in turns:
-            here = turn.filter(mine)
-            if here.height:
-                done = pl.concat(touched).select(CELL)
-                unread = held.drop_nulls("column").join(done, on=CELL, how="anti", maintain_order="left")
-                frame, put_right = _cells_put_right(name, frame, here, unread)
-                touched += put_right
-        named = frame.join(wanted, on=KEY, how="semi", maintain_order="left")
-        texts = pl.Series("text", whole_rows(named, text_columns(name)), pl.String)
-        gone = _rejected(named.select(KEY).with_columns(texts), wanted)
-        touched.append(gone)
-        frames[name] = frame.join(gone, on=KEY, how="anti", maintain_order="left")
-    lines = _rejected(held.filter((pl.col("line") > 0) & pl.col("column").is_null()), wanted)
-    cells = pl.concat([*touched, lines])
-    issues = sheets.issues.join(lines, on=KEY, how="anti", maintain_order="left")
-    issues = issues.join(cells.drop_nulls("column"), on=CELL, how="anti", maintain_order="left")
-    return replace(sheets, frames=frames, issues=issues), cells, _states(wanted, cells)
+    as_typed: dict[tuple[Any, ...], str] = {}  # of cells that are held, and so blank in their frame
+    for *cell, text in held.drop_nulls("column").select(*CELL, "text").iter_rows():
+        as_typed.setdefault(tuple(cell), text)
+    # One cell may be put right more than once; of two that say it reads the same, the later one counts.
+    in_turn: dict[Place, dict[tuple[str, str], _Wanted]] = {}
+    for one in wanted:
+        own = in_turn.setdefault(one.place, {})
+        own.pop((one.column, one.was), None)
+        own[one.column, one.was] = one
+    touched: list[tuple[Any, ...]] = []
+
+    def edit(row: dict[str, Any]) -> dict[str, Any] | None:
+        place, new = (row["file"], row["line"]), dict(row)
+        columns = [name for name in row if name not in KEY and not name.startswith(unit_column(""))]
+        by_fold = {fold(name): name for name in columns}
+        for one in in_turn[place].values():
+            column = by_fold.get(one.column, "")
+            cell = (*place, column)
+            if column and as_typed.get(cell, new[column] or "") == one.was:
+                touched.append((*cell, one.was, one.now, one.by))
+                as_typed.pop(cell, None)
+                new[column] = {REJECT: "", ACCEPT: new[column]}.get(one.now, one.now)
+        gone = _rejected(wanted, place, ",".join(new[name] or "" for name in columns))
+        touched.extend(gone)
+        return None if gone else new
+
+    frames = {n: f if n == "correction" else _edited(f, in_turn, edit) for n, f in sheets.frames.items()}
+    torn = held.filter((pl.col("line") > 0) & pl.col("column").is_null()).select(*KEY, "text").iter_rows()
+    lines = [gone for file, line, text in torn for gone in _rejected(wanted, (file, line), text)]
+    cells = pl.DataFrame([*touched, *lines], schema=TOUCHED, orient="row")
+    issues = sheets.issues.join(cells.drop_nulls("column"), on=CELL, how="anti", maintain_order="left")
+    if lines:
+        gone = pl.DataFrame([line[:2] for line in lines], schema=PLACE, orient="row")
+        issues = issues.join(gone, on=KEY, how="anti", maintain_order="left")
+    applied = {(file, line, fold(column or ""), was, now) for file, line, column, was, now, _ in cells.iter_rows()}
+    states = {
+        one.own: "applied" if (*one.place, one.column, one.was if one.column else "", one.now) in applied else "stale"
+        for one in wanted
+    }
+    return replace(sheets, frames=frames, issues=issues), cells, states
 
 
-def _states(wanted: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
-    """Which corrections apply, and which no longer fit what they were made for."""
-    named = cells.with_columns(pl.col("column").fill_null(""))
-    applied = named.select(*KEY, _folded("column"), "was", "now", state=pl.lit("applied")).unique()
-    asked = wanted.with_columns(pl.when(pl.col("column") == "").then(pl.lit("")).otherwise("was").alias("was"))
-    found = asked.join(applied, on=[*CELL, "was", "now"], how="left", maintain_order="left")
-    return found.select(pl.col("state").fill_null("stale"), file="own_file", line="own_line").select(list(STATE))
-
-
-def nothing_to_accept(sheets: Sheets, states: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
+def nothing_to_accept(sheets: Sheets, states: States, cells: pl.DataFrame) -> States:
     """The states, where an accept finds no suggestion in its cell."""
-    wanted = _targets(sheets).filter(pl.col("now") == ACCEPT)
-    lost = wanted.join(cells.select(*KEY, _folded("column")), on=CELL, how="semi")
-    lost = lost.select(pl.lit(NOTHING).alias("lost"), file="own_file", line="own_line")
-    known = states.join(lost, on=KEY, how="left", maintain_order="left")
-    return known.select(*KEY, pl.coalesce("lost", "state").alias("state"))
+    bare = {(file, line, fold(column or "")) for file, line, column in cells.select(CELL).iter_rows()}
+    lost = (one.own for one in _wanted(sheets) if one.now == ACCEPT and (*one.place, one.column) in bare)
+    return states | dict.fromkeys(lost, NOTHING)
+
+
+def with_states(frame: pl.DataFrame, states: States) -> pl.DataFrame:
+    """Corrections with the `state` of each; null where its line can't be read."""
+    return frame.with_columns(pl.Series("state", [states.get(place) for place in frame.select(KEY).rows()], pl.String))
+
+
+def put(sheets: Sheets, offered: pl.DataFrame) -> Sheets:
+    """The sheets with suggestions that a person accepted typed into their cells."""
+    told: dict[Place, dict[str, str]] = {}
+    for file, line, column, text in offered.select(*CELL, "suggestion").iter_rows():
+        told.setdefault((file, line), {})[column] = text
+
+    def edit(row: dict[str, Any]) -> dict[str, Any]:
+        return {**row, **{name: text for name, text in told[row["file"], row["line"]].items() if name in row}}
+
+    return replace(sheets, frames={name: _edited(frame, told, edit) for name, frame in sheets.frames.items()})
 
 
 def remarks_on_cells(cells: pl.DataFrame, offered: pl.DataFrame | None = None) -> pl.DataFrame:
@@ -163,12 +173,12 @@ def remarks_on_cells(cells: pl.DataFrame, offered: pl.DataFrame | None = None) -
     )
 
 
-def remarks(sheets: Sheets, states: pl.DataFrame) -> pl.DataFrame:
+def remarks(sheets: Sheets, states: States) -> pl.DataFrame:
     """What is said of corrections themselves: those that do nothing any more, and those nobody can follow."""
     frame = sheets.frames.get("correction")
     if frame is None or frame.height == 0:
         return no_issues()
-    rows = frame.join(states, on=KEY, how="left", maintain_order="left")
+    rows = with_states(frame, states)
     state = pl.col("state")
     return join_issues(
         [
@@ -177,16 +187,3 @@ def remarks(sheets: Sheets, states: pl.DataFrame) -> pl.DataFrame:
             issue_rows(rows, state.is_null(), "of_line", "correction: no line"),
         ]
     )
-
-
-def put(sheets: Sheets, offered: pl.DataFrame) -> Sheets:
-    """The sheets with suggestions that a person accepted typed into their cells."""
-    frames = dict(sheets.frames)
-    for name, frame in sheets.frames.items():
-        for column in text_columns(name):
-            mine = offered.filter(pl.col("column") == column).select(*KEY, _now="suggestion").unique(KEY)
-            if mine.height:
-                joined = frame.join(mine, on=KEY, how="left", maintain_order="left")
-                frame = joined.with_columns(pl.coalesce("_now", column).alias(column)).select(frame.columns)
-        frames[name] = frame
-    return replace(sheets, frames=frames)

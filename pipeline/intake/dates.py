@@ -4,7 +4,6 @@ order does, or the row is held with both readings."""
 import datetime as dt
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from pipeline.intake.grammar import BLANK, MONTHS, Cell, held
 
@@ -16,14 +15,6 @@ NAMED_TURNED = re.compile(r"^([a-z]{3,9})\.? (\d{1,2})(?:st|nd|rd|th)?,? (\d{4}|
 SERIAL = re.compile(r"^[34]\d{4}$")
 NAMED_DAY = re.compile(r"^(mon|tue|wed|thu|fri|sat|sun)[a-z]{0,6}\.?,? ?(?=\d)", re.IGNORECASE)
 WEEKDAY = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
-
-
-@dataclass(frozen=True)
-class DateCell:
-    """A date cell read: the day, or the cell that says why not."""
-
-    day: dt.date | None
-    cell: Cell
 
 
 def _year(text: str) -> int:
@@ -65,47 +56,34 @@ def evidence(texts: Iterable[str]) -> str:
     return shown.pop() if len(shown) == 1 else "both" if shown else ""
 
 
-def _impossible(text: str) -> DateCell:
-    return DateCell(None, held("impossible date", text))
-
-
-def _converted(day: dt.date | None, text: str, how: str) -> DateCell:
+def _converted(day: dt.date | None, text: str, how: str) -> Cell:
     if day is None:
-        return _impossible(text)
-    return DateCell(day, Cell("converted", fault="date form", says=f"{how}: {day.isoformat()}"))
+        return held("impossible date", text)
+    return Cell("converted", day=day, fault="date form", says=f"{how}: {day.isoformat()}")
 
 
-def _numeric(text: str, found: re.Match[str], order: str, shown: str) -> DateCell:
+def _numeric(text: str, found: re.Match[str], order: str, shown: str) -> Cell:
     ways = _both_ways(found)
-    day_first, month_first = ways.get("day-first"), ways.get("month-first")
-    if day_first is None and month_first is None:
-        return _impossible(text)
-    if day_first is None or month_first is None or day_first == month_first:
-        return _converted(day_first or month_first, text, "read as")
-    if shown == "both":
-        why = "this file holds dates in both orders"
-    elif shown:
-        return _converted(day_first if shown == "day-first" else month_first, text, f"read {shown}, as this file shows")
-    elif order in ("day-first", "month-first"):
-        return _converted(day_first if order == "day-first" else month_first, text, f"read {order}, as round.toml says")
-    else:
-        why = "nothing says whether the day or the month comes first"
-    one, other = (f"{d.day} {d:%B} (a {WEEKDAY[d.weekday()]})" for d in (day_first, month_first))
-    return DateCell(None, held("ambiguous date", text, one=one, other=other, why=why))
+    if len({*ways.values()}) < 2:
+        return _converted(next(iter(ways.values()), None), text, "read as")
+    if shown in ways:
+        return _converted(ways[shown], text, f"read {shown}, as this file shows")
+    if not shown and order in ways:
+        return _converted(ways[order], text, f"read {order}, as round.toml says")
+    why = "this file holds dates in both orders" if shown else "nothing says whether the day or the month comes first"
+    one, other = (f"{day.day} {day:%B} (a {WEEKDAY[day.weekday()]})" for day in ways.values())
+    return held("ambiguous date", text, one=one, other=other, why=why)
 
 
-def read_date(text: str, order: str, shown: str) -> DateCell:
+def read_date(text: str, order: str, shown: str) -> Cell:
     """A date. `order` is the round's declared order, `shown` what the file's own dates show (`evidence`)."""
     tidy = re.sub(r"\s+", " ", text.replace("\u00a0", " ")).strip()
     folded = tidy.casefold()
     if folded in ("", "-"):
-        return DateCell(None, BLANK)
+        return BLANK
     if found := ISO.match(tidy):
         day = _made(int(found[1]), int(found[2]), int(found[3]))
-        if day is None:
-            return _impossible(text)
-        plain = tidy == day.isoformat()
-        return DateCell(day, Cell()) if plain else _converted(day, text, "read as")
+        return Cell(day=day) if day and tidy == day.isoformat() else _converted(day, text, "read as")
     if found := COMPACT.match(tidy):
         return _converted(_made(int(found[1]), int(found[2]), int(found[3])), text, "read as")
     found, weekday = numeric(tidy)
@@ -114,7 +92,7 @@ def read_date(text: str, order: str, shown: str) -> DateCell:
         if len(fits) == 1:
             return _converted(fits.pop(), text, "read by its day of the week as")
         says = f"“{text[:60]}” is no {WEEKDAY[weekday]}, whichever of the two is the month; expected a date such as 2026-06-01."
-        return DateCell(None, held("not a date", says))
+        return held("not a date", says)
     if found:
         return _numeric(tidy, found, order, shown)
     if SERIAL.match(tidy):
@@ -126,7 +104,7 @@ def read_date(text: str, order: str, shown: str) -> DateCell:
         )
         if name[:3] in MONTHS:
             return _converted(_made(_year(year), MONTHS.index(name[:3]) + 1, int(number)), text, "read as")
-    return DateCell(None, held("not a date", text))
+    return held("not a date", text)
 
 
 def read_time(text: str) -> Cell:

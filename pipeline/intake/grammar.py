@@ -41,7 +41,8 @@ ABOUT = re.compile(r"^(?:about|approx\.?|approximately|roughly|around|circa|ca\.
 
 @dataclass(frozen=True)
 class Cell:
-    """What a cell was taken for. `low`..`high` is what was typed; `high` None is open above; all None is blank."""
+    """What a cell was taken for. `low`..`high` is what was typed; `high` None is open above; all None is blank. Of a
+    reading they are in its canonical unit, as is `matched`, the value that was read; `day` is a date's."""
 
     outcome: Outcome = "accepted"
     low: float | None = None
@@ -54,6 +55,8 @@ class Cell:
     says: str = ""
     suggestion: str = ""
     digits: int = 0  # decimals typed, for readings without a ladder
+    matched: float | None = None
+    day: dt.date | None = None
 
     @property
     def held(self) -> bool:

@@ -15,11 +15,7 @@ PLACED = re.compile(r" \(column \d+\)$")  # how structure.py tells a name that s
 FAMILY = {family.name: family for family in FAMILIES}
 
 # A file of a family is no table of it without these.
-KEYS: dict[str, tuple[str, ...]] = {
-    "site": ("site", "name"),
-    "tank": ("tank", "site"),
-    "visit": ("date", "tank"),
-}
+KEYS: dict[str, tuple[str, ...]] = {"site": ("site", "name"), "tank": ("tank", "site"), "visit": ("date", "tank")}
 
 
 # Other names a visit sheet's header may carry beyond doubt: folded header -> column, and the unit it states.

@@ -28,16 +28,6 @@ class KitRow:
     per_drop: float | None = None  # of its own units, where drops are counted
 
 
-@dataclass(frozen=True)
-class Taken:
-    """A reading as an interval in the canonical unit, or why not."""
-
-    low: float | None
-    high: float | None
-    matched: float | None
-    cell: Cell
-
-
 def _near(a: float, b: float) -> bool:
     return math.isclose(a, b, rel_tol=1e-6, abs_tol=1e-9)
 
@@ -102,15 +92,15 @@ def _factor(
     return (kit.factor if kit is not None else 1.0), None
 
 
-def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None, assumed: Assumptions) -> Taken:
+def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None, assumed: Assumptions) -> Cell:
     """One reading cell to its interval."""
     cell = read_quantity(text)
     if cell.held or cell.kind == "blank":
-        return Taken(None, None, None, cell)
+        return cell
     typed = (cell.unit or header_unit).replace(" ", "").casefold()
     celsius = parameter == "temperature" and typed in FAHRENHEIT
     if parameter == "temperature" and typed in ("degc", "ºc", "celsius"):
-        cell = Cell(**{**cell.__dict__, "unit": "°C"})
+        cell = replace(cell, unit="°C")
     counted = typed in ("drop", "drops") and kit is not None and kit.per_drop
     if counted and cell.low is not None:
         high = None if cell.high is None else cell.high * counted
@@ -118,7 +108,7 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
         cell, header_unit = replace(cell, says=f"{text} read as {number(cell.low)}."), ""
     times, trouble = (1.0, None) if celsius else _factor(parameter, text, cell, header_unit, kit, assumed)
     if trouble is not None:
-        return Taken(None, None, None, trouble)
+        return trouble
     outcome, fault, says = cell.outcome, cell.fault, cell.says
     steps = kit.steps if kit is not None else ()
     low, high = cell.low or 0.0, cell.high
@@ -128,7 +118,7 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
         if cell.word == "trace":
             above = next((s for s in steps if s > 0), None)
             if above is None:
-                return Taken(None, None, None, held("trace", text))
+                return held("trace", text)
             high = above
     elif cell.kind == "between":
         matched = (low + (high or low)) / 2
@@ -156,4 +146,4 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
             says = f"{text} read as {number(matched)} {CANON[parameter]}."
         elif cell.unit and outcome == "accepted":
             outcome, fault, says = "converted", "unit", "The unit is in the cell; the number is used."
-    return Taken(low, high, matched, Cell(outcome, fault=fault, says=says, kind=cell.kind, guessed=cell.guessed))
+    return Cell(outcome, low, high, cell.kind, guessed=cell.guessed, fault=fault, says=says, matched=matched)

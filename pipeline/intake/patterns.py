@@ -1,5 +1,5 @@
 """Checks that look at a tank's other rows, at its last few readings or days only. Several may speak of one value:
-they become one warning that lists the explanations (accounting.py)."""
+they become one warning that lists the explanations (check.py)."""
 
 import math
 from collections.abc import Sequence
@@ -111,10 +111,7 @@ def doubts(
     spoilt = pl.col("spoilt").fill_null(False)
     unknown = (pl.col("taken") == "unknown") & pl.col("changed").fill_null(False)
     issues = [said(nitrate.filter(unknown), "before or after"), said(nitrate.filter(spoilt), "nitrite spoils")]
-    odd = [
-        doubted(nitrate.filter(spoilt), "nitrite", size=pl.col("beside")),
-        doubted(nitrate.filter(unknown), "taken"),
-    ]
+    odd = [doubted(nitrate.filter(spoilt), "nitrite", size=pl.col("beside")), doubted(nitrate.filter(unknown), "taken")]
     doubt = pl.when(spoilt).then(pl.lit("nitrite")).when(unknown).then(pl.lit("taken")).alias("doubt")
     return nitrate.with_columns(doubt).drop("spoilt", "changed", "beside"), issues, odd
 
@@ -127,23 +124,13 @@ def _with_kept(series: pl.DataFrame, change: pl.DataFrame) -> pl.DataFrame:
     if change.height == 0 or series.height == 0:
         return series.with_columns(pl.lit(1.0).alias("kept"))
     real = change.filter((pl.col("kind") != "top-up") & (pl.col("fraction") < 1))
-    logs = (
-        real.select("no", "day", (1 - pl.col("fraction")).log().alias("log"))
-        .group_by("no", "day")
-        .agg(pl.col("log").sum())
-    )
-    days = series.select("no", "day").unique()
-    # The day of the next reading after each change.
-    ahead = logs.sort("no", "day").join_asof(
-        days.with_columns(pl.col("day").alias("read on")).sort("no", "day"),
-        on="day", by="no", strategy="forward", allow_exact_matches=False, check_sortedness=False,
-    )  # fmt: skip
-    since = (
-        ahead.drop_nulls("read on")
-        .sort("no", "read on", "day")
-        .group_by("no", pl.col("read on").alias("day"))
-        .agg(pl.col("log").sum())
-    )
+    logs = real.group_by("no", "day", maintain_order=True).agg((1 - pl.col("fraction")).log().sum().alias("log"))
+    days = series.select("no", "day", pl.col("day").alias("read on")).unique(["no", "day"], maintain_order=True)
+    # The day of the next reading after each change; both are in order of tank and day.
+    ahead = logs.join_asof(
+        days, on="day", by="no", strategy="forward", allow_exact_matches=False, check_sortedness=False
+    ).drop_nulls("read on")
+    since = ahead.group_by("no", pl.col("read on").alias("day"), maintain_order=True).agg(pl.col("log").sum())
     first = pl.struct("no", "day").is_first_distinct()
     kept = pl.when(first & back("no", 1).is_not_null()).then(pl.col("log").exp()).fill_null(1.0)
     return (

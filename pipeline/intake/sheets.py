@@ -9,19 +9,23 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.intake import forms
-from pipeline.intake.columns import ISSUE, join_issues, no_issues, unit_column
+from pipeline.intake.columns import ISSUE, issue_rows, join_issues, no_issues, unit_column, whole_rows
 from pipeline.intake.files import BOOKS, LogFile, family_of, own_name
+from pipeline.intake.grammar import faults
 from pipeline.intake.headers import FAMILY, OTHER_NAMES, Header, Own, fold, long_names, names_of, read_header
 from pipeline.intake.structure import NAMELESS, NoTable, Table, read_table
 from pipeline.intake.workbook import by_record, sheets_of
+from pipeline.wording import counted, listed
 from schemas import FAMILIES
 from schemas.columns import describe
+from schemas.parameters import RECORDS
 from schemas.visits import LongVisitSheet
 
 MOST_COLUMNS = 500  # where no assumption is given
 FILE = {"file": pl.String, "family": pl.String, "sha256": pl.String, "rows_in": pl.Int64}
 UNKNOWN = {"file": pl.String, "column": pl.String, "like": pl.String}
+TOTALS = r"(?i)^(grand |sub-?)?(totals?|sums?|averages?|means?|counts?)\b"
+WITH_KIT = [record.name for record in RECORDS if record.needs_kit]
 Entry = dict[str, object]
 
 
@@ -57,15 +61,9 @@ def text_columns(name: str) -> list[str]:
     return [n for n in describe(model) if n not in ("file", "line", "state")]
 
 
-def _issue(file: LogFile, line: int, outcome: str, fault: str, says: str, text: str | None = None) -> Entry:
-    """An issue of a whole row; of the whole file where `line` is 0."""
-    text = file.path if text is None else text
-    place = {"file": file.path, "line": line, "column": None, "text": text}
-    return {**place, "outcome": outcome, "fault": fault, "says": says, "suggestion": None}
-
-
-def _issues(entries: Sequence[Entry]) -> pl.DataFrame:
-    return pl.DataFrame(entries, schema=ISSUE)
+def _entry(file: str, line: int, outcome: str, fault: str, says: str, text: str, column: str | None = None) -> Entry:
+    """An issue, of a whole row where no column is named; of the whole file where `line` is 0."""
+    return dict(zip(ISSUE, (file, line, column, text, outcome, fault, says, None), strict=True))
 
 
 def _info(file: LogFile, rows: int) -> Entry:
@@ -73,8 +71,8 @@ def _info(file: LogFile, rows: int) -> Entry:
 
 
 def _whole_file(file: LogFile, fault: str, says: str, rows: int, unknown: Sequence[Entry] = ()) -> Read:
-    issue = _issue(file, 0, "held", fault, f"The whole file is held: {says}.")
-    return Read("", None, _info(file, rows), _issues([issue]), list(unknown))
+    issue = _entry(file.path, 0, "held", fault, f"The whole file is held: {says}.", file.path)
+    return Read("", None, _info(file, rows), pl.DataFrame([issue], schema=ISSUE), list(unknown))
 
 
 def _frame(path: str, table: Table, header: Header, name: str) -> pl.DataFrame:
@@ -115,6 +113,75 @@ def read_file(folder: Path, file: LogFile, given: bytes | None, most_columns: in
         return [_whole_file(file, error.fault, str(error), 0)]
 
 
+def remarks_on_header(header: Header) -> list[str]:
+    """What was understood of a header beyond its own names."""
+    remarks = []
+    if header.renamed:
+        units = {name: f" in {header.units[column]}" for name, column in header.renamed if column in header.units}
+        (first, column), *others = header.renamed
+        names = [f"“{first}” is taken as {column}{units.get(first, '')}"]
+        names += [f"“{name}” as {column}{units.get(name, '')}" for name, column in others]
+        remarks.append(f"in the header, {listed(names)}")
+    if header.twice:
+        columns = listed(dict.fromkeys(column for column, _ in header.twice))
+        remarks.append(f"{columns} is twice in the header; a row is used where both say the same, or one says nothing")
+    return remarks
+
+
+def columns_twice(frame: pl.DataFrame, table: Table, header: Header) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+    """Two columns of one name: what both say is used, what only one says too; what they differ on is held."""
+    issues = []
+    for column, name in header.twice:
+        both = frame.with_columns(table.cells[name].alias("other"))
+        one, other = pl.col(column), pl.col("other")
+        differs = (one != "") & (other != "") & (one != other)
+        typed = both.with_columns(one.alias("typed"))
+        issues.append(issue_rows(typed, differs, column, "two columns", shown={"name": column}))
+        frame = both.with_columns(
+            pl.when(differs).then(pl.lit("")).when(one == "").then(other).otherwise(one).alias(column)
+        ).drop("other")
+    return frame, issues
+
+
+def totals_lines(frame: pl.DataFrame, table: Table, keys: list[str]) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """A line that sums up the others is no row: its keys say so, or it is the last one and has numbers but no keys.
+
+    Returns the rows without such lines, and their issues.
+    """
+    # A row with all its keys is none: nearly every row, so that the patterns see few.
+    if len(keys) < 2 or not any((frame[key] == "").any() for key in keys):
+        return frame, no_issues()
+    named = pl.any_horizontal(pl.col(key).str.contains(TOTALS) for key in keys)
+    keyless = pl.all_horizontal(pl.col(key) == "" for key in keys)
+    rest = [name for name in frame.columns if name not in ("file", "line", *keys)]
+    number = (
+        pl.any_horizontal(pl.col(name).str.contains(r"^[\d.,]+\s*\D{0,6}$") for name in rest) if rest else pl.lit(False)
+    )
+    last = pl.col("line") == frame["line"][-1]
+    near = frame.filter(pl.any_horizontal(pl.col(key) == "" for key in keys))
+    sums = near.filter(named | (keyless & last & number)).select("file", "line")
+    if sums.height == 0:
+        return frame, no_issues()
+    names = [name for name in table.cells.columns if name != "line"]
+    lines = sums.join(table.cells.select("line", *names), on="line", how="left", maintain_order="left")
+    lines = lines.with_columns(pl.Series("whole line", whole_rows(lines, names, table.separator), pl.String))
+    left = frame.join(sums, on=["file", "line"], how="anti", maintain_order="left")
+    return left, issue_rows(lines, None, None, "totals line", text="whole line")
+
+
+def no_kit(frame: pl.DataFrame, long: bool) -> pl.DataFrame:
+    """Readings without a kit are taken as from a meter, in the usual units: said once a file."""
+    measured = pl.col("value") != "" if long else pl.any_horizontal(pl.col(name) != "" for name in WITH_KIT)
+    of_a_kit = pl.col("parameter").str.to_lowercase().is_in(WITH_KIT) if long else pl.lit(True)
+    bare = frame.filter((pl.col("kit") == "") & measured & of_a_kit)
+    entries = [
+        _entry(file, 0, "converted", "no kit", faults()["no kit"].format(
+            many=counted(many, "row"), name="names" if many == 1 else "name"), "", "kit")
+        for file, many in bare.group_by("file", maintain_order=True).len().iter_rows()
+    ]  # fmt: skip
+    return pl.DataFrame(entries, schema=ISSUE)
+
+
 def _shares(frame: pl.DataFrame, header: Header) -> tuple[pl.DataFrame, str]:
     """Water changes of a sheet in per cent: where 30% is typed, a spreadsheet keeps 0.3. With what is said of it."""
     text = pl.col("water_changed") if "water_changed" in frame.columns else pl.lit("")
@@ -143,7 +210,7 @@ def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet
         for name, like in header.unknown
         if not (NAMELESS.fullmatch(name) and (table.cells[name] == "").all())
     ]
-    remarks = [*table.remarks, *forms.remarks_on_header(header)]
+    remarks = [*table.remarks, *remarks_on_header(header)]
     tank = own_name(file.path) if file.family == "visit" and header.missing == ["tank"] else ""
     if header.missing and not tank:
         says = (
@@ -152,11 +219,11 @@ def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet
         )
         return _whole_file(file, "missing column", says, rows_in, unknown)
     short = "The line has fewer fields than the header; the missing ones are taken as blank."
-    entries = [_issue(file, bad.line, "held", bad.fault, bad.reason, bad.text) for bad in table.bad]
-    entries += [_issue(file, line, "warned", "short line", short, "") for line in table.short]
+    entries = [_entry(file.path, bad.line, "held", bad.fault, bad.reason, bad.text) for bad in table.bad]
+    entries += [_entry(file.path, line, "warned", "short line", short, "") for line in table.short]
     name = "visit_long" if header.long else file.family
-    frame, twice = forms.columns_twice(_frame(file.path, table, header, name), table, header)
-    frame, totals = forms.totals_lines(frame, table, header.wanted)
+    frame, twice = columns_twice(_frame(file.path, table, header, name), table, header)
+    frame, totals = totals_lines(frame, table, header.wanted)
     if tank:
         frame = frame.with_columns(pl.lit(tank).alias("tank"))
         remarks.append(f"it has no column tank: all its rows are taken as of {tank}")
@@ -164,9 +231,11 @@ def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet
         frame, told = _shares(frame, header)
         remarks += [told] if told else []
     for remark in remarks:
-        entries.append(_issue(file, 0, "converted", "file form", f"{remark[:1].upper()}{remark[1:]}."))
-    kitless = forms.no_kit(frame, header.long) if file.family == "visit" else no_issues()
-    return Read(name, frame, _info(file, rows_in), join_issues([_issues(entries), *twice, totals, kitless]), unknown)
+        says = f"{remark[:1].upper()}{remark[1:]}."
+        entries.append(_entry(file.path, 0, "converted", "file form", says, file.path))
+    return Read(
+        name, frame, _info(file, rows_in), join_issues([pl.DataFrame(entries, schema=ISSUE), *twice, totals]), unknown
+    )
 
 
 def read_sheets(
@@ -182,13 +251,15 @@ def read_sheets(
     read = [
         one for file in files for one in read_file(folder, file, (given or {}).get(file.path), int(most_columns), names)
     ]
-    frames: dict[str, list[pl.DataFrame]] = {}
+    parts: dict[str, list[pl.DataFrame]] = {}
     for one in read:
         if one.frame is not None:
-            frames.setdefault(one.name, []).append(one.frame)
+            parts.setdefault(one.name, []).append(one.frame)
+    frames = {name: pl.concat(several, how="diagonal") for name, several in parts.items()}
+    kitless = [no_kit(frames[name], name == "visit_long") for name in ("visit", "visit_long") if name in frames]
     return Sheets(
-        {name: pl.concat(parts, how="diagonal") for name, parts in frames.items()},
-        join_issues(one.issues for one in read),
+        frames,
+        join_issues([*(one.issues for one in read), *kitless]),
         pl.DataFrame([one.info for one in read], schema=FILE),
         pl.DataFrame([entry for one in read for entry in one.unknown], schema=UNKNOWN),
     )

@@ -1,37 +1,39 @@
-"""The standing records: sites, tanks, the filter book, kits, feeding, and what is done and owed."""
+"""The standing records as tables: sites, tanks, the filter book, kits, feeding, and what is done and owed."""
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from typing import Any
 
 import polars as pl
 
-from pipeline.assumptions import Assumptions
-from pipeline.intake import amounts, services
+from pipeline.intake import book
 from pipeline.intake.columns import (
     KEY,
+    Collected,
     Context,
-    cell_issues,
+    count_of,
+    day_of,
     issue_rows,
     join_issues,
+    low_of,
     no_issues,
-    read_cells,
+    read_columns,
     read_dates,
     reader_of,
     side_by_side,
     whole_rows,
+    word_of,
 )
-from pipeline.intake.headers import FAMILY
+from pipeline.intake.grammar import Cell
+from pipeline.intake.headers import FAMILY, required
 from pipeline.intake.judge import judge
 from pipeline.intake.names import aliases, fold_name
 from pipeline.intake.settle import differing_cells
 from pipeline.intake.sheets import Sheets, text_columns
-from pipeline.units import factor
-from schemas import FAMILIES, Tables, empty
+from schemas import FAMILIES, Tables, conform, empty
 from schemas.columns import describe
-from schemas.filterbook import WET, usable_by_dimensions
-from schemas.words import PARAMETERS
 
 # Read here; visits, taps and corrections have rooms of their own.
 PLAIN = [f.name for f in FAMILIES if f.name not in ("visit", "tap", "correction")]
@@ -40,62 +42,72 @@ ONE_ROW_A_KEY = frozenset(
     {"site", "tank", "medium", "filter_model", "compartment", "filter", "placement", "fill", "kit", "feeding"}
 )
 
+# family -> columns that refer to another family's ids: (column, family, its id, the row waits for it)
+REFERENCES: dict[str, list[tuple[str, str, str, bool]]] = {
+    "tank": [("site", "site", "site", True)],
+    "compartment": [("model", "filter_model", "model", True), ("medium", "medium", "medium", False)],
+    "filter": [("model", "filter_model", "model", False)],
+    "placement": [("filter", "filter", "filter", True), ("tank", "tank", "tank", True)],
+    "fill": [("filter", "filter", "filter", True), ("medium", "medium", "medium", True)],
+    "feeding": [("tank", "tank", "tank", True)],
+    "service": [("tank", "tank", "tank", False), ("filter", "filter", "filter", False)],
+    "event": [("tank", "tank", "tank", True)],
+    "promise": [("site", "site", "site", False), ("tank", "tank", "tank", False)],
+    "noted": [("tank", "tank", "tank", True)],
+}
+AS_TYPED = ("text", "key", "list")
+# What is kept of a cell by the kind of its column, and its type; of others a word.
+VALUES: dict[str, tuple[Callable[[Cell], object], Any]] = {
+    "date": (day_of, pl.Date),
+    "number": (low_of, pl.Float64),
+    "share": (low_of, pl.Float64),
+    "count": (count_of, pl.Int64),
+}
+
 
 @dataclass
 class Family:
-    """A family's rows as values, what is said of them, and the rows that repeat and that are held (file, line)."""
+    """A family's rows as values, what is said of them, and those that are held (file, line)."""
 
     rows: pl.DataFrame
     issues: list[pl.DataFrame]
-    again: pl.DataFrame
     held: list[pl.DataFrame]
 
     def add(self, issues: pl.DataFrame, holds: Sequence[str | None] = ()) -> None:
         """Take in issues; those held of the columns `holds` (None: of the whole row) hold their rows: see `drop_held`."""
+        if issues.height and holds:
+            stuck = pl.col("column").is_in([name for name in holds if name is not None])
+            stuck |= pl.col("column").is_null() & (None in holds)
+            self.held.append(issues.filter(stuck & (pl.col("outcome") == "held")).select(KEY))
         self.issues.append(issues)
-        column = pl.col("column")
-        names = [name for name in holds if name is not None]
-        stuck = column.is_in(names) | (column.is_null() & (None in holds))
-        self.held.append(issues.filter((pl.col("outcome") == "held") & stuck).select(KEY).unique())
 
     def drop_held(self) -> None:
         """Leave out the rows that are held by now."""
-        self.rows = self.rows.join(pl.concat(self.held), on=KEY, how="anti", maintain_order="left")
+        if any(part.height for part in self.held):
+            self.rows = self.rows.join(pl.concat(self.held), on=KEY, how="anti", maintain_order="left")
 
 
 def first_told(frame: pl.DataFrame, columns: Sequence[str]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The rows that do not say exactly what an earlier one says, and the place of those that do (file, line)."""
     cells = [pl.col(c).fill_null("").str.to_lowercase() for c in columns]
     first = frame.select(pl.struct(cells).is_first_distinct()).to_series()
+    if first.all():
+        return frame, no_issues().select(KEY)
     return frame.filter(first), frame.filter(~first).select(KEY)
 
 
 def read_plain(name: str, frame: pl.DataFrame, context: Context) -> tuple[pl.DataFrame, pl.DataFrame]:
     """A family's text frame to typed columns, and the issues of its cells."""
-    columns: list[pl.Series] = [frame["file"], frame["line"]]
-    issues: list[pl.DataFrame] = []
-    for column, note in describe(FAMILY[name].model).items():
-        if column in ("file", "line", "state"):
-            continue
-        if note.kind == "date":
-            days, unread = read_dates(frame, column, context)
-            columns.append(days.rename(column))
-            issues.append(unread)
-            continue
-        if note.kind in ("text", "key"):
-            columns.append(frame.select(pl.when(pl.col(column) != "").then(column)).to_series())
-            continue
-        cells = read_cells(frame, column, reader_of(note, context))
-        issues.append(cell_issues(cells, column))
-        value = {
-            "number": pl.col("low"),
-            "share": pl.col("low"),
-            "count": pl.col("low").round().cast(pl.Int64),
-            "steps": pl.when(pl.col("text") != "").then(pl.col("text")),
-        }.get(note.kind, pl.col("word"))
-        used = pl.when(pl.col("outcome") != "held").then(value)
-        columns.append(cells.select(used.alias(column)).to_series())
-    return pl.DataFrame(columns), join_issues(issues)
+    notes = describe(FAMILY[name].model)
+    told = {n: notes[n].kind for n in text_columns(name)}
+    dates = [n for n, kind in told.items() if kind == "date"]
+    read = read_dates(frame, dates, context) | read_columns(
+        frame, {n: reader_of(notes[n], context) for n, kind in told.items() if kind not in ("date", *AS_TYPED)}
+    )
+    typed = [cells.values(*VALUES.get(told[n], (word_of, pl.String))) for n, cells in read.items()]
+    texts = [pl.when(pl.col(n) != "").then(n).alias(n) for n, kind in told.items() if kind in AS_TYPED]
+    values = frame.select(*KEY, *texts, *typed).select(*KEY, *told)
+    return values, join_issues(cells.issues() for cells in read.values())
 
 
 def contradictions(name: str, frame: pl.DataFrame) -> pl.DataFrame:
@@ -104,16 +116,19 @@ def contradictions(name: str, frame: pl.DataFrame) -> pl.DataFrame:
         return no_issues()
     key = list(FAMILY[name].key)
     folded = [pl.col(c).str.to_lowercase().alias(f"key {c}") for c in key]
-    twice = frame.with_columns(folded).filter((pl.len().over([f"key {c}" for c in key]) > 1) & (pl.col(key[0]) != ""))
+    keyed = frame.filter(pl.col(key[0]) != "").with_columns(folded)
+    twice = keyed.filter(pl.struct(f"key {c}" for c in key).is_duplicated())
+    if twice.height == 0:
+        return no_issues()
     twice = twice.with_columns(pl.Series("whole row", whole_rows(twice, text_columns(name)), pl.String))
     twice = twice.with_columns(side_by_side(twice, [f"key {c}" for c in key], "{file}, line {line}", "; "))
     return issue_rows(twice, None, None, "same key, other values", text="whole row", shown={"key": " and ".join(key)})
 
 
-def called(tanks: pl.DataFrame) -> dict[str, str]:
+def called(alias: pl.DataFrame) -> dict[str, str]:
     """Folded name or alias -> the one tank that it can mean."""
-    alias = aliases(tanks).filter(pl.col("tank").n_unique().over("folded") == 1)
-    return dict(alias.select("folded", "tank").iter_rows())
+    times = Counter(alias["folded"])
+    return {folded: tank for folded, tank in alias.select("folded", "tank").iter_rows() if times[folded] == 1}
 
 
 def references(
@@ -128,9 +143,11 @@ def references(
     shown = {row[0]: f"{row[1]} ({row[0]})" if len(row) > 1 and row[1] else row[0] for row in known.iter_rows()}
     times = Counter(map(fold_name, shown))
     by_fold = {**names, **{fold_name(k): k for k in shown if times[fold_name(k)] == 1}}
-    told = typed[column].drop_nulls().unique().to_list()
+    told = sorted(set(typed[column]) - {None})
     right = {n: by_fold[fold_name(n)] for n in told if fold_name(n) in by_fold} | {n: n for n in told if n in shown}
     strange = [n for n in told if n not in right]
+    if not strange and all(name == ident for name, ident in right.items()):
+        return typed, no_issues()
     near = {n: get_close_matches(fold_name(n), list(by_fold), 1, 0.6) for n in strange}
     offered = {n: by_fold[found[0]] if found else None for n, found in near.items()}
     hints = {n: f" Is it {shown[ident]}?" if ident else "" for n, ident in offered.items()}
@@ -147,135 +164,63 @@ def references(
     return typed.with_columns(fixed.alias(column)), issues
 
 
-def kits(typed: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Kits with their factor and their ladder in the canonical unit; a basis nobody knows holds the row."""
-    pairs = typed.select("parameter", "basis", "steps").unique()
-    factors, ladders, drops = [], [], []
-    for parameter, basis, steps in pairs.iter_rows():
-        value = factor(parameter, basis or "") if parameter in PARAMETERS else None
-        factors.append(value)
-        ladders.append([step * (value or 1.0) for step in (amounts.read_steps(steps)[0] if steps else [])])
-        worth = amounts.read_per_drop(steps) if steps else None
-        drops.append(None if worth is None else worth * (value or 1.0))
-    read = pairs.with_columns(
-        pl.Series("factor", factors, pl.Float64),
-        pl.Series("ladder", ladders, pl.List(pl.Float64)),
-        pl.Series("per_drop", drops, pl.Float64),
-    )
-    rows = typed.join(read, on=["parameter", "basis", "steps"], how="left", nulls_equal=True, maintain_order="left")
-    unknown = pl.col("factor").is_null() & pl.col("parameter").is_in(PARAMETERS)
-    kits_typed = rows.with_columns(pl.col("basis").fill_null("").alias("typed"))
-    return rows, issue_rows(kits_typed, unknown, "basis", "basis")
+def _places(frame: pl.DataFrame, tanks: Iterable[str], names: Mapping[str, str], context: Context) -> pl.DataFrame:
+    """Where each row of a sheet belongs, held or not: the tank it types, where it is a known one, and its day."""
+    by_fold, ids = {**names, **{fold_name(tank): tank for tank in tanks}}, set(tanks)
+    meant = {text: text if text in ids else by_fold.get(fold_name(text)) for text in set(frame["tank"])}
+    tank = pl.col("tank").replace_strict(meant, default=None, return_dtype=pl.String)
+    day = next((name for name in ("date", "from", "made_on") if name in frame.columns), None)
+    days = read_dates(frame, [day], context)[day].values(day_of, pl.Date) if day else pl.lit(None, pl.Date)
+    return frame.select(*KEY, tank, days.alias("day"), pl.lit(None, pl.String).alias("parameter"))
 
 
-def fills(typed: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """A later row for the same filter, compartment and layer closes an open one, and says so."""
-    if typed.height == 0:
-        return typed, no_issues()
-    key = ["filter", "compartment", "layer"]
-    ordered = typed.with_columns(pl.col("layer").fill_null(1)).sort(*key, "from", *KEY, nulls_last=True)
-    ordered = ordered.with_columns(pl.col(c).shift(-1).over(key).alias(f"next_{c}") for c in ("from", *KEY))
-    closes = (pl.col("to").is_null() & (pl.col("next_from") > pl.col("from"))).fill_null(False)
-    issues = issue_rows(
-        ordered.with_columns(pl.lit("").alias("blank")), closes, "to", "closed by a later row",
-        outcome="converted", text="blank",
-    )  # fmt: skip
-    before = pl.col("next_from").dt.offset_by("-1d")
-    closed = ordered.with_columns(pl.when(closes).then(before).otherwise(pl.col("to")).alias("to"))
-    return closed.sort(KEY).select(typed.columns), issues
-
-
-def two_tanks_at_once(typed: pl.DataFrame) -> pl.DataFrame:
-    """A filter that stands on two tanks on the same day: both rows are held."""
-    typed = typed.drop_nulls(["filter", "tank", "from"])
-    other = typed.select("filter", *(pl.col(c).alias(f"other_{c}") for c in ("tank", "from", "to", *KEY)))
-    far = pl.date(9999, 12, 31)
-    pairs = typed.join(other, on="filter").filter(
-        (pl.col("tank") != pl.col("other_tank"))
-        & (pl.col("from") <= pl.col("other_to").fill_null(far))
-        & (pl.col("other_from") <= pl.col("to").fill_null(far))
-    )
-    pairs = pairs.unique(KEY, keep="first", maintain_order=True)
-    pairs = pairs.with_columns(pl.Series("whole row", whole_rows(pairs, ["filter", "tank", "from"]), pl.String))
-    return issue_rows(pairs, None, None, "filter on two tanks at once", text="whole row")
-
-
-def compartments(frame: pl.DataFrame, tables: Tables) -> pl.DataFrame:
-    """Fills in a compartment that the filter's model does not have; their rows wait."""
-    book = tables["compartment"].select("model", "compartment").unique().with_columns(pl.lit(True).alias("known"))
-    has = pl.col("compartment").unique(maintain_order=True).str.join(", ").alias("has")
-    rows = (
-        frame.join(tables["filter"].select("filter", "model"), on="filter", how="left", maintain_order="left")
-        .join(book, on=["model", "compartment"], how="left", maintain_order="left")
-        .join(tables["compartment"].group_by("model").agg(has), on="model", how="left", maintain_order="left")
-    )
-    strange = pl.col("known").is_null() & pl.col("has").is_not_null() & pl.col("compartment").is_not_null()
-    return issue_rows(rows, strange, "compartment", "compartment not known")
-
-
-def _rooms(book: pl.DataFrame, f: Assumptions) -> pl.DataFrame:
-    """Usable litres of each compartment of a model: its parts added up; a measured fill wins over dimensions.
-
-    Rows of one compartment with the same sizes are one room told again, a stage each.
-    """
-    sizes = ["shape", "length_mm", "width_mm", "inner_mm", "depth_mm", "usable_l"]
-    return (
-        book.select("model", "compartment", *sizes, pl.coalesce("usable_l", usable_by_dimensions(f)).alias("litres"))
-        .filter(pl.struct("model", "compartment", *sizes).is_first_distinct())
-        .group_by("model", "compartment")
-        .agg(pl.col("litres").sum())
-        .filter(pl.col("litres") > 0)
-    )
-
-
-def masses(fill: pl.DataFrame, book: Tables, sheet: pl.DataFrame, f: Assumptions) -> pl.DataFrame:
-    """Media that is too heavy for its compartment: weighed wet, or litres entered as kilograms. Used, and asked about."""
-    media = book["medium"].filter(pl.col("stage").is_in(["biological", "chemical"]))["medium"]
-    rows = (
-        fill.filter((pl.col("mass_kg") > 0) & pl.col("medium").is_in(media.implode()))
-        .join(book["filter"].select("filter", "model"), on="filter", how="inner", maintain_order="left")
-        .join(_rooms(book["compartment"], f), on=["model", "compartment"], how="inner", maintain_order="left")
-        .join(sheet.select(*KEY, pl.col("mass_kg").alias("as typed")), on=KEY, how="left", maintain_order="left")
-        .with_columns((pl.col("mass_kg") / pl.col("litres")).alias("bulk"))
-    )
-    wet, as_kg = pl.col("bulk") > f["bulk_high_kg_l"], (pl.col("bulk") - 1).abs() < f["litre_as_kg_share"]
-    return join_issues(
-        issue_rows(rows, test, "mass_kg", case, says=says, outcome="warned", text="as typed")
-        for test, case, says in ((wet, "weighed wet", WET), (as_kg, "litres as kilograms", None))
-    )
-
-
-def read_standing(sheets: Sheets, context: Context) -> dict[str, Family]:
-    """Every plain family as values, judged by its model; references not yet followed."""
-    found: dict[str, Family] = {}
+def read_standing(sheets: Sheets, context: Context, found: Collected) -> Tables:
+    """Every plain family, judged by its model and references followed: what others refer to comes first."""
+    tables: Tables = {"alias": empty("alias")}
+    names: dict[str, str] = {}
     for name in PLAIN:
-        frame = sheets.frames.get(name)
-        if frame is None:
+        if (sheet := sheets.frames.get(name)) is None:
+            tables[name] = empty(name)
             continue
-        text, again = first_told(frame, text_columns(name))
+        text, again = first_told(sheet, text_columns(name))
         values, unread = read_plain(name, text, context)
-        extra: pl.DataFrame = no_issues()
-        holds: list[str | None] = [None]
-        if name == "kit":
-            values, extra = kits(values)
-            holds.append("basis")
+        values, odd = book.kits(values) if name == "kit" else (values, no_issues())
         judged = judge(FAMILY[name].model, values, context, text)
-        family = Family(judged.good, [unread, judged.issues], again, [judged.held])
-        family.add(contradictions(name, text), holds)
-        family.add(extra, holds)
+        family = Family(judged.good, [unread, judged.issues], [judged.held])
+        for issues in (contradictions(name, text), odd):
+            family.add(issues, [None, "basis"])
         family.drop_held()
-        found[name] = family
-    book: Tables = {
-        name: found[name].rows if name in found else empty(name)
-        for name in ("filter", "filter_model", "compartment", "medium")
-    }
-    if fill := found.get("fill"):
-        fill.add(masses(fill.rows, book, sheets.frames["fill"], context.assumed))
-    if service := found.get("service"):
-        text, key = sheets.frames["service"], list(FAMILY["service"].key)
-        rest = [name for name in text_columns("service") if name not in key]
-        service.rows, twice = differing_cells(text, service.rows, key, rest)
-        service.rows, over = services.timed(service.rows, text, book, context.assumed)
-        for issues in (twice, over, services.put_off(service.rows, text)):
-            service.add(issues)
-    return found
+        if name == "fill":
+            family.add(book.masses(family.rows, tables, sheet, context.assumed))
+        if name == "service":
+            key = list(FAMILY[name].key)
+            family.rows, twice = differing_cells(
+                sheet, family.rows, key, [c for c in text_columns(name) if c not in key]
+            )
+            family.rows, over = book.timed(family.rows, sheet, tables, context.assumed)
+            for issues in (twice, over, book.put_off(family.rows, sheet)):
+                family.add(issues)
+        for column, other, ident, waits in REFERENCES.get(name, []):
+            known = tables[other].select(ident, *(["name"] if "name" in tables[other].columns else []))
+            called_so = names if other == "tank" else {}
+            family.rows, strange = references(
+                family.rows, column, known, other.replace("_", " "), whole_row=waits, names=called_so
+            )
+            family.add(strange, [column] if waits else [])
+        if name == "fill":
+            family.rows, closed = book.fills(family.rows)
+            family.add(closed)
+            family.add(book.compartments(family.rows, tables), ["compartment"])
+        if name == "placement":
+            family.add(book.two_tanks_at_once(family.rows), [None])
+        family.drop_held()
+        found.issues += family.issues
+        found.whole += family.held
+        found.again.append(again)
+        tables[name] = conform(name, family.rows.drop_nulls(required(FAMILY[name])).sort(KEY))
+        if name == "tank":
+            tables["alias"] = conform("alias", aliases(tables["tank"]))
+            names = called(tables["alias"])
+        elif "tank" in sheet.columns:
+            found.places.append(_places(sheet, tables["tank"]["tank"].to_list(), names, context))
+    return tables

@@ -18,6 +18,7 @@ NAMELESS = re.compile(r"\(column \d+\)")  # a column whose header is blank
 LONGEST_NAME = 200  # characters: no header name is longer, and folding a line of megabytes takes seconds
 MOST_LINES = 500_000  # of a file: forty tanks visited each week fill them in two centuries
 LONGEST_LINE = 100_000  # characters of a row; no note is longer
+HALF_LINE = LONGEST_LINE // 2  # a longer line reaches over as many without an end of a line
 csv.field_size_limit(2**31 - 1)  # what is too long is held with its line instead
 
 
@@ -203,13 +204,14 @@ def _read_clean(body: str, skip: int, separator: str, names: list[str]) -> Table
         body = re.sub(rf'(?<![^{edge}\n])"([^"{edge}\n]*)"(?![^{edge}\n])', r"\1", body)
     if (
         not body.strip()
-        or max(map(len, body.split("\n"))) > LONGEST_LINE
+        or any("\n" not in body[at : at + HALF_LINE] for at in range(0, len(body) - HALF_LINE, HALF_LINE))
         or any(mark in body for mark in ('"', "\r", "\x00", "\ufeff"))
     ):
         return None
     width, lines = body.split("\n", 1)[0].count(separator) + 1, body.count("\n") + 1
     if width < len(names) or body.count(separator) != (width - 1) * lines:
         return None
+    names = _unique(names)
     try:
         cells = pl.read_csv(
             body.encode("utf-8", "surrogatepass"),
@@ -218,23 +220,18 @@ def _read_clean(body: str, skip: int, separator: str, names: list[str]) -> Table
             infer_schema=False,
             empty_string_is_null=False,
             quote_char=None,
-            new_columns=[f"c{place}" for place in range(width)],
+            new_columns=[*names, *(f"surplus {place}" for place in range(width - len(names)))],
         )
     except (pl.exceptions.PolarsError, UnicodeDecodeError):
         return None
     # polars fills a short line; with the right count of separators in all, there is a long one too, which it refuses.
     if (cells.height, cells.width) != (lines, width):
         return None
-    fields = cells.columns
-    cells = cells.with_columns(pl.all().str.strip_chars(BLANK)).insert_column(
-        0, pl.int_range(skip + 1, skip + 1 + cells.height, dtype=pl.Int64, eager=True).alias("line")
-    )
-    cells = cells.filter(pl.any_horizontal(pl.col(fields) != ""))
-    surplus = fields[len(names) :]
-    if surplus and cells.select(pl.any_horizontal(pl.col(surplus) != "").any()).item():
+    told = cells.lazy().with_columns(pl.all().str.strip_chars(BLANK), line=pl.int_range(skip + 1, skip + 1 + lines))
+    cells = told.filter(pl.any_horizontal(pl.col(cells.columns) != "")).collect()
+    if any((cells[name] != "").any() for name in cells.columns[len(names) : width]):
         return None
-    names = _unique(names)
-    return Table(names, cells.select("line", *fields[: len(names)]).rename(dict(zip(fields, names, strict=False))))
+    return Table(names, cells[["line", *names]])
 
 
 def _read_line_by_line(lines: list[str], skip: int, separator: str, names: list[str]) -> Table:

@@ -1,28 +1,34 @@
 """Visit sheets, wide and long, to visits, readings and water changes."""
 
-from dataclasses import dataclass, field
+import datetime as dt
 
 import polars as pl
 
 from pipeline.intake import amounts, beside, patterns
-from pipeline.intake.changes import read_changes, top_ups
+from pipeline.intake.book import with_large_changes
+from pipeline.intake.changes import read_changes, readers, top_ups
 from pipeline.intake.columns import (
     KEY,
+    Cells,
+    Collected,
     Context,
-    cell_issues,
+    day_of,
+    distinct,
     issue_rows,
     join_issues,
-    read_cells,
+    low_of,
+    read_columns,
     read_dates,
+    side_cells,
     unit_column,
+    word_of,
 )
 from pipeline.intake.dates import read_time
 from pipeline.intake.grammar import BLANK, Cell, held, read_word
 from pipeline.intake.judge import judge
 from pipeline.intake.names import SEVERAL, Resolver, fold_name
-from pipeline.intake.readings import Kits, kits_of, read_typed, typed_long, typed_wide
+from pipeline.intake.readings import Kits, kits_of, read_typed
 from pipeline.intake.series import PART, Parts, doubted
-from pipeline.intake.services import with_large_changes
 from pipeline.intake.settle import RETEST, contradicts, two_changes, two_sights, two_values
 from pipeline.intake.sheets import Sheets, text_columns
 from pipeline.intake.standing import first_told
@@ -31,21 +37,8 @@ from schemas.parameters import RECORDS
 from schemas.visits import PlacedRow, VisitSheet
 from schemas.words import FISH_LOOK, PARAMETERS, TAKEN
 
-MANY_ROWS = 50_000  # of visit sheets
 NO_CHANGE = ("", "-", "none", "no", "0")
-PLACE = {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date, "parameter": pl.String}
 ALIASES = {name: record.name for record in RECORDS for name, basis in record.aliases.items() if not basis}
-
-
-@dataclass
-class Collected:
-    """What is gathered on the way: issues, rows held whole, rows that repeat, where each row belongs, unknown names."""
-
-    issues: list[pl.DataFrame] = field(default_factory=list)
-    whole: list[pl.DataFrame] = field(default_factory=list)
-    again: list[pl.DataFrame] = field(default_factory=list)
-    places: list[pl.DataFrame] = field(default_factory=list)
-    unknown: list[pl.DataFrame] = field(default_factory=list)
 
 
 def all_rows(sheets: Sheets, context: Context, found: Collected) -> pl.DataFrame:
@@ -58,9 +51,11 @@ def all_rows(sheets: Sheets, context: Context, found: Collected) -> pl.DataFrame
         if name == "visit_long":
             frame = _named(frame, found)
         # In dates, what a file shows settles the order: each file is of one form.
-        days, unread = read_dates(frame, "date", context)
-        found.issues.append(unread)
-        frames.append(frame.with_columns(days.alias("day"), pl.lit(name == "visit_long").alias("long")))
+        days = read_dates(frame, ["date"], context)["date"]
+        found.issues.append(days.issues())
+        frames.append(
+            frame.with_columns(days.values(day_of, pl.Date).alias("day"), pl.lit(name == "visit_long").alias("long"))
+        )
     if not frames:
         return pl.DataFrame()
     rows = pl.concat(frames, how="diagonal")
@@ -79,40 +74,36 @@ def _named(frame: pl.DataFrame, found: Collected) -> pl.DataFrame:
             Cell("converted", word=name, fault="word", says=f"read as {name}") if name else read_word(text, PARAMETERS)
         )
 
-    cells = read_cells(frame, "parameter", parameter)
-    known = pl.col("word").is_in(PARAMETERS)
-    found.issues.append(cell_issues(cells.filter(known.fill_null(False)), "parameter"))
-    odd = cells.filter(~known).select("file", pl.col("word").alias("column")).unique(maintain_order=True)
-    found.unknown.append(patterns.with_likeness(odd, PARAMETERS))
+    cells = read_columns(frame, {"parameter": parameter})["parameter"]
+    odd = frame.select("file", cells.values(lambda cell: "" if cell.word in PARAMETERS else cell.word).alias("column"))
+    found.unknown.append(patterns.with_likeness(odd.drop_nulls().unique(maintain_order=True), PARAMETERS))
     blank = issue_rows(frame, pl.col("parameter") == "", "parameter", "key missing: parameter")
-    found.issues.append(blank)
+    found.issues += [cells.issues(), blank]
     found.whole.append(blank.select(KEY))
     unit = pl.col("unit").fill_null("").alias(unit_column("value"))
-    named = frame.with_columns(cells.select(pl.when(known).then("word").alias("parameter")).to_series(), unit)
+    named = frame.with_columns(cells.values(lambda cell: cell.word if cell.word in PARAMETERS else None), unit)
     return named.join(blank, on=KEY, how="anti", maintain_order="left")
 
 
 def tanks_meant(frame: pl.DataFrame, resolver: Resolver) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The frame with `tank_id`, the tank meant, and the issues of its tank cells."""
-    names = frame.select("tank", "site").unique(maintain_order=True)
+    told = distinct(frame, ["tank", "site"])
+    pairs, at = side_cells([told["tank"], told["site"]])
     missing = held("key missing: tank", "")
-    meant = {(tank, site): resolver.find(tank, site) if tank else missing for tank, site in names.iter_rows()}
-    several = [key for key, one in meant.items() if one.fault == SEVERAL]
-    by_day = frame.select("tank", "site", "day").unique(maintain_order=True)
-    if not several:
-        by_day = by_day.with_columns(pl.lit(None, pl.Date).alias("day")).unique(maintain_order=True)
-    rows = []
-    for tank, site, day in by_day.iter_rows():
-        one = resolver.find(tank, site, day) if (tank, site) in several else meant[tank, site]
-        rows.append((tank, site, day, one.word or None, one.outcome, one.fault, one.says, one.suggestion or None))
-    columns = ["tank", "site", "day", "tank_id", "outcome", "fault", "says", "suggestion"]
-    kinds = [pl.String, pl.String, pl.Date, *[pl.String] * 5]
-    read = pl.DataFrame(rows, schema=dict(zip(columns, kinds, strict=True)), orient="row")
-    keys = ["tank", "site", "day"] if several else ["tank", "site"]
-    cells = frame.select(*KEY, "tank", "site", "day").join(
-        read.select(*keys, *columns[3:]), on=keys, how="left", nulls_equal=True, maintain_order="left"
-    )
-    return frame.with_columns(cells["tank_id"]), cell_issues(cells.with_columns(pl.col("tank").alias("text")), "tank")
+    meant = [resolver.find(tank, site) if tank else missing for tank, site in pairs]
+    texts = [tank for tank, _ in pairs]
+    if any(one.fault == SEVERAL for one in meant):
+        days = distinct(frame.select(pl.col("day").cast(pl.String)), ["day"])["day"]
+        dated, at = side_cells([(range(len(pairs)), at), days])
+        texts = [texts[place] for place, _ in dated]
+        meant = [
+            resolver.find(pairs[place][0], pairs[place][1], dt.date.fromisoformat(day) if day else None)
+            if meant[place].fault == SEVERAL
+            else meant[place]
+            for place, day in dated
+        ]
+    cells = Cells(frame, "tank", texts, meant, at)
+    return frame.with_columns(cells.values(word_of).alias("tank_id")), cells.issues()
 
 
 def _with_route_day(unread: pl.DataFrame, rows: pl.DataFrame, standing: Tables) -> pl.DataFrame:
@@ -137,7 +128,7 @@ def _with_route_day(unread: pl.DataFrame, rows: pl.DataFrame, standing: Tables) 
 def placed_rows(rows: pl.DataFrame, standing: Tables, context: Context, found: Collected) -> pl.DataFrame:
     """The rows whose tank and day are known, with `at` and `no`, the tank's number, in order of tank and time."""
     named, unnamed = tanks_meant(rows, Resolver(standing["alias"], standing["site"], standing["tank"]))
-    found.issues = [_with_route_day(part, named, standing) for part in found.issues]
+    found.issues = [_with_route_day(join_issues(found.issues), named, standing)]
     found.issues.append(unnamed)
     found.places.append(named.select(*KEY, pl.col("tank_id").alias("tank"), "day", "parameter"))
     ran = standing["tank"].select(pl.col("tank").alias("tank_id"), "set_up", "closed").with_row_index("no")
@@ -145,13 +136,14 @@ def placed_rows(rows: pl.DataFrame, standing: Tables, context: Context, found: C
     judged = judge(PlacedRow, named, context, named.with_columns(pl.col("date").alias("day")))
     dateless = issue_rows(named, pl.col("date").is_in(["", "-"]), "date", "key missing: date")
     stuck = judged.issues.with_columns(pl.lit("date").alias("column"))
-    clock = read_cells(named, "time", lambda text, _: read_time(text))
-    found.issues += [stuck, dateless, cell_issues(clock, "time")]
-    good = named.with_columns(clock["low"].fill_null(0).alias("second")).join(
-        stuck, on=KEY, how="anti", maintain_order="left"
-    )
+    clock = read_columns(named, {"time": lambda text, _: read_time(text)})["time"]
+    found.issues += [stuck, dateless, clock.issues()]
+    good = named.with_columns(clock.values(lambda cell: cell.low or 0.0, pl.Float64).alias("second"))
+    if stuck.height:
+        good = good.join(stuck, on=KEY, how="anti", maintain_order="left")
     good = good.filter(pl.col("tank_id").is_not_null() & pl.col("day").is_not_null())
-    found.whole.append(named.join(good, on=KEY, how="anti").select(KEY))
+    if good.height < named.height:
+        found.whole.append(named.join(good, on=KEY, how="anti").select(KEY))
     at = pl.col("day").cast(pl.Datetime("us")) + pl.duration(seconds=pl.col("second"))
     return good.with_columns(at.alias("at")).drop("second", "set_up", "closed").sort("no", "at", maintain_order=True)
 
@@ -174,25 +166,17 @@ def without_repeats(placed: pl.DataFrame, found: Collected) -> pl.DataFrame:
     return placed.join(again, on=KEY, how="anti", maintain_order="left") if again.height else placed
 
 
-def ways_taken(placed: pl.DataFrame) -> tuple[pl.Series, pl.DataFrame]:
+def ways_taken(placed: pl.DataFrame, cells: Cells) -> tuple[pl.Series, pl.DataFrame]:
     """How each sample was taken: blank is before on a day with a change, none otherwise; "after" needs a change."""
-    cells = read_cells(placed, "taken", lambda text, _: read_word(text, TAKEN))
     day = placed["no"].cast(pl.Int64) * 2**20 + placed["day"].to_physical()
     changed = day.is_in(day.filter(~placed["water_changed"].is_in(NO_CHANGE)).unique().implode())
-    frame = placed.with_columns(changed.alias("changed"), cells["word"].alias("said"))
-    known = pl.col("said").is_in(TAKEN)
+    said = cells.values(lambda cell: cell.word if cell.word in ("", *TAKEN) else "unknown").alias("said")
+    frame = placed.select(*KEY, "taken", said, changed.alias("changed"))
     wrong = (pl.col("said") == "after") & ~pl.col("changed")
     issues = issue_rows(frame, wrong, "taken", "after without a change")
-    taken = frame.select(
-        pl.when(wrong | (pl.col("said").is_not_null() & ~known))
-        .then(pl.lit("unknown"))
-        .when(pl.col("said").is_not_null())
-        .then(pl.col("said"))
-        .when("changed")
-        .then(pl.lit("before"))
-        .otherwise(pl.lit("none"))
-    ).to_series()
-    return taken, join_issues([cell_issues(cells, "taken"), issues])
+    unsaid = pl.when("changed").then(pl.lit("before")).otherwise(pl.lit("none"))
+    taken = pl.when(wrong).then(pl.lit("unknown")).otherwise(pl.coalesce("said", unsaid))
+    return frame.select(taken.alias("taken")).to_series(), issues
 
 
 def _known_kit(text: str, known: set[str]) -> Cell:
@@ -212,18 +196,24 @@ def read_visits(sheets: Sheets, context: Context, standing: Tables, found: Colle
     known_kits = {kit for kit, _ in kits}
     placed = without_repeats(placed_rows(rows, standing, context, found), found).with_row_index("row")
     del rows
-    taken, odd_taken = ways_taken(placed)
-    seen = read_cells(placed, "fish_seen", lambda text, _: amounts.read_count(text))
-    look = read_cells(placed, "fish_look", lambda text, _: read_word(text, FISH_LOOK))
-    kit = read_cells(placed, "kit", lambda text, _: _known_kit(text, known_kits))
-    found.issues += [odd_taken, cell_issues(seen, "fish_seen"), cell_issues(look, "fish_look"), cell_issues(kit, "kit")]
-    kinds, changes, odd_changes = read_changes(placed, context, standing)
-    words = {"taken": read_cells(placed, "taken", lambda text, _: read_word(text, TAKEN))["word"], "change_kind": kinds}
-    fish = [seen.select(pl.when(pl.col("outcome") != "held").then("low").alias("fish_seen")).to_series(),
-            look["word"].alias("fish_look")]  # fmt: skip
-    sheet = placed.with_columns(pl.col("day").alias("date"), *(s.alias(n) for n, s in words.items()), *fish)
+    cells = read_columns(
+        placed,
+        {
+            "taken": lambda text, _: read_word(text, TAKEN),
+            "fish_seen": lambda text, _: amounts.read_count(text),
+            "fish_look": lambda text, _: read_word(text, FISH_LOOK),
+            "kit": lambda text, _: _known_kit(text, known_kits),
+            **readers(context, standing),
+        },
+    )
+    taken, odd_taken = ways_taken(placed, cells["taken"])
+    changes, odd_changes = read_changes(placed, cells, context, standing)
+    words = [cells[name].values(word_of) for name in ("taken", "change_kind", "fish_look")]
+    seen = cells["fish_seen"].values(low_of, pl.Float64)
+    sheet = placed.with_columns(pl.col("day").alias("date"), *words, seen)
+    found.issues += [one.issues() for one in cells.values()]
     judged = judge(VisitSheet, sheet.with_columns(pl.col("tank_id").alias("tank")), context, placed)
-    found.issues += [odd_changes, judged.issues.filter(pl.col("column") != "date")]
+    found.issues += [odd_taken, odd_changes, judged.issues.filter(pl.col("column") != "date")]
     placed = placed.with_columns(
         taken.alias("taken"), (taken == "after").alias("after"), judged.good["fish_seen"], judged.good["fish_look"]
     )
@@ -258,19 +248,11 @@ def read_visits(sheets: Sheets, context: Context, standing: Tables, found: Colle
 
 def _readings(placed: pl.DataFrame, kits: Kits, context: Context, found: Collected) -> Parts:
     """The readings of each parameter, in order of tank and time."""
-    beside = ["row", *KEY, "tank", "no", "day", "at", "taken", "after", "note", "long"]
-    wide, long = placed.filter(~pl.col("long")), placed.filter("long")
-    parts: Parts = {}
-    # Of a large round one parameter at a time: a frame of all cells would be the most that a load holds.
-    for names in [PARAMETERS] if placed.height < MANY_ROWS else [[name] for name in PARAMETERS]:
-        typed = pl.concat([typed_wide(wide, names, beside), typed_long(long, names, beside)])
-        read, issues = read_typed(typed, kits, context)
-        found.issues.append(issues)
-        for name in names:
-            part = (read if len(names) == 1 else read.filter(pl.col("parameter") == name)).select(list(PART))
-            if part.height:
-                parts[name] = part if part["row"].is_sorted() else part.sort("row")
-    return parts
+    keep = ["row", *KEY, "tank", "no", "day", "at", "taken", "after", "note", "long"]
+    parts, issues = read_typed(placed, PARAMETERS, keep, kits, context)
+    found.issues.append(issues)
+    ordered = {name: part.select(list(PART)) for name, part in parts.items()}
+    return {name: part if part["row"].is_sorted() else part.sort("row") for name, part in ordered.items()}
 
 
 def _settled(parts: Parts, several: pl.DataFrame, found: Collected) -> Parts:

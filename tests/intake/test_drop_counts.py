@@ -38,13 +38,13 @@ def test_drops_of_other_units_and_cells_that_are_no_count() -> None:
     kit = ladders.KitRow((), 0.056, "mg/L CaCO3", per_drop=10.0)
     assumed = built_in()
     taken = ladders.read_reading("kh", "80", "", kit, assumed)
-    assert (taken.low, taken.high, taken.cell.outcome) == (pytest.approx(3.92), pytest.approx(4.48), "converted")
+    assert (taken.low, taken.high, taken.outcome) == (pytest.approx(3.92), pytest.approx(4.48), "converted")
     odd = ladders.read_reading("kh", "83", "", kit, assumed)
-    assert (odd.cell.outcome, odd.cell.fault) == ("warned", "off the ladder")
-    assert odd.cell.says == "83 is no whole number of drops of 10 each; taken as between 80 and 90."
+    assert (odd.outcome, odd.fault) == ("warned", "off the ladder")
+    assert odd.says == "83 is no whole number of drops of 10 each; taken as between 80 and 90."
     drops = ladders.read_reading("kh", "8 drops", "", kit, assumed)
-    assert (drops.low, drops.high, drops.cell.says) == (pytest.approx(3.92), pytest.approx(4.48), "8 drops read as 80.")
-    assert ladders.read_reading("kh", "8 drops", "", None, assumed).cell.held
+    assert (drops.low, drops.high, drops.says) == (pytest.approx(3.92), pytest.approx(4.48), "8 drops read as 80.")
+    assert ladders.read_reading("kh", "8 drops", "", None, assumed).held
 
 
 def test_a_folder_with_a_drop_count_kit(tmp_path: Path) -> None:

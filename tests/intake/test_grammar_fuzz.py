@@ -67,8 +67,8 @@ def test_no_cell_raises(text: str) -> None:
         sound(amounts.read_change(text, "", FIGURES, gallon))
     for order in DATE_ORDERS:
         day = dates.read_date(text, order, "")
-        assert (day.day is None) or not day.cell.held
-        sound(day.cell)
+        assert (day.day is None) or not day.held
+        sound(day)
     sound(dates.read_time(text))
     assert isinstance(grammar.slip_of(text), str)
 
@@ -78,14 +78,14 @@ def test_no_cell_raises(text: str) -> None:
 def test_no_reading_raises_or_ends_outside_itself(text: str, parameter: str, unit: str) -> None:
     for kit in (None, KIT):
         taken = ladders.read_reading(parameter, text, unit, kit, FIGURES)
-        sound(taken.cell)
+        sound(taken)
         if taken.matched is not None:
             assert taken.low is not None
             assert math.isfinite(taken.matched)
             assert taken.low <= taken.matched + 1e-9
             assert taken.high is None or taken.matched <= taken.high + 1e-9
         else:
-            assert taken.cell.held or taken.cell.kind == "blank"
+            assert taken.held or taken.kind == "blank"
 
 
 HEADS = (
