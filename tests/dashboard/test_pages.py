@@ -11,7 +11,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 import streamlit as st
-from streamlit.testing.v1 import AppTest
+from streamlit import config as st_config
+from streamlit.runtime.scriptrunner.script_cache import ScriptCache
+from streamlit.testing.v1 import AppTest, app_test, local_script_runner
 
 from dashboard import cells, charts, marks
 from pipeline import weekly
@@ -22,6 +24,14 @@ from tests.conftest import DEMO_DAY
 from tests.spreadsheets import xlsx
 
 APP = Path(__file__).parents[2] / "dashboard" / "app.py"
+
+# The pages run as the product's own settings have them, and are compiled once, not at every run: half of a run's time.
+st_config.set_option("runner.magicEnabled", False)
+st_config.set_option("browser.gatherUsageStats", False)
+COMPILED = ScriptCache()
+local_script_runner.ScriptCache = lambda: COMPILED  # type: ignore[misc,assignment]
+app_test.ScriptCache = lambda: COMPILED  # type: ignore[misc,assignment]
+
 PAGES = (
     "this_week", "one_tank", "capacity_and_nitrate", "filter_book", "plan", "at_the_tank", "held_rows", "papers",
     "assumptions",
