@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -30,9 +31,33 @@ SLOW = (
 )  # fmt: skip
 
 
+# What takes longest, longest first: two workers take a file (or a part of it) after the other, so the last are short.
+LONGEST = (
+    "dashboard/test_browser", "test_random_folders", "dashboard/", "store/test_under_fire", "test_parts",
+    "papers/test_phone_form", "store/", "advise/", "test_hostile_folders", "test_cli", "test_reuse", "test_words",
+)  # fmt: skip
+# Files whose tests share nothing that is dear, and are too long for one worker: in so many parts.
+PARTS = {"test_random_folders.py": 10, "dashboard/test_browser.py": 2}
+
+
+@pytest.hookimpl(tryfirst=True)  # before xdist looks for groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what is slow; sort by length; keep the tests of a file, which share what they load, on one worker."""
+
+    def rank(item: pytest.Item) -> int:
+        return next((n for n, start in enumerate(LONGEST) if file_of(item).startswith(start)), len(LONGEST))
+
+    def file_of(item: pytest.Item) -> str:
+        return item.path.relative_to(Path(__file__).parent).as_posix()
+
+    items.sort(key=rank)
+    seen: Counter[str] = Counter()
     for item in items:
-        if item.path.relative_to(Path(__file__).parent).as_posix().startswith(SLOW):
+        file = file_of(item)
+        part = seen[file] % PARTS[file] if file in PARTS else 0
+        seen[file] += 1
+        item.add_marker(pytest.mark.xdist_group(f"{file}{part or ''}"))
+        if file.startswith(SLOW):
             item.add_marker(pytest.mark.slow)
 
 
