@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 import shutil
-from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,7 +14,7 @@ from hypothesis import settings
 from pipeline.wording import in_currency
 
 # Speed is measured in benchmarks, never by a test: a busy machine must not fail one.
-settings.register_profile("untimed", deadline=None)
+settings.register_profile("untimed", deadline=None, derandomize="CI" in os.environ)
 settings.load_profile("untimed")
 
 ROOT = Path(__file__).parents[1]
@@ -36,8 +36,6 @@ LONGEST = (
     "dashboard/test_browser", "test_random_folders", "dashboard/", "store/test_under_fire", "test_parts",
     "papers/test_phone_form", "store/", "advise/", "test_hostile_folders", "test_cli", "test_reuse", "test_words",
 )  # fmt: skip
-# Files whose tests share nothing that is dear, and are too long for one worker: in so many parts.
-PARTS = {"test_random_folders.py": 10, "dashboard/test_browser.py": 2}
 
 
 @pytest.hookimpl(tryfirst=True)  # before xdist looks for groups
@@ -51,12 +49,10 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         return item.path.relative_to(Path(__file__).parent).as_posix()
 
     items.sort(key=rank)
-    seen: Counter[str] = Counter()
     for item in items:
         file = file_of(item)
-        part = seen[file] % PARTS[file] if file in PARTS else 0
-        seen[file] += 1
-        item.add_marker(pytest.mark.xdist_group(f"{file}{part or ''}"))
+        if item.get_closest_marker("xdist_group") is None:
+            item.add_marker(pytest.mark.xdist_group(file))
         if file.startswith(SLOW):
             item.add_marker(pytest.mark.slow)
 

@@ -13,7 +13,7 @@ from pipeline.intake.round_file import read_round
 from pipeline.intake.sheets import read_sheets
 from pipeline.parts import Run
 from pipeline.progress import silent
-from pipeline.week import Round
+from pipeline.week import Round, Week
 from schemas import Tables, conform
 from schemas.tables import TABLES
 
@@ -34,3 +34,9 @@ def derived(found: Checked, today: dt.date, known: Tables | None = None, run: Ru
     records = derive.recent(tables, weekly._since(today))
     made = derive.derived(records, today, assumed, round_, silent, known, run)
     return {name: conform(name, frame) if name in TABLES else frame for name, frame in made.items()}
+
+
+def week_of(folder: Path, today: dt.date) -> Week:
+    """The round as of a day, as `weekly.open_week` gives it."""
+    found = checked(folder, today)
+    return Week(folder, found[1], found[2], today, today, {**found[0], **derived(found, today)})

@@ -16,7 +16,7 @@ from pipeline.calc.capacity import capacity
 from tests.advise import brute_force as brute
 from tests.rounds import AS_OF, FIGURES, Rounds
 
-ROUNDS, TANKS = 20, 25
+ROUNDS, TANKS = 10, 50
 ANY = 16  # more changes than there are: no limit
 
 
@@ -40,7 +40,7 @@ class Planned:
 
 @pytest.fixture(scope="module")
 def planned() -> list[Planned]:
-    """20 rounds of 25 tanks: with one filter any number of changes together, with two as many as the assumption says."""
+    """10 rounds of 50 tanks: with one filter any number of changes together, with two as many as the assumption says."""
     found = []
     for seed in range(ROUNDS):
         draw, r = np.random.default_rng(seed), Rounds()

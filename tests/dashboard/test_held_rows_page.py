@@ -92,10 +92,10 @@ def test_who_and_why_are_asked_and_a_write_that_fails_is_told(logs: Path, monkey
     assert (logs / "corrections.csv").read_bytes() == before
 
 
-def test_a_cell_a_torn_line_and_a_row_held_for_its_tank_are_written_down_as_they_were_answered(
+def test_a_rejected_cell_and_a_torn_line_are_written_down_as_they_were_answered(
     logs: Path, monkeypatch: pytest.MonkeyPatch, as_it_stands: Callable[[Path], None]
 ) -> None:
-    """What the intake makes of such corrections is tested there."""
+    """What the intake makes of such corrections is tested there; a row held for its tank is put right in the browser."""
 
     def written() -> tuple[str, ...]:
         return tuple(last_correction(logs)[name] for name in ("line", "column", "was", "now"))
@@ -112,9 +112,6 @@ def test_a_cell_a_torn_line_and_a_row_held_for_its_tank_are_written_down_as_they
     assert "The row will not be used." in text(app)
     signed(app)
     assert written()[::3] == ("17", "reject")
-    assert "Read as <b>Therapy room (MD3).</b>" in text(choose(app, 8, "tank"))
-    signed(app)
-    assert written() == ("8", "tank", "Therapy rom", "accept")
 
 
 def test_a_stale_correction_says_what_the_cell_reads_now_and_a_file_held_whole_has_no_button(
