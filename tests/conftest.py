@@ -11,6 +11,9 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+# Two workers on two cores: a thread more for each small matrix only waits, and burns a core while it does.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from pipeline.wording import in_currency
 
 # Speed is measured in benchmarks, never by a test: a busy machine must not fail one.

@@ -59,7 +59,7 @@ def test_false_alarms_are_rare_and_far_apart() -> None:
     ids=["weekly 1.5", "weekly 0.7", "fortnightly 1.5"],
 )
 def test_steps_are_found(world: World, median: float, share: float) -> None:
-    sim = simulate(world, 160, 72)
+    sim = simulate(world, 300, 72)
     at = int(sim.day[world.step_at or 0])
     delays = [min((d - at for d in days if d > at), default=7 * 99) / 7 for days in raised_days(sim)]
     assert np.median(delays) <= median

@@ -44,8 +44,8 @@ def text(app: AppTest) -> str:
     return unescape(words(app))
 
 
-def at(logs: Path, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
-    return opened(logs, "at_the_tank", monkeypatch, **{"day": DAY.isoformat(), **query})
+def at(logs: Path, monkeypatch: pytest.MonkeyPatch, state: dict[str, object] | None = None, **query: str) -> AppTest:
+    return opened(logs, "at_the_tank", monkeypatch, state, **{"day": DAY.isoformat(), **query})
 
 
 def tap(app: AppTest, tank: str, name: str, *steps: str) -> AppTest:
@@ -232,8 +232,7 @@ def test_a_day_on_which_no_tank_ran_says_so(next_day: Path, monkeypatch: pytest.
 
 
 def as_grid(logs: Path, monkeypatch: pytest.MonkeyPatch) -> AppTest:
-    app = at(logs, monkeypatch)
-    return app.pills(key="enter_way").set_value("as a grid").run()
+    return at(logs, monkeypatch, {"enter_way": "as a grid"})
 
 
 def typed(app: AppTest, edits: dict[int, dict[str, str]]) -> AppTest:
@@ -268,9 +267,7 @@ def test_a_grid_is_checked_as_typed_and_then_kept(logs: Path, monkeypatch: pytes
 
 
 def uploaded(logs: Path, monkeypatch: pytest.MonkeyPatch, name: str, content: bytes, kind: str = "visits") -> AppTest:
-    app = at(logs, monkeypatch)
-    app.pills(key="enter_way").set_value("as a file").run()
-    app.pills(key="upload_kind").set_value(kind).run()
+    app = at(logs, monkeypatch, {"enter_way": "as a file", "upload_kind": kind})
     app.file_uploader[0].set_value((name, content, "text/csv"))
     return app.run()
 
@@ -318,7 +315,7 @@ def test_other_sheets_are_taken_by_the_same_way_and_what_is_here_already_is_not_
     next_day: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     app = at(next_day, monkeypatch)
-    app.pills(key="enter_way").set_value("as a file").run()
+    app.pills(key="enter_way").set_value("as a file").run()  # once by the pill itself
     here = (next_day / "visits" / "2026-06.csv").read_bytes()
     for kind, content, said in (
         ("events", b"date,tank,event\n2026-06-02,TC1,fish died\n", "1\u00a0row: 1 accepted."),
@@ -336,9 +333,7 @@ def test_other_sheets_are_taken_by_the_same_way_and_what_is_here_already_is_not_
 
 
 def form(logs: Path, monkeypatch: pytest.MonkeyPatch, kind: str, family: str, **cells: str) -> AppTest:
-    app = at(logs, monkeypatch)
-    app.pills(key="enter_way").set_value("another record").run()
-    app.pills(key="form_kind").set_value(kind).run()
+    app = at(logs, monkeypatch, {"enter_way": "another record", "form_kind": kind})
     for name, value in cells.items():
         key = f"form {family} {name.rstrip('_')} 0"
         (box,) = [one for one in (*app.selectbox, *app.text_input, *app.date_input) if one.key == key]

@@ -71,7 +71,7 @@ def test_an_assumption_moves_the_limit_and_the_sentence(tmp_path: Path) -> None:
     for name, assumed, wanted in (
         ("usual", "", [usual for _, usual, _, _ in moved]),
         ("moved", "\n".join(each[2] for each in moved), [then for _, _, _, then in moved]),
-        ("near", "near_days = 5", ["", *(usual for _, usual, _, _ in moved[1:])]),
+        ("near", "near_days = 5", ["", "", *(usual for _, usual, _, _ in moved[2:])]),
     ):
         remark = checked(tmp_path / name, rows, assumed, tanks=len(moved))["remark"]
         for line, want, (_, usual, _, then) in zip(last, wanted, moved, strict=True):

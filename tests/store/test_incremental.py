@@ -49,8 +49,8 @@ STEP = st.one_of(
 )
 
 
-@settings(max_examples=3, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(steps=st.lists(STEP, min_size=2, max_size=4))
+@settings(max_examples=2, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(steps=st.lists(STEP, min_size=2, max_size=3))
 def test_any_sequence_of_edits_comes_to_what_a_rebuild_comes_to(
     tmp_path: Path, steps: list[tuple[str, str, object]]
 ) -> None:
