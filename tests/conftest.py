@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,10 +11,13 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+# Two workers on two cores: a thread more for each small matrix only waits, and burns a core while it does.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from pipeline.wording import in_currency
 
 # Speed is measured in benchmarks, never by a test: a busy machine must not fail one.
-settings.register_profile("untimed", deadline=None)
+settings.register_profile("untimed", deadline=None, derandomize="CI" in os.environ)
 settings.load_profile("untimed")
 
 ROOT = Path(__file__).parents[1]
@@ -30,9 +34,29 @@ SLOW = (
 )  # fmt: skip
 
 
+# What takes longest, longest first: two workers take a file (or a part of it) after the other, so the last are short.
+LONGEST = (
+    "dashboard/test_browser", "test_random_folders", "dashboard/", "store/test_under_fire", "test_parts",
+    "papers/test_phone_form", "store/", "advise/", "test_hostile_folders", "test_cli", "test_reuse", "test_words",
+)  # fmt: skip
+
+
+@pytest.hookimpl(tryfirst=True)  # before xdist looks for groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what is slow; sort by length; keep the tests of a file, which share what they load, on one worker."""
+
+    def rank(item: pytest.Item) -> int:
+        return next((n for n, start in enumerate(LONGEST) if file_of(item).startswith(start)), len(LONGEST))
+
+    def file_of(item: pytest.Item) -> str:
+        return item.path.relative_to(Path(__file__).parent).as_posix()
+
+    items.sort(key=rank)
     for item in items:
-        if item.path.relative_to(Path(__file__).parent).as_posix().startswith(SLOW):
+        file = file_of(item)
+        if item.get_closest_marker("xdist_group") is None:
+            item.add_marker(pytest.mark.xdist_group(file))
+        if file.startswith(SLOW):
             item.add_marker(pytest.mark.slow)
 
 

@@ -40,20 +40,18 @@ def correct(folder: Path, number: int) -> Callable[[], object]:
 
 
 def issue(folder: Path, number: int) -> Callable[[], object]:
-    from pipeline.papers.site_report import charts, site_report
+    from pipeline.papers.site_report import site_report
 
     week = weekly.open_week(folder, today=TODAY)
     report = site_report(week, "S1", week.as_of - dt.timedelta(7 + number), week.as_of)
-    drawn = charts(report)
-    pdf, html = issued.report_pdf(report, drawn), issued.report_html(report, drawn)
 
     def write() -> object:
-        """Drawn beforehand: drawing takes so long that hardly a kill would fall among the files."""
+        """Nothing is drawn: drawing takes so long that hardly a kill would fall among the files."""
         with (
-            mock.patch.object(issued, "report_pdf", return_value=pdf),
-            mock.patch.object(issued, "report_html", return_value=html),
+            mock.patch.object(issued, "report_pdf", return_value=b"%PDF " + b"drawn " * 50_000),
+            mock.patch.object(issued, "report_html", return_value="<p>drawn " * 50_000),
         ):
-            return issued.issue(folder, report, TODAY, drawn)
+            return issued.issue(folder, report, TODAY, [])
 
     return write
 
@@ -95,13 +93,10 @@ def raw(folder: Path) -> dict[str, str]:
 
 
 def kill_writes(folder: Path, what: str, count: int, seed: int, loader: Loader) -> Counter[str]:
-    """Kill `count` writes of a kind; then load the folder, which removes what they left."""
+    """Kill `count` writes of a kind in a loaded folder; `tidied` then loads it."""
     draw, found = random.Random(seed), Counter[str]()
-    write_folder(folder, weeks=3)
     if what == "correction":
         (folder / "corrections.csv").write_text(",".join(logbook.CORRECTION_COLUMNS) + "\n")
-    weekly.load(folder, today=TODAY)
-    before = raw(folder)
     ended = loader.load(Wish(str(folder), what=what))
     assert ended.status == 0, ended.said
     usual = ended.at["end"] - ended.at["writing"]
@@ -124,12 +119,17 @@ def kill_writes(folder: Path, what: str, count: int, seed: int, loader: Loader) 
         if found[f"{what} killed"] >= count:
             break
     assert found[f"{what} killed"] >= count, f"{what}: only {found} of {count}"
-    found[f"{what}: files left by half, removed by the next load"] += len(unfinished(folder))
+    return found
+
+
+def tidied(folder: Path, wrote: tuple[str, ...], before: dict[str, str]) -> int:
+    """How many files the next load removes that kills left by half; it leaves all that was written, and the raw files."""
+    left, stands = len(unfinished(folder)), [written(folder, what) for what in wrote]
     weekly.load(folder, today=TODAY)
     assert unfinished(folder) == []
-    assert written(folder, what) == stands
+    assert [written(folder, what) for what in wrote] == stands
     assert raw(folder) == before
-    return found
+    return left
 
 
 def main() -> None:
@@ -142,8 +142,11 @@ def main() -> None:
             if what == "load":
                 found = kill_often(place, share, seed)
             else:
+                weekly.load(write_folder(place, weeks=3), today=TODAY)
+                before = raw(place)
                 with Loader() as loader:
                     found = kill_writes(place, what, share, seed, loader)
+                found[f"{what}: files left by half, removed by the next load"] += tidied(place, (what,), before)
             for said, times in found.items():
                 print(f"{times:5} {said}", flush=True)
 

@@ -1,6 +1,7 @@
 """Random log folders that a person would really have: every family, some missing, some half filled, with slips.
 
-`python -m tests.random_folders 1000` takes as many through every command and paper (a few seconds each).
+`python -m tests.random_folders 1000` takes as many through every command and paper (a few seconds each); CI loads and
+reviews a hundred, every fifth of them through all commands, every twentieth through all papers.
 """
 
 from __future__ import annotations
@@ -283,11 +284,12 @@ def _no_nulls(name: str, text: str) -> None:
 SOME = 2  # tanks and models of a folder that are asked about: a folder has its own seed, so all sorts come up
 
 
-def through_everything(folder: Path, out: Path, papers: bool = True) -> None:
-    """Take a folder through every command and paper; an AssertionError says what is wrong. Papers take most of the time."""
+def through_everything(folder: Path, out: Path, commands: bool = True, papers: bool = True) -> None:
+    """Load a folder once and review it; then every command, and every paper. An AssertionError says what is wrong."""
     from pipeline import weekly
 
     load = weekly.load
+    loads = []
 
     def load_today(
         folder: Path,
@@ -296,31 +298,37 @@ def through_everything(folder: Path, out: Path, papers: bool = True) -> None:
         progress: Any = silent,
         scheduler: str | None = None,
     ) -> Any:
-        return load(folder, db, TODAY, progress, scheduler)
-
-    week = weekly.open_week(folder, today=TODAY)
+        loads.append(load(folder, db, TODAY, progress, scheduler))
+        return loads[-1]
 
     def open_today(folder: Path, as_of: dt.date | None = None, db: Path | None = None, **more: Any) -> Any:
         assert as_of in (None, week.as_of)
         return week  # the folder stands still, so it is opened once
 
-    with mock.patch.object(weekly, "load", load_today), mock.patch.object(weekly, "open_week", open_today):
-        _commands(folder, week)
-        if papers:
-            _papers(folder, out, week)
+    with mock.patch.object(weekly, "load", load_today):
+        week = weekly.open_week(folder, today=TODAY)
+        _adds_up(loads[0].account)
+        with mock.patch.object(weekly, "open_week", open_today):
+            as_json = json.loads(_run((0,), "review", folder, "--as-of", week.as_of, "--format", "json"))
+            assert sum(as_json["counts"].values()) == len(as_json["tanks"])
+            _run((0,), "review", folder, "--as-of", week.as_of)
+            if commands:
+                _commands(folder, week)
+            if papers:
+                _papers(folder, out, week)
+
+
+def _adds_up(account: dict[str, Any]) -> None:
+    for told in (account, *account["files"]):
+        assert told["rows_in"] == sum(told[name] for name in ROW_OUTCOMES), told
 
 
 def _commands(folder: Path, week: Any) -> None:
     day = ("--as-of", week.as_of)
-    account = json.loads(_run((0,), "load", folder, "--format", "json"))
-    for told in (account, *account["files"]):
-        assert told["rows_in"] == sum(told[name] for name in ROW_OUTCOMES), told
+    _adds_up(json.loads(_run((0,), "load", folder, "--format", "json")))
     _run((0,), "load", folder)
     _run((0,), "held", folder)
     _run((0,), "assumptions", folder, "--format", "json")
-    _run((0,), "review", folder, *day)
-    as_json = json.loads(_run((0,), "review", folder, *day, "--format", "json"))
-    assert sum(as_json["counts"].values()) == len(as_json["tanks"])
     for tank in week.table("tank")["tank"].to_list()[:SOME]:
         _run((0,), "plan", folder, "--tank", tank, *day)
     _run((1,), "plan", folder, "--tank", "no such tank", *day)

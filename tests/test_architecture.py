@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterable
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -58,9 +59,19 @@ def modules(root: Path, *parts: str) -> list[Path]:
     return found
 
 
+@cache
+def nodes(path: Path, changed: float) -> list[ast.AST]:
+    """All of a module, parsed once for all the rules."""
+    return list(ast.walk(ast.parse(path.read_text("utf-8"))))
+
+
+def all_of(path: Path) -> list[ast.AST]:
+    return nodes(path, path.stat().st_mtime_ns)
+
+
 def imports(path: Path) -> Iterable[str]:
     """Every module a file imports, whether at the top, inside a function or only for its types."""
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in all_of(path):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -96,17 +107,16 @@ def dotted(path: Path, root: Path) -> str:
 
 def sql_strings(path: Path) -> list[str]:
     """String literals that read like a query; docstrings are prose and are left out."""
-    tree = ast.parse(path.read_text("utf-8"))
     prose = {
         id(body[0].value)
-        for node in ast.walk(tree)
+        for node in all_of(path)
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef)
         and (body := node.body)
         and isinstance(body[0], ast.Expr)
     }
     return [
         node.value
-        for node in ast.walk(tree)
+        for node in all_of(path)
         if isinstance(node, ast.Constant)
         and isinstance(node.value, str)
         and id(node) not in prose

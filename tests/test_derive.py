@@ -9,39 +9,32 @@ import polars as pl
 import pytest
 
 from pipeline import derive, store, weekly
+from pipeline.assumptions import built_in
+from pipeline.intake.round_file import read_round
 from schemas import Tables
-from schemas.tables import DERIVED_TABLES
 from tests.bench.large_logs import write_standing, write_visits
 from tests.conftest import DEMO_DAY
+from tests.loads import Checked, checked, derived
 from tests.store.sameness import assert_same_tables, tables_of
 
 
-def calculated(tables: Tables) -> Tables:
-    return {table: tables[table] for table in (*DERIVED_TABLES, "calculated") if table in tables}
-
-
-def both_ways(
-    folder: Path, tmp_path: Path, today: dt.date, at_once: int, monkeypatch: pytest.MonkeyPatch
-) -> list[Tables]:
-    """The derived tables of a folder, calculated all at once and a few tanks at a time."""
-    found = []
-    for name, many in (("whole", 10**6), ("parts", at_once)):
+def both_ways(found: Checked, today: dt.date, at_once: int, monkeypatch: pytest.MonkeyPatch) -> list[Tables]:
+    """What is calculated of a folder all at once and a few tanks at a time."""
+    made = []
+    for many in (10**6, at_once):
         monkeypatch.setattr(derive, "TANKS_AT_ONCE", many)
-        db = tmp_path / f"{name}.duckdb"
-        weekly.load(folder, db, today)
-        found.append(calculated(tables_of(db)))
-    return found
+        made.append(derived(found, today))
+    return made
 
 
 def test_the_demo_comes_to_the_same_however_many_tanks_are_calculated_at_once(
-    demo_logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    demo_logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    whole = tables_of(weekly.warehouse_of(demo_logs))
     monkeypatch.setattr(derive, "TANKS_AT_ONCE", 9)
-    db = tmp_path / "parts.duckdb"
-    weekly.load(demo_logs, db, DEMO_DAY)
-    whole, parts = (calculated(tables_of(one)) for one in (weekly.warehouse_of(demo_logs), db))
+    parts = derived((whole, read_round(demo_logs), built_in()), DEMO_DAY)
     assert whole["finding"].height > 20
-    assert_same_tables(parts, whole)
+    assert_same_tables(parts, {name: whole[name] for name in parts})
     ranks = parts["review"].sort("as_of", "rank").select("as_of", "tank", "rank")
     assert ranks.equals(whole["review"].sort("as_of", "rank").select("as_of", "tank", "rank"))
 
@@ -55,7 +48,8 @@ def test_a_kit_is_judged_by_its_users_in_every_part(tmp_path: Path, monkeypatch:
         rows = pl.read_csv(file, infer_schema=False)
         late = pl.col("date") >= "2022-05-01"
         rows.with_columns(pl.when(late).then(pl.lit("47")).otherwise(pl.lit("11")).alias("nitrate")).write_csv(file)
-    whole, parts = both_ways(folder, tmp_path, dt.date(2022, 8, 1), 6, monkeypatch)
+    today = dt.date(2022, 8, 1)
+    whole, parts = both_ways(checked(folder, today), today, 6, monkeypatch)
     assert whole["step_alarm"]["kit_batch"].drop_nulls().len() > 0
     assert_same_tables(parts, whole)
 
@@ -111,6 +105,7 @@ def test_a_part_may_have_nothing_to_calculate(tmp_path: Path, monkeypatch: pytes
     for file in sorted((folder / "visits").glob("*.csv")):
         rows = pl.read_csv(file, infer_schema=False)
         rows.filter(~pl.col("tank").is_in(["T00006", "T00007", "T00008"])).write_csv(file)
-    whole, parts = both_ways(folder, tmp_path, dt.date(2021, 11, 1), 3, monkeypatch)
+    today = dt.date(2021, 11, 1)
+    whole, parts = both_ways(checked(folder, today), today, 3, monkeypatch)
     assert whole["review"].height > 0
     assert_same_tables(parts, whole)

@@ -22,20 +22,20 @@ TODAY = dt.date(2022, 3, 1)
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("parts") / "logs"
-    write_standing(place, 10)
-    write_visits(place, 10, 30)
+    write_standing(place, 6)
+    write_visits(place, 6, 30)
     return place
 
 
 @pytest.fixture(autouse=True)
 def small_parts(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(derive, "TANKS_AT_ONCE", 4)
+    monkeypatch.setattr(derive, "TANKS_AT_ONCE", 3)
 
 
 @pytest.fixture(scope="module")
 def alone(folder: Path) -> Path:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(derive, "TANKS_AT_ONCE", 4)
+        patch.setattr(derive, "TANKS_AT_ONCE", 3)
         return weekly.load(folder, folder.parent / "alone.duckdb", TODAY).db
 
 
@@ -79,16 +79,14 @@ def cluster() -> Iterator[str]:
     distributed = pytest.importorskip("distributed", reason="the extra “cluster” is not installed")
     place = os.environ.get("PYTHONPATH", "")
     os.environ["PYTHONPATH"] = os.pathsep.join([str(Path(__file__).parents[1]), place])
-    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as local:
+    with distributed.LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None) as local:
         os.environ["PYTHONPATH"] = place
         yield local.scheduler_address
 
 
 @pytest.mark.slow
 @pytest.mark.filterwarnings("default")  # Dask's own
-def test_a_cluster_of_two_workers_comes_to_the_same_tables(
-    cluster: str, folder: Path, alone: Path, tmp_path: Path
-) -> None:
+def test_a_cluster_comes_to_the_same_tables(cluster: str, folder: Path, alone: Path, tmp_path: Path) -> None:
     afar = weekly.load(folder, tmp_path / "afar.duckdb", TODAY, scheduler=cluster).db
     assert_same_tables(tables_of(afar), tables_of(alone))
     with parts.workers(1, cluster) as run:

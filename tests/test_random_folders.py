@@ -8,10 +8,11 @@ from tests.random_folders import NULLS, through_everything, write
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("tens", range(10))
+@pytest.mark.parametrize("tens", [pytest.param(n, marks=pytest.mark.xdist_group(f"folders {n}")) for n in range(10)])
 def test_random_folders_go_through_everything(tens: int, tmp_path: Path) -> None:
     for seed in range(10 * tens, 10 * tens + 10):
-        through_everything(write(seed, tmp_path / f"logs{seed}"), tmp_path / f"out{seed}", papers=seed % 10 == 0)
+        folder = write(seed, tmp_path / f"logs{seed}")
+        through_everything(folder, tmp_path / f"out{seed}", commands=seed % 5 == 0, papers=seed % 20 == 0)
 
 
 def test_a_word_for_a_null_is_found() -> None:

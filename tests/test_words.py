@@ -212,15 +212,28 @@ def test_no_old_word_is_printed(command: list[str], demo_logs: Path) -> None:
     if command[0] == "will-it-do":
         calls = [[*call, "--model", str(week.table("filter_model")["model"][0])]]
     if command[0] == "plan":
-        calls = [[*call, "--tank", tank] for tank in week.table("tank")["tank"].sort()[:8]]
+        calls = [[*call, "--tank", tank] for tank in week.table("tank")["tank"].sort()[:8:2]]
     said = without("\n".join(printed(*call) for call in calls), typed(demo_logs))
     assert not old_words(said), "\n".join(old_words(said))
     assert not re.search(r"\bNone\b(?! of)|\bnan\b|\binf\b|∞", said)
 
 
-def test_no_old_word_on_the_papers(demo_logs: Path, tmp_path: Path) -> None:
+def test_no_old_word_on_the_papers(demo_logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # The words are looked for in the HTML; the PDFs that come with it are not drawn.
+    monkeypatch.setattr("typst.compile_with_warnings", lambda *_, **__: (b"%PDF-", []))
+    monkeypatch.setattr("typst.compile", lambda *_, **__: b"%PDF-")
     site = next(iter((demo_logs / "sites.csv").read_text("utf-8").splitlines()[1:])).split(",")[0]
-    printed("sheets", str(demo_logs), "--out", str(tmp_path / "sheets"), "--html")
+    printed(
+        "sheets",
+        str(demo_logs),
+        "--site",
+        "plumfennel",
+        "--site",
+        "inkpebble",
+        "--out",
+        str(tmp_path / "sheets"),
+        "--html",
+    )
     days = ("--from", "2026-05-01", "--to", "2026-05-31")
     printed("report", str(demo_logs), "--site", site, *days, "--out", str(tmp_path / "report"))
     pages = sorted(tmp_path.rglob("*.html"))

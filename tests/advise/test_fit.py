@@ -191,7 +191,7 @@ def test_models_side_by_side() -> None:
         False, None, "price of small not in round.toml")  # fmt: skip
 
 
-@settings(max_examples=30)
+@settings(max_examples=12)
 @given(st.floats(10, 1000), st.floats(50, 3000), st.sampled_from(["light", "normal", "heavy", "messy"]))
 def test_full_is_never_more_than_half_and_more_water_never_helps(net: float, flow: float, stocking: str) -> None:
     got = fit.will_it_do(F07, "F-07", net_l=net, flow=flow, stocking=stocking)

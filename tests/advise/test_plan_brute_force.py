@@ -16,7 +16,7 @@ from pipeline.calc.capacity import capacity
 from tests.advise import brute_force as brute
 from tests.rounds import AS_OF, FIGURES, Rounds
 
-ROUNDS, TANKS = 20, 25
+ROUNDS, TANKS = 10, 50
 ANY = 16  # more changes than there are: no limit
 
 
@@ -40,7 +40,7 @@ class Planned:
 
 @pytest.fixture(scope="module")
 def planned() -> list[Planned]:
-    """20 rounds of 25 tanks: with one filter any number of changes together, with two as many as the assumption says."""
+    """10 rounds of 50 tanks: with one filter any number of changes together, with two as many as the assumption says."""
     found = []
     for seed in range(ROUNDS):
         draw, r = np.random.default_rng(seed), Rounds()
@@ -69,7 +69,7 @@ def test_there_are_five_hundred_of_every_sort(planned: list[Planned]) -> None:
     assert kinds == {"feed cut", "re-order", "repack", "carbon to media", "better media", "rehome", "second filter"}
     assert max(len(one.options[0]["changes"]) for one in over) >= 3
     assert sum(one.options[0]["cost"] is None for one in over) > 10
-    assert sum(not one.options for one in planned) > 30
+    assert sum(not one.options for one in planned) > 20
 
 
 def test_loads_are_those_of_the_arithmetic(planned: list[Planned]) -> None:

@@ -51,7 +51,7 @@ def loads(r: Rounds, *tanks: str) -> list[tuple[float, float]]:
     return list(zip(today, ripe, strict=True))
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(
     nets, st.one_of(st.none(), grams), pads, baskets, st.floats(0.01, 2), st.sampled_from(["good", "lava", "smooth"])
 )
@@ -71,7 +71,7 @@ def test_more_media_never_raises_a_load(
     assert doubled[1] == pytest.approx(was[1] / 2, abs=0.11)
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(nets, grams, st.floats(1.01, 3), pads, baskets)
 def test_more_food_never_lowers_a_load(
     net: float, feed: float, times: float, before: list[Layer], lying: list[Lying]
@@ -84,7 +84,7 @@ def test_more_food_never_lowers_a_load(
         assert more[1] == pytest.approx(fed[1] * times, abs=0.06 * (1 + times))
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=2, deadline=None)
 @given(nets, st.one_of(st.none(), grams), pads, baskets)
 def test_no_change_alone_raises_the_ripe_load(
     net: float, feed: float | None, before: list[Layer], lying: list[Lying]
@@ -103,7 +103,7 @@ def cost_of(option: dict[str, Any]) -> tuple[bool, float]:
     return option["cost"] is None, option["cost"] or option["cost_known_part"]
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(
     nets, st.one_of(st.none(), grams), pads, baskets, st.sets(st.sampled_from(["good", "lava", "fine pad", "five"])),
     st.one_of(st.none(), st.floats(0, 20)),
@@ -134,7 +134,7 @@ def test_options_are_sorted_by_cost_and_add_up(
         assert option["effective_on"] is not None
 
 
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=3, deadline=None)
 @given(nets, grams, pads, baskets, st.sampled_from(["good", "fine pad", "five"]), st.floats(1.1, 4))
 def test_a_dearer_price_never_makes_the_cheapest_way_cheaper(
     net: float, feed: float, before: list[Layer], lying: list[Lying], name: str, times: float

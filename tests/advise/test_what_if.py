@@ -98,7 +98,7 @@ def test_food_moves_the_load_and_what_it_makes_by_its_share() -> None:
     assert (found.words, found.minutes) == (("Feed 0.75\u00a0g a day instead of 1.",), 10.0)
 
 
-@settings(max_examples=8)
+@settings(max_examples=4)
 @given(share=st.floats(0.2, 1.8))
 def test_food_gives_the_loads_that_the_plan_gives(share: float) -> None:
     week = shaken().week(prices=PRICES)
@@ -193,7 +193,7 @@ def test_the_day_within_is_when_the_new_media_is_ripe_enough() -> None:
 
 
 @given(kg=st.floats(0.05, 6), share=st.floats(0.1, 1.0))
-@settings(max_examples=8)
+@settings(max_examples=4)
 def test_media_and_less_food_never_make_a_load_worse(kg: float, share: float) -> None:
     found = more_media(begun(fed(), seen()), kg, feed_g_day=share)
     assert found.now.mature_pct is not None

@@ -224,7 +224,7 @@ def test_common_practice_two_kilograms_keep_two_hundred_litres() -> None:
 # -- what holds for any tank -----------------------------------------------------------------------
 
 
-@settings(max_examples=10)
+@settings(max_examples=6)
 @given(
     kg=st.floats(0.05, 10), net=st.floats(10, 1000), age=st.integers(0, 60), feed=st.one_of(st.none(), st.floats(0, 5)),
     stage=st.sampled_from(["coarse pad", "medium pad", "fine pad", "carbon"]),
@@ -242,7 +242,7 @@ def test_no_factor_makes_media_more_than_itself(
     assert all(v == v and abs(v) != float("inf") for v in got.values() if isinstance(v, float))
 
 
-@settings(max_examples=8)
+@settings(max_examples=5)
 @given(st.lists(st.tuples(st.integers(0, 3), st.floats(0.1, 3)), min_size=1, max_size=6), st.integers(1, 40))
 def test_mass_is_conserved_through_moves(moves: list[tuple[int, float]], weeks: int) -> None:
     """Filters move between four tanks: the kilograms of the round are the same on every day."""

@@ -104,7 +104,7 @@ def test_guesses_and_an_unmeasured_tap_widen_the_interval() -> None:
 
 
 def test_agrees_with_scipys_optimum() -> None:
-    sim = simulate(World(visits=20), 60, 45)
+    sim = simulate(World(visits=20), 20, 45)
     found, number, _ = fit_world(sim)
     windows = windows_of(sim)
     slow = [

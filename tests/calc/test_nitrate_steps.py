@@ -39,7 +39,7 @@ def raised_days(sim: Simulated) -> list[list[int]]:
 
 
 def test_false_alarms_are_rare_and_far_apart() -> None:
-    sim = simulate(World(visits=62), 250, 71)
+    sim = simulate(World(visits=62), 150, 71)
     found = raised_days(sim)
     years = (62 - 18 + 1) * 7 / 365.25
     assert 0.1 < sum(map(len, found)) / sim.tanks / years < 0.45
@@ -66,7 +66,7 @@ def test_steps_are_found(world: World, median: float, share: float) -> None:
 
 
 def test_a_falling_rise_raises_nothing() -> None:
-    sim = simulate(World(visits=52, rise_median=3.0, step_at=40, step_size=-1.5), 200, 73)
+    sim = simulate(World(visits=52, rise_median=3.0, step_at=40, step_size=-1.5), 120, 73)
     at = int(sim.day[40])
     assert np.mean([any(d > at for d in days) for days in raised_days(sim)]) < 0.12
 

@@ -8,30 +8,55 @@ import shutil
 import subprocess
 import time
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
-import streamlit as st
 
 from dashboard.launch import command, environment, free_port
+from pipeline import weekly
+from pipeline.new_folder import make_folder
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-
-
-@pytest.fixture
-def fresh_caches() -> None:
-    """For pages that write: what another test had loaded is not seen again."""
-    st.cache_resource.clear()
-    st.cache_data.clear()
 
 
 @pytest.fixture
 def logs(demo_logs: Path, tmp_path: Path) -> Path:
     """A loaded copy of the demo round that may be written to."""
     return Path(shutil.copytree(demo_logs, tmp_path / "logs"))
+
+
+DAY = dt.date(2026, 6, 2)  # a Tuesday: Ottersage Court and Thistlebun Day Centre
+
+
+@pytest.fixture(scope="session")
+def next_day(demo_logs: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo round loaded on the day after its own. Tests that write to it take a copy of their own."""
+    folder = Path(shutil.copytree(demo_logs, tmp_path_factory.mktemp("next") / "logs"))
+    weekly.load(folder, today=DAY)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def empty_logs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A round that is just begun."""
+    folder = tmp_path_factory.mktemp("empty") / "logs"
+    make_folder(folder)
+    weekly.load(folder)
+    return folder
+
+
+@pytest.fixture
+def as_it_stands(monkeypatch: pytest.MonkeyPatch) -> Callable[[Path], None]:
+    """From now on nothing of a folder is new to a load: for what is kept where only the file is looked at."""
+
+    def stands(folder: Path) -> None:
+        mark = weekly._fingerprint(folder, weekly._files(folder))
+        monkeypatch.setattr(weekly, "_fingerprint", lambda *_: mark)
+
+    return stands
 
 
 @contextmanager

@@ -11,10 +11,8 @@ from streamlit.testing.v1 import AppTest
 
 from pipeline import weekly
 from pipeline.advise import filter_entry
-from pipeline.new_folder import make_folder
-from tests.dashboard.test_pages import _fresh_caches, opened, words
+from tests.dashboard.test_pages import opened, seen, words
 
-__all__ = ["_fresh_caches"]
 NBSP = "\u00a0"
 
 BASE = {
@@ -62,12 +60,12 @@ def said(app: AppTest) -> str:
     ],
 )
 def test_the_demo_is_told(query: dict[str, str], wanted: str, demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert wanted in said(opened(demo_logs, "filter_book", monkeypatch, **query))
+    assert wanted in said(seen(demo_logs, "filter_book", monkeypatch, **query))
 
 
 def test_every_filter_and_model_of_the_demo_can_be_chosen(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     week = weekly.open_week(demo_logs)
-    app = opened(demo_logs, "filter_book", monkeypatch)
+    app = seen(demo_logs, "filter_book", monkeypatch)
     names = len(filter_entry.filters_of(week)) + len(filter_entry.models_of(week))
     assert len(app.selectbox(key="entry_chosen").options) == names + 1 == 28 + 6 + 1
 
@@ -100,7 +98,7 @@ def test_a_question_is_answered_for_all_models_with_a_letter(demo_logs: Path, mo
 
 
 def test_all_filters_are_listed_with_names_numbers_and_dates(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    rows = pl.from_pandas(opened(demo_logs, "filter_book", monkeypatch).dataframe[0].value)
+    rows = pl.from_pandas(seen(demo_logs, "filter_book", monkeypatch).dataframe[0].value)
     assert rows.height == 28
     one = rows.filter(pl.col("Filter") == "P02").to_dicts()[0]
     assert (one["Tank"], one["Plain bioload, %"]) == ("Supper room, Plumfennel", 140)
@@ -108,47 +106,32 @@ def test_all_filters_are_listed_with_names_numbers_and_dates(demo_logs: Path, mo
     assert rows.filter(pl.col("Filter") == "D28")["Tank"].item() == "on no tank"
 
 
-def test_an_empty_round_says_what_to_fill_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    make_folder(tmp_path / "empty")
-    app = opened(tmp_path / "empty", "filter_book", monkeypatch)
-    assert "The filter book is empty" in said(app)
-    assert "Fill in filter_models.csv" in said(app)
-
-
-def test_a_filter_without_fills_is_not_rated_and_says_what_to_do(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    logs = folder(tmp_path, fills="filter,compartment,layer,medium,mass_kg,from,to\n")
+def test_what_the_book_does_not_know_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A flow that nobody knows, a filter without fills, media without a mass, a model without compartments."""
+    logs = folder(
+        tmp_path,
+        tanks="tank,site,name,net_l\n" + "".join(f"T{n},a,Hall {n},100\n" for n in (1, 2, 3)),
+        filter_models="model,kind,rated_flow_l_h\nm,canister,\nbare,canister,\n",
+        filters="filter,model,clean_flow_l_h\nF1,m,\nF2,m,\nF3,m,\n",
+        placements="filter,tank,from,to\n" + "".join(f"F{n},T{n},2020-01-01,\n" for n in (1, 2, 3)),
+        fills=BASE["fills.csv"] + "F3,cup,1,pad,,,,2020-01-01,\nF3,bed,1,stone,,,,2020-01-01,\n",
+    )
     text = said(opened(logs, "filter_book", monkeypatch, filter="F1"))
+    assert "half cycle 120 L (by its media; flow not known), full cycle 30 L (media is the limit)" in text
+    assert "flow not known" in text
+    assert "empty, 30 mm of cup" in text
+    assert "empty, 100 mm of top" in text
+    text = said(opened(logs, "filter_book", monkeypatch, filter="F2"))
     assert "has nothing recorded inside: it can't be said what it is good for" in text
-    assert "Nothing is recorded of what is in F1: it cannot be rated." in text
+    assert "Nothing is recorded of what is in F2: it cannot be rated." in text
     assert "No fill" not in text  # its tank is told in its history
-
-
-def test_a_model_without_compartments_can_t_be_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    logs = folder(tmp_path, filter_models="model,kind,rated_flow_l_h\nm,canister,\nbare,canister,\n")
+    text = said(opened(logs, "filter_book", monkeypatch, filter="F3"))
+    assert "can't be rated yet. Still needed: the mass of stone in F3 bed" in text
     text = said(opened(logs, "filter_book", monkeypatch, model="bare"))
     assert "bare, filled as the book has it, has no usual media in the book" in text
     assert "Nothing is known of its layout" in text
     assert "nan" not in text.lower()
     assert "not known L" not in text
-
-
-def test_flow_that_nobody_knows_sets_no_limit_and_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    text = said(opened(folder(tmp_path), "filter_book", monkeypatch, filter="F1"))
-    assert "half cycle 120 L (by its media; flow not known), full cycle 30 L (media is the limit)" in text
-    assert "flow not known" in text
-    assert "empty, 30 mm of cup" in text
-    assert "empty, 100 mm of top" in text
-
-
-def test_media_without_a_mass_is_asked_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    logs = folder(
-        tmp_path,
-        fills="filter,compartment,layer,medium,mass_kg,from,to\nF1,cup,1,pad,,2020-01-01,\nF1,bed,1,stone,,2020-01-01,\n",
-    )
-    text = said(opened(logs, "filter_book", monkeypatch, filter="F1"))
-    assert "can't be rated yet. Still needed: the mass of stone in F1 bed" in text
 
 
 def test_markup_is_shown_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

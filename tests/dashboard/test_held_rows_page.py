@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
+from collections.abc import Callable
 from html import unescape
 from pathlib import Path
 
@@ -11,10 +12,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from pipeline import logbook, weekly
-from pipeline.new_folder import make_folder
-from tests.dashboard.test_pages import opened, words
-
-pytestmark = pytest.mark.usefixtures("fresh_caches")
+from tests.dashboard.test_pages import opened, seen, words
 
 SHEET = "visits/2026-03-24-evening-sheet.csv"
 
@@ -39,8 +37,8 @@ def last_correction(logs: Path) -> dict[str, str]:
         return list(csv.DictReader(file))[-1]
 
 
-def test_the_page_says_how_many_since_when_and_who_waits(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    said = text(opened(logs, "held_rows", monkeypatch))
+def test_the_page_says_how_many_since_when_and_who_waits(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    said = text(seen(demo_logs, "held_rows", monkeypatch))
     assert "9\u00a0items are held, the oldest since Tue 24 March 2026" in said
     assert "2\u00a0items stand under no tank yet" in said
     assert "held 9\u00a0weeks, since Tue 24 March" in said
@@ -81,41 +79,45 @@ def test_another_value_is_checked_as_it_is_typed(logs: Path, monkeypatch: pytest
     assert account["repeats"].to_list() == [1]
 
 
-@pytest.mark.parametrize(("by", "why", "said"), [("", "x", "Say who"), ("k", " ", "Say why")])
-def test_who_and_why_are_asked(by: str, why: str, said: str, logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_who_and_why_are_asked_and_a_write_that_fails_is_told(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
     before = (logs / "corrections.csv").read_bytes()
     app = choose(opened(logs, "held_rows", monkeypatch), 5, "nitrate")
-    assert said in text(signed(app, by, why))
+    assert "Say who" in text(signed(app, "", "x"))
+    assert "Say why" in text(signed(app, "k", " "))
+    monkeypatch.setattr("pipeline.logbook.os.fsync", full)
+    assert "the disk is full" in text(signed(app))
     assert (logs / "corrections.csv").read_bytes() == before
 
 
-def test_a_cell_is_rejected_and_the_rest_of_its_row_stays(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_rejected_cell_and_a_torn_line_are_written_down_as_they_were_answered(
+    logs: Path, monkeypatch: pytest.MonkeyPatch, as_it_stands: Callable[[Path], None]
+) -> None:
+    """What the intake makes of such corrections is tested there; a row held for its tank is put right in the browser."""
+
+    def written() -> tuple[str, ...]:
+        return tuple(last_correction(logs)[name] for name in ("line", "column", "was", "now"))
+
+    as_it_stands(logs)
     app = choose(opened(logs, "held_rows", monkeypatch), 15, "kh")
     app.pills[0].set_value("reject").run()
-    assert "8\u00a0items are still held." in text(signed(app))
-    week = weekly.open_week(logs)
-    assert week.table("reading").filter(file=SHEET, line=15, parameter="nitrate").height == 1
-    assert week.table("reading").filter(file=SHEET, line=15, parameter="kh").height == 0
-
-
-def test_a_line_with_too_many_fields_can_only_be_rejected_or_put_right_in_the_file(
-    logs: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    app = choose(opened(logs, "held_rows", monkeypatch), 17, "")
+    assert "The cell will not be used; the rest of its row is." in text(app)
+    signed(app)
+    assert written() == ("15", "kh", "ok", "reject")
+    choose(app, 17, "")
     assert not app.get("pills")
     assert f"can only be rejected here, or put right in the file itself: {SHEET}, line 17" in text(app)
-    assert "The row will not be used. 8\u00a0items are still held." in " ".join(text(signed(app)).split("</p><p>"))
-    assert weekly.open_week(logs).table("held").filter(file=SHEET, line=17).height == 0
-
-
-def test_a_row_held_for_its_tank_comes_in_with_the_tank(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    app = choose(opened(logs, "held_rows", monkeypatch), 8, "tank")
-    assert "Read as <b>Therapy room (MD3).</b>" in text(app)
+    assert "The row will not be used." in text(app)
     signed(app)
-    assert weekly.open_week(logs).table("visit").filter(file=SHEET, line=8)["tank"].to_list() == ["MD3"]
+    assert written()[::3] == ("17", "reject")
 
 
-def test_a_stale_correction_says_what_the_cell_reads_now(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_stale_correction_says_what_the_cell_reads_now_and_a_file_held_whole_has_no_button(
+    logs: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (logs / "events" / "odd.csv").write_text("nothing,of,this\n1,2,3\n")
     sheet = logs / SHEET
     sheet.write_text(sheet.read_text().replace(",72,", ",7.3,", 1))
     rows = [
@@ -132,6 +134,8 @@ def test_a_stale_correction_says_what_the_cell_reads_now(logs: Path, monkeypatch
     assert "not understood: its line is no number" in said
     assert "stale: the cell reads “ok” now" in said
     assert "<b>fine</b>" not in words(app)
+    assert "events/odd.csv, the whole file" in said
+    assert not [b for b in app.button if "odd.csv" in (b.key or "")]
 
 
 def test_markup_and_markdown_in_a_held_cell_stay_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -151,31 +155,8 @@ def test_markup_and_markdown_in_a_held_cell_stay_text(tmp_path: Path, monkeypatc
     assert not any("![" in label or "**" in label for label in labels)
 
 
-def test_nothing_held_is_said_calmly(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    make_folder(tmp_path / "empty")
-    said = text(opened(tmp_path / "empty", "held_rows", monkeypatch))
-    assert "Nothing is held: every row that was typed is in use." in said
-    assert "Nothing was put right yet." in said
-
-
-def test_a_folder_that_may_only_be_read_offers_no_button(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_folder_that_may_only_be_read_offers_no_button(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(logbook, "closed", lambda folder: "It may only be read.")
-    app = opened(logs, "held_rows", monkeypatch)
+    app = opened(demo_logs, "held_rows", monkeypatch)
     assert "It may only be read." in text(app)
     assert not [b for b in app.button if (b.key or "").startswith("open ")]
-
-
-def test_a_write_that_fails_is_told(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def full(_: int) -> None:
-        raise OSError(28, "No space left on device")
-
-    app = choose(opened(logs, "held_rows", monkeypatch), 5, "nitrate")
-    monkeypatch.setattr("pipeline.logbook.os.fsync", full)
-    assert "the disk is full" in text(signed(app))
-
-
-def test_a_file_held_whole_is_shown_without_a_button(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (logs / "events" / "odd.csv").write_text("nothing,of,this\n1,2,3\n")
-    app = opened(logs, "held_rows", monkeypatch)
-    assert "events/odd.csv, the whole file" in text(app)
-    assert not [b for b in app.button if "odd.csv" in (b.key or "")]

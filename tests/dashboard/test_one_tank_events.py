@@ -13,9 +13,7 @@ import polars as pl
 import pytest
 
 from dashboard.charts import SQUARE_DAYS
-from tests.dashboard.test_pages import _fresh_caches, opened, words
-
-__all__ = ["_fresh_caches"]
+from tests.dashboard.test_pages import seen, words
 
 
 def squares(chart: Any) -> list[tuple[int, dt.date]]:
@@ -29,7 +27,7 @@ def squares(chart: Any) -> list[tuple[int, dt.date]]:
 def test_each_square_is_explained_once_and_covers_no_other(
     tank: str, demo_logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    app = opened(demo_logs, "one_tank", monkeypatch, tank=tank)
+    app = seen(demo_logs, "one_tank", monkeypatch, tank=tank)
     (listed,) = re.findall(r'<ol class="events">(.*?)</ol>', words(app))
     drawn = squares(next(c.proto for c in app.get("vega_lite_chart") if c.proto.alt.startswith("Nitrate over")))
     assert drawn
@@ -39,5 +37,5 @@ def test_each_square_is_explained_once_and_covers_no_other(
 
 
 def test_what_happened_on_one_day_shares_a_square(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    text = words(opened(demo_logs, "one_tank", monkeypatch, tank="LM2"))
+    text = words(seen(demo_logs, "one_tank", monkeypatch, tank="LM2"))
     assert "<li>Mon 13 April: Fish in, 10\u00a0fish. Food 1.68\u00a0g a day from here.</li>" in text

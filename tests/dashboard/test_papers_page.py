@@ -18,13 +18,10 @@ from streamlit.testing.v1 import AppTest
 from dashboard import look
 from dashboard import papers_desk as desk
 from pipeline import weekly
-from pipeline.new_folder import make_folder
 from pipeline.papers.issued import PDF
 from pipeline.week import Week
+from tests.dashboard.test_pages import opened as opened_page
 
-pytestmark = pytest.mark.usefixtures("fresh_caches")
-
-APP = Path(__file__).parents[2] / "dashboard" / "app.py"
 FIRST, LAST = dt.date(2026, 5, 5), dt.date(2026, 6, 1)
 
 
@@ -34,16 +31,7 @@ def week(demo_logs: Path) -> Week:
 
 
 def opened(logs: Path, monkeypatch: pytest.MonkeyPatch, **query: str) -> AppTest:
-    monkeypatch.setenv("TANKROUND_LOGS", str(logs))
-    monkeypatch.setenv("TANKROUND_DB", "")
-    monkeypatch.setenv("TANKROUND_AS_OF", "2026-06-01")
-    app = AppTest.from_file(str(APP), default_timeout=120)
-    app.run()
-    for key, value in query.items():
-        app.query_params[key] = value
-    app.switch_page("views/papers.py").run()
-    assert not app.exception, [e.message for e in app.exception]
-    return app
+    return opened_page(logs, "papers", monkeypatch, **query)
 
 
 def pressed(app: AppTest) -> AppTest:
@@ -69,9 +57,9 @@ def alt(app: AppTest) -> str:
 
 
 def test_it_opens_with_the_last_four_weeks_of_a_site_and_says_what_the_paper_will_hold(
-    logs: Path, monkeypatch: pytest.MonkeyPatch
+    demo_logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    app = opened(logs, monkeypatch, site="plumfennel")
+    app = opened(demo_logs, monkeypatch, site="plumfennel")
     assert (app.date_input(key="paper_from").value, app.date_input(key="paper_to").value) == (FIRST, LAST)
     text = words(app)
     assert (
@@ -82,42 +70,40 @@ def test_it_opens_with_the_last_four_weeks_of_a_site_and_says_what_the_paper_wil
     assert not any(box.value for box in app.checkbox)
     assert "No name of a resident, pupil, patient or member of staff" in text
     assert alt(app).startswith("Sheet 1 of 5: Garden lounge tank, Plumfennel. Good. The fish look well")
-    assert not (logs / "issued").exists()
+    assert not (demo_logs / "issued").exists()
     assert "Issued so far" not in text
 
 
 def test_the_address_chooses_site_and_days_and_nonsense_in_it_is_passed_over(
-    logs: Path, monkeypatch: pytest.MonkeyPatch
+    demo_logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    app = opened(logs, monkeypatch, site="mossthimble", **{"from": "2026-03-02", "to": "2026-04-30"})
+    app = opened(demo_logs, monkeypatch, site="mossthimble", **{"from": "2026-03-02", "to": "2026-04-30"})
     assert app.selectbox(key="paper_site").value == "mossthimble"
     assert "A cover and three sheets" in words(app)
     assert "from 5 March to 30 April 2026" in words(app)
-    app = opened(logs, monkeypatch, site="../etc", **{"from": "soon", "to": "2999-01-01"})
+    app = opened(demo_logs, monkeypatch, site="../etc", **{"from": "soon", "to": "2999-01-01"})
     assert app.selectbox(key="paper_site").value == "plumfennel"
     assert app.date_input(key="paper_from").value == FIRST
 
 
 def test_days_in_the_wrong_order_and_days_before_every_tank_are_said(
-    logs: Path, monkeypatch: pytest.MonkeyPatch
+    demo_logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    app = opened(logs, monkeypatch, **{"from": "2026-05-20", "to": "2026-05-01"})
+    app = opened(demo_logs, monkeypatch, **{"from": "2026-05-20", "to": "2026-05-01"})
     assert "after its end: choose an earlier first day" in words(app)
-    app = opened(logs, monkeypatch, **{"from": "2001-05-01", "to": "2001-05-20"})
+    app = opened(demo_logs, monkeypatch, **{"from": "2001-05-01", "to": "2001-05-20"})
     assert "No tank of Plumfennel ran between" in words(app)
 
 
-def test_the_cover_is_looked_at_too(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    app = opened(logs, monkeypatch, site="plumfennel")
+def test_the_cover_is_looked_at_too_and_a_ticked_note_goes_on_its_sheet_and_no_other(
+    demo_logs: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = opened(demo_logs, monkeypatch, site="plumfennel")
     named = [fold.label for fold in app.expander]
     assert "The words of this sheet" in named
     app = app.button_group(key="paper_sheet").set_value("").run()
     assert not app.exception
     assert [fold.label for fold in app.expander] == [name for name in named if name != "The words of this sheet"]
-
-
-def test_a_ticked_note_goes_on_the_sheet_and_no_other(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    app = opened(logs, monkeypatch, site="plumfennel")
     app.session_state["paper_sheet"] = "LM2"
     assert "Notes from the visits" not in words(app.run())
     box = next(box for box in app.checkbox if "quote for more media" in box.label)
@@ -146,12 +132,7 @@ def test_a_press_freezes_the_report_a_second_changes_nothing_and_a_changed_one_i
     assert (first[0].parent / PDF).read_bytes() == kept
     mark = json.loads(issues(logs)[1].read_text("utf-8"))["content_sha256"]
     assert f"5 May to 1 June 2026 · {mark[:10]}" in words(app)
-
-
-def test_a_damaged_and_a_missing_issue_are_said_and_not_offered(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    app = pressed(opened(logs, monkeypatch, site="plumfennel"))
-    next(box for box in app.checkbox if "quote for more media" in box.label).check().run()
-    pressed(app)
+    # A damaged and a missing issue are said and not offered.
     one, two = (path.parent for path in issues(logs))
     offered = len(downloads(app))
     (two / PDF).write_bytes(b"%PDF another")
@@ -182,30 +163,19 @@ def test_a_place_that_can_not_be_written_gets_a_sentence(logs: Path, monkeypatch
     assert "could not be written" in text
 
 
-def test_an_empty_round_says_what_to_do_next(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    make_folder(tmp_path / "empty")
-    app = opened(tmp_path / "empty", monkeypatch)
-    assert "fill in sites.csv and tanks.csv, then run <code>tankround load</code>." in words(app)
-    assert downloads(app) == []
-
-
-def test_a_site_without_a_tank_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (tmp_path / "sites.csv").write_text("site,name\na,Home\nb,Hall\n")
-    (tmp_path / "tanks.csv").write_text("tank,site,name\nT1,b,Lounge\n")
-    app = opened(tmp_path, monkeypatch)
-    assert "No tank of Home ran between" in words(app)
-    assert "No visit falls on" in words(app)
-
-
-def test_what_was_typed_is_shown_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (tmp_path / "sites.csv").write_text("site,name\na,<b>Home</b>\n")
+def test_a_site_without_a_tank_is_said_and_what_was_typed_is_shown_as_text(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "sites.csv").write_text("site,name\na,<b>Home</b>\nb,Attic\n")
     (tmp_path / "tanks.csv").write_text("tank,site,name,net_l\nT1,a,<script>x</script>,100\nT2,a,:tada: **b**,100\n")
     (tmp_path / "visits").mkdir()
     (tmp_path / "visits" / "a.csv").write_text(
         "date,tank,taken,nitrate,note\n"
         '2026-05-06,T1,before,5-10,"<img src=x> ![p](http://x/y.png) :tada: $x$ www.example.invalid"\n'
     )
-    app = opened(tmp_path, monkeypatch)
+    app = opened(tmp_path, monkeypatch, site="b")
+    assert "No tank of Attic ran between" in words(app)
+    app = opened(tmp_path, monkeypatch, site="a")
     raw = " ".join(piece.proto.body for piece in app.get("html"))
     assert "<script>x" not in raw
     assert "<b>Home" not in raw
@@ -261,21 +231,21 @@ def test_a_tank_has_its_history_page(week: Week) -> None:
     assert "Supper room tank, Plumfennel" in str(file.build())
 
 
-def test_no_paper_is_built_by_looking_at_the_page(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_no_paper_is_built_by_looking_at_the_page(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def refuse(*_: object, **__: object) -> bytes:
         raise AssertionError("built without being asked for")
 
     for name in ("labels", "van_list", "week_pdf", "calendar", "export_zip", "histories_zip", "history_page"):
         monkeypatch.setattr(desk, name, refuse)
     monkeypatch.setattr("pipeline.papers.visit_sheets.visit_sheets", refuse)
-    app = opened(logs, monkeypatch)
+    app = opened(demo_logs, monkeypatch)
     assert downloads(app).count("PDF") == 4
 
 
 def test_the_sites_of_a_day_are_those_with_a_visit_on_it(
-    logs: Path, week: Week, monkeypatch: pytest.MonkeyPatch
+    demo_logs: Path, week: Week, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    app = opened(logs, monkeypatch)
+    app = opened(demo_logs, monkeypatch)
     assert app.date_input(key="paper_day").value == desk.next_day(week) == dt.date(2026, 6, 2)
     assert app.multiselect[0].value == ["ottersage", "thistlebun"]
     app.date_input(key="paper_day").set_value(dt.date(2026, 6, 3)).run()

@@ -11,13 +11,8 @@ from streamlit.testing.v1 import AppTest
 
 from pipeline import weekly
 from pipeline.advise.plan import plan
-from pipeline.new_folder import make_folder
 from tests.dashboard.test_filter_book_page import BASE, NBSP, folder
-from tests.dashboard.test_pages import _fresh_caches, opened
-
-pytestmark = pytest.mark.usefixtures("fresh_caches")
-
-__all__ = ["_fresh_caches"]
+from tests.dashboard.test_pages import opened, seen
 
 
 def raw(app: AppTest) -> str:
@@ -47,7 +42,7 @@ def cells(app: AppTest, label: str) -> list[str]:
 def test_a_tank_over_its_rating_is_told_the_cheapest_way_and_every_option(
     demo_logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    text = said(opened(demo_logs, "plan", monkeypatch, tank="LM2"))
+    text = said(seen(demo_logs, "plan", monkeypatch, tank="LM2"))
     found = plan(weekly.open_week(demo_logs), "LM2")
     assert "It is at 223 % today. Cheapest way within (3.74): Feed 50 % less" in text
     places = [
@@ -80,7 +75,7 @@ def test_a_tank_over_its_rating_is_told_the_cheapest_way_and_every_option(
     ],
 )
 def test_each_standing_has_its_words(tank: str, wanted: str, demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    app = opened(demo_logs, "plan", monkeypatch, tank=tank)
+    app = seen(demo_logs, "plan", monkeypatch, tank=tank)
     assert wanted in said(app).replace("<strong>", "").replace("</strong>", "")
     assert "NaN" not in said(app)
     assert " nan" not in said(app)
@@ -132,7 +127,7 @@ def test_a_slider_changes_the_column_beside_today_and_only_that(
     assert app.slider(key="what feed LM2").value == 1.68
 
 
-def test_a_slider_back_where_it_was_is_today_to_the_last_digit(
+def test_a_slider_back_where_it_was_is_today_and_sliders_keep_their_place_for_each_tank(
     demo_logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     app = opened(demo_logs, "plan", monkeypatch, tank="SS1")
@@ -143,24 +138,21 @@ def test_a_slider_back_where_it_was_is_today_to_the_last_digit(
     app.slider(key="what days SS1").set_value(today)
     ran(app)
     assert "Nothing is moved yet" in said(app)
-
-
-def test_sliders_keep_their_place_for_each_tank(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    app = opened(demo_logs, "plan", monkeypatch, tank="LM2")
-    app.slider(key="what share LM2").set_value(30)
+    app.slider(key="what share SS1").set_value(30)
     ran(app)
     app.selectbox(key="plan_chosen").select("LM3")
     ran(app)
     assert "Nothing is moved yet" in said(app)
-    app.selectbox(key="plan_chosen").select("LM2")
+    app.selectbox(key="plan_chosen").select("SS1")
     ran(app)
-    assert app.slider(key="what share LM2").value == 30
+    assert app.slider(key="what share SS1").value == 30
 
 
-def test_food_that_is_not_weighed_gives_the_stocking_class_instead(
+def test_food_that_is_not_weighed_gives_the_stocking_class_instead_and_a_closed_tank_has_no_plan(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    app = opened(folder(tmp_path), "plan", monkeypatch, tank="T1")
+    tanks = "tank,site,name,net_l,set_up,closed\nT1,a,Hall,100,,\nT2,a,Bay,100,2019-01-01,2020-05-01\n"
+    app = opened(folder(tmp_path, tanks=tanks), "plan", monkeypatch, tank="T1")
     assert not [one for one in app.slider if "Food" in one.label]
     assert cells(app, "Working bioload now") == ["333 %", "333 %"]
     pills = app.button_group(key="what stock T1")
@@ -168,6 +160,8 @@ def test_food_that_is_not_weighed_gives_the_stocking_class_instead(
     ran(app)
     assert cells(app, "Working bioload now") == ["333 %", "200 %"]
     assert cells(app, "Nitrate the food makes") == ["food not weighed", "food not weighed"]
+    app.selectbox(key="plan_chosen").select("T2")
+    assert "Closed, or not set up yet, on that day: nothing to plan." in said(ran(app))
 
 
 # -- proposals ---------------------------------------------------------------------------------------
@@ -240,17 +234,20 @@ def test_the_what_if_is_offered_first_and_kept_with_both_its_costs(logs: Path, m
     assert "8.50 and 2.29 a year" in said(app)
 
 
-def test_nothing_is_kept_without_a_role_and_nothing_is_written_by_looking(
+def test_nothing_is_kept_without_a_role_nor_by_looking_and_each_option_is_kept_beside_it(
     logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     app = keep(opened(logs, "plan", monkeypatch, tank="LM2"), by="  ")
     assert "Not kept: Say who proposes it" in said(app)
+    app.button(key="keep_option 2").click()
+    assert "Not kept: " in said(ran(app))
     assert not (logs / "proposals").exists()
-
-
-def test_a_place_that_can_not_be_written_gets_a_sentence(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (logs / "proposals").write_text("in the way")
-    assert "Not kept:" in said(keep(opened(logs, "plan", monkeypatch, tank="LM2")))
+    assert "Not kept:" in said(keep(app))
+    (logs / "proposals").unlink()
+    app.button(key="keep_option 2").click()
+    assert "Kept: proposals/" in said(ran(app))
+    assert len(list((logs / "proposals").glob("*.json"))) == 1
 
 
 def test_a_damaged_proposal_is_said_on_both_pages(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -277,13 +274,6 @@ def test_more_ticks_than_a_sheet_has_room_for_are_said(logs: Path, monkeypatch: 
 
 
 # -- what is missing -----------------------------------------------------------------------------------
-
-
-def test_an_empty_round_says_what_to_fill_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    make_folder(tmp_path / "empty")
-    text = said(opened(tmp_path / "empty", "plan", monkeypatch))
-    assert "No tanks are on this round yet." in text
-    assert "fill in sites.csv and tanks.csv, then run <code>tankround load</code>." in text
 
 
 def test_a_tank_with_nothing_known_says_what_it_needs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -317,14 +307,6 @@ def test_a_tank_over_with_no_way_within_is_told_to_hold_its_nitrate(
     assert "Keep it as half cycle: hold its nitrate by water changes, below" in text
 
 
-def test_a_closed_tank_has_no_plan(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    tanks = "tank,site,name,net_l,set_up,closed\nT1,a,Hall,100,2019-01-01,2020-05-01\nT2,a,Bay,100,,\n"
-    (tmp_path / "visits").mkdir()
-    (tmp_path / "visits" / "a.csv").write_text("date,tank,nitrate\n2026-05-06,T2,5-10\n")
-    text = said(opened(folder(tmp_path, tanks=tanks), "plan", monkeypatch, tank="T1"))
-    assert "Closed, or not set up yet, on that day: nothing to plan." in text
-
-
 def test_markup_is_shown_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     evil = "<script>alert(1)</script>"
     swap = {
@@ -340,14 +322,3 @@ def test_markup_is_shown_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     assert "&lt;script&gt;" in raw(app)
     for markup in ("<script", "<i>F1", "<u>me"):
         assert markup not in raw(app)
-
-
-def test_each_option_is_kept_beside_it(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    app = opened(logs, "plan", monkeypatch, tank="LM2")
-    app.button(key="keep_option 2").click()
-    assert "Not kept: " in said(ran(app))  # nobody named
-    app.text_input(key="keep_by").set_value("keeper")
-    ran(app)
-    app.button(key="keep_option 2").click()
-    assert "Kept: proposals/" in said(ran(app))
-    assert len(list((logs / "proposals").glob("*.json"))) == 1

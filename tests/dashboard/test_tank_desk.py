@@ -10,9 +10,7 @@ import pytest
 
 from dashboard import tank_desk
 from pipeline import weekly
-from tests.dashboard.test_pages import _fresh_caches, opened, words
-
-__all__ = ["_fresh_caches"]
+from tests.dashboard.test_pages import opened, words
 
 
 def test_what_was_done_is_kept_under_services_and_counts_at_once(

@@ -43,27 +43,25 @@ def test_a_millimole_of_carbonate_hardness_is_one_equivalent_and_of_general_hard
     assert factor("kh", "meq/L") == factor("kh", "mmol/L")
 
 
-@pytest.mark.parametrize(
-    ("second", "outcome", "kept"),
-    [
-        ("11,,K1", None, 1),  # the same again
-        ("2.5,,K2", "warned", 1),  # 11 in another unit and kit
-        ("47,,K1", "held", 0),
-        ("26,,K1", "held", 0),  # the next step of the same kit: they only touch
-    ],
-)
-def test_equal_results_in_two_kits_are_no_contradiction(
-    folder: Path, second: str, outcome: str | None, kept: int
-) -> None:
-    nitrate, _, kit = second.split(",")
-    rows = f"2026-06-12,,T1,11,,K1\n2026-06-12,,T1,{nitrate},,{kit}\n"
+def test_equal_results_in_two_kits_are_no_contradiction(folder: Path) -> None:
+    cases = (  # tank, day, the second result, outcome, readings kept
+        ("T1", "12", "11,,K1", None, 1),  # the same again
+        ("T2", "12", "2.5,,K2", "warned", 1),  # 11 in another unit and kit
+        ("T3", "12", "47,,K1", "held", 0),
+        ("T1", "13", "26,,K1", "held", 0),  # the next step of the same kit: they only touch
+    )
+    rows = "".join(f"2026-06-{day},,{tank},11,,K1\n2026-06-{day},,{tank},{second}\n" for tank, day, second, *_ in cases)
     tables = checked(folder, a=HEAD + rows)
-    assert tables["reading"].height == kept
-    assert tables["held"].filter(fault="two values").height == (2 if outcome == "held" else 0)
-    assert tables["remark"].filter(fault="read twice").height == (2 if outcome == "warned" else 0)
-    if outcome == "warned":
-        assert tables["reading"]["outcome"].to_list() == ["warned"]
-        assert "they agree, and the first counts" in tables["remark"].filter(fault="read twice")["says"][0]
+    for n, (tank, day, second, outcome, kept) in enumerate(cases):
+        mine = pl.col("line").is_in([2 * n + 2, 2 * n + 3]) & (pl.col("file") == "visits/a.csv")
+        reading = tables["reading"].filter(tank=tank, day=dt.date(2026, 6, int(day)))
+        assert reading.height == kept, second
+        assert tables["held"].filter(mine, fault="two values").height == (2 if outcome == "held" else 0), second
+        twice = tables["remark"].filter(mine, fault="read twice")
+        assert twice.height == (2 if outcome == "warned" else 0), second
+        if outcome == "warned":
+            assert reading["outcome"].to_list() == ["warned"]
+            assert "they agree, and the first counts" in twice["says"][0]
 
 
 def test_an_unknown_parameter_of_a_long_sheet_is_reported_as_an_unknown_column_is(folder: Path) -> None:

@@ -99,7 +99,7 @@ FACTS = st.fixed_dictionaries({f.name: _of(f.name, HINTS[f.name]) for f in field
 PARAMETERS = ("free_ammonia", "ammonia", "nitrite", "nitrate", "ph", "kh", "temperature", "flow_l_h")
 
 
-@settings(max_examples=30)
+@settings(max_examples=15)
 @given(FACTS, st.dictionaries(st.sampled_from(PARAMETERS), READ), RECORDS)
 def test_no_null_is_ever_said(facts: dict[str, Any], water: dict[str, Read], records: dict[str, Any]) -> None:
     f = TankFacts(

@@ -18,6 +18,7 @@ from pipeline.review.told import as_json
 from pipeline.week import Week
 from schemas import conform
 from schemas.words import CAUSES, CLASSES
+from tests.loads import week_of
 from tests.rounds import Rounds
 
 HEAD = "date,tank,taken,ammonia,nitrite,nitrate,ph,kh,temperature,water_changed,kit,fish_seen,fish_look,note\n"
@@ -128,7 +129,7 @@ def many(tmp_path_factory: pytest.TempPathFactory) -> Week:
     files["visits/v"] = HEAD + "".join(visit_rows(rows, name) for name, rows in (BARE | FILTERED).items())
     for name, text in files.items():
         (folder / f"{name}.csv").write_text(text)
-    return weekly.open_week(folder, today=DAY)
+    return week_of(folder, DAY)
 
 
 @pytest.fixture(scope="module")
@@ -150,7 +151,7 @@ def told(folder: Path, rows: list[str], tanks: str = "T1,a,100,2020-01-01,40\n",
         path = folder / f"{name.replace('__', '/')}.csv"
         path.parent.mkdir(exist_ok=True)
         path.write_text(text)
-    week = as_json(weekly.open_week(folder, today=DAY))
+    week = as_json(week_of(folder, DAY))
     assert sum(week["counts"].values()) == len(week["tanks"])
     return next(tank for tank in week["tanks"] if tank["tank"] == "T1")
 
@@ -340,7 +341,7 @@ def test_the_text_prints_all_that_is_urgent_its_marks_promises_and_supplies_once
         promises="made_on,site,tank,promise,due,done_on\n2026-05-01,a,T1,bring a lid lock,2026-05-26,\n",
         **FILTER,
     )
-    text = as_text(weekly.open_week(tmp_path / "a", today=dt.date(2026, 6, 1))).replace("\xa0", " ")
+    text = as_text(week_of(tmp_path / "a", dt.date(2026, 6, 1))).replace("\xa0", " ")
     flat = " ".join(text.split())
     assert "T1 T1, Home: nitrite 0.6 mg/L, today (new) (last week:" in flat
     assert "this week: ammonia 0.3 mg/L in an established tank, today (new)" in flat
@@ -357,7 +358,7 @@ def test_the_text_prints_all_that_is_urgent_its_marks_promises_and_supplies_once
 def test_the_least_start_is_told_what_one_more_thing_would_add_once(tmp_path: Path) -> None:
     """Sites, tanks with litres and one file of visits: a review by nitrate, and the most useful next record first."""
     told(tmp_path / "a", weekly_rows(["20"] * 9))
-    flat = " ".join(as_text(weekly.open_week(tmp_path / "a", today=dt.date(2026, 6, 1))).split())
+    flat = " ".join(as_text(week_of(tmp_path / "a", dt.date(2026, 6, 1))).split())
     for word in ("filter of 1 tank and what is in it", "then a test of the tap water", "the food of 1 tank"):
         assert flat.count(word) == 1, word
     assert "the litres of" not in flat
@@ -378,7 +379,7 @@ def test_marks_are_told_against_the_week_before(tanks: dict[str, dict], many: We
 
 def test_a_round_without_tanks_is_told(tmp_path: Path) -> None:
     (tmp_path / "a").mkdir()
-    week = weekly.open_week(tmp_path / "a", today=dt.date(2026, 6, 1))
+    week = week_of(tmp_path / "a", dt.date(2026, 6, 1))
     assert "No tanks are on this round yet." in as_text(week)
     assert as_json(week)["tanks"] == []
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
 from pathlib import Path
 from threading import Lock
 
@@ -87,11 +88,11 @@ def usual(loader: Loader, folder: Path) -> dict[str, float]:
     return {stage: ended.at["end"] - ended.at[stage] for stage in STAGES}
 
 
-def kill(folder: Path, truth: Truth, count: int, seed: int) -> Counter[str]:
+def kill(folder: Path, truth: Truth, count: int, seed: int, server: Loader | None = None) -> Counter[str]:
     """Kill `count` loads of the folder, each at a random moment, and look at what stands; then load it in peace."""
     draw = random.Random(seed)
     found: Counter[str] = Counter()
-    with Loader() as loader:
+    with nullcontext(server) if server else Loader() as loader:
         takes = usual(loader, folder)
         standing: str | None = SAYINGS[0]
         while found["killed"] < count:
@@ -127,9 +128,9 @@ def kill(folder: Path, truth: Truth, count: int, seed: int) -> Counter[str]:
     return found
 
 
-def kill_often(place: Path, count: int, seed: int = 1, at_once: int = 2, truth: Truth | None = None) -> Counter[str]:
+def kill_often(place: Path, count: int, seed: int = 1, at_once: int = 2) -> Counter[str]:
     """Kills shared among folders at once."""
-    truth = truth or Truth(place)
+    truth = Truth(place)
     shares = [count // at_once + (n < count % at_once) for n in range(at_once)]
     with ThreadPoolExecutor(at_once) as pool:
         runs = [pool.submit(kill, place / f"logs-{n}", truth, share, seed + n) for n, share in enumerate(shares)]

@@ -14,6 +14,7 @@ import subprocess
 import sys
 import time
 import traceback
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -158,6 +159,22 @@ def _watch(wish: Wish, pipe: IO[bytes], child: int) -> Ended:
     return Ended(os.waitstatus_to_exitcode(how), at=at, **told)  # type: ignore[arg-type]
 
 
+def _made_in_a_fork(make: Callable[[], bytes]) -> bytes:
+    """What a function gives, made in a child: DuckDB begins threads, and a process that forks must have none."""
+    reading, writing = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(reading)
+        with os.fdopen(writing, "wb") as pipe:
+            pipe.write(make())
+        os._exit(0)
+    os.close(writing)
+    with os.fdopen(reading, "rb") as pipe:
+        made = pipe.read()
+    os.waitpid(child, 0)
+    return made
+
+
 def serve() -> None:
     # What a load needs is imported once, here.
     import pipeline.derive
@@ -166,11 +183,14 @@ def serve() -> None:
     import pipeline.store.views
     import pipeline.weekly  # noqa: F401
     from pipeline import reuse
+    from pipeline.store import warehouse
     from schemas.tables import TABLES
 
     for model in TABLES.values():
         model.to_schema()  # made once and kept: a second less for each child
     reuse.code_fingerprint()
+    blank = _made_in_a_fork(warehouse.blank)
+    warehouse.blank = lambda: blank  # type: ignore[assignment]
     for line in sys.stdin:
         wish = Wish(**json.loads(line))
         reading, writing = os.pipe()

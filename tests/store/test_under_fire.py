@@ -18,9 +18,9 @@ import pytest
 from pipeline import store, weekly
 from pipeline.problems import Problem
 from tests.commands import run_command
-from tests.kills import WRITES, kill_writes
+from tests.kills import WRITES, kill_writes, raw, tidied
 from tests.small_folder import TODAY, write_folder
-from tests.store.kill_often import SAYINGS, Truth, kill_often, leftovers, say
+from tests.store.kill_often import SAYINGS, Truth, kill, leftovers, say
 from tests.store.loaders import Loader, Wish
 from tests.store.sameness import assert_same_tables, tables_of
 
@@ -54,31 +54,34 @@ def loader() -> Iterator[Loader]:
 
 # `python -m tests.kills 200` kills two hundred times, at other moments with another seed.
 @pytest.mark.slow
-def test_killed_at_any_moment_the_old_or_the_new_warehouse_stands_whole(tmp_path: Path, truth: Truth) -> None:
-    found = kill_often(tmp_path, 2, at_once=1, truth=truth)
+def test_killed_at_any_moment_the_old_or_the_new_warehouse_stands_whole(
+    tmp_path: Path, truth: Truth, loader: Loader
+) -> None:
+    found = kill(tmp_path / "logs", truth, 2, seed=1, server=loader)
     assert found["killed"] == 2
     assert found["killed while storing"] > 0, "killed too early to prove anything"
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("what", WRITES)
-def test_killed_at_any_moment_a_write_is_whole_or_not_at_all(tmp_path: Path, loader: Loader, what: str) -> None:
-    assert kill_writes(tmp_path / "logs", what, 1, 1, loader)[f"{what} killed"] == 1
+def test_killed_at_any_moment_a_write_is_whole_or_not_at_all(folder: Path, loader: Loader) -> None:
+    before = raw(folder)
+    for what in ("issue", "keep", "correction"):  # the first two look up what the warehouse says
+        assert kill_writes(folder, what, 1, 1, loader)[f"{what} killed"] == 1
+    tidied(folder, tuple(WRITES), before)
 
 
-@pytest.mark.parametrize(("dies", "stands"), [("before replace", PLAIN), ("after replace", SHEET)])
-def test_killed_at_the_swap(folder: Path, truth: Truth, loader: Loader, dies: str, stands: str) -> None:
+def test_killed_at_the_swap(folder: Path, truth: Truth, loader: Loader) -> None:
     say(folder, SHEET)
-    assert loader.load(Wish(str(folder), dies=dies)).status == -9
-    assert truth.stands(folder) == stands
-    assert weekly.load(folder, today=TODAY).new == (stands == PLAIN)
-    assert truth.stands(folder) == SHEET
+    for dies, stands in (("before replace", PLAIN), ("after replace", SHEET)):
+        assert loader.load(Wish(str(folder), dies=dies)).status == -9
+        assert truth.stands(folder) == stands
+    assert not weekly.load(folder, today=TODAY).new
     assert leftovers(folder) == []
 
 
 def test_what_a_build_leaves_beside_it_is_cleared(tmp_path: Path) -> None:
     """Also the folder that DuckDB makes where memory is short, and beside a name with brackets and a star."""
-    folder, db = write_folder(tmp_path / "logs", weeks=1), tmp_path / "a[1]" / "ware[b]*.duckdb"
+    db = tmp_path / "a[1]" / "ware[b]*.duckdb"
     db.parent.mkdir()
     start = f".{db.name}.abc.building"
     for name in (start, f"{start}.wal"):
@@ -88,18 +91,17 @@ def test_what_a_build_leaves_beside_it_is_cleared(tmp_path: Path) -> None:
     (spilt / "block").write_bytes(b"half")
     other = db.parent / ".other.duckdb.abc.building"
     other.write_bytes(b"of another warehouse")
-    weekly.load(folder, db, TODAY)
+    with store.building_lock(db):
+        store.publish({}, {}, db)
     assert {path.name for path in db.parent.iterdir()} == {db.name, f"{db.name}.lock", other.name}
 
 
 def test_two_loads_at_once_take_turns(folder: Path, truth: Truth, loader: Loader) -> None:
     say(folder, SHEET)
-    with Loader() as two:
-        for each in (loader, two):
-            each.start(Wish(str(folder)))
-        ended = [each.ended() for each in (loader, two)]
-    assert [each.status for each in ended] == [0, 0], [each.said for each in ended]
-    assert sorted(bool(each.new) for each in ended) == [False, True], "the second finds all done"
+    loader.start(Wish(str(folder)))
+    mine, ended = weekly.load(folder, today=TODAY), loader.ended()
+    assert ended.status == 0, ended.said
+    assert sorted([mine.new, bool(ended.new)]) == [False, True], "the second finds all done"
     assert truth.stands(folder) == SHEET
     assert leftovers(folder) == []
 
@@ -153,12 +155,15 @@ def _mounted(place: Path, *words: str) -> Iterator[Path]:
 
 
 @pytest.mark.parametrize("room", ["64k", "6m"])
-def test_a_full_disk_is_told_and_nothing_stands_for_a_warehouse(tmp_path: Path, room: str) -> None:
+def test_a_full_disk_is_told_and_nothing_stands_for_a_warehouse(tmp_path: Path, truth: Truth, room: str) -> None:
     """Full while building, or just before its end."""
-    folder = write_folder(tmp_path / "logs", weeks=3)
     with _mounted(tmp_path / "small", "-t", "tmpfs", "-o", f"size={room}", "none") as place:
-        with pytest.raises(Problem, match="could not be written: the disk is full; make room and load again"):
-            weekly.load(folder, place / "w.duckdb", TODAY)
+        db = place / "w.duckdb"
+        with (
+            pytest.raises(Problem, match="could not be written: the disk is full; make room and load again"),
+            store.building_lock(db),
+        ):
+            store.publish(truth.tables[PLAIN], {}, db)
         assert [path.name for path in place.iterdir()] == ["w.duckdb.lock"]
 
 
