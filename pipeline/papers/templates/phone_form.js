@@ -5,12 +5,12 @@ const KEY = `visit ${D.site} ${D.day}`;
 const HEAD = ['record', 'date', 'time', 'site', 'tank', 'taken', ...D.parameters, 'kit', 'water_changed', 'change_kind', 'new_water', 'fish_seen', 'fish_look', 'filter',
   'job', 'found', 'flow_before', 'flow_after', 'media_share', 'rinse_water', 'event', 'count', 'hours', 'by', 'note'];
 let S = {by: '', date: D.day, tanks: {}, more: []};
-const told = document.getElementById('told');
+const message = document.getElementById('message');
 try { S = JSON.parse(localStorage.getItem(KEY)) || S; } catch (e) { /* nothing kept yet */ }
 
 function keep() {
-  try { localStorage.setItem(KEY, JSON.stringify(S)); told.textContent = 'Kept on this phone. Not sent yet: save the CSV at the end.'; }
-  catch (e) { told.textContent = 'This browser keeps nothing when it is closed: save the CSV before you close it.'; }
+  try { localStorage.setItem(KEY, JSON.stringify(S)); message.textContent = 'Kept on this phone. Not sent yet: save the CSV at the end.'; }
+  catch (e) { message.textContent = 'This browser keeps nothing when it is closed: save the CSV before you close it.'; }
 }
 function el(tag, attrs, ...inside) {
   const made = document.createElement(tag);
@@ -114,7 +114,7 @@ function csv() {
 function save() {
   const link = el('a', {href: URL.createObjectURL(new Blob([csv()], {type: 'text/csv'})), download: D.file});
   link.click();
-  told.textContent = `Saved as ${D.file}. Send it home, or put it into visits/ of the log folder.`;
+  message.textContent = `Saved as ${D.file}. Send it home, or put it into visits/ of the log folder.`;
 }
 document.getElementById('form').append(
   field('Date', S.date, v => { S.date = v; }), field('Who (role or initials)', S.by, v => { S.by = v; }),
