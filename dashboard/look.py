@@ -14,7 +14,7 @@ from pipeline.wording import CYCLES, day
 from schemas.words import CAUTION_LINE
 
 GROUND, INK, INK2, INK3 = "#FAFBFA", "#1C2733", "#51606B", "#78858D"
-STRIP, RULE, HAIR, BLUE, HAND = "#5F6E79", "#A9B1B3", "#D5DAD8", "#0072B2", "#B24A00"
+STRIP, RULE, BLUE, HAND = "#5F6E79", "#A9B1B3", "#0072B2", "#B24A00"
 URGENT = ("act today", "this week")
 
 HERE = Path(__file__).parent

@@ -17,7 +17,7 @@ from pipeline.review.rules import RULES
 ROOT = Path(__file__).parents[1]
 PRODUCT = ("schemas", "pipeline", "dashboard")
 # Called by click, altair or logging; read by tests or by a template; or a key of a cache.
-CALLED = "list_commands,call,ring,assumptions,demo,_theme,handleError,content_mark,trough,visits_ago"
+CALLED = "list_commands,call,ring,assumptions,demo,_theme,handleError,content_mark,trough,visits_ago,working_now_pct"
 
 
 def lines_of(path: Path) -> int:
