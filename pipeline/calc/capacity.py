@@ -196,7 +196,9 @@ def lacks(row: Row) -> tuple[str | None, str | None]:
 
 def missing(layers: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
     """What the layers lack, one row an ask: plain_missing and working_missing, lists of words."""
-    rows = [(row["tank"], row["as_of"], *lacks(row)) for row in layers.iter_rows(named=True)]
+    unknown = pl.any_horizontal(pl.col("quality", "mass_kg", "place").is_null())
+    some = layers.filter(pl.col("stage").is_null() | (pl.col("biological") & unknown))
+    rows = [(row["tank"], row["as_of"], *lacks(row)) for row in some.iter_rows(named=True)]
     bare = placed.join(layers, on=FILTER_ASK, how="anti").select(*ASK, "filter")
     rows += [(*key, f"what fills {name}", None) for *key, name in bare.iter_rows()]
     schema = {"tank": pl.String, "as_of": pl.Date, "plain_missing": pl.String, "working_missing": pl.String}

@@ -35,12 +35,13 @@ def _jobs(
     """
     rows = rows.with_columns(on.alias("on"), pl.col(about).alias("about")).drop_nulls("on")
     said, types = sentences(__file__, "dates.toml")[what], dict(empty("due").drop("late_days").schema)
-    told = []
+    basis, told = filled(said["basis"], assumed=assumed, **BASES), []
     for row in rows.collect().iter_rows(named=True):
         year = row["as_of"].year
         shown = {k: day(v, year=v.year != year) if isinstance(v, dt.date) else v for k, v in row.items()}
-        shown |= {"assumed": assumed, **BASES} | ({} if more is None else more(row))
-        told.append({**row, "what": what, **{part: filled(text, **shown) for part, text in said.items()}})
+        shown |= {} if more is None else more(row)
+        says, do = (filled(said[part], **shown) for part in ("says", "do"))
+        told.append({**row, "what": what, "says": says, "do": do, "basis": basis})
     return pl.DataFrame(told, schema=types) if told else pl.DataFrame(schema=types)
 
 
