@@ -319,7 +319,9 @@ def held_since(folder: Folder, held: pl.DataFrame) -> list[dt.date | None]:
     files = pl.col("file").is_in(held["file"].unique().implode())
     frames = [frame.filter(files) for frame in folder.sheets.frames.values() if "date" in frame.columns]
     dates = [
-        frame.select("file", "line", "date").with_columns(read_dates(frame, ["date"], context)["date"].values(day_of, pl.Date).alias("read"))
+        frame.select("file", "line", "date").with_columns(
+            read_dates(frame, ["date"], context)["date"].values(day_of, pl.Date).alias("read")
+        )
         for frame in frames
         if frame.height
     ]

@@ -177,10 +177,11 @@ def _places(frame: pl.DataFrame, tanks: Iterable[str], names: Mapping[str, str],
 def read_standing(sheets: Sheets, context: Context, found: Collected) -> Tables:
     """Every plain family, judged by its model and references followed: what others refer to comes first."""
     tables: Tables = {"alias": empty("alias")}
+    as_told: Tables = {}  # before references are followed: a filter may be of a model that only compartments.csv has
     names: dict[str, str] = {}
     for name in PLAIN:
         if (sheet := sheets.frames.get(name)) is None:
-            tables[name] = empty(name)
+            tables[name] = as_told[name] = empty(name)
             continue
         text, again = first_told(sheet, text_columns(name))
         values, unread = read_plain(name, text, context)
@@ -190,14 +191,15 @@ def read_standing(sheets: Sheets, context: Context, found: Collected) -> Tables:
         for issues in (contradictions(name, text), odd):
             family.add(issues, [None, "basis"])
         family.drop_held()
+        as_told[name] = family.rows
         if name == "fill":
-            family.add(book.masses(family.rows, tables, sheet, context.assumed))
+            family.add(book.masses(family.rows, as_told, sheet, context.assumed))
         if name == "service":
             key = list(FAMILY[name].key)
             family.rows, twice = differing_cells(
                 sheet, family.rows, key, [c for c in text_columns(name) if c not in key]
             )
-            family.rows, over = book.timed(family.rows, sheet, tables, context.assumed)
+            family.rows, over = book.timed(family.rows, sheet, as_told, context.assumed)
             for issues in (twice, over, book.put_off(family.rows, sheet)):
                 family.add(issues)
         for column, other, ident, waits in REFERENCES.get(name, []):
