@@ -153,7 +153,6 @@ def barriers(page: Any) -> list[str]:
 
 
 @pytest.mark.slow
-@pytest.mark.xdist_group("browser, a server of its own")
 def test_hostile_text_is_shown_as_typed_on_every_page_at_both_widths(
     browser: Any, demo_logs: Path, tmp_path: Path
 ) -> None:
@@ -226,7 +225,6 @@ COUNT = "addEventListener('click', e => { if (e.isTrusted) window.clicks = (wind
 
 
 @pytest.mark.slow
-@pytest.mark.xdist_group("browser, a server of its own")
 def test_day_one_a_workbook_of_forty_tanks_is_a_review_in_two_clicks(browser: Any, tmp_path: Path) -> None:
     """On the page: choose the file, keep. By the command: one line. Both load to the same tables."""
     head = ["Visit date", "Customer", "Aquarium", "Acidity", "NO3 (ppm)", "Water change", "Litres"]
