@@ -35,16 +35,15 @@ SLOW = (
 )  # fmt: skip
 
 
-# What takes longest, longest first: two workers take a file (or a part of it) after the other, so the last are short.
+# What takes longest, longest first: two workers take a file after the other, so the last are short.
 LONGEST = (
     "dashboard/test_browser", "test_random_folders", "dashboard/", "store/test_under_fire", "test_parts",
     "papers/test_phone_form", "store/", "advise/", "test_hostile_folders", "test_cli", "test_reuse", "test_words",
 )  # fmt: skip
 
 
-@pytest.hookimpl(tryfirst=True)  # before xdist looks for groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark what is slow; sort by length; keep the tests of a file, which share what they load, on one worker."""
+    """Mark what is slow; sort by length (`--dist loadfile` keeps the tests of a file, which share what they load, together)."""
 
     def rank(item: pytest.Item) -> int:
         return next((n for n, start in enumerate(LONGEST) if file_of(item).startswith(start)), len(LONGEST))
@@ -54,10 +53,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
     items.sort(key=rank)
     for item in items:
-        file = file_of(item)
-        if item.get_closest_marker("xdist_group") is None:
-            item.add_marker(pytest.mark.xdist_group(file))
-        if file.startswith(SLOW):
+        if file_of(item).startswith(SLOW):
             item.add_marker(pytest.mark.slow)
 
 

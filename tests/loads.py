@@ -24,7 +24,8 @@ def checked(folder: Path, today: dt.date) -> Checked:
     """A folder as the intake checks it: its tables, its round.toml, its assumptions."""
     round_ = read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
-    return check(read_sheets(folder, find_files(folder)), round_, assumed, today), round_, assumed
+    sheets = read_sheets(folder, find_files(folder), most_columns=assumed["columns_limit"], own=round_.columns)
+    return check(sheets, round_, assumed, today), round_, assumed
 
 
 def derived(found: Checked, today: dt.date, known: Tables | None = None, run: Run = map) -> Tables:

@@ -19,9 +19,12 @@ from pathlib import Path
 from typing import Any
 from unittest import mock
 
+import polars as pl
+
 from pipeline.assumptions import built_in
 from pipeline.progress import silent
 from schemas.words import ROW_OUTCOMES
+from tests.loads import week_of
 
 TODAY = dt.date(2026, 6, 1)
 # What an unknown must never be printed as. Names and notes of the folders hold none of these words.
@@ -285,7 +288,7 @@ SOME = 2  # tanks and models of a folder that are asked about: a folder has its 
 
 
 def through_everything(folder: Path, out: Path, commands: bool = True, papers: bool = True) -> None:
-    """Load a folder once and review it; then every command, and every paper. An AssertionError says what is wrong."""
+    """Check, calculate and review a folder; then, from its warehouse, every command, and every paper. An AssertionError says what is wrong."""
     from pipeline import weekly
 
     load = weekly.load
@@ -306,8 +309,13 @@ def through_everything(folder: Path, out: Path, commands: bool = True, papers: b
         return week  # the folder stands still, so it is opened once
 
     with mock.patch.object(weekly, "load", load_today):
-        week = weekly.open_week(folder, today=TODAY)
-        _adds_up(loads[0].account)
+        if commands or papers:
+            week = weekly.open_week(folder, today=TODAY)
+            _adds_up(loads[0].account)
+        else:  # all of a load but its warehouse
+            week = week_of(folder, TODAY)
+            account = week.table("account")
+            assert account.filter(pl.col("rows_in") != pl.sum_horizontal(ROW_OUTCOMES)).height == 0
         with mock.patch.object(weekly, "open_week", open_today):
             as_json = json.loads(_run((0,), "review", folder, "--as-of", week.as_of, "--format", "json"))
             assert sum(as_json["counts"].values()) == len(as_json["tanks"])

@@ -112,7 +112,7 @@ def test_a_visit_is_typed_on_a_phone_survives_a_reload_and_is_put_right(
 
 
 PAGES = (
-    "", "one_tank?tank=LM2", "capacity_and_nitrate", "filter_book", "filter_book?filter=P02", "plan?tank=LM2",
+    "", "one_tank?tank=LM2", "capacity_and_nitrate", "filter_book?filter=P02", "plan?tank=LM2",
     "at_the_tank?day=2026-06-01&tank=LM2", "held_rows", "papers", "assumptions",
 )  # fmt: skip
 NAME = (
@@ -144,11 +144,12 @@ def few_tanks(logs: Path) -> None:
                 sheet.writerows([row for row in rows if row["tank"] in FEW])
 
 
-def barriers(page: Any) -> list[str]:
-    """What axe-core finds serious or critical for people who can't see or point well."""
+def barriers(page: Any, contrast: bool) -> list[str]:
+    """What axe-core finds serious or critical for people who can't see or point well; contrast takes half of its time."""
     from axe_playwright_python.sync_playwright import Axe
 
-    found = Axe().run(page).response["violations"]
+    rules = {"color-contrast": {"enabled": contrast}}
+    found = Axe().run(page, options={"resultTypes": ["violations"], "rules": rules}).response["violations"]
     return [f"{v['id']}: {v['nodes'][0]['html']}" for v in found if v["impact"] in ("serious", "critical")]
 
 
@@ -180,7 +181,7 @@ def test_hostile_text_is_shown_as_typed_on_every_page_at_both_widths(
             for width in WIDTHS:
                 page.set_viewport_size({"width": width, "height": 900})
                 page.wait_for_function(f"document.querySelector('.stMain').scrollWidth <= {width}", timeout=15_000)
-                assert barriers(page) == [], address
+                assert barriers(page, contrast=width == WIDTHS[0]) == [], address  # no colour hangs on the width
         page.close()
     assert (away, errors) == ([], [])
 

@@ -32,7 +32,7 @@ def test_loads_on_later_days_end_as_a_rebuild(tmp_path: Path) -> None:
         later = today + dt.timedelta(days)
         (folder / "visits" / f"next-{days}.csv").write_text(f"date,tank,nitrate,kit\n{later},T1,26,K1\n")
         weekly.load(folder, today=later)
-        assert_like_rebuild(folder, tmp_path, later)
+    assert_like_rebuild(folder, tmp_path, later)
 
 
 ROW = st.tuples(
