@@ -93,7 +93,7 @@ def test_every_allowed_range_holds_its_value_and_its_uncertainty() -> None:
 
 
 # Read by a name that is put together; plain_grade is what tests hold the manager's page to.
-BUILT_NAMES = ("mass_", "load_", "plants_", "check_second_weeks", "plain_grade", "met_")
+BUILT_NAMES = ("disturb_", "mass_", "load_", "plants_", "check_second_weeks", "plain_grade", "met_")
 BUILT_ENDS = ("_weekly", "_fortnightly", "_hold_above", "_hold_below", "_warn_above", "_warn_below")
 
 

@@ -23,8 +23,7 @@ BOUNDS = {
     "less_than": "less than {max_value:g}{unit}",
     "less_than_or_equal_to": "{max_value:g}{unit} or less",
 }
-
-
+register_polars_backends()  # before any schema is made: a schema copies the checks that are known by then
 NOT_BLANK = "not blank"  # what a column asks that must be there, beside pandera's checks
 
 
@@ -52,7 +51,6 @@ class _Failure:
 @cache
 def _checks(model: Model) -> list[tuple[str, Any]]:
     """What a model asks, each with the column it is asked of: first its columns, then its dates, then whole rows."""
-    register_polars_backends()
     schema = model.to_schema()
     dates = [within_reach(name) for name, note in describe(model).items() if note.kind == "date"]
     return [

@@ -120,14 +120,16 @@ def test_a_reader_meanwhile_sees_a_whole_warehouse(folder: Path, truth: Truth, l
 
     reader = threading.Thread(target=read)
     reader.start()
-    say(folder, SHEET)
-    assert loader.load(Wish(str(folder))).status == 0
-    swapped = len(seen)
-    patience = time.monotonic() + 60
-    while len(seen) < swapped + 2 and not failed and time.monotonic() < patience:
-        time.sleep(0.01)
-    done.set()
-    reader.join()
+    try:
+        say(folder, SHEET)
+        assert loader.load(Wish(str(folder))).status == 0
+        swapped = len(seen)
+        patience = time.monotonic() + 60
+        while len(seen) < swapped + 2 and not failed and time.monotonic() < patience:
+            time.sleep(0.01)
+    finally:
+        done.set()
+        reader.join()
     assert failed == []
     order = [saying for n, saying in enumerate(seen) if n == 0 or saying != seen[n - 1]]
     assert order == [PLAIN, SHEET]

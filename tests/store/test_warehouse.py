@@ -158,7 +158,7 @@ def test_a_warehouse_of_other_code_or_that_is_none_of_this_version_is_built_anew
         db.write_bytes(content)
         with pytest.raises(store.Unreadable):
             store.read_copy(db)
-        assert weekly._old(db) is None
+        assert weekly._old(db, {}) is None
     assert weekly.load(small, today=TODAY).new
     of_another_format(db)
     with pytest.raises(store.Unreadable, match="another version"):
