@@ -8,6 +8,7 @@ import socket
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
@@ -30,6 +31,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(autouse=True)
 def small_parts(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(derive, "TANKS_AT_ONCE", 3)
+    # A page under test leaves its script as the main module, with which another process would begin.
+    monkeypatch.setitem(sys.modules, "__main__", ModuleType("__main__"))
 
 
 @pytest.fixture(scope="module")
