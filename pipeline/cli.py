@@ -360,13 +360,14 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal of another encoding shows a mark, and the rest
+    out = sys.stdout
     words = ((word,) if word != "--json" else ("--format", "json") for word in sys.argv[1:])
     sys.argv[1:] = [part for word in words for part in word]
     try:
         sys.exit(app.main(prog_name="tankround", standalone_mode=False))
     except SystemExit as stop:
-        # The reader of a pipe (head, less) has seen enough, which click counts as an error.
-        raise SystemExit(0 if type(sys.stdout).__name__ == "PacifyFlushWrapper" else stop.code) from None
+        # The reader of a pipe (head, less) has seen enough: click shuts the stream, and counts it as an error.
+        raise SystemExit(stop.code if sys.stdout is out else 0) from None
     except click.ClickException as wrong:
         wrong.show()
         raise SystemExit(wrong.exit_code) from None

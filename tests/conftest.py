@@ -7,6 +7,7 @@ import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -21,6 +22,7 @@ settings.register_profile("untimed", deadline=None, derandomize="CI" in os.envir
 settings.load_profile("untimed")
 
 ROOT = Path(__file__).parents[1]
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 SAMPLE_LOGS = ROOT / "sample_logs"
 
 
@@ -82,3 +84,17 @@ def demo_logs(tmp_path_factory: pytest.TempPathFactory, _on_the_demo_s_day: None
     shutil.copytree(SAMPLE_LOGS, folder, ignore=shutil.ignore_patterns(".tankround"))
     weekly.load(folder)
     return folder
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """One Chromium for all: playwright refuses a second one in the same process."""
+    if CHROMIUM is None:
+        assert "CI" not in os.environ, "CI must have Chromium: the browser tests may not be skipped there"
+        pytest.skip("no Chromium on this machine: the browser tests need one")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield chromium
+        chromium.close()

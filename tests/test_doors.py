@@ -84,7 +84,7 @@ def test_an_option_out_of_reach_is_a_sentence(logs: Path, words: tuple[str, ...]
 
 
 def test_a_closed_pipe_ends_with_0(logs: Path) -> None:
-    script = f"{sys.executable} -m pipeline.cli assumptions {logs} | head -c 10; exit ${{PIPESTATUS[0]}}"
+    script = f"{sys.executable} -m pipeline.cli assumptions {logs} | true; exit ${{PIPESTATUS[0]}}"
     done = subprocess.run(["bash", "-c", script], capture_output=True, text=True, cwd=ROOT, check=False)
     assert (done.returncode, done.stderr) == (0, "")
 

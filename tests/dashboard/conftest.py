@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
 import shutil
 import subprocess
 import time
@@ -11,15 +10,12 @@ import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from dashboard.launch import command, environment, free_port
 from pipeline import weekly
 from pipeline.new_folder import make_folder
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 
 
 @pytest.fixture
@@ -79,20 +75,6 @@ def serving(logs: Path) -> Iterator[str]:
     finally:
         server.terminate()
         server.wait(10)
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """One Chromium for all."""
-    if CHROMIUM is None:
-        assert "CI" not in os.environ, "CI must have Chromium: the browser tests may not be skipped there"
-        pytest.skip("no Chromium on this machine: the browser tests need one")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        chromium = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield chromium
-        chromium.close()
 
 
 @pytest.fixture(scope="session")

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
 import shutil
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -18,7 +18,6 @@ from tests.dashboard.test_pages import opened
 from tests.loads import checked
 
 DAY = dt.date(2026, 6, 1)
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 SAVED = (
     "record,date,site,tank,nitrate,kit,water_changed,filter,job,found,event,count,by,note\n"
     "visits,2026-05-31,ottersage,TC1,9,,30%,,,,,,me,\"a, b\"\n"
@@ -96,47 +95,40 @@ def typed_on_the_page(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.browser
 @pytest.mark.slow
 def test_a_visit_is_typed_offline_kept_and_saved_and_loads_as_if_typed_on_the_page(
-    logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, browser: Any
 ) -> None:
-    from playwright.sync_api import sync_playwright
-
-    if CHROMIUM is None:
-        assert "CI" not in os.environ, "CI must have Chromium"
-        pytest.skip("no Chromium on this machine")
     page_logs = Path(shutil.copytree(logs, tmp_path / "page"))
     write_sheets(weekly.open_week(logs), ["ottersage"], tmp_path / "out", day=DAY, form=True)
     name = form_name("ottersage", DAY)
-    with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        context = browser.new_context(viewport={"width": 390, "height": 844}, offline=True, accept_downloads=True)
-        page = context.new_page()
-        wrong: list[str] = []
-        page.on("pageerror", lambda error: wrong.append(str(error)))
-        page.on("console", lambda told: wrong.append(told.text) if told.type == "error" else None)
-        page.goto((tmp_path / "out" / f"{name}.html").as_uri())
-        page.locator("details").first.locator("summary").click()
-        first = page.locator("details").first
-        first.get_by_role("group", name="nitrate").get_by_role("button").nth(2).click()
-        first.get_by_role("group", name="nitrate").get_by_role("button").nth(3).click()
-        for _ in range(9):
-            first.get_by_role("group", name="kh").get_by_label("one more").click()
-        assert first.get_by_text("9 drops: 4–4.5").is_visible()
-        first.get_by_label("Fish seen").fill("22")
-        first.get_by_label("Fish look").select_option("well")
-        first.get_by_label("Note").first.fill("clear")
-        page.get_by_label("Who (role or initials)").fill("me")
-        first.get_by_label("Water changed").fill("30%")
-        first.get_by_role("button", name="Add an event").click()
-        first.get_by_label("Event").select_option("fish in")
-        first.get_by_label("How many fish").fill("2")
-        assert page.evaluate("document.documentElement.scrollWidth") <= 390
-        page.reload()
-        page.locator("details").first.locator("summary").click()
-        assert page.locator("details").first.get_by_label("Water changed").input_value() == "30%", "kept when closed"
-        with page.expect_download() as saved:
-            page.get_by_role("button", name="Save the CSV").click()
-        saved.value.save_as(logs / "visits" / f"{name}.csv")
-        browser.close()
+    context = browser.new_context(viewport={"width": 390, "height": 844}, offline=True, accept_downloads=True)
+    page = context.new_page()
+    wrong: list[str] = []
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    page.on("console", lambda told: wrong.append(told.text) if told.type == "error" else None)
+    page.goto((tmp_path / "out" / f"{name}.html").as_uri())
+    page.locator("details").first.locator("summary").click()
+    first = page.locator("details").first
+    first.get_by_role("group", name="nitrate").get_by_role("button").nth(2).click()
+    first.get_by_role("group", name="nitrate").get_by_role("button").nth(3).click()
+    for _ in range(9):
+        first.get_by_role("group", name="kh").get_by_label("one more").click()
+    assert first.get_by_text("9 drops: 4–4.5").is_visible()
+    first.get_by_label("Fish seen").fill("22")
+    first.get_by_label("Fish look").select_option("well")
+    first.get_by_label("Note").first.fill("clear")
+    page.get_by_label("Who (role or initials)").fill("me")
+    first.get_by_label("Water changed").fill("30%")
+    first.get_by_role("button", name="Add an event").click()
+    first.get_by_label("Event").select_option("fish in")
+    first.get_by_label("How many fish").fill("2")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.reload()
+    page.locator("details").first.locator("summary").click()
+    assert page.locator("details").first.get_by_label("Water changed").input_value() == "30%", "kept when closed"
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save the CSV").click()
+    saved.value.save_as(logs / "visits" / f"{name}.csv")
+    context.close()
     assert wrong == []
     tables, *_ = checked(logs, DAY)
     mine = pl.col("file").str.starts_with(f"visits/{name}.csv")
