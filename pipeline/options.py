@@ -83,9 +83,9 @@ def option(name: str, metavar: str, help: str, parser: Callable[[str], Any] = st
     return click.option(name, word + "_" * iskeyword(word), metavar=metavar, type=parser, help=help, **more)
 
 
-def flag(name: str, help: str, **more: Any) -> Decorator:
+def flag(name: str, help: str) -> Decorator:
     """An option that is there or not."""
-    return click.option(name, is_flag=True, help=help, **more)
+    return click.option(name, is_flag=True, help=help)
 
 
 LOGS = click.argument("logs", metavar="LOGS", type=a_path, help="A log folder: round.toml, CSVs, visits/ …")

@@ -77,9 +77,8 @@ def test_a_few_tanks_are_calculated_in_one_go() -> None:
 
 
 def test_the_last_visit_and_readings_before_the_window_stay(demo_logs: Path) -> None:
-    con = store.read_copy(weekly.warehouse_of(demo_logs))
-    tables = store.read_tables(con, list(derive.GROWING))
-    con.close()
+    with store.looking(weekly.warehouse_of(demo_logs)) as con:
+        tables = store.read_tables(con, list(derive.GROWING))
     since = dt.date(2026, 4, 1)
     kept = derive.recent(tables, since)
     old = pl.col("day") < since

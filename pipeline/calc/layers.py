@@ -104,7 +104,7 @@ def rooms(compartments: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     # A row without any size only names a further stage of a room whose size stands in another row.
     told = pl.any_horizontal(pl.col(sizes[1:]).is_not_null())
     part = told & pl.struct("model", "compartment", *sizes).is_first_distinct()
-    rows = compartments.lazy().sort("position").with_columns(by_dimensions.alias("reckoned_l"), part.alias("part"))
+    rows = compartments.lazy().sort("position").with_columns(by_dimensions.alias("dimensions_l"), part.alias("part"))
 
     def whole(name: str) -> pl.Expr:
         """A size of the room: its parts added up; null where none has it."""
@@ -119,7 +119,7 @@ def rooms(compartments: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
             pl.col("stage").drop_nulls().alias("stages"),
             pl.struct("stage", "medium").alias("usual"),
             whole("usable_l").alias("measured_l"),
-            whole("reckoned_l"),
+            whole("dimensions_l"),
             whole("depth_mm"),
             pl.col("loose_kg").drop_nulls().first().alias("room_loose_kg"),
             pl.col("neat_kg").drop_nulls().first().alias("room_neat_kg"),
@@ -128,12 +128,12 @@ def rooms(compartments: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
             pl.col("note").drop_nulls().str.join(" ").alias("room_note"),
         )
         .with_columns(
-            pl.coalesce("measured_l", "reckoned_l").alias("usable_l"),
+            pl.coalesce("measured_l", "dimensions_l").alias("usable_l"),
             first_of(
-                (known("measured_l"), "measured fill"), (known("reckoned_l"), "dimensions"), otherwise="not known"
+                (known("measured_l"), "measured fill"), (known("dimensions_l"), "dimensions"), otherwise="not known"
             ).alias("volume_basis"),
         )
-        .drop("measured_l", "reckoned_l")
+        .drop("measured_l", "dimensions_l")
         .collect()
     )
 

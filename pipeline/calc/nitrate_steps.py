@@ -81,6 +81,7 @@ def _testable(rows: Rows, since: IntArray, until: int, usual_gap: float, assumed
 
 
 def _scan(rows: Rows, visits: Visits, assumed: Mapping[str, float]) -> Scanned:
+    """Fit the window of each visit and look for the best step in it."""
     gap, count = visits.gap, len(visits.row)
     z, size, row = np.full(count, -np.inf), np.zeros(count), np.full(count, -1, np.int64)
     near, far = (cadence(gap, assumed, name).astype(np.int64) for name in ("alarm_near", "alarm_far"))
@@ -99,8 +100,9 @@ def _scan(rows: Rows, visits: Visits, assumed: Mapping[str, float]) -> Scanned:
 
 
 def scan_visits(rows: Rows, tank: IntArray, as_of: IntArray, usual_gap: float, assumed: Mapping[str, float]) -> Scanned:
-    """The scans that the `alarms` of the asks hang on.
+    """The scans that the `alarms` of the asks hang on: `tank` (its number) and `as_of` [day number], arrays [asks].
 
+    `usual_gap` [days] between visits stands in where a tank has too few to tell.
     An alarm in force was raised in the quiet time to as-of, so only where a visit of that time is over the threshold
     does it matter what was raised before.
     """
@@ -117,9 +119,9 @@ def scan_visits(rows: Rows, tank: IntArray, as_of: IntArray, usual_gap: float, a
     near = _scan(rows, visits.chosen(chosen), assumed)
     over = np.zeros(len(key), bool)
     over[chosen] = near.over
-    rung = np.concatenate([[0], np.cumsum(over)])
-    rings = rung[upto] > rung[late]
-    more = _within(early[rings], late[rings], len(key)) & ~chosen
+    so_far = np.concatenate([[0], np.cumsum(over)])
+    lately = so_far[upto] > so_far[late]
+    more = _within(early[lately], late[lately], len(key)) & ~chosen
     far = _scan(rows, visits.chosen(more), assumed)
     order = np.argsort(np.concatenate([np.flatnonzero(chosen), np.flatnonzero(more)]), kind="stable")
     return Scanned(*(np.concatenate([getattr(near, f.name), getattr(far, f.name)])[order] for f in fields(Scanned)))

@@ -214,47 +214,26 @@ def stamp(path: Path) -> tuple[int, int, int] | None:
 
 
 @contextmanager
-def _attached(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A connection that has the warehouse at hand, read-only; closed where anything goes wrong.
+def looking(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The file that stands, read-only, to read some of its rows; let go of at the end.
 
     Raises Unreadable for a file that is no warehouse, also where that shows only at a row that is read.
     """
-    con = duckdb.connect(config=CONFIG)
-    try:
-        con.execute("attach $path as src (read_only)", {"path": str(path)})
-        con.execute("use src")
-        names = {name for (name,) in con.execute("select table_name from duckdb_tables()").fetchall()}
-        if names and "meta" not in names:
-            raise Problem(
-                f"{path} is a database, but no warehouse of tankround; expected a new name, or a warehouse to bring up"
-                " to date. Give --db another name. Nothing was changed."
-            )
-        if meta(con).get("format") != FORMAT:
-            raise Unreadable(f"{path} is of another version")
-        yield con
-    except duckdb.Error as error:
-        con.close()
-        raise Unreadable(f"{path} is not a warehouse: {str(error)[:200]}") from None
-    except BaseException:
-        con.close()
-        raise
-
-
-@contextmanager
-def looking(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    """The file that stands, to read a few of its rows. It is let go of at the end."""
-    with _attached(path) as con:
-        yield con
-        con.close()
-
-
-def read_copy(path: Path) -> duckdb.DuckDBPyConnection:
-    """A private copy in memory; no lock on the file stays. Raises Unreadable for a file that is no warehouse."""
-    with _attached(path) as con:
-        con.execute("copy from database src to memory")
-        con.execute("use memory")
-        con.execute("detach src")
-    return con
+    with duckdb.connect(config=CONFIG) as con:
+        try:
+            con.execute("attach $path as src (read_only)", {"path": str(path)})
+            con.execute("use src")
+            names = {name for (name,) in con.execute(STORED).fetchall()}
+            if names and "meta" not in names:
+                raise Problem(
+                    f"{path} is a database, but no warehouse of tankround; expected a new name, or a warehouse to bring up"
+                    " to date. Give --db another name. Nothing was changed."
+                )
+            if meta(con).get("format") != FORMAT:
+                raise Unreadable(f"{path} is of another version")
+            yield con
+        except duckdb.Error as error:
+            raise Unreadable(f"{path} is not a warehouse: {str(error)[:200]}") from None
 
 
 def read_through(con: duckdb.DuckDBPyConnection) -> None:

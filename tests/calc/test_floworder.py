@@ -179,6 +179,12 @@ def test_what_the_book_says_is_looked_at_too() -> None:
     assert faults(r) == ["not in the book"]
 
 
+def test_a_layer_of_unknown_stage_hides_no_pad_before_it_and_stands_for_none() -> None:
+    strange, media = ("b2", "something found"), ("b3", "good", 1.0)
+    assert "media in the pre-filter" not in faults(book([COARSE, FINE, strange, media]))
+    assert "media in the pre-filter" in faults(book([strange, media]))
+
+
 @pytest.mark.parametrize("kind", ["internal", "air sponge"])
 def test_internal_filters_have_no_order(kind: str) -> None:
     assert faults(book([("cup", "bio foam"), ("b1", "good", 1.0)], kind)) == []

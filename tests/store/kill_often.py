@@ -47,11 +47,8 @@ def standing_in(db: Path) -> tuple[str, Tables] | None:
     """The fingerprint of the folder a warehouse was made of, and its tables, in one look; None where none stands."""
     if not db.exists():
         return None
-    con = store.read_copy(db)
-    try:
+    with store.looking(db) as con:
         return store.meta(con)["fingerprint"], tables_in(con)
-    finally:
-        con.close()
 
 
 class Truth:

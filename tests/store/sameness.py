@@ -21,11 +21,8 @@ def tables_in(con: duckdb.DuckDBPyConnection) -> Tables:
 
 
 def tables_of(db: Path) -> Tables:
-    con = store.read_copy(db)
-    try:
+    with store.looking(db) as con:
         return tables_in(con)
-    finally:
-        con.close()
 
 
 def in_order(frame: pl.DataFrame) -> pl.DataFrame:

@@ -39,12 +39,15 @@ def small(loaded: Path, tmp_path: Path) -> Path:
     return shutil.copytree(loaded, tmp_path / "small")
 
 
+def read_whole(db: Path) -> None:
+    """As a load does that finds nothing new."""
+    with store.looking(db) as con:
+        store.read_through(con)
+
+
 def tables(folder: Path) -> Tables:
-    con = store.read_copy(weekly.warehouse_of(folder))
-    try:
+    with store.looking(weekly.warehouse_of(folder)) as con:
         return store.read_tables(con, [*BASE_TABLES, *DERIVED_TABLES])
-    finally:
-        con.close()
 
 
 def test_a_second_load_is_nothing_new_and_deleted_and_loaded_again_all_is_the_same(small: Path) -> None:
@@ -60,13 +63,12 @@ def test_a_second_load_is_nothing_new_and_deleted_and_loaded_again_all_is_the_sa
         assert frame.equals(after[name]), name
 
 
-def test_an_edit_is_new_and_a_reader_keeps_its_copy_while_the_new_warehouse_is_swapped_in(small: Path) -> None:
-    con = store.read_copy(weekly.warehouse_of(small))
-    before = store.query(con, "select count(*)::bigint as n from visit").item()
-    (small / "visits" / "week-00.csv").unlink()
-    assert weekly.load(small, today=TODAY).new
-    rows = store.query(con, "select count(*)::bigint as n from visit")
-    con.close()
+def test_an_edit_is_new_and_a_reader_keeps_its_file_while_the_new_warehouse_is_swapped_in(small: Path) -> None:
+    with store.looking(weekly.warehouse_of(small)) as con:
+        before = store.query(con, "select count(*)::bigint as n from visit").item()
+        (small / "visits" / "week-00.csv").unlink()
+        assert weekly.load(small, today=TODAY).new
+        rows = store.query(con, "select count(*)::bigint as n from visit")
     assert rows.item() == before > 0
     assert tables(small)["visit"].height == 0
 
@@ -105,11 +107,8 @@ def test_a_folder_with_nothing_in_it_is_as_of_the_day_of_loading_and_every_view_
     (tmp_path / "logs").mkdir()
     for day in (TODAY, TODAY + dt.timedelta(40)):
         assert weekly.open_week(tmp_path / "logs", today=day).as_of == day
-    con = store.read_copy(weekly.warehouse_of(tmp_path / "logs"))
-    try:
+    with store.looking(weekly.warehouse_of(tmp_path / "logs")) as con:
         assert {view: store.query(con, f"select * from {view}").height for view in VIEWS} == dict.fromkeys(VIEWS, 0)
-    finally:
-        con.close()
 
 
 def test_what_a_killed_write_left_is_cleared_by_the_next_load(small: Path) -> None:
@@ -126,15 +125,12 @@ def test_what_a_killed_write_left_is_cleared_by_the_next_load(small: Path) -> No
 
 
 def test_every_view_runs(demo_logs: Path) -> None:
-    con = store.read_copy(weekly.warehouse_of(demo_logs))
-    try:
+    with store.looking(weekly.warehouse_of(demo_logs)) as con:
         for view in VIEWS:
             rows = store.query(con, f"select * from {view}")
             assert rows.height > 0, view
             assert rows.width == len(set(rows.columns)), view
             assert pl.Decimal not in rows.schema.values(), "a number comes as a number"
-    finally:
-        con.close()
 
 
 def of_another_format(db: Path) -> None:
@@ -157,12 +153,12 @@ def test_a_warehouse_of_other_code_or_that_is_none_of_this_version_is_built_anew
     for content in (whole[:5000], b"", b"tank,site\nT1,S1\n", b"DUCK" * 4096):
         db.write_bytes(content)
         with pytest.raises(store.Unreadable):
-            store.read_copy(db)
+            read_whole(db)
         assert weekly._old(db, {}) is None
     assert weekly.load(small, today=TODAY).new
     of_another_format(db)
     with pytest.raises(store.Unreadable, match="another version"):
-        store.read_copy(db)
+        read_whole(db)
     assert weekly.load(small, today=TODAY).new
     assert_same_tables(tables(small), before)
 
@@ -184,11 +180,11 @@ def test_a_damaged_warehouse_is_seen_or_is_still_right(small: Path) -> None:
                 content[place] ^= 1 << draw.randrange(8)
         damaged.write_bytes(content)
         try:
-            con = store.read_copy(damaged)
+            read_whole(damaged)
         except store.Unreadable:
             seen += 1
             continue
-        with con:
+        with store.looking(damaged) as con:
             assert_same_tables(store.read_tables(con, list(right)), right)
     assert seen >= 6
 
@@ -205,7 +201,7 @@ def damage(db: Path, table: str) -> None:
     content[at : at + 64] = bytes(byte ^ 0xFF for byte in content[at : at + 64])
     db.write_bytes(content)
     with pytest.raises(store.Unreadable, match="checksum"):
-        store.read_copy(db)
+        read_whole(db)
 
 
 @pytest.fixture(scope="module")
