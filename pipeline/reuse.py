@@ -34,7 +34,7 @@ def code_fingerprint() -> str:
     for room in (Path(schemas.__file__).parent, Path(__file__).parent):
         for file in sorted(room.rglob("*")):
             of_another = {"papers", "advise"} & set(file.relative_to(room).parts)
-            if file.suffix in (".py", ".toml") and not of_another:  # tables say what findings say
+            if file.suffix in (".py", ".sql", ".toml") and not of_another:  # tables say what findings say
                 digest.update(file.read_bytes())
     return digest.hexdigest()
 

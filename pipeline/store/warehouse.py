@@ -1,4 +1,4 @@
-"""The warehouse file: built beside, swapped in whole, read as a copy in memory.
+"""The warehouse file: built beside, swapped in whole, read where it stands.
 
 Readers keep no lock and see the old or the new file, never a half of one. Builders take turns on a lock file.
 """
@@ -25,6 +25,7 @@ FORMAT = "7"  # raise it when tables change, and older warehouses are built anew
 CONFIG: dict[str, str | bool | int | float | list[str]] = {"autoinstall_known_extensions": "false"}
 STORED = "select table_name from duckdb_tables() where database_name = current_database()"
 LOCK_WAIT_S = 600.0
+VIEWS = Path(__file__).with_name("views.sql")
 MAGIC = (b"DUCK", 8)  # what every DuckDB file has, and how many bytes from its start
 # What each tank's records came to as of a day, so that only what has changed is calculated again.
 CALCULATED = {"tank": pl.String, "as_of": pl.Date, "fingerprint": pl.UInt64}
@@ -127,10 +128,30 @@ SQL_TYPES: dict[object, str] = {
 }
 
 
+def _quoted(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _comments() -> str:
+    """What the schemas say of every table and column, for anyone who opens the warehouse with another program."""
+    from schemas.columns import describe
+    from schemas.tables import TABLES
+
+    lines = []
+    for table, model in TABLES.items():
+        about = (model.__doc__ or table).strip().split("\n\n")[0]
+        lines.append(f'comment on table "{table}" is {_quoted(" ".join(about.split()))}')
+        for name, note in describe(model).items():
+            unit = f" [{note.unit}]" if note.unit else ""
+            words = f"One of {', '.join(note.words)}." if note.words else ""
+            told = " ".join(part for part in (f"{note.title}{unit}.", note.description, words) if part)
+            lines.append(f'comment on column "{table}"."{name}" is {_quoted(told)}')
+    return ";".join(lines)
+
+
 @cache
 def blank() -> bytes:
     """The file of a warehouse without rows: its tables, views and comments. They are 500 statements, made once."""
-    from pipeline.store.views import VIEWS, comments
     from schemas.tables import TABLES
 
     columns = {**{name: columns_of(model) for name, model in TABLES.items()}, "calculated": CALCULATED}
@@ -141,9 +162,8 @@ def blank() -> bytes:
                 listed = ", ".join(f'"{name}" {SQL_TYPES[kind]}' for name, kind in kinds.items())
                 con.execute(f'create table "{table}" ({listed})')
             con.execute("create table meta (key varchar primary key, value varchar)")
-            for view in VIEWS.values():
-                con.execute(view)
-            con.execute(comments())
+            con.execute(VIEWS.read_text())
+            con.execute(_comments())
         return file.read_bytes()
 
 

@@ -180,7 +180,6 @@ def serve() -> None:
     import pipeline.derive
     import pipeline.intake.check
     import pipeline.intake.sheets
-    import pipeline.store.views
     import pipeline.weekly  # noqa: F401
     from pipeline import reuse
     from pipeline.store import warehouse
