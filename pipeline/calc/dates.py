@@ -112,9 +112,10 @@ def carbon(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataF
 
 
 def kits(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """The kit last used on a tank: the day it goes out of date, and its next cross-check with another kit."""
-    used = table(tables, "reading").lazy().drop_nulls("kit").select("tank", pl.col("day").alias("date"), "kit")
-    rows = _last_before(asks.lazy(), used.unique().sort("tank", "date", "kit"), "tank").drop_nulls("kit").drop("date")
+    """The kits used on a tank on the last day that any was: the day each goes out of date, and how many tests are left."""
+    used = table(tables, "reading").lazy().drop_nulls("kit").select("tank", pl.col("day").alias("date"), "kit").unique()
+    last = _last_before(asks.lazy(), used.select("tank", "date").unique(), "tank")
+    rows = last.join(used, on=["tank", "date"]).drop("date")
     open_months = int(assumed["kit_open_months"])
     dates = (
         table(tables, "kit")
@@ -126,7 +127,8 @@ def kits(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFra
     rows = rows.join(dates, on="kit")
 
     def why(row: Row) -> Row:
-        return {"why": "its date" if row["on"] == row["expires"] else f"{open_months} months open"}
+        why = "its date" if row["on"] == row["expires"] else f"{open_months} months open"
+        return {"why": why, "ends": "expired" if row["on"] < row["as_of"] else "expires"}
 
     low = rows.filter(pl.col("tests_left") <= assumed["tests_left_low"])
     return pl.concat([
