@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import gc
 import os
 import shutil
 from collections.abc import Iterator
@@ -12,7 +13,7 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
-# Two workers on two cores: a thread more for each small matrix only waits, and burns a core while it does.
+# As many workers as cores: a thread more for each small matrix only waits, and burns a core while it does.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from pipeline.wording import in_currency
@@ -37,7 +38,7 @@ SLOW = (
 )  # fmt: skip
 
 
-# What takes longest, longest first: two workers take a file after the other, so the last are short.
+# What takes longest, longest first: each worker takes a file after the other, so the last are short.
 LONGEST = (
     "dashboard/test_browser", "test_random_folders", "dashboard/", "store/test_under_fire", "test_parts",
     "papers/test_phone_form", "store/", "advise/", "test_hostile_folders", "test_cli", "test_reuse", "test_words",
@@ -57,6 +58,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if file_of(item).startswith(SLOW):
             item.add_marker(pytest.mark.slow)
+
+
+def pytest_collection_finish() -> None:
+    """What is imported and collected stays to the end: the garbage collector need not walk through it again and again."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 10, 10)
 
 
 @pytest.fixture(scope="session", autouse=True)

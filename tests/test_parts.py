@@ -82,7 +82,7 @@ def cluster() -> Iterator[str]:
     distributed = pytest.importorskip("distributed", reason="the extra “cluster” is not installed")
     place = os.environ.get("PYTHONPATH", "")
     os.environ["PYTHONPATH"] = os.pathsep.join([str(Path(__file__).parents[1]), place])
-    with distributed.LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None) as local:
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as local:
         os.environ["PYTHONPATH"] = place
         yield local.scheduler_address
 
