@@ -158,12 +158,14 @@ def blank() -> bytes:
     with tempfile.TemporaryDirectory() as place:
         file = Path(place) / "blank"
         with duckdb.connect(str(file), config=CONFIG) as con:
+            con.execute("begin")  # each statement alone would wait for the disk
             for table, kinds in columns.items():
                 listed = ", ".join(f'"{name}" {SQL_TYPES[kind]}' for name, kind in kinds.items())
                 con.execute(f'create table "{table}" ({listed})')
             con.execute("create table meta (key varchar primary key, value varchar)")
             con.execute(VIEWS.read_text())
             con.execute(_comments())
+            con.execute("commit")
         return file.read_bytes()
 
 
