@@ -56,7 +56,7 @@ def _access(first: str) -> Access:
     return Access(first)
 
 
-def ask() -> None:
+def request() -> None:
     """Nothing on this machine alone; else the code, before anything of the round is read or shown."""
     first = os.environ.get(CODE, "")
     if not first:

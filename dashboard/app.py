@@ -26,7 +26,7 @@ PAGES = {
 EMPTY_TOO = ("Filter book", "Held rows", "Assumptions")  # pages that say something without a tank
 st.set_page_config(page_icon=str(ICON), layout="wide", initial_sidebar_state="collapsed")
 st.html(look.CSS)
-access_code.ask()
+access_code.request()
 pages = [
     st.Page(f"views/{name}.py", title=title, url_path=name, default=name == "this_week")
     for name, title in PAGES.items()

@@ -192,11 +192,11 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     taken = desk.pills("When", TAKEN, f"{key} taken", default="before")
     entered.row |= {"taken": str(taken or ""), "kit": "" if kit == NO_KIT else kit}
 
-    def ask(*parameters: str) -> None:
+    def request(*parameters: str) -> None:
         for one in parameters:
             _test(entered, key, kit, one, ladders.get(one), week, beside(one, hopes, last))
 
-    ask(*(parameter for parameter in MAIN if parameter in ladders or not ladders), "temperature")
+    request(*(parameter for parameter in MAIN if parameter in ladders or not ladders), "temperature")
     _change(entered, key, week, tank, when)
     seen = week.of("visit", tank).filter(pl.col("fish_seen").is_not_null()).sort("at")
     desk.title("Fish", f"last {number(seen['fish_seen'][-1], 4)} on {day(seen['day'][-1])}" if seen.height else "")
@@ -204,7 +204,7 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     looks = desk.pills("How they look", FISH_LOOK, f"{key} look")
     entered.row |= {"fish_seen": "" if count is None else f"{count:.0f}", "fish_look": str(looks or "")}
     with st.expander("More tests, and a note"):
-        ask(*(parameter for parameter in MAIN if ladders and parameter not in ladders), *MORE)
+        request(*(parameter for parameter in MAIN if ladders and parameter not in ladders), *MORE)
         desk.title("Note", "never on a report unless ticked")
         entered.row["note"] = desk.typed("Note", f"{key} note", desk.LONGEST_WHY, "no names of people")
     return entered

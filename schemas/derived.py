@@ -86,7 +86,7 @@ class NitrateFit(Ask):
 
 
 class NitrateOutlook(Ask):
-    """Where nitrate stands and heads, one row an ask."""
+    """Where nitrate stands and where it goes, one row a tank and day."""
 
     ceiling: float = column("Limit", unit="mg/L NO3", required=True)
     trend: str = column("Trend", kind="word", words=("climbing", "steady", "not clear"), required=True)

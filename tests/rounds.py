@@ -127,7 +127,7 @@ class Rounds:
             for name, rows in self.rows.items()
         }
 
-    def asks(self, *days: dt.date | float) -> pl.DataFrame:
+    def requests(self, *days: dt.date | float) -> pl.DataFrame:
         """Every tank as of some days, of as_of where none is given."""
         when = [self.day(day) for day in days] or [self.as_of]
         pairs = [(row["tank"], day) for row in self.rows["tank"] for day in when]
@@ -136,7 +136,7 @@ class Rounds:
     def capacity(self, *days: dt.date | float, assumed: Assumptions = FIGURES) -> tuple[pl.DataFrame, pl.DataFrame]:
         from pipeline.calc.capacity import capacity
 
-        return capacity(self.tables(), self.asks(*days), assumed)
+        return capacity(self.tables(), self.requests(*days), assumed)
 
     def rating(
         self, tank: str = "T1", day: dt.date | float | None = None, assumed: Assumptions = FIGURES

@@ -80,7 +80,7 @@ def small_log(
     return {name: conform(name, pl.DataFrame(list(rows), infer_schema_length=None)) for name, rows in frames.items()}
 
 
-def asks(*numbers: int, tank: str = "T1") -> pl.DataFrame:
+def requests(*numbers: int, tank: str = "T1") -> pl.DataFrame:
     """The tank as of some days."""
     return pl.DataFrame(
         {"tank": [tank] * len(numbers), "as_of": [day(n) for n in numbers]},

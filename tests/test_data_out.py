@@ -80,9 +80,9 @@ def test_every_frame_is_there_and_described(frames: Frames) -> None:
     assert frames.review["as_of"].unique().to_list() == [frames.week.as_of]
     with pytest.raises(AttributeError, match="there are alarms, causes"):
         _ = frames.weather
-    for ask in (frames.table, frames.columns):
+    for request in (frames.table, frames.columns):
         with pytest.raises(Problem, match="expected one of"):
-            ask("weather")
+            request("weather")
 
 
 def test_a_workbook_holds_every_table_and_text_stays_text(frames: Frames) -> None:

@@ -148,7 +148,7 @@ def calculated(found: Tables) -> dict[tuple[str, dt.date], int]:
 
 
 def watch(monkeypatch: pytest.MonkeyPatch) -> list[pl.DataFrame]:
-    """The asks of every calculation from now on."""
+    """The requests of every calculation from now on."""
     asked: list[pl.DataFrame] = []
     real = derive.calc
 
@@ -179,7 +179,7 @@ def test_after_an_edit_only_what_it_touches_is_calculated_again_and_all_is_as_if
     found = derived(edited, TODAY, known)
     after = calculated(found)
     assert before.keys() == after.keys()
-    changed = {ask for ask in after if after[ask] != before[ask]}
+    changed = {request for request in after if after[request] != before[request]}
     assert changed == {(tank, day) for tank, day in after if tank in touches and day >= touches[tank]}
     assert set(asked[0].iter_rows()) == changed
     if names[0] in REBUILT:
@@ -208,7 +208,7 @@ def test_one_more_week_calculates_one_more_day(folder: Path, monkeypatch: pytest
 
 SHARED_ONE = "0123456789abcdef" * 4
 RECORD = st.tuples(st.sampled_from(["T1", "T2"]), st.integers(0, 30), st.sampled_from(small_logs.LADDER))
-ASKS = pl.concat([small_logs.asks(*range(0, 40, 3), tank=tank) for tank in ("T1", "T2", "T3")])
+ASKS = pl.concat([small_logs.requests(*range(0, 40, 3), tank=tank) for tank in ("T1", "T2", "T3")])
 
 
 def logged(records: list[tuple[str, int, float]]) -> Tables:
@@ -260,7 +260,7 @@ def test_what_all_tanks_share_changes_every_fingerprint() -> None:
 
 def test_what_is_known_is_taken_and_the_rest_calculated_in_one_go() -> None:
     """And what nobody asks for any more is left behind."""
-    asks = small_logs.asks(0, 7, 14)
+    requests = small_logs.requests(0, 7, 14)
     asked: list[pl.DataFrame] = []
 
     def calc(wanted: pl.DataFrame) -> Tables:
@@ -268,10 +268,10 @@ def test_what_is_known_is_taken_and_the_rest_calculated_in_one_go() -> None:
         return {name: wanted.with_columns(pl.lit(len(asked)).alias("go")) for name in reuse.REUSED}
 
     tables = logged([("T1", 0, 11.0), ("T1", 10, 26.0)])
-    first = reuse.known_or_new(tables, asks, SHARED_ONE, None, calc)
-    assert asked[0].equals(asks)
+    first = reuse.known_or_new(tables, requests, SHARED_ONE, None, calc)
+    assert asked[0].equals(requests)
     changed = logged([("T1", 0, 11.0), ("T1", 10, 47.0)])
-    second = reuse.known_or_new(changed, small_logs.asks(7, 14, 21), SHARED_ONE, first, calc)
+    second = reuse.known_or_new(changed, small_logs.requests(7, 14, 21), SHARED_ONE, first, calc)
     assert asked[1]["as_of"].to_list() == [small_logs.day(14), small_logs.day(21)]
     for name in reuse.REUSED:
         assert second[name]["as_of"].to_list() == [small_logs.day(n) for n in (7, 14, 21)]

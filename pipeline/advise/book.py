@@ -335,8 +335,8 @@ def usual_layers(tables: Tables, model: Model, assumed: Assumptions) -> pl.DataF
         ),
         "fill": conform("fill", pl.DataFrame(fills)) if fills else empty("fill"),
     }
-    asks = pl.DataFrame({"tank": [model.name], "as_of": [DAY]})
-    return layers_on({**tables, **own}, asks, assumed)
+    requests = pl.DataFrame({"tank": [model.name], "as_of": [DAY]})
+    return layers_on({**tables, **own}, requests, assumed)
 
 
 def model_audit(tables: Tables, model: Model, assumed: Assumptions) -> list[dict[str, str]]:

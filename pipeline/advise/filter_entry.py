@@ -154,12 +154,12 @@ def _good_filled(model: Model, layout: Layout, missing: str | None, assumed: Ass
 def _entries(week: Week, tables: Tables, tanks: list[str]) -> list[Entry]:
     """The filters on some tanks that day, in the order of their names."""
     assumed = week.assumed
-    asks = pl.DataFrame({"tank": tanks, "as_of": week.as_of}, schema={"tank": pl.String, "as_of": pl.Date})
-    found = parts(tables, asks, assumed)
+    requests = pl.DataFrame({"tank": tanks, "as_of": week.as_of}, schema={"tank": pl.String, "as_of": pl.Date})
+    found = parts(tables, requests, assumed)
     book = rooms(table(tables, "compartment"), assumed)
     known = models(tables, assumed)
     notes = dict(table(tables, "filter").select("filter", "note").iter_rows())
-    placed = filters_on(tables, asks)
+    placed = filters_on(tables, requests)
     entries = []
     for row in found.filters.sort("tank", "filter").iter_rows(named=True):
         name, tank = row["filter"], row["tank"]
@@ -259,7 +259,7 @@ def standing(week: Week, tank: str) -> Standing | None:
     capacity = week.now("capacity").filter(pl.col("tank") == tank)
     if not capacity.height:
         return None
-    asks = capacity.select("tank", "as_of")
-    back = back_within(week.tables, asks, week.assumed)
+    requests = capacity.select("tank", "as_of")
+    back = back_within(week.tables, requests, week.assumed)
     says = back["says"][0] if back.height else "Can't say: what is needed is not all known."
     return Standing(says, tuple(break_even(capacity, week.assumed).to_dicts()))

@@ -18,7 +18,7 @@ from pipeline.week import Week
 from schemas import Tables, conform
 from schemas.words import CLASSES
 
-ASK = ("tank", "as_of")
+REQUEST = ("tank", "as_of")
 CAPACITY, TREND, FIT, RULE, NONE = "capacity", "the trend", "the nitrate fit", "the rules", "no class and no rating"
 
 # The step of the calculation at which an assumption with a stated range enters, where that is not the capacity.
@@ -50,28 +50,30 @@ def ends(assumption: Assumption) -> Iterator[tuple[str, float]]:
             yield end, value
 
 
-def _asks(week: Week) -> pl.DataFrame:
-    return week.now("capacity").select(ASK)
+def _requests(week: Week) -> pl.DataFrame:
+    return week.now("capacity").select(REQUEST)
 
 
 def _classes_if(week: Week, derived: Tables, assumed: Assumptions) -> dict[str, str]:
     """The class of each tank with some derived tables or assumptions moved."""
-    asks = _asks(week)
+    requests = _requests(week)
     earlier = week.table("finding").filter(pl.col("as_of") != week.as_of)
-    facts = gather({**week.tables, **derived}, asks, assumed, week.round)
+    facts = gather({**week.tables, **derived}, requests, assumed, week.round)
     found = pl.concat([conform("finding", earlier), found_by(facts, RULES)])
     noted = week.table("noted").drop_nulls("until").select("tank", "rule", "until")
     told = quieten(found, noted, assumed["worse_share"]).filter((pl.col("as_of") == week.as_of) & ~pl.col("quiet"))
     order = {name: place for place, name in enumerate(CLASSES)}
     best = told.group_by("tank").agg(pl.col("class").replace_strict(order, return_dtype=pl.Int64).min().alias("place"))
-    return dict.fromkeys(asks["tank"], "steady") | {tank: CLASSES[place] for tank, place in best.iter_rows()}
+    return dict.fromkeys(requests["tank"], "steady") | {tank: CLASSES[place] for tank, place in best.iter_rows()}
 
 
 def _nitrate_if(week: Week, step: str, assumed: Assumptions) -> Tables:
     if step == FIT:
-        return nitrate.calculate_nitrate(week.tables, _asks(week), assumed, week.round, capacity=week.now("capacity"))
+        return nitrate.calculate_nitrate(
+            week.tables, _requests(week), assumed, week.round, capacity=week.now("capacity")
+        )
     outlook = week.now("nitrate_outlook").drop("trend")
-    trend = trend_of(outlook.select(ASK), week.now("nitrate_fit"), week.now("step_alarm"), assumed)
+    trend = trend_of(outlook.select(REQUEST), week.now("nitrate_fit"), week.now("step_alarm"), assumed)
     return {"nitrate_outlook": conform("nitrate_outlook", outlook.with_columns(trend))}
 
 
@@ -86,8 +88,8 @@ def _moved(week: Week, now: pl.DataFrame, assumption: Assumption, end: str, valu
     elif step == RULE:
         classes = _classes_if(week, {}, assumed)
     elif step == CAPACITY:
-        moved, _ = capacity(week.tables, _asks(week), assumed)
-        both = now.join(moved, on=ASK, suffix="_if")
+        moved, _ = capacity(week.tables, _requests(week), assumed)
+        both = now.join(moved, on=REQUEST, suffix="_if")
         for of in ("plain", "working"):
             changed = both.filter(pl.col(f"{of}_state").ne_missing(pl.col(f"{of}_state_if")))
             moves += [
@@ -112,7 +114,7 @@ def hangs_on(week: Week, names: Iterable[str] | None = None) -> list[Move]:
     """
     if not week.now("review").height:
         return []
-    now, _ = capacity(week.tables, _asks(week), week.assumed)
+    now, _ = capacity(week.tables, _requests(week), week.assumed)
     wanted = week.assumed.records() if names is None else [week.assumed.assumption(name) for name in names]
     return [
         move

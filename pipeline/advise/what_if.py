@@ -365,11 +365,11 @@ def sized_by_outlook(begun: Start) -> str:
     """The water change by the rise that the outlook stands on, where that heads over the ceiling and today's changes
     seem enough by the latest readings; blank where the two agree."""
     rise, known = rise_of(begun), begun.known
-    heads = begun.outlook.get("plateau")
-    if rise is None or heads is None or heads <= known.ceiling or not known.fraction_now:
+    levels_off = begun.outlook.get("plateau")
+    if rise is None or levels_off is None or levels_off <= known.ceiling or not known.fraction_now:
         return ""
     by_readings = water.water_change(known, begun.desk.assumed)
     if not by_readings["possible"] or known.fraction_now < (by_readings["fraction"] or 0.0):
         return ""
     other = water.water_change(replace(known, rise_per_day=rise.value), begun.desk.assumed)
-    return f"By all readings of half a year it levels off near {number(heads)} mg/L: {other['says']} Go by the larger change."
+    return f"By all readings of half a year it levels off near {number(levels_off)} mg/L: {other['says']} Go by the larger change."

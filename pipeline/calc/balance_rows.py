@@ -275,9 +275,9 @@ def build_rows(
     )
 
 
-def supply_tap(tables: Tables, asks: pl.DataFrame, parameter: str) -> pl.DataFrame:
-    """asks (tank, as_of) with tap and tap_day [number] of the tank's supply as of the day; null where never tested."""
-    keyed = asks.select("tank", day_number("as_of").alias("day")).join(tank_supply(tables), on="tank", how="left")
+def supply_tap(tables: Tables, requests: pl.DataFrame, parameter: str) -> pl.DataFrame:
+    """requests (tank, as_of) with tap and tap_day [number] of the tank's supply as of the day; null where never tested."""
+    keyed = requests.select("tank", day_number("as_of").alias("day")).join(tank_supply(tables), on="tank", how="left")
     return with_tap(keyed, tables, parameter).select("tank", "day", "tap", "tap_day")
 
 

@@ -189,7 +189,7 @@ def gate(windows: Windows, assumed: Mapping[str, float]) -> Gate:
 
 
 def median_gap(rows: Rows, tank: IntArray, as_of: IntArray, weeks: float, otherwise: float) -> Array:
-    """Median days between the visits of the last weeks to as-of, of each ask; `otherwise` with fewer than two."""
+    """Median days between the visits of the last weeks to as-of, of each request; `otherwise` with fewer than two."""
     new = np.flatnonzero(np.diff(rows.visit + FAR_DAY * rows.tank, prepend=-1) > 0)
     new = new[rows.visit[new] > 0]
     key = rows.tank[new] * FAR_DAY + rows.day[new]

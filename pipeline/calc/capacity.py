@@ -16,9 +16,8 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc import disturbance, factors, half_cycle, servicing
 from pipeline.calc.chemistry import nitrate_from_feed, nitrate_from_feed_published
 from pipeline.calc.layers import (
-    ASK,
-    FILTER_ASK,
-    asked,
+    FILTER_REQUEST,
+    REQUEST,
     filters_on,
     first_of,
     known,
@@ -26,18 +25,19 @@ from pipeline.calc.layers import (
     numbers,
     series,
     table,
+    unique_requests,
 )
 from schemas import Tables, conform
 
 Row = Mapping[str, Any]
 
 
-def tank_side(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """What the tank asks of its filters, one row an ask: litres, load, plants, need, temperature, expected nitrate.
+def tank_side(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+    """What the tank asks of its filters, one row a request: litres, load, plants, need, temperature, expected nitrate.
 
     The temperature [°C] is the median of the last four weeks' readings; the feeding that of the day.
     """
-    days = asks.lazy().sort("as_of")
+    days = requests.lazy().sort("as_of")
     feeding = table(tables, "feeding").lazy().select("tank", "from", "feed_g_day", "protein_pct").sort("from")
     feeding = feeding.unique(["tank", "from"], keep="last", maintain_order=True)
     tanks = table(tables, "tank").lazy().select("tank", "gross_l", "net_l", "temperature_c", "planting", "stocking")
@@ -45,7 +45,7 @@ def tank_side(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.Da
     read = (
         days.join(table(tables, "reading").lazy().filter(pl.col("parameter") == "temperature"), on="tank")
         .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > lately))
-        .group_by(ASK)
+        .group_by(REQUEST)
         .agg(pl.col("matched").median().alias("read_c"))
     )
     placed = table(tables, "placement").lazy().group_by("tank").agg(pl.col("from").min().alias("first_placed"))
@@ -53,9 +53,9 @@ def tank_side(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.Da
     rows = (
         days.join_asof(feeding, left_on="as_of", right_on="from", by="tank", check_sortedness=False)
         .join(tanks.unique("tank", keep="last", maintain_order=True), on="tank", how="left")
-        .join(read, on=ASK, how="left")
+        .join(read, on=REQUEST, how="left")
         .join(placed, on="tank", how="left")
-        .sort(ASK)
+        .sort(REQUEST)
         .with_columns(
             pl.coalesce("net_l", pl.col("gross_l") * assumed["net_of_gross"]).alias("used_l"),
             pl.col("stocking").replace_strict(by_class, default=by_class["normal"], return_dtype=pl.Float64).alias("load"),
@@ -69,7 +69,7 @@ def tank_side(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.Da
     made = nitrate_from_feed(feed, protein, net, assumed)
     usual = np.where(np.isnan(protein), assumed["protein_default_pct"], protein)
     return rows.select(
-        *ASK,
+        *REQUEST,
         "gross_l",
         pl.col("used_l").alias("net_l"),
         (pl.col("first_placed") <= pl.col("as_of")).fill_null(False).alias("filter_known"),
@@ -101,12 +101,12 @@ def layer_factors(
     Only biological layers have factors; pads and carbon do no work for the full cycle. Columns added: age_weeks,
     used_quality, maturity, disturbance, clog, temperature, effective_kg, and what `layer_why` reads.
     """
-    clogs = filters.select(*FILTER_ASK, "clog", "clogged_by", "overdue_weeks", "flow_of_clean")
+    clogs = filters.select(*FILTER_REQUEST, "clog", "clogged_by", "overdue_weeks", "flow_of_clean")
     days = (pl.col("as_of") - pl.max_horizontal("wetted", "dried")).dt.total_days().cast(pl.Float64)
     rows = (
         pl.concat([layers, disturbance.disturbed(layers, reached, assumed)], how="horizontal")
-        .join(clogs, on=FILTER_ASK, how="left", maintain_order="left")
-        .join(tanks.select(*ASK, "load_basis", "temperature_c"), on=ASK, how="left", maintain_order="left")
+        .join(clogs, on=FILTER_REQUEST, how="left", maintain_order="left")
+        .join(tanks.select(*REQUEST, "load_basis", "temperature_c"), on=REQUEST, how="left", maintain_order="left")
         .with_columns(
             ((days + pl.col("ahead")) / disturbance.DAYS_A_WEEK).alias("age_weeks"),
             (pl.col("quality") if assumed["use_quality"] else pl.lit(1.0)).alias("used_quality"),
@@ -195,34 +195,34 @@ def lacks(row: Row) -> tuple[str | None, str | None]:
 
 
 def missing(layers: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
-    """What the layers lack, one row an ask: plain_missing and working_missing, lists of words."""
+    """What the layers lack, one row a request: plain_missing and working_missing, lists of words."""
     unknown = pl.any_horizontal(pl.col("quality", "mass_kg", "place").is_null())
     some = layers.filter(pl.col("stage").is_null() | (pl.col("biological") & unknown))
     rows = [(row["tank"], row["as_of"], *lacks(row)) for row in some.iter_rows(named=True)]
-    bare = placed.join(layers, on=FILTER_ASK, how="anti").select(*ASK, "filter")
+    bare = placed.join(layers, on=FILTER_REQUEST, how="anti").select(*REQUEST, "filter")
     rows += [(*key, f"what fills {name}", None) for *key, name in bare.iter_rows()]
     schema = {"tank": pl.String, "as_of": pl.Date, "plain_missing": pl.String, "working_missing": pl.String}
     lists = pl.col("plain_missing", "working_missing").drop_nulls().unique(maintain_order=True)
-    return pl.DataFrame(rows, schema=schema, orient="row").group_by(ASK).agg(lists)
+    return pl.DataFrame(rows, schema=schema, orient="row").group_by(REQUEST).agg(lists)
 
 
 # -- together --------------------------------------------------------------------------------------
 
 
 def _filters(tables: Tables, layers: pl.DataFrame, placed: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """One row a filter and ask: its flow, clog and half-cycle rating."""
+    """One row a filter and request: its flow, clog and half-cycle rating."""
     flows = servicing.flow_and_clog(tables, placed, assumed)
     rows = placed.join(flows, on=["filter", "as_of"], how="left", maintain_order="left")
-    return rows.join(half_cycle.of_filters(layers, rows, assumed), on=FILTER_ASK, how="left", maintain_order="left")
+    return rows.join(half_cycle.of_filters(layers, rows, assumed), on=FILTER_REQUEST, how="left", maintain_order="left")
 
 
 def _flow_of_tank(filters: pl.DataFrame) -> pl.DataFrame:
-    """Flow of an ask: the filters' flows added up; the poorest basis, the oldest timing, the lowest share of clean."""
+    """Flow of a request: the filters' flows added up; the poorest basis, the oldest timing, the lowest share of clean."""
     said = pl.col("flow_basis")
     worst = first_of(
         ((said == "unknown").any(), "unknown"), ((said == "estimated").any(), "estimated"), otherwise="timed"
     )
-    return filters.group_by(ASK).agg(
+    return filters.group_by(REQUEST).agg(
         pl.col("filter").sort().alias("filters"),
         pl.when(pl.col("flow_l_h").null_count() == 0).then(pl.col("flow_l_h").sum()).alias("flow_l_h"),
         worst.alias("flow_basis"),
@@ -233,8 +233,8 @@ def _flow_of_tank(filters: pl.DataFrame) -> pl.DataFrame:
 def rated(
     tanks: pl.DataFrame, layers: pl.DataFrame, filters: pl.DataFrame, missing: pl.DataFrame, assumed: Assumptions
 ) -> pl.DataFrame:
-    """The capacity of each ask from what its tank wants and what its layers do."""
-    sums = layers.group_by(ASK).agg(
+    """The capacity of each request from what its tank wants and what its layers do."""
+    sums = layers.group_by(REQUEST).agg(
         pl.col("mass_kg").filter("counts").sum().alias("counted_kg"),
         pl.col("effective_kg").sum().alias("worked_kg"),
     )  # fmt: skip
@@ -247,11 +247,11 @@ def rated(
     all_known = plain_known & (pl.col("working_missing").list.len() == 0)
     rows = (
         tanks.lazy()
-        .join(_flow_of_tank(filters).lazy(), on=ASK, how="left")
-        .join(sums.lazy(), on=ASK, how="left")
-        .join(half_cycle.of_tanks(filters).lazy(), on=ASK, how="left")
-        .join(missing.lazy(), on=ASK, how="left")
-        .sort(ASK)
+        .join(_flow_of_tank(filters).lazy(), on=REQUEST, how="left")
+        .join(sums.lazy(), on=REQUEST, how="left")
+        .join(half_cycle.of_tanks(filters).lazy(), on=REQUEST, how="left")
+        .join(missing.lazy(), on=REQUEST, how="left")
+        .sort(REQUEST)
         .with_columns(
             pl.col("filters", "working_missing").fill_null([]),
             pl.col("flow_basis").fill_null("unknown"),
@@ -291,15 +291,15 @@ def rated(
 class Calculated:
     """The parts a capacity is put together from, for what is asked of it afterwards (through time, what-if)."""
 
-    tanks: pl.DataFrame  # one row an ask
-    filters: pl.DataFrame  # one row a filter and ask
+    tanks: pl.DataFrame  # one row a request
+    filters: pl.DataFrame  # one row a filter and request
     layers: pl.DataFrame  # one row a layer, without its factors; columns row and ahead
     reached: pl.DataFrame  # the disturbances of each row
 
 
-def parts(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> Calculated:
+def parts(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> Calculated:
     """What stands and lies on each asked tank that day, and what reaches it."""
-    days = asked(asks)
+    days = unique_requests(requests)
     placed = filters_on(tables, days)
     layers = layers_on(tables, days, assumed).with_row_index("row").with_columns(pl.lit(0).alias("ahead"))
     return Calculated(
@@ -318,10 +318,10 @@ def put_together(found: Calculated, assumed: Assumptions) -> tuple[pl.DataFrame,
     return rated(found.tanks, full, found.filters, missing(full, found.filters), assumed), full
 
 
-def capacity(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> tuple[pl.DataFrame, pl.DataFrame]:
+def capacity(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Capacity and its layers for many tanks and days at once: frames of schemas Capacity and CapacityLayer.
 
     Everything is as of the day: what stood and lay there then, the services, food and readings up to then.
     """
-    frame, layers = put_together(parts(tables, asks, assumed), assumed)
+    frame, layers = put_together(parts(tables, requests, assumed), assumed)
     return conform("capacity", frame), conform("capacity_layer", layers.with_columns(pl.col("position").fill_null(0)))

@@ -13,11 +13,11 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc import factors
 from pipeline.calc.capacity import Calculated, layer_factors, parts, put_together
 from pipeline.calc.disturbance import DAYS_A_WEEK
-from pipeline.calc.layers import ASK, numbers, series
+from pipeline.calc.layers import REQUEST, numbers, series
 from pipeline.wording import day, number, pct
 from schemas import Tables
 
-AHEAD = [*ASK, "ahead"]
+AHEAD = [*REQUEST, "ahead"]
 
 
 def last_change_days(assumed: Assumptions) -> int:
@@ -28,7 +28,7 @@ def last_change_days(assumed: Assumptions) -> int:
 
 
 def curves_of(found: Calculated, assumed: Assumptions, ahead: Sequence[int]) -> pl.DataFrame:
-    """Effective media and working load of each ask so many days ahead: tank, as_of, ahead, day, effective_kg,
+    """Effective media and working load of each request so many days ahead: tank, as_of, ahead, day, effective_kg,
     working_load_pct, working_state. What clogs, warms, is fed and planted stays as it is on the as-of day."""
     days = pl.DataFrame({"ahead": sorted(set(ahead))}, schema={"ahead": pl.Int64})
     layers = found.layers.drop("ahead").join(days, how="cross")
@@ -37,7 +37,7 @@ def curves_of(found: Calculated, assumed: Assumptions, ahead: Sequence[int]) -> 
     today, _ = put_together(found, assumed)
     known = pl.col("today_kg").is_not_null()  # what is not known today is not known later
     rows = (
-        today.select(*ASK, "need_kg", pl.col("effective_kg").alias("today_kg"))
+        today.select(*REQUEST, "need_kg", pl.col("effective_kg").alias("today_kg"))
         .join(days, how="cross")
         .join(sums, on=AHEAD, how="left")
         .with_columns(pl.when(known).then(pl.col("effective_kg").fill_null(0.0)).alias("effective_kg"))
@@ -51,20 +51,20 @@ def curves_of(found: Calculated, assumed: Assumptions, ahead: Sequence[int]) -> 
     ).select(*AHEAD, "day", "effective_kg", "working_load_pct", "working_state")  # fmt: skip
 
 
-def curves(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, ahead: Sequence[int]) -> pl.DataFrame:
-    """Working load of each ask at each of some days ahead, if nothing else happens: see curves_of."""
-    return curves_of(parts(tables, asks, assumed), assumed, ahead)
+def curves(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, ahead: Sequence[int]) -> pl.DataFrame:
+    """Working load of each request at each of some days ahead, if nothing else happens: see curves_of."""
+    return curves_of(parts(tables, requests, assumed), assumed, ahead)
 
 
-def back_within(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+def back_within(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """When each tank is back within its working rating if nothing else happens.
 
     tank, as_of, now_pct, mature_pct (all media ripe and recovered), on (first day within; null where it never is, or
     already is), says. null loads are not known, or nothing works yet.
     """
-    course = curves(tables, asks, assumed, range(last_change_days(assumed) + 1))
+    course = curves(tables, requests, assumed, range(last_change_days(assumed) + 1))
     within = (pl.col("working_load_pct") <= assumed["within_pct"]).fill_null(False)
-    rows = course.sort(AHEAD).group_by(ASK, maintain_order=True).agg(
+    rows = course.sort(AHEAD).group_by(REQUEST, maintain_order=True).agg(
         pl.col("working_load_pct").first().alias("now_pct"),
         pl.col("working_load_pct").last().alias("mature_pct"),
         pl.col("effective_kg").last().alias("mature_kg"),
@@ -91,7 +91,7 @@ def _back_says(row: dict[str, Any]) -> str:
 
 
 def break_even(frame: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """How far one thing may move, all else kept, before a load crosses 100 %: one row an ask and thing.
+    """How far one thing may move, all else kept, before a load crosses 100 %: one row a request and thing.
 
     tank, as_of, rating (plain or working), what, now, at, says. `at` is the value at which it crosses. Asks without a
     load have no row.
@@ -110,12 +110,12 @@ def break_even(frame: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
         load = pl.col(f"{rating}_load_pct")
         at = now * limit / load if rises else now * load / limit
         rows = frame.filter(load > 0).select(
-            *ASK, rating=pl.lit(rating), what=pl.lit(what), now=now, at=at, over=load > limit
+            *REQUEST, rating=pl.lit(rating), what=pl.lit(what), now=now, at=at, over=load > limit
         )
         rows = rows.drop_nulls("now")
         says = [_crossing_says(what, at, over, rises=rises) for at, over in rows.select("at", "over").iter_rows()]
         parts_.append(rows.drop("over").with_columns(pl.Series("says", says, dtype=pl.String)))
-    return pl.concat(parts_).sort(*ASK, "rating", "what")
+    return pl.concat(parts_).sort(*REQUEST, "rating", "what")
 
 
 def _crossing_says(what: str, at: float, over: bool, *, rises: bool) -> str:

@@ -15,7 +15,7 @@ from pipeline.sentences import table as sentences
 from pipeline.wording import counted, day
 from schemas import Tables, conform, empty
 
-ASK = ["tank", "as_of"]
+REQUEST = ["tank", "as_of"]
 Row = dict[str, Any]
 BASES = {"CP": "common practice, no source", "HOUSE": "house figure"}
 
@@ -30,7 +30,7 @@ def _jobs(
 ) -> pl.DataFrame:
     """Rows with tank and as_of as jobs, with their day and what they are about; those without a day are none.
 
-    Their sentences are filled with the row, a date as `Tue 2 June` with its year where that is not the year of the ask,
+    Their sentences are filled with the row, a date as `Tue 2 June` with its year where that is not the year of the request,
     and with what `more` makes of it.
     """
     rows = rows.with_columns(on.alias("on"), pl.col(about).alias("about")).drop_nulls("on")
@@ -45,10 +45,10 @@ def _jobs(
     return pl.DataFrame(told, schema=types) if told else pl.DataFrame(schema=types)
 
 
-def _placed(tables: Tables, asks: pl.DataFrame) -> pl.LazyFrame:
+def _placed(tables: Tables, requests: pl.DataFrame) -> pl.LazyFrame:
     """Filters on the tanks on the as-of days: tank, as_of, filter."""
     placement = table(tables, "placement").lazy().select("filter", "tank", "from", "to")
-    return asks.lazy().join(placement, on="tank").filter(in_force("as_of")).select(*ASK, "filter")
+    return requests.lazy().join(placement, on="tank").filter(in_force("as_of")).select(*REQUEST, "filter")
 
 
 def _last_before(rows: pl.LazyFrame, events: pl.LazyFrame, by: str) -> pl.LazyFrame:
@@ -63,10 +63,10 @@ def _days(days: pl.Expr) -> pl.Expr:
     return pl.duration(days=days.round().cast(pl.Int64))
 
 
-def filter_checks(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+def filter_checks(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """The next look into each filter: the interval after the last check. Never recorded is not late: no row."""
     done = checks(tables, assumed).lazy().select("filter", "date", "weeks", "chosen", "found")
-    rows = _last_before(_placed(tables, asks), done, "filter")
+    rows = _last_before(_placed(tables, requests), done, "filter")
     rows = rows.with_columns(pl.col("weeks").fill_null(assumed["check_first_weeks"]))
 
     def found(row: Row) -> Row:
@@ -77,17 +77,17 @@ def filter_checks(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> p
     return _jobs(rows, "check", "filter", pl.col("date") + _days(pl.col("weeks") * 7), assumed, found)
 
 
-def carbon(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+def carbon(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """Carbon in a filter: due seven weeks after it went in, out by two months. `carbon in` starts the clock anew."""
     chemical = table(tables, "medium").lazy().filter(pl.col("stage") == "chemical").select("medium", "life_days")
     fills = (
         table(tables, "fill").lazy().join(chemical, on="medium").select("filter", "medium", "life_days", "from", "to")
     )
     lying = (
-        _placed(tables, asks)
+        _placed(tables, requests)
         .join(fills, on="filter")
         .filter(in_force("as_of"))
-        .group_by(*ASK, "filter", "medium", maintain_order=True)
+        .group_by(*REQUEST, "filter", "medium", maintain_order=True)
         .agg(pl.col("from").max(), pl.col("life_days").min())
     )
     handled = (
@@ -111,10 +111,10 @@ def carbon(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataF
     return _jobs(rows, "carbon", "filter", pl.col("since") + _days(life), assumed, out_by)
 
 
-def kits(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+def kits(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """The kits used on a tank on the last day that any was: the day each goes out of date, and how many tests are left."""
     used = table(tables, "reading").lazy().drop_nulls("kit").select("tank", pl.col("day").alias("date"), "kit").unique()
-    last = _last_before(asks.lazy(), used.select("tank", "date").unique(), "tank")
+    last = _last_before(requests.lazy(), used.select("tank", "date").unique(), "tank")
     rows = last.join(used, on=["tank", "date"]).drop("date")
     open_months = int(assumed["kit_open_months"])
     dates = (
@@ -137,38 +137,38 @@ def kits(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFra
     ])  # fmt: skip
 
 
-def tap_tests(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+def tap_tests(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """The next test of each tank's tap water. Never recorded is not late: no row."""
     supply = table(tables, "tank").lazy().join(table(tables, "site").lazy().select("site", "water_supply"), on="site")
-    rows = asks.lazy().join(supply.select("tank", "water_supply"), on="tank").drop_nulls("water_supply")
+    rows = requests.lazy().join(supply.select("tank", "water_supply"), on="tank").drop_nulls("water_supply")
     rows = _last_before(rows, table(tables, "tap").lazy().select("water_supply", "date").unique(), "water_supply")
     return _jobs(
         rows, "tap test", "water_supply", pl.col("date").dt.offset_by(f"{int(assumed['tap_test_days'])}d"), assumed
     )
 
 
-def flow_tests(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+def flow_tests(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """The next timing of each filter's flow with bucket and watch. Never recorded is not late: no row."""
-    rows = _last_before(_placed(tables, asks), flow_timings(tables).lazy(), "filter")
+    rows = _last_before(_placed(tables, requests), flow_timings(tables).lazy(), "filter")
     return _jobs(
         rows, "flow test", "filter", pl.col("date").dt.offset_by(f"{int(assumed['flow_test_days'])}d"), assumed
     )
 
 
-def promises(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+def promises(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """Promises made and not kept by as-of. A promise to a site counts for its first tank."""
     running = table(tables, "tank").lazy().filter(pl.col("closed").is_null())
     first = running.unique("site", keep="first", maintain_order=True).select("site", pl.col("tank").alias("first"))
     made = table(tables, "promise").lazy().join(first, on="site", how="left")
     made = made.with_columns(pl.coalesce("tank", "first").alias("tank")).drop_nulls("tank")
     open_still = pl.col("done_on").is_null() | (pl.col("done_on") > pl.col("as_of"))
-    rows = asks.lazy().join(made, on="tank").filter((pl.col("made_on") <= pl.col("as_of")) & open_still)
+    rows = requests.lazy().join(made, on="tank").filter((pl.col("made_on") <= pl.col("as_of")) & open_still)
     return _jobs(rows, "promise", "promise", pl.col("due"), assumed)
 
 
-def due(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """Every job with a date, of the asks; `late_days` is negative while it is coming."""
+def due(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+    """Every job with a date, of the requests; `late_days` is negative while it is coming."""
     jobs = (filter_checks, carbon, kits, tap_tests, flow_tests, promises)
-    rows = pl.concat([job(tables, asks, assumed) for job in jobs])
+    rows = pl.concat([job(tables, requests, assumed) for job in jobs])
     late = (pl.col("as_of") - pl.col("on")).dt.total_days()
     return conform("due", rows.with_columns(late.alias("late_days")).sort("as_of", "tank", "on", "what", "about"))

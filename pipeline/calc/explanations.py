@@ -32,31 +32,31 @@ def penalised(gain: Array, readings: Array | float, parameters: int) -> Array:
     return np.asarray(gain - 0.5 * parameters * np.log(np.maximum(readings, 1.0)))
 
 
-def weigh(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) -> pl.DataFrame:
-    """Table `explanation` of the asks (tank, as_of): what gains enough to be worth telling.
+def weigh(tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]) -> pl.DataFrame:
+    """Table `explanation` of the requests (tank, as_of): what gains enough to be worth telling.
 
     Tanks that share a kit or a supply share its factor and its level: their gains are put together at the size that
     suits them all.
     """
-    return told([refitted(tables, asks, assumed)], tables, asks, assumed)
+    return told([refitted(tables, requests, assumed)], tables, requests, assumed)
 
 
-def refitted(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) -> Weighed | None:
-    """What each of the asks says by itself; those of other tanks are put beside it by `told`. None where none says any."""
-    asks = asks.select("tank", "as_of").unique(maintain_order=True)
+def refitted(tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]) -> Weighed | None:
+    """What each of the requests says by itself; those of other tanks are put beside it by `told`. None where none says any."""
+    requests = requests.select("tank", "as_of").unique(maintain_order=True)
     read = tables.get("reading", empty("reading")).filter(
-        (pl.col("parameter") == "nitrate") & pl.col("tank").is_in(asks["tank"].to_list())
+        (pl.col("parameter") == "nitrate") & pl.col("tank").is_in(requests["tank"].to_list())
     )
     if not read.height or read["tank"].value_counts()["count"].max() < assumed["gate_readings"]:  # type: ignore[operator]
         return None
-    return refits(build_rows(tables, asks["tank"].to_list(), assumed, also=("basis",)), asks, assumed)
+    return refits(build_rows(tables, requests["tank"].to_list(), assumed, also=("basis",)), requests, assumed)
 
 
 def told(
-    weighed: Iterable[Weighed | None], tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]
+    weighed: Iterable[Weighed | None], tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]
 ) -> pl.DataFrame:
-    """Table `explanation` of all asks, from what parts of them come to."""
-    parts = _ammonia_beside(asks.select("tank", "as_of").unique(maintain_order=True), tables, assumed)
+    """Table `explanation` of all requests, from what parts of them come to."""
+    parts = _ammonia_beside(requests.select("tank", "as_of").unique(maintain_order=True), tables, assumed)
     if any_of := [part for part in weighed if part is not None]:
         found = Weighed.together(any_of)
         parts += _of_series(found, tables, assumed)
@@ -101,26 +101,26 @@ def pooled(gain: Array, size: Array, precision: Array, group: IntArray) -> tuple
     return np.where(good, own, -np.inf), together[:, np.maximum(group, 0)] - own, shared
 
 
-def _groups(asks: pl.DataFrame, names: pl.Series) -> IntArray:
-    """Numbers of the asks that share a name and a day; −1 where there is no name."""
+def _groups(requests: pl.DataFrame, names: pl.Series) -> IntArray:
+    """Numbers of the requests that share a name and a day; −1 where there is no name."""
     known: dict[tuple[object, object], int] = {}
-    keys = zip(names, asks["as_of"], strict=True)
+    keys = zip(names, requests["as_of"], strict=True)
     return np.array([-1 if key[0] is None else known.setdefault(key, len(known)) for key in keys], np.int64)
 
 
 def _told(
-    asks: pl.DataFrame,
+    requests: pl.DataFrame,
     cause: str,
     gain: Array,
     since: Array,
     assumed: Mapping[str, float],
     **cells: Array | IntArray | pl.Series,
 ) -> Iterator[pl.DataFrame]:
-    """Rows of table `explanation` for what gains enough; arrays [asks], `since` in day numbers. Nothing for none."""
+    """Rows of table `explanation` for what gains enough; arrays [requests], `since` in day numbers. Nothing for none."""
     which = np.flatnonzero(np.isfinite(gain) & (gain >= assumed["explained_gain"]))
     if len(which):
         own = {"tanks": np.ones(len(gain), np.int64)} | cells
-        yield conform("explanation", asks[which].with_columns(
+        yield conform("explanation", requests[which].with_columns(
             pl.lit(cause).alias("cause"), pl.Series("gain", gain[which]),
             pl.Series("since", since[which].astype(np.int32)).cast(pl.Date),
             *(pl.Series(name, values).gather(which).alias(name) for name, values in own.items()),
@@ -129,13 +129,13 @@ def _told(
 
 def _of_series(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> Iterator[pl.DataFrame]:
     """What went on from a day: source, water lost, tap, factor."""
-    asks, kit = found.asks, pl.Series(found.kit.tolist(), dtype=pl.String)
-    mine, n = np.arange(len(asks)), found.readings
+    requests, kit = found.requests, pl.Series(found.kit.tolist(), dtype=pl.String)
+    mine, n = np.arange(len(requests)), found.readings
     cap = assumed["explained_shared"]
 
     def best(cause: str, gain: Array, size: Array, **more: Array | IntArray | pl.Series) -> Iterator[pl.DataFrame]:
         at = gain.argmax(axis=0)
-        return _told(asks, cause, gain[at, mine], found.since[at, mine], assumed, size=size[at, mine], **more)
+        return _told(requests, cause, gain[at, mine], found.since[at, mine], assumed, size=size[at, mine], **more)
 
     def alone(cause: str, kind: str, good: BoolArray, size: Array) -> Iterator[pl.DataFrame]:
         return best(cause, np.where(good, penalised(found.gain[kind], n, 2), -np.inf), size)
@@ -151,12 +151,12 @@ def _of_series(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> 
     off = np.abs(found.size["factor"]) - np.log(nitrogen)
     gain = penalised(found.gain["factor"] - 0.5 * found.precision["factor"] * off**2, n, 1)
     yield from best("wrong basis", np.where(np.abs(off) < assumed["explained_basis_log"], gain, -np.inf), times)
-    supply = asks.join(tank_supply(tables), on="tank", how="left", maintain_order="left")["supply"]
+    supply = requests.join(tank_supply(tables), on="tank", how="left", maintain_order="left")["supply"]
     for cause, kind, names, least in (
         ("tap nitrate", "tap", supply, assumed["explained_tap"] / LEVEL),
         ("kit batch", "factor", kit, 0.0),
     ):
-        group = _groups(asks, names)
+        group = _groups(requests, names)
         own, others, shared = pooled(found.gain[kind], found.size[kind], found.precision[kind], group)
         many = (
             np.bincount(group[group >= 0], minlength=1)[np.maximum(group, 0)]
@@ -201,22 +201,22 @@ def _of_cells(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> I
     ):
         chance = log_chance(ends[0] * times, ends[1] * times, level, bias, cv, assumed)
         options.append((cause, np.where(matched > 0, chance, -np.inf), matched * times))
-    of = found.asks[c["ask"].to_numpy()]
+    of = found.requests[c["request"].to_numpy()]
     since = c["day"].to_numpy()
     cells: Cells = {"was": matched, "file": c["file"], "line": c["line"]}
     for cause, chance, would in options:
         yield from _told(of, cause, penalised(chance - plain, n, 1), since, assumed, would_be=would, **cells)
-    yield from _swapped(c.with_columns(pl.Series("plain", plain)), found.asks, tables, assumed)
+    yield from _swapped(c.with_columns(pl.Series("plain", plain)), found.requests, tables, assumed)
 
 
 def _readers_apart(found: Weighed, assumed: Mapping[str, float]) -> Iterator[pl.DataFrame]:
     """Two people who match colours a factor apart, over all tanks that both read."""
-    apart, asks = found.readers, found.asks
+    apart, requests = found.readers, found.requests
     if not apart.height:
         return
     pair, weight = ["as_of", "one", "other"], pl.col("precision")
-    read = pl.Series("count", found.readings)[apart["ask"].to_numpy()]
-    pairs = pl.concat([apart, asks[apart["ask"].to_numpy()], read.to_frame()], how="horizontal").with_columns(
+    read = pl.Series("count", found.readings)[apart["request"].to_numpy()]
+    pairs = pl.concat([apart, requests[apart["request"].to_numpy()], read.to_frame()], how="horizontal").with_columns(
         ((weight * pl.col("bias")).sum() / weight.sum()).over(pair).alias("shared"),
         weight.sum().over(pair).alias("all"), pl.len().over(pair).cast(pl.Int64).alias("tanks"), pl.col("count").sum().over(pair),
     ).filter((pl.col("shared").abs() >= np.log(assumed["explained_factor"])) & (pl.col("tanks") >= assumed["kit_shift_tanks"]))  # fmt: skip
@@ -231,12 +231,12 @@ def _readers_apart(found: Weighed, assumed: Mapping[str, float]) -> Iterator[pl.
 
 
 def _swapped(
-    c: pl.DataFrame, asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
+    c: pl.DataFrame, requests: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
 ) -> Iterator[pl.DataFrame]:
     """Two tanks of a site whose nitrate of a day fits better exchanged."""
-    tank = asks.join(tables["tank"].select("tank", "site"), on="tank", how="left", maintain_order="left")
-    cells = pl.concat([c, tank[c["ask"].to_numpy()]], how="horizontal")
-    few = pl.col("ask").n_unique().over("site", "day", "as_of").is_between(2, assumed["wrong_tank_sessions"])
+    tank = requests.join(tables["tank"].select("tank", "site"), on="tank", how="left", maintain_order="left")
+    cells = pl.concat([c, tank[c["request"].to_numpy()]], how="horizontal")
+    few = pl.col("request").n_unique().over("site", "day", "as_of").is_between(2, assumed["wrong_tank_sessions"])
     cells = cells.filter(pl.col("site").is_not_null() & few)
     if not cells.height:
         return
@@ -253,7 +253,7 @@ def _swapped(
     yield from _told(pairs.select("tank", "as_of"), "wrong tank", gain, of("day"), assumed, **cells_of)
 
 
-def _ammonia_beside(asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]) -> list[pl.DataFrame]:
+def _ammonia_beside(requests: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]) -> list[pl.DataFrame]:
     """Tanks that show ammonia while others of their supply do: `tanks` of them show it, of `size` tested."""
     keys = ["tank", "as_of"]
     read = tables.get("reading", empty("reading")).filter(pl.col("parameter") == "ammonia")
@@ -262,7 +262,7 @@ def _ammonia_beside(asks: pl.DataFrame, tables: Tables, assumed: Mapping[str, fl
     back = pl.col("as_of") - pl.duration(days=int(assumed["tap_beside_days"]))
     shows = pl.col("matched") >= assumed["trace_ammonia"]
     seen = (
-        asks.join(read.select("tank", "day", "matched"), on="tank")
+        requests.join(read.select("tank", "day", "matched"), on="tank")
         .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > back))
         .group_by(keys)
         .agg(shows.any().cast(pl.Int64).alias("shows"), pl.col("day").filter(shows).min().alias("since"))

@@ -13,7 +13,15 @@ import polars as pl
 from polars import col
 
 from pipeline.assumptions import Assumptions
-from pipeline.calc.layers import ASK, FILTER_ASK, HALF_CYCLE_KINDS, asked, filters_on, layers_on, table
+from pipeline.calc.layers import (
+    FILTER_REQUEST,
+    HALF_CYCLE_KINDS,
+    REQUEST,
+    filters_on,
+    layers_on,
+    table,
+    unique_requests,
+)
 from pipeline.sentences import filled
 from pipeline.sentences import table as sentences
 from schemas import Tables, conform
@@ -24,7 +32,7 @@ Told = tuple[str, dict[str, object]]  # a case of floworder.toml, and what its p
 ROUGH = ("settlement", "coarse", "medium")
 STRAINS = (*ROUGH, "fine")  # stages that catch dirt
 RANK = {stage: rank for rank, stage in enumerate(STAGES)}
-ROOM = [*FILTER_ASK, "compartment"]
+ROOM = [*FILTER_REQUEST, "compartment"]
 FAULT = {"tank": pl.String, "as_of": pl.Date, "filter": pl.String, "fault": pl.String, "says": pl.String, "do": pl.String}  # fmt: skip
 
 # Which layers make each case of a wrong order, by the columns of `_marked`. Kinds without an order have the last two only.
@@ -50,14 +58,14 @@ def _marked(layers: pl.DataFrame) -> pl.DataFrame:
     """
 
     def before(name: str) -> pl.Expr:
-        return (col(name).cum_sum().shift(1).over(FILTER_ASK).fill_null(0) > 0).alias(f"{name}_before")
+        return (col(name).cum_sum().shift(1).over(FILTER_REQUEST).fill_null(0) > 0).alias(f"{name}_before")
 
     def later(name: str) -> pl.Expr:
-        return (col(name).sum().over(FILTER_ASK) > col(name).cum_sum().over(FILTER_ASK)).alias(f"{name}_later")
+        return (col(name).sum().over(FILTER_REQUEST) > col(name).cum_sum().over(FILTER_REQUEST)).alias(f"{name}_later")
 
     placed = col("position").is_not_null()
-    first_of_several = (col("position") == col("position").min().over(FILTER_ASK)) & (
-        col("compartment").n_unique().over(FILTER_ASK) > 1
+    first_of_several = (col("position") == col("position").min().over(FILTER_REQUEST)) & (
+        col("compartment").n_unique().over(FILTER_REQUEST) > 1
     )
     meant_first = (first_of_several & col("meant_for").is_in(["settlement", "coarse"])).fill_null(False)
     fine_here = col("fine") & placed
@@ -79,10 +87,10 @@ def _marked(layers: pl.DataFrame) -> pl.DataFrame:
         .with_columns(
             *(before(name) for name in ("strains", "rough", "media", "settled")),
             *(later(name) for name in ("media", "strains")),
-            some_fine=fine_here.any().over(FILTER_ASK),
-            finest_before=col("strain_rank").cum_max().shift(1).over(FILTER_ASK),
+            some_fine=fine_here.any().over(FILTER_REQUEST),
+            finest_before=col("strain_rank").cum_max().shift(1).over(FILTER_REQUEST),
         )
-        .with_columns(fine_in_time=(fine_here & ~col("settled_before")).any().over(FILTER_ASK))
+        .with_columns(fine_in_time=(fine_here & ~col("settled_before")).any().over(FILTER_REQUEST))
         .with_columns((makes & placed).fill_null(False).alias(case) for case, makes in CASES.items())
         .collect()
     )
@@ -105,7 +113,7 @@ def _rooms(rows: pl.DataFrame) -> pl.DataFrame:
 def _faults(rows: pl.DataFrame, rule: Callable[[list[Row]], Iterator[Told]]) -> pl.DataFrame:
     """What a rule says of each filter, a row a fault; the rows of a filter stand together."""
     told = []
-    for key, mine in groupby(rows.iter_rows(named=True), itemgetter(*FILTER_ASK)):
+    for key, mine in groupby(rows.iter_rows(named=True), itemgetter(*FILTER_REQUEST)):
         for case, shown in rule(list(mine)):
             said = sentences(__file__, "floworder.toml")[case]
             told.append((*key, said.get("fault", case), filled(said["says"], **shown), filled(said["do"], **shown)))
@@ -169,9 +177,9 @@ def _empty_strainers(tables: Tables, placed: pl.DataFrame, layers: pl.DataFrame)
     """Compartments meant to catch dirt with nothing in them, in filters that have fills. Room for media is no fault."""
     book = table(tables, "compartment").filter(col("stage").is_in(STRAINS))
     meant = book.sort("position").unique(["model", "compartment"], keep="first", maintain_order=True)
-    known = placed.join(layers, on=FILTER_ASK, how="semi")
+    known = placed.join(layers, on=FILTER_REQUEST, how="semi")
     bare = known.join(meant.select("model", "compartment", "stage"), on="model").join(layers, on=ROOM, how="anti")
-    return bare.sort(*FILTER_ASK, "compartment")
+    return bare.sort(*FILTER_REQUEST, "compartment")
 
 
 def audit_layers(layers: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
@@ -186,7 +194,7 @@ def audit_layers(layers: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
 
 def audit_filters(tables: Tables, placed: pl.DataFrame, layers: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """The findings on filters that are placed, from their layers, and what nobody recorded of them."""
-    bare = placed.join(layers, on=FILTER_ASK, how="anti").sort(FILTER_ASK)
+    bare = placed.join(layers, on=FILTER_REQUEST, how="anti").sort(FILTER_REQUEST)
     return pl.concat([
         audit_layers(layers, assumed),
         _faults(_empty_strainers(tables, placed, layers), lambda rows: (("empty compartment", {"room": r}) for r in rows)),
@@ -195,8 +203,8 @@ def audit_filters(tables: Tables, placed: pl.DataFrame, layers: pl.DataFrame, as
     ])  # fmt: skip
 
 
-def audit(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+def audit(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """The audit of every filter on the asked tanks that day: a frame of schemas Audit, sorted by tank and filter."""
-    days = asked(asks)
+    days = unique_requests(requests)
     found = audit_filters(tables, filters_on(tables, days), layers_on(tables, days, assumed), assumed)
-    return conform("audit", found.sort(*ASK, "filter", "fault", "says"))
+    return conform("audit", found.sort(*REQUEST, "filter", "fault", "says"))

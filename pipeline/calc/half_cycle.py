@@ -6,7 +6,7 @@ from numpy.typing import ArrayLike
 
 from pipeline.assumptions import Assumptions
 from pipeline.calc.cells import Array
-from pipeline.calc.layers import ASK, FILTER_ASK, numbers, series
+from pipeline.calc.layers import FILTER_REQUEST, REQUEST, numbers, series
 
 
 def by_media_l(media_kg: ArrayLike, foam_l: ArrayLike, assumed: Assumptions) -> Array:
@@ -39,18 +39,18 @@ def of_filters(layers: pl.DataFrame, placed: pl.DataFrame, assumed: Assumptions)
     a volume, leaves the media's limit unknown, unless what is known already passes the flow's.
     """
     solid = pl.col("biological") & ~pl.col("foam")
-    held = layers.group_by(FILTER_ASK).agg(
+    held = layers.group_by(FILTER_REQUEST).agg(
         pl.col("mass_kg").filter(solid).sum().alias("kg"),
         pl.col("litres").filter("foam").sum().alias("foam_l"),
         (pl.col("mass_kg").is_null() & solid | (pl.col("litres").is_null() & pl.col("foam"))).any().alias("unsure"),
     )
-    rows = placed.select(*FILTER_ASK, "flow_l_h").join(held, on=FILTER_ASK, how="left").sort(FILTER_ASK)
+    rows = placed.select(*FILTER_REQUEST, "flow_l_h").join(held, on=FILTER_REQUEST, how="left").sort(FILTER_REQUEST)
     known = by_media_l(np.nan_to_num(numbers(rows, "kg")), np.nan_to_num(numbers(rows, "foam_l")), assumed)
     unsure = rows["unsure"].fill_null(True).to_numpy()  # no fills recorded at all: nothing is known of its media
     flow = by_flow_l(numbers(rows, "flow_l_h"), assumed)
     media = np.where(unsure & ~(known >= flow), np.nan, known)
     return rows.select(
-        *FILTER_ASK,
+        *FILTER_REQUEST,
         series("half_media_l", media),
         series("half_flow_l", flow),
         series("half_l", rating_l(media, flow)),
@@ -58,7 +58,7 @@ def of_filters(layers: pl.DataFrame, placed: pl.DataFrame, assumed: Assumptions)
 
 
 def of_tanks(filters: pl.DataFrame) -> pl.DataFrame:
-    """One row an ask: half_rating_l, half_limit and rest_l, what is left when the biggest filter stops.
+    """One row a request: half_rating_l, half_limit and rest_l, what is left when the biggest filter stops.
 
     Each filter is held by its own limit, then they add up. null where one of them is not known.
     """
@@ -66,11 +66,11 @@ def of_tanks(filters: pl.DataFrame) -> pl.DataFrame:
     def whole(name: str) -> pl.Expr:
         return pl.when(pl.col(name).null_count() == 0).then(pl.col(name).sum())
 
-    rows = filters.group_by(ASK).agg(
+    rows = filters.group_by(REQUEST).agg(
         whole("half_l").alias("half_rating_l"),
         pl.when(pl.len() > 1).then(whole("half_l") - pl.col("half_l").max()).alias("rest_l"),
         whole("half_media_l").alias("media_l"),
         whole("half_flow_l").alias("flow_l"),
     )
     limit = limit_word(numbers(rows, "media_l"), numbers(rows, "flow_l"))
-    return rows.select(*ASK, "half_rating_l", pl.Series("half_limit", limit, dtype=pl.String), "rest_l")
+    return rows.select(*REQUEST, "half_rating_l", pl.Series("half_limit", limit, dtype=pl.String), "rest_l")

@@ -12,7 +12,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc.balance_rows import build_rows
 from pipeline.calc.balance_windows import batches, spans_of_weeks
 from pipeline.calc.cells import Array
-from pipeline.calc.layers import ASK, first_of
+from pipeline.calc.layers import REQUEST, first_of
 from pipeline.calc.nitrate_alarm import NO_INFORMATION, efficient_scores
 from pipeline.calc.nitrate_design import IntArray, step_days
 from pipeline.calc.nitrate_fit import FRACTION, KIT, fit
@@ -22,13 +22,13 @@ from schemas import Tables, empty
 Parts = Callable[[Sequence[str]], Iterable[tuple[Sequence[str], Tables]]]
 
 
-def trend_of(asks: pl.DataFrame, fits: pl.DataFrame, steps: pl.DataFrame, assumed: Assumptions) -> pl.Series:
-    """climbing, steady or not clear, of each ask. A step put down to a kit is none."""
-    recent = fits.filter(pl.col("window") == "recent").select(*ASK, "low", "high")
-    stepped = steps.filter(pl.col("kit_batch").is_null()).select(*ASK, step=pl.lit(True))
+def trend_of(requests: pl.DataFrame, fits: pl.DataFrame, steps: pl.DataFrame, assumed: Assumptions) -> pl.Series:
+    """climbing, steady or not clear, of each request. A step put down to a kit is none."""
+    recent = fits.filter(pl.col("window") == "recent").select(*REQUEST, "low", "high")
+    stepped = steps.filter(pl.col("kit_batch").is_null()).select(*REQUEST, step=pl.lit(True))
     limit = assumed["climbing_rate"]
-    rows = asks.select(ASK).join(recent, on=ASK, how="left", maintain_order="left")
-    rows = rows.join(stepped, on=ASK, how="left", maintain_order="left")
+    rows = requests.select(REQUEST).join(recent, on=REQUEST, how="left", maintain_order="left")
+    rows = rows.join(stepped, on=REQUEST, how="left", maintain_order="left")
     cases = (((pl.col("low") > limit) | pl.col("step"), "climbing"), (pl.col("high") <= limit, "steady"))
     return rows.select(trend=first_of(*cases, otherwise="not clear")).to_series()
 
@@ -45,14 +45,14 @@ def hold_down(derived: Tables, tables: Tables, assumed: Assumptions) -> Tables:
 def hold_down_by_parts(derived: Tables, used: pl.DataFrame, parts: Parts, assumed: Assumptions) -> Tables:
     """The same where the checked tables of all tanks are too many to hold at once; `used` is their `kits_used`."""
     steps = derived["step_alarm"].with_columns(kit_batch=pl.lit(None, pl.String))
-    asks, fits = derived["nitrate_outlook"], derived["nitrate_fit"]
+    requests, fits = derived["nitrate_outlook"], derived["nitrate_fit"]
     named = _with_kit(steps, used)
     suspected = _suspected(named, used, assumed)
     shifts = _shifts(suspected, parts, assumed) if len(suspected) else _NO_SHIFT
     near = (pl.col("since") - pl.col("shifted")).dt.total_days().abs() <= assumed["kit_shift_days"]
     told = named.join(shifts, on=["as_of", "kit"], how="left", maintain_order="left")
     steps = told.with_columns(pl.when(near).then("kit").alias("kit_batch")).select(steps.columns)
-    outlook = asks.with_columns(trend_of(asks, fits, steps, assumed))
+    outlook = requests.with_columns(trend_of(requests, fits, steps, assumed))
     return {**derived, "step_alarm": steps, "nitrate_outlook": outlook}
 
 
@@ -70,17 +70,17 @@ def _with_kit(steps: pl.DataFrame, used: pl.DataFrame) -> pl.DataFrame:
     first = pl.lit(steps["since"].min(), pl.Date)  # no step, no day
     since = (
         steps.lazy()
-        .select(*ASK, "since")
+        .select(*REQUEST, "since")
         .join(used.lazy().filter(pl.col("day") > first), on="tank")
         .filter((pl.col("day") > pl.col("since")) & (pl.col("day") <= pl.col("as_of")))
-        .group_by(*ASK, "kit")
+        .group_by(*REQUEST, "kit")
         .len()
-        .sort(*ASK, "len", "kit", descending=[False, False, True, False])
-        .unique(ASK, keep="first", maintain_order=True)
-        .select(*ASK, "kit")
+        .sort(*REQUEST, "len", "kit", descending=[False, False, True, False])
+        .unique(REQUEST, keep="first", maintain_order=True)
+        .select(*REQUEST, "kit")
         .collect()
     )
-    return steps.join(since, on=ASK, how="left", maintain_order="left")
+    return steps.join(since, on=REQUEST, how="left", maintain_order="left")
 
 
 def _suspected(named: pl.DataFrame, used: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:

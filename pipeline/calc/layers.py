@@ -11,8 +11,8 @@ from pipeline.calc.cells import Array
 from schemas import Tables, empty
 from schemas.shapes import volume_l
 
-ASK = ("tank", "as_of")
-FILTER_ASK = ("tank", "as_of", "filter")
+REQUEST = ("tank", "as_of")
+FILTER_REQUEST = ("tank", "as_of", "filter")
 # Kinds whose media does nothing for the full cycle, whatever its grade: common practice.
 HALF_CYCLE_KINDS = ("internal", "air sponge")
 FOAM = r"(?i)foam|sponge"
@@ -55,26 +55,26 @@ def series(name: str, values: ArrayLike) -> pl.Series:
     return pl.Series(name, np.asarray(values, dtype=float)).fill_nan(None)
 
 
-def asked(asks: pl.DataFrame) -> pl.DataFrame:
-    """The asks once each: tank, as_of."""
-    return asks.select("tank", pl.col("as_of").cast(pl.Date)).unique(maintain_order=True)
+def unique_requests(requests: pl.DataFrame) -> pl.DataFrame:
+    """The requests, each once: tank, as_of."""
+    return requests.select("tank", pl.col("as_of").cast(pl.Date)).unique(maintain_order=True)
 
 
-def filters_on(tables: Tables, asks: pl.DataFrame) -> pl.DataFrame:
+def filters_on(tables: Tables, requests: pl.DataFrame) -> pl.DataFrame:
     """One row a filter on a tank that day: tank, as_of, filter, model, kind, both flows of the book, filter_note."""
     filters, models = table(tables, "filter").lazy(), table(tables, "filter_model").lazy()
     filters = filters.select("filter", "model", "clean_flow_l_h", pl.col("note").alias("filter_note"))
     models = models.select("model", "kind", "rated_flow_l_h")
     return (
-        asked(asks)
+        unique_requests(requests)
         .lazy()
         .join(table(tables, "placement").lazy().select("filter", "tank", "from", "to"), on="tank")
         .filter(in_force("as_of"))
-        .select(FILTER_ASK)
+        .select(FILTER_REQUEST)
         .unique()
         .join(filters.unique("filter", keep="last", maintain_order=True), on="filter", how="left")
         .join(models.unique("model", keep="last", maintain_order=True), on="model", how="left")
-        .sort(FILTER_ASK)
+        .sort(FILTER_REQUEST)
         .collect()
     )
 
@@ -164,7 +164,7 @@ def _depth() -> pl.Expr:
     loose = pl.col("loose_share")
     share = pl.when(loose <= 1).then(loose).when(loose > 1).then(pl.max_horizontal(1.0, "tight_share"))
     known = pl.coalesce("thickness_mm", share * deep)
-    room = [*FILTER_ASK, "compartment"]
+    room = [*FILTER_REQUEST, "compartment"]
     left = (deep - known.sum().over(room)).clip(lower_bound=0)
     return pl.coalesce(known, left / known.is_null().sum().over(room))
 
@@ -172,7 +172,7 @@ def _depth() -> pl.Expr:
 def _litres() -> pl.Expr:
     """Volume of a layer [L] by its depth, or the whole room where it lies alone and no depth is known."""
     by_depth = pl.col("usable_l") * pl.col("depth_mm") / pl.col("room_depth_mm")
-    alone = pl.len().over([*FILTER_ASK, "compartment"]) == 1
+    alone = pl.len().over([*FILTER_REQUEST, "compartment"]) == 1
     return pl.coalesce(by_depth, pl.when(alone).then(pl.col("usable_l")))
 
 
@@ -187,7 +187,7 @@ def place_factor(layers: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
         return pl.any_horizontal(pl.col(note).str.contains(pattern).fill_null(False) for note in notes)
 
     rows = layers.with_columns(
-        rank.cum_max().shift(1).over(FILTER_ASK).fill_null(factors.MET_NOTHING).alias("met"),
+        rank.cum_max().shift(1).over(FILTER_REQUEST).fill_null(factors.MET_NOTHING).alias("met"),
         noted(OUT_OF_FLOW).alias("outside"),
         (noted(BYPASS) & ~noted(NO_BYPASS)).alias("bypass"),
     )
@@ -217,7 +217,7 @@ def place_factor(layers: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     return rows.select(place.alias("place"), why.alias("place_why"), "met", "outside", "bypass")
 
 
-def layers_on(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+def layers_on(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """One row a layer of every filter on the tank that day, in flow order within its filter.
 
     Columns: tank, as_of, filter, model, kind, fill, position, compartment, layer, stage, medium, mass_kg,
@@ -226,7 +226,7 @@ def layers_on(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.Da
     usable_l, room_depth_mm, room_loose_kg, room_neat_kg, usual_medium, pad_mm).
     A medium without a stage takes that of its compartment.
     """
-    placed = filters_on(tables, asks).lazy()
+    placed = filters_on(tables, requests).lazy()
     media = table(tables, "medium").lazy().unique("medium", keep="last", maintain_order=True)
     book = rooms(table(tables, "compartment"), assumed).lazy().rename({"depth_mm": "room_depth_mm"})
     on_day = placed.select("filter", "as_of").unique().join(fills_numbered(tables).lazy(), on="filter")
@@ -237,7 +237,7 @@ def layers_on(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.Da
         .join(book, on=["model", "compartment"], how="left")
         .join(media.select("medium", "stage", "quality", "bulk_kg_l", "life_days"), on="medium", how="left")
         .with_columns(pl.coalesce("stage", "meant_for").alias("stage"))
-        .sort(*FILTER_ASK, "position", "layer", "from", "fill", nulls_last=True)
+        .sort(*FILTER_REQUEST, "position", "layer", "from", "fill", nulls_last=True)
         .collect()
         .with_columns(
             biological.alias("biological"),

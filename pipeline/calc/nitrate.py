@@ -24,7 +24,7 @@ from pipeline.calc.balance_windows import (
 from pipeline.calc.cells import Array
 from pipeline.calc.kit_shift import hold_down, trend_of
 from pipeline.calc.nitrate_design import BoolArray, IntArray
-from pipeline.calc.nitrate_heads import Heads, StepSought, chosen_spans, heads, steps_sought
+from pipeline.calc.nitrate_level_fits import LevelFits, StepSought, chosen_spans, level_fits, steps_sought
 from pipeline.calc.nitrate_outlook import (
     Ahead,
     Range,
@@ -46,11 +46,11 @@ from schemas import Tables, conform, empty
 
 @dataclass(frozen=True)
 class Calculated:
-    """Everything calculated of the asks, as arrays [asks]: what the frames and the chart are made from."""
+    """Everything calculated of the requests, as arrays [requests]: what the frames and the chart are made from."""
 
     assumed: Assumptions
     rows: Rows
-    asks: pl.DataFrame
+    requests: pl.DataFrame
     tank: IntArray
     as_of: IntArray
     gap: Array
@@ -60,17 +60,17 @@ class Calculated:
     alarm: Alarms
     spans: Spans  # of the fit that the outlook stands on
     sought: StepSought
-    heads: Heads
+    level_fits: LevelFits
     routine: Routine
     known: BoolArray  # the outlook stands on a number
 
 
-def calculate_arrays(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> Calculated:
-    """Fits, alarms and outlook heads of the asks (tank, as_of)."""
-    asks = asks.select("tank", "as_of").unique(maintain_order=True)
-    rows = build_rows(tables, asks["tank"].to_list(), assumed)
-    tank = np.searchsorted(np.array(rows.tanks, dtype=str), asks["tank"].to_numpy().astype(str)).astype(np.int64)
-    as_of = asks["as_of"].to_physical().cast(pl.Int64).to_numpy()
+def calculate_arrays(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> Calculated:
+    """Fits, alarms and level fits of the requests (tank, as_of)."""
+    requests = requests.select("tank", "as_of").unique(maintain_order=True)
+    rows = build_rows(tables, requests["tank"].to_list(), assumed)
+    tank = np.searchsorted(np.array(rows.tanks, dtype=str), requests["tank"].to_numpy().astype(str)).astype(np.int64)
+    as_of = requests["as_of"].to_physical().cast(pl.Int64).to_numpy()
     gap = median_gap(rows, tank, as_of, assumed["baseline_weeks"], round_.visit_every_days)
     weeks = np.where(gap <= assumed["sparse_gap_days"], assumed["recent_weeks"], assumed["recent_weeks_sparse"])
     recent_spans = spans_of_weeks(rows, tank, as_of, weeks)
@@ -80,23 +80,37 @@ def calculate_arrays(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, r
     alarm = alarms(scanned, tank, as_of, assumed)
     spans, known = chosen_spans(recent_spans, baseline_spans, recent, baseline)
     sought = steps_sought(rows, tank, as_of, weeks, scanned, alarm, assumed)
-    found = heads(rows, spans, sought, assumed)
+    found = level_fits(rows, spans, sought, assumed)
     routine = present_routine(rows, tank, as_of, weeks, gap, assumed)
     return Calculated(
-        assumed, rows, asks, tank, as_of, gap, recent, baseline, scanned, alarm, spans, sought, found, routine, known
+        assumed,
+        rows,
+        requests,
+        tank,
+        as_of,
+        gap,
+        recent,
+        baseline,
+        scanned,
+        alarm,
+        spans,
+        sought,
+        found,
+        routine,
+        known,
     )
 
 
 def calculate_nitrate(
-    tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round, capacity: pl.DataFrame | None = None
+    tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round, capacity: pl.DataFrame | None = None
 ) -> Tables:
-    """nitrate_fit, nitrate_outlook, step_alarm and suspect of the asks (tank, as_of).
+    """nitrate_fit, nitrate_outlook, step_alarm and suspect of the requests (tank, as_of).
 
-    `tables` are all checked tables; `capacity`, where given, has the food's expected rise for the same asks. Alarms of
+    `tables` are all checked tables; `capacity`, where given, has the food's expected rise for the same requests. Alarms of
     tanks that share a kit gone off are held down among the tanks asked for: after calculation some tanks only, call
     `kit_shift.hold_down` again over all of them.
     """
-    done = calculate_arrays(tables, asks, assumed, round_)
+    done = calculate_arrays(tables, requests, assumed, round_)
     out = {
         "nitrate_fit": pl.concat([_fit_frame(done, "recent", assumed), _fit_frame(done, "baseline", assumed)]),
         "step_alarm": _alarm_frame(done),
@@ -127,7 +141,7 @@ def _fit_frame(done: Calculated, window: str, assumed: Assumptions) -> pl.DataFr
         ["at least", "below chart", np.where(rough, "rough", "ok")],
         "too few",
     )
-    frame = done.asks.with_columns(
+    frame = done.requests.with_columns(
         pl.lit(window).alias("window"),
         _dates(found.first_day).alias("since"),
         pl.Series("readings", found.readings),
@@ -140,7 +154,7 @@ def _fit_frame(done: Calculated, window: str, assumed: Assumptions) -> pl.DataFr
 def _alarm_frame(done: Calculated) -> pl.DataFrame:
     which = np.flatnonzero(done.alarm.at >= 0)
     at = done.alarm.at[which]
-    frame = done.asks[which].with_columns(
+    frame = done.requests[which].with_columns(
         _dates(done.scanned.since[at]).alias("since"),
         _dates(done.scanned.day[at]).alias("raised"),
         *_numbers(size=done.scanned.size[at], z=done.scanned.z[at]),
@@ -149,37 +163,37 @@ def _alarm_frame(done: Calculated) -> pl.DataFrame:
 
 
 def _suspect_frame(done: Calculated) -> pl.DataFrame:
-    ask, row, weight = done.heads.suspects
-    frame = pl.concat([done.asks[ask], done.rows.source[row]], how="horizontal").with_columns(
+    request, row, weight = done.level_fits.suspects
+    frame = pl.concat([done.requests[request], done.rows.source[row]], how="horizontal").with_columns(
         _dates(done.rows.day[row]).alias("day"), pl.Series("weight", weight)
     )
     return conform("suspect", frame)
 
 
-def ceilings(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> Array:
-    """Nitrate ceiling of each ask's tank [mg/L]."""
+def ceilings(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> Array:
+    """Nitrate ceiling of each request's tank [mg/L]."""
     own = tables.get("tank", empty("tank")).select("tank", "nitrate_ceiling")
-    found = asks.join(own, on="tank", how="left", maintain_order="left")["nitrate_ceiling"]
+    found = requests.join(own, on="tank", how="left", maintain_order="left")["nitrate_ceiling"]
     return found.cast(pl.Float64).fill_null(assumed["ceiling_default"]).to_numpy()
 
 
 def moments(done: Calculated) -> tuple[BoolArray, Ahead]:
-    """Whether the level of the day is known [asks], and the visits ahead.
+    """Whether the level of the day is known [requests], and the visits ahead.
 
     It is not after a change of unknown size that no reading followed, nor where the last reading is old.
     """
-    rows, row = done.rows, np.maximum(done.heads.end_row, 0)
+    rows, row = done.rows, np.maximum(done.level_fits.end_row, 0)
     if not len(rows.day):
         nothing = np.full(len(done.tank), np.nan)
         return np.zeros(len(done.tank), bool), Ahead(nothing, nothing, done.gap)
     last = rows_until(rows, done.tank, done.as_of) - 1
-    open_end = done.known & (done.heads.end_row >= 0) & (last == done.heads.end_row)
+    open_end = done.known & (done.level_fits.end_row >= 0) & (last == done.level_fits.end_row)
     since = (done.as_of - rows.day[row]).astype(float)
     return open_end & ~rows.lost[row] & fresh(done), Ahead(since, expected_visits(since, done.gap), done.gap)
 
 
 def fresh(done: Calculated) -> BoolArray:
-    """Whether the last reading of each ask is young enough to speak of today, by the pace of its visits."""
+    """Whether the last reading of each request is young enough to speak of today, by the pace of its visits."""
     rows = done.rows
     last = last_reading_before(rows, rows_until(rows, done.tank, done.as_of))
     limit = np.maximum(done.assumed["outlook_fresh_days"], done.assumed["silent_intervals"] * done.gap)
@@ -190,17 +204,17 @@ def fresh(done: Calculated) -> BoolArray:
 def _outlook_frame(
     done: Calculated, tables: Tables, out: Tables, assumed: Assumptions, capacity: pl.DataFrame | None
 ) -> pl.DataFrame:
-    head, routine, ceiling = done.heads.head, done.routine, ceilings(tables, done.asks, assumed)
-    settled = plateau(head, routine, assumed)
+    level_fit, routine, ceiling = done.level_fits.level_fit, done.routine, ceilings(tables, done.requests, assumed)
+    settled = plateau(level_fit, routine, assumed)
     placed, ahead = moments(done)
     today = fresh(done) if len(done.rows.day) else placed
-    now = level(done.heads.end.wait(ahead.last_row_days), head, assumed)
-    chance = chance_over_ceiling(done.heads.end, head, routine, ahead, ceiling, assumed)
-    weeks = weeks_to_ceiling(done.heads.end, head, routine, ahead, ceiling, assumed)
+    now = level(done.level_fits.end.wait(ahead.last_row_days), level_fit, assumed)
+    chance = chance_over_ceiling(done.level_fits.end, level_fit, routine, ahead, ceiling, assumed)
+    weeks = weeks_to_ceiling(done.level_fits.end, level_fit, routine, ahead, ceiling, assumed)
     by_hand, intervals = hand_check(done.rows, done.tank, done.as_of, assumed)
     band = now.range(assumed["interval_z"])
-    tap = supply_tap(tables, done.asks, "nitrate")
-    frame = done.asks.with_columns(
+    tap = supply_tap(tables, done.requests, "nitrate")
+    frame = done.requests.with_columns(
         pl.Series("ceiling", ceiling),
         tap["tap"].fill_null(assumed["tap_unknown_mg_l"]),
         tap["tap_day"].cast(pl.Int32).cast(pl.Date),
@@ -219,22 +233,22 @@ def _outlook_frame(
             hand_per_week=by_hand,
         ),
         pl.Series("hand_intervals", intervals),
-        trend_of(done.asks, out["nitrate_fit"], out["step_alarm"], assumed),
+        trend_of(done.requests, out["nitrate_fit"], out["step_alarm"], assumed),
     )
-    expected = _expected(done.asks, capacity)
+    expected = _expected(done.requests, capacity)
     best = done.recent.outcome == NUMBER
     rise = Range(*(np.where(best, getattr(done.recent, n), getattr(done.baseline, n)) for n in ("rate", "low", "high")))
     removal = apparent_removal(rise, expected["expected_low"].to_numpy(), expected["expected_high"].to_numpy())
     witnessed = witness(
-        tables, done.asks, expected["expected_rise"].to_numpy(), (frame["trend"] == "steady").to_numpy(), assumed
+        tables, done.requests, expected["expected_rise"].to_numpy(), (frame["trend"] == "steady").to_numpy(), assumed
     )
     frame = frame.with_columns(*_numbers(removal_low=removal[0], removal_high=removal[1]), *witnessed)
     return conform("nitrate_outlook", frame)
 
 
-def _expected(asks: pl.DataFrame, capacity: pl.DataFrame | None) -> pl.DataFrame:
-    """The food's expected rise of each ask, nan where unknown."""
+def _expected(requests: pl.DataFrame, capacity: pl.DataFrame | None) -> pl.DataFrame:
+    """The food's expected rise of each request, nan where unknown."""
     names = ["expected_rise", "expected_low", "expected_high"]
     known = (empty("capacity") if capacity is None else capacity).select("tank", "as_of", *names)
-    found = asks.join(known, on=["tank", "as_of"], how="left", maintain_order="left")
+    found = requests.join(known, on=["tank", "as_of"], how="left", maintain_order="left")
     return found.select(pl.col(names).cast(pl.Float64).fill_null(float("nan")))

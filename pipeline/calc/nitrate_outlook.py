@@ -1,4 +1,4 @@
-"""Where nitrate stands and heads, from a fit: plateau, level of the day, forecast, weeks to the ceiling, by-hand check.
+"""Where nitrate stands and where it goes, from a fit: plateau, level of the day, forecast, weeks to the ceiling, by-hand check.
 
 Arrays [tanks] unless said; levels [mg/L NO3], rates [mg/L per day]. An unknown is nan in here and null in the frames.
 """
@@ -59,7 +59,7 @@ def _ratio(a: Array, b: Array, otherwise: float) -> Array:
 
 
 @dataclass(frozen=True)
-class Head:
+class LevelFit:
     """What a fit says of the level, its kit factors left behind: N0, g, φ, τ and the step δ (0 where none).
 
     theta [5, tanks], covariance [5, 5, tanks].
@@ -69,17 +69,17 @@ class Head:
     covariance: Array
 
     @classmethod
-    def of(cls, fit: Fit, stepped: bool) -> Head:
-        """The head of a fit, whose last parameter is a step where `stepped`."""
+    def of(cls, fit: Fit, stepped: bool) -> LevelFit:
+        """That of a fit, whose last parameter is a step where `stepped`."""
         keep = [N0, RISE, FRACTION, TAP, len(fit.theta) - 1]
         theta, covariance = fit.theta[keep], fit.covariance[np.ix_(keep, keep)]
         if not stepped:
             theta[STEP], covariance[STEP], covariance[:, STEP] = 0.0, 0.0, 0.0
         return cls(theta, covariance)
 
-    def chosen(self, which: IntArray) -> Head:
+    def chosen(self, which: IntArray) -> LevelFit:
         """Of some tanks."""
-        return Head(self.theta[:, which], self.covariance[..., which])
+        return LevelFit(self.theta[:, which], self.covariance[..., which])
 
     def variance(self, slopes: Mapping[int, Array]) -> Array:
         """Variance of what has these slopes by the parameters: JCJᵀ."""
@@ -90,17 +90,17 @@ class Head:
         return total
 
 
-def plateau(head: Head, routine: Routine, assumed: Mapping[str, float]) -> Range:
+def plateau(level_fit: LevelFit, routine: Routine, assumed: Mapping[str, float]) -> Range:
     """The level before a change at which the present routine settles: tap·e^τ + g·R, R = T·e^φ/f̄.
 
     g is the rise of today, a step included. Interval by the delta method over g, φ and τ, and over how well so many
     visits show the routine. nan without changes: it does not level off. Never below 0.
     """
-    rise = head.theta[RISE] + head.theta[STEP]
-    stretch = _ratio(routine.gap_days * np.exp(head.theta[FRACTION]), routine.mean_fraction, np.nan)
-    tap = routine.tap * np.exp(head.theta[TAP])
+    rise = level_fit.theta[RISE] + level_fit.theta[STEP]
+    stretch = _ratio(routine.gap_days * np.exp(level_fit.theta[FRACTION]), routine.mean_fraction, np.nan)
+    tap = routine.tap * np.exp(level_fit.theta[TAP])
     value = tap + rise * stretch
-    variance = head.variance({RISE: stretch, FRACTION: rise * stretch, TAP: tap, STEP: stretch})
+    variance = level_fit.variance({RISE: stretch, FRACTION: rise * stretch, TAP: tap, STEP: stretch})
     half = assumed["interval_z"] * np.sqrt(variance + (rise * stretch) ** 2 * routine.variance)
     return Range(*(np.maximum(x, 0.0) for x in (value, value - half, value + half)))
 
@@ -122,12 +122,12 @@ class Level:
         return normal_cdf((self.mean - limit) / np.maximum(self.sd, 1e-9))
 
 
-def level(state: State, head: Head, assumed: Mapping[str, float]) -> Level:
+def level(state: State, level_fit: LevelFit, assumed: Mapping[str, float]) -> Level:
     """The level of a state of the balance; state arrays [tanks] or [moments, tanks].
 
     The variance is JCJᵀ over N0, g, φ, τ and the step, plus the model's own relative error.
     """
-    theta, tap = head.theta, np.exp(head.theta[TAP])
+    theta, tap = level_fit.theta, np.exp(level_fit.theta[TAP])
     phi = theta[FRACTION]
     slopes = {
         N0: state.a + phi * state.da,
@@ -138,7 +138,7 @@ def level(state: State, head: Head, assumed: Mapping[str, float]) -> Level:
     mean = theta[N0] * slopes[N0] + theta[RISE] * slopes[RISE] + slopes[TAP] + theta[STEP] * state.s
     slopes[FRACTION] = theta[N0] * state.da + theta[RISE] * state.db + tap * state.dc
     mean = np.maximum(mean, 0.0)
-    return Level(mean, np.sqrt(head.variance(slopes) + (assumed["forecast_model_error"] * mean) ** 2))
+    return Level(mean, np.sqrt(level_fit.variance(slopes) + (assumed["forecast_model_error"] * mean) ** 2))
 
 
 @dataclass(frozen=True)
@@ -181,7 +181,7 @@ def states_ahead(
 
 
 def chance_over_ceiling(
-    end: State, head: Head, routine: Routine, ahead: Ahead, ceiling: Array, assumed: Mapping[str, float]
+    end: State, level_fit: LevelFit, routine: Routine, ahead: Ahead, ceiling: Array, assumed: Mapping[str, float]
 ) -> Array:
     """Chance that the level passes the ceiling at an expected visit, or at the horizon's end, within the horizon.
 
@@ -194,23 +194,23 @@ def chance_over_ceiling(
         moments = states_ahead(end, ahead, fraction, routine.usual_inflow, assumed["forecast_days"])
         for place, (state, _, _) in enumerate(moments):
             if place % 2:
-                worst = np.maximum(worst, level(state, head, assumed).chance_over(ceiling))
+                worst = np.maximum(worst, level(state, level_fit, assumed).chance_over(ceiling))
         total = total + share * worst
     return total
 
 
 def weeks_to_ceiling(
-    end: State, head: Head, routine: Routine, ahead: Ahead, ceiling: Array, assumed: Mapping[str, float]
+    end: State, level_fit: LevelFit, routine: Routine, ahead: Ahead, ceiling: Array, assumed: Mapping[str, float]
 ) -> Array:
     """Weeks until the level before a change passes the ceiling under the present routine; nan when it never does.
 
     0 where the level of the day is over already. Further off than `weeks_ahead_limit` counts as never: nobody knows
     the routine of so far a day.
     """
-    rise = head.theta[RISE] + head.theta[STEP]
-    now = level(end.wait(ahead.last_row_days), head, assumed).mean
-    next_peak = level(end.wait(ahead.last_row_days + ahead.to_first), head, assumed).mean
-    settles = plateau(head, routine, assumed).value
+    rise = level_fit.theta[RISE] + level_fit.theta[STEP]
+    now = level(end.wait(ahead.last_row_days), level_fit, assumed).mean
+    next_peak = level(end.wait(ahead.last_row_days + ahead.to_first), level_fit, assumed).mean
+    settles = plateau(level_fit, routine, assumed).value
     with np.errstate(divide="ignore", invalid="ignore"):
         straight = np.where(rise > 0, (ceiling - now) / rise, np.inf)
         visits = np.log((settles - ceiling) / (settles - next_peak)) / np.log1p(-routine.mean_fraction)

@@ -16,19 +16,19 @@ from pipeline.calc.cells import Array
 from pipeline.calc.nitrate import Calculated, calculate_arrays, moments
 from pipeline.calc.nitrate_design import BoolArray, IntArray, State, Windows
 from pipeline.calc.nitrate_fit import TAP, fit
-from pipeline.calc.nitrate_heads import step_of
+from pipeline.calc.nitrate_level_fits import step_of
 from pipeline.calc.nitrate_outlook import Level, level, states_ahead
 from pipeline.calc.refits import LEVEL, designs, expected
 from pipeline.week import Round
 from schemas import Tables, conform, empty
 
 
-def paths(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> pl.DataFrame:
-    """nitrate_path of the asks (tank, as_of): the fit over the half-year and the fan over the horizon.
+def paths(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> pl.DataFrame:
+    """nitrate_path of the requests (tank, as_of): the fit over the half-year and the fan over the horizon.
 
     Bands of 90 and of 50 %. Asks whose readings carry no number have no rows.
     """
-    done = calculate_arrays(tables, asks, assumed, round_)
+    done = calculate_arrays(tables, requests, assumed, round_)
     known = np.flatnonzero(done.known)
     if not len(known):
         return empty("nitrate_path")
@@ -54,11 +54,11 @@ def sawtooth(windows: Windows, stepped: BoolArray) -> State:
 
 
 def _frame(
-    done: Calculated, ask: IntArray, days: Array, order: IntArray, at: Level, part: str, assumed: Assumptions
+    done: Calculated, request: IntArray, days: Array, order: IntArray, at: Level, part: str, assumed: Assumptions
 ) -> pl.DataFrame:
     """Moments as rows; `days` are day numbers, arrays [rows]."""
     wide, half = at.range(assumed["interval_z"]), at.range(assumed["half_interval_z"])
-    return done.asks[ask].with_columns(
+    return done.requests[request].with_columns(
         pl.Series("at", days * 86_400_000_000).cast(pl.Int64).cast(pl.Datetime("us")),
         pl.Series("level", at.mean),
         pl.Series("low", wide.low),
@@ -75,8 +75,8 @@ def _fitted(done: Calculated, known: IntArray, assumed: Assumptions) -> pl.DataF
     part = batch(rows, done.spans.chosen(known), known, assumed)
     begins = step_of(part, done.sought.row[known])
     states = sawtooth(part.windows, np.arange(len(part.row))[:, None] > begins)
-    head = done.heads.head.chosen(known)
-    at = level(states, head, assumed)
+    level_fit = done.level_fits.level_fit.chosen(known)
+    at = level(states, level_fit, assumed)
     # A moment a day: padding and second readings of a day show nothing new.
     moment, tank = np.nonzero(np.repeat(part.row >= 0, 2, axis=0))
     row = np.repeat(part.row, 2, axis=0)[moment, tank]
@@ -88,12 +88,12 @@ def _forecast(done: Calculated, known: IntArray, assumed: Assumptions) -> pl.Dat
     """The fan: from the day on, with the usual changes at the visits expected, to the horizon's end."""
     placed, ahead = moments(done)
     known = known[placed[known]]
-    head, end = done.heads.head.chosen(known), done.heads.end.chosen(known)
+    level_fit, end = done.level_fits.level_fit.chosen(known), done.level_fits.end.chosen(known)
     usual, inflow = done.routine.usual_fraction[known], done.routine.usual_inflow[known]
     frames = []
     steps = states_ahead(end, ahead.chosen(known), usual, inflow, assumed["forecast_days"])
     for place, (state, passed, happened) in enumerate(steps):
-        at, chosen = level(state, head, assumed), np.flatnonzero(happened)
+        at, chosen = level(state, level_fit, assumed), np.flatnonzero(happened)
         days, order = (done.as_of[known] + passed)[chosen], np.full(len(chosen), 10**6 + place)
         seen = Level(at.mean[chosen], at.sd[chosen])
         frames.append(_frame(done, known[chosen], days, order, seen, "forecast", assumed))

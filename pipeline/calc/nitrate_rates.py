@@ -28,7 +28,7 @@ class Rates:
 
 
 def unique_spans(rows: Rows, wanted: Spans, *more: IntArray) -> tuple[Spans, IntArray, IntArray]:
-    """Windows that differ, the index of one ask for each, and for every ask the number of its window.
+    """Windows that differ, the index of one request for each, and for every request the number of its window.
 
     Asks of neighbouring days often see the same rows: they are fitted once. `more` are further things that must agree.
     """

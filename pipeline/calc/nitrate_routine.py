@@ -19,7 +19,7 @@ from pipeline.calc.nitrate_outlook import Routine
 def present_routine(
     rows: Rows, tank: IntArray, as_of: IntArray, weeks: Array, usual_gap: Array, assumed: Mapping[str, float]
 ) -> Routine:
-    """The routine of the last `weeks` to as-of (eight weeks hold eight weekly visits), arrays [asks].
+    """The routine of the last `weeks` to as-of (eight weeks hold eight weekly visits), arrays [requests].
 
     How often a visit changes water is counted over the half-year while the recent weeks do not speak against it: they
     alone are too few to tell a share. A gap between visits of more than `routine_pause` times the usual one [days] is
@@ -66,7 +66,7 @@ def present_routine(
 def _share(
     begins: BoolArray, recent: BoolArray, changed: BoolArray, assumed: Mapping[str, float]
 ) -> tuple[Array, Array]:
-    """Share of visits with a change, and how many visits show it; masks [rows, asks] in, [asks] out.
+    """Share of visits with a change, and how many visits show it; masks [rows, requests] in, [requests] out.
 
     The recent weeks and those before are taken together unless they differ by more than chance (two proportions,
     normal approximation at `routine_share_z`), or nothing was changed in the recent weeks.
@@ -92,7 +92,7 @@ def rise_by_hand(level: Array, fraction: Array, inflow: Array, next_level: Array
 
 
 def hand_check(rows: Rows, tank: IntArray, as_of: IntArray, assumed: Mapping[str, float]) -> tuple[Array, IntArray]:
-    """Median of the last usable intervals to as-of [mg/L per week] and their count, of each ask; nan and 0 without.
+    """Median of the last usable intervals to as-of [mg/L per week] and their count, of each request; nan and 0 without.
 
     Usable: two readings of closed cells, the later before its change, with no change between but the earlier one's own.
     """

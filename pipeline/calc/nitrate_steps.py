@@ -44,7 +44,7 @@ class Scanned:
 
 @dataclass(frozen=True)
 class Alarms:
-    """The alarm in force as of each ask, arrays [asks]; `at` is −1 where there is none."""
+    """The alarm in force as of each request, arrays [requests]; `at` is −1 where there is none."""
 
     at: IntArray  # number of the scanned visit at which it was raised
     latest: IntArray  # number of the last scanned visit up to as-of; −1 where none
@@ -100,7 +100,7 @@ def _scan(rows: Rows, visits: Visits, assumed: Mapping[str, float]) -> Scanned:
 
 
 def scan_visits(rows: Rows, tank: IntArray, as_of: IntArray, usual_gap: float, assumed: Mapping[str, float]) -> Scanned:
-    """The scans that the `alarms` of the asks hang on: `tank` (its number) and `as_of` [day number], arrays [asks].
+    """The scans that the `alarms` of the requests hang on: `tank` (its number) and `as_of` [day number], arrays [requests].
 
     `usual_gap` [days] between visits stands in where a tank has too few to tell.
     An alarm in force was raised in the quiet time to as-of, so only where a visit of that time is over the threshold
@@ -110,10 +110,10 @@ def scan_visits(rows: Rows, tank: IntArray, as_of: IntArray, usual_gap: float, a
     since = np.full(len(rows.tanks), np.iinfo(np.int64).max)
     np.minimum.at(since, tank, as_of)
     visits = _testable(rows, since - memory, int(as_of.max(initial=0)), usual_gap, assumed)
-    key, ask = rows.tank[visits.row] * FAR_DAY + rows.day[visits.row], tank * FAR_DAY + as_of
-    upto = np.searchsorted(key, ask, side="right")
-    late = np.searchsorted(key, ask - quiet, side="right")
-    early = np.searchsorted(key, ask - memory, side="right")
+    key, request = rows.tank[visits.row] * FAR_DAY + rows.day[visits.row], tank * FAR_DAY + as_of
+    upto = np.searchsorted(key, request, side="right")
+    late = np.searchsorted(key, request - quiet, side="right")
+    early = np.searchsorted(key, request - memory, side="right")
     # The last visit is always looked at: the outlook allows for the step that it suspects.
     chosen = _within(np.maximum(np.minimum(late, upto - 1), early), upto, len(key))
     near = _scan(rows, visits.chosen(chosen), assumed)
@@ -137,7 +137,7 @@ def _within(begin: IntArray, end: IntArray, count: int) -> BoolArray:
 
 
 def alarms(scanned: Scanned, tank: IntArray, as_of: IntArray, assumed: Mapping[str, float]) -> Alarms:
-    """The last alarm raised in the quiet time to as-of, of each ask.
+    """The last alarm raised in the quiet time to as-of, of each request.
 
     From as-of back by `alarm_memory_weeks`, the first visit over the threshold raises an alarm, and then the first one
     after each quiet time whose step is another one: a step that was told is not told again.

@@ -52,25 +52,25 @@ def designs(windows: Windows, later: BoolArray) -> dict[str, Array]:
 
 @dataclass
 class Weighed:
-    """Gain, size and precision of each explanation, arrays [days, asks]; and the last readings, cell by cell."""
+    """Gain, size and precision of each explanation, arrays [days, requests]; and the last readings, cell by cell."""
 
     gain: dict[str, Array]
     size: dict[str, Array]
     precision: dict[str, Array]
     share: Array  # of the water that the lost level comes to
     since: IntArray  # day number of the first row after each day
-    readings: Array  # [asks]
-    asks: pl.DataFrame  # tank, as_of
-    kit: NDArray[Any]  # [asks] id of that of the last reading; None where it has none
-    # ask, file, line, day, level and the rest of the last readings
+    readings: Array  # [requests]
+    requests: pl.DataFrame  # tank, as_of
+    kit: NDArray[Any]  # [requests] id of that of the last reading; None where it has none
+    # request, file, line, day, level and the rest of the last readings
     cells: pl.DataFrame = field(default_factory=pl.DataFrame)
-    # ask, one, other, bias, precision: log-bias of one person's readings beside another's
+    # request, one, other, bias, precision: log-bias of one person's readings beside another's
     readers: pl.DataFrame = field(default_factory=pl.DataFrame)
 
     @staticmethod
     def together(parts: Sequence[Weighed]) -> Weighed:
         """Those of some tanks each as one."""
-        first = np.cumsum([0, *(len(part.asks) for part in parts)])
+        first = np.cumsum([0, *(len(part.requests) for part in parts)])
 
         def joined(name: str) -> Any:
             return np.concatenate([getattr(part, name) for part in parts], axis=-1)
@@ -81,13 +81,15 @@ class Weighed:
         def frames(name: str) -> pl.DataFrame:
             own: list[pl.DataFrame] = [getattr(part, name) for part in parts]
             moved = [
-                frame.with_columns(pl.col("ask") + at) for at, frame in zip(first, own, strict=False) if frame.height
+                frame.with_columns(pl.col("request") + at)
+                for at, frame in zip(first, own, strict=False)
+                if frame.height
             ]
             return pl.concat(moved) if moved else own[0]
 
         return Weighed(
             by_kind("gain"), by_kind("size"), by_kind("precision"), joined("share"), joined("since"), joined("readings"),
-            pl.concat([part.asks for part in parts]), joined("kit"), frames("cells"), frames("readers"),
+            pl.concat([part.requests for part in parts]), joined("kit"), frames("cells"), frames("readers"),
         )  # fmt: skip
 
 
@@ -129,15 +131,15 @@ def expected(windows: Windows, done: Fit) -> tuple[Array, Array, Array]:
     return level, after, bias
 
 
-def refits(rows: Rows, asks: pl.DataFrame, assumed: Mapping[str, float]) -> Weighed:
+def refits(rows: Rows, requests: pl.DataFrame, assumed: Mapping[str, float]) -> Weighed:
     """Every explanation that goes on from a day, for each of the days a week apart; tanks that share nothing yet."""
-    tank = np.searchsorted(np.array(rows.tanks, dtype=str), asks["tank"].to_numpy().astype(str)).astype(np.int64)
-    as_of = asks["as_of"].to_physical().cast(pl.Int64).to_numpy()
+    tank = np.searchsorted(np.array(rows.tanks, dtype=str), requests["tank"].to_numpy().astype(str)).astype(np.int64)
+    as_of = requests["as_of"].to_physical().cast(pl.Int64).to_numpy()
     back = 7 * np.arange(1, int(assumed["explained_weeks"]) + 1)
     shape = (len(back), len(tank))
     gain, size, precision = ({kind: np.full(shape, start) for kind in KINDS} for start in (-np.inf, 0.0, 0.0))
     kit, nothing = np.full(len(tank), None), np.zeros(len(tank))
-    out = Weighed(gain, size, precision, np.zeros(shape), np.full(shape, -1), nothing, asks, kit)
+    out = Weighed(gain, size, precision, np.zeros(shape), np.full(shape, -1), nothing, requests, kit)
     wanted = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))
     parts = [
         _of_batch(out, part, rows, as_of[part.which], back, assumed) for part in batches(rows, wanted, assumed, steps=1)
@@ -250,10 +252,10 @@ def _readers(rows: Rows, part: Batch, plain: Fit, enough: BoolArray) -> pl.DataF
             [rows.readers[n] if n >= 0 else None for n in np.where(turned, a, b)] for a, b in ((most, who), (who, most))
         )
         frames.append(pl.DataFrame({
-            "ask": part.which, "one": pl.Series(one, dtype=pl.String), "other": pl.Series(other, dtype=pl.String),
+            "request": part.which, "one": pl.Series(one, dtype=pl.String), "other": pl.Series(other, dtype=pl.String),
             "bias": np.where(turned, -bias, bias), "precision": precision,
         }).filter(pl.Series(enough & (who >= 0))))  # fmt: skip
-    types = {"ask": pl.Int64, "one": pl.String, "other": pl.String, "bias": pl.Float64, "precision": pl.Float64}
+    types = {"request": pl.Int64, "one": pl.String, "other": pl.String, "bias": pl.Float64, "precision": pl.Float64}
     return pl.concat(frames) if frames else pl.DataFrame(schema=types)
 
 
@@ -270,7 +272,7 @@ def _cells(
     of = {"level": level, "after": after, "bias": bias, "low": w.low, "high": w.high, "cv": w.cv}
     count = w.reading.sum(axis=0)
     cells = pl.DataFrame({
-        "ask": part.which[tank], "day": rows.day[row], "count": count[tank],
+        "request": part.which[tank], "day": rows.day[row], "count": count[tank],
         "changes": (w.fraction > 0)[visit, tank] & ~w.after[visit, tank], "matched": rows.matched[row],
         **{key: value[visit, tank] for key, value in of.items()},
     })  # fmt: skip

@@ -9,7 +9,7 @@ from pipeline.calc.chemistry import free_ammonia_mg_l
 from pipeline.calc.layers import first_of, known, series
 from schemas import Tables, conform
 
-ASK = ["tank", "as_of"]
+REQUEST = ["tank", "as_of"]
 SAMPLE_OF = ["tank", "at", "taken"]
 FREE = "free_ammonia"
 HARMS = ("ammonia", "nitrite", FREE)  # of samples of one day the highest speaks, before its change or after
@@ -91,13 +91,13 @@ def one_a_day(reading: pl.LazyFrame, assumed: Assumptions) -> pl.LazyFrame:
     return rows.unique(["tank", "parameter", "day"], keep="last", maintain_order=True).sort("day")
 
 
-def latest(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """The water frame of the asks: a reading counts for 28 days; the one 5 to 10 days before it stands beside it.
+def latest(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
+    """The water frame of the requests: a reading counts for 28 days; the one 5 to 10 days before it stands beside it.
 
     A nitrate reading after a change does not count: the change lowers it.
     """
     # Nothing older speaks: a reading, the warmth that goes with it, and what stood before it.
-    reach = pl.lit(asks["as_of"].min(), pl.Date) - pl.duration(days=2 * math.ceil(assumed["water_fresh_days"]) + 11)
+    reach = pl.lit(requests["as_of"].min(), pl.Date) - pl.duration(days=2 * math.ceil(assumed["water_fresh_days"]) + 11)
     lowered = (pl.col("taken") == "after") & (pl.col("parameter") == "nitrate")
     reading = tables["reading"].filter((pl.col("day") >= reach) & ~lowered).lazy()
     free = free_ammonia(reading, tables["tank"].lazy(), assumed).lazy()
@@ -109,8 +109,8 @@ def latest(tables: Tables, asks: pl.DataFrame, assumed: Assumptions) -> pl.DataF
     # A week or so before: from 5 days back, and no more than 10.
     earlier = daily.select(*of, pl.col("day").alias("then"), pl.col("matched").alias("before_matched"))
     rows = (
-        asks.lazy()
-        .select(ASK)
+        requests.lazy()
+        .select(REQUEST)
         .join(daily.select(of).unique(), on="tank")
         .sort("as_of")
         .join_asof(daily, left_on="as_of", right_on="day", by=of, check_sortedness=False, coalesce=False)

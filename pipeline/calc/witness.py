@@ -57,7 +57,7 @@ def judge(none_removed: Array, all_removed: Array, read: Array, step: Array, ass
 def _ends(
     rows: Rows, tank: IntArray, as_of: IntArray, from_day: IntArray, assumed: Mapping[str, float]
 ) -> dict[str, Array]:
-    """First and last KH of each ask's window and what happened between, arrays [asks]; nan where not read twice."""
+    """First and last KH of each request's window and what happened between, arrays [requests]; nan where not read twice."""
     day = np.maximum(as_of - round(7 * assumed["witness_weeks"]), from_day - 1)
     wanted = spans(rows, tank, as_of, rows_until(rows, tank, day))
     names = ("first", "last", "kept", "renewed", "held_days", "days", "step")
@@ -80,8 +80,8 @@ def _ends(
     return out
 
 
-def _recorded(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) -> pl.DataFrame:
-    """from_day, the first day of the feeding in force (0 where none is recorded), and spoilt, of each ask.
+def _recorded(tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]) -> pl.DataFrame:
+    """from_day, the first day of the feeding in force (0 where none is recorded), and spoilt, of each request.
 
     Spoilt: something that feeds or holds KH is noted, of the tank itself or in the witness's weeks.
     """
@@ -93,13 +93,13 @@ def _recorded(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) 
     lately = pl.col("noted").is_between(
         pl.col("as_of") - pl.duration(weeks=round(assumed["witness_weeks"])), pl.col("as_of")
     )
-    asked = asks.lazy().with_row_index("_row")
+    numbered = requests.lazy().with_row_index("_row")
     spoilt = pl.concat([
-        asked.join(of_tank.filter(spoils), on="tank").select("_row"),
-        asked.join(dated, on="tank").filter(lately).select("_row"),
+        numbered.join(of_tank.filter(spoils), on="tank").select("_row"),
+        numbered.join(dated, on="tank").filter(lately).select("_row"),
     ]).unique()  # fmt: skip
     return (
-        asked.sort("as_of")
+        numbered.sort("as_of")
         .join_asof(feeding.select("tank", "from").sort("from"), left_on="as_of", right_on="from", by="tank", check_sortedness=False)
         .join(spoilt.with_columns(spoilt=pl.lit(True)), on="_row", how="left")
         .sort("_row")
@@ -109,16 +109,16 @@ def _recorded(tables: Tables, asks: pl.DataFrame, assumed: Mapping[str, float]) 
 
 
 def witness(
-    tables: Tables, asks: pl.DataFrame, expected_rise: Array, flat: BoolArray, assumed: Assumptions
+    tables: Tables, requests: pl.DataFrame, expected_rise: Array, flat: BoolArray, assumed: Assumptions
 ) -> pl.DataFrame:
-    """witness and witness_says of each ask (rows in the order of asks).
+    """witness and witness_says of each request (rows in the order of requests).
 
     `expected_rise` [mg/L per day] is what the food makes, nan where unknown; `flat` says where nitrate is steady.
     """
-    rows = build_rows(tables, asks["tank"].unique().to_list(), assumed, "kh")
-    tank = np.searchsorted(np.array(rows.tanks), asks["tank"].to_numpy().astype(str)).astype(np.int64)
-    as_of = asks["as_of"].to_physical().cast(pl.Int64).to_numpy()
-    recorded = _recorded(tables, asks, assumed)
+    rows = build_rows(tables, requests["tank"].unique().to_list(), assumed, "kh")
+    tank = np.searchsorted(np.array(rows.tanks), requests["tank"].to_numpy().astype(str)).astype(np.int64)
+    as_of = requests["as_of"].to_physical().cast(pl.Int64).to_numpy()
+    recorded = _recorded(tables, requests, assumed)
     ends = _ends(rows, tank, as_of, recorded["from_day"].to_numpy(), assumed)
     cost = kh_per_nitrate(assumed)
     low, high = predictions(ends["first"], ends["kept"], ends["renewed"], ends["held_days"], expected_rise, cost)
@@ -137,7 +137,7 @@ MEANS = {
 
 
 def _says(row: dict[str, Any], assumed: Assumptions) -> tuple[str, str]:
-    """The word of one ask and its sentence; where KH can't tell, the sentence says why."""
+    """The word of one request and its sentence; where KH can't tell, the sentence says why."""
     why_not = None
     if row["spoilt"]:
         why_not = "Limestone, a buffer or CO2 feeding is noted: KH cannot witness here."

@@ -14,7 +14,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.week import Round
 from schemas import Tables, empty
 
-ASK = ["tank", "as_of"]
+REQUEST = ["tank", "as_of"]
 Row = dict[str, Any]
 WEEK = 7  # days back: what a recorded overload is told against
 
@@ -175,7 +175,7 @@ DATED = {"event": "date", "service": "date", "feeding": "from", "visit": "day", 
 LONGEST_LOOK = 200  # days before the first as-of day that records are kept of
 
 
-def _records(tables: Tables, asks: pl.DataFrame) -> Callable[[str, dt.date, str], Sequence[Row]]:
+def _records(tables: Tables, requests: pl.DataFrame) -> Callable[[str, dt.date, str], Sequence[Row]]:
     """The rows that rules and causes ask for, of a tank, or of a tank and day where the table is calculated; a table is
     gone through when it is first asked for."""
 
@@ -189,8 +189,8 @@ def _records(tables: Tables, asks: pl.DataFrame) -> Callable[[str, dt.date, str]
             rows = rows.with_columns(pl.col(DATED[name]).alias("day")).drop_nulls("day")
         if name == "visit":
             rows = rows.filter(pl.any_horizontal(pl.col("fish_seen", "fish_look", "note").is_not_null()))
-        if name in DATED and name != "feeding" and asks.height:
-            rows = rows.filter(pl.col("day") > pl.lit(asks["as_of"].min()) - pl.duration(days=LONGEST_LOOK))
+        if name in DATED and name != "feeding" and requests.height:
+            rows = rows.filter(pl.col("day") > pl.lit(requests["as_of"].min()) - pl.duration(days=LONGEST_LOOK))
         of: dict[object, list[Row]] = {}
         for row in _finite(rows).collect().iter_rows(named=True):
             of.setdefault(key(row["tank"], row.get("as_of"), name), []).append(row)
@@ -209,7 +209,7 @@ def _finite(frame: pl.LazyFrame) -> pl.LazyFrame:
     return frame.with_columns(pl.when(cs.float().is_finite()).then(cs.float()))
 
 
-def _visit_rhythm(asks: pl.LazyFrame, visit: pl.LazyFrame, assumed: Assumptions, round_: Round) -> pl.LazyFrame:
+def _visit_rhythm(requests: pl.LazyFrame, visit: pl.LazyFrame, assumed: Assumptions, round_: Round) -> pl.LazyFrame:
     """Days between visits: the round's own, or a tank's median gap where its round is slower (up to fourfold)."""
     gap = pl.col("day").diff().over("tank").dt.total_days()
     gaps = visit.select("tank", "day").unique().sort("tank", "day").with_columns(gap.alias("gap")).drop_nulls("gap")
@@ -217,56 +217,58 @@ def _visit_rhythm(asks: pl.LazyFrame, visit: pl.LazyFrame, assumed: Assumptions,
     every = float(round_.visit_every_days)
     own = pl.when(pl.len() >= assumed["rhythm_gaps"]).then(pl.col("gap").median())
     usual = (
-        asks.join(gaps, on="tank")
+        requests.join(gaps, on="tank")
         .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > back))
-        .group_by(ASK)
+        .group_by(REQUEST)
         .agg(own.clip(every, assumed["rhythm_most"] * every).alias("visit_days"))
     )
-    return asks.join(usual, on=ASK, how="left").with_columns(pl.col("visit_days").fill_null(every))
+    return requests.join(usual, on=REQUEST, how="left").with_columns(pl.col("visit_days").fill_null(every))
 
 
-def _changes_kept(asks: pl.LazyFrame, visit: pl.LazyFrame, change: pl.LazyFrame, assumed: Assumptions) -> pl.LazyFrame:
+def _changes_kept(
+    requests: pl.LazyFrame, visit: pl.LazyFrame, change: pl.LazyFrame, assumed: Assumptions
+) -> pl.LazyFrame:
     """How many of the last visits changed water, and how many of those before."""
     few, before = int(assumed["missed_visits"]), int(assumed["missed_before"])
     made = [of.select("tank", "day", pl.lit(was).alias("made")) for was, of in enumerate((visit, change))]
     parts = {"lately": pl.col("made").list.head(few), "before": pl.col("made").list.slice(few, before)}
     return (
-        asks.join(pl.concat(made), on="tank")
+        requests.join(pl.concat(made), on="tank")
         .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > pl.col("as_of") - pl.duration(days=LONGEST_LOOK)))
-        .group_by(*ASK, "day")
+        .group_by(*REQUEST, "day")
         .agg(pl.col("made").max())
-        .sort(*ASK, "day", descending=[False, False, True])
-        .group_by(ASK, maintain_order=True)
+        .sort(*REQUEST, "day", descending=[False, False, True])
+        .group_by(REQUEST, maintain_order=True)
         .agg("made")
         .select(
-            *ASK,
+            *REQUEST,
             *(of.list.sum().alias(f"changes_{name}") for name, of in parts.items()),
             *(of.list.len().alias(f"visits_{name}") for name, of in parts.items()),
         )
     )
 
 
-def _asof(asks: pl.LazyFrame, rows: pl.LazyFrame, day: str = "day", by: str = "tank") -> pl.LazyFrame:
-    """Each ask with the last row of its `by` up to the day."""
-    return asks.sort("as_of").join_asof(
+def _asof(requests: pl.LazyFrame, rows: pl.LazyFrame, day: str = "day", by: str = "tank") -> pl.LazyFrame:
+    """Each request with the last row of its `by` up to the day."""
+    return requests.sort("as_of").join_asof(
         rows.sort(day), left_on="as_of", right_on=day, by=by, check_sortedness=False, coalesce=False
     )  # fmt: skip
 
 
 def _named(frame: pl.LazyFrame, prefix: str, *columns: str) -> pl.LazyFrame:
-    """Some columns of an ask's, each with a prefix."""
-    return frame.select(*ASK, *(pl.col(c).alias(f"{prefix}_{c}") for c in columns))
+    """Some columns of a request's, each with a prefix."""
+    return frame.select(*REQUEST, *(pl.col(c).alias(f"{prefix}_{c}") for c in columns))
 
 
-def _nitrate_window(asks: pl.LazyFrame, usable: pl.LazyFrame, assumed: Assumptions) -> pl.LazyFrame:
+def _nitrate_window(requests: pl.LazyFrame, usable: pl.LazyFrame, assumed: Assumptions) -> pl.LazyFrame:
     """The first and the last usable nitrate reading of the recent window that was not taken after a change."""
     calm = usable.filter((pl.col("taken") != "after") & pl.col("doubt").is_null())
     back = pl.col("as_of") - pl.duration(days=int(7 * assumed["recent_weeks"]))
     return (
-        asks.join(calm.with_row_index("nth"), on="tank")
+        requests.join(calm.with_row_index("nth"), on="tank")
         .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > back))
         .sort("nth")
-        .group_by(ASK, maintain_order=True)
+        .group_by(REQUEST, maintain_order=True)
         .agg(
             (pl.col("day").last() - pl.col("day").first()).dt.total_days().alias("span_days"),
             *(pl.col(c).first().alias(f"span_first_{c}") for c in ("low", "high")),
@@ -295,29 +297,29 @@ def _tap(rows: pl.LazyFrame, tap: pl.LazyFrame, assumed: Assumptions) -> pl.Lazy
     return rows
 
 
-def _earlier_water(asks: pl.LazyFrame, reading: pl.LazyFrame, assumed: Assumptions) -> list[pl.LazyFrame]:
+def _earlier_water(requests: pl.LazyFrame, reading: pl.LazyFrame, assumed: Assumptions) -> list[pl.LazyFrame]:
     """Ammonia of samples before and after one change; KH some weeks before."""
     both = reading.filter(pl.col("parameter") == "ammonia").group_by("tank", "day").agg(
         pl.col("matched").filter(pl.col("taken") == when).max().alias(f"ammonia_{when}") for when in ("before", "after")
     )  # fmt: skip
     age = (pl.col("as_of") - pl.col("day")).dt.total_days()
-    ammonia = _asof(asks, both.drop_nulls()).filter(age < assumed["recent_cause_days"])
+    ammonia = _asof(requests, both.drop_nulls()).filter(age < assumed["recent_cause_days"])
     then = pl.col("as_of") - pl.duration(days=int(assumed["kh_climb_days"]))
     kh = reading.filter(pl.col("parameter") == "kh").select("tank", "day", pl.col("matched").alias("kh_was"))
-    past = _asof(asks.with_columns(pl.col("as_of").alias("now"), then.alias("as_of")), kh)
+    past = _asof(requests.with_columns(pl.col("as_of").alias("now"), then.alias("as_of")), kh)
     past = past.filter(age <= assumed["water_fresh_days"]).select("tank", pl.col("now").alias("as_of"), "kh_was")
-    return [ammonia.select(*ASK, "ammonia_before", "ammonia_after"), past]
+    return [ammonia.select(*REQUEST, "ammonia_before", "ammonia_after"), past]
 
 
-def _held(asks: pl.LazyFrame, held: pl.LazyFrame) -> pl.LazyFrame:
+def _held(requests: pl.LazyFrame, held: pl.LazyFrame) -> pl.LazyFrame:
     """How many items are held of each tank up to the day; one of no known day counts."""
     unknown = pl.col("day").is_null() | (pl.col("fault") == "future").fill_null(False)
-    rows = asks.join(held.drop_nulls("tank"), on="tank").filter(unknown | (pl.col("day") <= pl.col("as_of")))
-    return rows.group_by(ASK).agg(pl.len().alias("held"))
+    rows = requests.join(held.drop_nulls("tank"), on="tank").filter(unknown | (pl.col("day") <= pl.col("as_of")))
+    return rows.group_by(REQUEST).agg(pl.len().alias("held"))
 
 
-def _wide(tables: Tables, asks: pl.LazyFrame, assumed: Assumptions, round_: Round) -> pl.LazyFrame:
-    """One row an ask, every fact in its column."""
+def _wide(tables: Tables, requests: pl.LazyFrame, assumed: Assumptions, round_: Round) -> pl.LazyFrame:
+    """One row a request, every fact in its column."""
 
     def table(name: str) -> pl.LazyFrame:
         return _table(tables, name).lazy()
@@ -327,9 +329,9 @@ def _wide(tables: Tables, asks: pl.LazyFrame, assumed: Assumptions, round_: Roun
     earlier = capacity.with_columns((pl.col("as_of") + pl.duration(days=WEEK)).alias("as_of"))
     changes = table("water_change").filter(pl.col("kind") != "top-up")
     usable = table("reading").filter(USABLE).sort("day", "tank", maintain_order=True)
-    last = _asof(asks, usable.unique(["tank", "day"], keep="first", maintain_order=True))
+    last = _asof(requests, usable.unique(["tank", "day"], keep="first", maintain_order=True))
     last = last.with_columns((pl.col("as_of") - pl.col("day")).dt.total_days().alias("age"))
-    rows = asks.join(tank, on="tank", how="left").join(
+    rows = requests.join(tank, on="tank", how="left").join(
         table("site").select("site", "water_supply"), on="site", how="left"
     )
     for frame in (
@@ -338,15 +340,15 @@ def _wide(tables: Tables, asks: pl.LazyFrame, assumed: Assumptions, round_: Roun
         table("nitrate_outlook"),
         _named(table("nitrate_fit").filter(pl.col("window") == "recent"), "recent", "rate", "low", "high", "state"),
         _named(table("step_alarm"), "step", "since", "size", "kit_batch"),
-        _visit_rhythm(asks, visit, assumed, round_),
+        _visit_rhythm(requests, visit, assumed, round_),
         _named(last, "last", "age", "low", "high", "matched", "kit", "expired"),
-        _nitrate_window(asks, usable, assumed),
-        _held(asks, table("held")),
-        *_earlier_water(asks, table("reading"), assumed),
-        _changes_kept(asks, visit, changes, assumed),
-        _named(_asof(asks, changes.drop_nulls("fraction").select("tank", "day", "fraction")), "last", "fraction"),
+        _nitrate_window(requests, usable, assumed),
+        _held(requests, table("held")),
+        *_earlier_water(requests, table("reading"), assumed),
+        _changes_kept(requests, visit, changes, assumed),
+        _named(_asof(requests, changes.drop_nulls("fraction").select("tank", "day", "fraction")), "last", "fraction"),
     ):
-        rows = rows.join(frame, on=ASK, how="left")
+        rows = rows.join(frame, on=REQUEST, how="left")
     # What the changes bring in; where none are made, what the tap would. The fit has a prior for a tap that was never
     # tested; a rule that asks for litres may not lean on it: never tested stays unknown.
     tested = pl.when(pl.col("tap_day").is_not_null()).then("tap")
@@ -357,17 +359,17 @@ def _wide(tables: Tables, asks: pl.LazyFrame, assumed: Assumptions, round_: Roun
     )
 
 
-def gather(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> list[TankFacts]:
-    """The facts of the asks."""
-    asks = asks.select(ASK).unique(maintain_order=True)
+def gather(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> list[TankFacts]:
+    """The facts of the requests."""
+    requests = requests.select(REQUEST).unique(maintain_order=True)
     names = [f.name for f in fields(TankFacts) if f.name not in ("assumed", "water", "records")]
-    wide = _finite(_wide(tables, asks.lazy(), assumed, round_).select(names)).collect().sort("as_of", "tank")
+    wide = _finite(_wide(tables, requests.lazy(), assumed, round_).select(names)).collect().sort("as_of", "tank")
     parts = [f.name for f in fields(Read)]
     water: dict[tuple[str, dt.date], dict[str, Read]] = {}
-    read = _finite(_table(tables, "water").lazy()).select(*ASK, "parameter", *parts).collect()
+    read = _finite(_table(tables, "water").lazy()).select(*REQUEST, "parameter", *parts).collect()
     for tank, as_of, parameter, *values in read.iter_rows():
         water.setdefault((tank, as_of), {})[parameter] = Read(**dict(zip(parts, values, strict=True)))
-    records = _records(tables, asks)
+    records = _records(tables, requests)
     return [
         TankFacts(
             assumed=assumed,

@@ -85,7 +85,7 @@ def _steady_line(f: TankFacts, until: dt.date | None) -> tuple[str, str]:
 
 
 def lines(found: pl.DataFrame, facts: Sequence[TankFacts], noted: pl.DataFrame) -> pl.DataFrame:
-    """The review: one row an ask, with what it is ranked by (site, place, harm); `facts` are in order of days."""
+    """The review: one row a request, with what it is ranked by (site, place, harm); `facts` are in order of days."""
     of: dict[Any, list[dict[str, Any]]] = {}
     for row in found.iter_rows(named=True):
         of.setdefault((row["tank"], row["as_of"]), []).append(row)

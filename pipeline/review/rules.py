@@ -27,13 +27,15 @@ RULES: tuple[Rule, ...] = tuple(
 )
 
 
-def looked_at(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
-    """The findings of the asks with their causes, and the lines of the review, to be `ranked` among those of all tanks."""
-    facts = gather(tables, asks, assumed, round_)
+def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
+    """The findings of the requests with their causes, and the lines of the review, to be `ranked` among those of all tanks."""
+    facts = gather(tables, requests, assumed, round_)
     noted = tables.get("noted", empty("noted")).drop_nulls("until").select("tank", "rule", "until")
     told = conform("finding", quieten(found(facts, RULES), noted, assumed["worse_share"]))
     # A mark is told against the week before: a day that has none before it marks nothing.
-    before = asks.select("tank", (pl.col("as_of") + pl.duration(days=WEEK)).alias("as_of"), pl.lit(True).alias("known"))
+    before = requests.select(
+        "tank", (pl.col("as_of") + pl.duration(days=WEEK)).alias("as_of"), pl.lit(True).alias("known")
+    )
     told = told.join(before.unique(), on=["tank", "as_of"], how="left", maintain_order="left")
     told = told.with_columns(pl.when("known").then("mark").alias("mark")).drop("known")
     told = told.sort("as_of", "tank", "harm", "rule")
@@ -45,6 +47,6 @@ def ranked(tables: Tables) -> Tables:
     return {**tables, "review": ranking.ranked(tables["review"])}
 
 
-def findings(tables: Tables, asks: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
-    """The findings of the asks with their causes, and the review that follows from them."""
-    return ranked(looked_at(tables, asks, assumed, round_))
+def findings(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
+    """The findings of the requests with their causes, and the review that follows from them."""
+    return ranked(looked_at(tables, requests, assumed, round_))

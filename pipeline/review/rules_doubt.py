@@ -76,13 +76,13 @@ def held_danger(f: TankFacts) -> Finding | None:
 
 
 ONE_READING = ("taken after the change", "typing slip", "wrong basis", "wrong tank")  # what one reading may be instead
-ASK, SHEET = "Ask when the sample was drawn", "Look at the paper sheet, then correct it under At the tank"
+REQUEST, SHEET = "Ask when the sample was drawn", "Look at the paper sheet, then correct it under At the tank"
 # In a few words, and the cheapest check.
 DOUBTED = {
     "typing slip": ("a typing slip?", SHEET),
     "wrong basis": ("given as nitrogen?", "Read the kit's leaflet: NO3 or NO3-N"),
     "nitrite interference": ("nitrite beside it", "Disregard nitrate until nitrite is 0"),
-    "taken after the change": ("before or after the change?", ASK),
+    "taken after the change": ("before or after the change?", REQUEST),
     "unlogged change": ("a change not in the log?", "Ask whether water was changed between the visits"),
     "not shaken": ("bottle not shaken?", "Shake the bottle for as long as the leaflet says, retest"),
     "wrong tank": ("that of another tank?", "Compare with the sheet of the tank beside it"),

@@ -90,7 +90,7 @@ def _over(f: TankFacts) -> bool:
     return bool(f.over_full_cycle) and f.plain_state != HALF_ONLY
 
 
-def _heads(f: TankFacts) -> str:
+def _levels_off(f: TankFacts) -> str:
     """Where it levels off, as the tail of a sentence."""
     if f.ceiling is None:
         return ""
@@ -142,7 +142,14 @@ def over_and_climbing(f: TankFacts) -> Finding | None:
     if not _over(f) or not f.climbing or f.plain_load_pct is None:
         return None
     return finding(
-        f, "over_and_climbing", PLAN, soon(f) - 0.5, rise=rise(f), cure=_cure(f), heads=_heads(f), swings=_tap_swings(f)
+        f,
+        "over_and_climbing",
+        PLAN,
+        soon(f) - 0.5,
+        rise=rise(f),
+        cure=_cure(f),
+        levels_off=_levels_off(f),
+        swings=_tap_swings(f),
     )
 
 
@@ -153,7 +160,7 @@ def climbing_within_rating(f: TankFacts) -> Finding | None:
     known = f.plain_load_pct is not None
     rated = f"though bioload is {pct(f.plain_load_pct)}" if known else "and its rating is not known"
     paper = ", though the filter holds enough media on paper" if known else "; the rating is not known"
-    shown = {"rise": rise(f), "rated": rated, "paper": paper, "heads": _heads(f), "swings": _tap_swings(f)}
+    shown = {"rise": rise(f), "rated": rated, "paper": paper, "levels_off": _levels_off(f), "swings": _tap_swings(f)}
     return finding(f, "climbing_within_rating", PLAN, soon(f), **shown)
 
 
@@ -178,7 +185,7 @@ def no_rated_media(f: TankFacts) -> Finding | None:
         step = "Leave it; ask again if feed or stock changes"
     else:
         class_, how, step = PLAN, _how(f), WATCH
-    return finding(f, "no_rated_media", class_, soon(f), how=how, step=step, heads=_heads(f), need=need)
+    return finding(f, "no_rated_media", class_, soon(f), how=how, step=step, levels_off=_levels_off(f), need=need)
 
 
 def plateau_above_ceiling(f: TankFacts) -> Finding | None:
@@ -200,7 +207,7 @@ def plateau_above_ceiling(f: TankFacts) -> Finding | None:
     when = f" in about {about_weeks(weeks)}" if ahead else ""
     if never:
         reason = f"{rise(f)}, no water changed; limit {f.ceiling:g}{when}"
-        says = f"Nitrate {rise(f)} and no water is changed: it does not level off{_heads(f)}."
+        says = f"Nitrate {rise(f)} and no water is changed: it does not level off{_levels_off(f)}."
     else:
         off = levels_off(f.plateau, f.plateau_low, f.plateau_high)
         reason = f"{off}; limit {f.ceiling:g}" + (f", there{when}" if ahead else "")
@@ -215,7 +222,7 @@ def rise_stepped_up(f: TankFacts) -> Finding | None:
     if f.step_since is None or f.step_size is None or f.step_kit_batch is not None:
         return None
     size = with_unit(amount(7 * f.step_size), "mg/L a week")
-    return finding(f, "rise_stepped_up", PLAN, soon(f) - 0.25, size=size, heads=_heads(f))
+    return finding(f, "rise_stepped_up", PLAN, soon(f) - 0.25, size=size, levels_off=_levels_off(f))
 
 
 def rise_seen(f: TankFacts) -> Finding | None:

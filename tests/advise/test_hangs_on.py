@@ -10,7 +10,7 @@ import pytest
 
 from pipeline import derive, weekly
 from pipeline.advise import hangs_on as room
-from pipeline.advise.hangs_on import ASK, CAPACITY, ENTERS, FIT, NONE, TREND, ends, hangs_on
+from pipeline.advise.hangs_on import CAPACITY, ENTERS, FIT, NONE, REQUEST, TREND, ends, hangs_on
 from pipeline.assumptions import Assumption, Assumptions, built_in
 from pipeline.calc import capacity, nitrate
 from pipeline.review import rules
@@ -58,10 +58,10 @@ def test_only_an_assumption_with_a_range_has_a_step() -> None:
 
 def test_no_step_reads_an_assumption_that_is_said_to_enter_elsewhere(demo: Week) -> None:
     """A class or a rating that moved by another way than is said would be missed."""
-    asks = demo.now("capacity").select(ASK)
-    by_capacity = read_by(lambda f: capacity.capacity(demo.tables, asks, f), FIGURES)
+    requests = demo.now("capacity").select(REQUEST)
+    by_capacity = read_by(lambda f: capacity.capacity(demo.tables, requests, f), FIGURES)
     by_nitrate = read_by(
-        lambda f: nitrate.calculate_nitrate(demo.tables, asks, f, demo.round, demo.now("capacity")), FIGURES
+        lambda f: nitrate.calculate_nitrate(demo.tables, requests, f, demo.round, demo.now("capacity")), FIGURES
     )
     assert of_step(CAPACITY) - {"usable_share_default"} <= by_capacity <= of_step(CAPACITY) | of_step(NONE)
     assert of_step(FIT) <= by_nitrate <= of_step(FIT) | of_step(TREND) | of_step(NONE)
@@ -69,11 +69,11 @@ def test_no_step_reads_an_assumption_that_is_said_to_enter_elsewhere(demo: Week)
 
 def test_what_is_said_to_move_nothing_moves_nothing(demo: Week) -> None:
     """Assumptions of drawings and causes: the whole capacity comes out the same."""
-    asks, states = demo.now("capacity").select(ASK), ["plain_state", "working_state"]
+    requests, states = demo.now("capacity").select(REQUEST), ["plain_state", "working_state"]
     now = demo.now("capacity").select(states)
     for name in of_step(NONE):
         for _, value in ends(FIGURES.assumption(name)):
-            again, _ = capacity.capacity(demo.tables, asks, FIGURES.with_values(**{name: value}))
+            again, _ = capacity.capacity(demo.tables, requests, FIGURES.with_values(**{name: value}))
             assert again.select(states).equals(now), name
 
 
@@ -91,14 +91,14 @@ def in_full(week: Week, name: str, value: float) -> dict[str, str]:
     """Class of each tank when everything is calculated and reviewed with one assumption moved, the long way."""
     assumed = week.assumed.with_values(**{name: value})
     days = [week.as_of]
-    asks = derive.requests_of(week.tables, days)
+    requests = derive.requests_of(week.tables, days)
     earlier = {
         table: week.table(table).filter(pl.col("as_of") != week.as_of)
         for table in ("capacity", "capacity_layer", "nitrate_fit", "nitrate_outlook", "step_alarm", "suspect")
     }
-    anew = derive.calc(week.tables, asks, assumed, week.round)
+    anew = derive.calc(week.tables, requests, assumed, week.round)
     both = {table: pl.concat([earlier[table], frame]) for table, frame in anew.items() if table in earlier}
-    told = rules.findings({**week.tables, **both}, asks, assumed, week.round)["review"]
+    told = rules.findings({**week.tables, **both}, requests, assumed, week.round)["review"]
     return dict(told.filter(pl.col("as_of") == week.as_of).select("tank", "class").iter_rows())
 
 

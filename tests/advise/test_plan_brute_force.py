@@ -123,8 +123,8 @@ def test_every_option_really_reaches_the_rating(planned: list[Planned]) -> None:
             for name, layers in made.filters.items():
                 r.filter(f"{tank} {name}", tank, layers, model="own")
             promised[tank] = option["working_mature_pct"]
-    asks = pl.DataFrame({"tank": list(promised), "as_of": [r.day(-80)] * len(promised)})
-    frame, _ = capacity(r.tables(), asks, FIGURES)
+    requests = pl.DataFrame({"tank": list(promised), "as_of": [r.day(-80)] * len(promised)})
+    frame, _ = capacity(r.tables(), requests, FIGURES)
     got = dict(frame.select("tank", "working_load_pct").iter_rows())
     assert len(promised) > 2000
     assert max(got.values()) <= FIGURES["within_pct"]

@@ -46,11 +46,11 @@ def large_round(tanks: int, seed: int = 5) -> Rounds:
 def main(tanks: int = 1000, weeks: int = 27) -> int:
     r = large_round(tanks)
     tables = r.tables()
-    asks = r.asks(*(AS_OF - dt.timedelta(weeks=w) for w in range(weeks)))
+    requests = r.requests(*(AS_OF - dt.timedelta(weeks=w) for w in range(weeks)))
     start = time.perf_counter()
-    frame, layers = capacity(tables, asks, FIGURES)
+    frame, layers = capacity(tables, requests, FIGURES)
     took = time.perf_counter() - start
-    print(f"capacity: {frame.height} asks, {layers.height} layers in {took:.2f} s")
+    print(f"capacity: {frame.height} requests, {layers.height} layers in {took:.2f} s")
     assert frame.filter(pl.col("working_state") == "can't say").height == 0
     prices = {"media": {"good": 18, "fine pad": 3}, "filters": {f"new {n}": 60 + 40 * n for n in range(3)}}
     week = r.week(prices={**prices, "water_m3": 4})

@@ -38,12 +38,12 @@ def reviews(folder: Path) -> dict[int, dict[str, Any]]:
     for visit in (-2, -1, 0, 1, 2, 3, 5, 7):
         visit += ONSET
         as_of = day_of(visit)
-        asks = derive.requests_of(week.tables, [as_of])
-        now = hold_down(derive.calc(week.tables, asks, week.assumed, week.round), week.tables, week.assumed)
+        requests = derive.requests_of(week.tables, [as_of])
+        now = hold_down(derive.calc(week.tables, requests, week.assumed, week.round), week.tables, week.assumed)
         begun = time.process_time()
-        now["explanation"] = derive.explained(week.tables, asks, week.assumed)
-        weighing, asked = weighing + time.process_time() - begun, asked + asks.height
-        now |= rules.ranked(derive.looked_at({**week.tables, **now}, asks, week.assumed, week.round))
+        now["explanation"] = derive.explained(week.tables, requests, week.assumed)
+        weighing, asked = weighing + time.process_time() - begun, asked + requests.height
+        now |= rules.ranked(derive.looked_at({**week.tables, **now}, requests, week.assumed, week.round))
         then = Week(folder, week.round, week.assumed, as_of, week.loaded_on, {**week.tables, **now})
         found[visit] = {row["tank"]: row for row in as_json(then)["tanks"]}
     print(f"weighing the causes of 200 tanks: {200 * weighing / asked:.2f} s of one core")
@@ -57,12 +57,12 @@ def told(row: dict[str, Any]) -> list[str]:
 
 
 def main() -> None:
-    ask = argparse.ArgumentParser(description=__doc__)
-    ask.add_argument("--groups", type=int, default=8)
-    ask.add_argument("--healthy", type=int, default=10)
-    ask.add_argument("--seed", type=int, default=1)
-    ask.add_argument("--kind", action="append")
-    args = ask.parse_args()
+    request = argparse.ArgumentParser(description=__doc__)
+    request.add_argument("--groups", type=int, default=8)
+    request.add_argument("--healthy", type=int, default=10)
+    request.add_argument("--seed", type=int, default=1)
+    request.add_argument("--kind", action="append")
+    args = request.parse_args()
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         truth = incidents.write(folder, args.groups, args.healthy, args.seed, args.kind)

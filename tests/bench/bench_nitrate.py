@@ -267,8 +267,8 @@ def suspects(tanks: int) -> None:
     found = calculate_arrays(tables_of(sim), asks_of(sim, visits - 1), FIGURES, Round())
     first = found.rows.day.min()
     flagged = np.zeros(sim.value.shape, bool)
-    ask, at, _ = found.heads.suspects
-    flagged[(found.rows.day[at] - first) // 7, ask] = True
+    request, at, _ = found.level_fits.suspects
+    flagged[(found.rows.day[at] - first) // 7, request] = True
     number = found.known
     flagged |= sim.value > HELD_ABOVE
     read = np.isfinite(sim.value)

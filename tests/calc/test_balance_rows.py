@@ -8,7 +8,7 @@ import pytest
 from pipeline.assumptions import built_in
 from pipeline.calc.balance_rows import Rows, build_rows, supply_tap, tap_of
 from pipeline.calc.balance_windows import batch, median_gap, spans_of_weeks
-from tests.small_logs import asks, change, day, reading, small_log, tap
+from tests.small_logs import change, day, reading, requests, small_log, tap
 
 FIGURES = built_in()
 
@@ -104,7 +104,7 @@ def test_a_supply_without_a_name_has_no_tap() -> None:
     tables["site"] = tables["site"].with_columns(water_supply=None)
     rows = build_rows(tables, ["T1"], FIGURES)
     assert np.isnan(rows.tap).all()
-    assert supply_tap(tables, asks(0), "nitrate")["tap"].to_list() == [None]
+    assert supply_tap(tables, requests(0), "nitrate")["tap"].to_list() == [None]
 
 
 def test_windows_are_padded_in_front_and_start_at_a_reading() -> None:

@@ -27,7 +27,7 @@ def one(frame: pl.DataFrame) -> dict[str, object]:
 def test_example_e_is_back_within_at_week_64() -> None:
     """The trade's example E: 152 % today, back to 100 % at week 6.4 after the rinse, whatever the next check."""
     r = rinsed()
-    got = one(back_within(r.tables(), r.asks(), FIGURES))
+    got = one(back_within(r.tables(), r.requests(), FIGURES))
     rinse = AS_OF - dt.timedelta(weeks=3)
     assert (round(got["now_pct"]), round(got["mature_pct"])) == (152, 86)  # type: ignore[arg-type]
     assert (got["on"] - rinse).days / 7 == pytest.approx(6.4, abs=1 / 7)  # type: ignore[operator]
@@ -38,7 +38,7 @@ def test_new_media_ripens_on_the_stated_curve() -> None:
     """Scenario 1: 120 % today, 107 % in 15 weeks, 96 % from week 26."""
     r = Rounds().tank("T1", net_l=240)
     r.filter("F1", "T1", [FINE, ("b2", "good", 2.0), ("b3", "good", 0.5, {"wetted": 0})])
-    course = curves(r.tables(), r.asks(), FIGURES, [0, 105, 182, 400])
+    course = curves(r.tables(), r.requests(), FIGURES, [0, 105, 182, 400])
     assert course["working_load_pct"].round(0).to_list() == [120, 107, 96, 96]
     assert course["day"][1] == AS_OF + dt.timedelta(weeks=15)
 
@@ -46,7 +46,7 @@ def test_new_media_ripens_on_the_stated_curve() -> None:
 def test_curves_at_day_0_are_the_capacity_of_the_day_and_never_fall() -> None:
     r = rinsed(1).tank("T2", net_l=100).filter("F2", "T2", [FINE, ("b", "good", 1.0, {"wetted": 12})])
     frame, _ = r.capacity()
-    course = curves(r.tables(), r.asks(), FIGURES, range(0, 200, 10)).sort("tank", "ahead")
+    course = curves(r.tables(), r.requests(), FIGURES, range(0, 200, 10)).sort("tank", "ahead")
     start = course.filter(pl.col("ahead") == 0)
     assert start["working_load_pct"].to_list() == frame["working_load_pct"].to_list()
     for _, tank in course.group_by("tank"):
@@ -66,7 +66,7 @@ def test_curves_at_day_0_are_the_capacity_of_the_day_and_never_fall() -> None:
 )
 def test_every_case_has_its_words(layers, net, says) -> None:  # type: ignore[no-untyped-def]
     r = Rounds().tank("T1", net_l=net).filter("F1", "T1", layers)
-    assert one(back_within(r.tables(), r.asks(), FIGURES))["says"] == says
+    assert one(back_within(r.tables(), r.requests(), FIGURES))["says"] == says
 
 
 def test_over_only_if() -> None:
@@ -138,5 +138,5 @@ def test_all_factors_off_is_the_plain_rule() -> None:
     }
     got = r.rating(assumed=FIGURES.with_values(**off))
     assert got["working_load_pct"] == got["plain_load_pct"] == 75.0
-    frame, _ = capacity(r.tables(), r.asks(), FIGURES)
+    frame, _ = capacity(r.tables(), r.requests(), FIGURES)
     assert frame["working_state"].to_list() == ["half cycle only"]

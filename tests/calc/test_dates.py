@@ -36,8 +36,8 @@ def tables(expires: dt.date) -> Tables:
     ],
 )
 def test_a_day_of_another_year_is_told_with_its_year(expires: dt.date, told: str) -> None:
-    asks = pl.DataFrame({"tank": ["T1"], "as_of": [AS_OF]})
-    (row,) = due(tables(expires), asks, built_in()).filter(what="kit").iter_rows(named=True)
+    requests = pl.DataFrame({"tank": ["T1"], "as_of": [AS_OF]})
+    (row,) = due(tables(expires), requests, built_in()).filter(what="kit").iter_rows(named=True)
     assert row["says"] == told
     assert row["on"] == expires
 

@@ -171,7 +171,7 @@ def test_age_not_recorded_is_ripe_and_marked() -> None:
 
 
 def flow(r: Rounds, day: dt.date | float = 0) -> dict[str, object]:
-    placed = filters_on(r.tables(), r.asks(day))
+    placed = filters_on(r.tables(), r.requests(day))
     return flow_and_clog(r.tables(), placed, FIGURES).row(0, named=True)
 
 
@@ -284,11 +284,11 @@ def test_depth_of_layers() -> None:
     """As typed; else by mass, neatly packed up to 1.15 of it; else what the others leave free."""
     r = Rounds().tank("T1", net_l=100).model("m", [{"compartment": "b", "usable_l": 2.0, "depth_mm": 100}])
     r.filter("F1", "T1", [("b", "fine pad", {"thickness_mm": 20}), ("b", "good", 0.5), ("b", "medium pad")], model="m")
-    assert layers_on(r.tables(), r.asks(), FIGURES)["depth_mm"].to_list() == pytest.approx([20, 50, 30])
+    assert layers_on(r.tables(), r.requests(), FIGURES)["depth_mm"].to_list() == pytest.approx([20, 50, 30])
     for kg, depth in ((0.5, 50), (1.0, 100), (1.1, 100), (1.15, 100), (1.38, 120)):
         full = Rounds().tank("T1", net_l=100).model("m", [{"compartment": "b", "usable_l": 2.0, "depth_mm": 100}])
         full.filter("F1", "T1", [("b", "good", kg)], model="m")
-        assert layers_on(full.tables(), full.asks(), FIGURES)["depth_mm"].to_list() == pytest.approx([depth])
+        assert layers_on(full.tables(), full.requests(), FIGURES)["depth_mm"].to_list() == pytest.approx([depth])
 
 
 def test_temperature_is_the_median_of_four_weeks_else_the_set_one() -> None:

@@ -33,7 +33,7 @@ def book(layers: list[Layer], kind: str = "canister", rooms: list[dict[str, obje
 
 
 def faults(r: Rounds) -> list[str]:
-    frame = audit(r.tables(), r.asks(), FIGURES)
+    frame = audit(r.tables(), r.requests(), FIGURES)
     TABLES["audit"].validate(frame)
     return frame["fault"].to_list()
 
@@ -108,7 +108,7 @@ WRONG: list[tuple[str, list[Layer], str, str, str]] = [
 def test_wrong_layouts_are_named(layers: list[Layer], fault: str, why: str, do: str) -> None:
     """Each by its fault, with why it matters and what to move."""
     r = book(layers)
-    row = audit(r.tables(), r.asks(), FIGURES).row(by_predicate=pl.col("fault") == fault, named=True)
+    row = audit(r.tables(), r.requests(), FIGURES).row(by_predicate=pl.col("fault") == fault, named=True)
     assert why in row["says"]
     assert do in row["do"]
     assert row["do"].endswith(".")
@@ -141,25 +141,25 @@ def test_carbon_left_in_is_told_with_the_day_it_must_be_out(weeks: int, late: in
     r = book(RIGHT[:-1])
     r.fill("F1", [CARBON], since=weeks)
     assert faults(r) == []
-    (row,) = due(r.tables(), r.asks(), FIGURES).filter(what="carbon").iter_rows(named=True)
+    (row,) = due(r.tables(), r.requests(), FIGURES).filter(what="carbon").iter_rows(named=True)
     assert row["late_days"] == late
     assert "carbon in F1 since" in row["says"]
     assert "out by" in row["says"]
     assert row["do"] == "Take the carbon out of F1, or put media there instead."
     r.service("F1", 1, "carbon in", compartment="b4")
-    (row,) = due(r.tables(), r.asks(), FIGURES).filter(what="carbon").iter_rows(named=True)
+    (row,) = due(r.tables(), r.requests(), FIGURES).filter(what="carbon").iter_rows(named=True)
     assert row["late_days"] == -42
 
 
 def test_a_finding_says_why_and_what_to_move() -> None:
     r = book([COARSE, GOOD, ("b3", "fine pad")])
-    row = audit(r.tables(), r.asks(), FIGURES).filter(fault="fine after biological").row(0, named=True)
+    row = audit(r.tables(), r.requests(), FIGURES).filter(fault="fine after biological").row(0, named=True)
     assert row["says"] == (
         "The fine stage (fine pad in b3) comes after good in b2: the dirt reaches the media first and seals its pores."
     )
     assert row["do"] == "Move fine pad in b3 to just before good in b2."
     r = book([COARSE, FINE, ("b2", "carbon", 0.9), ("b3", "good", 1.0)])
-    row = audit(r.tables(), r.asks(), FIGURES).row(0, named=True)
+    row = audit(r.tables(), r.requests(), FIGURES).row(0, named=True)
     assert row["do"].startswith("Move carbon in b2 to the last compartment")
 
 
@@ -202,7 +202,7 @@ def test_every_day_and_filter_has_its_own_audit() -> None:
         .filter("F3", None, [GOOD], model="five")
     )
     r.fill("F1", [("b1", "fine pad")], since=1)
-    frame = audit(r.tables(), r.asks(0, 1, 2), FIGURES)
+    frame = audit(r.tables(), r.requests(0, 1, 2), FIGURES)
     assert frame.select("filter", "as_of", "fault").rows() == [
         ("F1", r.day(2), "empty compartment"), ("F1", r.day(2), "no fine stage")]  # fmt: skip
 

@@ -80,14 +80,14 @@ def test_few_alarms_are_nobodys_kit() -> None:
 
 
 def test_words_for_the_trend() -> None:
-    asks = pl.DataFrame({"tank": list("ABCDEF"), "as_of": [day_of(simulate(World(visits=2), 1, 1), 0)] * 6})
+    requests = pl.DataFrame({"tank": list("ABCDEF"), "as_of": [day_of(simulate(World(visits=2), 1, 1), 0)] * 6})
     limit = FIGURES["climbing_rate"]
     low = [limit + 0.1, 0.0, 0.0, None, limit + 0.1, 0.0]
     high = [2.0, limit, 2.0, None, None, limit - 0.1]
-    fits = asks.with_columns(window=pl.lit("recent"), low=pl.Series(low), high=pl.Series(high))
-    steps = asks.filter(pl.col("tank").is_in(["C", "F"])).with_columns(
+    fits = requests.with_columns(window=pl.lit("recent"), low=pl.Series(low), high=pl.Series(high))
+    steps = requests.filter(pl.col("tank").is_in(["C", "F"])).with_columns(
         kit_batch=pl.when(pl.col("tank") == "F").then(pl.lit("K1"))
     )
-    assert trend_of(asks, fits, steps, FIGURES).to_list() == [
+    assert trend_of(requests, fits, steps, FIGURES).to_list() == [
         "climbing", "steady", "climbing", "not clear", "climbing", "steady",
     ]  # fmt: skip

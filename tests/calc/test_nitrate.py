@@ -19,7 +19,7 @@ from schemas import Tables, conform
 from schemas.tables import TABLES
 from tests.simulate import World, simulate
 from tests.simulated_round import day_of, tables_of, tank_names
-from tests.small_logs import LADDER, asks, change, reading, small_log, tap
+from tests.small_logs import LADDER, change, reading, requests, small_log, tap
 
 FIGURES, ROUND = built_in(), Round()
 
@@ -49,7 +49,7 @@ def weekly(values: list[float], fraction: float = 0.25, **more: object) -> Table
 
 
 def test_one_reading_says_nothing() -> None:
-    out = calc(weekly([26.0]), asks(0))
+    out = calc(weekly([26.0]), requests(0))
     assert fit_of(out) | {"tank": 0, "as_of": 0, "since": 0} == {
         "tank": 0, "as_of": 0, "window": "recent", "since": 0, "readings": 1,
         "rate": None, "low": None, "high": None, "state": "too few",
@@ -71,7 +71,7 @@ def test_one_reading_says_nothing() -> None:
     ],
 )
 def test_states(values: list[float], state: str, known: tuple[str, ...]) -> None:
-    found = fit_of(calc(weekly(values), asks(7 * len(values) - 7)))
+    found = fit_of(calc(weekly(values), requests(7 * len(values) - 7)))
     assert found["state"] in state.split("|")
     assert tuple(n for n in ("rate", "low", "high") if found[n] is not None) == known
     assert found["readings"] == len(values)
@@ -79,17 +79,17 @@ def test_states(values: list[float], state: str, known: tuple[str, ...]) -> None
 
 def test_five_readings_in_under_28_days_are_too_few() -> None:
     days = (0, 5, 10, 15, 20)
-    out = calc(small_log([reading(n, 26) for n in days], [change(n, 0.2) for n in days]), asks(20))
+    out = calc(small_log([reading(n, 26) for n in days], [change(n, 0.2) for n in days]), requests(20))
     assert fit_of(out)["state"] == "too few"
 
 
 def test_windows_are_of_the_last_weeks() -> None:
     """Eight weeks back to the day, twelve where visits are sparse, half a year for the baseline."""
-    out = calc(weekly([26.0] * 40), asks(273))
+    out = calc(weekly([26.0] * 40), requests(273))
     assert (fit_of(out)["readings"], fit_of(out, "baseline")["readings"]) == (9, 27)
     days = range(0, 280, 14)
     sparse = small_log([reading(n, 26) for n in days], [change(n, 0.2) for n in days])
-    assert fit_of(calc(sparse, asks(266)))["readings"] == 7
+    assert fit_of(calc(sparse, requests(266)))["readings"] == 7
 
 
 def test_no_changes_no_plateau_but_weeks_to_the_ceiling() -> None:
@@ -97,7 +97,7 @@ def test_no_changes_no_plateau_but_weeks_to_the_ceiling() -> None:
     values = [11 + 0.3 * 7 * k for k in range(9)]
     days = range(0, 63, 7)
     tables = small_log([reading(n, v) for n, v in zip(days, values, strict=True)])
-    out = calc(tables, asks(56))
+    out = calc(tables, requests(56))
     outlook = out["nitrate_outlook"].row(0, named=True)
     assert outlook["plateau"] is None
     assert outlook["weeks_to_ceiling"] == pytest.approx((40 - values[-1]) / 0.3 / 7, rel=0.25)
@@ -112,7 +112,7 @@ def test_meter_readings_give_back_the_truth() -> None:
         readings.append(reading(n, level))
         changes.append(change(n, 0.25))
         level = 0.75 * level + 0.25 * 6.0
-    out = calc(small_log(readings, changes, [tap(-7, 6.0)]), asks(175))
+    out = calc(small_log(readings, changes, [tap(-7, 6.0)]), requests(175))
     outlook = out["nitrate_outlook"].row(0, named=True)
     assert fit_of(out, "baseline")["rate"] == pytest.approx(1.5, abs=0.15)
     assert outlook["plateau"] == pytest.approx(6 + 1.5 * 7 / 0.25, rel=0.06)
@@ -137,7 +137,7 @@ def test_an_after_reading_is_not_a_fall() -> None:
             level = 0.75 * level + 0.25 * 5.0
             if "after" in taken:
                 readings.append(reading(n, level, "after"))
-        rates.append(fit_of(calc(small_log(readings, changes, [tap(-7, 5.0)]), asks(77)), "baseline")["rate"])
+        rates.append(fit_of(calc(small_log(readings, changes, [tap(-7, 5.0)]), requests(77)), "baseline")["rate"])
     assert rates == pytest.approx([1.0] * 3, abs=0.2)
 
 
@@ -145,7 +145,7 @@ def test_hand_check_of_the_worked_example() -> None:
     """Worked example of the trade: 18, 19, 18, 20 before, 20 % weekly, tap 4: rises 3.8, 2.0, 4.8, median 3.8."""
     days = (0, 7, 14, 21)
     readings = [reading(n, v) for n, v in zip(days, (18.0, 19.0, 18.0, 20.0), strict=True)]
-    out = calc(small_log(readings, [change(n, 0.2) for n in days], [tap(-7, 4.0)]), asks(21))
+    out = calc(small_log(readings, [change(n, 0.2) for n in days], [tap(-7, 4.0)]), requests(21))
     outlook = out["nitrate_outlook"].row(0, named=True)
     assert (outlook["hand_per_week"], outlook["hand_intervals"]) == (pytest.approx(3.8), 3)
     assert rise_by_hand(np.array(19.0), np.array(0.2), np.array(0.8), np.array(18.0), np.array(7.0)) == pytest.approx(2)
@@ -156,7 +156,7 @@ def test_hand_check_of_the_worked_example() -> None:
 
 def test_hand_check_skips_what_it_cannot_work_out() -> None:
     readings = [reading(0, 26), reading(14, 26), reading(21, 83), reading(28, 26), reading(35, 26, "after")]
-    out = calc(small_log(readings, [change(n, 0.3) for n in (0, 7, 14, 28, 35)]), asks(35))
+    out = calc(small_log(readings, [change(n, 0.3) for n in (0, 7, 14, 28, 35)]), requests(35))
     # 0→14 has a change between, 14→21→28 an open cell, 28→35 ends after its change.
     assert out["nitrate_outlook"]["hand_intervals"].to_list() == [0]
     assert out["nitrate_outlook"]["hand_per_week"].to_list() == [None]
@@ -164,19 +164,19 @@ def test_hand_check_skips_what_it_cannot_work_out() -> None:
 
 def test_removal_is_a_range_and_needs_feeding() -> None:
     tables = weekly([26, 26, 11, 26, 26, 11, 26, 26, 26])
-    row = asks(56).with_columns(
+    row = requests(56).with_columns(
         expected_rise=2.0, expected_low=1.7, expected_high=2.6, filters=pl.lit([], pl.List(pl.String))
     )
     capacity = conform("capacity", row)
-    found = calc(tables, asks(56), capacity)["nitrate_outlook"].row(0, named=True)
+    found = calc(tables, requests(56), capacity)["nitrate_outlook"].row(0, named=True)
     assert found["removal_low"] < found["removal_high"] < 1.0
-    bare = calc(tables, asks(56))["nitrate_outlook"].row(0, named=True)
+    bare = calc(tables, requests(56))["nitrate_outlook"].row(0, named=True)
     assert (bare["removal_low"], bare["removal_high"]) == (None, None)
 
 
 def test_a_silent_tank_is_too_few_again() -> None:
-    assert fit_of(calc(weekly([26.0] * 10), asks(63 + 40)))["state"] == "too few"
-    out = calc(weekly([26.0] * 10), asks(63 + 28, 63 + 29))
+    assert fit_of(calc(weekly([26.0] * 10), requests(63 + 40)))["state"] == "too few"
+    out = calc(weekly([26.0] * 10), requests(63 + 28, 63 + 29))
     said = out["nitrate_outlook"].select("plateau", "level", "over_ceiling_probability")
     assert said.row(0) != (None,) * 3
     assert said.row(1) == (None,) * 3  # nobody knows today's level from so long ago
@@ -188,24 +188,24 @@ def test_after_a_change_of_unknown_size_the_level_of_the_day_is_not_known() -> N
     tables["water_change"] = tables["water_change"].with_columns(
         pl.when(last).then(None).otherwise("fraction").alias("fraction")
     )
-    out = calc(tables, asks(77))
+    out = calc(tables, requests(77))
     outlook = out["nitrate_outlook"].row(0, named=True)
     assert fit_of(out)["rate"] is not None
     assert (outlook["level"], outlook["over_ceiling_probability"]) == (None, None)
 
 
 def test_own_ceiling_else_the_house_figure() -> None:
-    own = calc(weekly([26.0] * 9, nitrate_ceiling=55.0), asks(56))["nitrate_outlook"]["ceiling"]
-    house = calc(weekly([26.0] * 9), asks(56))["nitrate_outlook"]["ceiling"]
+    own = calc(weekly([26.0] * 9, nitrate_ceiling=55.0), requests(56))["nitrate_outlook"]["ceiling"]
+    house = calc(weekly([26.0] * 9), requests(56))["nitrate_outlook"]["ceiling"]
     assert (own.to_list(), house.to_list()) == ([55.0], [FIGURES["ceiling_default"]])
 
 
 def test_empty_tables_and_empty_asks() -> None:
-    assert all(len(frame) == 0 for frame in calc({}, asks()).values())
-    out = calc({}, asks(0))
+    assert all(len(frame) == 0 for frame in calc({}, requests()).values())
+    out = calc({}, requests(0))
     assert out["nitrate_fit"]["state"].to_list() == ["too few", "too few"]
     assert out["nitrate_outlook"]["tap_day"].to_list() == [None]
-    assert len(paths({}, asks(0), FIGURES, ROUND)) == 0
+    assert len(paths({}, requests(0), FIGURES, ROUND)) == 0
 
 
 @pytest.fixture(scope="module")
@@ -215,7 +215,7 @@ def stepped() -> tuple[Tables, list[str], dt.date]:
 
 
 def test_an_ask_is_the_same_alone_and_before_more_was_recorded(stepped: tuple[Tables, list[str], dt.date]) -> None:
-    """As-of is honest: nothing that was recorded later, and no other ask, changes an answer."""
+    """As-of is honest: nothing that was recorded later, and no other request, changes an answer."""
     tables, names, last = stepped
     days = [last - dt.timedelta(days=7 * k) for k in (0, 3, 6)]
     every = pl.DataFrame({"tank": names}).join(pl.DataFrame({"as_of": days}), how="cross")
@@ -282,16 +282,16 @@ messy = st.lists(
 @settings(max_examples=6, suppress_health_check=[HealthCheck.too_slow], deadline=None)
 @given(messy, st.booleans(), st.integers(0, 130))
 def test_nothing_recorded_breaks_it(record: list, known_tap: bool, as_of: int) -> None:
-    """Any mix of readings and changes: no exception, no nan, a state for every ask."""
+    """Any mix of readings and changes: no exception, no nan, a state for every request."""
     tables = small_log(
         [reading(n, v, taken) for n, v, taken, _, _ in record],
         [change(n, f, kind) for n, _, _, f, kind in record[::2]],
         [tap(40, 12.0)] if known_tap else [],
     )
-    out = calc(tables, asks(as_of))
+    out = calc(tables, requests(as_of))
     assert len(out["nitrate_fit"]) == 2
     assert len(out["nitrate_outlook"]) == 1
-    paths(tables, asks(as_of), FIGURES, ROUND)
+    paths(tables, requests(as_of), FIGURES, ROUND)
 
 
 def test_suspects_are_typing_slips() -> None:

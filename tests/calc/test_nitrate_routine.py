@@ -14,7 +14,7 @@ from pipeline.calc.nitrate_fit import RISE as RISE_PLACE
 from pipeline.calc.nitrate_fit import fit
 from pipeline.week import Round
 from schemas import Tables, conform
-from tests.small_logs import asks, change, day, reading, small_log, tap
+from tests.small_logs import change, day, reading, requests, small_log, tap
 
 FIGURES = built_in()
 RISE = 0.6  # mg/L a day
@@ -40,7 +40,7 @@ def kept(
                 changes.append(change(TODAY + 7 * week, share(week)))
         level += share(week) * (true_tap(week) - level)
     taps = [tap(TODAY + 7 * week, value, low=value, high=value) for week, value in tests]
-    found = calculate_nitrate(small_log(readings, changes, taps), asks(TODAY), FIGURES, Round())
+    found = calculate_nitrate(small_log(readings, changes, taps), requests(TODAY), FIGURES, Round())
     fit = found["nitrate_fit"].filter(pl.col("window") == "baseline").row(0, named=True)
     return {**found["nitrate_outlook"].row(0, named=True), "state": fit["state"]}
 

@@ -25,7 +25,7 @@ def round_of(*rows: tuple[int, str, float, str], set_c: float | None = None) -> 
 
 
 def read(r: Rounds, parameter: str) -> dict[str, Any] | None:
-    rows = water.latest(r.tables(), r.asks(), FIGURES).filter(pl.col("parameter") == parameter)
+    rows = water.latest(r.tables(), r.requests(), FIGURES).filter(pl.col("parameter") == parameter)
     return rows.row(0, named=True) if rows.height else None
 
 
@@ -143,6 +143,6 @@ def test_open_ends() -> None:
 
 def test_nothing_read_and_nothing_asked() -> None:
     r = Rounds().tank("T1")
-    assert water.latest(r.tables(), r.asks(), FIGURES).height == 0
+    assert water.latest(r.tables(), r.requests(), FIGURES).height == 0
     full = round_of((3, "nitrite", 0.1, "before"))
-    assert water.latest(full.tables(), full.asks().head(0), FIGURES).height == 0
+    assert water.latest(full.tables(), full.requests().head(0), FIGURES).height == 0

@@ -9,7 +9,7 @@ import pytest
 from pipeline.assumptions import built_in
 from pipeline.calc.witness import CANNOT_TELL, DOUBT, MORE_ACID, REMOVAL, judge, kh_per_nitrate, predictions, witness
 from schemas import Tables, conform
-from tests.small_logs import asks, change, day, reading, small_log, tap
+from tests.small_logs import change, day, reading, requests, small_log, tap
 
 FIGURES = built_in()
 
@@ -20,7 +20,7 @@ def kh(number: int, value: float) -> dict[str, object]:
 
 
 def told(tables: Tables, as_of: int, rise: float = 46.8 / 42, flat: bool = True) -> tuple[str, str]:
-    found = witness(tables, asks(as_of), np.array([rise]), np.array([flat]), FIGURES)
+    found = witness(tables, requests(as_of), np.array([rise]), np.array([flat]), FIGURES)
     return found.row(0)
 
 
@@ -118,6 +118,6 @@ def test_judge_is_exact_at_the_limit() -> None:
 
 def test_many_asks_keep_their_order() -> None:
     tables = small_log([kh(0, 6), kh(42, 4)])
-    found = witness(tables, asks(42, 0, 20), np.full(3, 46.8 / 42), np.ones(3, bool), FIGURES)
+    found = witness(tables, requests(42, 0, 20), np.full(3, 46.8 / 42), np.ones(3, bool), FIGURES)
     assert found["witness"].to_list() == [DOUBT, CANNOT_TELL, CANNOT_TELL]
     assert dt.date(2026, 1, 5) == day(0)

@@ -142,56 +142,56 @@ def base_tables() -> Tables:
 
 def derived_tables(tables: Tables, as_of: dt.date) -> Tables:
     """A review of the three tanks: one watched, one silent, one good."""
-    ask = [{"tank": tank, "as_of": as_of} for tank, *_ in TANKS]
+    request = [{"tank": tank, "as_of": as_of} for tank, *_ in TANKS]
     last = tables["reading"].filter((pl.col("tank") == "T01") & (pl.col("day") == dt.date(2026, 5, 27)))
     return {
         "review": frame("review", [
-            {**ask[1], "rank": 1, "class": "can't say", "reason": "no nitrate reading in 13 weeks", "step": "test at the next visit"},
-            {**ask[0], "rank": 2, "class": "plan", "reason": "over its rating and climbing", "step": "plan more media, or less food"},
-            {**ask[2], "rank": 3, "class": "steady", "reason": "nitrate steady", "step": "nothing"},
+            {**request[1], "rank": 1, "class": "can't say", "reason": "no nitrate reading in 13 weeks", "step": "test at the next visit"},
+            {**request[0], "rank": 2, "class": "plan", "reason": "over its rating and climbing", "step": "plan more media, or less food"},
+            {**request[2], "rank": 3, "class": "steady", "reason": "nitrate steady", "step": "nothing"},
         ]),
         "finding": frame("finding", [
-            {**ask[1], "rule": "no_usable_reading", "class": "can't say", "reason": "no nitrate reading", "step": "test",
+            {**request[1], "rule": "no_usable_reading", "class": "can't say", "reason": "no nitrate reading", "step": "test",
              "says": "No reading.", "do": "Test nitrate.", "basis": "readings", "harm": 1.0, "quiet": False},
-            {**ask[0], "rule": "over_and_climbing", "class": "plan", "reason": "over its rating and climbing", "step": "media",
+            {**request[0], "rule": "over_and_climbing", "class": "plan", "reason": "over its rating and climbing", "step": "media",
              "says": "Load 120 %.", "do": "Add 0.4 kg.", "basis": "plain rating", "harm": 1.0, "quiet": False},
-            {**ask[0], "rule": "carbon_due", "class": "due", "reason": "carbon due", "step": "carbon out",
+            {**request[0], "rule": "carbon_due", "class": "due", "reason": "carbon due", "step": "carbon out",
              "says": "Carbon due.", "do": "Take it out.", "basis": "service", "harm": 2.0, "quiet": False},
         ]),
         "finding_cause": frame("finding_cause", [
-            {**ask[0], "rule": "over_and_climbing", "place": 1, "cause": "new fish", "because": "6 fish in on 6 May", "check": "count", "score": 6.0},
-            {**ask[0], "rule": "over_and_climbing", "place": 2, "cause": "overfeeding", "because": "flakes", "check": "weigh", "score": 5.0},
+            {**request[0], "rule": "over_and_climbing", "place": 1, "cause": "new fish", "because": "6 fish in on 6 May", "check": "count", "score": 6.0},
+            {**request[0], "rule": "over_and_climbing", "place": 2, "cause": "overfeeding", "because": "flakes", "check": "weigh", "score": 5.0},
         ]),
         "nitrate_fit": frame("nitrate_fit", [
-            {**ask[0], "window": "recent", "since": dt.date(2026, 4, 8), "readings": 8, "rate": 1.1, "low": 0.7, "high": 1.5, "state": "ok"},
+            {**request[0], "window": "recent", "since": dt.date(2026, 4, 8), "readings": 8, "rate": 1.1, "low": 0.7, "high": 1.5, "state": "ok"},
         ]),
         "nitrate_outlook": frame("nitrate_outlook", [
-            {**ask[0], "ceiling": 40.0, "trend": "climbing", "plateau": 37.0, "plateau_low": 31.0, "plateau_high": 39.0,
+            {**request[0], "ceiling": 40.0, "trend": "climbing", "plateau": 37.0, "plateau_low": 31.0, "plateau_high": 39.0,
              "level": 42.0, "level_low": 36.0, "level_high": 48.0, "tap": 4.0, "mean_fraction": 0.2, "mean_gap_days": 7.0,
              "change_share": 1.0, "hand_intervals": 4},
-            {**ask[2], "ceiling": 40.0, "trend": "not clear", "hand_intervals": 0},
+            {**request[2], "ceiling": 40.0, "trend": "not clear", "hand_intervals": 0},
         ]),
         "capacity": frame("capacity", [
-            {**ask[0], "gross_l": 180.0, "net_l": 150.0, "net_basis": "measured", "filters": ["Q1"], "media_kg": 1.25,
+            {**request[0], "gross_l": 180.0, "net_l": 150.0, "net_basis": "measured", "filters": ["Q1"], "media_kg": 1.25,
              "plain_l": 125.0, "plain_load_pct": 120.0, "plain_state": "borderline", "over_full_cycle": True,
              "working_load_pct": 130.0, "working_state": "over"},
-            {**ask[1], "gross_l": 200.0, "net_l": 170.0, "net_basis": "assumed from gross", "filters": [],
+            {**request[1], "gross_l": 200.0, "net_l": 170.0, "net_basis": "assumed from gross", "filters": [],
              "plain_state": "can't say", "working_state": "can't say", "missing": "media"},
-            {**ask[2], "filters": [], "plain_state": "can't say", "working_state": "can't say", "missing": "net volume"},
+            {**request[2], "filters": [], "plain_state": "can't say", "working_state": "can't say", "missing": "net volume"},
         ]),
         "water": frame("water", [
-            {**ask[0], "age_days": 4, "day": row["day"], "parameter": row["parameter"], "low": row["low"], "high": row["high"],
+            {**request[0], "age_days": 4, "day": row["day"], "parameter": row["parameter"], "low": row["low"], "high": row["high"],
              "matched": row["matched"], "taken": "before", "expired": False}
             for row in last.iter_rows(named=True)
         ]),
         "due": frame("due", [
-            {**ask[0], "what": "check", "on": dt.date(2026, 6, 3), "late_days": -3, "says": "Check due on Wed 3 June.",
+            {**request[0], "what": "check", "on": dt.date(2026, 6, 3), "late_days": -3, "says": "Check due on Wed 3 June.",
              "do": "Open, look, rinse pads.", "about": "Q1", "basis": "6 weeks after the last check"},
-            {**ask[0], "what": "carbon", "on": dt.date(2026, 5, 20), "late_days": 11, "says": "Carbon is 11 days late.",
+            {**request[0], "what": "carbon", "on": dt.date(2026, 5, 20), "late_days": 11, "says": "Carbon is 11 days late.",
              "do": "Take it out or renew it.", "about": "Q1", "basis": "7 weeks"},
             *({**row, "what": "kit", "on": dt.date(2026, 6, 2), "late_days": -2, "says": "The kit expires on Tue 2 June.",
-               "do": "Buy a new kit.", "about": "blue case", "basis": "expiry"} for row in (ask[0], ask[2])),
-            {**ask[0], "what": "promise", "on": dt.date(2026, 6, 10), "late_days": -10, "says": "Promised: bring a lid lock.",
+               "do": "Buy a new kit.", "about": "blue case", "basis": "expiry"} for row in (request[0], request[2])),
+            {**request[0], "what": "promise", "on": dt.date(2026, 6, 10), "late_days": -10, "says": "Promised: bring a lid lock.",
              "do": "Do it.", "about": "bring a lid lock", "basis": "promise"},
         ]),
     }  # fmt: skip

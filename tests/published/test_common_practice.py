@@ -82,7 +82,7 @@ def test_carbon_is_asked_out_within_two_months_whenever_it_went_in(life_days: in
     next(row for row in r.rows["medium"] if row["medium"] == "carbon")["life_days"] = life_days
     for n, start in enumerate(STARTS):
         r.tank(f"T{n}").filter(f"F{n}", f"T{n}", [("basket", "carbon", 0.3)], since=start)
-    got = dates.carbon(r.tables(), r.asks(), FIGURES)
+    got = dates.carbon(r.tables(), r.requests(), FIGURES)
     assert got.height == len(STARTS)
     asked = dict(got.select("about", "on").iter_rows())
     said = dict(got.select("about", "says").iter_rows())
@@ -98,10 +98,10 @@ def test_carbon_that_was_changed_starts_anew_and_carbon_taken_out_is_not_asked_f
     put_in = dt.date(2026, 5, 20)
     r = Rounds().tank("T1").filter("F1", "T1", [("basket", "carbon", 0.3)], since=dt.date(2026, 1, 10))
     r.service("F1", put_in, "carbon in")
-    (on,) = dates.carbon(r.tables(), r.asks(), FIGURES)["on"]
+    (on,) = dates.carbon(r.tables(), r.requests(), FIGURES)["on"]
     assert put_in < on <= two_months_on(put_in)
     r.service("F1", dt.date(2026, 5, 28), "carbon out")
-    assert dates.carbon(r.tables(), r.asks(), FIGURES).height == 0
+    assert dates.carbon(r.tables(), r.requests(), FIGURES).height == 0
 
 
 # -- the check interval, 4 to 6 to 8 weeks by what was found ---------------------------------------------
@@ -133,7 +133,7 @@ def test_the_next_check_comes_by_what_was_found(found: list[str | None], weeks: 
     for n, dirt in enumerate(found, start=1):
         last = placed + dt.timedelta(weeks=4 * n)
         r.service("F1", last, "check", found=dirt)
-    row = dates.filter_checks(r.tables(), r.asks(), FIGURES).row(0, named=True)
+    row = dates.filter_checks(r.tables(), r.requests(), FIGURES).row(0, named=True)
     assert row["on"] == last + dt.timedelta(weeks=weeks)
 
 
@@ -142,5 +142,5 @@ def test_a_flow_under_six_tenths_brings_the_check_back_to_four_weeks() -> None:
     for flow, weeks in ((421, 8), (419, 4)):
         r = Rounds().tank("T1").filter("F1", "T1", [FINE, ("basket 2", "good", 1.0)], clean=700)
         r.service("F1", 10, "check", found="clean").service("F1", 4, "check", found="clean", flow_before=flow)
-        got = dates.filter_checks(r.tables(), r.asks(), FIGURES)
+        got = dates.filter_checks(r.tables(), r.requests(), FIGURES)
         assert got.select((pl.col("on") - r.day(4)).dt.total_days()).item() == 7 * weeks

@@ -282,10 +282,10 @@ def test_visits_with_a_change_are_counted_lately_and_before() -> None:
     days = [dt.date(2026, 6, 1) - dt.timedelta(7 * week) for week in range(20)]
     visit = pl.DataFrame({"tank": "T1", "day": [*days, days[0]]})
     change = pl.DataFrame({"tank": "T1", "day": [days[2], *days[4:16:2], days[4], days[17]]})
-    asks = pl.DataFrame({"tank": ["T1", "T1"], "as_of": [days[0], days[8]]})
+    requests = pl.DataFrame({"tank": ["T1", "T1"], "as_of": [days[0], days[8]]})
 
     def kept(visit: pl.DataFrame, change: pl.DataFrame) -> list[tuple[int, ...]]:
-        rows = facts._changes_kept(asks.lazy(), visit.lazy(), change.lazy(), built_in()).sort("as_of").collect()
+        rows = facts._changes_kept(requests.lazy(), visit.lazy(), change.lazy(), built_in()).sort("as_of").collect()
         return rows.select("changes_lately", "visits_lately", "changes_before", "visits_before").rows()
 
     assert kept(visit, change) == [(2, 4, 3, 8), (1, 4, 6, 12)]

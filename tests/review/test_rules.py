@@ -147,7 +147,7 @@ def test_gather_makes_nan_and_infinity_none_and_joins_each_fact() -> None:
     r.add("tap", water_supply="W1", date=r.day(3), parameter="nitrate", low=5.0, high=5.0, matched=5.0, text="5")
     capacity, _ = r.capacity(0, 1)
     capacity = capacity.with_columns(pl.lit(float("inf")).alias("plain_load_pct"), pl.lit(float("nan")).alias("load"))
-    (f,) = gather(r.tables() | {"capacity": capacity}, r.asks(), ASSUMED, Round())
+    (f,) = gather(r.tables() | {"capacity": capacity}, r.requests(), ASSUMED, Round())
     assert (f.plain_load_pct, f.load, f.net_l, f.set_c, f.tap) == (None, None, 200.0, 25.0, 5.0)
     assert (f.span_days, f.span_first_high, f.span_last_low, f.span_one_kit) == (14, 10.0, 20.0, True)
     assert (f.last_age, f.last_matched, f.visit_days, f.established) == (0, 20.0, 7.0, True)

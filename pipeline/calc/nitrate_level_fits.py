@@ -15,14 +15,14 @@ from pipeline.calc.balance_windows import NUMBER, Batch, Spans, batches, rows_un
 from pipeline.calc.cells import Array
 from pipeline.calc.nitrate_design import IntArray, State, step_days
 from pipeline.calc.nitrate_fit import Fit, fit
-from pipeline.calc.nitrate_outlook import Head
+from pipeline.calc.nitrate_outlook import LevelFit
 from pipeline.calc.nitrate_rates import Rates, unique_spans
 from pipeline.calc.nitrate_steps import Alarms, Scanned
 
 
 @dataclass(frozen=True)
 class StepSought:
-    """The step that each ask's fit allows for, arrays [asks]."""
+    """The step that each request's fit allows for, arrays [requests]."""
 
     row: IntArray  # flat row after which it begins; −1 for none
     sd: Array  # [mg/L per day] its prior standard deviation
@@ -37,7 +37,7 @@ def steps_sought(
     alarm: Alarms,
     assumed: Mapping[str, float],
 ) -> StepSought:
-    """Where each ask's rise may have moved, and by how much (see the module)."""
+    """Where each request's rise may have moved, and by how much (see the module)."""
     row = rows_until(rows, tank, as_of - np.round(7 * recent_weeks).astype(np.int64)) - 1
     row = np.where(row >= rows.first[tank], row, -1)
     sd = np.full(len(tank), assumed["outlook_drift_sd"])
@@ -77,44 +77,44 @@ def fit_with_step(part: Batch, step_row: IntArray, step_sd: Array, assumed: Mapp
 
 
 @dataclass(frozen=True)
-class Heads:
-    """What the outlook reads of each ask's fit, arrays [asks] or [parameters, asks]; nan without a fit."""
+class LevelFits:
+    """What the outlook reads of each request's fit, arrays [requests] or [parameters, requests]; nan without a fit."""
 
-    head: Head
+    level_fit: LevelFit
     end: State
     end_row: IntArray  # flat row the state stands after; −1 without a fit
-    suspects: tuple[IntArray, IntArray, Array]  # ask, flat row, weight
+    suspects: tuple[IntArray, IntArray, Array]  # request, flat row, weight
 
 
-def heads(rows: Rows, wanted: Spans, sought: StepSought, assumed: Mapping[str, float]) -> Heads:
-    """Fit every ask's window with its step; equal windows once."""
+def level_fits(rows: Rows, wanted: Spans, sought: StepSought, assumed: Mapping[str, float]) -> LevelFits:
+    """Fit every request's window with its step; equal windows once."""
     spans, one, back = unique_spans(rows, wanted, sought.row, (sought.sd * 1000).astype(np.int64))
     count = len(spans.start)
-    head = Head(np.full((5, count), np.nan), np.full((5, 5, count), np.nan))
+    level_fit = LevelFit(np.full((5, count), np.nan), np.full((5, 5, count), np.nan))
     end = np.full((len(fields(State)), count), np.nan)
     end_row = np.full(count, -1, np.int64)
     doubted: list[tuple[IntArray, IntArray, Array]] = []
     for part in batches(rows, spans, assumed, steps=1):
         which = part.which
         done = fit_with_step(part, sought.row[one[which]], sought.sd[one[which]], assumed)
-        mine = Head.of(done, stepped=True)
-        head.theta[:, which], head.covariance[..., which] = mine.theta, mine.covariance
+        mine = LevelFit.of(done, stepped=True)
+        level_fit.theta[:, which], level_fit.covariance[..., which] = mine.theta, mine.covariance
         end[:, which] = [getattr(done.design.end, f.name) for f in fields(State)]
         end_row[which] = part.row[-1]
         visit, tank = np.nonzero((done.weight < assumed["suspect_weight"]) & part.windows.reading)
         doubted.append((which[tank], part.row[visit, tank], done.weight[visit, tank]))
-    return Heads(
-        head=head.chosen(back),
+    return LevelFits(
+        level_fit=level_fit.chosen(back),
         end=State(*end[:, back]),
         end_row=end_row[back],
-        suspects=_to_asks(doubted, back, count),
+        suspects=_to_requests(doubted, back, count),
     )
 
 
-def _to_asks(
+def _to_requests(
     doubted: list[tuple[IntArray, IntArray, Array]], back: IntArray, count: int
 ) -> tuple[IntArray, IntArray, Array]:
-    """Suspects of windows as suspects of asks: a window stands for every ask that sees the same rows."""
+    """Suspects of windows as suspects of requests: a window stands for every request that sees the same rows."""
     if not doubted:
         none = np.zeros(0, np.int64)
         return none, none, none.astype(float)
