@@ -8,7 +8,7 @@ from html import escape
 from dashboard import look
 from dashboard.data import Row
 from dashboard.look import BLUE, GROUND, HAND, INK, INK2, INK3, RULE, STRIP
-from pipeline.review import told
+from pipeline.review import summary
 from pipeline.week import Week
 from pipeline.wording import NBSP, ago, amount, day, due_words, interval, sentence, span
 
@@ -222,7 +222,7 @@ def levels_off(outlook: Row | None, hot: bool) -> str:
 
 def bioload(row: Row | None, hot: bool, bar: bool = False) -> str:
     """Bioload of the plain and of the working rating, never mixed."""
-    if row is None or row["plain_state"] == told.CANT:
+    if row is None or row["plain_state"] == summary.CANT:
         return "<small>bioload not known</small>"
     if row["plain_load_pct"] is None:
         return "<small>half cycle only</small>"

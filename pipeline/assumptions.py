@@ -100,8 +100,8 @@ def built_in() -> Assumptions:
     """The assumptions of assumptions.toml, without any override."""
     groups = tomllib.loads(ASSUMPTIONS_FILE.read_text("utf-8"))
     rules = groups.pop("allowed")
-    told = [(group, name, entry) for group, entries in groups.items() for name, entry in entries.items()]
-    return Assumptions({name: _assumption(group, name, entry, rules) for group, name, entry in told})
+    rows = [(group, name, entry) for group, entries in groups.items() for name, entry in entries.items()]
+    return Assumptions({name: _assumption(group, name, entry, rules) for group, name, entry in rows})
 
 
 def with_overrides(overrides: Mapping[str, object], source: str = "round.toml") -> tuple[Assumptions, list[str]]:

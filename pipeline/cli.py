@@ -108,7 +108,7 @@ def load(logs: Path, db: Path | None, format: str, scheduler: str | None) -> Non
 def review(logs: Path, as_of: dt.date | None, db: Path | None, format: str, pdf: Path | None) -> None:
     """The weekly review of all tanks, ranked, with next steps."""
     from pipeline.review.printed import as_text
-    from pipeline.review.told import as_json
+    from pipeline.review.summary import as_json
 
     if pdf is not None:
         o.among_logs(logs, pdf, is_folder=False)
@@ -296,9 +296,9 @@ def columns(family: str | None, format: str) -> None:
     """Every column: title, unit, words allowed, an example."""
     from pipeline.new_folder import columns_text, columns_told, families_named
 
-    told = families_named(family)
-    text = "\n".join(columns_text(one) for one in told).removesuffix("\n")
-    _show(format, lambda: {one.pattern: columns_told(one) for one in told}, lambda: text)
+    families = families_named(family)
+    text = "\n".join(columns_text(one) for one in families).removesuffix("\n")
+    _show(format, lambda: {one.pattern: columns_told(one) for one in families}, lambda: text)
 
 
 @_command(

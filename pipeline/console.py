@@ -33,8 +33,8 @@ def account_text(account: Mapping[str, Any], *, nothing_new: bool, warehouse: st
     if shown:
         lines.append("Files with something to look at:")
     for file in shown:
-        told = ", ".join(f"{file[name]} {name.replace('_', ' ')}" for name in ROW_OUTCOMES[2:] if file[name])
-        lines.append(f"  {file['file']}: {file['rows_in']} rows, {told}")
+        outcomes = ", ".join(f"{file[name]} {name.replace('_', ' ')}" for name in ROW_OUTCOMES[2:] if file[name])
+        lines.append(f"  {file['file']}: {file['rows_in']} rows, {outcomes}")
     lines += [
         f"  {column['file']}: column “{column['column']}” is not known"
         + (f"; is it {column['like']}?" if column.get("like") else "; it is not used.")

@@ -185,7 +185,7 @@ def derived(
     alone = run(partial(_calculated, shared=shared, assumed=assumed, round_=round_), parts(old))
     calculated, weighed = zip(*followed(alone, 0.4, 0.4, "calculation"), strict=True)
     found = hold_down_by_parts(together(calculated), kits_used(tables), users, assumed)
-    found["explanation"] = explanations.told(weighed, *_to_explain(tables, requests, assumed), assumed)
+    found["explanation"] = explanations.explain(weighed, *_to_explain(tables, requests, assumed), assumed)
     reviewed = run(partial(_reviewed, assumed=assumed, round_=round_), parts(found))
     return {**found, **rules.ranked(together(list(followed(reviewed, 0.8, 0.1, "reviewing"))))}
 

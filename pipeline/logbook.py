@@ -116,8 +116,8 @@ def rows_csv(columns: Sequence[str], rows: Sequence[Mapping[str, str]]) -> str:
 
 def visits_csv(rows: Sequence[Mapping[str, str]]) -> str:
     """Typed visits as the text of a visits file: the columns of the sheet that any row fills, in its order."""
-    told = [name for name in describe(VisitSheet) if name not in ("file", "line")]
-    return rows_csv(told, rows)
+    columns = [name for name in describe(VisitSheet) if name not in ("file", "line")]
+    return rows_csv(columns, rows)
 
 
 def save_visits(folder: Path, rows: Sequence[Mapping[str, str]], today: dt.date) -> Path:
@@ -270,7 +270,7 @@ def free_name(folder: Path, kind: str, name: str) -> str:
     plain = re.sub(r"[^A-Za-z0-9._ -]+", "-", plain).lstrip(" ._-")[:70].rstrip(" .-") or "sheet"
     count = 1
     while True:
-        told = f"{plain}.{end}" if count == 1 else f"{plain}-{count}.{end}"
-        if not (folder / kind / told).exists():
-            return told
+        candidate = f"{plain}.{end}" if count == 1 else f"{plain}-{count}.{end}"
+        if not (folder / kind / candidate).exists():
+            return candidate
         count += 1

@@ -31,8 +31,7 @@ matter, and a unit may stand in brackets: `nitrate (mg/L NO3-N)`. Your own heade
 def headers(family: Family) -> list[str]:
     """The header names of a family's CSV, in order; where a row came from is not typed."""
     names = dict(family.csv_names)
-    told = [n for n in describe(family.model) if n not in ("file", "line", "state")]
-    return [names.get(name, name) for name in told]
+    return [names.get(name, name) for name in describe(family.model) if name not in ("file", "line", "state")]
 
 
 def file_name(family: Family, month: str) -> str:
@@ -64,15 +63,15 @@ def columns_told(family: Family) -> list[dict[str, object]]:
     example = next(iter(sorted(EXAMPLE_ROUND.glob(family.pattern))), None)
     rows = list(csv.DictReader(example.read_text("utf-8").splitlines())) if example else []
     needs = required(family)
-    told: list[dict[str, object]] = []
+    columns: list[dict[str, object]] = []
     notes = [note for name, note in describe(family.model).items() if name not in ("file", "line", "state")]
     for header, note in zip(headers(family), notes, strict=True):
         shown = next((row[header] for row in rows if row.get(header)), "")
-        told.append({
+        columns.append({
             "column": header, "title": note.title, "unit": note.unit, "needed": note.name in needs,
             "about": note.description, "words": list(note.words), "example": shown,
         })  # fmt: skip
-    return told
+    return columns
 
 
 def columns_text(family: Family) -> str:

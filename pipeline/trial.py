@@ -169,18 +169,18 @@ def with_columns(folder: Folder, chosen: Mapping[str, str]) -> Folder:
 
 def _becomes(tables: Tables, mine: pl.Expr, most: int = 100) -> list[Row]:
     """What the first rows of new visits files become: file, line, day, tank and what was read, in words."""
-    said: dict[tuple[str, int], list[str]] = {}
+    values: dict[tuple[str, int], list[str]] = {}
     readings = tables["reading"].filter(mine).select("file", "line", "parameter", "low", "high")
     for file, line, parameter, low, high in readings.iter_rows():
         value = with_unit(interval(low, high, 3), CANON[parameter])
-        said.setdefault((file, line), []).append(f"{PARAMETER_TITLES[parameter]} {value}")
+        values.setdefault((file, line), []).append(f"{PARAMETER_TITLES[parameter]} {value}")
     for file, line, fraction, litres in (
         tables["water_change"].filter(mine).select("file", "line", "fraction", "litres").iter_rows()
     ):
-        said.setdefault((file, line), []).append(f"changed {amount(fraction, litres)}")
+        values.setdefault((file, line), []).append(f"changed {amount(fraction, litres)}")
     visits = tables["visit"].filter(mine).sort("file", "line").head(most)
     return [
-        {"file": file, "line": line, "day": day, "tank": tank, "says": ", ".join(said.get((file, line), []))}
+        {"file": file, "line": line, "day": day, "tank": tank, "says": ", ".join(values.get((file, line), []))}
         for file, line, day, tank in visits.select("file", "line", "day", "tank").iter_rows()
     ]
 

@@ -36,8 +36,8 @@ class Round:
     def signature(self) -> str:
         """Who we are, for a paper that goes to others; blank where [business] says nothing."""
         insured = f"insurance: {self.business['insurance']}" if self.business.get("insurance") else ""
-        told = [self.business.get("name", ""), self.business.get("phone", ""), insured]
-        return ", ".join(part for part in told if part)
+        details = [self.business.get("name", ""), self.business.get("phone", ""), insured]
+        return ", ".join(part for part in details if part)
 
 
 @dataclass(frozen=True)

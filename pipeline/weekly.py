@@ -214,9 +214,9 @@ def paths(week: Week, tanks: Sequence[str]) -> pl.DataFrame:
     return nitrate_path.paths(derive.records_of(week, tanks), requests, week.assumed, week.round)
 
 
-def implied(week: Week, tank: str, told: Mapping[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame]:
+def implied(week: Week, tank: str, explanation: Mapping[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """What an explanation of a tank's nitrate (a row of table `explanation`) would have: its path and moved readings."""
     from pipeline import derive
     from pipeline.calc import nitrate_path
 
-    return nitrate_path.implied(derive.records_of(week, [tank]), tank, week.as_of, told, week.assumed)
+    return nitrate_path.implied(derive.records_of(week, [tank]), tank, week.as_of, explanation, week.assumed)

@@ -9,7 +9,7 @@ import streamlit as st
 from dashboard import cells, charts, data, look
 from dashboard.data import Row
 from pipeline import weekly
-from pipeline.review import told
+from pipeline.review import summary
 from pipeline.week import Week
 from pipeline.wording import amount, counted, day, listed, number, pct, span
 
@@ -32,7 +32,7 @@ def since(capacity: pl.DataFrame, outlook: pl.DataFrame, column: str) -> dict[st
         outlook.select("tank", "as_of", (pl.col("trend") == "climbing").alias("climbs")), on=["tank", "as_of"], how="left"
     )  # fmt: skip
     found = {}
-    for tank, rows in told.by_tank(days.sort("as_of", descending=True)).items():
+    for tank, rows in summary.by_tank(days.sort("as_of", descending=True)).items():
         run = 0
         while run < len(rows) and rows[run]["over"] and rows[run]["climbs"]:
             run += 1
@@ -152,7 +152,7 @@ def scatter(week: Week, rows: list[Row], which: str) -> None:
         "<p><small>within rating</small> look for a cause · <small>over rating</small> more media, or less stock</p>"
     )
     event = st.altair_chart(
-        charts.load_and_rise(points, told.normal_rise(week.assumed)), width="stretch", theme=None, on_select="rerun",
+        charts.load_and_rise(points, summary.normal_rise(week.assumed)), width="stretch", theme=None, on_select="rerun",
         key="points",
         alt=f"{counted(points.height, 'tank')}: bioload of the {which} across, net rise a week up; the table beside it"
         " holds the same.",
@@ -160,7 +160,7 @@ def scatter(week: Week, rows: list[Row], which: str) -> None:
     look.html("<p><small>within rating</small> as hoped · <small>over rating</small> something else helps</p>")
     classes = [name for name in cells.SHAPES if name in set(points["class"])]
     key = " · ".join(f"{cells.mark(name)}{escape(name)}" for name in classes)
-    low, high = told.normal_rise(week.assumed)
+    low, high = summary.normal_rise(week.assumed)
     look.html(
         f'<p class="small">{key} · blue: 90 % range · grey band: what the food of a normally stocked tank makes,'
         f" {number(low, 2)}–{number(high, 2)} a week. Over 200 % is drawn at 200. Choosing a point opens its tank.</p>"

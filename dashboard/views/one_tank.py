@@ -12,7 +12,7 @@ from dashboard import tank_desk as desk
 from dashboard.data import Row
 from pipeline import weekly
 from pipeline.advise import filter_entry
-from pipeline.review import told
+from pipeline.review import summary
 from pipeline.review.causes import of_tank
 from pipeline.week import Week
 from pipeline.wording import ago, counted, day, interval, pct, sentence, short
@@ -35,10 +35,10 @@ def choose(titles: dict[str, str]) -> str:
 
 def nitrate_sentence(fit: Row | None, outlook: Row | None, horizon: int) -> str:
     """The takeaway of the chart."""
-    head = f"{sentence(told.rate_words(fit))}."
+    head = f"{sentence(summary.rate_words(fit))}."
     if outlook is None:
         return head
-    words = told.plateau_words(outlook)
+    words = summary.plateau_words(outlook)
     tail = f" It {words}." if outlook["plateau"] is not None else f" {sentence(words)}."
     chance = outlook["over_ceiling_probability"]
     if chance is not None:
@@ -128,7 +128,7 @@ def rest(week: Week, tank: str) -> None:
 def verdict(week: Week, tank: str, capacity: Row | None) -> None:
     """The class with its reason, the facts, and the one step."""
     review = data.row(week, "review", tank)
-    last, parts = told.last_readings(week).get(tank), []
+    last, parts = summary.last_readings(week).get(tank), []
     if capacity is not None:
         parts.append(f"{ledgers.known(capacity['net_l'], 'L')} net, {capacity['net_basis'] or 'not measured'}")
         parts.append(f"filter {', '.join(capacity['filters'])}" if capacity["filters"] else "no filter recorded")
@@ -140,7 +140,7 @@ def verdict(week: Week, tank: str, capacity: Row | None) -> None:
     name = review["class"]
     top = data.of(week.now("finding"), tank).filter((pl.col("class") == name) & (pl.col("reason") == review["reason"]))
     step, rule = (top["do"][0], top["rule"][0]) if top.height else (f"{review['step']}.", "")
-    to = cells.done_at(rule, tank, told.doubted_days(week).get(tank))
+    to = cells.done_at(rule, tank, summary.doubted_days(week).get(tank))
     hand = " hand" if name in look.URGENT else ""
     calm = "" if name in look.URGENT else " calm"
     look.html(

@@ -11,7 +11,7 @@ import streamlit as st
 
 from dashboard import cells, data, look
 from dashboard import enter_desk as desk
-from pipeline.review import told
+from pipeline.review import summary
 from pipeline.week import Week
 from pipeline.wording import ago, counted, day, listed, sentence
 from schemas.words import CLASSES
@@ -32,7 +32,7 @@ def _id(name: str) -> str:
 def counts_html(week: Week, review: pl.DataFrame, shown: Collection[str]) -> str:
     """The sentence of counts, which add up to all tanks; each links to its rows where they are on the page."""
     said = []
-    for name, n in told.counts(review).items():
+    for name, n in summary.counts(review).items():
         words = f"{n} {escape(SAID.get(name, name))}"
         words = f'<a href="#{_id(name)}" target="_self">{words}</a>' if name in shown else words
         said += [cells.mark(name) + words] if n else []
@@ -60,12 +60,12 @@ def bodies_of(week: Week, review: pl.DataFrame) -> dict[str, str]:
     since = week.as_of - dt.timedelta(7 * cells.WEEKS)
     lately = (pl.col("day") > since) & (pl.col("day") <= week.as_of) & pl.col("tank").is_in(review["tank"].implode())
     nitrate = (pl.col("parameter") == "nitrate") & (pl.col("taken") != "after")
-    readings = told.by_tank(week.table("reading").filter(nitrate & lately).sort("day"))
-    changes = told.by_tank(week.table("water_change").filter((pl.col("kind") != "top-up") & lately))
+    readings = summary.by_tank(week.table("reading").filter(nitrate & lately).sort("day"))
+    changes = summary.by_tank(week.table("water_change").filter((pl.col("kind") != "top-up") & lately))
     fits, waters = data.by_tank(week, "nitrate_fit", window="recent"), data.by_tank(week, "water", parameter="nitrate")
     outlooks, capacity = data.by_tank(week, "nitrate_outlook"), data.by_tank(week, "capacity")
-    due, last = told.by_tank(week.now("due")), told.last_readings(week)
-    rules, doubted = told.top_rules(week, review), told.doubted_days(week)
+    due, last = summary.by_tank(week.now("due")), summary.last_readings(week)
+    rules, doubted = summary.top_rules(week, review), summary.doubted_days(week)
     soon, out = int(week.assumed["due_soon_days"]), dict.fromkeys(CLASSES, "")
     for row in review.iter_rows(named=True):
         tank, name, outlook = row["tank"], row["class"], outlooks.get(row["tank"])
@@ -138,7 +138,7 @@ def chosen(week: Week, review: pl.DataFrame, places: Sequence[Any]) -> pl.DataFr
         tanks = week.table("tank").filter(pl.col("site").is_in(here["site"].implode()))["tank"]
         review = review.filter(pl.col("tank").is_in(tanks.implode()))
     if review.height > PART:
-        words = {"": "any class"} | {name: f"{name} ({n})" for name, n in told.counts(review).items() if n}
+        words = {"": "any class"} | {name: f"{name} ({n})" for name, n in summary.counts(review).items() if n}
         name = look.chosen_of("class", "Class", words, "week_class", places[2], **collapsed)
         review = review.filter(pl.lit(True) if not name else pl.col("class") == name)
     return review
@@ -183,8 +183,10 @@ def page() -> None:
     tell = [look.as_of_line(week), f"{changed} changed class since last week."]
     held = week.table("held").height
     above = [f'<a href="held_rows" target="_self">{counted(held, "item")} on hold</a>.'] if held else []
-    once = [*map(sentence, told.late_supplies(week)), *told.tap_ammonia(week)]
-    above += [escape(text if text.endswith(".") else f"{text}.") for text in [*once, told.never_recorded(week)] if text]
+    once = [*map(sentence, summary.late_supplies(week)), *summary.tap_ammonia(week)]
+    above += [
+        escape(text if text.endswith(".") else f"{text}.") for text in [*once, summary.never_recorded(week)] if text
+    ]
     look.html(
         f'<p class="counts">{counts_html(week, review, set(shown["class"]))}</p>'
         f'<p class="small">{escape(" ".join(tell if review.height else tell[:1]))} {" ".join(above)}</p>'
@@ -195,7 +197,9 @@ def page() -> None:
     look.more("week_most", review.height, PART)
     look.html(KEY)
     rest = [
-        text for text in told.notices(week) if not text.startswith(tuple(once[:1])) and "`tankround held`" not in text
+        text
+        for text in summary.notices(week)
+        if not text.startswith(tuple(once[:1])) and "`tankround held`" not in text
     ]
     if rest := [text for text in rest if text not in once]:
         look.html("".join(f'<p class="small">{escape(text)}</p>' for text in rest))

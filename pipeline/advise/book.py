@@ -228,12 +228,12 @@ class Layout:
     @property
     def says(self) -> str:
         """The layout in words: `with carbon in basket 4`, `packed neatly, with media in basket 4`."""
-        said = ["packed neatly"] if self.packing == "neat" else []
+        parts = ["packed neatly"] if self.packing == "neat" else []
         if self.carbon:
-            said.append(f"with carbon in {listed(self.carbon)}")
+            parts.append(f"with carbon in {listed(self.carbon)}")
         if self.instead:
-            said.append(f"with media instead of carbon in {listed(self.instead)}")
-        return ", ".join(said) or "filled loosely"
+            parts.append(f"with media instead of carbon in {listed(self.instead)}")
+        return ", ".join(parts) or "filled loosely"
 
 
 @dataclass(frozen=True)

@@ -110,12 +110,12 @@ def _rates(week: Week, tanks: Sequence[str]) -> dict[str, tuple[float, str]]:
     found: dict[str, tuple[float, str]] = {}
     fits = week.now("nitrate_fit").filter(pl.col("tank").is_in(list(tanks)))
     # The recent window is read last, so that it is the one that stays.
-    for window, said in (("baseline", "the readings of half a year"), ("recent", "the readings of the last weeks")):
+    for window, text in (("baseline", "the readings of half a year"), ("recent", "the readings of the last weeks")):
         for row in fits.filter(pl.col("window") == window).iter_rows(named=True):
             if row["rate"] is not None and row["state"] in USED_RATES:
-                found[row["tank"]] = row["rate"], said
+                found[row["tank"]] = row["rate"], text
             elif row["state"] == "at least" and row["low"] is not None:
-                found[row["tank"]] = row["low"], f"{said}, at least: they are off the top of the kit"
+                found[row["tank"]] = row["low"], f"{text}, at least: they are off the top of the kit"
     return found
 
 
@@ -146,12 +146,12 @@ def _next_visits(week: Week, tanks: Sequence[str], gaps: Mapping[str, float]) ->
 
 def _sour(kh: float | None, ph: float | None, assumed: Assumptions) -> str:
     """In words why a big change can kill here: KH used up or pH far down; blank where neither was read."""
-    said = []
+    parts = []
     if kh is not None and kh <= assumed["act_kh_at"]:
-        said.append(f"KH {with_unit(number(kh), 'dKH')}")
+        parts.append(f"KH {with_unit(number(kh), 'dKH')}")
     if ph is not None and ph < assumed["old_tank_ph"]:
-        said.append(f"pH {number(ph)}")
-    return " and ".join(said)
+        parts.append(f"pH {number(ph)}")
+    return " and ".join(parts)
 
 
 def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
@@ -166,13 +166,13 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
     rates, read = _rates(week, tanks), _latest(week, tanks, ("kh", "ph"))
     own = week.table("tank").filter(pl.col("tank").is_in(list(tanks)))
     book = own.join(week.table("site").select("site", "water_supply"), on="site", how="left")
-    told = {row["tank"]: row for row in book.iter_rows(named=True)}
+    records = {row["tank"]: row for row in book.iter_rows(named=True)}
     gaps = {tank: float(outlooks.get(tank, {}).get("mean_gap_days") or week.round.visit_every_days) for tank in tanks}
     visits = _next_visits(week, tanks, gaps)
     found = {}
     for tank in tanks:
-        supply = told.get(tank, {}).get("water_supply") or ""
-        outlook, capacity, record = outlooks.get(tank, {}), capacities.get(tank, {}), told.get(tank, {})
+        supply = records.get(tank, {}).get("water_supply") or ""
+        outlook, capacity, record = outlooks.get(tank, {}), capacities.get(tank, {}), records.get(tank, {})
         rise, rise_from = rates.get(tank, (None, ""))
         if rise is None and outlook.get("hand_per_week") is not None:
             rise, rise_from = outlook["hand_per_week"] / DAYS_A_WEEK, "the last readings by hand"
@@ -210,12 +210,12 @@ def facts(week: Week, tank: str, net_l: float | None) -> Facts:
 
 def _apart(known: Facts, assumed: Assumptions) -> str:
     """What of the tap, beside its nitrate, a change has to mind."""
-    said = ""
+    text = ""
     if mixing.largest_change(known.ph, known.tap_ph, assumed) < assumed["change_at_once"]:
-        said += _say("tap_ph", known=known)
+        text += _say("tap_ph", known=known)
     if known.tap_ammonia is not None and known.tap_ammonia > assumed["tap_ammonia_least"]:
-        said += _say("tap_ammonia", known=known)
-    return said
+        text += _say("tap_ammonia", known=known)
+    return text
 
 
 def way_down(known: Facts, holding: float | None, assumed: Assumptions) -> dict[str, Any] | None:
@@ -238,13 +238,13 @@ def _way_says(way: dict[str, Any], known: Facts, holding: dict[str, Any] | None)
     on = way["under_on"]
     under = "" if on is None else f"; under the limit by {day(dt.date.fromisoformat(on))}"
     size = change_words(way["fraction"], known.net_l)
-    said = _say("way_down", known=known, size=size, visits=visits, under=under)
+    text = _say("way_down", known=known, size=size, visits=visits, under=under)
     if holding is None:
-        return said
+        return text
     if holding["fraction"] <= 0:
-        return f"{said} Then the usual changes."
+        return f"{text} Then the usual changes."
     size = change_words(holding["fraction"], known.net_l)
-    return said + _say("way_holds", size=size, every=round(holding["every_days"]))
+    return text + _say("way_holds", size=size, every=round(holding["every_days"]))
 
 
 def _unchanged(known: Facts) -> str:

@@ -167,14 +167,14 @@ def _entries(week: Week, tables: Tables, tanks: list[str]) -> list[Entry]:
         mine = Calculated(here, found.filters.filter(alone), found.layers.filter(alone), found.reached)
         capacity, layers = put_together(mine, assumed)
         one = placed.filter(pl.col("filter") == name)
-        said = audit_filters(tables, one, mine.layers, assumed)
+        faults = audit_filters(tables, one, mine.layers, assumed)
         good = _good_of(capacity.row(0, named=True), row["kind"])
         own = book.filter(pl.col("model") == row["model"])
         entries.append(
             Entry(name, False, known.get(row["model"] or ""), row["kind"], None if tank == NOWHERE else tank,
                   notes.get(name), row["flow_l_h"], row["flow_basis"], row["flow_day"], row["flow_of_clean"],
                   bands(layers, own, assumed), good,
-                  tuple(said.sort("fault", "says").select("fault", "says", "do").to_dicts()))
+                  tuple(faults.sort("fault", "says").select("fault", "says", "do").to_dicts()))
         )  # fmt: skip
     return entries
 
@@ -227,11 +227,11 @@ def rooms_known(week: Week, model: str) -> list[Row]:
     Columns of `rooms`, and `sizes` (of each row of the book: shape and millimetres) and `sources`.
     """
     own = table(week.tables, "compartment").filter(pl.col("model") == model).sort("position")
-    told = own.group_by("compartment", maintain_order=True).agg(
+    sums = own.group_by("compartment", maintain_order=True).agg(
         pl.struct("shape", "length_mm", "width_mm", "inner_mm", "depth_mm", "usable_share").alias("sizes"),
         pl.col("source").drop_nulls().unique(maintain_order=True).alias("sources"),
     )
-    return rooms(own, week.assumed).sort("position").join(told, on="compartment", maintain_order="left").to_dicts()
+    return rooms(own, week.assumed).sort("position").join(sums, on="compartment", maintain_order="left").to_dicts()
 
 
 def spare_rooms(week: Week, entry: Entry) -> list[tuple[str, str | None, float | None]]:

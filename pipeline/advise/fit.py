@@ -72,9 +72,9 @@ def _proposals(
     found = []
     for (timed, l_h), (stocked, load), layout in product(flows, stockings, ways):
         filled = "" if layout is ways[0] else layout.says
-        said = " and ".join(part for part in (", ".join(part for part in (filled, stocked) if part), timed) if part)
-        if said:
-            found.append((bool(filled) + bool(stocked) + bool(timed), said, layout, l_h, load))
+        phrases = " and ".join(part for part in (", ".join(part for part in (filled, stocked) if part), timed) if part)
+        if phrases:
+            found.append((bool(filled) + bool(stocked) + bool(timed), phrases, layout, l_h, load))
     return sorted(found, key=lambda way: way[0])  # the sort keeps the order of equals
 
 
@@ -84,62 +84,65 @@ def _yes(
 ) -> list[str]:  # fmt: skip
     """What would make it yes, the smallest thing first; every way is rated anew before it is offered."""
     loads, need = load_by_class(assumed), net / assumed["litres_per_kg"]
-    said: list[str] = []
+    phrases: list[str] = []
     if half["ok"] is False and half["limit"] == "flow":
         now = f"it has {flow_said(half['flow_l_h'])}"
         if flow[1] == "estimated":
             now = f"{flow_said(half['flow_l_h'])} is only estimated: time it with a bucket"
-        said.append(f"half cycle: a timed flow of {flow_said(half['needs_l_h'])} ({now})")
+        phrases.append(f"half cycle: a timed flow of {flow_said(half['needs_l_h'])} ({now})")
     elif half["ok"] is False:
-        said.append(f"half cycle: {kilograms(need * assumed['half_media_share'])} of any biological media")
+        phrases.append(f"half cycle: {kilograms(need * assumed['half_media_share'])} of any biological media")
     if full["ok"] is not False:
-        return said
+        return phrases
     if model.half_cycle_kind:
-        return [*said, "full cycle: another kind of filter; an internal or sponge filter does the half cycle only"]
+        return [*phrases, "full cycle: another kind of filter; an internal or sponge filter does the half cycle only"]
     if model.kind == TRICKLE:
-        return [*said, "full cycle: media under water behind a fine stage; in so much air it does little of this work"]
+        return [
+            *phrases,
+            "full cycle: media under water behind a fine stage; in so much air it does little of this work",
+        ]
     fewest: int | None = None
     for at_once, says, layout, l_h, load in _proposals(ways, flow[0], half["needs_l_h"], word, loads):
         if fewest is not None and at_once > fewest:
             break
         rating = book.rate(layout, l_h, assumed, load, model.kind or "")
         if _ok(rating.full_l, net) and _ok(rating.half_l, net) is not False:
-            said.append(f"full cycle: {says}: {kilograms(rating.full_kg)}, needs {kilograms(need * load)}")
+            phrases.append(f"full cycle: {says}: {kilograms(rating.full_kg)}, needs {kilograms(need * load)}")
             fewest = at_once
     if fewest is None:
         most = max((layout.full_kg(assumed) or 0.0 for layout in ways), default=0.0)
         short = need * loads[word] - most
         if short > 0:
-            said.append(
+            phrases.append(
                 f"full cycle: {kilograms(short)} more media than it holds at the most ({kilograms(most)}),"
                 " in a second filter"
             )
-    return said
+    return phrases
 
 
 def _assumed(
     model: Model, layout: Layout, net_said: str, stocking_given: bool, flow_basis: str, assumed: Assumptions
 ) -> list[str]:
     """What the answer takes on trust, in words."""
-    said = [net_said] if net_said else []
+    phrases = [net_said] if net_said else []
     if not stocking_given:
-        said.append("normally stocked")
+        phrases.append("normally stocked")
     if flow_basis == "estimated":
-        said.append(f"flow never timed: {100 * assumed['flow_of_rated']:g} % of the rated one")
+        phrases.append(f"flow never timed: {100 * assumed['flow_of_rated']:g} % of the rated one")
     elif flow_basis == "unknown":
-        said.append("flow unknown: no limit by flow could be set")
+        phrases.append("flow unknown: no limit by flow could be set")
     elif flow_basis == "timed on this model":
-        said.append("the clean flow timed on filters of this model")
-    said.append(f"the book's dimensions and weighings ({model.source or 'source not recorded'})")
+        phrases.append("the clean flow timed on filters of this model")
+    phrases.append(f"the book's dimensions and weighings ({model.source or 'source not recorded'})")
     packing = "packed neatly" if layout.packing == "neat" else "filled in loosely"
-    said.append(f"media {packing}, mature" + ("" if model.kind == TRICKLE else ", behind a fine stage"))
+    phrases.append(f"media {packing}, mature" + ("" if model.kind == TRICKLE else ", behind a fine stage"))
     if model.kind == TRICKLE:  # the bare rule knows nothing of air; whoever reads a yes must
-        said.append(
+        phrases.append(
             "a trickle tower by the bare rule, which flatters it: in so much air media does about"
             f" {100 * assumed['place_trickle']:g} % of its full-cycle work"
         )
-    said.append(RULE_OF_THUMB.format(litres=f"{assumed['litres_per_kg']:g}"))
-    return said
+    phrases.append(RULE_OF_THUMB.format(litres=f"{assumed['litres_per_kg']:g}"))
+    return phrases
 
 
 def _net(net_l: float | None, gross_l: float | None, assumed: Assumptions) -> tuple[float, str]:
@@ -242,10 +245,10 @@ def _half_line(half: Answer) -> str:
     limit = {"flow": "the limit is flow", "media": "the limit is media"}.get(
         half["limit"], "flow unknown, so by media only"
     )
-    said = f"{'yes' if half['ok'] else 'no'}: good for {litres(half['rates_l'])}, {limit}"
+    text = f"{'yes' if half['ok'] else 'no'}: good for {litres(half['rates_l'])}, {limit}"
     if half["ok"] is False and half["limit"] == "flow":
-        said += f"; it needs {flow(half['needs_l_h'])}"
-    return said
+        text += f"; it needs {flow(half['needs_l_h'])}"
+    return text
 
 
 def _full_line(full: Answer, *, paper: bool = False) -> str:
@@ -254,10 +257,10 @@ def _full_line(full: Answer, *, paper: bool = False) -> str:
         return "can't say"
     if full["ok"]:
         return f"yes{' on paper' if paper else ''}: {kilograms(full['media_kg'])}, needs {kilograms(full['need_kg'])}"
-    said = f"no: {kilograms(full['media_kg'])}, rates {litres(full['rates_l'])}"
+    text = f"no: {kilograms(full['media_kg'])}, rates {litres(full['rates_l'])}"
     if full["short_kg"]:
-        return f"{said}, short {kilograms(full['short_kg'])}"
-    return f"{said}: held back by the half cycle, for which the flow is too little"
+        return f"{text}, short {kilograms(full['short_kg'])}"
+    return f"{text}: held back by the half cycle, for which the flow is too little"
 
 
 def _best_other(answer: Answer) -> Answer | None:
@@ -276,8 +279,8 @@ def as_text(answer: Answer) -> str:
     lines += [f"              {_full_line(way, paper=True)} ({way['layout']})" for way in answer["layouts"][1:]]
     if answer["missing"]:
         lines.append(f"  the book lacks {listed(answer['missing'])}")
-    for title, said in (("would make it yes", answer["would_make_it_yes"]), ("assumed", answer["assumed"])):
-        lines += [f"  {title}:", *(f"    {line}" for line in said)] if said else []
+    for title, phrases in (("would make it yes", answer["would_make_it_yes"]), ("assumed", answer["assumed"])):
+        lines += [f"  {title}:", *(f"    {line}" for line in phrases)] if phrases else []
     if answer["order"]:
         lines += ["  laid out wrongly in the book:", *(f"    {row['says']} {row['do']}" for row in answer["order"])]
     months = interval(*answer["months"])
@@ -300,11 +303,11 @@ def letter(answer: Answer) -> str:
         parts.append(f"I can't say yet. I still need {listed(answer['missing'])}.")
     parts.append(f"Half cycle (ammonia and nitrite only: nitrifying): {_half_line(answer['half'])}.")
     full = answer["full"]
-    said = f"Full cycle (nitrate removed too: denitrifying), {full['layout']}: {_full_line(full)}."
+    text = f"Full cycle (nitrate removed too: denitrifying), {full['layout']}: {_full_line(full)}."
     other = _best_other(answer)
     if other is not None and not full["ok"]:
-        said += f" {other['layout'][:1].upper()}{other['layout'][1:]} instead: {_full_line(other, paper=True)}."
-    parts.append(said)
+        text += f" {other['layout'][:1].upper()}{other['layout'][1:]} instead: {_full_line(other, paper=True)}."
+    parts.append(text)
     for cycle in ("half cycle", "full cycle"):
         ways = [way.removeprefix(f"{cycle}: ") for way in answer["would_make_it_yes"] if way.startswith(cycle)]
         if ways:

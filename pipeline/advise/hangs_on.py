@@ -61,9 +61,9 @@ def _classes_if(week: Week, derived: Tables, assumed: Assumptions) -> dict[str, 
     facts = gather({**week.tables, **derived}, requests, assumed, week.round)
     found = pl.concat([conform("finding", earlier), found_by(facts, RULES)])
     noted = week.table("noted").drop_nulls("until").select("tank", "rule", "until")
-    told = quieten(found, noted, assumed["worse_share"]).filter((pl.col("as_of") == week.as_of) & ~pl.col("quiet"))
+    loud = quieten(found, noted, assumed["worse_share"]).filter((pl.col("as_of") == week.as_of) & ~pl.col("quiet"))
     order = {name: place for place, name in enumerate(CLASSES)}
-    best = told.group_by("tank").agg(pl.col("class").replace_strict(order, return_dtype=pl.Int64).min().alias("place"))
+    best = loud.group_by("tank").agg(pl.col("class").replace_strict(order, return_dtype=pl.Int64).min().alias("place"))
     return dict.fromkeys(requests["tank"], "steady") | {tank: CLASSES[place] for tank, place in best.iter_rows()}
 
 

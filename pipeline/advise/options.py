@@ -127,24 +127,24 @@ def re_order(desk: Desk, state: FilterState) -> Iterator[Change]:
     media = [layer for layer in state.layers if layer.media]
     first = next(i for i, layer in enumerate(state.layers) if layer.media)
     has_fine = any(layer.medium.stage == "fine" for layer in state.layers)
-    said = []
+    steps = []
     priced: tuple[tuple[str, float | None], ...] = ()
     if not has_fine:
         pad = fine_pad(desk.media, desk.prices)
         name = pad.name if pad is not None else "a fine pad"
         priced = ((name, None if pad is None else price(desk.prices, pad.name, "media")),)
-        said.append(f"put {name} before {media[0].medium.name} in {media[0].room}")
+        steps.append(f"put {name} before {media[0].medium.name} in {media[0].room}")
     elif not any(layer.medium.stage == "fine" for layer in state.layers[:first]):
-        said.append(f"move the fine stage to before {media[0].medium.name} in {media[0].room}")
+        steps.append(f"move the fine stage to before {media[0].medium.name} in {media[0].room}")
     if any(layer.outside for layer in media):
-        said.append("put the bag of media into the flow")
+        steps.append("put the bag of media into the flow")
     if any(layer.bypass for layer in media):
-        said.append("refit the seal and cut pads to fit, so that no water passes by")
-    if not said:
-        said.append("put settlement, coarse, medium and fine before all media")
+        steps.append("refit the seal and cut pads to fit, so that no water passes by")
+    if not steps:
+        steps.append("put settlement, coarse, medium and fine before all media")
     if first == 0:
-        said.append("move the media that meets the water first a third at a time")
-    text = f"{state.name}: {listed(said)}."
+        steps.append("move the media that meets the water first a third at a time")
+    text = f"{state.name}: {listed(steps)}."
     yield Change(
         f"re-order {state.name}", "re-order", text[:1].upper() + text[1:], f["visit_minutes_pads"], priced,
         filter=state.name, edit=lambda s: replace(s, tidied=True),

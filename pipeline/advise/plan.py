@@ -65,11 +65,11 @@ def _sizing(
     price, f = price_of(desk.prices, "water_m3"), desk.assumed
     more = None if litres is None else max(litres - (before or 0.0), 0.0)
     cost = None if price is None or more is None else round(more / 1000 * price, 2)
-    said = "no more water than today" if more == 0 else "the water it takes more than today"
+    text = "no more water than today" if more == 0 else "the water it takes more than today"
     if cost is None:
-        said = "price of water (water_m3) not in round.toml" if price is None else "net litres not known"
+        text = "price of water (water_m3) not in round.toml" if price is None else "net litres not known"
     elif before is None:
-        said = "all its water: today's changes are not known"
+        text = "all its water: today's changes are not known"
     minutes = None if holding["litres"] is None else round(holding["litres"] / 100 * f["minutes_per_100l"], 1)
     change = {
         "kind": "size the changes", "key": "size the changes", "says": sized["says"], "cost": cost, "minutes": minutes,
@@ -79,7 +79,7 @@ def _sizing(
         "changes": [change],
         "cost": cost,
         "cost_known_part": cost or 0.0,
-        "cost_says": said,
+        "cost_says": text,
         "cost_per": "a year",
         "minutes": minutes,
         "working_now_pct": now["working_load_pct"],
@@ -229,8 +229,8 @@ def option_lines(number_: int, option: Mapping[str, Any], as_of: dt.date) -> lis
             cost = option["cost_says"]
         lines.append(f"    {cost}{per}{minutes} a change; holds the limit, the rating stays as it is")
         return lines
-    told = f"bioload now {_load(option['working_now_pct'])}, when mature {_load(option['working_mature_pct'])}, {_when(option, as_of)}"
-    lines.append(f"    {cost}{per}{minutes}; {told}")
+    bioload = f"bioload now {_load(option['working_now_pct'])}, when mature {_load(option['working_mature_pct'])}, {_when(option, as_of)}"
+    lines.append(f"    {cost}{per}{minutes}; {bioload}")
     if option["half_ok"] is False:
         lines.append(f"    mind the half cycle: good for {number(option['half_rating_l'], 4)} L only; time the flow")
     return lines

@@ -288,17 +288,17 @@ def side(begun: Start, asked: Settings) -> Side:
 def _words(begun: Start, asked: Settings, change: Change | None) -> list[str]:
     """What is changed, a sentence each."""
     today, net = begun.today, begun.tank.net_l
-    said = []
+    steps = []
     if asked.feed_g_day != today.feed_g_day and asked.feed_g_day is not None:
-        said.append(f"Feed {with_unit(number(asked.feed_g_day), 'g')} a day instead of {number(today.feed_g_day)}.")
+        steps.append(f"Feed {with_unit(number(asked.feed_g_day), 'g')} a day instead of {number(today.feed_g_day)}.")
     if asked.stocking != today.stocking:
-        said.append(f"Stock it as {asked.stocking} instead of {today.stocking}.")
+        steps.append(f"Stock it as {asked.stocking} instead of {today.stocking}.")
     if change is not None:
-        said.append(change.says)
+        steps.append(change.says)
     if (asked.fraction, asked.every_days) != (today.fraction, today.every_days) and asked.fraction is not None:
         was = "" if today.fraction is None else f" instead of {routine(today.fraction, today.every_days, None)}"
-        said.append(f"Change {routine(asked.fraction, asked.every_days, net)}{was}.")
-    return said
+        steps.append(f"Change {routine(asked.fraction, asked.every_days, net)}{was}.")
+    return steps
 
 
 def routine(fraction: float, every_days: float, net_l: float | None) -> str:

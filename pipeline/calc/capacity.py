@@ -218,9 +218,9 @@ def _filters(tables: Tables, layers: pl.DataFrame, placed: pl.DataFrame, assumed
 
 def _flow_of_tank(filters: pl.DataFrame) -> pl.DataFrame:
     """Flow of a request: the filters' flows added up; the poorest basis, the oldest timing, the lowest share of clean."""
-    said = pl.col("flow_basis")
+    basis = pl.col("flow_basis")
     worst = first_of(
-        ((said == "unknown").any(), "unknown"), ((said == "estimated").any(), "estimated"), otherwise="timed"
+        ((basis == "unknown").any(), "unknown"), ((basis == "estimated").any(), "estimated"), otherwise="timed"
     )
     return filters.group_by(REQUEST).agg(
         pl.col("filter").sort().alias("filters"),

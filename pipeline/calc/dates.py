@@ -34,15 +34,15 @@ def _jobs(
     and with what `more` makes of it.
     """
     rows = rows.with_columns(on.alias("on"), pl.col(about).alias("about")).drop_nulls("on")
-    said, types = sentences(__file__, "dates.toml")[what], dict(empty("due").drop("late_days").schema)
-    basis, told = filled(said["basis"], assumed=assumed, **BASES), []
+    sentence, types = sentences(__file__, "dates.toml")[what], dict(empty("due").drop("late_days").schema)
+    basis, jobs = filled(sentence["basis"], assumed=assumed, **BASES), []
     for row in rows.collect().iter_rows(named=True):
         year = row["as_of"].year
         shown = {k: day(v, year=v.year != year) if isinstance(v, dt.date) else v for k, v in row.items()}
         shown |= {} if more is None else more(row)
-        says, do = (filled(said[part], **shown) for part in ("says", "do"))
-        told.append({**row, "what": what, "says": says, "do": do, "basis": basis})
-    return pl.DataFrame(told, schema=types) if told else pl.DataFrame(schema=types)
+        says, do = (filled(sentence[part], **shown) for part in ("says", "do"))
+        jobs.append({**row, "what": what, "says": says, "do": do, "basis": basis})
+    return pl.DataFrame(jobs, schema=types) if jobs else pl.DataFrame(schema=types)
 
 
 def _placed(tables: Tables, requests: pl.DataFrame) -> pl.LazyFrame:

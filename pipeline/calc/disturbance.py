@@ -99,8 +99,8 @@ def disturbances(tables: Tables, assumed: Assumptions) -> pl.DataFrame:
     # Fills in the serviced filter, and in the filters that stood on an event's tank, that day.
     served = services.select("date", "filter", pl.col("hours_stopped").alias("hours"), "note", event=pl.lit("service"))
     events = table(tables, "event").lazy().join(placed, on="tank").filter(in_force("date"))
-    told = pl.concat([served, events.select("date", "filter", "hours", "note", "event")])
-    there = told.join(fills, on="filter").filter(in_force("date"))
+    recorded = pl.concat([served, events.select("date", "filter", "hours", "note", "event")])
+    there = recorded.join(fills, on="filter").filter(in_force("date"))
 
     def whole(
         happened: pl.Expr, kind: str, lowest: float | None, weeks: float, size: pl.Expr | None = None

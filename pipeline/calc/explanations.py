@@ -38,7 +38,7 @@ def weigh(tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]) 
     Tanks that share a kit or a supply share its factor and its level: their gains are put together at the size that
     suits them all.
     """
-    return told([refitted(tables, requests, assumed)], tables, requests, assumed)
+    return explain([refitted(tables, requests, assumed)], tables, requests, assumed)
 
 
 def refitted(tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]) -> Weighed | None:
@@ -52,7 +52,7 @@ def refitted(tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float
     return refits(build_rows(tables, requests["tank"].to_list(), assumed, also=("basis",)), requests, assumed)
 
 
-def told(
+def explain(
     weighed: Iterable[Weighed | None], tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]
 ) -> pl.DataFrame:
     """Table `explanation` of all requests, from what parts of them come to."""
@@ -108,7 +108,7 @@ def _groups(requests: pl.DataFrame, names: pl.Series) -> IntArray:
     return np.array([-1 if key[0] is None else known.setdefault(key, len(known)) for key in keys], np.int64)
 
 
-def _told(
+def _explanations(
     requests: pl.DataFrame,
     cause: str,
     gain: Array,
@@ -135,7 +135,9 @@ def _of_series(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> 
 
     def best(cause: str, gain: Array, size: Array, **more: Array | IntArray | pl.Series) -> Iterator[pl.DataFrame]:
         at = gain.argmax(axis=0)
-        return _told(requests, cause, gain[at, mine], found.since[at, mine], assumed, size=size[at, mine], **more)
+        return _explanations(
+            requests, cause, gain[at, mine], found.since[at, mine], assumed, size=size[at, mine], **more
+        )
 
     def alone(cause: str, kind: str, good: BoolArray, size: Array) -> Iterator[pl.DataFrame]:
         return best(cause, np.where(good, penalised(found.gain[kind], n, 2), -np.inf), size)
@@ -205,7 +207,7 @@ def _of_cells(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> I
     since = c["day"].to_numpy()
     cells: Cells = {"was": matched, "file": c["file"], "line": c["line"]}
     for cause, chance, would in options:
-        yield from _told(of, cause, penalised(chance - plain, n, 1), since, assumed, would_be=would, **cells)
+        yield from _explanations(of, cause, penalised(chance - plain, n, 1), since, assumed, would_be=would, **cells)
     yield from _swapped(c.with_columns(pl.Series("plain", plain)), found.requests, tables, assumed)
 
 
@@ -227,7 +229,7 @@ def _readers_apart(found: Weighed, assumed: Mapping[str, float]) -> Iterator[pl.
     cells: Cells = {"size": np.exp(np.abs(shared)), "tanks": pairs["tanks"], "by": pl.Series(more, dtype=pl.String),
                     "than": pl.Series(less, dtype=pl.String)}  # fmt: skip
     day = pairs["as_of"].to_physical().to_numpy()
-    yield from _told(pairs.select("tank", "as_of"), "reader", gain, day, assumed, **cells)
+    yield from _explanations(pairs.select("tank", "as_of"), "reader", gain, day, assumed, **cells)
 
 
 def _swapped(
@@ -250,7 +252,7 @@ def _swapped(
     gain = penalised(here + there - of("plain") - of("plain_b"), of("count"), 2)
     cells_of: Cells = {"was": pairs["matched"], "would_be": pairs["matched_b"], "other": pairs["tank_b"],
                 "file": pairs["file"], "line": pairs["line"], "tanks": np.full(len(gain), 2)}  # fmt: skip
-    yield from _told(pairs.select("tank", "as_of"), "wrong tank", gain, of("day"), assumed, **cells_of)
+    yield from _explanations(pairs.select("tank", "as_of"), "wrong tank", gain, of("day"), assumed, **cells_of)
 
 
 def _ammonia_beside(requests: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]) -> list[pl.DataFrame]:
@@ -275,5 +277,5 @@ def _ammonia_beside(requests: pl.DataFrame, tables: Tables, assumed: Mapping[str
         & (pl.col("tanks") >= assumed["tap_beside_tanks"])
         & (pl.col("tanks") >= assumed["tap_beside_share"] * pl.col("size"))
     )
-    said = (pl.lit("tap ammonia").alias("cause"), pl.lit(assumed["says_record"]).alias("gain"))
-    return [conform("explanation", seen.with_columns(*said))]
+    constant = (pl.lit("tap ammonia").alias("cause"), pl.lit(assumed["says_record"]).alias("gain"))
+    return [conform("explanation", seen.with_columns(*constant))]

@@ -28,7 +28,7 @@ from schemas import Tables, conform
 from schemas.words import STAGES
 
 Row = dict[str, Any]
-Told = tuple[str, dict[str, object]]  # a case of floworder.toml, and what its places are filled with
+Case = tuple[str, dict[str, object]]  # a case of floworder.toml, and what its places are filled with
 ROUGH = ("settlement", "coarse", "medium")
 STRAINS = (*ROUGH, "fine")  # stages that catch dirt
 RANK = {stage: rank for rank, stage in enumerate(STAGES)}
@@ -110,14 +110,16 @@ def _rooms(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _faults(rows: pl.DataFrame, rule: Callable[[list[Row]], Iterator[Told]]) -> pl.DataFrame:
+def _faults(rows: pl.DataFrame, rule: Callable[[list[Row]], Iterator[Case]]) -> pl.DataFrame:
     """What a rule says of each filter, a row a fault; the rows of a filter stand together."""
-    told = []
+    faults = []
     for key, mine in groupby(rows.iter_rows(named=True), itemgetter(*FILTER_REQUEST)):
         for case, shown in rule(list(mine)):
-            said = sentences(__file__, "floworder.toml")[case]
-            told.append((*key, said.get("fault", case), filled(said["says"], **shown), filled(said["do"], **shown)))
-    return pl.DataFrame(told, schema=FAULT, orient="row")
+            sentence = sentences(__file__, "floworder.toml")[case]
+            faults.append(
+                (*key, sentence.get("fault", case), filled(sentence["says"], **shown), filled(sentence["do"], **shown))
+            )
+    return pl.DataFrame(faults, schema=FAULT, orient="row")
 
 
 def _where(row: Row) -> str:
@@ -129,7 +131,7 @@ def _listed(rows: list[Row]) -> str:
     return ", ".join(dict.fromkeys(_where(row) for row in rows))
 
 
-def _wrong_order(layers: list[Row]) -> Iterator[Told]:
+def _wrong_order(layers: list[Row]) -> Iterator[Case]:
     """Stages in the wrong order, or missing."""
     settled = next((_where(row) for row in layers if row["settled"]), "")
     for case in CASES:
@@ -137,7 +139,7 @@ def _wrong_order(layers: list[Row]) -> Iterator[Told]:
             yield case, {"listed": _listed(found), "first": _where(found[0]), "settled": settled}
 
 
-def _wrong_fill(rooms: list[Row], assumed: Assumptions) -> Iterator[Told]:
+def _wrong_fill(rooms: list[Row], assumed: Assumptions) -> Iterator[Case]:
     """A compartment filled to under half, where water passes by (not judged where a layer is not known); media over its
     neat mass, or layers thicker than the compartment is deep."""
     for room in rooms:
@@ -151,7 +153,7 @@ def _wrong_fill(rooms: list[Row], assumed: Assumptions) -> Iterator[Told]:
             yield "over-full compartment", {"room": room, "full": 100 * room["tight"]}
 
 
-def _wrong_mass(layers: list[Row], assumed: Assumptions) -> Iterator[Told]:
+def _wrong_mass(layers: list[Row], assumed: Assumptions) -> Iterator[Case]:
     """Media that is too heavy for its room or its kind: weighed wet, or litres taken for kilograms."""
     media = [row for row in layers if row["media"]]
     wet: list[tuple[float, Row]] = []

@@ -50,8 +50,8 @@ def hold_down_by_parts(derived: Tables, used: pl.DataFrame, parts: Parts, assume
     suspected = _suspected(named, used, assumed)
     shifts = _shifts(suspected, parts, assumed) if len(suspected) else _NO_SHIFT
     near = (pl.col("since") - pl.col("shifted")).dt.total_days().abs() <= assumed["kit_shift_days"]
-    told = named.join(shifts, on=["as_of", "kit"], how="left", maintain_order="left")
-    steps = told.with_columns(pl.when(near).then("kit").alias("kit_batch")).select(steps.columns)
+    beside = named.join(shifts, on=["as_of", "kit"], how="left", maintain_order="left")
+    steps = beside.with_columns(pl.when(near).then("kit").alias("kit_batch")).select(steps.columns)
     outlook = requests.with_columns(trend_of(requests, fits, steps, assumed))
     return {**derived, "step_alarm": steps, "nitrate_outlook": outlook}
 

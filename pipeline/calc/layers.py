@@ -102,8 +102,8 @@ def rooms(compartments: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     by_dimensions = volume_l() * pl.col("usable_share").fill_null(assumed["usable_share_default"])
     sizes = ["shape", "length_mm", "width_mm", "inner_mm", "depth_mm", "usable_l"]
     # A row without any size only names a further stage of a room whose size stands in another row.
-    told = pl.any_horizontal(pl.col(sizes[1:]).is_not_null())
-    part = told & pl.struct("model", "compartment", *sizes).is_first_distinct()
+    measured = pl.any_horizontal(pl.col(sizes[1:]).is_not_null())
+    part = measured & pl.struct("model", "compartment", *sizes).is_first_distinct()
     rows = compartments.lazy().sort("position").with_columns(by_dimensions.alias("dimensions_l"), part.alias("part"))
 
     def whole(name: str) -> pl.Expr:

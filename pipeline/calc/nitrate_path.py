@@ -114,7 +114,7 @@ def _at(days: np.ndarray, hour: int) -> pl.Series:
 
 
 def implied(
-    tables: Tables, tank: str, as_of: dt.date, told: Mapping[str, Any], assumed: Mapping[str, float]
+    tables: Tables, tank: str, as_of: dt.date, explanation: Mapping[str, Any], assumed: Mapping[str, float]
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Path (at, level) over the half-year, two moments a visit, and moved readings (at, day, low, high) of a row of
     table `explanation`. Both empty where the tank has no readings."""
@@ -125,8 +125,8 @@ def implied(
     if part is None:
         return pl.DataFrame(schema=PATH), pl.DataFrame(schema=MOVED)
     w, days = part.windows, rows.day[part.row[:, 0]]
-    later = (days >= (told["since"] - dt.date(1970, 1, 1)).days)[:, None]
-    kind = DESIGN.get(told["cause"])
+    later = (days >= (explanation["since"] - dt.date(1970, 1, 1)).days)[:, None]
+    kind = DESIGN.get(explanation["cause"])
     design = np.zeros(w.days.shape) if kind is None else designs(w, later[None])[kind][0]
     done = fit(w, part.priors, assumed, design)
     level, _, _ = expected(w, done)
@@ -138,10 +138,10 @@ def implied(
     path = pl.concat(
         [pl.DataFrame({"at": _at(days, hour), "level": of[:, 0]}) for hour, of in ((9, level), (10, after))]
     )
-    size, would = told["size"], told["would_be"]
+    size, would = explanation["size"], explanation["would_be"]
     seen = (w.reading & later)[:, 0]
     if would is not None:
-        seen &= days == (told["since"] - dt.date(1970, 1, 1)).days
+        seen &= days == (explanation["since"] - dt.date(1970, 1, 1)).days
         low = high = np.full(int(seen.sum()), float(would))
     elif kind is None and size:
         low, high = w.low[seen, 0] / size, w.high[seen, 0] / size

@@ -153,13 +153,13 @@ def alarms(scanned: Scanned, tank: IntArray, as_of: IntArray, assumed: Mapping[s
     over_key = key[over]
     begin = np.searchsorted(over_key, tank * FAR_DAY + as_of - memory, side="right")
     end = np.searchsorted(over_key, tank * FAR_DAY + as_of, side="right")
-    raised_on, told = np.full(len(tank), -FAR_DAY), np.full(len(tank), -FAR_DAY)
+    raised_on, last_since = np.full(len(tank), -FAR_DAY), np.full(len(tank), -FAR_DAY)
     at = np.full(len(tank), -1, np.int64)
     for j in range(int((end - begin).max(initial=0))):
         candidate = over[np.minimum(begin + j, len(over) - 1)]
         day, since = scanned.day[candidate], scanned.since[candidate]
-        rings = (begin + j < end) & (day - raised_on >= quiet) & (since - told > assumed["alarm_same_step_days"])
-        raised_on, told = np.where(rings, day, raised_on), np.where(rings, since, told)
+        rings = (begin + j < end) & (day - raised_on >= quiet) & (since - last_since > assumed["alarm_same_step_days"])
+        raised_on, last_since = np.where(rings, day, raised_on), np.where(rings, since, last_since)
         at = np.where(rings, candidate, at)
     in_force = raised_on > as_of - quiet
     return Alarms(np.where(in_force, at, -1), np.where(found, latest, -1))

@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.papers.layout import pdf
-from pipeline.review import told
+from pipeline.review import summary
 from pipeline.week import Week
 from pipeline.wording import CYCLES, ago, counted, day, due_words, listed, pct, reading_range
 from schemas.words import CAUTION_LINE, CLASSES
@@ -81,8 +81,8 @@ def week_data(week: Week) -> dict[str, Any]:
                 "reason": row["reason"],
                 "step": row["step"],
                 "last": last.get(name, "none"),
-                "rise": told.rate_words(fits.get(name)),
-                "plateau": told.plateau_words(outlooks.get(name)),
+                "rise": summary.rate_words(fits.get(name)),
+                "plateau": summary.plateau_words(outlooks.get(name)),
                 "load": _load(capacities.get(name)),
                 "due": "; ".join(due.get(name, [])[:MOST_DUE]),
                 "strip": strips.get(name, []),

@@ -60,19 +60,19 @@ def doubted(f: TankFacts) -> list[Row]:
     return [row for row in f.lately("doubt", f.assumed["recent_cause_days"]) if row["doubt"] in OF_DOUBT]
 
 
-def _words(said: Mapping[str, str], row: Row, **shown: object) -> str:
+def _words(evidence: Mapping[str, str], row: Row, **shown: object) -> str:
     """A case of explained.toml filled from a row: with what it would be, where that is known."""
-    template = said["known"] if row["would_be"] is not None else said.get("unknown", said["known"])
+    template = evidence["known"] if row["would_be"] is not None else evidence.get("unknown", evidence["known"])
     return filled(template, row=row, other=row["other"] or "beside it", **shown)
 
 
 def doubt_words(row: Row) -> str:
     """What a reading would be if its doubt is right."""
-    said, would, size = table(__file__, "explained.toml")["doubt"][row["doubt"]], row["would_be"], row["size"]
+    evidence, would, size = table(__file__, "explained.toml")["doubt"][row["doubt"]], row["would_be"], row["size"]
     read = f"{reading(row['parameter'], row['matched'])} on {day_month(row['day'])}"
     be = "" if would is None else reading(row["parameter"], would)
-    sized = "" if size is None else filled(said.get("size", ""), size=size, share=100 * size)
-    return _words(said, row, read=read, be=be, size=sized)
+    sized = "" if size is None else filled(evidence.get("size", ""), size=size, share=100 * size)
+    return _words(evidence, row, read=read, be=be, size=sized)
 
 
 def explanation_words(row: Row) -> str:
@@ -107,19 +107,19 @@ def recent(f: TankFacts, row: Row) -> bool:
 
 def gained(f: TankFacts) -> dict[str, Gained]:
     """Causes that doubted readings or refitted balances speak for."""
-    told: dict[str, Gained] = {}
+    gains: dict[str, Gained] = {}
     for row in doubted(f):
         gain = f.assumed["says_state" if row["doubt"] == "leap" else "says_reading"]
-        told[OF_DOUBT[row["doubt"]]] = Gained(doubt_words(row), gain)
+        gains[OF_DOUBT[row["doubt"]]] = Gained(doubt_words(row), gain)
     most = f.assumed["says_most"]
     for cause, row in explanations(f).items():
         if cause == "fall":
-            told["plants or algae"] = Gained(explanation_words(row), min(row["gain"], most))
+            gains["plants or algae"] = Gained(explanation_words(row), min(row["gain"], most))
         elif cause not in ("rise", "reader") and (cause != "unlogged change" or recent(f, row)):
-            before = told.get(cause)
+            before = gains.get(cause)
             if before is None or row["gain"] > before.gain:
-                told[cause] = Gained(explanation_words(row), min(row["gain"], most))
-    return told
+                gains[cause] = Gained(explanation_words(row), min(row["gain"], most))
+    return gains
 
 
 class Possible(NamedTuple):
@@ -138,40 +138,40 @@ def met(f: TankFacts, cause: str) -> float:
 
 def weighed(f: TankFacts) -> dict[str, Possible]:
     """Every cause that something speaks for: how often it is met, what the records say, what it gains."""
-    told: dict[str, Possible] = {}
+    possible: dict[str, Possible] = {}
     refitted, rise = gained(f), explanations(f).get("rise")
     most = f.assumed["says_most"]
     risen = 0.0 if rise is None else min(rise["gain"], most)
     for cause, check in diagnosis()["cause"].items():
-        said = EVIDENCE[cause](f) if cause in EVIDENCE else None
+        evidence = EVIDENCE[cause](f) if cause in EVIDENCE else None
         gain = refitted.get(cause)
-        if said is None and gain is None:
+        if evidence is None and gain is None:
             continue
-        speaks = 0.0 if said is None else f.assumed[said.weight] + (risen if cause in RISES else 0.0)
-        because = "; ".join(part.because for part in (said, gain) if part is not None)
+        speaks = 0.0 if evidence is None else f.assumed[evidence.weight] + (risen if cause in RISES else 0.0)
+        because = "; ".join(part.because for part in (evidence, gain) if part is not None)
         score = met(f, cause) + speaks + (0.0 if gain is None else gain.gain)
-        told[cause] = Possible(cause, because, check["check"], score)
-    recorded = any(cause in told for cause in RISES)
+        possible[cause] = Possible(cause, because, check["check"], score)
+    recorded = any(cause in possible for cause in RISES)
     if rise is not None and not recorded:
         for cause, because in left_over(f, rise):
             check = diagnosis()["cause"][cause]["check"]
-            told.setdefault(cause, Possible(cause, because, check, met(f, cause) + risen))
-    return told
+            possible.setdefault(cause, Possible(cause, because, check, met(f, cause) + risen))
+    return possible
 
 
 UNEXPLAINED = "nothing recorded explains it; this is left to look for"
 
 
-def of_rule(rule: str, f: TankFacts, told: Mapping[str, Possible] | None = None) -> list[Possible]:
+def of_rule(rule: str, f: TankFacts, possible: Mapping[str, Possible] | None = None) -> list[Possible]:
     """At most three possible causes of a finding, the likeliest first; of those about as likely, the cheapest check."""
-    told = weighed(f) if told is None else told
+    possible = weighed(f) if possible is None else possible
     checks = diagnosis()["cause"]
-    mine = [told[c] for c in diagnosis()["rule"].get(rule, ()) if c in told]
+    mine = [possible[c] for c in diagnosis()["rule"].get(rule, ()) if c in possible]
     if all(one.score - met(f, one.cause) <= f.assumed["says_state"] for one in mine):
         mine += [
             Possible(c, UNEXPLAINED, checks[c]["check"], met(f, c))
             for c in diagnosis()["left_over"].get(rule, ())
-            if c not in told
+            if c not in possible
         ]
     mine = sorted(mine, key=lambda one: -one.score)[:MOST]
     if not mine:
@@ -196,16 +196,16 @@ def of_tank(found: Iterable[Mapping[str, Any]], causes: Iterable[Mapping[str, An
 def causes(found: pl.DataFrame, facts: Sequence[TankFacts]) -> pl.DataFrame:
     """The causes of findings, a row each."""
     of = {(f.tank, f.as_of): f for f in facts}
-    told: dict[Any, Mapping[str, Possible]] = {}
+    possible: dict[Any, Mapping[str, Possible]] = {}
     rows = []
     for tank, as_of, rule in found.select("tank", "as_of", "rule").sort("tank", "as_of", "rule").iter_rows():
         if not diagnosis()["rule"].get(rule):
             continue
         key = (tank, as_of)
-        if key not in told:
-            told[key] = weighed(of[key])
+        if key not in possible:
+            possible[key] = weighed(of[key])
         rows += [
-            (tank, as_of, rule, place, *one) for place, one in enumerate(of_rule(rule, of[key], told[key]), start=1)
+            (tank, as_of, rule, place, *one) for place, one in enumerate(of_rule(rule, of[key], possible[key]), start=1)
         ]
     if not rows:
         return empty("finding_cause")

@@ -10,7 +10,7 @@ from pipeline.review.facts import Row, TankFacts
 from pipeline.wording import NBSP, aged, amount, counted, day_month, pct, reading, rise_words, span, with_unit
 
 
-class Said(NamedTuple):
+class Evidence(NamedTuple):
     """Why a cause is possible, and how much that says: the name of an assumption [log units]."""
 
     weight: str
@@ -18,7 +18,7 @@ class Said(NamedTuple):
 
 
 # A dated record of the thing itself; a reading that shows it; a state that favours it.
-record, shown, state = (partial(Said, f"says_{weight}") for weight in ("record", "reading", "state"))
+record, shown, state = (partial(Evidence, f"says_{weight}") for weight in ("record", "reading", "state"))
 
 
 def _last(f: TankFacts, name: str, days: float, wanted: Callable[[Row], bool]) -> Row | None:
@@ -26,7 +26,7 @@ def _last(f: TankFacts, name: str, days: float, wanted: Callable[[Row], bool]) -
     return next((row for row in reversed(f.lately(name, days)) if wanted(row)), None)
 
 
-def _event(f: TankFacts, name: str, days: float, words: str) -> Said | None:
+def _event(f: TankFacts, name: str, days: float, words: str) -> Evidence | None:
     """The last event of a kind in so many days: `6 fish in on 13 April`."""
     row = _last(f, "event", days, lambda row: row["event"] == name)
     if row is None:
@@ -35,7 +35,7 @@ def _event(f: TankFacts, name: str, days: float, words: str) -> Said | None:
     return record(f"{count}{words} on {day_month(row['day'])}")
 
 
-def overfeeding(f: TankFacts) -> Said | None:
+def overfeeding(f: TankFacts) -> Evidence | None:
     """Food raised or overfed lately, or more of it than normal; or nitrate that outruns the food that is recorded."""
     if fed := _event(f, "overfed", f.assumed["recent_cause_days"], "overfed"):
         return fed
@@ -56,15 +56,15 @@ def overfeeding(f: TankFacts) -> Said | None:
     return None
 
 
-def new_fish(f: TankFacts) -> Said | None:
+def new_fish(f: TankFacts) -> Evidence | None:
     return _event(f, "fish in", f.assumed["fresh_stock_days"], "fish in")
 
 
-def too_much_stock(f: TankFacts) -> Said | None:
+def too_much_stock(f: TankFacts) -> Evidence | None:
     return state(f"stocking is recorded as {f.stocking}") if f.stocking in ("heavy", "messy") else None
 
 
-def too_little_media(f: TankFacts) -> Said | None:
+def too_little_media(f: TankFacts) -> Evidence | None:
     """A plain bioload over 100 %, or no media that counts."""
     if not (f.over_full_cycle or f.plain_state == "half cycle only") or f.net_l is None or f.media_kg is None:
         return None
@@ -72,7 +72,7 @@ def too_little_media(f: TankFacts) -> Said | None:
     return state(f"{amount(f.media_kg, 2)}{NBSP}kg of media on {amount(f.net_l, 0)}{NBSP}L, which needs {needs}")
 
 
-def media_not_ripe(f: TankFacts) -> Said | None:
+def media_not_ripe(f: TankFacts) -> Evidence | None:
     """Media that counts and is not mature yet."""
     full, ripe = f.assumed["maturity_full_weeks"], f.assumed["ripe_share"]
     young = [
@@ -84,12 +84,12 @@ def media_not_ripe(f: TankFacts) -> Said | None:
         return None
     youngest = min(row["age_weeks"] for row in young)
     age = counted(int(youngest), "week")
-    said = record if 7 * youngest < f.assumed["long_cause_days"] else state  # wetted lately: a dated record
+    kind = record if 7 * youngest < f.assumed["long_cause_days"] else state  # wetted lately: a dated record
     kg = amount(sum(row["mass_kg"] for row in young), 2)
-    return said(f"{kg}{NBSP}kg of its media is {age} old; mature at {full:g}")
+    return kind(f"{kg}{NBSP}kg of its media is {age} old; mature at {full:g}")
 
 
-def media_clogged(f: TankFacts) -> Said | None:
+def media_clogged(f: TankFacts) -> Evidence | None:
     """Found heavy or full of sludge at the last look, or a service well overdue."""
     looked = _last(f, "service", f.assumed["long_cause_days"], lambda row: row["found"] is not None)
     if looked is not None and looked["found"] in ("heavy", "sludge"):
@@ -100,7 +100,7 @@ def media_clogged(f: TankFacts) -> Said | None:
     return None
 
 
-def flow_lost(f: TankFacts) -> Said | None:
+def flow_lost(f: TankFacts) -> Evidence | None:
     """Timed flow well under clean flow."""
     if f.flow_basis != "timed" or f.flow_of_clean is None or f.flow_day is None or f.flow_l_h is None:
         return None
@@ -111,7 +111,7 @@ def flow_lost(f: TankFacts) -> Said | None:
     )
 
 
-def bypass(f: TankFacts) -> Said | None:
+def bypass(f: TankFacts) -> Evidence | None:
     """A basket half empty, in the audit of the layout."""
     for row in f.records("audit"):
         if "half" in row["fault"] or "empty" in row["fault"]:
@@ -122,14 +122,14 @@ def bypass(f: TankFacts) -> Said | None:
 HANDLED = ("media rinsed", "full")
 
 
-def rinsed_in_tap_water(f: TankFacts) -> Said | None:
+def rinsed_in_tap_water(f: TankFacts) -> Evidence | None:
     """Media rinsed in tap water while that still holds it back."""
     weeks = f.assumed["disturb_tap_rinse_weeks"]
     row = _last(f, "service", 7 * weeks, lambda row: row["job"] in HANDLED and row["rinse_water"] == "tap")
     return None if row is None else record(f"media rinsed in tap water on {day_month(row['day'])}")
 
 
-def over_cleaned(f: TankFacts) -> Said | None:
+def over_cleaned(f: TankFacts) -> Evidence | None:
     """More than a third of the media handled in the days before; a share not recorded counts as all of it."""
     most = f.assumed["media_share_at_once"] + 0.01
 
@@ -144,11 +144,11 @@ def over_cleaned(f: TankFacts) -> Said | None:
     return record(f"{share} handled on {day_month(row['day'])}")
 
 
-def medication(f: TankFacts) -> Said | None:
+def medication(f: TankFacts) -> Evidence | None:
     return _event(f, "medication", 7 * f.assumed["disturb_medication_weeks"], "medicine")
 
 
-def filter_stopped(f: TankFacts) -> Said | None:
+def filter_stopped(f: TankFacts) -> Evidence | None:
     """A stop or a power cut, recorded with a service or as an event."""
     back = 7 * f.assumed["disturb_stopped_weeks"]
     short = f.assumed["stop_short_hours"]
@@ -162,7 +162,7 @@ def filter_stopped(f: TankFacts) -> Said | None:
     return record(f"{row['event']} on {day_month(row['day'])}{hours}")
 
 
-def dead_fish(f: TankFacts) -> Said | None:
+def dead_fish(f: TankFacts) -> Evidence | None:
     """Fish that died, or fewer seen than at the visit before."""
     if died := _event(f, "fish died", f.assumed["death_cause_days"], "fish died"):
         return died
@@ -176,7 +176,7 @@ def dead_fish(f: TankFacts) -> Said | None:
     return None
 
 
-def heater(f: TankFacts) -> Said | None:
+def heater(f: TankFacts) -> Evidence | None:
     """Water away from the set temperature."""
     read = f.water.get("temperature")
     if read is None or f.set_c is None or abs(read.matched - f.set_c) < f.assumed["temperature_warn_off_c"]:
@@ -184,7 +184,7 @@ def heater(f: TankFacts) -> Said | None:
     return shown(f"{reading('temperature', read.matched)} read, set to {reading('temperature', f.set_c)}")
 
 
-def tap_nitrate(f: TankFacts) -> Said | None:
+def tap_nitrate(f: TankFacts) -> Evidence | None:
     """A tap that brings much of it, or more than at the test before."""
     if f.tap is None:
         return None
@@ -195,7 +195,7 @@ def tap_nitrate(f: TankFacts) -> Said | None:
     return state(f"the tap brings {reading('nitrate', f.tap)}") if high or much else None
 
 
-def tap_ammonia(f: TankFacts) -> Said | None:
+def tap_ammonia(f: TankFacts) -> Evidence | None:
     """Ammonia in the tap, or more of it after a change than before."""
     if f.tap_ammonia and f.tap_ammonia_day is not None:
         return record(f"the tap had {reading('ammonia', f.tap_ammonia)} ammonia on {day_month(f.tap_ammonia_day)}")
@@ -218,18 +218,18 @@ def left_out(f: TankFacts) -> str | None:
     return f"water changed at {made} of the last {of} visits, at {before} of {of_before} before"
 
 
-def too_few_changes(f: TankFacts) -> Said | None:
+def too_few_changes(f: TankFacts) -> Evidence | None:
     """Visits without a change. Small changes at every visit are not few."""
-    said = state if top_ups_only(f) else record  # water that was only topped up has its own name
+    kind = state if top_ups_only(f) else record  # water that was only topped up has its own name
     if f.change_share is None or f.change_share >= f.assumed["few_changes_share"]:
         few = left_out(f)
-        return None if few is None else said(few)
+        return None if few is None else kind(few)
     if f.change_share == 0:
-        return said("no water changed at recent visits")
-    return said(f"water changed at {pct(100 * f.change_share)} of recent visits")
+        return kind("no water changed at recent visits")
+    return kind(f"water changed at {pct(100 * f.change_share)} of recent visits")
 
 
-def top_ups_only(f: TankFacts) -> Said | None:
+def top_ups_only(f: TankFacts) -> Evidence | None:
     """Top-ups and no change for some weeks."""
     kinds = [row["kind"] for row in f.lately("water_change", f.assumed["change_cause_days"])]
     if not kinds or any(kind != "top-up" for kind in kinds):
@@ -237,28 +237,28 @@ def top_ups_only(f: TankFacts) -> Said | None:
     return record(f"{counted(len(kinds), 'top-up')} and no change in {f.assumed['change_cause_days'] / 7:g} weeks")
 
 
-def kit_expired(f: TankFacts) -> Said | None:
+def kit_expired(f: TankFacts) -> Evidence | None:
     if not f.last_expired or f.last_age is None:
         return None
     past = f"kit {f.last_kit} was past its date {aged(f.last_age)}"
     return record(past if f.last_kit else "the last kit was past its date")
 
 
-def kit_batch(f: TankFacts) -> Said | None:
+def kit_batch(f: TankFacts) -> Evidence | None:
     kit = f.step_kit_batch
     return None if kit is None else shown(f"other tanks of kit {kit} stepped at the same time")
 
 
-def not_shaken(f: TankFacts) -> Said | None:
+def not_shaken(f: TankFacts) -> Evidence | None:
     """KH falls as if all the nitrate were there, and the nitrate test does not show it."""
     return shown(f.witness_says) if f.witness_says and f.witness == "doubt the nitrate test" else None
 
 
-def plants_or_algae(f: TankFacts) -> Said | None:
+def plants_or_algae(f: TankFacts) -> Evidence | None:
     return state(f"planting is {f.planting}") if f.planting in ("moderate", "dense") else None
 
 
-def limestone(f: TankFacts) -> Said | None:
+def limestone(f: TankFacts) -> Evidence | None:
     """KH that climbs within some weeks."""
     read = f.water.get("kh")
     before = [] if read is None else [was for was in (read.before_matched, f.kh_was) if was is not None]
@@ -267,13 +267,13 @@ def limestone(f: TankFacts) -> Said | None:
     return shown(f"KH rose from {amount(min(before))} to {reading('kh', read.matched)}")
 
 
-def tank_still_new(f: TankFacts) -> Said | None:
+def tank_still_new(f: TankFacts) -> Evidence | None:
     if f.established or f.age_weeks is None:
         return None
     return record(f"set up {counted(int(f.age_weeks), 'week')} ago")
 
 
-def typing_slip(f: TankFacts) -> Said | None:
+def typing_slip(f: TankFacts) -> Evidence | None:
     """An item that is held, or a reading that the fit weighs at under half."""
     for row in f.records("held"):
         age = None if row["day"] is None else (f.as_of - row["day"]).days
@@ -290,7 +290,7 @@ def typing_slip(f: TankFacts) -> Said | None:
 
 
 # A function bears the name of its cause.
-EVIDENCE: dict[str, Callable[[TankFacts], Said | None]] = {
+EVIDENCE: dict[str, Callable[[TankFacts], Evidence | None]] = {
     cause.__name__.replace("_", " "): cause
     for cause in (
         overfeeding, new_fish, too_much_stock, too_little_media, media_not_ripe, media_clogged, flow_lost, bypass,

@@ -48,8 +48,8 @@ def sentences() -> dict[str, Any]:
 def finding(f: TankFacts, case: str, class_: str, harm: float, **shown: object) -> Finding:
     """A finding in the sentences of a case, filled with the tank's facts and what is shown."""
     named = {"f": f, "DILUTE": DILUTE, **BASES, **shown}
-    said = {part: filled(text, **named) for part, text in sentences()[case].items()}
-    return Finding(class_, harm=harm, **said)
+    parts = {part: filled(text, **named) for part, text in sentences()[case].items()}
+    return Finding(class_, harm=harm, **parts)
 
 
 def _stop(text: str) -> str:
@@ -72,9 +72,9 @@ def found(facts: Iterable[TankFacts], rules: Iterable[Rule]) -> pl.DataFrame:
     """The findings of some rules, a row each; a rule's name is that of its function."""
     rules = tuple(rules)
     rows = [
-        (f.tank, f.as_of, rule.__name__, told.class_, cut(told.reason, REASON_MOST), cut(told.step, STEP_MOST),
-         told.says or _stop(sentence(told.reason)), cautioned(told.do or _stop(told.step)), told.basis, float(told.harm))
-        for f in facts for rule in rules if (told := rule(f)) is not None
+        (f.tank, f.as_of, rule.__name__, one.class_, cut(one.reason, REASON_MOST), cut(one.step, STEP_MOST),
+         one.says or _stop(sentence(one.reason)), cautioned(one.do or _stop(one.step)), one.basis, float(one.harm))
+        for f in facts for rule in rules if (one := rule(f)) is not None
     ]  # fmt: skip
     if not rows:
         return empty("finding")

@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 import polars as pl
 
 from pipeline.review.causes import UNEXPLAINED, of_tank
-from pipeline.review.told import (
+from pipeline.review.summary import (
     Row,
     by_tank,
     counts_sentence,
@@ -58,8 +58,8 @@ def _tank(
         for cause in of_tank(loud, causes):
             if cause["cause"] in once and cause["because"] == UNEXPLAINED:
                 continue
-            told = f"possible cause: {cause_words(cause['cause'])}: {cause['because']}. Check: {cause['check']}."
-            lines += _wrapped(told, 6, 8)
+            text = f"possible cause: {cause_words(cause['cause'])}: {cause['because']}. Check: {cause['check']}."
+            lines += _wrapped(text, 6, 8)
     return lines
 
 
@@ -68,8 +68,8 @@ def left_over(
 ) -> dict[str, str]:
     """Cause -> its check: what is left to look for in more than one tank, without a record that speaks for it."""
     loud = review.filter(pl.col("class").is_in([*URGENT, "plan"]))["tank"]
-    told = [cause for tank in loud for cause in of_tank(found.get(tank, []), causes.get(tank, []))]
-    left = [(cause["cause"], cause["check"]) for cause in told if cause["because"] == UNEXPLAINED]
+    shown_causes = [cause for tank in loud for cause in of_tank(found.get(tank, []), causes.get(tank, []))]
+    left = [(cause["cause"], cause["check"]) for cause in shown_causes if cause["because"] == UNEXPLAINED]
     return {cause: check for cause, check in left if left.count((cause, check)) > 1}
 
 

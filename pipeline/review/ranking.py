@@ -94,15 +94,15 @@ def lines(found: pl.DataFrame, facts: Sequence[TankFacts], noted: pl.DataFrame) 
     states: dict[tuple[str, dt.date], _State] = {}
     for f in facts:
         mine = of.get((f.tank, f.as_of), [])
-        told = sorted((r for r in mine if not r["quiet"]), key=lambda r: (ORDER[r["class"]], r["harm"], r["rule"]))
+        loud = sorted((r for r in mine if not r["quiet"]), key=lambda r: (ORDER[r["class"]], r["harm"], r["rule"]))
         paused = [until[f.tank, r["rule"]] for r in mine if r["quiet"]]
-        top = told[0] if told else None
+        top = loud[0] if loud else None
         class_, (reason, step) = STEADY, _steady_line(f, min(paused, default=None))
         if top is not None:
             class_, reason, step = top["class"], top["reason"], top["step"]
         # Steady tanks: the higher nitrate first, so that the eye meets the nearer one.
         harm = top["harm"] if top is not None and class_ != STEADY else -(f.last_matched or 0.0)
-        names = tuple(sorted(r["rule"] for r in told if r["class"] != STEADY))
+        names = tuple(sorted(r["rule"] for r in loud if r["class"] != STEADY))
         now = states[f.tank, f.as_of] = _State(class_, names, re.sub(r"[0-9.]+", "#", step), f.held)
         then = states.get((f.tank, f.as_of - dt.timedelta(WEEK)))
         rows.append((

@@ -31,15 +31,15 @@ def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, roun
     """The findings of the requests with their causes, and the lines of the review, to be `ranked` among those of all tanks."""
     facts = gather(tables, requests, assumed, round_)
     noted = tables.get("noted", empty("noted")).drop_nulls("until").select("tank", "rule", "until")
-    told = conform("finding", quieten(found(facts, RULES), noted, assumed["worse_share"]))
+    frame = conform("finding", quieten(found(facts, RULES), noted, assumed["worse_share"]))
     # A mark is told against the week before: a day that has none before it marks nothing.
     before = requests.select(
         "tank", (pl.col("as_of") + pl.duration(days=WEEK)).alias("as_of"), pl.lit(True).alias("known")
     )
-    told = told.join(before.unique(), on=["tank", "as_of"], how="left", maintain_order="left")
-    told = told.with_columns(pl.when("known").then("mark").alias("mark")).drop("known")
-    told = told.sort("as_of", "tank", "harm", "rule")
-    return {"finding": told, "finding_cause": causes(told, facts), "review": ranking.lines(told, facts, noted)}
+    frame = frame.join(before.unique(), on=["tank", "as_of"], how="left", maintain_order="left")
+    frame = frame.with_columns(pl.when("known").then("mark").alias("mark")).drop("known")
+    frame = frame.sort("as_of", "tank", "harm", "rule")
+    return {"finding": frame, "finding_cause": causes(frame, facts), "review": ranking.lines(frame, facts, noted)}
 
 
 def ranked(tables: Tables) -> Tables:

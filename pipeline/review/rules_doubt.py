@@ -120,9 +120,9 @@ def kit_moved(f: TankFacts) -> Finding | None:
 
 def nitrate_fell(f: TankFacts) -> Finding | None:
     """Nitrate that fell, and no record says why."""
-    told = explanations(f)
+    explained = explanations(f)
     row = max(
-        (told[c] for c in ("fall", "unlogged change", "not shaken") if c in told and recent(f, told[c])),
+        (explained[c] for c in ("fall", "unlogged change", "not shaken") if c in explained and recent(f, explained[c])),
         key=lambda r: r["gain"],
         default=None,
     )

@@ -19,7 +19,7 @@ CP, HOUSE = BASES["CP"], BASES["HOUSE"]
 def bad_water(f: TankFacts) -> bool:
     """Whether any reading of the water is for today or this week."""
     return any(
-        told is not None and told.class_ in (ACT, WEEK) for told in (rule(f) for rule in (*WATER_RULES, held_danger))
+        found is not None and found.class_ in (ACT, WEEK) for found in (rule(f) for rule in (*WATER_RULES, held_danger))
     )
 
 
@@ -43,10 +43,10 @@ def _looks(f: TankFacts) -> list[Row]:
 def fish_gasping(f: TankFacts) -> Finding | None:
     """Gasping told in a note or an event of the last week, and no look since that found them well."""
     back = f.assumed["alarm_back_days"]
-    told = [row["ago"] for name in ("visit", "event") for row in f.lately(name, back) if gasps(row["note"])]
-    if not told:
+    gasped = [row["ago"] for name in ("visit", "event") for row in f.lately(name, back) if gasps(row["note"])]
+    if not gasped:
         return None
-    ago = min(told)
+    ago = min(gasped)
     if any(row["fish_look"] == "well" and row["ago"] < ago for row in _looks(f)):
         return None
     return _fish(f, f"fish gasp, by a note, {aged(ago)}", f"a note says gasping; {CP}", 9.0)

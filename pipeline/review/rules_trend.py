@@ -33,9 +33,9 @@ def soon(f: TankFacts) -> float:
 
 def rise(f: TankFacts) -> str:
     """The net rise a week; of a tank that climbs by a step in force, the step."""
-    said = rise_words(f.recent_state, f.recent_rate, f.recent_low, f.recent_high)
-    if said.startswith(("rises", "falls")) or f.step_since is None:
-        return said
+    text = rise_words(f.recent_state, f.recent_rate, f.recent_low, f.recent_high)
+    if text.startswith(("rises", "falls")) or f.step_since is None:
+        return text
     return f"its rise stepped up on {day_month(f.step_since)}"
 
 
@@ -240,44 +240,44 @@ def rise_seen(f: TankFacts) -> Finding | None:
 
 def changes_missed(f: TankFacts) -> Finding | None:
     """Changes of water left out at most visits of late, where they were usual, while nitrate rises between them."""
-    few, said = f.assumed["few_changes_share"], left_out(f)
-    if said is None or f.recent_low is None or f.recent_low <= 0:
+    few, text = f.assumed["few_changes_share"], left_out(f)
+    if text is None or f.recent_low is None or f.recent_low <= 0:
         return None
     if f.tap is not None and f.level is not None and f.tap >= f.level:  # such a change would raise it
         return None
     rises = rise_words(f.recent_state, f.recent_rate, f.recent_low, f.recent_high)
-    shown = {"missed": said, "of_water": said.removeprefix("water "), "now": change_now(f, "usual_change_share")}
+    shown = {"missed": text, "of_water": text.removeprefix("water "), "now": change_now(f, "usual_change_share")}
     return finding(f, "changes_missed", DUE, -0.5, **shown, rises=rises, most=100 * (1 - few), least=100 * few)
 
 
 def kit_shift(f: TankFacts) -> Finding | None:
     """Many tanks of one kit stepped together: one cause, and it is not their filters."""
-    told = f.step_kit_batch is not None and f.step_since is not None
-    return finding(f, "kit_shift", DUE, -2.0) if told else None
+    shifted = f.step_kit_batch is not None and f.step_since is not None
+    return finding(f, "kit_shift", DUE, -2.0) if shifted else None
 
 
 def _records_of_the_week(f: TankFacts) -> list[str]:
     """What was recorded in the week that makes the filter's work more or its media less."""
-    told = []
+    changes = []
     food: Row | None = None
     for row in sorted((r for r in f.records("feeding") if r["day"] <= f.as_of), key=lambda r: r["day"]):
         if (f.as_of - row["day"]).days < 7:
             if food is None:
-                told.append(f"food {amount(row['feed_g_day'], 2)}{NBSP}g a day from {day_month(row['day'])}")
+                changes.append(f"food {amount(row['feed_g_day'], 2)}{NBSP}g a day from {day_month(row['day'])}")
             elif row["feed_g_day"] > food["feed_g_day"]:
                 was, now = amount(food["feed_g_day"], 2), amount(row["feed_g_day"], 2)
-                told.append(f"food up from {was} to {now}{NBSP}g a day on {day_month(row['day'])}")
+                changes.append(f"food up from {was} to {now}{NBSP}g a day on {day_month(row['day'])}")
         food = row
     for row in f.lately("event", 7):
         if row["event"] == "fish in":
             many = "" if row["count"] is None else f"{amount(row['count'], 0)} "
-            told.append(f"{many}fish in on {day_month(row['day'])}")
+            changes.append(f"{many}fish in on {day_month(row['day'])}")
     gone = sorted(set(f.was_filters or ()) - set(f.filters or ()))
     if gone:
-        told.append(f"filter {listed(gone)} moved away")
+        changes.append(f"filter {listed(gone)} moved away")
     elif f.was_media_kg is not None and f.media_kg is not None and round(f.was_media_kg - f.media_kg, 6) > 0:
-        told.append(f"media down from {amount(f.was_media_kg, 2)} to {with_unit(amount(f.media_kg, 2), 'kg')}")
-    return told
+        changes.append(f"media down from {amount(f.was_media_kg, 2)} to {with_unit(amount(f.media_kg, 2), 'kg')}")
+    return changes
 
 
 def overload_recorded(f: TankFacts) -> Finding | None:

@@ -94,9 +94,9 @@ def _come(f: TankFacts, *what: str) -> Finding | None:
         return None
     row = min(rows, key=lambda r: (-r["late_days"], r["about"] or ""))
     more = f" (and {len(rows) - 1} more)" if len(rows) > 1 else ""
-    said = due_words(row["what"], row["about"], row["on"], row["late_days"])
-    says = "" if row["what"] == "promise" else f"{said[0].upper()}{said[1:]}{more}: {row['says']}."
-    return Finding(DUE, f"{said}{more}", row["do"], row["basis"], -float(row["late_days"]), says)
+    text = due_words(row["what"], row["about"], row["on"], row["late_days"])
+    says = "" if row["what"] == "promise" else f"{text[0].upper()}{text[1:]}{more}: {row['says']}."
+    return Finding(DUE, f"{text}{more}", row["do"], row["basis"], -float(row["late_days"]), says)
 
 
 def service_due(f: TankFacts) -> Finding | None:

@@ -33,11 +33,11 @@ def _calculated_from(f: TankFacts) -> str:
     read = f.water["free_ammonia"]
     if read.of_ammonia is None or read.of_ph is None:
         return "readings of one visit"
-    said = f"ammonia {reading('ammonia', read.of_ammonia)} at pH {reading('ph', read.of_ph)}"
+    text = f"ammonia {reading('ammonia', read.of_ammonia)} at pH {reading('ph', read.of_ph)}"
     if read.celsius is None:
-        return said
+        return text
     source = "" if read.celsius_from in (None, SAMPLE) else f", {read.celsius_from}"
-    return f"{said} and {reading('temperature', read.celsius)}{source}"
+    return f"{text} and {reading('temperature', read.celsius)}{source}"
 
 
 def free_ammonia(f: TankFacts) -> Finding | None:
@@ -64,8 +64,8 @@ def nitrite_act(f: TankFacts) -> Finding | None:
         now = change_now(f, "act_change_share" if f.established else "usual_change_share")
         new = "" if f.established else " The tank is new, so its filter is still maturing."
         return finding(f, "nitrite_act", ACT, nearer(NITRITE, read.matched / limit), read=read, now=now, new=new)
-    told = f.established and f.shows("nitrite")  # by the rule below, which asks for a retest too
-    if read.zero or told or not (read.high is None or read.high >= limit):
+    by_nitrite_rule = f.established and f.shows("nitrite")  # by the rule below, which asks for a retest too
+    if read.zero or by_nitrite_rule or not (read.high is None or read.high >= limit):
         return None
     return finding(f, "nitrite_act_unsure", WEEK, NITRITE, read=read)
 

@@ -21,7 +21,7 @@ import numpy as np
 from pipeline import derive, weekly
 from pipeline.calc.kit_shift import hold_down
 from pipeline.review import rules
-from pipeline.review.told import as_json
+from pipeline.review.summary import as_json
 from pipeline.week import Week
 from tests import incidents
 from tests.incident_kinds import KINDS

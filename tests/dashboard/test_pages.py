@@ -17,7 +17,7 @@ from streamlit.testing.v1 import AppTest, app_test, local_script_runner
 from dashboard import cells, charts
 from pipeline import weekly
 from pipeline.new_folder import make_folder
-from pipeline.review import told
+from pipeline.review import summary
 from pipeline.review.rules import RULES
 from tests.conftest import DEMO_DAY
 from tests.spreadsheets import xlsx
@@ -196,7 +196,7 @@ def test_a_step_links_to_where_its_rule_is_done(demo_logs: Path) -> None:
     """By the rule of the finding, never by words of the step; every rule named here is one."""
     assert set(cells.DONE_AT) <= {rule.__name__ for rule in RULES}
     week = weekly.open_week(demo_logs)
-    rules = told.top_rules(week, week.now("review"))
+    rules = summary.top_rules(week, week.now("review"))
     steady = set(week.now("review").filter(pl.col("class") == "steady")["tank"])
     assert set(week.now("review")["tank"]) - set(rules) <= steady
     assert cells.done_at("held", "A&B") == "held_rows?tank=A%26B"

@@ -11,10 +11,10 @@ import pytest
 from pipeline import weekly
 from pipeline.assumptions import built_in
 from pipeline.review import facts
-from pipeline.review import told as told_words
+from pipeline.review import summary as told_words
 from pipeline.review.finding import REASON_MOST, STEP_MOST
 from pipeline.review.printed import as_text
-from pipeline.review.told import as_json
+from pipeline.review.summary import as_json
 from pipeline.week import Week
 from schemas import conform
 from schemas.words import CAUSES, CLASSES

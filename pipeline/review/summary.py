@@ -43,8 +43,8 @@ def by_tank(frame: pl.DataFrame) -> dict[str, list[Row]]:
 
 def counts(review: pl.DataFrame) -> dict[str, int]:
     """Tanks a class, in ranking order; they add up to all tanks."""
-    told = dict(review["class"].value_counts().iter_rows()) if review.height else {}
-    return {name: int(told.get(name, 0)) for name in CLASSES}
+    stated = dict(review["class"].value_counts().iter_rows()) if review.height else {}
+    return {name: int(stated.get(name, 0)) for name in CLASSES}
 
 
 # -- JSON --------------------------------------------------------------------------------------------
@@ -137,7 +137,7 @@ def as_json(week: Week) -> Row:
     sites = dict(week.table("site").select("site", "name").iter_rows())
     found, last, held = rows_of(week, *JSON_OF), last_readings(week), held_counts(week)
 
-    def told(row: Row) -> Row:
+    def stated(row: Row) -> Row:
         tank = row["tank"]
         of = {name: rows.get(tank, []) for name, rows in found.items()}
         record, read = tanks.get(tank, {}), last.get(tank)
@@ -174,7 +174,7 @@ def as_json(week: Week) -> Row:
             "due": [_pick(d, "what", "on", "late_days") for d in sorted(of["due"], key=lambda d: (d["on"], d["what"]))],
         }
 
-    tanks_told = [_plain(told(row)) for row in review.iter_rows(named=True)]
+    tanks_told = [_plain(stated(row)) for row in review.iter_rows(named=True)]
     return {"as_of": week.as_of.isoformat(), "counts": counts(review), "tanks": tanks_told}
 
 
@@ -183,8 +183,8 @@ def as_json(week: Week) -> Row:
 
 def counts_sentence(review: pl.DataFrame) -> str:
     """`24 tanks: 1 act today, 3 plan and 20 steady.`"""
-    told = [f"{n} {name}" for name, n in counts(review).items() if n]
-    return f"{counted(review.height, 'tank')}: {listed(told)}." if told else "No tanks are on this round yet."
+    stated = [f"{n} {name}" for name, n in counts(review).items() if n]
+    return f"{counted(review.height, 'tank')}: {listed(stated)}." if stated else "No tanks are on this round yet."
 
 
 def rate_words(fit: Row | None) -> str:
@@ -232,9 +232,9 @@ def last_words(week: Week, tank: str, water: list[Row], last: Mapping[str, dt.da
 
 def top_rules(week: Week, review: pl.DataFrame) -> dict[str, str]:
     """Tank -> the rule whose finding its line of the review tells; none for a tank without a finding."""
-    told = ["tank", "class", "reason", "step"]
+    stated = ["tank", "class", "reason", "step"]
     found = week.now("finding").filter(~pl.col("quiet")).sort("harm", "rule")
-    rows = review.select(told).join(found.select(*told, "rule"), on=told).unique("tank", keep="first")
+    rows = review.select(stated).join(found.select(*stated, "rule"), on=stated).unique("tank", keep="first")
     return dict(rows.select("tank", "rule").iter_rows())
 
 
@@ -335,8 +335,8 @@ def never_recorded(week: Week) -> str:
         (never, f"a service of {counted(never, 'filter')}"),
         (untimed, f"a timed flow of {counted(len(untimed), 'filter')}"),
     )
-    parts = [said for missing, said in wanted if missing]
+    parts = [text for missing, text in wanted if missing]
     if not parts:
         return ""
-    told = parts[0] if len(parts) == 1 else f"{parts[0]}; then {listed(parts[1:])}"
-    return f"Suggestion, most useful first: record {told}. What was never recorded is not late."
+    stated = parts[0] if len(parts) == 1 else f"{parts[0]}; then {listed(parts[1:])}"
+    return f"Suggestion, most useful first: record {stated}. What was never recorded is not late."
