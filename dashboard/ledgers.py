@@ -6,7 +6,7 @@ from html import escape
 
 import streamlit as st
 
-from dashboard import data, look
+from dashboard import look
 from dashboard.data import Row
 from pipeline.advise.filter_entry import Band, Entry
 from pipeline.week import Week
@@ -175,7 +175,7 @@ def capacity(week: Week, tank: str, row: Row | None) -> None:
     if row is None:
         look.html("<p>No sum can be made: no filter or no volume is recorded.</p>")
         return
-    layers = data.of(week.now("capacity_layer"), tank).sort("filter", "position", "layer").to_dicts()
+    layers = week.now("capacity_layer").filter(tank=tank).sort("filter", "position", "layer").to_dicts()
     rule, net, working = week.assumed.assumption("litres_per_kg"), row["net_l"], row["working_load_pct"]
     plain = [
         Line("Media that counts, dry", known(row["media_kg"], "kg", 2), "porous biological, in the flow"),

@@ -33,8 +33,8 @@ SHOWN = 60  # rows of the history at a time
 
 def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:
     """A possible cause whose path is to be drawn, with the row of its explanation; None where none is chosen."""
-    named = [c["cause"] for c in of_tank(data.rows(week, "finding", tank), data.rows(week, "finding_cause", tank))]
-    rows = {row["cause"]: row for row in data.rows(week, "explanation", tank)}
+    named = [c["cause"] for c in of_tank(week.rows("finding", tank), week.rows("finding_cause", tank))]
+    rows = {row["cause"]: row for row in week.rows("explanation", tank)}
     drawable = {name: rows[explains(name)] for name in named if explains(name) in rows}
     if not drawable:
         return None
@@ -166,7 +166,7 @@ def history(week: Week, tank: str) -> None:
 
 def done_today(week: Week, tank: str, filters: Sequence[str]) -> None:
     """What was done to a filter on the day: a new file under services/."""
-    due = [row for row in data.rows(week, "due", tank) if row["late_days"] >= -7 and row["what"] != "tap test"]
+    due = [row for row in week.rows("due", tank) if row["late_days"] >= -7 and row["what"] != "tap test"]
     said = (due_words(row["what"], row["about"] or "", row["on"], row["late_days"]) for row in due)
     look.html("".join(f"<p>{escape(sentence(text))}.</p>" for text in said) or "<p>No job is due here.</p>")
     shut = logbook.closed(week.folder)

@@ -45,8 +45,8 @@ def gathered(week: Week, column: str) -> list[Row]:
     """A row a tank, the most loaded of each corner first: over and climbing, climbing, over, the rest, not known."""
     titles = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
     sites = data.site_titles(week)
-    capacity, outlook = data.by_tank(week, "capacity"), data.by_tank(week, "nitrate_outlook")
-    fits = data.by_tank(week, "nitrate_fit", window="recent")
+    capacity, outlook = week.by_tank("capacity"), week.by_tank("nitrate_outlook")
+    fits = week.by_tank("nitrate_fit", window="recent")
     rows: list[Row] = []
     for tank, class_ in week.now("review").sort("rank").select("tank", "class").iter_rows():
         own, heads, fit = capacity.get(tank), outlook.get(tank), fits.get(tank)

@@ -36,7 +36,7 @@ def choose(titles: dict[Choice, str]) -> Choice:
 
 def the_tank(week: Week, tank: str) -> None:
     """Both ratings of the tank, with all its filters, and what they hang on."""
-    capacity = data.row(week, "capacity", tank)
+    capacity = week.row("capacity", tank)
     name = data.tank_titles(week).get(tank, tank)
     look.section("Its tank, both ratings", name)
     standing = filter_entry.standing(week, tank)
@@ -123,7 +123,7 @@ def all_filters(week: Week, tanks: dict[str, str]) -> None:
 def opened(week: Week, kind: str, name: str, tanks: dict[str, str]) -> None:
     """One filter or model: what it is good for, how it is laid out, what it held."""
     entry = filter_entry.of_model(week, name) if kind == "model" else filter_entry.of_filter(week, name)
-    capacity = data.row(week, "capacity", entry.tank or "")
+    capacity = week.row("capacity", entry.tank or "")
     net = capacity["net_l"] if capacity else None
     look.html(
         f'<p class="counts">{escape(book_desk.sentence(entry, tanks.get(entry.tank or ""), net))}</p>'

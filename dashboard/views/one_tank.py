@@ -50,8 +50,8 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
     """Draws the chart; the list of what its numbered squares stand for."""
     start = week.as_of - dt.timedelta(7 * weeks)
     look.section("Nitrate", f"mg/L NO₃, {weeks} weeks to {day(week.as_of, year=True)} and the next 14 days")
-    fit = next((row for row in data.rows(week, "nitrate_fit", tank) if row["window"] == "recent"), None)
-    outlook = data.row(week, "nitrate_outlook", tank)
+    fit = next((row for row in week.rows("nitrate_fit", tank) if row["window"] == "recent"), None)
+    outlook = week.row("nitrate_outlook", tank)
     says = nitrate_sentence(fit, outlook, int(week.assumed["forecast_days"]))
     look.say(says)
     inside = (pl.col("day") >= start) & (pl.col("day") <= week.as_of)
@@ -64,7 +64,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
             alt=f"Nitrate since {day(first, year=True)}: {ever.height} readings; the chart below is its last {weeks} weeks.",
         )  # fmt: skip
     readings = ever.filter(inside).sort("at")
-    suspects = data.of(week.now("suspect"), tank).select("file", "line", pl.lit(True).alias("odd"))
+    suspects = week.now("suspect").filter(tank=tank).select("file", "line", pl.lit(True).alias("odd"))
     shift = pl.when(pl.col("taken") == "after").then(10).otherwise(9)
     readings = readings.join(suspects, on=["file", "line"], how="left").with_columns(
         (pl.col("day").cast(pl.Datetime) + pl.duration(hours=shift)).alias("at"),
@@ -101,7 +101,7 @@ def rest(week: Week, tank: str) -> None:
     start = week.as_of - dt.timedelta(7 * cells.WEEKS)
     f = week.assumed
     rows = week.of("reading", tank).filter((pl.col("day") >= start) & (pl.col("day") <= week.as_of))
-    now = {row["parameter"]: row for row in data.rows(week, "water", tank)}
+    now = {row["parameter"]: row for row in week.rows("water", tank)}
     places = st.columns(4, gap="medium")
     wanted: tuple[tuple[str, str, float | None, float], ...] = (("ammonia", "Ammonia, mg/L", None, 1.0), ("nitrite", "Nitrite, mg/L", f["act_nitrite"], 1.0),
               ("ph", "pH", f["act_ph_below"], 9.0), ("kh", "KH, dKH", f["week_kh_at"], 16.0))  # fmt: skip
@@ -127,7 +127,7 @@ def rest(week: Week, tank: str) -> None:
 
 def verdict(week: Week, tank: str, capacity: Row | None) -> None:
     """The class with its reason, the facts, and the one step."""
-    review = data.row(week, "review", tank)
+    review = week.row("review", tank)
     last, parts = told.last_readings(week).get(tank), []
     if capacity is not None:
         parts.append(f"{ledgers.known(capacity['net_l'], 'L')} net, {capacity['net_basis'] or 'not measured'}")
@@ -138,8 +138,9 @@ def verdict(week: Week, tank: str, capacity: Row | None) -> None:
         look.html(f'<p class="counts">Closed, or not set up yet, on that day.</p><p class="small">{line}</p>')
         return
     name = review["class"]
-    top = data.of(week.now("finding"), tank).filter((pl.col("class") == name) & (pl.col("reason") == review["reason"]))
-    step, rule = (top["do"][0], top["rule"][0]) if top.height else (f"{review['step']}.", "")
+    told_of = {"class": name, "reason": review["reason"]}
+    top = next(week.now("finding").filter(tank=tank, **told_of).iter_rows(named=True), None)
+    step, rule = (top["do"], top["rule"]) if top else (f"{review['step']}.", "")
     to = cells.done_at(rule, tank, told.doubted_days(week).get(tank))
     hand = " hand" if name in look.URGENT else ""
     calm = "" if name in look.URGENT else " calm"
@@ -170,7 +171,7 @@ def ways_on(week: Week, tank: str, titles: dict[str, str], capacity: Row | None)
 
 def the_filter(week: Week, tank: str) -> None:
     look.html(ledgers.filter_html(filter_entry.on_tank(week, tank)))
-    audit = data.rows(week, "audit", tank)
+    audit = week.rows("audit", tank)
     look.html("".join(f"<p>{escape(row['says'])} <strong>{escape(row['do'])}</strong></p>" for row in audit))
 
 
@@ -181,13 +182,13 @@ def page() -> None:
     st.set_page_config(page_title=f"{titles[tank]} · One tank")  # of the browser's tab
     st.title(look.label(titles[tank]))
     enter_desk.became()
-    capacity = data.row(week, "capacity", tank)
+    capacity = week.row("capacity", tank)
     verdict(week, tank, capacity)
     ways_on(week, tank, titles, capacity)
     short_ = st.session_state.get("short", False)
     squares = nitrate(week, tank, 12 if short_ else WEEKS)
-    found = data.of(week.now("finding"), tank).sort("harm").to_dicts()
-    causes = data.rows(week, "finding_cause", tank)
+    found = week.now("finding").filter(tank=tank).sort("harm").to_dicts()
+    causes = week.rows("finding_cause", tank)
     left, right = st.columns(2, gap="large")
     with left:
         look.section("Possible causes", "of the gravest finding, then the likeliest")

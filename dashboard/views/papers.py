@@ -171,7 +171,7 @@ def past(week: Week, site: str) -> None:
 
 def preview(week: Week, shown: SiteReport) -> None:
     """The cover or one sheet as it will be printed, and its words."""
-    names = {"": "Cover"} | {sheet.tank: look.label(sheet.title.rsplit(", ", 1)[0]) for sheet in shown.sheets}
+    names = {"": "Cover"} | {sheet["tank"]: look.label(sheet["title"].rsplit(", ", 1)[0]) for sheet in shown.sheets}
     tanks = list(names)[1:]
     if st.session_state.get("paper_sheet") not in names:
         st.session_state["paper_sheet"] = tanks[0]
@@ -179,7 +179,7 @@ def preview(week: Week, shown: SiteReport) -> None:
     n, alt = tanks.index(chosen) if chosen else None, f"Cover: {shown.cover['summary']}"
     if n is not None:
         sheet = shown.sheets[n]
-        alt = f"Sheet {n + 1} of {len(tanks)}: {sheet.title}. {sheet.state}. {' '.join(sheet.lead)} Next visit: {sheet.next_visit}"
+        alt = f"Sheet {n + 1} of {len(tanks)}: {sheet['title']}. {sheet['state']}. {' '.join(sheet['lead'])} Next visit: {sheet['next_visit']}"
     with st.container(key="sheet"):
         st.image(desk.picture(week, shown, n), width="stretch", alt=alt)
     if n is not None:
@@ -208,7 +208,7 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
         taken = proposed(then, site)
         shown = desk.report(then, site, first, last, ticked, taken, told)
         # Ticked proposals that found no room, or no sheet.
-        printed = {(sheet.tank, item["text"], item["cost"]) for sheet in shown.sheets for item in sheet.suggest}
+        printed = {(sheet["tank"], item["text"], item["cost"]) for sheet in shown.sheets for item in sheet["suggest"]}
         left_out = [one.text for tank, one in taken if (tank, one.text, one.cost) not in printed]
         if left_out:
             look.html(

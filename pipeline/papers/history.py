@@ -10,7 +10,7 @@ from markupsafe import Markup
 from pipeline.papers.charts import HISTORY_WEEKS, for_screen, nitrate_chart
 from pipeline.papers.layout import filled
 from pipeline.papers.report_facts import Row, findings_of, open_tanks
-from pipeline.papers.visit_sheets import in_flow_order, layers_on
+from pipeline.papers.visit_sheets import flow_orders, layers_on
 from pipeline.papers.water_today import net_of
 from pipeline.papers.writing import safe_name, zipped
 from pipeline.problems import Problem
@@ -81,7 +81,7 @@ def _cells(rows: Iterable[Sequence[Any]]) -> list[list[str]]:
 def _now(week: Week, tank: str) -> list[list[str]]:
     titles, units = {**PARAMETER_TITLES, "free_ammonia": "Free ammonia"}, {**CANON, "free_ammonia": "mg/L NH3"}
     lines = []
-    for row in week.now("water").filter(pl.col("tank") == tank).iter_rows(named=True):
+    for row in week.rows("water", tank):
         name, value = row["parameter"], "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
         when = f"{ago(row['day'], week.as_of)}{', kit expired' if row['expired'] else ''}"
         lines.append([titles.get(name, name), with_unit(value, units.get(name, "")), when])
@@ -94,23 +94,18 @@ def history_page(week: Week, tank: str) -> str:
     if not found:
         raise Problem(f"There is no tank “{tank}” in tanks.csv. Give the id of a tank there.")
     site = dict(week.table("site").select("site", "name").iter_rows()).get(found[0]["site"], found[0]["site"])
-    review = week.now("review").filter(pl.col("tank") == tank).to_dicts()
-    ceiling = found[0]["nitrate_ceiling"] or week.assumed["ceiling_default"]
-    svg = nitrate_chart(week, tank, ceiling)
+    review = week.row("review", tank)
+    svg = nitrate_chart(week, tank, found[0]["nitrate_ceiling"] or week.assumed["ceiling_default"])
     title = f"{tank_title(tank, found[0]['name'])}, {site}"
     net, _ = net_of(week, tank)
     facts = [tank, f"{with_unit(number(net, 4), 'L')} net" if net is not None else "net volume not known"]
     facts.append(f"data as of {day(week.as_of, year=True)}")
-    state = f"{sentence(review[0]['class'])}: {review[0]['reason']}" if review else "Not reviewed"
-    layers = layers_on(week, week.as_of).filter(pl.col("tank") == tank)
-    filters = [f"{name}: {in_flow_order(rows)}" for (name,), rows in layers.group_by("filter", maintain_order=True)]
-    due = week.now("due").filter(pl.col("tank") == tank).sort("on")
-    jobs = [job_words(row["says"], row["do"]) for row in due.iter_rows(named=True)]
-    held = week.of("held", tank)
+    state = f"{sentence(review['class'])}: {review['reason']}" if review else "Not reviewed"
+    jobs = [job_words(row["says"], row["do"]) for row in sorted(week.rows("due", tank), key=lambda row: row["on"])]
     promises = week.table("promise").filter(
         (pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == found[0]["site"]))
     )
-    causes = week.now("finding_cause").filter(pl.col("tank") == tank).sort("place").to_dicts()
+    causes = sorted(week.rows("finding_cause", tank), key=lambda cause: cause["place"])
     findings = [(row, [c for c in causes if c["rule"] == row["rule"]]) for row in findings_of(week, tank)]
     heads, visits = _visits(week, tank)
     work, happened = _mine(week, "service", tank, "date"), _mine(week, "event", tank, "date")
@@ -121,12 +116,12 @@ def history_page(week: Week, tank: str) -> str:
         ("Promises", ["Made on", "What", "Due", "Done on"],
          promises.sort("made_on", descending=True).select("made_on", "promise", "due", "done_on")),
         ("Held, not used", ["File", "Line", "Column", "As typed", "Why"],
-         held.select("file", "line", "column", "text", "reason")),
+         week.of("held", tank).select("file", "line", "column", "text", "reason")),
     ]  # fmt: skip
     return filled(
-        "history.html", title=title, facts=facts, state=state, step=review[0]["step"] if review else "",
+        "history.html", title=title, facts=facts, state=state, step=review["step"] if review else "",
         water=_now(week, tank), chart=Markup(for_screen(svg)) if svg else "", weeks=HISTORY_WEEKS,
-        findings=findings, filters=filters, jobs=jobs, heads=heads, visits=visits,
+        findings=findings, filters=flow_orders(layers_on(week, week.as_of), tank), jobs=jobs, heads=heads, visits=visits,
         lists=[(name, heads, _cells(rows.iter_rows())) for name, heads, rows in lists], cautions=cautions(week.assumed),
     )  # fmt: skip
 

@@ -132,10 +132,10 @@ def products(week: Week, found: Sequence[Facts]) -> list[str]:
     return _short_list(_grouped(used), "line") or ["Nothing is recorded."]
 
 
-def cover(week: Week, site: Row, found: Sequence[Facts], sheets: Sequence[tuple[str, str, str]]) -> Row:
-    """The words of the cover; `sheets` are (title of the tank, verdict, next visit) as its own sheet says them. No name of
-    anybody but who made the visits (`by` of the records); no note at all."""
-    states = Counter(state for _, state, _ in sheets)
+def cover(week: Week, site: Row, found: Sequence[Facts], sheets: Sequence[Row]) -> Row:
+    """The words of the cover, verdicts as the tanks' own sheets say them. No name of anybody but who made the visits (`by`
+    of the records); no note at all."""
+    states = Counter(sheet["state"] for sheet in sheets)
     split = listed([f"{count_word(count)} {state[0].lower()}{state[1:]}" for state, count in states.items()])
     first, last = min(facts.first for facts in found), max(facts.last for facts in found)
     business = week.round.business
@@ -144,7 +144,10 @@ def cover(week: Week, site: Row, found: Sequence[Facts], sheets: Sequence[tuple[
         "title": short(site["name"]),
         "span": f"{dates([first])} to {dates([last])}",
         "summary": f"{sentence(counted_word(len(sheets), 'tank'))}: {split}.",
-        "tanks": [[name, state, sentence(when.rstrip("."))] for name, state, when in sheets],
+        "tanks": [
+            [_title(facts), sheet["state"], sentence(sheet["next_visit"].rstrip("."))]
+            for facts, sheet in zip(found, sheets, strict=True)
+        ],
         "visits": came(week, found),
         "incidents": incidents(week, found),
         "electrical": electrical(found),
