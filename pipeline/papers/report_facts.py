@@ -3,7 +3,7 @@ none is unless somebody ticked it. No words of the review in here."""
 
 import datetime as dt
 from collections.abc import Collection
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 from typing import Any
@@ -13,6 +13,7 @@ import polars as pl
 from pipeline.papers.charts import Bar
 from pipeline.problems import Problem
 from pipeline.week import Week
+from pipeline.wording import tank_title
 from schemas.words import CLASSES, WEEKDAYS
 
 Row = dict[str, Any]
@@ -57,7 +58,11 @@ class Facts:
     bar_changes: list[dt.date]
     ceiling: float
     water: list[Row]
-    notes: list[str] = field(default_factory=list)
+    notes: list[str]
+
+    @property
+    def title(self) -> str:
+        return tank_title(self.tank["tank"], self.tank["name"])
 
 
 def _of(week: Week, table: str, tank: str, day: str, first: dt.date, last: dt.date) -> pl.DataFrame:

@@ -15,7 +15,7 @@ from pipeline.papers.report_facts import Facts, Row, findings_of, gather, open_t
 from pipeline.papers.site_cover import cover
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import MANY_DATES, counted_word, dates, listed, short, tank_title
+from pipeline.wording import MANY_DATES, counted_word, dates, listed, short
 
 T = TypeVar("T")
 
@@ -93,7 +93,7 @@ def _sheet(week: Week, facts: Facts, proposals: Sequence[Suggestion], causes: Co
     title, cells = report_words.tests(facts, week.as_of)
     return {
         "tank": tank,
-        "title": f"{tank_title(tank, facts.tank['name'])}, {short(facts.site['name'])}",
+        "title": f"{facts.title}, {short(facts.site['name'])}",
         "visits": report_words.visits(facts),
         "state": plain_words.state(class_, first["rule"]),
         "lead": [report_words.lead(week, facts, plain)],
@@ -219,7 +219,7 @@ def _gaps(found: Sequence[Facts]) -> str:
         return "no gaps"
     if len({_gaps_of(facts) for facts in found}) == 1:  # the whole site was missed
         return _gaps_of(missed[0])
-    parts = [_gaps_of(facts, f" to {tank_title(facts.tank['tank'], facts.tank['name'])}") for facts in missed[:3]]
+    parts = [_gaps_of(facts, f" to {facts.title}") for facts in missed[:3]]
     more = len(missed) - len(parts)
     return listed([*parts, f"gaps at {counted_word(more, 'other tank')}"] if more else parts)
 
