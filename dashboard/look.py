@@ -66,21 +66,17 @@ def table(
     """A table of cells that are HTML already; its roles stay where a phone shows each row as a block, with `labels` before
     the cells. `widths`: per cent of each column, of a table of tanks, where small words need no label; `classes`: of some
     columns, told in the heads too where it is `n`."""
-    mine, named = classes or {}, dict(enumerate(labels))
-
-    def cell(n: int, body: str) -> str:
-        if widths:
-            return week_cell(mine.get(n, ""), named.get(n, ""), body)
-        kind, label = f' class="{mine[n]}"' if n in mine else "", f' data-l="{named[n]}"' if named.get(n) else ""
-        return f'<td role="cell"{kind}{label}>{body}</td>'
-
+    mine, named, one = classes or {}, dict(enumerate(labels)), week_cell if widths else cell
     wide = [f' style="width:{width}%"' for width in widths] or [""] * len(heads)
     head = "".join(
         f'<th role="columnheader"{" class=n" if mine.get(n) == "n" else ""}{wide[n]}>{name}</th>'
         for n, name in enumerate(heads)
     )
     lead = f'<tr role="row"{f" class={row_class}" if row_class else ""}>'
-    body = "".join(f"{lead}{''.join(cell(n, text) for n, text in enumerate(row))}</tr>" for row in rows)
+    body = "".join(
+        f"{lead}{''.join(one(mine.get(n, ''), named.get(n, ''), text) for n, text in enumerate(row))}</tr>"
+        for row in rows
+    )
     drawn = (
         f'<table role="table" class="{kind}"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
         f'<tbody role="rowgroup">{body}</tbody></table>'
@@ -88,10 +84,14 @@ def table(
     return drawn if widths else f'<div class="wide">{drawn}</div>'
 
 
+def cell(kind: str, label: str, body: str) -> str:
+    told = (f' class="{kind}"' if kind else "") + (f' data-l="{label}"' if label else "")
+    return f'<td role="cell"{told}>{body}</td>'
+
+
 def week_cell(kind: str, label: str, body: str) -> str:
     """A cell of a table of tanks, with its label on a phone; small words say themselves what they are."""
-    named = f' data-l="{label}"' if label and not body.startswith("<small>") else ""
-    return f'<td role="cell"{f" class={chr(34)}{kind}{chr(34)}" if kind else ""}{named}>{body}</td>'
+    return cell(kind, "" if body.startswith("<small>") else label, body)
 
 
 def items(lines: Iterable[str], kind: str = "plain", tag: str = "ul") -> str:

@@ -4,7 +4,6 @@ import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from html import escape
 
 import streamlit as st
 
@@ -78,29 +77,6 @@ def picture(week: Week, shown: SiteReport, n: int | None) -> bytes:
     return data.slowly(week, (issued.content_hash(shown), shown.issue, n), "Setting the page", made)
 
 
-def words_html(sheet: data.Row) -> str:
-    """The words of a sheet, to read where its picture is too small."""
-    parts = {
-        "What was done": sheet["did"],
-        sheet["why_title"]: sheet["why"],
-        "What we suggest": [f"{item['text']} {item['cost']}" for item in sheet["suggest"]],
-        "Please do": sheet["do"],
-        "Please don’t": sheet["dont"],
-        "Notes from the visits": sheet["notes"],
-        sheet["test_title"]: [f"{cell['name']}: {cell['value']}" for cell in sheet["tests"]],
-    }
-    lists = "".join(
-        f"<p><strong>{escape(title)}</strong></p><ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
-        for title, lines in parts.items()
-        if lines
-    )
-    return (
-        f"<p><strong>{escape(sheet['title'])}</strong><br><small>{escape(sheet['visits'])}. {escape(sheet['gaps'])}</small></p>"
-        f'<p class="serif"><strong>{escape(sheet["state"])}.</strong> {escape(" ".join(sheet["lead"]))}</p>'
-        f"{lists}<p>Next visit: {escape(sheet['next_visit'])}</p>"
-    )
-
-
 def standing(last_issue: Issued | None, mark: str) -> str:
     """How the report shown stands to what was issued of the same days."""
     if last_issue is None:
@@ -111,10 +87,6 @@ def standing(last_issue: Issued | None, mark: str) -> str:
     if last_issue.content_hash == mark:
         return f"Issued: {named} says just this."
     return f"This differs from {named}. Issued, it becomes the next issue; the earlier one stays as it is."
-
-
-def same(last_issue: Issued | None, mark: str) -> bool:
-    return last_issue is not None and last_issue.state == "whole" and last_issue.content_hash == mark
 
 
 def issue_files(one: Issued) -> list[File]:

@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, data, look
+from dashboard import cells, charts, data, look
 from dashboard import enter_desk as desk
 from dashboard.data import Row
 from pipeline import logbook, weekly
@@ -19,7 +19,6 @@ from pipeline.wording import (
     cause_words,
     counted,
     day,
-    due_words,
     listed,
     pct,
     reading_range,
@@ -166,8 +165,7 @@ def history(week: Week, tank: str) -> None:
 
 def done_today(week: Week, tank: str, filters: Sequence[str]) -> None:
     """What was done to a filter on the day: a new file under services/."""
-    due = [row for row in week.rows("due", tank) if row["late_days"] >= -7 and row["what"] != "tap test"]
-    said = (due_words(row["what"], row["about"] or "", row["on"], row["late_days"]) for row in due)
+    said = cells.due_soon(week.rows("due", tank), 7)
     look.html("".join(f"<p>{escape(sentence(text))}.</p>" for text in said) or "<p>No job is due here.</p>")
     shut = logbook.closed(week.folder)
     if shut or not filters:
@@ -184,8 +182,14 @@ def done_today(week: Week, tank: str, filters: Sequence[str]) -> None:
         if not jobs:
             look.wrong("Choose what was done first.")
             return
-        row = {"tank": tank, "filter": filter_, "job": "", "found": found or "", "by": by}
-        row = {"date": week.as_of.isoformat(), **row}
+        row = {
+            "date": week.as_of.isoformat(),
+            "tank": tank,
+            "filter": filter_,
+            "job": "",
+            "found": found or "",
+            "by": by,
+        }
         content = logbook.rows_csv(list(row), [{**row, "job": job} for job in jobs]).encode()
         name = logbook.free_name(week.folder, "services", f"done-{week.as_of}.csv")
         told = f"{counted(len(jobs), 'job')} of filter {filter_}."

@@ -14,6 +14,7 @@ from dashboard import data, look
 from dashboard import papers_desk as desk
 from pipeline.papers import issued, plain_words, proposals
 from pipeline.papers.issued import Issued
+from pipeline.papers.layout import filled
 from pipeline.papers.report_facts import offered
 from pipeline.papers.site_report import SiteReport, causes_of, period_words
 from pipeline.papers.visit_sheets import sites_on
@@ -132,7 +133,7 @@ def issue(week: Week, shown: SiteReport) -> Issued | None:
             look.html(f'<p class="hand" role="alert">Not issued: {escape(str(problem))}</p>')
     if said:
         look.html(f'<p role="status">{escape(said)}</p>')
-    if before is None or not desk.same(before, mark):
+    if before is None or (before.state, before.content_hash) != ("whole", mark):
         return None
     with st.container(horizontal=True, vertical_alignment="center"):
         give(desk.issue_files(before), "now")
@@ -184,7 +185,7 @@ def preview(week: Week, shown: SiteReport) -> None:
         st.image(desk.picture(week, shown, n), width="stretch", alt=alt)
     if n is not None:
         with st.expander("The words of this sheet"):
-            look.html(desk.words_html(shown.sheets[n]))
+            look.html(filled("sheet_words.html", sheet=shown.sheets[n]))
 
 
 def site_report(week: Week, sites: dict[str, str]) -> None:

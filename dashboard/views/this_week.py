@@ -82,6 +82,7 @@ def bodies_of(week: Week, review: pl.DataFrame) -> dict[str, str]:
         strip = cells.strip(readings.get(tank, []), changes.get(tank, []), outlook, ceiling, week.as_of, height, hot)
         shape = f"<span{' class=hand' if urgent else ''}>{cells.mark(name)}{escape(name.capitalize())}</span>"
         named = look.tank_link(tank, record["name"] or tank) + (f" {site}{mark}" if steady else f"<br>{site}")
+        jobs = cells.due_soon(due.get(tank, []), soon)  # but for the one that is the reason told beside them
         shown = [
             ("tank", "", named),
             ("strip", "", strip),
@@ -89,7 +90,7 @@ def bodies_of(week: Week, review: pl.DataFrame) -> dict[str, str]:
             ("num", "rises", cells.rise(fits.get(tank), loud)),
             ("num", "levels off near", cells.levels_off(outlook, hot)),
             ("num", "bioload", cells.bioload(capacity.get(tank), hot, loud)),
-            ("due", "", cells.due(due.get(tank, []), soon, row["reason"])),
+            ("due", "", "<br>".join(escape(sentence(text)) for text in jobs if text != row["reason"])),
         ]
         if not steady:
             shown.insert(0, ("cls", "", f"{shape}{mark and '<br>'}{mark}"))

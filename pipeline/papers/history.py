@@ -62,9 +62,7 @@ def _visits(week: Week, tank: str) -> tuple[list[str], list[tuple[int, list[list
     for at, taken in sorted({*said, *notes}, reverse=True):
         values, visit = said.get((at, taken), {}), notes.get((at, taken), {})
         seen = visit.get("fish_seen")
-        fish = " ".join(
-            part for part in (number(seen, 4) if seen is not None else "", visit.get("fish_look") or "") if part
-        )
+        fish = " ".join(filter(None, ("" if seen is None else number(seen, 4), visit.get("fish_look"))))
         cells = [day(at.date()), "" if taken == "before" else taken, *(values.get(name, "") for name in names)]
         cells += [changes.get(at.date(), ""), fish, visit.get("note") or ""]
         lines.setdefault(at.year, []).append(cells)
@@ -102,9 +100,8 @@ def history_page(week: Week, tank: str) -> str:
     facts.append(f"data as of {day(week.as_of, year=True)}")
     state = f"{sentence(review['class'])}: {review['reason']}" if review else "Not reviewed"
     jobs = [job_words(row["says"], row["do"]) for row in sorted(week.rows("due", tank), key=lambda row: row["on"])]
-    promises = week.table("promise").filter(
-        (pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == found[0]["site"]))
-    )
+    of_site = pl.col("tank").is_null() & (pl.col("site") == found[0]["site"])
+    promises = week.table("promise").filter((pl.col("tank") == tank) | of_site)
     causes = sorted(week.rows("finding_cause", tank), key=lambda cause: cause["place"])
     findings = [(row, [c for c in causes if c["rule"] == row["rule"]]) for row in findings_of(week, tank)]
     heads, visits = _visits(week, tank)
