@@ -103,9 +103,9 @@ def beside(parameter: str, hopes: Mapping[str, str], last: Mapping[str, str]) ->
     return f"{told} · last {last[parameter]}" if parameter in last else f"{told} · never read"
 
 
-def shares(planned: float | None) -> list[int]:
+def shares(planned: float) -> list[int]:
     """Per cents to tap: the planned one to the nearest 5, and one a step under and over it."""
-    middle = 5 * round(20 * planned) if planned else 0
+    middle = 5 * round(20 * planned)
     return [share for share in (middle - APART, middle, middle + APART) if 0 < share <= 100] if middle else []
 
 
@@ -140,9 +140,7 @@ def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) ->
     net, _ = water_today.net_of(week, tank)
     plan = week.kept(("change", tank, when), lambda: water_today.change(week, tank, when))  # every tap asks again
     container = week.round.van.get("container_l")
-    if plan.fraction is None:
-        planned = ""
-    elif net is None:
+    if net is None:
         planned = f"planned {with_unit(f'{100 * plan.fraction:.0f}', '%')}; net volume not known"
     else:
         planned = f"planned {water_today.amount(plan.fraction, net, container)}"

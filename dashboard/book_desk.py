@@ -24,12 +24,8 @@ HALF_ONLY = "an internal or sponge filter does the half cycle only"
 def sentence(entry: Entry, tank: str | None, net: float | None) -> str:
     """What it holds and what that is good for; what is not known is said."""
     good = entry.good
-    if entry.is_model:
-        where = f"{entry.name}, filled as the book has it,"
-    elif tank is None:
-        where = f"{entry.name}, on no tank,"
-    else:
-        where = f"{entry.name}, on {tank}{'' if net is None else f' ({litres(net)} net)'},"
+    stands = "on no tank" if tank is None else f"on {tank}{'' if net is None else f' ({litres(net)} net)'}"
+    where = f"{entry.name}, {'filled as the book has it' if entry.is_model else stands},"
     if not entry.recorded:
         what = "has no usual media in the book" if entry.is_model else "has nothing recorded inside"
         return f"{where} {what}: it can't be said what it is good for."
@@ -38,12 +34,10 @@ def sentence(entry: Entry, tank: str | None, net: float | None) -> str:
         return f"{where} can't be rated yet.{missing or ' Its layers are not all known.'}"
     held = "" if good.full_kg is None else f" holds {kilograms(good.full_kg)} of media that counts and"
     held = " holds no media that counts and" if good.full_kg == 0 else held
+    cycles = (good.half_l, good.half_limit, ""), (good.full_l, good.full_limit, RULE[entry.kind == "trickle"])
     half, full = (
         "not known" if value is None else f"{litres(value)}{rule} ({BITES.get(limit, 'media is the limit')})"
-        for value, limit, rule in (
-            (good.half_l, good.half_limit, ""),
-            (good.full_l, good.full_limit, RULE[entry.kind == "trickle"]),
-        )
+        for value, limit, rule in cycles
     )
     if good.full_l == 0:
         full = f"none: {HALF_ONLY}" if entry.model and entry.model.half_cycle_kind else "none"
@@ -68,13 +62,11 @@ def facts_line(entry: Entry) -> str:
 
 def audit_html(entry: Entry) -> str:
     """Each finding of the audit: what is wrong, why it matters, what to move."""
-    if not entry.recorded and not entry.audit:
-        return "<p>Nothing is known of its layout, so it can't be audited: no compartment with a usual medium is in the book.</p>"
-    if not entry.audit:
-        return "<p>Nothing to say: the stages stand in order, and no filled compartment is half empty or crammed.</p>"
-    return "".join(
-        f'<p>{escape(capital(row["says"]))}</p><p class="step">{escape(row["do"])}</p>' for row in entry.audit
-    )
+    none = "<p>Nothing to say: the stages stand in order, and no filled compartment is half empty or crammed.</p>"
+    if not entry.recorded:
+        none = "<p>Nothing is known of its layout, so it can't be audited: no compartment with a usual medium is in the book.</p>"
+    found = (f'<p>{escape(capital(row["says"]))}</p><p class="step">{escape(row["do"])}</p>' for row in entry.audit)
+    return "".join(found) or none
 
 
 def spare_html(spare: Sequence[tuple[str, str | None, float | None]]) -> str:
@@ -105,10 +97,9 @@ def alone_html(entry: Entry, assumed: Mapping[str, float]) -> str:
 def hangs_html(capacity: Row, standing: Standing) -> str:
     """If the biggest filter stops, and how far one thing may move before a rating is crossed."""
     stops = capacity["if_biggest_stops_pct"]
-    several = len(capacity["filters"]) > 1
     if stops is not None:
         worst = f"If the biggest filter stops, the others carry {per_cent(stops)} of their half-cycle rating."
-    elif several:
+    elif len(capacity["filters"]) > 1:
         worst = "If the biggest filter stops: can't say, the half cycle of the others is not known."
     else:
         worst = "If this filter stops, no other is there for the half cycle."
@@ -213,12 +204,11 @@ def _ok(cycle: Row) -> str:
 
 def answer_sentence(answer: Row) -> str:
     """Both answers in one sentence."""
-    half, full = answer["half"], answer["full"]
-    limits = [f" ({BITES[cycle['limit']]})" if cycle["limit"] in BITES else "" for cycle in (half, full)]
-    said = [
-        _ok(cycle) + ("" if cycle["rates_l"] is None else f", good for {litres(cycle['rates_l'])}{limit}")
-        for cycle, limit in zip((half, full), limits, strict=True)
-    ]
+    full, said = answer["full"], []
+    for cycle in (answer["half"], full):
+        limit = f" ({BITES[cycle['limit']]})" if cycle["limit"] in BITES else ""
+        good = "" if cycle["rates_l"] is None else f", good for {litres(cycle['rates_l'])}{limit}"
+        said.append(_ok(cycle) + good)
     short = f", short {kilograms(full['short_kg'])}" if full["short_kg"] else ""
     return (
         f"For {litres(answer['net_l'])} net, {STOCKED[answer['stocking']]}, the {answer['model']}, {full['layout']}:"

@@ -4,6 +4,7 @@ Nothing is written here: pipeline/logbook.py writes, pipeline/trial.py says befo
 """
 
 import datetime as dt
+import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from html import escape
@@ -102,10 +103,7 @@ def echo(answer: trial.Answer) -> None:
     """What a cell would be taken for, at once under it."""
     if answer.says:
         first, stop, rest = answer.says.partition(". ")
-        said = escape(first)
-        for lead in ("read as ", "Read as "):
-            said = f"{lead}<b>{said[len(lead) :]}</b>" if said.startswith(lead) else said
-        said += escape(stop + rest)
+        said = re.sub("^([Rr]ead as )(.*)", r"\1<b>\2</b>", escape(first), flags=re.DOTALL) + escape(stop + rest)
         look.html(f'<p class="echo{"" if answer.good else " hand"}" role="status">{said}</p>')
 
 

@@ -36,9 +36,8 @@ def keep(week: Week, tank: str, when: dt.date, entered: at_tank.Entered, by: str
         "tank": tank,
         "by": by,
     }
-    would = trial.files(
-        desk.folder_now(), week.table("held"), {"visits/entered-now.csv": logbook.visits_csv([row]).encode()}
-    )
+    new = {"visits/entered-now.csv": logbook.visits_csv([row]).encode()}
+    would = trial.files(desk.folder_now(), week.table("held"), new)
     bad = [f"{r['column'] or 'Row'} “{r['text']}”: {r['reason']}" for r in [*would.held, *would.elsewhere]]
     # of what is entered, or of other visits beside it
     warned = (r["says"] for r in would.remarks if r["outcome"] == "warned" and r["column"] != "kit")
@@ -75,11 +74,8 @@ def take_up(week: Week, tank: str, when: dt.date, key: str) -> None:
 
 def lay_down(week: Week, tank: str, when: dt.date, key: str, entered: at_tank.Entered) -> None:
     """Writes what is typed so far beside the logs: a reload, or an empty battery, loses nothing."""
-    typed = {
-        str(name).removeprefix(f"{key} "): value
-        for name, value in st.session_state.items()
-        if str(name).startswith(f"{key} ") and value not in (None, "", [])
-    }
+    mine = {str(name): value for name, value in st.session_state.items() if str(name).startswith(f"{key} ")}
+    typed = {name.removeprefix(f"{key} "): value for name, value in mine.items() if value not in (None, "", [])}
     typed = typed if entered.anything else {}
     if typed == st.session_state[f"draft {key}"]:
         return
@@ -108,9 +104,8 @@ def records(week: Week, when: dt.date) -> list[tuple[data.Row, dict[str, str]]]:
             sheet = frames.get(family)
             for row in [] if sheet is None else sheet.join(mine, on=["file", "line"], how="semi").iter_rows(named=True):
                 whose = row.get("tank") or row.get("water_supply") or ""
-                where = {"title": titles.get(whose, whose), "suggestion": None} | {
-                    n: row.pop(n) for n in ("file", "line")
-                }
+                at = {"file": row.pop("file"), "line": row.pop("line")}
+                where = {"title": titles.get(whose, whose), "suggestion": None, **at}
                 found.append((where, {cell: text or "" for cell, text in row.items()}))
     return found[::-1]
 

@@ -22,14 +22,11 @@ def _words(band: Band, gap: str) -> str:
     depth = "depth not recorded" if band.depth_mm is None else with_unit(fixed(band.depth_mm, 0), "mm")
     if band.medium is None:
         return f"<small>empty, {depth} of {escape(band.room)}</small>"
-    if band.kg is not None:
-        mass = f", {with_unit(number(band.kg), 'kg')}"
-    elif band.foam_l is not None:
-        mass = f", {with_unit(number(band.foam_l), 'L')}"
-    else:
-        mass = ", mass not recorded" if band.stage in ("biological", "chemical") else ""
-    age = ""
-    if (weeks := band.age_weeks) is not None:  # up to two years in weeks, then in years
+    lacks = ["mass not recorded"] if band.stage in ("biological", "chemical") else []
+    masses = [with_unit(number(held), unit) for held, unit in ((band.kg, "kg"), (band.foam_l, "L")) if held is not None]
+    mass = "".join(f", {said}" for said in (masses or lacks)[:1])
+    age, weeks = "", band.age_weeks
+    if weeks is not None:  # up to two years in weeks, then in years
         age = f"; {counted(int(weeks), 'week') if weeks < 104 else counted(int(weeks // 52), 'year')} old"
     return (
         f'<span class="num">{band.number}</span><strong>{escape((band.stage or "stage not known").capitalize())}</strong>,'
@@ -99,16 +96,15 @@ def filter_html(entries: Sequence[Entry], headed: bool = True) -> str:
     """Filters as the water meets them: a canister from the bottom, a sump in a row, the others from the top down."""
     if not entries:
         return "<p>No filter is recorded on this tank. Write it into filters.csv, placements.csv and fills.csv.</p>"
-    out = []
-    for entry in entries:
-        name = ", ".join(filter(None, (entry.name, entry.kind)))
-        head = f"<p><strong>{escape(name)}</strong></p>" if headed else ""
-        empty = (
-            "<p>Nothing is recorded of what lies in it, so it cannot be drawn. Look inside at the next service and write each"
-            " layer into fills.csv.</p>"
-        )
-        out.append(head + (_one_filter(entry) if entry.recorded else empty))
-    return "".join(out)
+    empty = (
+        "<p>Nothing is recorded of what lies in it, so it cannot be drawn. Look inside at the next service and write each"
+        " layer into fills.csv.</p>"
+    )
+    return "".join(
+        (f"<p><strong>{escape(', '.join(filter(None, (entry.name, entry.kind))))}</strong></p>" if headed else "")
+        + (_one_filter(entry) if entry.recorded else empty)
+        for entry in entries
+    )
 
 
 @dataclass(frozen=True)
@@ -195,10 +191,8 @@ def capacity(week: Week, tank: str, row: Row | None) -> None:
         _food_line(row),
     ]
     left, right = st.columns(2, gap="large")
-    with left:
-        look.html(f"<strong>Plain rating: a common rule of thumb, disputed</strong>{sum_html(plain)}")
-    with right:
-        look.html(f"<strong>Need: what this tank asks for</strong>{sum_html(need)}")
+    look.html(f"<strong>Plain rating: a common rule of thumb, disputed</strong>{sum_html(plain)}", left)
+    look.html(f"<strong>Need: what this tank asks for</strong>{sum_html(need)}", right)
     look.html(f"<strong>Effective media: each layer, factor by factor</strong>{effective_html(row, layers)}")
 
 

@@ -113,9 +113,9 @@ def more(key: str, total: int, step: int) -> None:
         st.rerun()
 
 
-def html(body: str, **more: Any) -> None:
+def html(body: str, place: Any = st, **more: Any) -> None:
     """A piece of page. Everything in `body` that came from a record must have been escaped."""
-    st.html(f'<div class="tr">{body}</div>', **more)
+    place.html(f'<div class="tr">{body}</div>', **more)
 
 
 def section(title: str, after: str = "") -> None:

@@ -119,27 +119,24 @@ def page() -> None:
             "How", WAYS, default=WAYS[0], key="enter_way", required=True, label_visibility="collapsed",
             persist_state="session",
         )  # fmt: skip
-    if way == WAYS[2]:
-        with st.container(key="sheets"):
-            enter_sheets.upload(week)
-            desk.became()
-    elif way == WAYS[3]:
-        with st.container(key="sheets"):
-            enter_sheets.form(week, _day())
-            desk.became()
-    elif way == WAYS[1]:
-        with st.container(key="sheets"):
-            with st.container(horizontal=True):
-                when = _day()
-                sites = enter_sheets.sites_of(week, when)
-            enter_sheets.grid(week, when, sites)
-            desk.became()
-    else:
+    if way in (None, WAYS[0]):
         with st.container(key="desk"):
             with st.container(horizontal=True):
                 when = _day()
                 tank = choose(week, when)
             the_tank(week, when, tank)
+        return
+    with st.container(key="sheets"):
+        if way == WAYS[2]:
+            enter_sheets.upload(week)
+        elif way == WAYS[3]:
+            enter_sheets.form(week, _day())
+        else:
+            with st.container(horizontal=True):
+                when = _day()
+                sites = enter_sheets.sites_of(week, when)
+            enter_sheets.grid(week, when, sites)
+        desk.became()
 
 
 page()

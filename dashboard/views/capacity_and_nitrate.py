@@ -53,7 +53,7 @@ def gathered(week: Week, column: str) -> list[Row]:
         load, known = own[column] if own else None, fit is not None and fit["rate"] is not None
         climbs = heads is not None and heads["trend"] == "climbing"
         rows.append({
-            "tank": tank, "class": class_, "capacity": own, "fit": fit, "since": None, "load": load,
+            "tank": tank, "class": class_, "capacity": own, "fit": fit, "load": load,
             "name": titles[tank]["name"] or tank, "site": sites.get(titles[tank]["site"]) or titles[tank]["site"] or "",
             "corner": (load > 100, climbs) if known and load is not None else None,
         })  # fmt: skip
@@ -65,9 +65,8 @@ def gathered(week: Week, column: str) -> list[Row]:
         return since(past["capacity"], past["nitrate_outlook"], column)
 
     runs = week.kept(("over since", column), runs_of) if loud else {}
-    for one in rows:
-        one["since"] = runs.get(one["tank"])
     order = [*CORNERS, None]
+    rows = [{**row, "since": runs.get(row["tank"])} for row in rows]
     return sorted(rows, key=lambda row: (order.index(row["corner"]), -(row["load"] or 0)))
 
 
@@ -114,11 +113,10 @@ def tables(rows: list[Row], column: str) -> None:
     if len(rows) <= FOLDED:
         look.html(table_html(rows, column))
         return
-    loud = [row for row in rows if row["corner"] not in ((False, False), None)]
+    loud, calm = ([row for row in rows if (row["corner"] in ((False, False), None)) is of] for of in (False, True))
     if loud:
         look.html(table_html(loud[: look.shown("capacity_most", FOLDED)], column))
         look.more("capacity_most", len(loud), FOLDED)
-    calm = [row for row in rows if row["corner"] in ((False, False), None)]
     sites = sorted({row["site"] for row in calm})
     of = st.selectbox("The others, by site", sites, index=None, placeholder="choose a site", key="calm_site", width=340)
     if mine := [row for row in calm if row["site"] == of]:
@@ -127,14 +125,8 @@ def tables(rows: list[Row], column: str) -> None:
 
 def scatter(week: Week, rows: list[Row], which: str) -> None:
     """The tanks that are over, or of a class above due: bioload across, net rise up."""
-    drawn = [
-        row
-        for row in rows
-        if row["corner"] is not None
-        and row["fit"]["low"] is not None
-        and row["fit"]["high"] is not None
-        and (row["class"] not in ("due", "steady") or row["corner"] == (True, True))
-    ]
+    known = (row for row in rows if row["corner"] and None not in (row["fit"]["low"], row["fit"]["high"]))
+    drawn = [row for row in known if row["class"] not in ("due", "steady") or row["corner"] == (True, True)]
     if not drawn:
         look.html("<p>No tank that needs a hand has both a bioload and a rise that are known: nothing is drawn.</p>")
         return

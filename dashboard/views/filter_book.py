@@ -95,8 +95,7 @@ def will_it_do(week: Week) -> None:
         return
     look.say(book_desk.answer_sentence(answer))
     left, right = st.columns(2, gap="large")
-    with left:
-        look.html(book_desk.answer_html(answer))
+    look.html(book_desk.answer_html(answer), left)
     with right:
         look.html("<p><strong>The reply, to copy</strong></p>")
         with st.container(key="reply"):

@@ -54,9 +54,9 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
     outlook = week.row("nitrate_outlook", tank)
     says = nitrate_sentence(fit, outlook, int(week.assumed["forecast_days"]))
     look.say(says)
-    inside = (pl.col("day") >= start) & (pl.col("day") <= week.as_of)
+    inside = pl.col("day").is_between(start, week.as_of)
     ceiling = outlook["ceiling"] if outlook else week.assumed["ceiling_default"]
-    ever = week.of("reading", tank).filter((pl.col("parameter") == "nitrate") & (pl.col("day") <= week.as_of))
+    ever = week.of("reading", tank).filter(pl.col("day") <= week.as_of, parameter="nitrate")
     first = ever["day"].min()
     if isinstance(first, dt.date) and first < start:
         st.altair_chart(
@@ -80,9 +80,9 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
     path = week.kept(("path", tank), lambda: weekly.paths(week, [tank]))
     path = path.filter(pl.col("at") >= dt.datetime.combine(start, dt.time()))
     found = desk.numbered(desk.happenings(week, tank, start))
-    chosen = desk.choose_cause(week, tank)
-    drawn = None if chosen is None else weekly.implied(week, tank, chosen[1])
-    if chosen is not None:
+    drawn = None
+    if chosen := desk.choose_cause(week, tank):
+        drawn = weekly.implied(week, tank, chosen[1])
         says += f" Drawn: {chosen[0]}, as a possible cause."
     chart = charts.nitrate(
         readings.select("at", "day", "low", "high", "hollow", "said"), changes.select("at", "day", "pct"),
@@ -100,14 +100,13 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
 def rest(week: Week, tank: str) -> None:
     start = week.as_of - dt.timedelta(7 * cells.WEEKS)
     f = week.assumed
-    rows = week.of("reading", tank).filter((pl.col("day") >= start) & (pl.col("day") <= week.as_of))
+    rows = week.of("reading", tank).filter(pl.col("day").is_between(start, week.as_of))
     now = {row["parameter"]: row for row in week.rows("water", tank)}
     places = st.columns(4, gap="medium")
     wanted: tuple[tuple[str, str, float | None, float], ...] = (("ammonia", "Ammonia, mg/L", None, 1.0), ("nitrite", "Nitrite, mg/L", f["act_nitrite"], 1.0),
               ("ph", "pH", f["act_ph_below"], 9.0), ("kh", "KH, dKH", f["week_kh_at"], 16.0))  # fmt: skip
     for place, (name, title, limit, top) in zip(places, wanted, strict=True):
-        read = rows.filter(pl.col("parameter") == name).sort("at")
-        read = read.select(pl.col("day").cast(pl.Datetime).alias("at"), "low", "high")
+        read = rows.filter(parameter=name).sort("at").select(pl.col("day").cast(pl.Datetime).alias("at"), "low", "high")
         last = now.get(name)
         words = "not read lately"
         if last is not None:
@@ -142,8 +141,7 @@ def verdict(week: Week, tank: str, capacity: Row | None) -> None:
     top = next(week.now("finding").filter(tank=tank, **told_of).iter_rows(named=True), None)
     step, rule = (top["do"], top["rule"]) if top else (f"{review['step']}.", "")
     to = cells.done_at(rule, tank, told.doubted_days(week).get(tank))
-    hand = " hand" if name in look.URGENT else ""
-    calm = "" if name in look.URGENT else " calm"
+    hand, calm = (" hand", "") if name in look.URGENT else ("", " calm")
     look.html(
         f'<p class="counts{hand}">{cells.mark(name)}{escape(sentence(name))}: {escape(review["reason"])}.</p>'
         f'<p class="small">{line}</p><p class="step{calm}"><a class="go" href="{to}" target="_self">{escape(step)}</a></p>'

@@ -73,11 +73,8 @@ def notes(week: Week, site: str, first: dt.date, last: dt.date) -> desk.Notes:
         return ()
     look.small(REMINDER)
     names = data.tank_names(week)
-    found = []
-    for row in rows:
-        where = "the site" if row["tank"] is None else names[row["tank"]]
-        key = f"note {row['kind']} {row['file']} {row['line']}"
-        found.append((f"{day(row['day'])}, {where}: {row['text']}", key, (row["file"], row["line"])))
+    found = [(f"{day(row['day'])}, {names.get(row['tank'], 'the site')}: {row['text']}",
+              f"note {row['kind']} {row['file']} {row['line']}", (row["file"], row["line"])) for row in rows]  # fmt: skip
     return ticked("notes", found, counted(len(rows), "note") if len(rows) > OPEN_NOTES else "")
 
 

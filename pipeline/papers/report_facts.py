@@ -132,24 +132,14 @@ def rhythm(visits: list[dt.date], week: Week) -> float:
 def notes_of(week: Week, site: str) -> pl.DataFrame:
     """Every note on a site and its tanks: day, kind, tank, text, file, line. A note on the whole site has no tank."""
     tanks = week.table("tank").filter(pl.col("site") == site)["tank"].to_list()
+    of = pl.col("tank").is_in(tanks) | (pl.col("tank").is_null() & (pl.col("site") == site))
     found = []
     for table, day, text in SOURCES:
         rows = week.table(table)
-        here = pl.col("tank").is_in(tanks) if "tank" in rows.columns else pl.lit(False)
-        if table in ("promise", "site"):
-            whole = pl.col("site") == site
-            here = here | (whole & pl.col("tank").is_null() if "tank" in rows.columns else whole)
-        found.append(
-            rows.filter(here & (pl.col(text).str.strip_chars() != "")).select(
-                (pl.col(day) if day else pl.lit(None, pl.Date)).alias("day"),
-                pl.lit(table).alias("kind"),
-                pl.col("tank") if "tank" in rows.columns else pl.lit(None, pl.String).alias("tank"),
-                pl.col(text).alias("text"),
-                "file",
-                pl.col("line").cast(pl.Int64),
-            )
-        )
-    return pl.concat(found).cast(pl.Schema(SHAPE)).sort("day", "text", nulls_last=False)
+        blank = [pl.lit(None, pl.String).alias(name) for name in ("tank", "site") if name not in rows.columns]
+        rows = rows.with_columns(*blank, kind=pl.lit(table), day=pl.col(day) if day else None, text=pl.col(text))
+        found.append(rows.filter(of, pl.col("text").str.strip_chars() != "").select(SHAPE).cast(pl.Schema(SHAPE)))
+    return pl.concat(found).sort("day", "text", nulls_last=False)
 
 
 def offered(week: Week, site: str, first: dt.date, last: dt.date) -> pl.DataFrame:

@@ -180,24 +180,19 @@ def _test(week: Week, tank: str, day_: dt.date) -> list[str]:
 
 def _service(week: Week, tank: str, day_: dt.date, layers: pl.DataFrame) -> list[str]:
     due = week.now("due").filter(pl.col("what") != "promise", tank=tank).sort("on")
-    lines = []
-    for row in due.iter_rows(named=True):
-        if row["on"] <= day_:
-            lines.append(job_words(row["says"], row["do"]))
-        elif row["what"] in ("check", "carbon"):
-            lines.append(f"Not today: {row['what']} on {day(row['on'])}.")
-    lines = lines[:MOST_JOBS] or ["Nothing due."]
+    lines = [
+        job_words(row["says"], row["do"]) if row["on"] <= day_ else f"Not today: {row['what']} on {day(row['on'])}."
+        for row in due.iter_rows(named=True)
+        if row["on"] <= day_ or row["what"] in ("check", "carbon")
+    ][:MOST_JOBS] or ["Nothing due."]
     for row in layers.filter(pl.col("stage").is_in(PAD_STAGES), tank=tank).iter_rows(named=True):
         lines.append(f"Pad, {row['stage']}: {row['medium']}, {pad_size(row['pad_mm'], row['thickness_mm'])}.")
     return lines[: MOST_JOBS + LAST]
 
 
 def _promises(week: Week, site: str, tank: str) -> list[str]:
-    rows = week.table("promise").filter(
-        pl.col("done_on").is_null()
-        & ((pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == site)))
-        & (pl.col("made_on") <= week.as_of)
-    )
+    mine = (pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == site))
+    rows = week.table("promise").filter(mine, pl.col("done_on").is_null(), pl.col("made_on") <= week.as_of)
     return [
         short(row["promise"], MOST_NOTE) + (f" (by {day(row['due'])})" if row["due"] else "")
         for row in rows.sort("made_on").iter_rows(named=True)
@@ -210,7 +205,7 @@ def _tank(week: Week, site: Row, tank: Row, day_: dt.date, all_layers: pl.DataFr
     net, basis = water_today.net_of(week, name)
     water = water_today.change(week, name, day_)
     service = _service(week, name, day_, all_layers)
-    if (water.fraction or 0) > week.assumed["act_change_share"] and service[0] != "Nothing due.":
+    if water.fraction > week.assumed["act_change_share"] and service[0] != "Nothing due.":
         service.insert(0, "A big change and the filter are too much for one visit: do the change, leave the filter.")
     return {
         "title": tank_title(name, tank["name"]),

@@ -19,7 +19,7 @@ AT_ONCE = ("free_ammonia", "nitrite_act", "nitrite", "ammonia")
 class Change:
     """A water change to make: fraction of the net volume and litres [L], None where they can't be said."""
 
-    fraction: float | None
+    fraction: float
     litres: float | None
     says: list[str]
 
