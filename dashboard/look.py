@@ -8,9 +8,10 @@ from typing import Any
 from urllib.parse import parse_qsl, quote
 
 import streamlit as st
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from pipeline.week import Week
-from pipeline.wording import CYCLES, day
+from pipeline.wording import CYCLES, counted, day, fixed, number, sentence, with_unit
 from schemas.words import CAUTION_LINE
 
 GROUND, INK, INK2, INK3 = "#FAFBFA", "#1C2733", "#51606B", "#78858D"
@@ -18,6 +19,14 @@ STRIP, RULE, BLUE, HAND = "#5F6E79", "#A9B1B3", "#0072B2", "#B24A00"
 URGENT = ("act today", "this week")
 
 HERE = Path(__file__).parent
+PARTS = Environment(
+    loader=FileSystemLoader(HERE / "parts"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+PARTS.globals |= {one.__name__: one for one in (counted, fixed, number, sentence, with_unit)}
 CSS = HERE / "look.css"
 
 
@@ -116,6 +125,11 @@ def more(key: str, total: int, step: int) -> None:
 def html(body: str, place: Any = st, **more: Any) -> None:
     """A piece of page. Everything in `body` that came from a record must have been escaped."""
     place.html(f'<div class="tr">{body}</div>', **more)
+
+
+def part(name: str, **data: Any) -> str:
+    """A piece of page from a template under parts/, where every text is escaped."""
+    return PARTS.get_template(name).render(**data)
 
 
 def section(title: str, after: str = "") -> None:

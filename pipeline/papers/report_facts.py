@@ -138,7 +138,7 @@ def notes_of(week: Week, site: str) -> pl.DataFrame:
         rows = week.table(table)
         blank = [pl.lit(None, pl.String).alias(name) for name in ("tank", "site") if name not in rows.columns]
         rows = rows.with_columns(*blank, kind=pl.lit(table), day=pl.col(day) if day else None, text=pl.col(text))
-        found.append(rows.filter(of, pl.col("text").str.strip_chars() != "").select(SHAPE).cast(pl.Schema(SHAPE)))
+        found.append(rows.filter(of, pl.col("text").str.strip_chars() != "").select(*SHAPE).cast(pl.Schema(SHAPE)))
     return pl.concat(found).sort("day", "text", nulls_last=False)
 
 
