@@ -166,23 +166,18 @@ def _follows(row: Row, later: Row) -> bool:
 def history_html(week: Week, name: str, titles: Mapping[str, str]) -> str:
     """Moves between tanks and fills of a filter, newest first, each day's told together."""
     found: list[tuple[dt.date, int, str]] = []
-    for row in week.table("placement").filter(pl.col("filter") == name).iter_rows(named=True):
+    for row in week.table("placement").filter(filter=name).iter_rows(named=True):
         where = titles.get(row["tank"], row["tank"])
-        found.append((row["from"], 0, f"put on {where}"))
-        if row["to"] is not None:
-            found.append((row["to"], 3, f"last day on {where}"))
-    fills = week.table("fill").filter(pl.col("filter") == name).sort("from").to_dicts()
+        found += [(row["from"], 0, f"put on {where}"), (row["to"] or dt.date.max, 3, f"last day on {where}")]
+    fills = week.table("fill").filter(filter=name).sort("from").to_dicts()
     for n, row in enumerate(fills):
         # What ended the day before, or the same day, in the same layer was replaced: said once, not twice.
         before = next((f["medium"] for f in reversed(fills[:n]) if _follows(f, row)), None)
         size = with_unit(number(row["thickness_mm"], 4), "mm") if row["thickness_mm"] is not None else ""
         size = with_unit(number(row["mass_kg"]), "kg") if row["mass_kg"] is not None else size
         what, room = f"{size} {row['medium']}".strip(), row["compartment"]
-        if before is None:
-            says = f"{what} into {room}"
-        else:
-            says = f"{what} renewed in {room}" if before == row["medium"] else f"{what} in place of {before} in {room}"
-        wet = row["wetted"]
+        how = "renewed in" if before == row["medium"] else f"in place of {before} in" if before else "into"
+        says, wet = f"{what} {how} {room}", row["wetted"]
         says += f" (wetted {day(wet, year=True)})" if wet is not None and wet != row["from"] else ""
         says += f", batch {row['batch']}" if row["batch"] else ""
         found.append((row["from"], 1, says + (f", “{row['note']}”" if row["note"] else "")))

@@ -12,19 +12,10 @@ from dashboard import cells, charts, data, look
 from dashboard import enter_desk as desk
 from dashboard.data import Row
 from pipeline import logbook, weekly
+from pipeline.papers.history import visits_of
 from pipeline.review.causes import UNEXPLAINED, explains, of_tank
 from pipeline.week import Week
-from pipeline.wording import (
-    amount,
-    cause_words,
-    counted,
-    day,
-    listed,
-    pct,
-    reading_range,
-    sentence,
-    with_unit,
-)
+from pipeline.wording import amount, cause_words, counted, day, listed, pct, reading_range, sentence, with_unit
 from schemas.words import FOUND, JOBS, PARAMETER_TITLES, PARAMETERS
 
 SHOWN = 60  # rows of the history at a time
@@ -118,23 +109,15 @@ def _doubts(row: Row) -> str:
 
 def _visits(week: Week, tank: str) -> list[tuple[dt.date, str]]:
     """A sentence a visit: what was read with which kit, what was changed, the fish, who, the note."""
-    order = {name: n for n, name in enumerate(PARAMETERS)}
-    until = pl.col("day") <= week.as_of
-    readings: dict[tuple[dt.datetime, str], list[Row]] = {}
-    for row in week.of("reading", tank).filter(until).iter_rows(named=True):
-        readings.setdefault((row["at"], row["taken"]), []).append(row)
     changes: dict[dt.date, list[str]] = {}
-    for row in week.of("water_change", tank).filter(until).iter_rows(named=True):
+    for row in week.of("water_change", tank).filter(pl.col("day") <= week.as_of).iter_rows(named=True):
         share = "" if row["fraction"] is None or "%" in row["text"] else f" ({pct(100 * row['fraction'])})"
         kind = "Changed" if row["kind"] == "change" else sentence(row["kind"])
         changes.setdefault(row["day"], []).append(f"{kind} {row['text']}{share}.")
-    visits = {(v["at"], v["taken"]): v for v in week.of("visit", tank).filter(until).to_dicts()}
     told = []
-    for at, taken in sorted({*readings, *visits}):
-        mine = sorted(readings.get((at, taken), []), key=lambda r: order[r["parameter"]])
-        visit = visits.get((at, taken), {})
+    for at, taken, readings, visit in visits_of(week, tank):
         parts = []
-        if mine:
+        if mine := sorted(readings, key=lambda row: PARAMETERS.index(row["parameter"])):
             kits = listed(dict.fromkeys(r["kit"] for r in mine if r["kit"]))
             after = " after the change" if taken == "after" else ""
             said = [PARAMETER_TITLES[r["parameter"]] + " " + reading_range(r["parameter"], r["low"], r["high"])

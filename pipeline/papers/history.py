@@ -15,18 +15,7 @@ from pipeline.papers.water_today import net_of
 from pipeline.papers.writing import safe_name, zipped
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import (
-    ago,
-    cautions,
-    day,
-    interval,
-    job_words,
-    number,
-    per_cent,
-    sentence,
-    tank_title,
-    with_unit,
-)
+from pipeline.wording import ago, cautions, day, interval, job_words, number, per_cent, sentence, tank_title, with_unit
 from schemas.words import CANON, PARAMETER_TITLES, PARAMETERS
 
 
@@ -43,26 +32,36 @@ def _changed(row: Row) -> str:
     return share if "%" in row["text"] else f"{row['text']} ({share})"
 
 
+def _value(row: Row) -> str:
+    return "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
+
+
+def visits_of(week: Week, tank: str) -> list[tuple[dt.datetime, str, list[Row], Row]]:
+    """Every visit in order: when, before or after the change, its readings, and its own row, empty where there is none."""
+    until = pl.col("day") <= week.as_of
+    readings: dict[tuple[dt.datetime, str], list[Row]] = {}
+    for row in week.of("reading", tank).filter(until).iter_rows(named=True):
+        readings.setdefault((row["at"], row["taken"]), []).append(row)
+    own = {(row["at"], row["taken"]): row for row in week.of("visit", tank).filter(until).iter_rows(named=True)}
+    return [(*key, readings.get(key, []), own.get(key, {})) for key in sorted({*readings, *own})]
+
+
 def _visits(week: Week, tank: str) -> tuple[list[str], list[tuple[int, list[list[str]]]]]:
     """The heads, and by year, newest first, one line a visit: day, readings in words, change, note."""
-    readings = _mine(week, "reading", tank)
-    names = [name for name in PARAMETERS if (readings["parameter"] == name).any()]
-    said: dict[tuple[dt.datetime, str], dict[str, str]] = {}
-    for row in readings.iter_rows(named=True):
-        text = "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
-        mark = " (kit expired)" if row["expired"] else f" (left out: {row['doubt']})" if row["doubt"] else ""
-        said.setdefault((row["at"], row["taken"]), {})[row["parameter"]] = text + mark
+    seen = visits_of(week, tank)[::-1]
+    read = {row["parameter"] for *_, readings, _ in seen for row in readings}
+    names = [name for name in PARAMETERS if name in read]
     changes: dict[dt.date, str] = {}
     for row in _mine(week, "water_change", tank).iter_rows(named=True):
         changes[row["day"]] = f"{'' if row['kind'] == 'change' else row['kind'] + ' '}{_changed(row)}"
-    notes: dict[tuple[dt.datetime, str], Row] = {
-        (row["at"], row["taken"]): row for row in _mine(week, "visit", tank).iter_rows(named=True)
-    }
     lines: dict[int, list[list[str]]] = {}
-    for at, taken in sorted({*said, *notes}, reverse=True):
-        values, visit = said.get((at, taken), {}), notes.get((at, taken), {})
-        seen = visit.get("fish_seen")
-        fish = " ".join(filter(None, ("" if seen is None else number(seen, 4), visit.get("fish_look"))))
+    for at, taken, readings, visit in seen:
+        values = {}
+        for row in readings:
+            mark = " (kit expired)" if row["expired"] else f" (left out: {row['doubt']})" if row["doubt"] else ""
+            values[row["parameter"]] = _value(row) + mark
+        count = visit.get("fish_seen")
+        fish = " ".join(filter(None, ("" if count is None else number(count, 4), visit.get("fish_look"))))
         cells = [day(at.date()), "" if taken == "before" else taken, *(values.get(name, "") for name in names)]
         cells += [changes.get(at.date(), ""), fish, visit.get("note") or ""]
         lines.setdefault(at.year, []).append(cells)
@@ -80,9 +79,8 @@ def _now(week: Week, tank: str) -> list[list[str]]:
     titles, units = {**PARAMETER_TITLES, "free_ammonia": "Free ammonia"}, {**CANON, "free_ammonia": "mg/L NH3"}
     lines = []
     for row in week.rows("water", tank):
-        name, value = row["parameter"], "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
-        when = f"{ago(row['day'], week.as_of)}{', kit expired' if row['expired'] else ''}"
-        lines.append([titles.get(name, name), with_unit(value, units.get(name, "")), when])
+        name, when = row["parameter"], f"{ago(row['day'], week.as_of)}{', kit expired' if row['expired'] else ''}"
+        lines.append([titles.get(name, name), with_unit(_value(row), units.get(name, "")), when])
     return lines
 
 
