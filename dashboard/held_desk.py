@@ -68,19 +68,12 @@ def where(row: Row) -> str:
 
 
 def item_html(week: Week, row: Row) -> str:
-    """One held item; everything in it was typed by somebody, so everything is escaped."""
+    """One held item."""
     since, age = row["since"], ago(row["since"], week.as_of) if row["since"] else ""
     held = f"held {age.removesuffix(' ago')}, since {day(since)}" if age.endswith(" ago") else f"held since {age}"
     held = held if since else "held, day not known"
-    what = "Whole file" if not row["line"] else desk.column_title(row["column"])
-    suggested = f", <small>suggested</small> {escape(row['suggestion'])}" if row["suggestion"] else ""
-    typed = f"“{escape(row['text'])}”" if row["line"] else ""
-    return (
-        f'<div class="item"><div><p><strong>{escape(row["title"] or "No known tank")}</strong></p>'
-        f"<p><small>{escape(held)}</small></p></div>"
-        f'<div><p class="typed">{escape(what)} {typed}{suggested}</p><p>{escape(row["reason"])}</p>'
-        f"<p><small>{escape(where(row))}</small></p></div></div>"
-    )
+    what = desk.column_title(row["column"]) if row["line"] else "Whole file"
+    return look.part("held.html", row=row, held=held, what=what, where=where(row))
 
 
 # The button that does it -> its words.

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from html import escape
 
 import streamlit as st
 
@@ -46,12 +45,7 @@ class Line:
 
 def sum_html(lines: Iterable[Line]) -> str:
     """A sum, line by line."""
-    body = "".join(
-        f'<tr class="{"sum" if line.total else ""}"><td>{escape(line.label)}</td>'
-        f'<td class="n{" hand" if line.hand else ""}">{escape(line.value)}</td><td><small>{escape(line.basis)}</small></td></tr>'
-        for line in lines
-    )
-    return f'<table class="ledger">{body}</table>'
+    return look.part("sum.html", lines=lines)
 
 
 def known(value: float | None, unit: str, places: int = 0) -> str:

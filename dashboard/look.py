@@ -11,7 +11,7 @@ import streamlit as st
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from pipeline.week import Week
-from pipeline.wording import CYCLES, counted, day, fixed, number, sentence, with_unit
+from pipeline.wording import CYCLES, counted, day, fixed, number, pct, sentence, with_unit
 from schemas.words import CAUTION_LINE
 
 GROUND, INK, INK2, INK3 = "#FAFBFA", "#1C2733", "#51606B", "#78858D"
@@ -26,7 +26,7 @@ PARTS = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
-PARTS.globals |= {one.__name__: one for one in (counted, fixed, number, sentence, with_unit)}
+PARTS.globals |= {one.__name__: one for one in (counted, day, fixed, number, pct, sentence, with_unit)}
 CSS = HERE / "look.css"
 
 
@@ -70,37 +70,12 @@ def begin_at_the_top(place: str) -> None:
 
 def table(
     heads: Sequence[str], rows: Iterable[Sequence[str]], kind: str = "ledger held", labels: Sequence[str] = (),
-    widths: Sequence[float] = (), classes: Mapping[int, str] | None = None, row_class: str = "",
+    classes: Mapping[int, str] | None = None,
 ) -> str:  # fmt: skip
-    """A table of cells that are HTML already; its roles stay where a phone shows each row as a block, with `labels` before
-    the cells. `widths`: per cent of each column, of a table of tanks, where small words need no label; `classes`: of some
-    columns, told in the heads too where it is `n`."""
-    mine, named, one = classes or {}, dict(enumerate(labels)), week_cell if widths else cell
-    wide = [f' style="width:{width}%"' for width in widths] or [""] * len(heads)
-    head = "".join(
-        f'<th role="columnheader"{" class=n" if mine.get(n) == "n" else ""}{wide[n]}>{name}</th>'
-        for n, name in enumerate(heads)
-    )
-    lead = f'<tr role="row"{f" class={row_class}" if row_class else ""}>'
-    body = "".join(
-        f"{lead}{''.join(one(mine.get(n, ''), named.get(n, ''), text) for n, text in enumerate(row))}</tr>"
-        for row in rows
-    )
-    drawn = (
-        f'<table role="table" class="{kind}"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
-        f'<tbody role="rowgroup">{body}</tbody></table>'
-    )
-    return drawn if widths else f'<div class="wide">{drawn}</div>'
-
-
-def cell(kind: str, label: str, body: str) -> str:
-    told = (f' class="{kind}"' if kind else "") + (f' data-l="{label}"' if label else "")
-    return f'<td role="cell"{told}>{body}</td>'
-
-
-def week_cell(kind: str, label: str, body: str) -> str:
-    """A cell of a table of tanks, with its label on a phone; small words say themselves what they are."""
-    return cell(kind, "" if body.startswith("<small>") else label, body)
+    """A table of cells that are HTML already, with `labels` before them on a phone; `classes`: of some columns, told in the
+    heads too where it is `n`."""
+    told = [(classes or {}).get(n, "") for n in range(len(heads))]
+    return part("table.html", heads=heads, rows=rows, kind=kind, labels=[*labels, *[""] * len(heads)], classes=told)
 
 
 def items(lines: Iterable[str], kind: str = "plain", tag: str = "ul") -> str:

@@ -1,8 +1,9 @@
 """What the page Plan says: options, water changes and what-ifs as HTML. Everything typed is escaped."""
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from html import escape
+from typing import Any
 
 from dashboard import look
 from dashboard.data import Row
@@ -140,18 +141,10 @@ def sides_html(begun: Start, found: Asked) -> str:
     as_of, ceiling, known = begun.desk.week.as_of, begun.known.ceiling, begun.tank.known
     none = "half cycle only" if known else "not known"
 
-    sides = (found.now, found.then)
+    sides, calm = (found.now, found.then), (False, False)
 
-    def line(label: str, small: str, said: Iterable[str], hands: Iterable[bool] = (False, False)) -> str:
-        under = f"<small>{escape(small)}</small>" if small else ""
-        cells = "".join(
-            f'<td class="n"><span{" class=hand" if hand else ""}>{escape(text)}</span></td>'
-            for text, hand in zip(said, hands, strict=True)
-        )
-        return f"<tr><td>{escape(label)}{under}</td>{cells}</tr>"
-
-    def loads(label: str, small: str, pcts: Sequence[float | None], loud: bool = True) -> str:
-        return line(label, small, [load(pct, none) for pct in pcts], [loud and _over(pct) for pct in pcts])
+    def loads(label: str, small: str, pcts: Sequence[float | None], loud: bool = True) -> tuple[Any, ...]:
+        return label, small, [load(pct, none) for pct in pcts], [loud and _over(pct) for pct in pcts]
 
     def within(on: dt.date | None) -> str:
         return "not known" if not known else "today" if on is not None and on <= as_of else date(on, as_of)
@@ -163,16 +156,15 @@ def sides_html(begun: Start, found: Asked) -> str:
                 [side.interim[n][1] if side.interim else None for side in sides], loud=False)
           for n, (on, _) in enumerate(found.now.interim[:2])),
         loads("… when mature", "", [side.mature_pct for side in sides]),
-        line("Within its rating", "", [within(side.within_on) for side in sides]),
-        line("Nitrate the food makes", "mg/L a week", [_range(side.made, "food not weighed") for side in sides]),
-        line("Levels off near, under the routine", f"mg/L, limit {number(ceiling)}",
-             [_range(side.plateau, side.plateau_why) for side in sides],
-             [side.plateau is not None and side.plateau.value > ceiling for side in sides]),
-        line("Water a year", "", ["not known" if side.litres_year is None
-                                  else with_unit(number(side.litres_year, 4), "L") for side in sides]),
+        ("Within its rating", "", [within(side.within_on) for side in sides], calm),
+        ("Nitrate the food makes", "mg/L a week", [_range(side.made, "food not weighed") for side in sides], calm),
+        ("Levels off near, under the routine", f"mg/L, limit {number(ceiling)}",
+         [_range(side.plateau, side.plateau_why) for side in sides],
+         [side.plateau is not None and side.plateau.value > ceiling for side in sides]),
+        ("Water a year", "", ["not known" if side.litres_year is None
+                              else with_unit(number(side.litres_year, 4), "L") for side in sides], calm),
     ]  # fmt: skip
-    head = '<tr><th>Of this tank</th><th class="n">today</th><th class="n">what if</th></tr>'
-    return f'<table class="ledger sides"><thead>{head}</thead><tbody>{"".join(body)}</tbody></table>'
+    return look.part("sides.html", lines=body)
 
 
 def what_sentence(begun: Start, found: Asked) -> str:

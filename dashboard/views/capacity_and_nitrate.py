@@ -86,41 +86,25 @@ def counts_html(week: Week, rows: list[Row]) -> str:
     )
 
 
-def table_html(rows: list[Row], column: str) -> str:
+def table_html(rows: list[Row]) -> str:
     """The ranked table."""
-    out = []
-    for row in rows:
-        both = row["corner"] == (True, True)
-        load = "<small>not known</small>"
-        if row["load"] is not None:
-            text = f'<span class="hand">{pct(row["load"])}</span>' if both else pct(row["load"])
-            load = f"{text}{cells.bioload_bar(row['load'], both)}"
-        elif row["capacity"] is not None and row["capacity"]["plain_state"] == "half cycle only":
-            load = "<small>half cycle only</small>"
-        tell = "" if row["corner"] in (None, (False, False)) else CORNERS[row["corner"]][0]
-        if both and row["since"]:
-            first, longer = row["since"]
-            tell = f"over and climbing since {'before ' if longer else ''}{day(first, weekday=False)}"
-        rise = cells.rise(row["fit"], row["corner"] is not None and row["corner"][1])
-        tank = f"{look.tank_link(row['tank'], row['name'])}<br><small>{escape(row['site'])}</small>"
-        out.append((tank, load, rise, tell))
-    heads = ("Tank", "Bioload, % of rating", "Net rise mg/L a week", "Both")
-    return look.table(heads, out, "week loads", ("", "", "rises"), widths=(34, 24, 22, 20), row_class="load")
+    return look.part("loads.html", rows=rows, corners=CORNERS, tank_link=look.tank_link, bar=cells.bioload_bar,
+                     rise_of=cells.rise)  # fmt: skip
 
 
-def tables(rows: list[Row], column: str) -> None:
+def tables(rows: list[Row]) -> None:
     """One table; of a large round the tanks that are over or climbing, a part at a time, and the others of one site."""
     if len(rows) <= FOLDED:
-        look.html(table_html(rows, column))
+        look.html(table_html(rows))
         return
     loud, calm = ([row for row in rows if (row["corner"] in ((False, False), None)) is of] for of in (False, True))
     if loud:
-        look.html(table_html(loud[: look.shown("capacity_most", FOLDED)], column))
+        look.html(table_html(loud[: look.shown("capacity_most", FOLDED)]))
         look.more("capacity_most", len(loud), FOLDED)
     sites = sorted({row["site"] for row in calm})
     of = st.selectbox("The others, by site", sites, index=None, placeholder="choose a site", key="calm_site", width=340)
     if mine := [row for row in calm if row["site"] == of]:
-        look.html(table_html(mine, column))
+        look.html(table_html(mine))
 
 
 def scatter(week: Week, rows: list[Row], which: str) -> None:
@@ -179,7 +163,7 @@ def page() -> None:
     look.html(counts_html(week, rows))
     left, right = st.columns([6, 5], gap="large")
     with left:
-        tables(rows, column)
+        tables(rows)
     with right:
         scatter(week, rows, which or "plain rating")
     look.open_on_click("capacity_and_nitrate", [row["tank"] for row in rows])
