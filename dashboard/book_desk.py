@@ -11,7 +11,7 @@ import streamlit as st
 from dashboard import look
 from dashboard.data import Row
 from dashboard.ledgers import Line, flow_said, sum_html
-from pipeline.advise.filter_entry import Entry, Good, Standing
+from pipeline.advise.filter_entry import Entry, Good
 from pipeline.week import Week
 from pipeline.wording import NBSP, STOCKED, day, flow, kilograms, listed, litres, money, number, per_cent, with_unit
 from pipeline.wording import sentence as capital
@@ -60,22 +60,6 @@ def facts_line(entry: Entry) -> str:
     return escape(" · ".join(parts)) + note
 
 
-def audit_html(entry: Entry) -> str:
-    """Each finding of the audit: what is wrong, why it matters, what to move."""
-    none = "<p>Nothing to say: the stages stand in order, and no filled compartment is half empty or crammed.</p>"
-    if not entry.recorded:
-        none = "<p>Nothing is known of its layout, so it can't be audited: no compartment with a usual medium is in the book.</p>"
-    found = (f'<p>{escape(capital(row["says"]))}</p><p class="step">{escape(row["do"])}</p>' for row in entry.audit)
-    return "".join(found) or none
-
-
-def spare_html(spare: Sequence[tuple[str, str | None, float | None]]) -> str:
-    """Compartments with nothing in them: what more would go in."""
-    rooms = [(name, "" if kg is None else f", room for {kilograms(kg)} of {medium}") for name, medium, kg in spare]
-    said = "; ".join(f"{name} is empty{more}" for name, more in rooms)
-    return f"<p>{escape(said.capitalize())}.</p>" if said else ""
-
-
 def alone_html(entry: Entry, assumed: Mapping[str, float]) -> str:
     """The sum of what it is good for by itself."""
     good = entry.good
@@ -92,20 +76,6 @@ def alone_html(entry: Entry, assumed: Mapping[str, float]) -> str:
     )
     trickle = " In a trickle tower the rule of thumb flatters: much air leaves little of the full cycle."
     return f'{told}<p class="small">{rule}{trickle if entry.kind == "trickle" else ""}</p>'
-
-
-def hangs_html(capacity: Row, standing: Standing) -> str:
-    """If the biggest filter stops, and how far one thing may move before a rating is crossed."""
-    stops = capacity["if_biggest_stops_pct"]
-    if stops is not None:
-        worst = f"If the biggest filter stops, the others carry {per_cent(stops)} of their half-cycle rating."
-    elif len(capacity["filters"]) > 1:
-        worst = "If the biggest filter stops: can't say, the half cycle of the others is not known."
-    else:
-        worst = "If this filter stops, no other is there for the half cycle."
-    told = look.items((f"{escape(row['rating'].capitalize())} rating: {escape(row['says'])}." for row in standing.hangs_on),
-                      "plain two")  # fmt: skip
-    return f"<p>{worst}</p>" + (f"<p><strong>What it depends on</strong></p>{told}" if told else "")
 
 
 def _table(heads: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence[int] = ()) -> str:
@@ -209,20 +179,6 @@ def answer_sentence(answer: Row) -> str:
         f"For {litres(answer['net_l'])} net, {STOCKED[answer['stocking']]}, the {answer['model']}, {full['layout']}:"
         f" half cycle {said[0]}; full cycle {said[1]}{short}."
     )
-
-
-def answer_html(answer: Row) -> str:
-    """Limits, every layout, what would make it yes, what is assumed."""
-    lists = (("What would make it yes", answer["would_make_it_yes"]), ("Taken on trust", answer["assumed"]))
-    lacks = f"<p>The book lacks {escape(listed(answer['missing']))}.</p>" if answer["missing"] else ""
-    told = (
-        f"<p><strong>{title}</strong></p>{look.items(f'{escape(capital(line))}.' for line in lines)}"
-        for title, lines in lists
-        if lines
-    )
-    months = listed([number(m) for m in answer["months"]], "to")
-    last = f"New media: {months}{NBSP}months before nitrate tells. A rule of thumb, no promise."
-    return f'{lacks}{"".join(told)}<p class="small">{last}</p>'
 
 
 def by_shortfall(answers: Sequence[Row]) -> list[Row]:

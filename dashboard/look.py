@@ -10,8 +10,9 @@ from urllib.parse import parse_qsl, quote
 import streamlit as st
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from pipeline import wording
 from pipeline.week import Week
-from pipeline.wording import CYCLES, counted, day, fixed, number, pct, sentence, with_unit
+from pipeline.wording import CYCLES, day
 from schemas.words import CAUTION_LINE
 
 GROUND, INK, INK2, INK3 = "#FAFBFA", "#1C2733", "#51606B", "#78858D"
@@ -20,13 +21,13 @@ URGENT = ("act today", "this week")
 
 HERE = Path(__file__).parent
 PARTS = Environment(
-    loader=FileSystemLoader(HERE / "parts"),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
-PARTS.globals |= {one.__name__: one for one in (counted, day, fixed, number, pct, sentence, with_unit)}
+    loader=FileSystemLoader(HERE / "parts"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+)  # fmt: skip
+WORDS = (
+    "cause_words", "counted", "day", "fixed", "kilograms", "listed", "number", "pct", "per_cent", "sentence", "with_unit",
+)  # fmt: skip
+PARTS.globals |= {name: getattr(wording, name) for name in WORDS}
+PARTS.filters["number"] = wording.number
 CSS = HERE / "look.css"
 
 

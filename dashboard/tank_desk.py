@@ -36,13 +36,7 @@ def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:
 def causes_html(causes: Sequence[Mapping[str, Any]]) -> str:
     """The causes, numbered, each with the record that suggests it and its check; where none has one, said once."""
     bare = bool(causes) and all(c["because"] == UNEXPLAINED for c in causes)
-    told = look.items(
-        (f"<strong>{escape(sentence(cause_words(c['cause'])))}{'' if bare else ':'}</strong>"
-         f" {'' if bare else escape(c['because']) + '.'}<br><small>Check: {escape(c['check'])}.</small>" for c in causes),
-        "why", "ol",
-    )  # fmt: skip
-    above = "<p>Nothing recorded explains it; left to look for:</p>" if bare else ""
-    return above + told if told else "<p>No record suggests a cause.</p>"
+    return look.part("causes.html", causes=causes, bare=bare)
 
 
 def _service(row: Row) -> str:

@@ -71,19 +71,10 @@ def gathered(week: Week, column: str) -> list[Row]:
 
 
 def counts_html(week: Week, rows: list[Row]) -> str:
-    """The four counts, those not known, and what climbing means."""
+    """The four counts, and what climbing means."""
     counts = {corner: sum(row["corner"] == corner for row in rows) for corner in [*CORNERS, None]}
-    said = [
-        f"<strong{' class=hand' if corner == (True, True) and counts[corner] else ''}>{counts[corner]}</strong> {name}"
-        f" <small>{what}</small>"
-        for corner, (name, what) in CORNERS.items()
-    ]
     rate = amount(7 * week.assumed["climbing_rate"])
-    unknown = f" {counted(counts[None], 'tank')} can't be placed: bioload or rise is not known." if counts[None] else ""
-    return (
-        f'<ul class="four">{"".join(f"<li>{text}</li>" for text in said)}</ul><p class="small">Climbing: the whole range of'
-        f" the net rise is above {rate} mg/L a week. Over: bioload above 100 % of the rating.{unknown}</p>"
-    )
+    return look.part("corners.html", corners=CORNERS, counts=counts, rate=rate)
 
 
 def table_html(rows: list[Row]) -> str:

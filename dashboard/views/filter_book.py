@@ -45,7 +45,7 @@ def the_tank(week: Week, tank: str) -> None:
         return
     look.say(standing.back)
     ledgers.capacity(week, tank, capacity)
-    look.html(book_desk.hangs_html(capacity, standing))
+    look.html(look.part("depends.html", capacity=capacity, standing=standing))
 
 
 def will_it_do(week: Week) -> None:
@@ -95,7 +95,7 @@ def will_it_do(week: Week) -> None:
         return
     look.say(book_desk.answer_sentence(answer))
     left, right = st.columns(2, gap="large")
-    look.html(book_desk.answer_html(answer), left)
+    look.html(look.part("answer.html", answer=answer), left)
     with right:
         look.html("<p><strong>The reply, to copy</strong></p>")
         with st.container(key="reply"):
@@ -134,7 +134,7 @@ def opened(week: Week, kind: str, name: str, tanks: dict[str, str]) -> None:
         look.html(ledgers.filter_html([entry], headed=False))
     with right:
         look.section("Is it laid out right?")
-        look.html(book_desk.audit_html(entry) + book_desk.spare_html(filter_entry.spare_rooms(week, entry)))
+        look.html(look.part("audit.html", entry=entry, spare=filter_entry.spare_rooms(week, entry)))
         look.section("Without its tank", "at normal stocking")
         look.html(book_desk.alone_html(entry, week.assumed))
     if entry.is_model:
