@@ -20,7 +20,6 @@ from pipeline.console import SAID
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import counted
-from pipeline.wording import day as written_day
 from schemas.words import PARAMETER_TITLES, ROW_OUTCOMES
 
 WHO = "Who (role or initials)"
@@ -199,12 +198,7 @@ def account(week: Week, told: trial.Account, shown: int = 100, titles: Mapping[s
         _cells(told.elsewhere[:shown], "reason", why, titles)
     if told.becomes:
         with st.expander(f"What {counted(len(told.becomes), 'row')} would become", expanded=len(told.becomes) <= 10):
-            lines = "".join(
-                f"<li>line {row['line']}: {escape(titles.get(row['tank']) or row['tank'])}, {escape(written_day(row['day'], year=True))}:"
-                f" {escape(row['says'] or 'no reading')}</li>"
-                for row in told.becomes
-            )
-            look.html(f"<ul>{lines}</ul>")
+            look.html(look.part("becomes.html", rows=told.becomes, titles=titles))
     warned, converted = ([row for row in told.remarks if row["outcome"] == kind] for kind in ("warned", "converted"))
     if warned:
         look.section("Used, and marked")
