@@ -11,7 +11,7 @@ import streamlit as st
 from dashboard import look
 from dashboard.data import Row
 from dashboard.ledgers import Line, flow_said, sum_html
-from pipeline.advise.filter_entry import Entry, Good, Standing
+from pipeline.advise.filter_entry import Entry, Good
 from pipeline.week import Week
 from pipeline.wording import NBSP, STOCKED, day, flow, kilograms, listed, litres, money, number, per_cent, with_unit
 from pipeline.wording import sentence as capital
@@ -24,12 +24,8 @@ HALF_ONLY = "an internal or sponge filter does the half cycle only"
 def sentence(entry: Entry, tank: str | None, net: float | None) -> str:
     """What it holds and what that is good for; what is not known is said."""
     good = entry.good
-    if entry.is_model:
-        where = f"{entry.name}, filled as the book has it,"
-    elif tank is None:
-        where = f"{entry.name}, on no tank,"
-    else:
-        where = f"{entry.name}, on {tank}{'' if net is None else f' ({litres(net)} net)'},"
+    stands = "on no tank" if tank is None else f"on {tank}{'' if net is None else f' ({litres(net)} net)'}"
+    where = f"{entry.name}, {'filled as the book has it' if entry.is_model else stands},"
     if not entry.recorded:
         what = "has no usual media in the book" if entry.is_model else "has nothing recorded inside"
         return f"{where} {what}: it can't be said what it is good for."
@@ -38,12 +34,10 @@ def sentence(entry: Entry, tank: str | None, net: float | None) -> str:
         return f"{where} can't be rated yet.{missing or ' Its layers are not all known.'}"
     held = "" if good.full_kg is None else f" holds {kilograms(good.full_kg)} of media that counts and"
     held = " holds no media that counts and" if good.full_kg == 0 else held
+    cycles = (good.half_l, good.half_limit, ""), (good.full_l, good.full_limit, RULE[entry.kind == "trickle"])
     half, full = (
         "not known" if value is None else f"{litres(value)}{rule} ({BITES.get(limit, 'media is the limit')})"
-        for value, limit, rule in (
-            (good.half_l, good.half_limit, ""),
-            (good.full_l, good.full_limit, RULE[entry.kind == "trickle"]),
-        )
+        for value, limit, rule in cycles
     )
     if good.full_l == 0:
         full = f"none: {HALF_ONLY}" if entry.model and entry.model.half_cycle_kind else "none"
@@ -66,24 +60,6 @@ def facts_line(entry: Entry) -> str:
     return escape(" · ".join(parts)) + note
 
 
-def audit_html(entry: Entry) -> str:
-    """Each finding of the audit: what is wrong, why it matters, what to move."""
-    if not entry.recorded and not entry.audit:
-        return "<p>Nothing is known of its layout, so it can't be audited: no compartment with a usual medium is in the book.</p>"
-    if not entry.audit:
-        return "<p>Nothing to say: the stages stand in order, and no filled compartment is half empty or crammed.</p>"
-    return "".join(
-        f'<p>{escape(capital(row["says"]))}</p><p class="step">{escape(row["do"])}</p>' for row in entry.audit
-    )
-
-
-def spare_html(spare: Sequence[tuple[str, str | None, float | None]]) -> str:
-    """Compartments with nothing in them: what more would go in."""
-    rooms = [(name, "" if kg is None else f", room for {kilograms(kg)} of {medium}") for name, medium, kg in spare]
-    said = "; ".join(f"{name} is empty{more}" for name, more in rooms)
-    return f"<p>{escape(said.capitalize())}.</p>" if said else ""
-
-
 def alone_html(entry: Entry, assumed: Mapping[str, float]) -> str:
     """The sum of what it is good for by itself."""
     good = entry.good
@@ -100,21 +76,6 @@ def alone_html(entry: Entry, assumed: Mapping[str, float]) -> str:
     )
     trickle = " In a trickle tower the rule of thumb flatters: much air leaves little of the full cycle."
     return f'{told}<p class="small">{rule}{trickle if entry.kind == "trickle" else ""}</p>'
-
-
-def hangs_html(capacity: Row, standing: Standing) -> str:
-    """If the biggest filter stops, and how far one thing may move before a rating is crossed."""
-    stops = capacity["if_biggest_stops_pct"]
-    several = len(capacity["filters"]) > 1
-    if stops is not None:
-        worst = f"If the biggest filter stops, the others carry {per_cent(stops)} of their half-cycle rating."
-    elif several:
-        worst = "If the biggest filter stops: can't say, the half cycle of the others is not known."
-    else:
-        worst = "If this filter stops, no other is there for the half cycle."
-    told = look.items((f"{escape(row['rating'].capitalize())} rating: {escape(row['says'])}." for row in standing.hangs_on),
-                      "plain two")  # fmt: skip
-    return f"<p>{worst}</p>" + (f"<p><strong>What it depends on</strong></p>{told}" if told else "")
 
 
 def _table(heads: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence[int] = ()) -> str:
@@ -175,23 +136,18 @@ def _follows(row: Row, later: Row) -> bool:
 def history_html(week: Week, name: str, titles: Mapping[str, str]) -> str:
     """Moves between tanks and fills of a filter, newest first, each day's told together."""
     found: list[tuple[dt.date, int, str]] = []
-    for row in week.table("placement").filter(pl.col("filter") == name).iter_rows(named=True):
+    for row in week.table("placement").filter(filter=name).iter_rows(named=True):
         where = titles.get(row["tank"], row["tank"])
-        found.append((row["from"], 0, f"put on {where}"))
-        if row["to"] is not None:
-            found.append((row["to"], 3, f"last day on {where}"))
-    fills = week.table("fill").filter(pl.col("filter") == name).sort("from").to_dicts()
+        found += [(row["from"], 0, f"put on {where}"), (row["to"] or dt.date.max, 3, f"last day on {where}")]
+    fills = week.table("fill").filter(filter=name).sort("from").to_dicts()
     for n, row in enumerate(fills):
         # What ended the day before, or the same day, in the same layer was replaced: said once, not twice.
         before = next((f["medium"] for f in reversed(fills[:n]) if _follows(f, row)), None)
         size = with_unit(number(row["thickness_mm"], 4), "mm") if row["thickness_mm"] is not None else ""
         size = with_unit(number(row["mass_kg"]), "kg") if row["mass_kg"] is not None else size
         what, room = f"{size} {row['medium']}".strip(), row["compartment"]
-        if before is None:
-            says = f"{what} into {room}"
-        else:
-            says = f"{what} renewed in {room}" if before == row["medium"] else f"{what} in place of {before} in {room}"
-        wet = row["wetted"]
+        how = "renewed in" if before == row["medium"] else f"in place of {before} in" if before else "into"
+        says, wet = f"{what} {how} {room}", row["wetted"]
         says += f" (wetted {day(wet, year=True)})" if wet is not None and wet != row["from"] else ""
         says += f", batch {row['batch']}" if row["batch"] else ""
         found.append((row["from"], 1, says + (f", “{row['note']}”" if row["note"] else "")))
@@ -213,31 +169,16 @@ def _ok(cycle: Row) -> str:
 
 def answer_sentence(answer: Row) -> str:
     """Both answers in one sentence."""
-    half, full = answer["half"], answer["full"]
-    limits = [f" ({BITES[cycle['limit']]})" if cycle["limit"] in BITES else "" for cycle in (half, full)]
-    said = [
-        _ok(cycle) + ("" if cycle["rates_l"] is None else f", good for {litres(cycle['rates_l'])}{limit}")
-        for cycle, limit in zip((half, full), limits, strict=True)
-    ]
+    full, said = answer["full"], []
+    for cycle in (answer["half"], full):
+        limit = f" ({BITES[cycle['limit']]})" if cycle["limit"] in BITES else ""
+        good = "" if cycle["rates_l"] is None else f", good for {litres(cycle['rates_l'])}{limit}"
+        said.append(_ok(cycle) + good)
     short = f", short {kilograms(full['short_kg'])}" if full["short_kg"] else ""
     return (
         f"For {litres(answer['net_l'])} net, {STOCKED[answer['stocking']]}, the {answer['model']}, {full['layout']}:"
         f" half cycle {said[0]}; full cycle {said[1]}{short}."
     )
-
-
-def answer_html(answer: Row) -> str:
-    """Limits, every layout, what would make it yes, what is assumed."""
-    lists = (("What would make it yes", answer["would_make_it_yes"]), ("Taken on trust", answer["assumed"]))
-    lacks = f"<p>The book lacks {escape(listed(answer['missing']))}.</p>" if answer["missing"] else ""
-    told = (
-        f"<p><strong>{title}</strong></p>{look.items(f'{escape(capital(line))}.' for line in lines)}"
-        for title, lines in lists
-        if lines
-    )
-    months = listed([number(m) for m in answer["months"]], "to")
-    last = f"New media: {months}{NBSP}months before nitrate tells. A rule of thumb, no promise."
-    return f'{lacks}{"".join(told)}<p class="small">{last}</p>'
 
 
 def by_shortfall(answers: Sequence[Row]) -> list[Row]:

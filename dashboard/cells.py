@@ -10,7 +10,7 @@ from dashboard.data import Row
 from dashboard.look import BLUE, GROUND, HAND, INK, INK2, INK3, RULE, STRIP
 from pipeline.review import summary
 from pipeline.week import Week
-from pipeline.wording import NBSP, ago, amount, day, due_words, interval, sentence, span
+from pipeline.wording import NBSP, ago, amount, day, due_words, interval, span
 
 WEEKS = 12
 
@@ -241,9 +241,7 @@ def last(week: Week, water: Row | None, ceiling: float, read: dt.date | None, ho
     return f"{value}{gap}<small{' class=hand' if old else ''}>{ago(water['day'], week.as_of)}</small>"
 
 
-def due(rows: list[Row], soon: int, reason: str) -> str:
-    """Jobs that are overdue, due or coming within the week, but for the one that is the reason told beside them; a tap
-    test concerns the supply, not one tank."""
+def due_soon(rows: list[Row], soon: int) -> list[str]:
+    """Jobs that are overdue, due or coming within `soon` days; a tap test concerns the supply, not one tank."""
     near = (row for row in rows if row["late_days"] >= -soon and row["what"] != "tap test")
-    said = (due_words(row["what"], row["about"] or "", row["on"], row["late_days"]) for row in near)
-    return "<br>".join(escape(sentence(text)) for text in said if text != reason)
+    return [due_words(row["what"], row["about"] or "", row["on"], row["late_days"]) for row in near]

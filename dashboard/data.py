@@ -7,7 +7,6 @@ from html import escape
 from pathlib import Path
 from typing import Any, TypeVar
 
-import polars as pl
 import streamlit as st
 
 from pipeline import store, weekly
@@ -84,26 +83,6 @@ def sites_in_order(week: Week) -> dict[str, str]:
     """Site id -> its name, in the order of sites.csv."""
     rows = week.table("site").sort("file", "line").select("site", "name").iter_rows()
     return {site: name or site for site, name in rows}
-
-
-def of(frame: pl.DataFrame, tank: str) -> pl.DataFrame:
-    """The rows of one tank."""
-    return frame.filter(pl.col("tank") == tank)
-
-
-def rows(week: Week, name: str, tank: str) -> list[Row]:
-    """The rows of one tank in a derived table, as of the day shown."""
-    return of(week.now(name), tank).to_dicts()
-
-
-def row(week: Week, name: str, tank: str) -> Row | None:
-    """The first of them, where there is any."""
-    return next(iter(rows(week, name, tank)), None)
-
-
-def by_tank(week: Week, name: str, **of: str) -> dict[str, Row]:
-    """Tank -> its one row in a derived table as of the day shown; `of` picks one where a tank has several."""
-    return {row["tank"]: row for row in week.now(name).filter(**of).iter_rows(named=True)}
 
 
 def slowly(week: Week, key: object, words: str, make: Callable[[], T]) -> T:

@@ -4,6 +4,7 @@ Nothing is written here: pipeline/logbook.py writes, pipeline/trial.py says befo
 """
 
 import datetime as dt
+import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from html import escape
@@ -19,7 +20,6 @@ from pipeline.console import SAID
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import counted
-from pipeline.wording import day as written_day
 from schemas.words import PARAMETER_TITLES, ROW_OUTCOMES
 
 WHO = "Who (role or initials)"
@@ -102,10 +102,7 @@ def echo(answer: trial.Answer) -> None:
     """What a cell would be taken for, at once under it."""
     if answer.says:
         first, stop, rest = answer.says.partition(". ")
-        said = escape(first)
-        for lead in ("read as ", "Read as "):
-            said = f"{lead}<b>{said[len(lead) :]}</b>" if said.startswith(lead) else said
-        said += escape(stop + rest)
+        said = re.sub("^([Rr]ead as )(.*)", r"\1<b>\2</b>", escape(first), flags=re.DOTALL) + escape(stop + rest)
         look.html(f'<p class="echo{"" if answer.good else " hand"}" role="status">{said}</p>')
 
 
@@ -201,12 +198,7 @@ def account(week: Week, told: trial.Account, shown: int = 100, titles: Mapping[s
         _cells(told.elsewhere[:shown], "reason", why, titles)
     if told.becomes:
         with st.expander(f"What {counted(len(told.becomes), 'row')} would become", expanded=len(told.becomes) <= 10):
-            lines = "".join(
-                f"<li>line {row['line']}: {escape(titles.get(row['tank']) or row['tank'])}, {escape(written_day(row['day'], year=True))}:"
-                f" {escape(row['says'] or 'no reading')}</li>"
-                for row in told.becomes
-            )
-            look.html(f"<ul>{lines}</ul>")
+            look.html(look.part("becomes.html", rows=told.becomes, titles=titles))
     warned, converted = ([row for row in told.remarks if row["outcome"] == kind] for kind in ("warned", "converted"))
     if warned:
         look.section("Used, and marked")

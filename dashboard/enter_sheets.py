@@ -173,17 +173,16 @@ def upload(week: Week) -> None:
     columns = _own_columns(new) if kind == "visits" else {}
     told = account_of(week, new, columns)
     desk.account(week, told)
-    rows = told.account["rows_in"]
+    rows, nothing = told.account["rows_in"], ""
     if rows and told.account["repeats"] == rows:
-        look.say("Every row of it is here already: there is nothing to keep.")
-        return
-    if any(row["line"] == 0 and (", sheet " not in row["file"] or not told.becomes) for row in told.held):
-        look.say("A file that is held whole brings nothing in: put it right, then choose it again.")
-        return
-    if not rows:
-        look.say("There is no row in it, so there is nothing to keep.")
-        return
-    if st.button(desk.keep_words(len(told.held) + len(told.elsewhere)), type="primary", key="upload_keep"):
+        nothing = "Every row of it is here already: there is nothing to keep."
+    elif any(row["line"] == 0 and (", sheet " not in row["file"] or not told.becomes) for row in told.held):
+        nothing = "A file that is held whole brings nothing in: put it right, then choose it again."
+    elif not rows:
+        nothing = "There is no row in it, so there is nothing to keep."
+    if nothing:
+        look.say(nothing)
+    elif st.button(desk.keep_words(len(told.held) + len(told.elsewhere)), type="primary", key="upload_keep"):
         done: list[str] = []
         try:
             if columns:
@@ -228,10 +227,9 @@ def form(week: Week, when: dt.date) -> None:
     (family,) = families_named(kind or "services")
     count = st.session_state.get("form_times", 0)
     notes = [note for name, note in describe(family.model).items() if name not in ("file", "line", "state")]
+    boxes = list(zip(headers(family), notes, strict=True))
     with st.form(f"form {family.name} {count}", border=False):
-        row = {
-            head: _box(week, family, note, head, when, count) for head, note in zip(headers(family), notes, strict=True)
-        }
+        row = {head: _box(week, family, note, head, when, count) for head, note in boxes}
         if st.form_submit_button("Check", type="primary"):
             st.session_state["form_row"] = (family.name, row)
     with st.expander("What the columns are"):

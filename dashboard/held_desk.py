@@ -68,19 +68,12 @@ def where(row: Row) -> str:
 
 
 def item_html(week: Week, row: Row) -> str:
-    """One held item; everything in it was typed by somebody, so everything is escaped."""
+    """One held item."""
     since, age = row["since"], ago(row["since"], week.as_of) if row["since"] else ""
     held = f"held {age.removesuffix(' ago')}, since {day(since)}" if age.endswith(" ago") else f"held since {age}"
     held = held if since else "held, day not known"
-    what = "Whole file" if not row["line"] else desk.column_title(row["column"])
-    suggested = f", <small>suggested</small> {escape(row['suggestion'])}" if row["suggestion"] else ""
-    typed = f"“{escape(row['text'])}”" if row["line"] else ""
-    return (
-        f'<div class="item"><div><p><strong>{escape(row["title"] or "No known tank")}</strong></p>'
-        f"<p><small>{escape(held)}</small></p></div>"
-        f'<div><p class="typed">{escape(what)} {typed}{suggested}</p><p>{escape(row["reason"])}</p>'
-        f"<p><small>{escape(where(row))}</small></p></div></div>"
-    )
+    what = desk.column_title(row["column"]) if row["line"] else "Whole file"
+    return look.part("held.html", row=row, held=held, what=what, where=where(row))
 
 
 # The button that does it -> its words.
@@ -95,9 +88,8 @@ def choices(row: Row) -> dict[str, str]:
         return {REJECT_ROW: "leave the row out"}
     told = {ACCEPT: f"take {row['suggestion']}"} if row["suggestion"] else {}
     told[VALUE] = "type another value" if row["suggestion"] else "type a value"
-    if trial.waits_for(row["file"], row["column"]):
-        return {**told, REJECT_ROW: "leave the row out"}
-    return {**told, REJECT: "leave it out"}
+    whole = trial.waits_for(row["file"], row["column"])
+    return told | ({REJECT_ROW: "leave the row out"} if whole else {REJECT: "leave it out"})
 
 
 def correction(folder: trial.Folder, row: Row, choice: str, value: str, today: dt.date) -> dict[str, str]:
@@ -122,10 +114,8 @@ def keep(week: Week, row: Row, typed: list[dict[str, str]], said: str) -> None:
     what = f"{row['title'] or row['file']}, {desk.column_title(row['column'])}"
     desk.tell([f"{what}: {said}"])  # a second tap would break off the load
     after = desk.week()
-    waiting = after.table("held").filter(
-        pl.col("file") == row["file"], pl.col("line") == row["line"],
-        pl.col("column").eq_missing(pl.lit(row["column"], pl.String)),
-    )  # fmt: skip
+    column = pl.col("column").eq_missing(pl.lit(row["column"], pl.String))
+    waiting = after.table("held").filter(column, file=row["file"], line=row["line"])
     left = after.table("held").height
     still = f"{counted(left, 'item is', 'items are')} still held." if left else "Nothing is held now."
     if waiting.height:
@@ -178,11 +168,10 @@ def panel(week: Week, folder: trial.Folder, row: Row) -> None:
                 else "Say why: whoever reads the log later will ask." if not why
                 else ""
             )  # fmt: skip
-            if missing or answer is None:
-                look.html(f'<p class="hand" role="alert">{escape(missing)}</p>')
-                return
-            keep(week, row, typed, answer.says)
-            st.rerun()
+            if answer is not None and not missing:
+                keep(week, row, typed, answer.says)
+                st.rerun()
+            look.html(f'<p class="hand" role="alert">{escape(missing)}</p>')
 
 
 def state_words(folder: trial.Folder, row: Mapping[str, Any]) -> str:
@@ -193,10 +182,8 @@ def state_words(folder: trial.Folder, row: Mapping[str, Any]) -> str:
         return f"{row['state']}: its line is no number"
     reads = trial.cell_now(folder, row["of_file"], row["of_line"], row["of_column"] or "")
     what = "cell" if row["of_column"] else "row"
-    if reads is None:
-        return f"stale: the file has no such {what} now"
     if not reads:
-        return f"stale: the {what} is blank now"
+        return f"stale: the file has no such {what} now" if reads is None else f"stale: the {what} is blank now"
     if reads.strip() == (row["now"] or "").strip():
         return "stale, and no longer needed: the file itself reads so now"
     if reads.strip() == (row["was"] or "").strip():

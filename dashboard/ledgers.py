@@ -2,64 +2,16 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from html import escape
 
 import streamlit as st
 
-from dashboard import data, look
+from dashboard import look
 from dashboard.data import Row
-from pipeline.advise.filter_entry import Band, Entry
+from pipeline.advise.filter_entry import Entry
 from pipeline.week import Week
-from pipeline.wording import NBSP, counted, day, fixed, number, per_cent, sentence, with_unit
+from pipeline.wording import NBSP, day, fixed, number, per_cent, with_unit
 
 DAYS_A_WEEK = 7
-MM = 1.2  # pixels a millimetre of depth
-LEAST, TWO_LINES = 23.0, 42.0  # pixels: the thinnest band, and the least that holds two lines of words
-
-
-def _words(band: Band, gap: str) -> str:
-    """What stands beside a band: number, stage, medium, mass; after `gap`, small: compartment, depth, age."""
-    depth = "depth not recorded" if band.depth_mm is None else with_unit(fixed(band.depth_mm, 0), "mm")
-    if band.medium is None:
-        return f"<small>empty, {depth} of {escape(band.room)}</small>"
-    if band.kg is not None:
-        mass = f", {with_unit(number(band.kg), 'kg')}"
-    elif band.foam_l is not None:
-        mass = f", {with_unit(number(band.foam_l), 'L')}"
-    else:
-        mass = ", mass not recorded" if band.stage in ("biological", "chemical") else ""
-    age = ""
-    if (weeks := band.age_weeks) is not None:  # up to two years in weeks, then in years
-        age = f"; {counted(int(weeks), 'week') if weeks < 104 else counted(int(weeks // 52), 'year')} old"
-    return (
-        f'<span class="num">{band.number}</span><strong>{escape((band.stage or "stage not known").capitalize())}</strong>,'
-        f' {escape(band.medium)}{mass}{gap}<small><span class="more">{escape(band.room)}, </span>{depth}{age}</small>'
-    )
-
-
-def _drawn(entry: Entry, shape: str) -> str:
-    """The bands in the water's order: one above the other, where a canister is only drawn upside down, or in a `row` with
-    their words as a list below."""
-    items, bands, above = "", "", None
-    for band in entry.bands:
-        new, empty, stage = band.room != above, band.empty, escape(band.stage or "")
-        above, high = band.room, max(LEAST, MM * (band.depth_mm or 0.0))
-        if shape == "row":
-            mark = "" if empty else f"<span>{band.number}</span>"
-            core = f'<div class="core {stage}{" new" if new else ""}" style="flex:{band.depth_mm or 0:.0f} 0 0">'
-            bands += f"{core}{mark}</div>"
-            items += f'<li class="{"empty" if empty else ""}"><div class="words">{_words(band, " ")}</div></li>'
-            continue
-        # Words of a thin layer take one line, else they would stretch it out of true.
-        one, kind = empty or high < TWO_LINES, " ".join(["new"] * new + ["empty"] * empty)
-        items += (
-            f'<li class="{kind}" style="min-height:{high:.0f}px"><div class="core {stage}"></div>'
-            f'<div class="words{" one" if one else ""}">{_words(band, " " if one else "<br>")}</div></li>'
-        )
-    if shape == "row":
-        return f'<i class="along"></i><div class="bands" aria-hidden="true">{bands}</div><ol>{items}</ol>'
-    lines = ("shell", "chan", "turn", "out") if shape == "up" else ("in", "off")
-    return f'<div class="body">{"".join(f"<i class={chr(34)}{name}{chr(34)}></i>" for name in lines)}<ol>{items}</ol></div>'
 
 
 def flow_said(entry: Entry) -> str:
@@ -75,40 +27,9 @@ def flow_said(entry: Entry) -> str:
     return f"{said}, {'timed on filters of this model' if entry.is_model else 'timed when clean'}"
 
 
-def _one_filter(entry: Entry) -> str:
-    """The drawing of one filter, with the way of the water in words."""
-    last = max((band.number or 0 for band in entry.bands), default=0)
-    through = "layer 1" if last == 1 else f"1 to {last}"
-    flow, first = escape(flow_said(entry)), escape(entry.bands[0].room)
-    if entry.kind == "sump":
-        shape, ways = "row", f"<b>→</b> in at the left, out at the right: {flow}"
-        course = f"Water passes {through} from left to right."
-    elif entry.kind == "canister":
-        shape, ways = "up", f"<b>↓</b> in, and down the side<br><b>↑</b> out, {flow}"
-        course = f"Water goes down the side, turns under {first} and rises through {through}."
-    else:
-        falls = entry.kind in ("trickle", "hang-on")
-        shape, ways = "down", f"<b>↓</b> in{' at the top' if falls else ''}<br><b>↓</b> out, {flow}"
-        course = f"Water passes {through}, drawn from the top down."
-    body = _drawn(entry, shape)
-    deep = f"Drawn to depth, {with_unit(fixed(entry.depth_mm, 0), 'mm')} in all. " if entry.depth_mm else ""
-    return f'<div class="vessel {shape}"><p class="ways">{ways}</p>{body}</div><p class="small">{deep}{course}</p>'
-
-
 def filter_html(entries: Sequence[Entry], headed: bool = True) -> str:
-    """Filters as the water meets them: a canister from the bottom, a sump in a row, the others from the top down."""
-    if not entries:
-        return "<p>No filter is recorded on this tank. Write it into filters.csv, placements.csv and fills.csv.</p>"
-    out = []
-    for entry in entries:
-        name = ", ".join(filter(None, (entry.name, entry.kind)))
-        head = f"<p><strong>{escape(name)}</strong></p>" if headed else ""
-        empty = (
-            "<p>Nothing is recorded of what lies in it, so it cannot be drawn. Look inside at the next service and write each"
-            " layer into fills.csv.</p>"
-        )
-        out.append(head + (_one_filter(entry) if entry.recorded else empty))
-    return "".join(out)
+    """Filters as the water meets them, drawn to depth."""
+    return look.part("filter.html", entries=entries, headed=headed, flow_said=flow_said)
 
 
 @dataclass(frozen=True)
@@ -124,12 +45,7 @@ class Line:
 
 def sum_html(lines: Iterable[Line]) -> str:
     """A sum, line by line."""
-    body = "".join(
-        f'<tr class="{"sum" if line.total else ""}"><td>{escape(line.label)}</td>'
-        f'<td class="n{" hand" if line.hand else ""}">{escape(line.value)}</td><td><small>{escape(line.basis)}</small></td></tr>'
-        for line in lines
-    )
-    return f'<table class="ledger">{body}</table>'
+    return look.part("sum.html", lines=lines)
 
 
 def known(value: float | None, unit: str, places: int = 0) -> str:
@@ -147,35 +63,12 @@ def _food_line(row: Row) -> Line:
     return Line("Nitrate the food makes", f"{rise} ({low}–{high}){NBSP}mg/L a week", basis)
 
 
-def effective_html(row: Row, layers: list[Row]) -> str:
-    """Effective media: one row a layer, one column a factor, and why any factor is not 1."""
-    rows = [r for r in layers if r["stage"] == "biological"]
-    if not rows:
-        return "<p>No biological layer: half cycle only.</p>"
-    factors = ("quality", "place", "maturity", "disturbance", "clog", "temperature")
-    columns = {"dry kg": "mass_kg", **{name: name for name in factors}, "effective kg": "effective_kg"}
-    head = "".join(f'<th class="n">{name}</th>' for name in columns)
-    body = "".join(
-        f"<tr><td>{escape(r['compartment'])}, {escape(r['medium'])}</td>"
-        + "".join(f"<td class='n' data-l='{head}'>{fixed(r[n], 2)}</td>" for head, n in columns.items())
-        + "</tr>"
-        for r in rows
-    )
-    why = "; ".join(dict.fromkeys(f"{r['compartment']}: {r['why']}" for r in rows if r["why"]))
-    return (
-        f'<div class="wide"><table class="ledger held"><thead><tr><th>Layer</th>{head}</tr></thead><tbody>{body}<tr class="sum"><td>Together</td>'
-        f'<td class="n" colspan="7"></td><td class="n">{fixed(row["effective_kg"], 2)}</td></tr></tbody></table></div>'
-        f'<p class="small">{escape(why)}{". " if why else ""}Factors are house figures; change any of them in round.toml and'
-        " this sum follows.</p>"
-    )
-
-
 def capacity(week: Week, tank: str, row: Row | None) -> None:
     """Both ratings of a tank side by side, and below them the effective media, layer by layer."""
     if row is None:
         look.html("<p>No sum can be made: no filter or no volume is recorded.</p>")
         return
-    layers = data.of(week.now("capacity_layer"), tank).sort("filter", "position", "layer").to_dicts()
+    layers = week.now("capacity_layer").filter(tank=tank).sort("filter", "position", "layer").to_dicts()
     rule, net, working = week.assumed.assumption("litres_per_kg"), row["net_l"], row["working_load_pct"]
     plain = [
         Line("Media that counts, dry", known(row["media_kg"], "kg", 2), "porous biological, in the flow"),
@@ -195,25 +88,9 @@ def capacity(week: Week, tank: str, row: Row | None) -> None:
         _food_line(row),
     ]
     left, right = st.columns(2, gap="large")
-    with left:
-        look.html(f"<strong>Plain rating: a common rule of thumb, disputed</strong>{sum_html(plain)}")
-    with right:
-        look.html(f"<strong>Need: what this tank asks for</strong>{sum_html(need)}")
-    look.html(f"<strong>Effective media: each layer, factor by factor</strong>{effective_html(row, layers)}")
-
-
-def findings_html(findings: list[Row], causes: list[Row]) -> str:
-    """Each finding: its sentence, at most three possible causes with the likeliest first, and the step."""
-    out = []
-    for f in findings:
-        mine = sorted((c for c in causes if c["rule"] == f["rule"]), key=lambda c: c["place"])
-        told = look.items(
-            (f"<strong>Possible cause: {escape(c['cause'])}.</strong> {escape(sentence(c['because']))}.<br>"
-             f"<small>Check: {escape(c['check'])}.</small>" for c in mine), "why", "ol",
-        )  # fmt: skip
-        quiet = " <small>(alert paused)</small>" if f["quiet"] else ""
-        out.append(
-            f'<p class="say">{escape(f["says"])}{quiet}</p>{told}'
-            f'<p class="step">{escape(f["do"])}</p><p class="small">Basis: {escape(f["basis"])}.</p>'
-        )
-    return "".join(out) or "<p>Nothing to explain: no rule has found anything.</p>"
+    look.html(f"<strong>Plain rating: a common rule of thumb, disputed</strong>{sum_html(plain)}", left)
+    look.html(f"<strong>Need: what this tank asks for</strong>{sum_html(need)}", right)
+    layers = [layer for layer in layers if layer["stage"] == "biological"]
+    why = "; ".join(dict.fromkeys(f"{layer['compartment']}: {layer['why']}" for layer in layers if layer["why"]))
+    drawn = look.part("media.html", layers=layers, why=why, effective=row["effective_kg"])
+    look.html(f"<strong>Effective media: each layer, factor by factor</strong>{drawn}")

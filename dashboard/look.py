@@ -8,7 +8,9 @@ from typing import Any
 from urllib.parse import parse_qsl, quote
 
 import streamlit as st
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from pipeline import wording
 from pipeline.week import Week
 from pipeline.wording import CYCLES, day
 from schemas.words import CAUTION_LINE
@@ -18,6 +20,14 @@ STRIP, RULE, BLUE, HAND = "#5F6E79", "#A9B1B3", "#0072B2", "#B24A00"
 URGENT = ("act today", "this week")
 
 HERE = Path(__file__).parent
+PARTS = Environment(
+    loader=FileSystemLoader(HERE / "parts"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+)  # fmt: skip
+WORDS = (
+    "cause_words", "counted", "day", "fixed", "kilograms", "listed", "number", "pct", "per_cent", "sentence", "with_unit",
+)  # fmt: skip
+PARTS.globals |= {name: getattr(wording, name) for name in WORDS}
+PARTS.filters["number"] = wording.number
 CSS = HERE / "look.css"
 
 
@@ -61,37 +71,12 @@ def begin_at_the_top(place: str) -> None:
 
 def table(
     heads: Sequence[str], rows: Iterable[Sequence[str]], kind: str = "ledger held", labels: Sequence[str] = (),
-    widths: Sequence[float] = (), classes: Mapping[int, str] | None = None, row_class: str = "",
+    classes: Mapping[int, str] | None = None,
 ) -> str:  # fmt: skip
-    """A table of cells that are HTML already; its roles stay where a phone shows each row as a block, with `labels` before
-    the cells. `widths`: per cent of each column, of a table of tanks, where small words need no label; `classes`: of some
-    columns, told in the heads too where it is `n`."""
-    mine, named = classes or {}, dict(enumerate(labels))
-
-    def cell(n: int, body: str) -> str:
-        if widths:
-            return week_cell(mine.get(n, ""), named.get(n, ""), body)
-        kind, label = f' class="{mine[n]}"' if n in mine else "", f' data-l="{named[n]}"' if named.get(n) else ""
-        return f'<td role="cell"{kind}{label}>{body}</td>'
-
-    wide = [f' style="width:{width}%"' for width in widths] or [""] * len(heads)
-    head = "".join(
-        f'<th role="columnheader"{" class=n" if mine.get(n) == "n" else ""}{wide[n]}>{name}</th>'
-        for n, name in enumerate(heads)
-    )
-    lead = f'<tr role="row"{f" class={row_class}" if row_class else ""}>'
-    body = "".join(f"{lead}{''.join(cell(n, text) for n, text in enumerate(row))}</tr>" for row in rows)
-    drawn = (
-        f'<table role="table" class="{kind}"><thead role="rowgroup"><tr role="row">{head}</tr></thead>'
-        f'<tbody role="rowgroup">{body}</tbody></table>'
-    )
-    return drawn if widths else f'<div class="wide">{drawn}</div>'
-
-
-def week_cell(kind: str, label: str, body: str) -> str:
-    """A cell of a table of tanks, with its label on a phone; small words say themselves what they are."""
-    named = f' data-l="{label}"' if label and not body.startswith("<small>") else ""
-    return f'<td role="cell"{f" class={chr(34)}{kind}{chr(34)}" if kind else ""}{named}>{body}</td>'
+    """A table of cells that are HTML already, with `labels` before them on a phone; `classes`: of some columns, told in the
+    heads too where it is `n`."""
+    told = [(classes or {}).get(n, "") for n in range(len(heads))]
+    return part("table.html", heads=heads, rows=rows, kind=kind, labels=[*labels, *[""] * len(heads)], classes=told)
 
 
 def items(lines: Iterable[str], kind: str = "plain", tag: str = "ul") -> str:
@@ -113,9 +98,14 @@ def more(key: str, total: int, step: int) -> None:
         st.rerun()
 
 
-def html(body: str, **more: Any) -> None:
+def html(body: str, place: Any = st, **more: Any) -> None:
     """A piece of page. Everything in `body` that came from a record must have been escaped."""
-    st.html(f'<div class="tr">{body}</div>', **more)
+    place.html(f'<div class="tr">{body}</div>', **more)
+
+
+def part(name: str, **data: Any) -> str:
+    """A piece of page from a template under parts/, where every text is escaped."""
+    return PARTS.get_template(name).render(**data)
 
 
 def section(title: str, after: str = "") -> None:

@@ -4,7 +4,6 @@ import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from html import escape
 
 import streamlit as st
 
@@ -18,7 +17,7 @@ from pipeline.papers.issued import Issued
 from pipeline.papers.labels import labels
 from pipeline.papers.phone_form import form_name, phone_form
 from pipeline.papers.plain_words import Suggestion
-from pipeline.papers.site_report import Sheet, SiteReport
+from pipeline.papers.site_report import SiteReport
 from pipeline.papers.van_list import load_html, van_list
 from pipeline.papers.week_pdf import week_pdf
 from pipeline.papers.writing import safe_name, zipped
@@ -56,19 +55,14 @@ def report(
     week: Week, site: str, first: dt.date, last: dt.date, ticked: Notes = (), proposed: Ticked = (), causes: Causes = ()
 ) -> SiteReport:
     """The report with the ticked notes and proposals."""
-    taken: dict[str, list[Suggestion]] = {}
-    for tank, suggestion in proposed:
-        taken.setdefault(tank, []).append(suggestion)
-    return week.kept(
-        ("report", site, first, last, ticked, proposed, causes),
-        lambda: site_report.site_report(week, site, first, last, ticked, proposals=taken, causes=causes),
-    )
+    asked = (site, first, last, ticked, proposed, causes)
+    return week.kept(("report", *asked), lambda: site_report.site_report(week, *asked))
 
 
 def chart(week: Week, shown: SiteReport, n: int) -> str | None:
     """The chart of a sheet, which no note changes."""
     sheet = shown.sheets[n]
-    return data.slowly(week, ("chart", shown.site, shown.first, shown.last, sheet.tank), "Drawing the chart",
+    return data.slowly(week, ("chart", shown.site, shown.first, shown.last, sheet["tank"]), "Drawing the chart",
                        lambda: site_report.chart_svg(sheet, shown.last, shown.weeks))  # fmt: skip
 
 
@@ -83,29 +77,6 @@ def picture(week: Week, shown: SiteReport, n: int | None) -> bytes:
     return data.slowly(week, (issued.content_hash(shown), shown.issue, n), "Setting the page", made)
 
 
-def words_html(sheet: Sheet) -> str:
-    """The words of a sheet, to read where its picture is too small."""
-    parts = {
-        "What was done": sheet.did,
-        sheet.why_title: sheet.why,
-        "What we suggest": [f"{item['text']} {item['cost']}" for item in sheet.suggest],
-        "Please do": sheet.do,
-        "Please don’t": sheet.dont,
-        "Notes from the visits": sheet.notes,
-        sheet.test_title: [f"{cell['name']}: {cell['value']}" for cell in sheet.tests],
-    }
-    lists = "".join(
-        f"<p><strong>{escape(title)}</strong></p><ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
-        for title, lines in parts.items()
-        if lines
-    )
-    return (
-        f"<p><strong>{escape(sheet.title)}</strong><br><small>{escape(sheet.visits)}. {escape(sheet.gaps)}</small></p>"
-        f'<p class="serif"><strong>{escape(sheet.state)}.</strong> {escape(" ".join(sheet.lead))}</p>'
-        f"{lists}<p>Next visit: {escape(sheet.next_visit)}</p>"
-    )
-
-
 def standing(last_issue: Issued | None, mark: str) -> str:
     """How the report shown stands to what was issued of the same days."""
     if last_issue is None:
@@ -116,10 +87,6 @@ def standing(last_issue: Issued | None, mark: str) -> str:
     if last_issue.content_hash == mark:
         return f"Issued: {named} says just this."
     return f"This differs from {named}. Issued, it becomes the next issue; the earlier one stays as it is."
-
-
-def same(last_issue: Issued | None, mark: str) -> bool:
-    return last_issue is not None and last_issue.state == "whole" and last_issue.content_hash == mark
 
 
 def issue_files(one: Issued) -> list[File]:

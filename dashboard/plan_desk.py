@@ -1,14 +1,14 @@
 """What the page Plan says: options, water changes and what-ifs as HTML. Everything typed is escaped."""
 
 import datetime as dt
-from collections.abc import Callable, Sequence
-from functools import partial
+from collections.abc import Sequence
 from html import escape
+from typing import Any
 
 from dashboard import look
 from dashboard.data import Row
 from dashboard.ledgers import Line, sum_html
-from pipeline.advise.what_if import Asked, Range, Side, Start, routine
+from pipeline.advise.what_if import Asked, Range, Start, routine
 from pipeline.papers.proposals import Proposal
 from pipeline.wording import NBSP, amount, counted, day, fixed, interval, listed, money, number, per_cent, with_unit
 
@@ -40,10 +40,9 @@ def unknown_of(option: Row, plan: Row) -> list[str]:
         kinds = {change["kind"] for change in option["changes"]}
         if option["half_ok"] is None:
             said.append("its half cycle")
-        elif option["half_ok"] is False:
-            said.append(
-                f"the flow: half cycle good for {with_unit(number(option['half_rating_l']), 'L')} only, time it"
-            )
+        elif not option["half_ok"]:
+            good = with_unit(number(option["half_rating_l"]), "L")
+            said.append(f"the flow: half cycle good for {good} only, time it")
         if "feed cut" in kinds:
             said.append("whether the fish can do with less")
         if kinds - {"feed cut", "re-order"}:
@@ -142,40 +141,30 @@ def sides_html(begun: Start, found: Asked) -> str:
     as_of, ceiling, known = begun.desk.week.as_of, begun.known.ceiling, begun.tank.known
     none = "half cycle only" if known else "not known"
 
-    def loads(label: str, small: str, pick: Callable[[Side], float | None], loud: bool = True) -> str:
-        return line(label, small, lambda side: load(pick(side), none), lambda side: loud and _over(pick(side)))
+    sides, calm = (found.now, found.then), (False, False)
 
-    def line(label: str, small: str, say: Callable[[Side], str], hand: Callable[[Side], bool] = lambda _: False) -> str:
-        under = f"<small>{escape(small)}</small>" if small else ""
-        cells = "".join(
-            f'<td class="n"><span{" class=hand" if hand(side) else ""}>{escape(say(side))}</span></td>'
-            for side in (found.now, found.then)
-        )
-        return f"<tr><td>{escape(label)}{under}</td>{cells}</tr>"
+    def loads(label: str, small: str, pcts: Sequence[float | None], loud: bool = True) -> tuple[Any, ...]:
+        return label, small, [load(pct, none) for pct in pcts], [loud and _over(pct) for pct in pcts]
 
-    def within(side: Side) -> str:
-        on = side.within_on
+    def within(on: dt.date | None) -> str:
         return "not known" if not known else "today" if on is not None and on <= as_of else date(on, as_of)
 
-    def later(n: int, side: Side) -> float | None:
-        return side.interim[n][1] if side.interim else None
-
-    weeks = [counted((on - as_of).days // 7, "week") for on, _ in found.now.interim[:2]]
     body = [
-        loads("Plain bioload", "a common rule of thumb, disputed", lambda side: side.plain_pct),
-        loads("Working bioload now", "", lambda side: side.working_pct),
-        *(loads(f"… in {said}", "", partial(later, n), loud=False) for n, said in enumerate(weeks)),
-        loads("… when mature", "", lambda side: side.mature_pct),
-        line("Within its rating", "", within),
-        line("Nitrate the food makes", "mg/L a week", lambda side: _range(side.made, "food not weighed")),
-        line("Levels off near, under the routine", f"mg/L, limit {number(ceiling)}",
-             lambda side: _range(side.plateau, side.plateau_why),
-             lambda side: side.plateau is not None and side.plateau.value > ceiling),
-        line("Water a year", "",
-             lambda side: "not known" if side.litres_year is None else with_unit(number(side.litres_year, 4), "L")),
+        loads("Plain bioload", "a common rule of thumb, disputed", [side.plain_pct for side in sides]),
+        loads("Working bioload now", "", [side.working_pct for side in sides]),
+        *(loads(f"… in {counted((on - as_of).days // 7, 'week')}", "",
+                [side.interim[n][1] if side.interim else None for side in sides], loud=False)
+          for n, (on, _) in enumerate(found.now.interim[:2])),
+        loads("… when mature", "", [side.mature_pct for side in sides]),
+        ("Within its rating", "", [within(side.within_on) for side in sides], calm),
+        ("Nitrate the food makes", "mg/L a week", [_range(side.made, "food not weighed") for side in sides], calm),
+        ("Levels off near, under the routine", f"mg/L, limit {number(ceiling)}",
+         [_range(side.plateau, side.plateau_why) for side in sides],
+         [side.plateau is not None and side.plateau.value > ceiling for side in sides]),
+        ("Water a year", "", ["not known" if side.litres_year is None
+                              else with_unit(number(side.litres_year, 4), "L") for side in sides], calm),
     ]  # fmt: skip
-    head = '<tr><th>Of this tank</th><th class="n">today</th><th class="n">what if</th></tr>'
-    return f'<table class="ledger sides"><thead>{head}</thead><tbody>{"".join(body)}</tbody></table>'
+    return look.part("sides.html", lines=body)
 
 
 def what_sentence(begun: Start, found: Asked) -> str:
@@ -237,13 +226,11 @@ def kept_html(one: Proposal) -> str:
 def facts_html(begun: Start, plan: Row, name: str) -> str:
     """One line of facts under the sentence, and where to read on."""
     tank, now = begun.tank, plan["now"]
-    net = "net litres not known"
-    if tank.net_l is not None:
-        net = f"{with_unit(number(tank.net_l), 'L')} net, {tank.capacity['net_basis']}"
+    net = f"{with_unit(number(tank.net_l), 'L')} net, {tank.capacity['net_basis']}"
+    net = "net litres not known" if tank.net_l is None else net
     fed = begun.today.feed_g_day
     food = "food not weighed" if fed is None else f"fed {with_unit(number(fed), 'g')} a day"
-    plain = now["plain_state"] if now["plain_load_pct"] is None else load(now["plain_load_pct"])
-    working = now["working_state"] if now["working_load_pct"] is None else load(now["working_load_pct"])
+    plain, working = (load(now[f"{of}_load_pct"], now[f"{of}_state"]) for of in ("plain", "working"))
     until = f"data as of {day(begun.desk.week.as_of, year=True)}"
     said = " · ".join([net, food, f"plain bioload {plain}", f"working bioload {working}", until])
     return f'{escape(said)} · <a href="one_tank?tank={name}">its readings and sums</a>'

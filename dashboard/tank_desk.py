@@ -8,24 +8,14 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, data, look
+from dashboard import cells, charts, data, look
 from dashboard import enter_desk as desk
 from dashboard.data import Row
 from pipeline import logbook, weekly
+from pipeline.papers.history import visits_of
 from pipeline.review.causes import UNEXPLAINED, explains, of_tank
 from pipeline.week import Week
-from pipeline.wording import (
-    amount,
-    cause_words,
-    counted,
-    day,
-    due_words,
-    listed,
-    pct,
-    reading_range,
-    sentence,
-    with_unit,
-)
+from pipeline.wording import amount, cause_words, counted, day, listed, pct, reading_range, sentence, with_unit
 from schemas.words import FOUND, JOBS, PARAMETER_TITLES, PARAMETERS
 
 SHOWN = 60  # rows of the history at a time
@@ -33,8 +23,8 @@ SHOWN = 60  # rows of the history at a time
 
 def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:
     """A possible cause whose path is to be drawn, with the row of its explanation; None where none is chosen."""
-    named = [c["cause"] for c in of_tank(data.rows(week, "finding", tank), data.rows(week, "finding_cause", tank))]
-    rows = {row["cause"]: row for row in data.rows(week, "explanation", tank)}
+    named = [c["cause"] for c in of_tank(week.rows("finding", tank), week.rows("finding_cause", tank))]
+    rows = {row["cause"]: row for row in week.rows("explanation", tank)}
     drawable = {name: rows[explains(name)] for name in named if explains(name) in rows}
     if not drawable:
         return None
@@ -46,13 +36,7 @@ def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:
 def causes_html(causes: Sequence[Mapping[str, Any]]) -> str:
     """The causes, numbered, each with the record that suggests it and its check; where none has one, said once."""
     bare = bool(causes) and all(c["because"] == UNEXPLAINED for c in causes)
-    told = look.items(
-        (f"<strong>{escape(sentence(cause_words(c['cause'])))}{'' if bare else ':'}</strong>"
-         f" {'' if bare else escape(c['because']) + '.'}<br><small>Check: {escape(c['check'])}.</small>" for c in causes),
-        "why", "ol",
-    )  # fmt: skip
-    above = "<p>Nothing recorded explains it; left to look for:</p>" if bare else ""
-    return above + told if told else "<p>No record suggests a cause.</p>"
+    return look.part("causes.html", causes=causes, bare=bare)
 
 
 def _service(row: Row) -> str:
@@ -119,23 +103,15 @@ def _doubts(row: Row) -> str:
 
 def _visits(week: Week, tank: str) -> list[tuple[dt.date, str]]:
     """A sentence a visit: what was read with which kit, what was changed, the fish, who, the note."""
-    order = {name: n for n, name in enumerate(PARAMETERS)}
-    until = pl.col("day") <= week.as_of
-    readings: dict[tuple[dt.datetime, str], list[Row]] = {}
-    for row in week.of("reading", tank).filter(until).iter_rows(named=True):
-        readings.setdefault((row["at"], row["taken"]), []).append(row)
     changes: dict[dt.date, list[str]] = {}
-    for row in week.of("water_change", tank).filter(until).iter_rows(named=True):
+    for row in week.of("water_change", tank).filter(pl.col("day") <= week.as_of).iter_rows(named=True):
         share = "" if row["fraction"] is None or "%" in row["text"] else f" ({pct(100 * row['fraction'])})"
         kind = "Changed" if row["kind"] == "change" else sentence(row["kind"])
         changes.setdefault(row["day"], []).append(f"{kind} {row['text']}{share}.")
-    visits = {(v["at"], v["taken"]): v for v in week.of("visit", tank).filter(until).to_dicts()}
     told = []
-    for at, taken in sorted({*readings, *visits}):
-        mine = sorted(readings.get((at, taken), []), key=lambda r: order[r["parameter"]])
-        visit = visits.get((at, taken), {})
+    for at, taken, readings, visit in visits_of(week, tank):
         parts = []
-        if mine:
+        if mine := sorted(readings, key=lambda row: PARAMETERS.index(row["parameter"])):
             kits = listed(dict.fromkeys(r["kit"] for r in mine if r["kit"]))
             after = " after the change" if taken == "after" else ""
             said = [PARAMETER_TITLES[r["parameter"]] + " " + reading_range(r["parameter"], r["low"], r["high"])
@@ -166,8 +142,7 @@ def history(week: Week, tank: str) -> None:
 
 def done_today(week: Week, tank: str, filters: Sequence[str]) -> None:
     """What was done to a filter on the day: a new file under services/."""
-    due = [row for row in data.rows(week, "due", tank) if row["late_days"] >= -7 and row["what"] != "tap test"]
-    said = (due_words(row["what"], row["about"] or "", row["on"], row["late_days"]) for row in due)
+    said = cells.due_soon(week.rows("due", tank), 7)
     look.html("".join(f"<p>{escape(sentence(text))}.</p>" for text in said) or "<p>No job is due here.</p>")
     shut = logbook.closed(week.folder)
     if shut or not filters:
@@ -184,8 +159,14 @@ def done_today(week: Week, tank: str, filters: Sequence[str]) -> None:
         if not jobs:
             look.wrong("Choose what was done first.")
             return
-        row = {"tank": tank, "filter": filter_, "job": "", "found": found or "", "by": by}
-        row = {"date": week.as_of.isoformat(), **row}
+        row = {
+            "date": week.as_of.isoformat(),
+            "tank": tank,
+            "filter": filter_,
+            "job": "",
+            "found": found or "",
+            "by": by,
+        }
         content = logbook.rows_csv(list(row), [{**row, "job": job} for job in jobs]).encode()
         name = logbook.free_name(week.folder, "services", f"done-{week.as_of}.csv")
         told = f"{counted(len(jobs), 'job')} of filter {filter_}."

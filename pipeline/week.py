@@ -71,6 +71,18 @@ class Week:
         """The rows of a derived table calculated for `as_of`."""
         return self.kept(("now", name), lambda: self.table(name).filter(pl.col("as_of") == self.as_of))
 
+    def rows(self, name: str, tank: str) -> list[dict[str, Any]]:
+        """The rows of one tank in a derived table, as of `as_of`."""
+        return self.now(name).filter(pl.col("tank") == tank).to_dicts()
+
+    def row(self, name: str, tank: str) -> dict[str, Any] | None:
+        """The first of them, where there is any."""
+        return next(iter(self.rows(name, tank)), None)
+
+    def by_tank(self, name: str, **of: str) -> dict[str, dict[str, Any]]:
+        """Tank -> its one row in a derived table, as of `as_of`; `of` picks one where a tank has several."""
+        return {row["tank"]: row for row in self.now(name).filter(**of).iter_rows(named=True)}
+
     def of(self, name: str, tank: str) -> pl.DataFrame:
         """A table's rows of one tank, found without going through all the others each time."""
         frame = self.table(name)

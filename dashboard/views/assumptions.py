@@ -1,5 +1,6 @@
 """Assumptions: every constant with value, unit and basis, what this round sets itself, and which tanks hang on which."""
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from html import escape
 from itertools import groupby
@@ -27,12 +28,8 @@ def tanks_of(moves: Iterable[Move]) -> list[str]:
 
 def ranked(moves: Sequence[Move], of: Sequence[str]) -> list[tuple[str, int]]:
     """Assumptions by the tanks whose word they change, most first."""
-    found: dict[str, list[Move]] = {}
-    for move in moves:
-        if move.of in of:
-            found.setdefault(move.assumption, []).append(move)
-    counts = [(name, len(tanks_of(mine))) for name, mine in found.items()]
-    return sorted(counts, key=lambda pair: (-pair[1], pair[0]))
+    found = Counter(assumption for assumption, _ in {(move.assumption, move.tank) for move in moves if move.of in of})
+    return sorted(found.items(), key=lambda pair: (-pair[1], pair[0]))
 
 
 def sentence(moves: Sequence[Move], ranged: int, tanks: int) -> str:

@@ -7,7 +7,6 @@ import streamlit as st
 
 from dashboard import at_tank, data, enter_sheets, look
 from dashboard import enter_desk as desk
-from dashboard import enter_kept as kept
 from pipeline import logbook
 from pipeline.week import Week
 from pipeline.wording import day, listed
@@ -83,9 +82,9 @@ def the_tank(week: Week, when: dt.date, tank: str) -> None:
     )
     times = st.session_state.get("enter_times", {})
     key = f"at {tank} {when} {times.get((tank, when), 0)}"
-    kept.take_up(week, tank, when, key)
+    at_tank.take_up(week, tank, when, key)
     entered = at_tank.questions(week, tank, when, key)
-    kept.lay_down(week, tank, when, key, entered)
+    at_tank.lay_down(week, tank, when, key, entered)
     by = desk.who("enter_by")
     after = tanks[tanks.index(tank) + 1] if tank != tanks[-1] else None
     to = f"go to {look.label(names[after])}" if after else "end the round"
@@ -96,11 +95,11 @@ def the_tank(week: Week, when: dt.date, tank: str) -> None:
         # The key names the tank: a second tap on the same button cannot pass over the next one.
         if st.button(word, type="primary", width="stretch", key=f"keep {key}"):
             if entered.anything:
-                kept.keep(week, tank, when, entered, by, after or tank, sure)
+                at_tank.keep(week, tank, when, entered, by, after or tank, sure)
             else:
                 st.session_state["enter_next"] = after or tank
             st.rerun()
-    kept.of_the_day(week, when)
+    at_tank.of_the_day(week, when)
     look.begin_at_the_top(f"{tank} {when}")
 
 
@@ -119,27 +118,24 @@ def page() -> None:
             "How", WAYS, default=WAYS[0], key="enter_way", required=True, label_visibility="collapsed",
             persist_state="session",
         )  # fmt: skip
-    if way == WAYS[2]:
-        with st.container(key="sheets"):
-            enter_sheets.upload(week)
-            desk.became()
-    elif way == WAYS[3]:
-        with st.container(key="sheets"):
-            enter_sheets.form(week, _day())
-            desk.became()
-    elif way == WAYS[1]:
-        with st.container(key="sheets"):
-            with st.container(horizontal=True):
-                when = _day()
-                sites = enter_sheets.sites_of(week, when)
-            enter_sheets.grid(week, when, sites)
-            desk.became()
-    else:
+    if way in (None, WAYS[0]):
         with st.container(key="desk"):
             with st.container(horizontal=True):
                 when = _day()
                 tank = choose(week, when)
             the_tank(week, when, tank)
+        return
+    with st.container(key="sheets"):
+        if way == WAYS[2]:
+            enter_sheets.upload(week)
+        elif way == WAYS[3]:
+            enter_sheets.form(week, _day())
+        else:
+            with st.container(horizontal=True):
+                when = _day()
+                sites = enter_sheets.sites_of(week, when)
+            enter_sheets.grid(week, when, sites)
+        desk.became()
 
 
 page()

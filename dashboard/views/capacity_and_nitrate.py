@@ -45,15 +45,15 @@ def gathered(week: Week, column: str) -> list[Row]:
     """A row a tank, the most loaded of each corner first: over and climbing, climbing, over, the rest, not known."""
     titles = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
     sites = data.site_titles(week)
-    capacity, outlook = data.by_tank(week, "capacity"), data.by_tank(week, "nitrate_outlook")
-    fits = data.by_tank(week, "nitrate_fit", window="recent")
+    capacity, outlook = week.by_tank("capacity"), week.by_tank("nitrate_outlook")
+    fits = week.by_tank("nitrate_fit", window="recent")
     rows: list[Row] = []
     for tank, class_ in week.now("review").sort("rank").select("tank", "class").iter_rows():
         own, heads, fit = capacity.get(tank), outlook.get(tank), fits.get(tank)
         load, known = own[column] if own else None, fit is not None and fit["rate"] is not None
         climbs = heads is not None and heads["trend"] == "climbing"
         rows.append({
-            "tank": tank, "class": class_, "capacity": own, "fit": fit, "since": None, "load": load,
+            "tank": tank, "class": class_, "capacity": own, "fit": fit, "load": load,
             "name": titles[tank]["name"] or tank, "site": sites.get(titles[tank]["site"]) or titles[tank]["site"] or "",
             "corner": (load > 100, climbs) if known and load is not None else None,
         })  # fmt: skip
@@ -65,76 +65,43 @@ def gathered(week: Week, column: str) -> list[Row]:
         return since(past["capacity"], past["nitrate_outlook"], column)
 
     runs = week.kept(("over since", column), runs_of) if loud else {}
-    for one in rows:
-        one["since"] = runs.get(one["tank"])
     order = [*CORNERS, None]
+    rows = [{**row, "since": runs.get(row["tank"])} for row in rows]
     return sorted(rows, key=lambda row: (order.index(row["corner"]), -(row["load"] or 0)))
 
 
 def counts_html(week: Week, rows: list[Row]) -> str:
-    """The four counts, those not known, and what climbing means."""
+    """The four counts, and what climbing means."""
     counts = {corner: sum(row["corner"] == corner for row in rows) for corner in [*CORNERS, None]}
-    said = [
-        f"<strong{' class=hand' if corner == (True, True) and counts[corner] else ''}>{counts[corner]}</strong> {name}"
-        f" <small>{what}</small>"
-        for corner, (name, what) in CORNERS.items()
-    ]
     rate = amount(7 * week.assumed["climbing_rate"])
-    unknown = f" {counted(counts[None], 'tank')} can't be placed: bioload or rise is not known." if counts[None] else ""
-    return (
-        f'<ul class="four">{"".join(f"<li>{text}</li>" for text in said)}</ul><p class="small">Climbing: the whole range of'
-        f" the net rise is above {rate} mg/L a week. Over: bioload above 100 % of the rating.{unknown}</p>"
-    )
+    return look.part("corners.html", corners=CORNERS, counts=counts, rate=rate)
 
 
-def table_html(rows: list[Row], column: str) -> str:
+def table_html(rows: list[Row]) -> str:
     """The ranked table."""
-    out = []
-    for row in rows:
-        both = row["corner"] == (True, True)
-        load = "<small>not known</small>"
-        if row["load"] is not None:
-            text = f'<span class="hand">{pct(row["load"])}</span>' if both else pct(row["load"])
-            load = f"{text}{cells.bioload_bar(row['load'], both)}"
-        elif row["capacity"] is not None and row["capacity"]["plain_state"] == "half cycle only":
-            load = "<small>half cycle only</small>"
-        tell = "" if row["corner"] in (None, (False, False)) else CORNERS[row["corner"]][0]
-        if both and row["since"]:
-            first, longer = row["since"]
-            tell = f"over and climbing since {'before ' if longer else ''}{day(first, weekday=False)}"
-        rise = cells.rise(row["fit"], row["corner"] is not None and row["corner"][1])
-        tank = f"{look.tank_link(row['tank'], row['name'])}<br><small>{escape(row['site'])}</small>"
-        out.append((tank, load, rise, tell))
-    heads = ("Tank", "Bioload, % of rating", "Net rise mg/L a week", "Both")
-    return look.table(heads, out, "week loads", ("", "", "rises"), widths=(34, 24, 22, 20), row_class="load")
+    return look.part("loads.html", rows=rows, corners=CORNERS, tank_link=look.tank_link, bar=cells.bioload_bar,
+                     rise_of=cells.rise)  # fmt: skip
 
 
-def tables(rows: list[Row], column: str) -> None:
+def tables(rows: list[Row]) -> None:
     """One table; of a large round the tanks that are over or climbing, a part at a time, and the others of one site."""
     if len(rows) <= FOLDED:
-        look.html(table_html(rows, column))
+        look.html(table_html(rows))
         return
-    loud = [row for row in rows if row["corner"] not in ((False, False), None)]
+    loud, calm = ([row for row in rows if (row["corner"] in ((False, False), None)) is of] for of in (False, True))
     if loud:
-        look.html(table_html(loud[: look.shown("capacity_most", FOLDED)], column))
+        look.html(table_html(loud[: look.shown("capacity_most", FOLDED)]))
         look.more("capacity_most", len(loud), FOLDED)
-    calm = [row for row in rows if row["corner"] in ((False, False), None)]
     sites = sorted({row["site"] for row in calm})
     of = st.selectbox("The others, by site", sites, index=None, placeholder="choose a site", key="calm_site", width=340)
     if mine := [row for row in calm if row["site"] == of]:
-        look.html(table_html(mine, column))
+        look.html(table_html(mine))
 
 
 def scatter(week: Week, rows: list[Row], which: str) -> None:
     """The tanks that are over, or of a class above due: bioload across, net rise up."""
-    drawn = [
-        row
-        for row in rows
-        if row["corner"] is not None
-        and row["fit"]["low"] is not None
-        and row["fit"]["high"] is not None
-        and (row["class"] not in ("due", "steady") or row["corner"] == (True, True))
-    ]
+    known = (row for row in rows if row["corner"] and None not in (row["fit"]["low"], row["fit"]["high"]))
+    drawn = [row for row in known if row["class"] not in ("due", "steady") or row["corner"] == (True, True)]
     if not drawn:
         look.html("<p>No tank that needs a hand has both a bioload and a rise that are known: nothing is drawn.</p>")
         return
@@ -187,7 +154,7 @@ def page() -> None:
     look.html(counts_html(week, rows))
     left, right = st.columns([6, 5], gap="large")
     with left:
-        tables(rows, column)
+        tables(rows)
     with right:
         scatter(week, rows, which or "plain rating")
     look.open_on_click("capacity_and_nitrate", [row["tank"] for row in rows])

@@ -36,7 +36,7 @@ def choose(titles: dict[Choice, str]) -> Choice:
 
 def the_tank(week: Week, tank: str) -> None:
     """Both ratings of the tank, with all its filters, and what they hang on."""
-    capacity = data.row(week, "capacity", tank)
+    capacity = week.row("capacity", tank)
     name = data.tank_titles(week).get(tank, tank)
     look.section("Its tank, both ratings", name)
     standing = filter_entry.standing(week, tank)
@@ -45,7 +45,7 @@ def the_tank(week: Week, tank: str) -> None:
         return
     look.say(standing.back)
     ledgers.capacity(week, tank, capacity)
-    look.html(book_desk.hangs_html(capacity, standing))
+    look.html(look.part("depends.html", capacity=capacity, standing=standing))
 
 
 def will_it_do(week: Week) -> None:
@@ -95,8 +95,7 @@ def will_it_do(week: Week) -> None:
         return
     look.say(book_desk.answer_sentence(answer))
     left, right = st.columns(2, gap="large")
-    with left:
-        look.html(book_desk.answer_html(answer))
+    look.html(look.part("answer.html", answer=answer), left)
     with right:
         look.html("<p><strong>The reply, to copy</strong></p>")
         with st.container(key="reply"):
@@ -123,7 +122,7 @@ def all_filters(week: Week, tanks: dict[str, str]) -> None:
 def opened(week: Week, kind: str, name: str, tanks: dict[str, str]) -> None:
     """One filter or model: what it is good for, how it is laid out, what it held."""
     entry = filter_entry.of_model(week, name) if kind == "model" else filter_entry.of_filter(week, name)
-    capacity = data.row(week, "capacity", entry.tank or "")
+    capacity = week.row("capacity", entry.tank or "")
     net = capacity["net_l"] if capacity else None
     look.html(
         f'<p class="counts">{escape(book_desk.sentence(entry, tanks.get(entry.tank or ""), net))}</p>'
@@ -135,7 +134,7 @@ def opened(week: Week, kind: str, name: str, tanks: dict[str, str]) -> None:
         look.html(ledgers.filter_html([entry], headed=False))
     with right:
         look.section("Is it laid out right?")
-        look.html(book_desk.audit_html(entry) + book_desk.spare_html(filter_entry.spare_rooms(week, entry)))
+        look.html(look.part("audit.html", entry=entry, spare=filter_entry.spare_rooms(week, entry)))
         look.section("Without its tank", "at normal stocking")
         look.html(book_desk.alone_html(entry, week.assumed))
     if entry.is_model:

@@ -50,13 +50,13 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
     """Draws the chart; the list of what its numbered squares stand for."""
     start = week.as_of - dt.timedelta(7 * weeks)
     look.section("Nitrate", f"mg/L NO₃, {weeks} weeks to {day(week.as_of, year=True)} and the next 14 days")
-    fit = next((row for row in data.rows(week, "nitrate_fit", tank) if row["window"] == "recent"), None)
-    outlook = data.row(week, "nitrate_outlook", tank)
+    fit = next((row for row in week.rows("nitrate_fit", tank) if row["window"] == "recent"), None)
+    outlook = week.row("nitrate_outlook", tank)
     says = nitrate_sentence(fit, outlook, int(week.assumed["forecast_days"]))
     look.say(says)
-    inside = (pl.col("day") >= start) & (pl.col("day") <= week.as_of)
+    inside = pl.col("day").is_between(start, week.as_of)
     ceiling = outlook["ceiling"] if outlook else week.assumed["ceiling_default"]
-    ever = week.of("reading", tank).filter((pl.col("parameter") == "nitrate") & (pl.col("day") <= week.as_of))
+    ever = week.of("reading", tank).filter(pl.col("day") <= week.as_of, parameter="nitrate")
     first = ever["day"].min()
     if isinstance(first, dt.date) and first < start:
         st.altair_chart(
@@ -64,7 +64,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
             alt=f"Nitrate since {day(first, year=True)}: {ever.height} readings; the chart below is its last {weeks} weeks.",
         )  # fmt: skip
     readings = ever.filter(inside).sort("at")
-    suspects = data.of(week.now("suspect"), tank).select("file", "line", pl.lit(True).alias("odd"))
+    suspects = week.now("suspect").filter(tank=tank).select("file", "line", pl.lit(True).alias("odd"))
     shift = pl.when(pl.col("taken") == "after").then(10).otherwise(9)
     readings = readings.join(suspects, on=["file", "line"], how="left").with_columns(
         (pl.col("day").cast(pl.Datetime) + pl.duration(hours=shift)).alias("at"),
@@ -80,9 +80,9 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
     path = week.kept(("path", tank), lambda: weekly.paths(week, [tank]))
     path = path.filter(pl.col("at") >= dt.datetime.combine(start, dt.time()))
     found = desk.numbered(desk.happenings(week, tank, start))
-    chosen = desk.choose_cause(week, tank)
-    drawn = None if chosen is None else weekly.implied(week, tank, chosen[1])
-    if chosen is not None:
+    drawn = None
+    if chosen := desk.choose_cause(week, tank):
+        drawn = weekly.implied(week, tank, chosen[1])
         says += f" Drawn: {chosen[0]}, as a possible cause."
     chart = charts.nitrate(
         readings.select("at", "day", "low", "high", "hollow", "said"), changes.select("at", "day", "pct"),
@@ -100,14 +100,13 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
 def rest(week: Week, tank: str) -> None:
     start = week.as_of - dt.timedelta(7 * cells.WEEKS)
     f = week.assumed
-    rows = week.of("reading", tank).filter((pl.col("day") >= start) & (pl.col("day") <= week.as_of))
-    now = {row["parameter"]: row for row in data.rows(week, "water", tank)}
+    rows = week.of("reading", tank).filter(pl.col("day").is_between(start, week.as_of))
+    now = {row["parameter"]: row for row in week.rows("water", tank)}
     places = st.columns(4, gap="medium")
     wanted: tuple[tuple[str, str, float | None, float], ...] = (("ammonia", "Ammonia, mg/L", None, 1.0), ("nitrite", "Nitrite, mg/L", f["act_nitrite"], 1.0),
               ("ph", "pH", f["act_ph_below"], 9.0), ("kh", "KH, dKH", f["week_kh_at"], 16.0))  # fmt: skip
     for place, (name, title, limit, top) in zip(places, wanted, strict=True):
-        read = rows.filter(pl.col("parameter") == name).sort("at")
-        read = read.select(pl.col("day").cast(pl.Datetime).alias("at"), "low", "high")
+        read = rows.filter(parameter=name).sort("at").select(pl.col("day").cast(pl.Datetime).alias("at"), "low", "high")
         last = now.get(name)
         words = "not read lately"
         if last is not None:
@@ -127,7 +126,7 @@ def rest(week: Week, tank: str) -> None:
 
 def verdict(week: Week, tank: str, capacity: Row | None) -> None:
     """The class with its reason, the facts, and the one step."""
-    review = data.row(week, "review", tank)
+    review = week.row("review", tank)
     last, parts = summary.last_readings(week).get(tank), []
     if capacity is not None:
         parts.append(f"{ledgers.known(capacity['net_l'], 'L')} net, {capacity['net_basis'] or 'not measured'}")
@@ -138,11 +137,11 @@ def verdict(week: Week, tank: str, capacity: Row | None) -> None:
         look.html(f'<p class="counts">Closed, or not set up yet, on that day.</p><p class="small">{line}</p>')
         return
     name = review["class"]
-    top = data.of(week.now("finding"), tank).filter((pl.col("class") == name) & (pl.col("reason") == review["reason"]))
-    step, rule = (top["do"][0], top["rule"][0]) if top.height else (f"{review['step']}.", "")
+    told_of = {"class": name, "reason": review["reason"]}
+    top = next(week.now("finding").filter(tank=tank, **told_of).iter_rows(named=True), None)
+    step, rule = (top["do"], top["rule"]) if top else (f"{review['step']}.", "")
     to = cells.done_at(rule, tank, summary.doubted_days(week).get(tank))
-    hand = " hand" if name in look.URGENT else ""
-    calm = "" if name in look.URGENT else " calm"
+    hand, calm = (" hand", "") if name in look.URGENT else ("", " calm")
     look.html(
         f'<p class="counts{hand}">{cells.mark(name)}{escape(sentence(name))}: {escape(review["reason"])}.</p>'
         f'<p class="small">{line}</p><p class="step{calm}"><a class="go" href="{to}" target="_self">{escape(step)}</a></p>'
@@ -170,7 +169,7 @@ def ways_on(week: Week, tank: str, titles: dict[str, str], capacity: Row | None)
 
 def the_filter(week: Week, tank: str) -> None:
     look.html(ledgers.filter_html(filter_entry.on_tank(week, tank)))
-    audit = data.rows(week, "audit", tank)
+    audit = week.rows("audit", tank)
     look.html("".join(f"<p>{escape(row['says'])} <strong>{escape(row['do'])}</strong></p>" for row in audit))
 
 
@@ -181,13 +180,13 @@ def page() -> None:
     st.set_page_config(page_title=f"{titles[tank]} · One tank")  # of the browser's tab
     st.title(look.label(titles[tank]))
     enter_desk.became()
-    capacity = data.row(week, "capacity", tank)
+    capacity = week.row("capacity", tank)
     verdict(week, tank, capacity)
     ways_on(week, tank, titles, capacity)
     short_ = st.session_state.get("short", False)
     squares = nitrate(week, tank, 12 if short_ else WEEKS)
-    found = data.of(week.now("finding"), tank).sort("harm").to_dicts()
-    causes = data.rows(week, "finding_cause", tank)
+    found = week.now("finding").filter(tank=tank).sort("harm").to_dicts()
+    causes = week.rows("finding_cause", tank)
     left, right = st.columns(2, gap="large")
     with left:
         look.section("Possible causes", "of the gravest finding, then the likeliest")
@@ -197,7 +196,7 @@ def page() -> None:
         look.html((f'<ol class="events">{squares}</ol>' if squares else "") + KEY)
         st.toggle("12 weeks only", key="short", persist_state="session")
     with st.expander(f"{counted(len(found), 'finding')}, one by one"):
-        look.html(ledgers.findings_html(found, causes))
+        look.html(look.part("findings.html", findings=found, causes=causes))
     folded: dict[str, Callable[[], None]] = {
         "The rest of the water": lambda: rest(week, tank),
         "The filter, as the water meets it": lambda: the_filter(week, tank),

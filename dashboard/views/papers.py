@@ -14,6 +14,7 @@ from dashboard import data, look
 from dashboard import papers_desk as desk
 from pipeline.papers import issued, plain_words, proposals
 from pipeline.papers.issued import Issued
+from pipeline.papers.layout import filled
 from pipeline.papers.report_facts import offered
 from pipeline.papers.site_report import SiteReport, causes_of, period_words
 from pipeline.papers.visit_sheets import sites_on
@@ -72,11 +73,8 @@ def notes(week: Week, site: str, first: dt.date, last: dt.date) -> desk.Notes:
         return ()
     look.small(REMINDER)
     names = data.tank_names(week)
-    found = []
-    for row in rows:
-        where = "the site" if row["tank"] is None else names[row["tank"]]
-        key = f"note {row['kind']} {row['file']} {row['line']}"
-        found.append((f"{day(row['day'])}, {where}: {row['text']}", key, (row["file"], row["line"])))
+    found = [(f"{day(row['day'])}, {names.get(row['tank'], 'the site')}: {row['text']}",
+              f"note {row['kind']} {row['file']} {row['line']}", (row["file"], row["line"])) for row in rows]  # fmt: skip
     return ticked("notes", found, counted(len(rows), "note") if len(rows) > OPEN_NOTES else "")
 
 
@@ -132,7 +130,7 @@ def issue(week: Week, shown: SiteReport) -> Issued | None:
             look.html(f'<p class="hand" role="alert">Not issued: {escape(str(problem))}</p>')
     if said:
         look.html(f'<p role="status">{escape(said)}</p>')
-    if before is None or not desk.same(before, mark):
+    if before is None or (before.state, before.content_hash) != ("whole", mark):
         return None
     with st.container(horizontal=True, vertical_alignment="center"):
         give(desk.issue_files(before), "now")
@@ -171,7 +169,7 @@ def past(week: Week, site: str) -> None:
 
 def preview(week: Week, shown: SiteReport) -> None:
     """The cover or one sheet as it will be printed, and its words."""
-    names = {"": "Cover"} | {sheet.tank: look.label(sheet.title.rsplit(", ", 1)[0]) for sheet in shown.sheets}
+    names = {"": "Cover"} | {sheet["tank"]: look.label(sheet["title"].rsplit(", ", 1)[0]) for sheet in shown.sheets}
     tanks = list(names)[1:]
     if st.session_state.get("paper_sheet") not in names:
         st.session_state["paper_sheet"] = tanks[0]
@@ -179,12 +177,12 @@ def preview(week: Week, shown: SiteReport) -> None:
     n, alt = tanks.index(chosen) if chosen else None, f"Cover: {shown.cover['summary']}"
     if n is not None:
         sheet = shown.sheets[n]
-        alt = f"Sheet {n + 1} of {len(tanks)}: {sheet.title}. {sheet.state}. {' '.join(sheet.lead)} Next visit: {sheet.next_visit}"
+        alt = f"Sheet {n + 1} of {len(tanks)}: {sheet['title']}. {sheet['state']}. {' '.join(sheet['lead'])} Next visit: {sheet['next_visit']}"
     with st.container(key="sheet"):
         st.image(desk.picture(week, shown, n), width="stretch", alt=alt)
     if n is not None:
         with st.expander("The words of this sheet"):
-            look.html(desk.words_html(shown.sheets[n]))
+            look.html(filled("sheet_words.html", sheet=shown.sheets[n]))
 
 
 def site_report(week: Week, sites: dict[str, str]) -> None:
@@ -208,7 +206,7 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
         taken = proposed(then, site)
         shown = desk.report(then, site, first, last, ticked, taken, told)
         # Ticked proposals that found no room, or no sheet.
-        printed = {(sheet.tank, item["text"], item["cost"]) for sheet in shown.sheets for item in sheet.suggest}
+        printed = {(sheet["tank"], item["text"], item["cost"]) for sheet in shown.sheets for item in sheet["suggest"]}
         left_out = [one.text for tank, one in taken if (tank, one.text, one.cost) not in printed]
         if left_out:
             look.html(

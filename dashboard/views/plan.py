@@ -177,13 +177,13 @@ def page() -> None:
     with st.container(key="plan_tank"):
         tank = look.chosen_of("tank", "Tank", titles, "plan_chosen", width=340)
     st.title(f"Plan: {look.label(titles[tank])}")
-    if data.row(week, "capacity", tank) is None:
+    if week.row("capacity", tank) is None:
         look.counts("Closed, or not set up yet, on that day: nothing to plan.")
         return
     plan = data.slowly(week, ("plan", tank), "Weighing the options", lambda: plans.plan(week, tank))
     begun = week.kept(("what if", tank), lambda: what_if.start(week, tank))
     said = ""
-    if review := data.row(week, "review", tank):  # a plan may have nothing to do where the water has
+    if review := week.row("review", tank):  # a plan may have nothing to do where the water has
         hand = ' class="hand"' if review["class"] in look.URGENT else ""
         told = f"{review['class'].capitalize()}: {review['reason']}."
         said = f"<p{hand}>{cells.mark(review['class'])}{escape(told)}</p>"

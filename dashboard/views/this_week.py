@@ -1,7 +1,7 @@
 """This week: one sentence of counts, then one line a tank in ranking order; steady tanks folded below."""
 
 import datetime as dt
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from html import escape
 from typing import Any
 
@@ -53,8 +53,8 @@ LOOKS = dict.fromkeys(CLASSES, ("loud", 56, "<br>", True))
 LOOKS |= {"due": ("quiet", 42, "<br>", True), "steady": ("steady", 24, ", ", False)}
 
 
-def bodies_of(week: Week, review: pl.DataFrame) -> dict[str, str]:
-    """Class -> its rows, in ranking order."""
+def bodies_of(week: Week, review: pl.DataFrame) -> dict[str, list[data.Row]]:
+    """Class -> its rows, in ranking order: what the table says of each tank."""
     titles = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
     sites = data.sites_in_order(week)
     since = week.as_of - dt.timedelta(7 * cells.WEEKS)
@@ -62,58 +62,38 @@ def bodies_of(week: Week, review: pl.DataFrame) -> dict[str, str]:
     nitrate = (pl.col("parameter") == "nitrate") & (pl.col("taken") != "after")
     readings = summary.by_tank(week.table("reading").filter(nitrate & lately).sort("day"))
     changes = summary.by_tank(week.table("water_change").filter((pl.col("kind") != "top-up") & lately))
-    fits, waters = data.by_tank(week, "nitrate_fit", window="recent"), data.by_tank(week, "water", parameter="nitrate")
-    outlooks, capacity = data.by_tank(week, "nitrate_outlook"), data.by_tank(week, "capacity")
+    fits, waters = week.by_tank("nitrate_fit", window="recent"), week.by_tank("water", parameter="nitrate")
+    outlooks, capacity = week.by_tank("nitrate_outlook"), week.by_tank("capacity")
     due, last = summary.by_tank(week.now("due")), summary.last_readings(week)
     rules, doubted = summary.top_rules(week, review), summary.doubted_days(week)
-    soon, out = int(week.assumed["due_soon_days"]), dict.fromkeys(CLASSES, "")
+    soon, found = int(week.assumed["due_soon_days"]), dict[str, list[data.Row]]()
     for row in review.iter_rows(named=True):
         tank, name, outlook = row["tank"], row["class"], outlooks.get(row["tank"])
-        (kind, height, gap, hot), urgent, record = LOOKS[name], name in look.URGENT, titles[tank]
-        loud, steady = kind == "loud", kind == "steady"
+        (kind, height, gap, hot), record = LOOKS[name], titles[tank]
         ceiling = outlook["ceiling"] if outlook else week.assumed["ceiling_default"]
         was = f"was {row['was_class']}" if row["was_class"] and row["was_class"] != name else ""
-        was = was or (f"new: {row['changed']}" if row["changed"] else "")
-        mark = f" <em><small>{escape(was)}</small></em>" if was else ""
-        site = f"<small>{escape(sites.get(record['site']) or record['site'] or '')}</small>"
-        to = cells.done_at(rules.get(tank, ""), tank, doubted.get(tank))
-        step = f"<strong>{escape(row['step'])}</strong>" if urgent else escape(row["step"])
-        step = f'<a class="go" href="{to}" data-tank="{escape(tank, quote=True)}" target="_self">→ {step}</a>'
-        strip = cells.strip(readings.get(tank, []), changes.get(tank, []), outlook, ceiling, week.as_of, height, hot)
-        shape = f"<span{' class=hand' if urgent else ''}>{cells.mark(name)}{escape(name.capitalize())}</span>"
-        named = look.tank_link(tank, record["name"] or tank) + (f" {site}{mark}" if steady else f"<br>{site}")
-        shown = [
-            ("tank", "", named),
-            ("strip", "", strip),
-            ("num last", "last", cells.last(week, waters.get(tank), ceiling, last.get(tank), hot, gap)),
-            ("num", "rises", cells.rise(fits.get(tank), loud)),
-            ("num", "levels off near", cells.levels_off(outlook, hot)),
-            ("num", "bioload", cells.bioload(capacity.get(tank), hot, loud)),
-            ("due", "", cells.due(due.get(tank, []), soon, row["reason"])),
-        ]
-        if not steady:
-            shown.insert(0, ("cls", "", f"{shape}{mark and '<br>'}{mark}"))
-            shown.insert(2, ("why", "", f'{escape(sentence(row["reason"]))}<br><span class="next">{step}</span>'))
-        out[name] += f'<tr role="row" class="{kind}">{"".join(look.week_cell(*one) for one in shown)}</tr>'
-    return out
-
-
-def _table(heads: Sequence[tuple[str, float]], bodies: Mapping[str, str]) -> str:
-    top = "".join(f'<th role="columnheader" style="width:{width}%">{head}</th>' for head, width in heads)
-    rows = "".join(f'<tbody role="rowgroup" id="{_id(name)}">{body}</tbody>' for name, body in bodies.items() if body)
-    head = f'<thead role="rowgroup"><tr role="row">{top}</tr></thead>'
-    return f'<table class="week" role="table">{head}{rows}</table>' if rows else ""
+        jobs = cells.due_soon(due.get(tank, []), soon)  # but for the one that is the reason told beside them
+        found.setdefault(name, []).append({
+            **row, "kind": kind, "urgent": name in look.URGENT, "name": record["name"] or tank,
+            "site": sites.get(record["site"]) or record["site"] or "",
+            "was": was or (f"new: {row['changed']}" if row["changed"] else ""),
+            "to": cells.done_at(rules.get(tank, ""), tank, doubted.get(tank)),
+            "strip": cells.strip(readings.get(tank, []), changes.get(tank, []), outlook, ceiling, week.as_of, height, hot),
+            "last": cells.last(week, waters.get(tank), ceiling, last.get(tank), hot, gap),
+            "rise": cells.rise(fits.get(tank), kind == "loud"), "levels_off": cells.levels_off(outlook, hot),
+            "bioload": cells.bioload(capacity.get(tank), hot, kind == "loud"),
+            "jobs": [text for text in jobs if text != row["reason"]],
+        })  # fmt: skip
+    return found
 
 
 def table_html(week: Week, review: pl.DataFrame) -> str:
-    """The table of the round: one body a class, one row a tank; steady tanks in a fold of their own, a line each."""
-    bodies = bodies_of(week, review)
-    steady = _table(STEADY, {"steady": bodies.pop("steady")})
-    loud = _table(HEADS, bodies)
-    if not steady:
-        return loud
-    said = f"{cells.mark('steady')}{review.filter(pl.col('class') == 'steady').height} steady"
-    return f'{loud}<details class="fold"{"" if loud else " open"}><summary>{said}</summary>{steady}</details>'
+    """The table of the round."""
+    found = bodies_of(week, review)
+    steady = {name: found.pop(name) for name in ("steady",) if name in found}
+    loud = {name: found[name] for name in CLASSES if name in found}
+    return look.part("week.html", loud=loud, steady=steady, heads=HEADS, steady_heads=STEADY, id_of=_id, mark=cells.mark,
+                     tank_link=look.tank_link)  # fmt: skip
 
 
 KEY = f"""<details class="fold key"><summary>How to read a strip</summary><p class="small">

@@ -6,7 +6,7 @@ from collections import Counter
 from typing import Any
 
 import polars as pl
-from icalendar import Calendar, Event
+from icalendar import TRANSP, Calendar, Event
 
 from pipeline.papers.report_facts import next_visit, open_tanks
 from pipeline.week import Week
@@ -24,17 +24,12 @@ def _uid(*parts: object) -> str:
 
 
 def _event(week: Week, uid: str, on: dt.date, summary: str, text: str, where: str) -> Event:
-    event = Event()
-    event.add("uid", uid)
-    event.add("dtstamp", dt.datetime.combine(week.as_of, dt.time(), tzinfo=dt.UTC))  # not the clock: same bytes
-    event.add("sequence", week.as_of.toordinal())
-    event.add("dtstart", on)
-    event.add("dtend", on + dt.timedelta(days=1))
-    for name, said in (("summary", summary), ("description", text), ("location", where)):
-        if said:
-            event.add(name, _plain(said))
-    event.add("transp", "TRANSPARENT")
-    return event
+    stamp = dt.datetime.combine(week.as_of, dt.time(), tzinfo=dt.UTC)  # not the clock: same bytes
+    return Event.new(
+        uid=uid, stamp=stamp, sequence=week.as_of.toordinal(), start=on, end=on + dt.timedelta(days=1),
+        summary=_plain(summary), description=_plain(text) or None, location=_plain(where) or None,
+        transparency=TRANSP.TRANSPARENT,
+    )  # fmt: skip
 
 
 def _plain(text: str) -> str:

@@ -13,7 +13,7 @@ import vl_convert as vlc
 
 from pipeline.papers.layout import FONT
 from pipeline.week import Week
-from pipeline.wording import count_word, counted, day, interval, listed, number
+from pipeline.wording import count_word, counted, day, interval, listed, number, sentence
 
 INK, INK2, EARLIER, RULE = "#1C2733", "#51606B", "#8A959C", "#A9B1B3"
 WIDTH, HEIGHT = 482, 112
@@ -83,13 +83,10 @@ def scale_top(bars: Sequence[Bar], ceiling: float) -> float:
 def caption(bars: Sequence[Bar], weeks: int, *, changes: bool) -> str:
     """One caption that says how to read it."""
     late = sum(bar.late for bar in bars)
-    said = [
-        f"Nitrate in the water over {weeks} weeks. Each bar runs from the lowest to the highest the test could mean"
-    ]
+    said = f"Nitrate in the water over {weeks} weeks. Each bar runs from the lowest to the highest the test could mean"
     if late and late < len(bars):
         dark = "dark bar is" if late == 1 else f"{count_word(late)} dark bars are"
-        said[0] += f"; the {dark} from the days of this report"
-    said[0] += "."
+        said += f"; the {dark} from the days of this report"
     marks = ["the dashed line is the limit we keep to"]
     if changes:
         marks.append("ticks at the top are water changes")
@@ -97,8 +94,7 @@ def caption(bars: Sequence[Bar], weeks: int, *, changes: bool) -> str:
         marks.append("a hollow bar is a guide only")
     if any(bar.high is None for bar in bars):
         marks.append("an arrow means off the end of the test")
-    said.append(f"{marks[0][0].upper()}{'; '.join(marks)[1:]}.")
-    return " ".join(said)
+    return f"{said}. {sentence('; '.join(marks))}."
 
 
 def description(bars: Sequence[Bar], ceiling: float, weeks: int, changes: int) -> str:
@@ -106,11 +102,8 @@ def description(bars: Sequence[Bar], ceiling: float, weeks: int, changes: int) -
     over = sum(bar.low > ceiling for bar in bars)
     under = sum(bar.high is not None and bar.high <= ceiling for bar in bars)
     across = len(bars) - over - under
-    parts = [
-        counted(count, "bar") + " " + where
-        for count, where in ((under, "under our limit"), (across, "across it"), (over, "over it"))
-        if count
-    ]
+    found = ((under, "under our limit"), (across, "across it"), (over, "over it"))
+    parts = [f"{counted(count, 'bar')} {where}" for count, where in found if count]
     return f"Nitrate over {weeks} weeks: {listed(parts)}; {counted(changes, 'water change')}."
 
 
@@ -122,34 +115,30 @@ def svg(bars: Sequence[Bar], changes: Sequence[dt.date], ceiling: float, to: dt.
     label = {"labelAlign": "left", "labelOffset": 3, "labelFontSize": 11.5, "labelPadding": 3, "tickSize": 10}
     x = _days(first, last, last - dt.timedelta(days=8), format="%B", **label)
     scale = alt.Scale(domain=[0, edge], nice=False)
-    kinds = {"day": pl.String, "low": pl.Float64, "high": pl.Float64, "shade": pl.String}
+    kinds = {"day": str, "low": float, "high": float, "shade": str, "guide": bool, "off": bool}
     ends = [(min(bar.low, top * 0.98), min(top if bar.high is None else bar.high, top)) for bar in bars]
     rows = [
         (noon(bar.day), *end, INK if bar.late else EARLIER, bar.guide, bar.high is None or bar.high > top)
         for bar, end in zip(bars, ends, strict=True)
     ]
-    frame = pl.DataFrame(rows, schema={**kinds, "guide": pl.Boolean, "off": pl.Boolean}, orient="row")
+    frame = pl.DataFrame(rows, schema=kinds, orient="row")
     shade = alt.Color("shade:N", scale=None)
     drawn = alt.Chart(frame).encode(x=x)
-    y, y2 = alt.Y("low:Q", scale=scale, axis=None), alt.Y2("high:Q")
-    trusted = drawn.transform_filter("!datum.guide").mark_bar(width=5.5).encode(y=y, y2=y2, color=shade)
+    y, y_high, level = (alt.Y(f"{name}:Q", scale=scale, axis=None) for name in ("low", "high", "level"))
+    trusted = drawn.transform_filter("!datum.guide").mark_bar(width=5.5).encode(y=y, y2="high:Q", color=shade)
     guide = drawn.transform_filter("datum.guide").mark_bar(width=5, fill="white", strokeWidth=1.2)
-    off = drawn.transform_filter("datum.off").mark_point(
-        shape="triangle-up", size=26, filled=True, opacity=1, yOffset=-3
-    )
+    arrow: Any = {"shape": "triangle-up", "size": 26, "filled": True, "opacity": 1, "yOffset": -3}
     ticks = alt.Chart(pl.DataFrame({"day": [noon(day) for day in changes]}, schema={"day": pl.String}))
     limit = alt.Chart(pl.DataFrame({"level": [ceiling]}))
     words = alt.Chart(pl.DataFrame({"level": [float(ceiling), 0.0], "said": ["our limit", "none"]}))
     picture = alt.layer(
         ticks.mark_rule(color=INK2, strokeWidth=1.2).encode(x=x, y=alt.value(0), y2=alt.value(8)),
         trusted,
-        guide.encode(y=y, y2=y2, stroke=alt.Color("shade:N", scale=None)),
-        off.encode(y=alt.Y("high:Q", scale=scale, axis=None), color=shade),
-        limit.mark_rule(color=INK, strokeDash=[5, 3], strokeWidth=1.3).encode(
-            y=alt.Y("level:Q", scale=scale, axis=None)
-        ),
+        guide.encode(y=y, y2="high:Q", stroke=alt.Stroke("shade:N", scale=None)),
+        drawn.transform_filter("datum.off").mark_point(**arrow).encode(y=y_high, color=shade),
+        limit.mark_rule(color=INK, strokeDash=[5, 3], strokeWidth=1.3).encode(y=level),
         words.mark_text(align="right", baseline="bottom", dy=-3, fontSize=12, color=INK2).encode(
-            x=alt.value(WIDTH - 4), y=alt.Y("level:Q", scale=scale, axis=None), text="said:N"
+            x=alt.value(WIDTH - 4), y=level, text="said:N"
         ),
     ).properties(width=WIDTH, height=HEIGHT)
     return to_svg(picture, description(bars, ceiling, weeks, len(changes)))
@@ -158,9 +147,8 @@ def svg(bars: Sequence[Bar], changes: Sequence[dt.date], ceiling: float, to: dt.
 def nitrate_chart(week: Week, tank: str, ceiling: float) -> str | None:
     """Nitrate as ranges with changes and the ceiling, half a year; None where nothing was read."""
     first = week.as_of - dt.timedelta(weeks=HISTORY_WEEKS)
-    rows = week.table("reading").filter(
-        (pl.col("tank") == tank) & (pl.col("parameter") == "nitrate") & pl.col("day").is_between(first, week.as_of)
-    )
+    lately = pl.col("day").is_between(first, week.as_of)
+    rows = week.of("reading", tank).filter(lately, parameter="nitrate")
     if not rows.height:
         return None
     reach = rows.select(pl.max_horizontal(pl.col("high").fill_null(pl.col("low") * 1.3), "low").max()).item()
@@ -172,18 +160,12 @@ def nitrate_chart(week: Week, tank: str, ceiling: float) -> str | None:
         pl.col("high").fill_null(top).alias("high"),
         pl.when(guide).then(pl.lit(EARLIER)).otherwise(pl.lit(INK)).alias("shade"),
     )
-    changed = week.table("water_change").filter(
-        (pl.col("tank") == tank) & (pl.col("kind") != "top-up") & pl.col("day").is_between(first, week.as_of)
-    )
+    changed = week.of("water_change", tank).filter(lately, pl.col("kind") != "top-up")
     x = _days(first, week.as_of + dt.timedelta(days=4), week.as_of, format="%b", labelFontSize=14)
     axis = alt.Axis(title=None, tickCount=5, labelFontSize=14, domain=False)
     y = alt.Y("low:Q", scale=alt.Scale(domain=[0, top * 1.08], nice=False), axis=axis)
     drawn = alt.Chart(bars).mark_bar(width=5).encode(x=x, y=y, y2="high:Q", color=alt.Color("shade:N", scale=None))
-    ticks = (
-        alt.Chart(changed.select(pl.col("day").cast(pl.String)))
-        .mark_rule(color=INK2, strokeWidth=1.4)
-        .encode(x=x, y=alt.value(0), y2=alt.value(9))
-    )
+    ticks = alt.Chart(changed.select(pl.col("day").cast(pl.String))).mark_rule(color=INK2, strokeWidth=1.4)
     line = alt.Chart(pl.DataFrame({"low": [ceiling], "said": [f"limit {number(ceiling)}"]}))
     rule = line.mark_rule(color=INK, strokeDash=[6, 4], strokeWidth=1.2).encode(y=y)
     word = line.mark_text(align="left", baseline="bottom", dx=3, dy=-3, fontSize=14, color=INK).encode(
@@ -195,4 +177,5 @@ def nitrate_chart(week: Week, tank: str, ceiling: float) -> str | None:
         f"Nitrate over {HISTORY_WEEKS} weeks, mg/L: {rows.height} readings, the last {reads} on {day(last['day'])};"
         f" limit {number(ceiling)}; {changed.height} water changes."
     )
+    ticks = ticks.encode(x=x, y=alt.value(0), y2=alt.value(9))
     return to_svg(alt.layer(ticks, drawn, rule, word).properties(**HISTORY_SIZE), name)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
+import polars.selectors as cs
 
 from pipeline.papers.writing import write_bytes, zipped
 from pipeline.problems import Problem
@@ -26,34 +27,20 @@ PACKAGE, WORKBOOK = "datapackage.json", "tankround.xlsx"
 LONGEST_CELL, MOST_ROWS = 32_767, 1_048_575  # of a sheet, by the format
 
 
-def guarded(column: str) -> pl.Expr:
-    """A text column with an apostrophe before what a spreadsheet would read as a formula."""
-    text = pl.col(column)
-    return pl.when(text.str.contains(RISKY)).then(pl.lit("'") + text).otherwise(text).alias(column)
+TEXT = pl.col(pl.String)
+# Text with an apostrophe before what a spreadsheet would read as a formula.
+GUARDED = pl.when(TEXT.str.contains(RISKY)).then(pl.lit("'") + TEXT).otherwise(TEXT).name.keep()
 
 
-def _listed(column: str, kind: pl.DataType) -> pl.Expr:
-    """A list column as a JSON array, which is what a Data Package reads as an array."""
-    inner = getattr(kind, "inner", None)
-    if inner == pl.String:
-        return pl.col(column).map_elements(
-            lambda items: json.dumps(list(items), ensure_ascii=False), return_dtype=pl.String
-        )
-    joined = pl.col(column).list.eval(pl.element().cast(pl.String)).list.join(", ")
-    return pl.when(pl.col(column).is_null()).then(None).otherwise("[" + joined + "]").alias(column)
+# Lists as JSON arrays, which is what a Data Package reads as an array.
+LISTS = cs.list().map_elements(lambda items: json.dumps(list(items), ensure_ascii=False), return_dtype=pl.String)
 
 
 def to_csv(frame: pl.DataFrame) -> bytes:
     """The frame as CSV with a byte order mark; lists as JSON arrays, dates as ISO 8601, nulls empty."""
-    cells = []
-    for name, kind in frame.schema.items():
-        if isinstance(kind, pl.List):
-            cells.append(_listed(name, kind))
-        elif kind == pl.String:
-            cells.append(guarded(name))
     out = io.BytesIO()
     out.write(BOM)
-    frame.with_columns(cells).write_csv(out, datetime_format="%Y-%m-%dT%H:%M:%S")
+    frame.with_columns(GUARDED, LISTS).write_csv(out, datetime_format="%Y-%m-%dT%H:%M:%S")
     return out.getvalue()
 
 
@@ -66,10 +53,9 @@ def to_xlsx(tables: Mapping[str, pl.DataFrame]) -> bytes:
     with xlsxwriter.Workbook(out, {"in_memory": True, "nan_inf_to_errors": True, **plain}) as book:
         book.set_properties({"created": dt.datetime(2000, 1, 1)})  # the same tables give the same bytes
         for name, frame in tables.items():
-            lists = [_listed(column, kind) for column, kind in frame.schema.items() if isinstance(kind, pl.List)]
             # A cell of a sheet takes no more; what is longer is whole in CSV and Parquet.
-            cut = pl.col(pl.String).str.slice(0, LONGEST_CELL)
-            frame.with_columns(lists).with_columns(cut).head(MOST_ROWS).write_excel(
+            cut = TEXT.str.slice(0, LONGEST_CELL)
+            frame.with_columns(LISTS).with_columns(cut).head(MOST_ROWS).write_excel(
                 book, name[:31], header_format={"bold": True}, freeze_panes="A2", autofit=False
             )
     return out.getvalue()
@@ -83,38 +69,36 @@ def _type(kind: pl.DataType) -> str:
     return NAMES.get(kind.base_type()) or ("integer" if kind.is_integer() else "number")
 
 
+def _said(**parts: Any) -> dict[str, Any]:
+    """What of it says something."""
+    return {name: value for name, value in parts.items() if value}
+
+
 def schema_of(table: str) -> dict[str, Any]:
     """The Table Schema of a table, from the titles, units, descriptions and words of `schemas`."""
     types: Mapping[str, pl.DataType] = conform(table, pl.DataFrame()).schema
     fields = []
     for name, note in describe(TABLES[table]).items():
         # A text may be there and empty.
-        rules = {"required": note.required and types[name] != pl.String, "enum": list(note.words)}
-        told = {
-            "description": note.description,
-            "unit": note.unit,
-            "constraints": {k: v for k, v in rules.items() if v},
-        }
-        fields.append(
-            {"name": name, "title": note.title, "type": _type(types[name])} | {k: v for k, v in told.items() if v}
-        )
+        rules = _said(required=note.required and types[name] != pl.String, enum=list(note.words))
+        told = _said(description=note.description, unit=note.unit, constraints=rules)
+        fields.append({"name": name, "title": note.title, "type": _type(types[name]), **told})
     return {"fields": fields}
 
 
 def _resource(table: str, form: str, content: bytes) -> dict[str, Any]:
-    about = (TABLES[table].__doc__ or table).strip().splitlines()[0]
-    resource: dict[str, Any] = {
+    csv = {"mediatype": "text/csv", "encoding": "utf-8-sig"}
+    return {
         "name": table.replace("_", "-"),
         "path": f"{table}.{form}",
         "profile": "tabular-data-resource" if form == "csv" else "data-resource",
-        "description": about,
+        "description": (TABLES[table].__doc__ or table).strip().splitlines()[0],
         "format": form,
         "bytes": len(content),
         "hash": f"sha256:{hashlib.sha256(content).hexdigest()}",
         "schema": schema_of(table),
+        **(csv if form == "csv" else {"mediatype": "application/vnd.apache.parquet"}),
     }
-    csv = {"mediatype": "text/csv", "encoding": "utf-8-sig"}
-    return resource | (csv if form == "csv" else {"mediatype": "application/vnd.apache.parquet"})
 
 
 def columns_of_tables() -> pl.DataFrame:
@@ -135,7 +119,7 @@ def contents(week: Week, form: str = "csv") -> Iterator[tuple[str, bytes]]:
     if form == "xlsx":
         yield WORKBOOK, to_xlsx({"columns": columns_of_tables(), **tables})
         return
-    resources = []
+    resources, guarded = [], " A text that begins with =, +, -, @, a tab or a line break stands after an apostrophe."
     for table, frame in tables.items():
         out = io.BytesIO()
         if form == "parquet":
@@ -148,11 +132,7 @@ def contents(week: Week, form: str = "csv") -> Iterator[tuple[str, bytes]]:
         "name": "tankround-export",
         "title": f"Checked tables of {week.round.name or 'a tank round'}",
         "description": f"Records and calculation as of {week.as_of}. Empty means not known, never 0."
-        + (
-            " A text that begins with =, +, -, @, a tab or a line break stands after an apostrophe."
-            if form == "csv"
-            else ""
-        ),
+        + (guarded if form == "csv" else ""),
         "created": f"{week.as_of}T00:00:00Z",
         "resources": resources,
     }

@@ -10,23 +10,12 @@ from markupsafe import Markup
 from pipeline.papers.charts import HISTORY_WEEKS, for_screen, nitrate_chart
 from pipeline.papers.layout import filled
 from pipeline.papers.report_facts import Row, findings_of, open_tanks
-from pipeline.papers.visit_sheets import in_flow_order, layers_on
+from pipeline.papers.visit_sheets import flow_orders, layers_on
 from pipeline.papers.water_today import net_of
 from pipeline.papers.writing import safe_name, zipped
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import (
-    ago,
-    cautions,
-    day,
-    interval,
-    job_words,
-    number,
-    per_cent,
-    sentence,
-    tank_title,
-    with_unit,
-)
+from pipeline.wording import ago, cautions, day, interval, job_words, number, per_cent, sentence, tank_title, with_unit
 from schemas.words import CANON, PARAMETER_TITLES, PARAMETERS
 
 
@@ -43,28 +32,36 @@ def _changed(row: Row) -> str:
     return share if "%" in row["text"] else f"{row['text']} ({share})"
 
 
+def _value(row: Row) -> str:
+    return "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
+
+
+def visits_of(week: Week, tank: str) -> list[tuple[dt.datetime, str, list[Row], Row]]:
+    """Every visit in order: when, before or after the change, its readings, and its own row, empty where there is none."""
+    until = pl.col("day") <= week.as_of
+    readings: dict[tuple[dt.datetime, str], list[Row]] = {}
+    for row in week.of("reading", tank).filter(until).iter_rows(named=True):
+        readings.setdefault((row["at"], row["taken"]), []).append(row)
+    own = {(row["at"], row["taken"]): row for row in week.of("visit", tank).filter(until).iter_rows(named=True)}
+    return [(*key, readings.get(key, []), own.get(key, {})) for key in sorted({*readings, *own})]
+
+
 def _visits(week: Week, tank: str) -> tuple[list[str], list[tuple[int, list[list[str]]]]]:
     """The heads, and by year, newest first, one line a visit: day, readings in words, change, note."""
-    readings = _mine(week, "reading", tank)
-    names = [name for name in PARAMETERS if (readings["parameter"] == name).any()]
-    said: dict[tuple[dt.datetime, str], dict[str, str]] = {}
-    for row in readings.iter_rows(named=True):
-        text = "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
-        mark = " (kit expired)" if row["expired"] else f" (left out: {row['doubt']})" if row["doubt"] else ""
-        said.setdefault((row["at"], row["taken"]), {})[row["parameter"]] = text + mark
+    seen = visits_of(week, tank)[::-1]
+    read = {row["parameter"] for *_, readings, _ in seen for row in readings}
+    names = [name for name in PARAMETERS if name in read]
     changes: dict[dt.date, str] = {}
     for row in _mine(week, "water_change", tank).iter_rows(named=True):
         changes[row["day"]] = f"{'' if row['kind'] == 'change' else row['kind'] + ' '}{_changed(row)}"
-    notes: dict[tuple[dt.datetime, str], Row] = {
-        (row["at"], row["taken"]): row for row in _mine(week, "visit", tank).iter_rows(named=True)
-    }
     lines: dict[int, list[list[str]]] = {}
-    for at, taken in sorted({*said, *notes}, reverse=True):
-        values, visit = said.get((at, taken), {}), notes.get((at, taken), {})
-        seen = visit.get("fish_seen")
-        fish = " ".join(
-            part for part in (number(seen, 4) if seen is not None else "", visit.get("fish_look") or "") if part
-        )
+    for at, taken, readings, visit in seen:
+        values = {}
+        for row in readings:
+            mark = " (kit expired)" if row["expired"] else f" (left out: {row['doubt']})" if row["doubt"] else ""
+            values[row["parameter"]] = _value(row) + mark
+        count = visit.get("fish_seen")
+        fish = " ".join(filter(None, ("" if count is None else number(count, 4), visit.get("fish_look"))))
         cells = [day(at.date()), "" if taken == "before" else taken, *(values.get(name, "") for name in names)]
         cells += [changes.get(at.date(), ""), fish, visit.get("note") or ""]
         lines.setdefault(at.year, []).append(cells)
@@ -81,10 +78,9 @@ def _cells(rows: Iterable[Sequence[Any]]) -> list[list[str]]:
 def _now(week: Week, tank: str) -> list[list[str]]:
     titles, units = {**PARAMETER_TITLES, "free_ammonia": "Free ammonia"}, {**CANON, "free_ammonia": "mg/L NH3"}
     lines = []
-    for row in week.now("water").filter(pl.col("tank") == tank).iter_rows(named=True):
-        name, value = row["parameter"], "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
-        when = f"{ago(row['day'], week.as_of)}{', kit expired' if row['expired'] else ''}"
-        lines.append([titles.get(name, name), with_unit(value, units.get(name, "")), when])
+    for row in week.rows("water", tank):
+        name, when = row["parameter"], f"{ago(row['day'], week.as_of)}{', kit expired' if row['expired'] else ''}"
+        lines.append([titles.get(name, name), with_unit(_value(row), units.get(name, "")), when])
     return lines
 
 
@@ -94,23 +90,17 @@ def history_page(week: Week, tank: str) -> str:
     if not found:
         raise Problem(f"There is no tank “{tank}” in tanks.csv. Give the id of a tank there.")
     site = dict(week.table("site").select("site", "name").iter_rows()).get(found[0]["site"], found[0]["site"])
-    review = week.now("review").filter(pl.col("tank") == tank).to_dicts()
-    ceiling = found[0]["nitrate_ceiling"] or week.assumed["ceiling_default"]
-    svg = nitrate_chart(week, tank, ceiling)
+    review = week.row("review", tank)
+    svg = nitrate_chart(week, tank, found[0]["nitrate_ceiling"] or week.assumed["ceiling_default"])
     title = f"{tank_title(tank, found[0]['name'])}, {site}"
     net, _ = net_of(week, tank)
     facts = [tank, f"{with_unit(number(net, 4), 'L')} net" if net is not None else "net volume not known"]
     facts.append(f"data as of {day(week.as_of, year=True)}")
-    state = f"{sentence(review[0]['class'])}: {review[0]['reason']}" if review else "Not reviewed"
-    layers = layers_on(week, week.as_of).filter(pl.col("tank") == tank)
-    filters = [f"{name}: {in_flow_order(rows)}" for (name,), rows in layers.group_by("filter", maintain_order=True)]
-    due = week.now("due").filter(pl.col("tank") == tank).sort("on")
-    jobs = [job_words(row["says"], row["do"]) for row in due.iter_rows(named=True)]
-    held = week.of("held", tank)
-    promises = week.table("promise").filter(
-        (pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == found[0]["site"]))
-    )
-    causes = week.now("finding_cause").filter(pl.col("tank") == tank).sort("place").to_dicts()
+    state = f"{sentence(review['class'])}: {review['reason']}" if review else "Not reviewed"
+    jobs = [job_words(row["says"], row["do"]) for row in sorted(week.rows("due", tank), key=lambda row: row["on"])]
+    of_site = pl.col("tank").is_null() & (pl.col("site") == found[0]["site"])
+    promises = week.table("promise").filter((pl.col("tank") == tank) | of_site)
+    causes = sorted(week.rows("finding_cause", tank), key=lambda cause: cause["place"])
     findings = [(row, [c for c in causes if c["rule"] == row["rule"]]) for row in findings_of(week, tank)]
     heads, visits = _visits(week, tank)
     work, happened = _mine(week, "service", tank, "date"), _mine(week, "event", tank, "date")
@@ -121,12 +111,12 @@ def history_page(week: Week, tank: str) -> str:
         ("Promises", ["Made on", "What", "Due", "Done on"],
          promises.sort("made_on", descending=True).select("made_on", "promise", "due", "done_on")),
         ("Held, not used", ["File", "Line", "Column", "As typed", "Why"],
-         held.select("file", "line", "column", "text", "reason")),
+         week.of("held", tank).select("file", "line", "column", "text", "reason")),
     ]  # fmt: skip
     return filled(
-        "history.html", title=title, facts=facts, state=state, step=review[0]["step"] if review else "",
+        "history.html", title=title, facts=facts, state=state, step=review["step"] if review else "",
         water=_now(week, tank), chart=Markup(for_screen(svg)) if svg else "", weeks=HISTORY_WEEKS,
-        findings=findings, filters=filters, jobs=jobs, heads=heads, visits=visits,
+        findings=findings, filters=flow_orders(layers_on(week, week.as_of), tank), jobs=jobs, heads=heads, visits=visits,
         lists=[(name, heads, _cells(rows.iter_rows())) for name, heads, rows in lists], cautions=cautions(week.assumed),
     )  # fmt: skip
 

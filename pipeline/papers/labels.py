@@ -32,19 +32,17 @@ def label_data(week: Week, sites: Sequence[str] = ()) -> dict[str, Any]:
     """What the labels say, as JSON has it, and under `pictures` the codes."""
     for site in sites:
         site_of(week, site)
-    address = week.round.address
-    made: list[dict[str, Any]] = []
-    pictures: dict[str, str] = {}
-    for row in week.table("site").sort("file", "line").iter_rows(named=True):
-        if sites and row["site"] not in sites:
-            continue
-        for tank in open_tanks(week, row["site"], week.as_of):
-            name = f"qr{len(made)}.svg" if address else None
-            if name:
-                pictures[name] = qr_svg(page_of_tank(address, tank["tank"]))
-            made.append(
-                {"id": tank["tank"], "tank": tank_title(tank["tank"], tank["name"]), "site": row["name"], "qr": name}
-            )
+    address, names = (
+        week.round.address,
+        dict(week.table("site").sort("file", "line").select("site", "name").iter_rows()),
+    )
+    tanks = [tank for site in names if not sites or site in sites for tank in open_tanks(week, site, week.as_of)]
+    made = [
+        {"id": tank["tank"], "tank": tank_title(tank["tank"], tank["name"]), "site": names[tank["site"]],
+         "qr": f"qr{n}.svg" if address else None}
+        for n, tank in enumerate(tanks)
+    ]  # fmt: skip
+    pictures = {one["qr"]: qr_svg(page_of_tank(address, one["id"])) for one in made if one["qr"]}
     if not made:
         raise Problem("There is no running tank to make a label for. Enter tanks in tanks.csv first.")
     return {"title": "Tank labels", "labels": made, "a_page": A_PAGE, "pictures": pictures}

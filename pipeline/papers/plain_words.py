@@ -1,6 +1,6 @@
 """Plain words for what the review found: rules, causes, jobs and plans as a manager reads them (plain_words.toml)."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,21 +21,16 @@ class Plain:
 
     found: str
     why: str = "Why"  # heading over the likely causes
-    suggest: tuple[Suggestion, ...] = ()
-    do: tuple[str, ...] = ()
-    dont: tuple[str, ...] = ()
+    suggest: Sequence[Sequence[str]] = ()  # steps and their costs
+    do: Sequence[str] = ()
+    dont: Sequence[str] = ()
     plan: bool = False  # suggestions come from the tank's plan, where it has one
+    state: str | None = None  # its own word for a tank that can't be judged
 
 
 def words() -> Mapping[str, Any]:
     """The table, read once."""
     return table(__file__, "plain_words.toml")
-
-
-def _plain(entry: Mapping[str, Any]) -> Plain:
-    suggest = tuple(Suggestion(text, cost) for text, cost in entry.get("suggest", ()))
-    do, dont = (tuple(entry.get(name, ())) for name in ("do", "dont"))
-    return Plain(entry["found"], entry.get("why", "Why"), suggest, do, dont, entry.get("plan", False))
 
 
 def state(class_: str, rule: str = "") -> str:
@@ -45,17 +40,14 @@ def state(class_: str, rule: str = "") -> str:
     not checked: its rule has a state of its own.
     """
     known: Mapping[str, str] = words()["state"]
-    own: str | None = words()["rule"].get(rule, {}).get("state") if class_ == "can't say" else None
+    own = of_finding(rule, class_).state if class_ == "can't say" else None
     return own or known.get(class_, known["can't say"])
 
 
 def of_finding(rule: str, class_: str) -> Plain:
     """The words for a rule in a class; a rule without words of its own gets those of its class."""
-    by_class = words()["class"]
-    rules = words()["rule"]
-    if rule in rules:
-        return _plain(rules[rule])
-    return _plain(by_class.get(class_, by_class["can't say"]))
+    rules, by_class = words()["rule"], words()["class"]
+    return Plain(**rules.get(rule, by_class.get(class_, by_class["can't say"])))
 
 
 def cause(name: str) -> str | None:

@@ -4,7 +4,7 @@ whole as LOGS/proposals/TANK-DATE-N.json. One that is withdrawn stays, marked; n
 import datetime as dt
 import json
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -188,11 +188,3 @@ def withdraw(logs: Path, name: str, by: str, on: dt.date) -> Proposal:
     gone = replace(known, withdrawn_on=on, withdrawn_by=by.strip())
     write_bytes(path, _record(gone))
     return gone
-
-
-def suggestions(chosen: Sequence[Proposal]) -> dict[str, list[Suggestion]]:
-    """The proposals as a report takes them, by tank."""
-    found: dict[str, list[Suggestion]] = {}
-    for one in chosen:
-        found.setdefault(one.tank, []).append(one.suggestion())
-    return found

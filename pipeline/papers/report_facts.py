@@ -2,7 +2,8 @@
 none is unless somebody ticked it. No words of the review in here."""
 
 import datetime as dt
-from dataclasses import dataclass, field
+from collections.abc import Collection
+from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 from typing import Any
@@ -12,6 +13,7 @@ import polars as pl
 from pipeline.papers.charts import Bar
 from pipeline.problems import Problem
 from pipeline.week import Week
+from pipeline.wording import tank_title
 from schemas.words import CLASSES, WEEKDAYS
 
 Row = dict[str, Any]
@@ -56,7 +58,11 @@ class Facts:
     bar_changes: list[dt.date]
     ceiling: float
     water: list[Row]
-    notes: list[str] = field(default_factory=list)
+    notes: list[str]
+
+    @property
+    def title(self) -> str:
+        return tank_title(self.tank["tank"], self.tank["name"])
 
 
 def _of(week: Week, table: str, tank: str, day: str, first: dt.date, last: dt.date) -> pl.DataFrame:
@@ -70,7 +76,7 @@ def _days(frame: pl.DataFrame, column: str = "day") -> list[dt.date]:
 
 def site_of(week: Week, site: str) -> Row:
     """The record of a site; a sentence where there is none."""
-    known = week.table("site").filter(pl.col("site") == site).to_dicts()
+    known = week.table("site").filter(site=site).to_dicts()
     if not known:
         names = ", ".join(week.table("site")["site"].sort()) or "none"
         raise Problem(f"There is no site “{site}”. Sites in sites.csv: {names}. Give one of these.")
@@ -79,12 +85,9 @@ def site_of(week: Week, site: str) -> Row:
 
 def open_tanks(week: Week, site: str, first: dt.date, last: dt.date | None = None) -> list[Row]:
     """The tanks of a site that run on a day, or on some of the days to `last`, in the order of tanks.csv."""
-    rows = week.table("tank").filter(
-        (pl.col("site") == site)
-        & (pl.col("set_up").is_null() | (pl.col("set_up") <= (last or first)))
-        & (pl.col("closed").is_null() | (pl.col("closed") >= first))
-    )
-    return rows.sort("file", "line").to_dicts()
+    begun = pl.col("set_up").is_null() | (pl.col("set_up") <= (last or first))
+    runs = pl.col("closed").is_null() | (pl.col("closed") >= first)
+    return week.table("tank").filter(begun, runs, site=site).sort("file", "line").to_dicts()
 
 
 def next_visit(site: Row, after: dt.date) -> dt.date | None:
@@ -129,24 +132,14 @@ def rhythm(visits: list[dt.date], week: Week) -> float:
 def notes_of(week: Week, site: str) -> pl.DataFrame:
     """Every note on a site and its tanks: day, kind, tank, text, file, line. A note on the whole site has no tank."""
     tanks = week.table("tank").filter(pl.col("site") == site)["tank"].to_list()
+    of = pl.col("tank").is_in(tanks) | (pl.col("tank").is_null() & (pl.col("site") == site))
     found = []
     for table, day, text in SOURCES:
         rows = week.table(table)
-        here = pl.col("tank").is_in(tanks) if "tank" in rows.columns else pl.lit(False)
-        if table in ("promise", "site"):
-            whole = pl.col("site") == site
-            here = here | (whole & pl.col("tank").is_null() if "tank" in rows.columns else whole)
-        found.append(
-            rows.filter(here & (pl.col(text).str.strip_chars() != "")).select(
-                (pl.col(day) if day else pl.lit(None, pl.Date)).alias("day"),
-                pl.lit(table).alias("kind"),
-                pl.col("tank") if "tank" in rows.columns else pl.lit(None, pl.String).alias("tank"),
-                pl.col(text).alias("text"),
-                "file",
-                pl.col("line").cast(pl.Int64),
-            )
-        )
-    return pl.concat(found).cast(pl.Schema(SHAPE)).sort("day", "text", nulls_last=False)
+        blank = [pl.lit(None, pl.String).alias(name) for name in ("tank", "site") if name not in rows.columns]
+        rows = rows.with_columns(*blank, kind=pl.lit(table), day=pl.col(day) if day else None, text=pl.col(text))
+        found.append(rows.filter(of, pl.col("text").str.strip_chars() != "").select(*SHAPE).cast(pl.Schema(SHAPE)))
+    return pl.concat(found).sort("day", "text", nulls_last=False)
 
 
 def offered(week: Week, site: str, first: dt.date, last: dt.date) -> pl.DataFrame:
@@ -157,25 +150,24 @@ def offered(week: Week, site: str, first: dt.date, last: dt.date) -> pl.DataFram
 
 def findings_of(week: Week, tank: str) -> list[Row]:
     """The findings of a tank, gravest first."""
-    order = {name: place for place, name in enumerate(CLASSES)}
-    rows = week.now("finding").filter(pl.col("tank") == tank).to_dicts()
-    return sorted(rows, key=lambda row: (order.get(row["class"], len(order)), row["harm"]))
+    return sorted(week.rows("finding", tank), key=lambda row: (CLASSES.index(row["class"]), row["harm"]))
 
 
-def _noted(week: Week, tank: Row, ticked: frozenset[tuple[str, int]]) -> list[str]:
+def limit_of(week: Week, tank: Row) -> float:
+    """The nitrate limit of a tank [mg/L]."""
+    outlook = week.row("nitrate_outlook", tank["tank"])
+    return float(outlook["ceiling"] if outlook else tank["nitrate_ceiling"] or week.assumed["ceiling_default"])
+
+
+def _noted(week: Week, tank: Row, ticked: Collection[tuple[str, int]]) -> list[str]:
     """The ticked notes, and only those that belong to this tank, or to its site as a whole."""
-    if not ticked:
-        return []
-    where = pl.DataFrame(
-        {"file": [file for file, _ in ticked], "line": [line for _, line in ticked]},
-        schema={"file": pl.String, "line": pl.Int64},
-    )
-    rows = notes_of(week, tank["site"]).join(where, on=["file", "line"], how="semi", maintain_order="left")
-    return rows.filter(pl.col("tank").is_null() | (pl.col("tank") == tank["tank"]))["text"].to_list()
+    rows = notes_of(week, tank["site"]).iter_rows(named=True) if ticked else ()
+    mine = (row for row in rows if (row["file"], row["line"]) in ticked)
+    return [row["text"] for row in mine if row["tank"] in (None, tank["tank"])]
 
 
 def gather(
-    week: Week, tank: Row, site: Row, first: dt.date, last: dt.date, ticked: frozenset[tuple[str, int]]
+    week: Week, tank: Row, site: Row, first: dt.date, last: dt.date, ticked: Collection[tuple[str, int]]
 ) -> Facts:
     """The records of a tank between two days, as the page needs them."""
     name, assumed = tank["tank"], week.assumed
@@ -188,25 +180,16 @@ def gather(
     real = change.filter(pl.col("kind") != "top-up")
     visits = sorted({*_days(visit), *_days(reading), *_days(change), *_days(service, "date")})
     every = rhythm(_days(week.of("visit", name)), week)
-    weekly = every == 7
-    silent = assumed["silent_intervals"] * every
-    held = week.table("held").filter((pl.col("tank") == name) & pl.col("day").is_between(first, last))
-    check = week.now("due").filter((pl.col("tank") == name) & (pl.col("what") == "check"))
-    outlook = week.now("nitrate_outlook").filter(pl.col("tank") == name)
-    ceiling = tank["nitrate_ceiling"] or assumed["ceiling_default"]
+    checks = [row["on"] for row in week.rows("due", name) if row["what"] == "check"]
     # A bar on the very edge would be cut.
     start = last - dt.timedelta(weeks=int(assumed["lay_chart_weeks"])) + dt.timedelta(days=2)
-    seen = _of(week, "reading", name, "day", start, last).filter(
-        (pl.col("parameter") == "nitrate") & (pl.col("taken") != "after")
-    )
+    seen = _of(week, "reading", name, "day", start, last).filter(pl.col("taken") != "after", parameter="nitrate")
     bars = [
         Bar(row["day"], row["low"], row["high"], row["day"] >= first, bool(row["doubt"]) or row["expired"])
         for row in seen.iter_rows(named=True)
     ]
     earlier = _of(week, "water_change", name, "day", start, last).filter(pl.col("kind") != "top-up")
-    jobs = {
-        job: _days(service.filter(pl.col("job") == job), "date") for job in service["job"].unique(maintain_order=True)
-    }
+    jobs = [(job, _days(rows, "date")) for (job,), rows in service.group_by("job", maintain_order=True)]
     return Facts(
         tank=tank,
         site=site,
@@ -216,18 +199,18 @@ def gather(
         tested=_days(reading),
         changed=_days(real),
         topped_up=_days(change.filter(pl.col("kind") == "top-up")),
-        jobs=sorted(jobs.items(), key=lambda item: item[1]),
+        jobs=sorted(jobs, key=lambda item: item[1]),
         events=_of(week, "event", name, "date", first, last).to_dicts(),
         fish=visit.filter(pl.col("fish_seen").is_not_null() | pl.col("fish_look").is_not_null()).to_dicts(),
-        gaps=weeks_without(visits, begun, ended) if weekly else [],
-        long_gaps=[] if weekly else spans_without(visits, begun, ended, silent),
-        held=held.height,
+        gaps=weeks_without(visits, begun, ended) if every == 7 else [],
+        long_gaps=[] if every == 7 else spans_without(visits, begun, ended, assumed["silent_intervals"] * every),
+        held=_of(week, "held", name, "day", first, last).height,
         expired=_days(reading.filter(pl.col("expired"))),
         next_visit=None if tank["closed"] and tank["closed"] <= last else next_visit(site, last),
-        next_check=check["on"].min() if check.height else None,  # type: ignore[arg-type]
+        next_check=min(checks, default=None),
         bars=bars,
         bar_changes=_days(earlier),
-        ceiling=float(outlook["ceiling"][0] if outlook.height else ceiling),
-        water=week.now("water").filter(pl.col("tank") == name).to_dicts(),
+        ceiling=limit_of(week, tank),
+        water=week.rows("water", name),
         notes=_noted(week, tank, ticked),
     )

@@ -5,8 +5,6 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import polars as pl
-
 from pipeline.papers import plain_words
 from pipeline.papers.plain_words import Plain, Suggestion
 from pipeline.papers.report_facts import Facts, Row
@@ -31,7 +29,6 @@ MOST_LINES = 4  # of any list, so that the page stays one page
 MOST_NOTES = 6
 MOST_NOTE = 220  # characters of a ticked note
 NO_CHOICE = ("Free.", "Part of our service.")  # costs that leave nothing to choose
-SHORT_UNITS = {"mg/L NH4": "mg/L", "mg/L NO2": "mg/L", "mg/L NO3": "mg/L", "mg/L PO4": "mg/L", "mg/L O2": "mg/L"}
 IN_TABLE = tuple(name for name in PARAMETERS if name != "flow_l_h")
 
 
@@ -95,10 +92,10 @@ def where_nitrate_stands(facts: Facts) -> str:
 
 def holding(week: Week, facts: Facts) -> str:
     """Whether water changes keep it under the limit, where the calculation can tell."""
-    rows = week.now("nitrate_outlook").filter(pl.col("tank") == facts.tank["tank"])
-    if not rows.height or not facts.changed or where_nitrate_stands(facts).startswith("It is over"):
+    outlook = week.row("nitrate_outlook", facts.tank["tank"])
+    if outlook is None or not facts.changed or where_nitrate_stands(facts).startswith("It is over"):
         return ""
-    high = rows["plateau_high"][0]
+    high = outlook["plateau_high"]
     return "Our water changes are holding it." if high is not None and high <= facts.ceiling else ""
 
 
@@ -165,19 +162,16 @@ def done(facts: Facts) -> list[str]:
             said.append("No water was changed.")
     if facts.topped_up:
         said.append(f"Water topped up {on_dates(facts.topped_up)}.")
-    names: Mapping[str, str] = plain_words.words()["job"]
+    names, events = plain_words.words()["job"], plain_words.words()["event"]
     said += [f"{names.get(job, sentence(job))} {on_dates(days)}." for job, days in facts.jobs[:MOST_LINES]]
     if facts.next_check:
         when = "is due" if facts.next_check <= facts.last else f"on {day_month(facts.next_check)}"
         said.append(f"Next filter service {when}.")
-    events: Mapping[str, str] = plain_words.words()["event"]
     told = [row for row in facts.events if row["event"] in events and row["event"] != "fish died"]
     for row in told[:MOST_LINES]:
-        number = (
-            f"{count_word(int(row['count']))} fish" if row["event"] in ("fish in", "fish out") and row["count"] else ""
-        )
-        text = events[row["event"]].replace("Fish", sentence(number), 1) if number else events[row["event"]]
-        said.append(f"{text} on {day_month(row['date'])}.")
+        counted = row["event"] in ("fish in", "fish out") and row["count"]
+        fish = sentence(f"{count_word(int(row['count']))} fish") if counted else "Fish"
+        said.append(f"{events[row['event']].replace('Fish', fish, 1)} on {day_month(row['date'])}.")
     return said or ["No work was recorded."]
 
 
@@ -259,11 +253,10 @@ def with_proposals(found: Sequence[Suggestion], proposed: Sequence[Suggestion], 
 
 def suggestions(week: Week, tank: str, plain: Plain) -> list[Suggestion]:
     """What we suggest: the plan of the tank where the finding calls for one, else the words of the finding."""
-    if not plain.plan:
-        return list(plain.suggest)
     from pipeline.advise.plan import plan
 
-    return from_plan(plan(week, tank), week.as_of) or list(plain.suggest)
+    planned = from_plan(plan(week, tank), week.as_of) if plain.plan else []
+    return planned or [Suggestion(*step) for step in plain.suggest]
 
 
 def _value(row: Row) -> str:
@@ -271,8 +264,7 @@ def _value(row: Row) -> str:
     name = row["parameter"]
     if row["matched"] == 0 and name in ("ammonia", "nitrite", "nitrate", "phosphate"):
         return "none found"
-    unit = SHORT_UNITS.get(CANON[name], CANON[name])
-    return with_unit(interval(row["low"], row["high"], 3), unit)
+    return with_unit(interval(row["low"], row["high"], 3), CANON[name].partition(" ")[0])  # mg/L, not mg/L NO3
 
 
 def tests(facts: Facts, as_of: dt.date) -> tuple[str, list[dict[str, str]]]:
@@ -281,18 +273,12 @@ def tests(facts: Facts, as_of: dt.date) -> tuple[str, list[dict[str, str]]]:
     if not rows:
         return "No test of the last four weeks can be used.", []
     latest = max(row["day"] for row in rows.values())
-    same = [row for row in rows.values() if row["day"] == latest]
-    taken = {row["taken"] for row in same}
-    when = {"before": ", before the water change", "after": ", after the water change"}.get(
-        next(iter(taken)) if len(taken) == 1 else "", ""
-    )
+    taken = {row["taken"] for row in rows.values() if row["day"] == latest}
+    when = f", {taken.pop()} the water change" if taken in ({"before"}, {"after"}) else ""
     cells = []
     for name in [name for name in IN_TABLE if name in rows][:8]:
         row = rows[name]
-        value = _value(row)
-        if row["day"] != latest:
-            value += f" ({day_month(row['day'])})"
-        if row["expired"]:
-            value += " (old kit)"
-        cells.append({"name": PARAMETER_TITLES[name], "value": value})
+        then = "" if row["day"] == latest else f" ({day_month(row['day'])})"
+        old = " (old kit)" if row["expired"] else ""
+        cells.append({"name": PARAMETER_TITLES[name], "value": f"{_value(row)}{then}{old}"})
     return f"Last test, {full_day(latest)}{when}", cells

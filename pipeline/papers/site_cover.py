@@ -9,16 +9,12 @@ import polars as pl
 from pipeline.papers import plain_words
 from pipeline.papers.report_facts import Facts, Row
 from pipeline.week import Week
-from pipeline.wording import MANY_DATES, count_word, counted_word, dates, listed, on_dates, sentence, short, tank_title
+from pipeline.wording import MANY_DATES, count_word, counted_word, dates, listed, on_dates, sentence, short
 
 MOST_LINES = 10  # of any list, so that the cover stays one page
 MOST_NAMES = 6  # tanks or visitors named in one line
 INCIDENTS = ("fish died", "power cut", "filter stopped", "overfed")
 ELECTRICAL = "electrical check"
-
-
-def _title(facts: Facts) -> str:
-    return tank_title(facts.tank["tank"], facts.tank["name"])
 
 
 def _few(names: Sequence[str], one: str) -> str:
@@ -36,10 +32,8 @@ def _short_list(lines: Sequence[str], one: str) -> list[str]:
 def _grouped(found: Iterable[tuple[date, str, str]]) -> list[str]:
     """A line for each word and day; tanks that share both share the line. `found` holds (day, word, tank)."""
     lines: dict[tuple[date, str], list[str]] = {}
-    for day, word, tank in sorted(found):
-        names = lines.setdefault((day, word), [])
-        if tank not in names:
-            names.append(tank)
+    for day, word, tank in sorted(set(found)):
+        lines.setdefault((day, word), []).append(tank)
     return [
         f"{_few(names, 'tank')}: {word[0].lower()}{word[1:]} {on_dates([day])}." for (day, word), names in lines.items()
     ]
@@ -59,31 +53,26 @@ def came(week: Week, found: Sequence[Facts]) -> list[str]:
         for table, day in (("visit", "day"), ("service", "date"))
     )
     named = rows.filter(pl.col("by").fill_null("") != "").unique().sort("day", "by")
-    people = {str(who[0]): group["day"].to_list() for who, group in named.group_by("by", maintain_order=True)}
-    said = [f"{sentence(short(who))} came {on_dates(on)}." for who, on in people.items()]
+    people = named.group_by("by", maintain_order=True).agg("day")
+    said = [f"{sentence(short(who))} came {on_dates(on)}." for who, on in people.iter_rows()]
     unknown = [day for day in days if day not in set(named["day"])]
     whole = dates(days) if len(days) <= MANY_DATES else f"{dates(days[:1])} to {dates(days[-1:])}"
     head = f"{sentence(counted_word(len(days), 'day'))} with a visit: {whole}."
-    if unknown and len(unknown) < len(days):
-        said.append(f"Who came {on_dates(unknown)} is not recorded.")
-    elif unknown:
-        said.append("Who came is not recorded.")
+    if unknown:
+        said.append(f"Who came {on_dates(unknown) + ' ' if len(unknown) < len(days) else ''}is not recorded.")
     return [head, *_short_list(said, "visitor")]
 
 
 def incidents(week: Week, found: Sequence[Facts]) -> list[str]:
     """What went wrong in the time, as recorded: events that no one plans, and water changed in an emergency."""
     words = plain_words.words()["event"]
-    urgent = week.table("water_change").filter(pl.col("kind") == "emergency")
+    urgent = week.table("water_change").filter(kind="emergency")
     seen: list[tuple[date, str, str]] = []
     for facts in found:
-        seen += [
-            (row["date"], _incident(row, words[row["event"]]), _title(facts))
-            for row in facts.events
-            if row["event"] in INCIDENTS
-        ]
-        mine = urgent.filter((pl.col("tank") == facts.tank["tank"]) & pl.col("day").is_between(facts.first, facts.last))
-        seen += [(day, "Water was changed at once", _title(facts)) for day in mine["day"]]
+        mine = [row for row in facts.events if row["event"] in INCIDENTS]
+        seen += [(row["date"], _incident(row, words[row["event"]]), facts.title) for row in mine]
+        days = urgent.filter(pl.col("day").is_between(facts.first, facts.last), tank=facts.tank["tank"])["day"]
+        seen += [(day, "Water was changed at once", facts.title) for day in days]
     return _short_list(_grouped(seen), "line") or ["Nothing is recorded."]
 
 
@@ -99,12 +88,12 @@ def _incident(row: Row, words: str) -> str:
 def electrical(found: Sequence[Facts]) -> list[str]:
     """When plugs, leads and lid were looked at; never said to be a test by an electrician."""
     said = "plugs, leads and lid looked at"
-    looked = [(r["date"], said, _title(facts)) for facts in found for r in facts.events if r["event"] == ELECTRICAL]
+    looked = [(r["date"], said, facts.title) for facts in found for r in facts.events if r["event"] == ELECTRICAL]
     words = plain_words.words()["cover"]
     if not looked:
         return [words["not_looked"], words["by_eye"]]
     lines, names = _grouped(looked), {name for *_, name in looked}
-    if missed := [_title(facts) for facts in found if _title(facts) not in names]:
+    if missed := [facts.title for facts in found if facts.title not in names]:
         lines.append(f"No look is recorded for {_few(missed, 'tank')}.")
     return [*_short_list(lines, "line"), words["by_eye"]]
 
@@ -119,23 +108,20 @@ def products(week: Week, found: Sequence[Facts]) -> list[str]:
         (pl.col("from") >= pl.col("placed")) & (pl.col("left").is_null() | (pl.col("from") <= pl.col("left")))
     )  # fmt: skip
     for facts in found:
-        name = _title(facts)
+        name = facts.title
         used += [(r["date"], words["event"]["medication"], name) for r in facts.events if r["event"] == "medication"]
         for job, days in facts.jobs:
             if job in ("carbon in", "pads"):
                 used += [(day, words["job"][job], name) for day in days]
-        mine = fresh.filter((pl.col("tank") == facts.tank["tank"]) & pl.col("from").is_between(facts.first, facts.last))
-        used += [
-            (day, f"Filter material put in: {short(medium)}", name)
-            for day, medium in mine.select("from", "medium").iter_rows()
-        ]
+        mine = fresh.filter(pl.col("from").is_between(facts.first, facts.last), tank=facts.tank["tank"])
+        used += [(r["from"], f"Filter material put in: {short(r['medium'])}", name) for r in mine.iter_rows(named=True)]
     return _short_list(_grouped(used), "line") or ["Nothing is recorded."]
 
 
-def cover(week: Week, site: Row, found: Sequence[Facts], sheets: Sequence[tuple[str, str, str]]) -> Row:
-    """The words of the cover; `sheets` are (title of the tank, verdict, next visit) as its own sheet says them. No name of
-    anybody but who made the visits (`by` of the records); no note at all."""
-    states = Counter(state for _, state, _ in sheets)
+def cover(week: Week, site: Row, found: Sequence[Facts], sheets: Sequence[Row]) -> Row:
+    """The words of the cover, verdicts as the tanks' own sheets say them. No name of anybody but who made the visits (`by`
+    of the records); no note at all."""
+    states = Counter(sheet["state"] for sheet in sheets)
     split = listed([f"{count_word(count)} {state[0].lower()}{state[1:]}" for state, count in states.items()])
     first, last = min(facts.first for facts in found), max(facts.last for facts in found)
     business = week.round.business
@@ -144,7 +130,10 @@ def cover(week: Week, site: Row, found: Sequence[Facts], sheets: Sequence[tuple[
         "title": short(site["name"]),
         "span": f"{dates([first])} to {dates([last])}",
         "summary": f"{sentence(counted_word(len(sheets), 'tank'))}: {split}.",
-        "tanks": [[name, state, sentence(when.rstrip("."))] for name, state, when in sheets],
+        "tanks": [
+            [facts.title, sheet["state"], sentence(sheet["next_visit"].rstrip("."))]
+            for facts, sheet in zip(found, sheets, strict=True)
+        ],
         "visits": came(week, found),
         "incidents": incidents(week, found),
         "electrical": electrical(found),

@@ -1,11 +1,10 @@
 """The manager's page: what we did, found and suggest at a site, in plain words: a cover, then one A4 sheet a tank."""
 
 import datetime as dt
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, TypeVar
 
-import polars as pl
 from markupsafe import Markup
 
 from pipeline.papers import plain_words, report_words
@@ -16,35 +15,9 @@ from pipeline.papers.report_facts import Facts, Row, findings_of, gather, open_t
 from pipeline.papers.site_cover import cover
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import MANY_DATES, counted_word, dates, listed, short, tank_title
+from pipeline.wording import MANY_DATES, counted_word, dates, listed, short
 
-
-@dataclass(frozen=True)
-class Sheet:
-    """The page of one tank, as text and chart data."""
-
-    tank: str
-    title: str
-    visits: str
-    state: str
-    lead: list[str]
-    gaps: str
-    caption: str
-    alt: str
-    did: list[str]
-    why_title: str
-    why: list[str]
-    suggest: list[dict[str, Any]]
-    do: list[str]
-    dont: list[str]
-    notes: list[str]
-    ring: str
-    next_visit: str
-    test_title: str
-    tests: list[dict[str, str]]
-    bars: list[list[Any]]  # day, low, high, in the period, a guide only
-    changes: list[str]
-    ceiling: float
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -57,7 +30,7 @@ class SiteReport:
     last: dt.date
     limits: str
     cover: Row
-    sheets: tuple[Sheet, ...]
+    sheets: tuple[Row, ...]  # a tank each, as `_sheet` says it
     weeks: int  # that the charts look back
     issue: str = "Aquarium report, not yet issued"
 
@@ -76,12 +49,12 @@ def _findings(week: Week, tank: str, class_: str) -> list[Row]:
 
 def causes_of(week: Week, tank: str) -> list[str]:
     """The possible causes of the tank's first finding that have plain words: told only where somebody ticks them."""
-    review = week.now("review").filter(pl.col("tank") == tank)
-    findings = _findings(week, tank, str(review["class"][0])) if review.height else []
+    review = week.row("review", tank)
+    findings = _findings(week, tank, review["class"]) if review else []
     if not findings:
         return []
-    causes = week.now("finding_cause").filter((pl.col("tank") == tank) & (pl.col("rule") == findings[0]["rule"]))
-    return [name for name in causes.sort("place")["cause"] if plain_words.cause(name)]
+    causes = week.now("finding_cause").filter(tank=tank, rule=findings[0]["rule"]).sort("place")
+    return [name for name in causes["cause"] if plain_words.cause(name)]
 
 
 def _why(week: Week, tank: str, findings: Sequence[Row], ticked: Collection[str]) -> tuple[str, list[str]]:
@@ -102,74 +75,60 @@ def _why(week: Week, tank: str, findings: Sequence[Row], ticked: Collection[str]
     return title, lines
 
 
-def _sheet(
-    week: Week,
-    facts: Facts,
-    suggestions: Sequence[Suggestion] | None,
-    proposals: Sequence[Suggestion] = (),
-    causes: Collection[str] = (),
-) -> Sheet:
-    tank = facts.tank["tank"]
-    review = week.now("review").filter(pl.col("tank") == tank)
-    class_ = str(review["class"][0]) if review.height else "can't say"
+def _sheet(week: Week, facts: Facts, proposals: Sequence[Suggestion], causes: Collection[str]) -> Row:
+    """The page of one tank, as text and chart data: `bars` are day, low, high, in the period, a guide only."""
+    tank, always = facts.tank["tank"], plain_words.words()["always"]
+    review = week.row("review", tank)
+    class_ = review["class"] if review else "can't say"
     findings = _findings(week, tank, class_)
     first = findings[0] if findings else {"rule": "", "class": class_}
     plain = plain_words.of_finding(first["rule"], first["class"])
     why_title, why = _why(week, tank, findings, causes)
-    offered = report_words.suggestions(week, tank, plain) if suggestions is None else list(suggestions)
-    offered = report_words.with_proposals(offered, proposals, first["class"])
-    weeks = int(week.assumed["lay_chart_weeks"])
-    always, phone = plain_words.words()["always"], week.round.business.get("phone")
+    offered = report_words.with_proposals(report_words.suggestions(week, tank, plain), proposals, first["class"])
+    weeks, phone = int(week.assumed["lay_chart_weeks"]), week.round.business.get("phone")
     house_do = always["do"] if facts.tank["temperature_c"] is not None else always["do_no_heater"]
     if any("feed" in line.lower() for line in plain.do):
         house_do = [line for line in house_do if "feed" not in line.lower()]
+    none = f"There is no chart: no nitrate test of this tank in {weeks} weeks."
     title, cells = report_words.tests(facts, week.as_of)
-    return Sheet(
-        tank=tank,
-        title=f"{tank_title(tank, facts.tank['name'])}, {short(facts.site['name'])}",
-        visits=report_words.visits(facts),
-        state=plain_words.state(class_, first["rule"]),
-        lead=[report_words.lead(week, facts, plain)],
-        gaps=report_words.gaps(facts),
-        caption=caption(facts.bars, weeks, changes=bool(facts.bar_changes))
-        if facts.bars
-        else f"There is no chart: no nitrate test of this tank in {weeks} weeks.",
-        alt=description(facts.bars, facts.ceiling, weeks, len(facts.bar_changes)),
-        did=report_words.done(facts),
-        why_title=why_title,
-        why=why,
-        suggest=[
+    return {
+        "tank": tank,
+        "title": f"{facts.title}, {short(facts.site['name'])}",
+        "visits": report_words.visits(facts),
+        "state": plain_words.state(class_, first["rule"]),
+        "lead": [report_words.lead(week, facts, plain)],
+        "gaps": report_words.gaps(facts),
+        "caption": caption(facts.bars, weeks, changes=bool(facts.bar_changes)) if facts.bars else none,
+        "alt": description(facts.bars, facts.ceiling, weeks, len(facts.bar_changes)),
+        "did": report_words.done(facts),
+        "why_title": why_title,
+        "why": why,
+        "suggest": [
             {"text": item.text, "cost": item.cost, "choice": item.cost not in report_words.NO_CHOICE}
             for item in offered[: report_words.MOST_LINES]
         ],
-        do=[*plain.do, *house_do],
-        dont=[*plain.dont, *always["dont"]],
-        notes=report_words.notes(facts),
-        ring=f"{always['ring']} Our number: {phone}." if phone else always["ring"],
-        next_visit=report_words.next_visit(facts, class_),
-        test_title=title,
-        tests=cells,
-        bars=[[bar.day.isoformat(), bar.low, bar.high, bar.late, bar.guide] for bar in facts.bars],
-        changes=[day.isoformat() for day in facts.bar_changes],
-        ceiling=facts.ceiling,
-    )
+        "do": [*plain.do, *house_do],
+        "dont": [*plain.dont, *always["dont"]],
+        "notes": report_words.notes(facts),
+        "ring": f"{always['ring']} Our number: {phone}." if phone else always["ring"],
+        "next_visit": report_words.next_visit(facts, class_),
+        "test_title": title,
+        "tests": cells,
+        "bars": [[bar.day.isoformat(), bar.low, bar.high, bar.late, bar.guide] for bar in facts.bars],
+        "changes": [day.isoformat() for day in facts.bar_changes],
+        "ceiling": facts.ceiling,
+    }
 
 
 def site_report(
-    week: Week,
-    site: str,
-    first: dt.date,
-    last: dt.date,
-    notes: Collection[tuple[str, int]] = (),
-    suggestions: Mapping[str, Sequence[Suggestion]] | None = None,
-    proposals: Mapping[str, Sequence[Suggestion]] | None = None,
-    causes: Collection[tuple[str, str]] = (),
-) -> SiteReport:
+    week: Week, site: str, first: dt.date, last: dt.date, notes: Collection[tuple[str, int]] = (),
+    proposals: Collection[tuple[str, Suggestion]] = (), causes: Collection[tuple[str, str]] = (),
+) -> SiteReport:  # fmt: skip
     """The report of a site from `first` to `last`; the state is that of `last`, for which `week` was opened.
 
-    `notes` are the (file, line) whose notes may be printed, none by default. `suggestions` by tank replace those
-    that come of the findings; `proposals` by tank, kept on the page Plan and ticked, join them. `causes` are the
-    (tank, cause) that may be told: a possible cause can be read as blame, so none is told by itself.
+    `notes` are the (file, line) whose notes may be printed, none by default. `proposals`, (tank, what is proposed), were
+    kept on the page Plan and ticked. `causes` are the (tank, cause) that may be told: a possible cause can be read as
+    blame, so none is told by itself.
     """
     known = site_of(week, site)
     if week.as_of != last:
@@ -179,39 +138,26 @@ def site_report(
         )
     if last < first:
         raise Problem(f"The report runs from {first} to {last}; expected the first day before the last.")
-    ticked = frozenset(notes)
-    tanks = open_tanks(week, site, first, last)
-    if not tanks:
+    found = [gather(week, tank, known, first, last, notes) for tank in open_tanks(week, site, first, last)]
+    if not found:
         raise Problem(f"No tank of {known['name']} ran between {first} and {last}. Choose other days.")
-    found = [gather(week, tank, known, first, last, ticked) for tank in tanks]
-    sheets = tuple(
-        _sheet(
-            week,
-            facts,
-            (suggestions or {}).get(facts.tank["tank"]),
-            (proposals or {}).get(facts.tank["tank"], ()),
-            [cause for name, cause in causes if name == facts.tank["tank"]],
-        )
-        for facts in found
-    )
-    verdicts = [
-        (tank_title(sheet.tank, facts.tank["name"]), sheet.state, sheet.next_visit)
-        for sheet, facts in zip(sheets, found, strict=True)
-    ]
+
+    def of(pairs: Collection[tuple[str, T]], facts: Facts) -> list[T]:
+        return [one for tank, one in pairs if tank == facts.tank["tank"]]
+
+    sheets = tuple(_sheet(week, facts, of(proposals, facts), of(causes, facts)) for facts in found)
     span = f"{dates([first])} to {dates([last])}"
     signed = f"{week.round.signature}. " if week.round.signature else ""
     limits, weeks = signed + plain_words.words()["always"]["limits"], int(week.assumed["lay_chart_weeks"])
-    title, front = f"Aquarium report: {known['name']}, {span}", cover(week, known, found, verdicts)
-    return SiteReport(site, title, first, last, limits, front, sheets, weeks)
+    title = f"Aquarium report: {known['name']}, {span}"
+    return SiteReport(site, title, first, last, limits, cover(week, known, found, sheets), sheets, weeks)
 
 
-def chart_svg(sheet: Sheet, last: dt.date, weeks: int) -> str | None:
+def chart_svg(sheet: Row, last: dt.date, weeks: int) -> str | None:
     """The lay chart of a sheet; None where there is nothing to draw."""
-    if not sheet.bars:
-        return None
-    bars = [Bar(dt.date.fromisoformat(day), *rest) for day, *rest in sheet.bars]
-    days = [dt.date.fromisoformat(day) for day in sheet.changes]
-    return svg(bars, days, sheet.ceiling, last, weeks)
+    bars = [Bar(dt.date.fromisoformat(day), *rest) for day, *rest in sheet["bars"]]
+    days = [dt.date.fromisoformat(day) for day in sheet["changes"]]
+    return svg(bars, days, sheet["ceiling"], last, weeks) if bars else None
 
 
 def charts(report: SiteReport) -> list[str | None]:
@@ -273,7 +219,7 @@ def _gaps(found: Sequence[Facts]) -> str:
         return "no gaps"
     if len({_gaps_of(facts) for facts in found}) == 1:  # the whole site was missed
         return _gaps_of(missed[0])
-    parts = [_gaps_of(facts, f" to {tank_title(facts.tank['tank'], facts.tank['name'])}") for facts in missed[:3]]
+    parts = [_gaps_of(facts, f" to {facts.title}") for facts in missed[:3]]
     more = len(missed) - len(parts)
     return listed([*parts, f"gaps at {counted_word(more, 'other tank')}"] if more else parts)
 
@@ -281,7 +227,7 @@ def _gaps(found: Sequence[Facts]) -> str:
 def period_words(week: Week, site: str, first: dt.date, last: dt.date) -> str:
     """`A cover and five sheets, one a tank: four visits, on 4, 11, 18 and 25 May 2026; no gaps; nothing held.`"""
     row = site_of(week, site)
-    found = [gather(week, tank, row, first, last, frozenset()) for tank in open_tanks(week, site, first, last)]
+    found = [gather(week, tank, row, first, last, ()) for tank in open_tanks(week, site, first, last)]
     if not found:
         return f"There is nothing to report: no tank of {row['name']} ran between {dates([first])} and {dates([last])}."
     held = sum(facts.held for facts in found)

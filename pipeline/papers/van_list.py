@@ -13,7 +13,7 @@ from pipeline.papers.report_facts import open_tanks
 from pipeline.papers.visit_sheets import PAD_STAGES, layers_on, pad_size
 from pipeline.papers.water_today import containers
 from pipeline.week import Week
-from pipeline.wording import cautions, counted, day, full_day, listed, number, with_unit
+from pipeline.wording import cautions, counted, day, full_day, kilograms, listed, number, with_unit
 from schemas.words import PARAMETER_TITLES
 
 
@@ -24,33 +24,21 @@ def with_spare(due: int, share: float) -> int:
 
 def _due_layers(week: Week, tanks: Sequence[str], day: dt.date, what: str, stages: Sequence[str]) -> pl.DataFrame:
     """Layers of some stages in the filters of which a job falls due by the day."""
-    due = week.now("due").filter((pl.col("what") == what) & (pl.col("on") <= day) & pl.col("tank").is_in(list(tanks)))
-    filters = due.select("tank", pl.col("about").alias("filter")).unique()
+    due = week.now("due").filter(pl.col("on") <= day, pl.col("tank").is_in(list(tanks)), what=what)
     layers = layers_on(week, day).filter(pl.col("stage").is_in(list(stages)))
-    return layers.join(filters, on=["tank", "filter"], how="semi", maintain_order="left")
+    return layers.join(due, left_on=["tank", "filter"], right_on=["tank", "about"], how="semi", maintain_order="left")
 
 
 def _pads(week: Week, tanks: Sequence[str], day: dt.date) -> list[dict[str, str]]:
     """Pads of filters whose check falls due by the day: how many are due, and to take."""
-    pads = (
-        _due_layers(week, tanks, day, "check", PAD_STAGES)
-        .with_columns(pl.col("stage").replace_strict(dict(zip(PAD_STAGES, range(4), strict=True))).alias("place"))
-        .group_by("place", "stage", "medium", "pad_mm", "thickness_mm")
-        .len()
-        .sort("place", "medium", "pad_mm", "thickness_mm")
-    )
+    size = ("medium", "pad_mm", "thickness_mm")
+    pads = _due_layers(week, tanks, day, "check", PAD_STAGES).cast({"stage": pl.Enum(PAD_STAGES)})
     share = week.assumed["pads_spare_share"]
     return [
         {"grade": stage, "medium": medium, "size": pad_size(pad_mm, thick), "due": str(due),
          "take": str(with_spare(due, share))}
-        for stage, medium, pad_mm, thick, due in pads.drop("place").iter_rows()
+        for stage, medium, pad_mm, thick, due in pads.group_by("stage", *size).len().sort("stage", *size).iter_rows()
     ]  # fmt: skip
-
-
-def _carbon(week: Week, tanks: Sequence[str], day: dt.date) -> list[tuple[str, str, float | None]]:
-    """Tank, medium and kilograms of the carbon that is due."""
-    rows = _due_layers(week, tanks, day, "carbon", ["chemical"])
-    return [(row["tank"], row["medium"], row["mass_kg"]) for row in rows.iter_rows(named=True)]
 
 
 def _short(needed: int, left: float | None, expires: dt.date | None, when: dt.date) -> str:
@@ -90,26 +78,16 @@ def _tests(week: Week, tanks: Sequence[str], when: dt.date) -> list[dict[str, st
 
 def _waters(week: Week, tanks: Sequence[str], day: dt.date) -> tuple[float, float, list[str]]:
     """New water and the RO of it [L] for some tanks, and those whose water can't be summed."""
-    water = ro = 0.0
-    dry = []
-    for tank in tanks:
-        change = water_today.change(week, tank, day)
-        if change.litres is None:
-            dry.append(tank)
-        else:
-            water += change.litres
-            ro += change.litres * water_today.ro_share(week, tank)
-    return water, ro, dry
+    litres = {tank: water_today.change(week, tank, day).litres for tank in tanks}
+    known = {tank: wet for tank, wet in litres.items() if wet is not None}
+    ro = sum(wet * water_today.ro_share(week, tank) for tank, wet in known.items())
+    return sum(known.values()), ro, [tank for tank in tanks if tank not in known]
 
 
 SPARES = (
     "O-rings and seals", "impeller", "hose and clips", "silicone grease", "air pump with battery", "towels",
     "lid locks", "wet-floor sign", "waste bottle for used tests", "gloves", "feeding pots", "labels and pencil",
 )  # fmt: skip
-
-
-def _kg(kg: float | None) -> str:
-    return "mass not recorded" if kg is None else with_unit(number(kg), "kg")
 
 
 def _weight(carried: float, with_water: float, payload: float | None) -> tuple[str, bool]:
@@ -135,7 +113,7 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date) -> dict[str, Any]
     van, dose = week.round.van.get("container_l"), week.round.dosing.get("conditioner_ml_per_l")
     payload, density = week.round.van.get("payload_kg"), week.assumed["water_kg_l"]
     new, ro, dry = _waters(week, tanks, when)
-    carbon = _carbon(week, tanks, when)
+    carbon = _due_layers(week, tanks, when, "carbon", ["chemical"]).select("tank", "medium", "mass_kg").rows()
     carried = sum(kg or 0.0 for *_, kg in carbon)
     weight, too_much = _weight(carried + ro * density, carried + new * density, payload)
     unknown = [f"water for {listed(dry)}: net volume not known"] if dry else []
@@ -151,10 +129,12 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date) -> dict[str, Any]
         water.append(f"Of it RO to bring: {with_unit(f'{ro:.0f}', 'L')}, {containers(ro, van)}".rstrip(", "))
     if dose and new - ro:
         water.append(f"Conditioner: {with_unit(f'{(new - ro) * dose:.0f}', 'ml')}, as its label says")
-    promises = week.table("promise").filter(pl.col("done_on").is_null() & (pl.col("made_on") <= week.as_of))
-    tanks_there = [tank for tank, site in week.table("tank").select("tank", "site").iter_rows() if site in sites]
+    tanks_there = week.table("tank").filter(pl.col("site").is_in(list(sites)))["tank"].to_list()
     kept, lost = proposals.open_of(week.folder, tanks_there)
-    promises = promises.filter(pl.col("site").is_in(list(sites)) | pl.col("tank").is_in(tanks_there))
+    promises = week.table("promise").filter(
+        pl.col("done_on").is_null(), pl.col("made_on") <= week.as_of,
+        pl.col("site").is_in(list(sites)) | pl.col("tank").is_in(tanks_there),
+    )  # fmt: skip
     return {
         "title": f"Van list, {full_day(when)}",
         "day": full_day(when),
@@ -163,7 +143,10 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date) -> dict[str, Any]
         "as_of": f"Records to {day(week.as_of, year=True)}",
         "pads": _pads(week, tanks, when),
         "proposals": [f"{one.tank} {tank_names.get(one.tank) or ''}: {one.words}" for one in kept] + lost,
-        "carbon": [f"{tank} {tank_names.get(tank) or ''}: {medium}, {_kg(kg)}" for tank, medium, kg in carbon],
+        "carbon": [
+            f"{tank} {tank_names.get(tank) or ''}: {medium}, {'mass not recorded' if kg is None else kilograms(kg)}"
+            for tank, medium, kg in carbon
+        ],
         "water": water,
         "tests": _tests(week, tanks, when),
         "promises": [row["promise"] for row in promises.sort("made_on").iter_rows(named=True)],

@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.papers import water_today
 from pipeline.papers.layout import filled, pdf
-from pipeline.papers.report_facts import Row, next_visit, open_tanks, site_of
+from pipeline.papers.report_facts import Row, limit_of, next_visit, open_tanks, site_of
 from pipeline.papers.report_words import MOST_NOTE
 from pipeline.week import Week
 from pipeline.wording import (
@@ -72,26 +72,25 @@ def pad_size(pad_mm: float | None, thickness_mm: float | None) -> str:
     return size if thickness_mm is None else f"{size}, {with_unit(number(thickness_mm, 4), 'mm')} thick"
 
 
-def in_flow_order(layers: pl.DataFrame) -> str:
-    """The layers of one filter as the water meets them: `cup: open foam (coarse) → basket 1: …`."""
-    said = []
-    for row in layers.iter_rows(named=True):
+def flow_orders(layers: pl.DataFrame, tank: str) -> list[str]:
+    """The filters of a tank as the water meets their layers: `Q1: cup: open foam (coarse) → basket 1: …`."""
+    said: dict[str, list[str]] = {}
+    for row in layers.filter(tank=tank).iter_rows(named=True):
         mass = f" {with_unit(number(row['mass_kg']), 'kg')}" if row["mass_kg"] is not None else ""
         stage = f" ({row['stage']})" if row["stage"] else ""
-        said.append(f"{row['compartment']}: {row['medium']}{mass}{stage}")
-    return " → ".join(said)
+        said.setdefault(row["filter"], []).append(f"{row['compartment']}: {row['medium']}{mass}{stage}")
+    return [f"{name}: {' → '.join(rooms)}" for name, rooms in said.items()]
 
 
 def kit_at(week: Week, tank: str) -> str:
     """The kit used last at a tank; else the first of the book; blank for none."""
-    used = week.table("reading").filter((pl.col("tank") == tank) & pl.col("kit").is_not_null()).sort("at", "line")
-    known = week.table("kit")["kit"]
-    return str(used["kit"][-1]) if used.height else str(known[0]) if known.len() else ""
+    used = week.of("reading", tank).drop_nulls("kit").sort("at", "line")["kit"].to_list()
+    return next(iter([*used[-1:], *week.table("kit")["kit"]]), "")
 
 
 def drop_worth(week: Week, kit: str) -> dict[str, float]:
     """Parameter -> what a drop of the kit is worth, in the kit's own unit; only where drops are counted."""
-    rows = week.table("kit").filter(pl.col("kit") == kit).drop_nulls("per_drop")
+    rows = week.table("kit").filter(kit=kit).drop_nulls("per_drop")
     return {name: drop / times for name, drop, times in rows.select("parameter", "per_drop", "factor").iter_rows()}
 
 
@@ -104,12 +103,11 @@ def nitrate_on(level: tuple[float, float], rate: tuple[float, float], days: int)
 
 
 def _nitrate(week: Week, tank: str, day_: dt.date) -> str:
-    outlook = week.now("nitrate_outlook").filter(pl.col("tank") == tank)
-    fit = week.now("nitrate_fit").filter((pl.col("tank") == tank) & (pl.col("window") == "recent"))
-    if not outlook.height or not fit.height:
+    outlook = week.row("nitrate_outlook", tank)
+    fit = next((fit for fit in week.rows("nitrate_fit", tank) if fit["window"] == "recent"), None)
+    if outlook is None or fit is None:
         return ""
-    level = outlook["level_low"][0], outlook["level_high"][0]
-    rate = fit["low"][0], fit["high"][0]
+    level, rate = (outlook["level_low"], outlook["level_high"]), (fit["low"], fit["high"])
     if None in level or None in rate:
         return ""
     low, high = nitrate_on(level, rate, max(0, (day_ - week.as_of).days))
@@ -123,15 +121,14 @@ def expected(week: Week, tank: str, day_: dt.date) -> dict[str, str]:
     reading; temperature about the set point. These are the limits beyond which intake marks a reading.
     """
     assumed = week.assumed
-    row = week.table("tank").filter(pl.col("tank") == tank).to_dicts()[0]
+    row = week.of("tank", tank).row(0, named=True)
     said = {"nitrate": _nitrate(week, tank, day_)}
     begun = row["set_up"]
     if begun is None or (day_ - begun).days > 7 * assumed["established_weeks"]:
         said |= {"ammonia": "0", "nitrite": "0"}
-    water = week.now("water").filter((pl.col("tank") == tank) & (pl.col("parameter") == "ph"))
-    if water.height:
-        move, last = assumed["ph_warn_move_week"], water["matched"][0]
-        said["ph"] = interval(last - move, last + move, 3)
+    if last := [water["matched"] for water in week.rows("water", tank) if water["parameter"] == "ph"]:
+        move = assumed["ph_warn_move_week"]
+        said["ph"] = interval(last[0] - move, last[0] + move, 3)
     if row["temperature_c"] is not None:
         off = assumed["temperature_warn_off_c"]
         said["temperature"] = f"{number(row['temperature_c'] - off)}–{number(row['temperature_c'] + off)}"
@@ -140,9 +137,7 @@ def expected(week: Week, tank: str, day_: dt.date) -> dict[str, str]:
 
 def _grid(week: Week, tank: str, day_: dt.date) -> dict[str, Any]:
     """Last readings by parameter and day, what to expect, and whether a box after the change is wanted."""
-    rows = week.table("reading").filter(
-        (pl.col("tank") == tank) & (pl.col("taken") != "after") & (pl.col("day") <= week.as_of)
-    )
+    rows = week.of("reading", tank).filter(pl.col("taken") != "after", pl.col("day") <= week.as_of)
     days = rows["day"].unique().sort().to_list()[-LAST:]
     rows = rows.filter(pl.col("day").is_in(days)).sort("at")
     said: dict[tuple[str, dt.date], str] = {}
@@ -176,9 +171,7 @@ def _test(week: Week, tank: str, day_: dt.date) -> list[str]:
     rows = week.of("reading", tank).filter(pl.col("kit").is_not_null()).sort("at")
     lines = ["Test before anything is touched."]
     for kit in rows.group_by("kit", maintain_order=True).agg(pl.col("day").max())[-2:]["kit"]:
-        book = week.table("kit").filter(pl.col("kit") == kit)
-        ends = book["expires"].min()
-        said = f"Kit: {kit}"
+        ends, said = week.table("kit").filter(kit=kit)["expires"].min(), f"Kit: {kit}"
         if isinstance(ends, dt.date):
             said += f", {'EXPIRED on' if ends < day_ else 'expires on'} {day(ends, year=True, weekday=False)}"
         lines.append(f"{said}.")
@@ -186,26 +179,20 @@ def _test(week: Week, tank: str, day_: dt.date) -> list[str]:
 
 
 def _service(week: Week, tank: str, day_: dt.date, layers: pl.DataFrame) -> list[str]:
-    due = week.now("due").filter((pl.col("tank") == tank) & (pl.col("what") != "promise")).sort("on")
-    lines = []
-    for row in due.iter_rows(named=True):
-        if row["on"] <= day_:
-            lines.append(job_words(row["says"], row["do"]))
-        elif row["what"] in ("check", "carbon"):
-            lines.append(f"Not today: {row['what']} on {day(row['on'])}.")
-    lines = lines[:MOST_JOBS] or ["Nothing due."]
-    pads = layers.filter(pl.col("stage").is_in(PAD_STAGES))
-    for row in pads.iter_rows(named=True):
+    due = week.now("due").filter(pl.col("what") != "promise", tank=tank).sort("on")
+    lines = [
+        job_words(row["says"], row["do"]) if row["on"] <= day_ else f"Not today: {row['what']} on {day(row['on'])}."
+        for row in due.iter_rows(named=True)
+        if row["on"] <= day_ or row["what"] in ("check", "carbon")
+    ][:MOST_JOBS] or ["Nothing due."]
+    for row in layers.filter(pl.col("stage").is_in(PAD_STAGES), tank=tank).iter_rows(named=True):
         lines.append(f"Pad, {row['stage']}: {row['medium']}, {pad_size(row['pad_mm'], row['thickness_mm'])}.")
     return lines[: MOST_JOBS + LAST]
 
 
 def _promises(week: Week, site: str, tank: str) -> list[str]:
-    rows = week.table("promise").filter(
-        pl.col("done_on").is_null()
-        & ((pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == site)))
-        & (pl.col("made_on") <= week.as_of)
-    )
+    mine = (pl.col("tank") == tank) | (pl.col("tank").is_null() & (pl.col("site") == site))
+    rows = week.table("promise").filter(mine, pl.col("done_on").is_null(), pl.col("made_on") <= week.as_of)
     return [
         short(row["promise"], MOST_NOTE) + (f" (by {day(row['due'])})" if row["due"] else "")
         for row in rows.sort("made_on").iter_rows(named=True)
@@ -214,28 +201,20 @@ def _promises(week: Week, site: str, tank: str) -> list[str]:
 
 def _tank(week: Week, site: Row, tank: Row, day_: dt.date, all_layers: pl.DataFrame) -> dict[str, Any]:
     name = tank["tank"]
-    layers = all_layers.filter(pl.col("tank") == name)
-    review = week.now("review").filter(pl.col("tank") == name).to_dicts()
-    outlook = week.now("nitrate_outlook").filter(pl.col("tank") == name)
+    review, set_to = week.row("review", name), tank["temperature_c"]
     net, basis = water_today.net_of(week, name)
-    ceiling = outlook["ceiling"][0] if outlook.height else tank["nitrate_ceiling"] or week.assumed["ceiling_default"]
-    set_to = tank["temperature_c"]
     water = water_today.change(week, name, day_)
-    service = _service(week, name, day_, layers)
-    if (
-        water.fraction is not None
-        and water.fraction > week.assumed["act_change_share"]
-        and service[0] != "Nothing due."
-    ):
+    service = _service(week, name, day_, all_layers)
+    if water.fraction > week.assumed["act_change_share"] and service[0] != "Nothing due.":
         service.insert(0, "A big change and the filter are too much for one visit: do the change, leave the filter.")
     return {
         "title": tank_title(name, tank["name"]),
         "id": name,
-        "class": sentence(review[0]["class"]) if review else "Not reviewed",
-        "reason": review[0]["reason"] if review else "",
+        "class": sentence(review["class"]) if review else "Not reviewed",
+        "reason": review["reason"] if review else "",
         "facts": [
             f"{with_unit(number(net, 4), 'L')} net, {basis}" if net is not None else "net volume not known",
-            f"limit {number(ceiling)}",
+            f"limit {number(limit_of(week, tank))}",
             "no set temperature" if set_to is None else f"set to {with_unit(number(set_to), '°C')}",
         ],
         "grid": _grid(week, name, day_),
@@ -243,10 +222,7 @@ def _tank(week: Week, site: Row, tank: Row, day_: dt.date, all_layers: pl.DataFr
         "test": _test(week, name, day_),
         "change": water.says,
         "service": service,
-        "filters": [
-            f"{filter_}: {in_flow_order(rows)}"
-            for (filter_,), rows in layers.group_by("filter", maintain_order=True)
-        ] or ["No filter is recorded on this tank."],
+        "filters": flow_orders(all_layers, name) or ["No filter is recorded on this tank."],
         "promises": _promises(week, site["site"], name),
     }  # fmt: skip
 
@@ -265,9 +241,8 @@ def sheet_data(week: Week, site: str, day_: dt.date | None = None) -> dict[str, 
         "title": f"Visit sheet: {row['name']}, {full_day(when)}",
         "site": short(row["name"]),
         "day": full_day(when),
-        "as_of": f"Records to {day(week.as_of, year=True)}, {ago(week.as_of, when)}"
-        if week.as_of <= when
-        else f"Records to {day(week.as_of, year=True)}",
+        "as_of": f"Records to {day(week.as_of, year=True)}"
+        + (f", {ago(week.as_of, when)}" if week.as_of <= when else ""),
         "note": sentence(short(row["note"] or "", MOST_NOTE)),
         "tanks": [_tank(week, row, tank, when, layers) for tank in open_tanks(week, site, when)],
     }

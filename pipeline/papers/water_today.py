@@ -19,7 +19,7 @@ AT_ONCE = ("free_ammonia", "nitrite_act", "nitrite", "ammonia")
 class Change:
     """A water change to make: fraction of the net volume and litres [L], None where they can't be said."""
 
-    fraction: float | None
+    fraction: float
     litres: float | None
     says: list[str]
 
@@ -45,21 +45,16 @@ def amount(fraction: float, net_l: float, container_l: float | None) -> str:
 
 def net_of(week: Week, tank: str) -> tuple[float | None, str]:
     """Net volume [L] and how it is known: as the capacity calculated it, else as tanks.csv has it."""
-    calculated = week.now("capacity").filter(pl.col("tank") == tank)
-    if calculated.height and calculated["net_l"][0] is not None:
-        return calculated["net_l"][0], calculated["net_basis"][0] or "basis not recorded"
-    typed = week.of("tank", tank)["net_l"].to_list()
-    return (typed[0], "measured") if typed and typed[0] is not None else (None, "")
+    calculated = week.row("capacity", tank)
+    if calculated and calculated["net_l"] is not None:
+        return calculated["net_l"], calculated["net_basis"] or "basis not recorded"
+    typed = next(iter(week.of("tank", tank)["net_l"]), None)
+    return typed, "" if typed is None else "measured"
 
 
 def usual(week: Week, tank: str) -> float | None:
     """The mean fraction of the last changes that were really changes; None where there were none."""
-    rows = week.table("water_change").filter(
-        (pl.col("tank") == tank)
-        & (pl.col("kind") == "change")
-        & pl.col("fraction").is_not_null()
-        & (pl.col("day") <= week.as_of)
-    )
+    rows = week.of("water_change", tank).filter(pl.col("day") <= week.as_of, kind="change").drop_nulls("fraction")
     last = rows.sort("day")["fraction"].tail(4)
     return float(last.mean()) if last.len() else None  # type: ignore[arg-type]
 
@@ -78,20 +73,18 @@ def change(week: Week, tank: str, day: dt.date) -> Change:
     """
     assumed = week.assumed
     net, _ = net_of(week, tank)
-    found = week.now("finding").filter((pl.col("tank") == tank) & ~pl.col("quiet"))
-    urgent = set(found.filter(pl.col("class") == "act today")["rule"])
+    found = [row for row in week.rows("finding", tank) if not row["quiet"]]
+    rules, urgent = {row["rule"] for row in found}, {row["rule"] for row in found if row["class"] == "act today"}
     fraction, why = usual(week, tank), "as usual"
     sized = changes.water_change(changes.facts(week, tank, net), assumed)
     way, holding = sized["way_down"], sized["holding"]
-    if set(found["rule"]) & set(SMALL_STEPS):
+    if rules & set(SMALL_STEPS):
         fraction, why = assumed["old_tank_change_share"], "no more: old acid water, small steps"
     elif urgent & set(AT_ONCE):
         fraction, why = assumed["act_change_share"], "a test is dangerous"
     elif way is not None:
-        fraction, why = (
-            way["fraction"],
-            f"nitrate is over its limit, {counted(way['visits'], 'visit')} to bring it under",
-        )
+        why = f"nitrate is over its limit, {counted(way['visits'], 'visit')} to bring it under"
+        fraction = way["fraction"]
     elif holding is not None and holding["fraction"] > max(fraction or 0.0, 0.0) and sized["possible"]:
         fraction, why = holding["fraction"], f"to stay under the limit of {number(sized['ceiling'])}"
     elif fraction is None:

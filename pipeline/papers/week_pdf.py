@@ -8,15 +8,11 @@ import polars as pl
 from pipeline.papers.layout import pdf
 from pipeline.review import summary
 from pipeline.week import Week
-from pipeline.wording import CYCLES, ago, counted, day, due_words, listed, pct, reading_range
-from schemas.words import CAUTION_LINE, CLASSES
+from pipeline.wording import CYCLES, ago, counted, day, due_words, pct, reading_range
+from schemas.words import CAUTION_LINE
 
 STRIP_WEEKS = 12
 MOST_DUE = 2
-
-
-def _by_tank(frame: pl.DataFrame) -> Mapping[str, dict[str, Any]]:
-    return {row["tank"]: row for row in frame.iter_rows(named=True)}
 
 
 def _load(capacity: Mapping[str, Any] | None) -> str:
@@ -47,20 +43,13 @@ def _nitrate(week: Week) -> tuple[Mapping[str, list[list[float | None]]], Mappin
     return strips, {t: f"{reading_range('nitrate', a, b)}, {ago(on, week.as_of)}" for t, a, b, on in last}
 
 
-def counts_line(classes: pl.Series) -> str:
-    """`24 tanks: 1 act today, 2 this week …`, which add up."""
-    found = {name: int((classes == name).sum()) for name in CLASSES}
-    said = [f"{count} {name}" for name, count in found.items() if count]
-    return f"{counted(len(classes), 'tank')}: {listed(said)}." if said else "No tank is reviewed."
-
-
 def week_data(week: Week) -> dict[str, Any]:
     """What the paper says, as JSON has it."""
     review = week.now("review").sort("rank")
-    tanks = _by_tank(week.table("tank"))
+    tanks = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
     sites = dict(week.table("site").select("site", "name").iter_rows())
-    fits = _by_tank(week.now("nitrate_fit").filter(pl.col("window") == "recent"))
-    outlooks, capacities = _by_tank(week.now("nitrate_outlook")), _by_tank(week.now("capacity"))
+    fits = week.by_tank("nitrate_fit", window="recent")
+    outlooks, capacities = week.by_tank("nitrate_outlook"), week.by_tank("capacity")
     strips, last = _nitrate(week)
     due: dict[str, list[str]] = {}
     for row in week.now("due").sort("on").iter_rows(named=True):
@@ -93,7 +82,7 @@ def week_data(week: Week) -> dict[str, Any]:
         "title": f"Weekly review, {day(week.as_of, year=True)}",
         "name": week.round.name,
         "as_of": day(week.as_of, year=True),
-        "counts": counts_line(review["class"]),
+        "counts": summary.counts_sentence(review) if review.height else "No tank is reviewed.",
         "held": f"{counted(held, 'item')} held: `tankround held` lists them." if held else "",
         "rows": rows,
         "caution": f"{CYCLES} {CAUTION_LINE}",

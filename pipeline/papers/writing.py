@@ -38,43 +38,32 @@ def zipped(files: Iterable[tuple[str, bytes]]) -> bytes:
     return out.getvalue()
 
 
-def ticked_notes(texts: Collection[str]) -> set[tuple[str, int]]:
+def ticked_note(text: str) -> tuple[str, int]:
     """`visits/2026-05.csv:12` as (file, line); a text that is none gets a sentence."""
-    found = set()
-    for text in texts:
-        file, _, line = text.rpartition(":")
-        if not file or not line.isdigit():
-            raise Problem(f"“{text}” does not name a note; expected FILE:LINE, as visits/2026-05.csv:12.")
-        found.add((file, int(line)))
-    return found
+    file, _, line = text.rpartition(":")
+    if not file or not line.isdigit():
+        raise Problem(f"“{text}” does not name a note; expected FILE:LINE, as visits/2026-05.csv:12.")
+    return file, int(line)
 
 
-def ticked_causes(texts: Collection[str]) -> set[tuple[str, str]]:
+def ticked_cause(text: str) -> tuple[str, str]:
     """`T07:overfeeding` as (tank, cause); a text that is none gets a sentence."""
-    found = set()
-    for text in texts:
-        tank, _, cause = text.partition(":")
-        if not tank or cause.strip() not in CAUSES:
-            raise Problem(f"“{text}” does not name a cause; expected TANK:CAUSE, as T07:{CAUSES[0]}.")
-        found.add((tank, cause.strip()))
-    return found
+    tank, _, cause = text.partition(":")
+    if not tank or cause.strip() not in CAUSES:
+        raise Problem(f"“{text}” does not name a cause; expected TANK:CAUSE, as T07:{CAUSES[0]}.")
+    return tank, cause.strip()
 
 
 def write_site_report(
-    week: Week,
-    site: str,
-    first: dt.date,
-    last: dt.date,
-    out: Path,
-    notes: Collection[str] = (),
-    causes: Collection[str] = (),
-    issue: bool = False,
-) -> list[Path]:
+    week: Week, site: str, first: dt.date, last: dt.date, out: Path, notes: Collection[str] = (),
+    causes: Collection[str] = (), issue: bool = False,
+) -> list[Path]:  # fmt: skip
     """The manager's page of a site as PDF and HTML; issued first where asked, so that the copies carry its number."""
     from pipeline.papers import issued
     from pipeline.papers.site_report import charts, report_html, report_pdf, site_report
 
-    report = site_report(week, site, first, last, ticked_notes(notes), causes=ticked_causes(causes))
+    told = set(map(ticked_note, notes)), (), set(map(ticked_cause, causes))
+    report = site_report(week, site, first, last, *told)
     name = f"report-{safe_name(site)}-{first}-{last}"
     if issue:
         frozen = issued.issue(week.folder, report, dt.date.today())
@@ -86,14 +75,9 @@ def write_site_report(
 
 
 def write_sheets(
-    week: Week,
-    sites: Sequence[str],
-    out: Path,
-    day: dt.date | None = None,
-    html: bool = False,
-    labels: bool = False,
+    week: Week, sites: Sequence[str], out: Path, day: dt.date | None = None, html: bool = False, labels: bool = False,
     form: bool = False,
-) -> list[Path]:
+) -> list[Path]:  # fmt: skip
     """Visit sheets of the sites and a van list for each day they fall on; with `html` the history pages of their
     tanks, with `labels` their labels, with `form` a page each to type the visit on a phone."""
     from pipeline.papers import visit_sheets

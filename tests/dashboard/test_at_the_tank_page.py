@@ -193,7 +193,7 @@ def test_what_is_hoped_for_is_not_known_beyond_the_forecast(next_day: Path) -> N
 def test_changes_to_tap_lie_about_the_planned_one() -> None:
     assert at_tank.shares(0.25) == [15, 25, 35]
     assert at_tank.shares(0.1) == [10, 20]
-    assert at_tank.shares(None) == []
+    assert at_tank.shares(0.0) == []
 
 
 def test_a_failed_write_is_told_and_the_taps_stay(logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:

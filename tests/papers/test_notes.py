@@ -55,6 +55,6 @@ def test_notes_of_the_site_hold_earlier_and_standing_ones_but_nothing_of_another
 def test_a_note_on_the_whole_site_goes_on_each_of_its_sheets(noted: Week) -> None:
     row = offered(noted, "orchard", FROM, TO).row(0, named=True)
     sheets = site_report(noted, "orchard", FROM, TO, {(row["file"], row["line"])}).sheets
-    assert [sheet.notes for sheet in sheets] == [["a new sign for the lobby"]] * 2
+    assert [sheet["notes"] for sheet in sheets] == [["a new sign for the lobby"]] * 2
     other = site_report(noted, "quay", FROM, TO, {(row["file"], row["line"])}).sheets
-    assert [sheet.notes for sheet in other] == [[]]
+    assert [sheet["notes"] for sheet in other] == [[]]

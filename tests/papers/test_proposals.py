@@ -223,10 +223,10 @@ def test_a_proposal_stands_for_ideas_and_joins_work_that_must_be_done(class_: st
 
 def test_a_ticked_proposal_is_printed_with_its_cost(week: Week, pdf_pages: Callable[[bytes], list[str]]) -> None:
     in_currency("£")
-    taken = proposals.suggestions([replace(ONE, costs=(Cost(17.0),))])
+    taken = [(ONE.tank, replace(ONE, costs=(Cost(17.0),)).suggestion())]
     made = site_report(week, "orchard", dt.date(2026, 5, 1), week.as_of, proposals=taken)
     plain = site_report(week, "orchard", dt.date(2026, 5, 1), week.as_of)
-    assert made.sheets[0].suggest == [
+    assert made.sheets[0]["suggest"] == [
         {"text": "Feed about half less.", "cost": "About £17; we quote first.", "choice": True}
     ]
     assert made.sheets[1] == plain.sheets[1]

@@ -81,7 +81,7 @@ def test_the_small_table_says_days_and_old_kits(make_week: Make) -> None:
         )
 
     sheet = site_report(make_week(edit), "orchard", day(1), AS_OF).sheets[0]
-    values = {cell["name"]: cell["value"].replace("\u00a0", " ") for cell in sheet.tests}
+    values = {cell["name"]: cell["value"].replace("\u00a0", " ") for cell in sheet["tests"]}
     assert values["KH"] == "3.5–4.5 dKH (13 May) (old kit)"
     assert values["Nitrate"] == "over 40.5 mg/L"
     assert values["Ammonia"] == "none found"
@@ -91,7 +91,7 @@ def test_no_water_changed_and_top_ups_are_said(make_week: Make) -> None:
     def edit(tables: Tables) -> None:
         tables["water_change"] = tables["water_change"].with_columns(kind=pl.lit("top-up"))
 
-    did = site_report(make_week(edit), "orchard", day(1), AS_OF).sheets[0].did
+    did = site_report(make_week(edit), "orchard", day(1), AS_OF).sheets[0]["did"]
     assert did[:3] == [
         "Water tested at each of the four visits.",
         "No water was changed.",
@@ -107,5 +107,5 @@ def test_held_by_changes_is_said_only_under_the_limit(make_week: Make) -> None:
             high=pl.when(nitrate).then(21.0).otherwise(pl.col("high")),
         )
 
-    lead = site_report(make_week(edit), "orchard", day(1), AS_OF).sheets[0].lead[0]
+    lead = site_report(make_week(edit), "orchard", day(1), AS_OF).sheets[0]["lead"][0]
     assert lead.endswith("It is under the limit we keep to. Our water changes are holding it.")

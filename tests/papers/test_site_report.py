@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.papers.plain_words import Suggestion
 from pipeline.papers.reply import reply_data
-from pipeline.papers.site_report import Sheet, SiteReport, charts, report_html, report_pdf, report_pictures, site_report
+from pipeline.papers.site_report import SiteReport, charts, report_html, report_pdf, report_pictures, site_report
 from pipeline.problems import Problem
 from pipeline.week import Week
 from schemas import Tables, conform
@@ -26,11 +26,19 @@ Make = Callable[..., Week]
 HOSTILE = ['=HYPERLINK("http://x","y")', "<script>alert(1)</script>", "#panic()", "Mrs Hollis in room 4 waved"]
 
 
-def body_of(sheet: Sheet) -> str:
+def body_of(sheet: dict[str, Any]) -> str:
     """What is read above the small table."""
-    parts = [*sheet.lead, sheet.gaps, sheet.caption, *sheet.did, *sheet.why, *sheet.do, *sheet.dont]
-    parts += [f"{item['text']} {item['cost']}" for item in sheet.suggest]
-    parts += [f"Ring us if {sheet.ring}", f"Next visit {sheet.next_visit}", f"{sheet.state}."]
+    parts = [
+        *sheet["lead"],
+        sheet["gaps"],
+        sheet["caption"],
+        *sheet["did"],
+        *sheet["why"],
+        *sheet["do"],
+        *sheet["dont"],
+    ]
+    parts += [f"{item['text']} {item['cost']}" for item in sheet["suggest"]]
+    parts += [f"Ring us if {sheet['ring']}", f"Next visit {sheet['next_visit']}", f"{sheet['state']}."]
     return " ".join(parts)
 
 
@@ -50,11 +58,11 @@ def test_the_business_stands_on_what_goes_to_others(make_week: Make) -> None:
     business = {"name": "Fernholt Tanks", "phone": "0000 1", "insurance": "policy 7"}
     report = of(make_week(business=business))
     assert report.limits.startswith("Fernholt Tanks, 0000 1, insurance: policy 7. ")
-    assert report.sheets[0].ring.endswith(" Our number: 0000 1.")
+    assert report.sheets[0]["ring"].endswith(" Our number: 0000 1.")
     assert reply_data(make_week(business=business), [])["signature"] == "Fernholt Tanks, 0000 1, insurance: policy 7"
     bare = of(make_week(business={}))
     assert "insurance" not in bare.limits
-    assert "number:" not in bare.sheets[0].ring
+    assert "number:" not in bare.sheets[0]["ring"]
 
 
 def test_one_page_a_tank_with_all_it_must_say(week: Week, pdf_pages: Pages) -> None:
@@ -88,7 +96,7 @@ def test_one_page_a_tank_with_all_it_must_say(week: Week, pdf_pages: Pages) -> N
 
 def test_a_cause_is_told_only_where_ticked(week: Week) -> None:
     def why(**more: object) -> list[str]:
-        return site_report(week, "orchard", FROM, TO, **more).sheets[0].why  # type: ignore[arg-type]
+        return site_report(week, "orchard", FROM, TO, **more).sheets[0]["why"]  # type: ignore[arg-type]
 
     said = "Fish were added, and the filter has more to do."
     assert said not in why()
@@ -105,7 +113,7 @@ def test_what_must_be_tested_at_once_does_not_wait_for_the_round(make_week: Make
             )
 
     sheet = site_report(make_week(edit), "orchard", FROM, TO).sheets[0]
-    assert sheet.next_visit == "at once, to test again; then Wednesday 3 June 2026."
+    assert sheet["next_visit"] == "at once, to test again; then Wednesday 3 June 2026."
 
 
 def test_no_measure_outside_the_foot_table(week: Week, pdf_pages: Pages) -> None:
@@ -133,7 +141,7 @@ def test_each_class_has_its_page_easy_to_read(make_week: Make, class_: str, pdf_
     week = make_week(edit)
     report = of(week)
     state = {"steady": "Good", "due": "Good", "plan": "Being watched", "can't say": "Not checked lately"}
-    assert [sheet.state for sheet in report.sheets] == [state.get(class_, "Needs work")] * 2
+    assert [sheet["state"] for sheet in report.sheets] == [state.get(class_, "Needs work")] * 2
     for sheet in report.sheets:
         assert grade(body_of(sheet)) <= week.assumed["plain_grade"]
     assert len(pdf_pages(report_pdf(report))) == 3
@@ -159,8 +167,8 @@ def test_notes_and_names_stay_out_unless_ticked(make_week: Make, pdf_pages: Page
     assert "Fenwick came" in out  # the cover says who came, as asked for; nobody else is named
     ticked = {(row["file"], row["line"]) for row in week.table("visit").head(4).iter_rows(named=True)}
     page = of(week, notes=ticked)
-    assert sorted(page.sheets[0].notes) == sorted(HOSTILE)
-    assert page.sheets[1].notes == []
+    assert sorted(page.sheets[0]["notes"]) == sorted(HOSTILE)
+    assert page.sheets[1]["notes"] == []
     assert all(note in pdf_pages(report_pdf(page))[1] for note in HOSTILE)
     html = report_html(page)
     assert "<script" not in html
@@ -171,7 +179,7 @@ def test_a_ticked_note_of_another_site_is_not_printed(make_week: Make) -> None:
     week = make_week(_hostile_notes)
     theirs = week.table("visit").filter(pl.col("tank") == "T03")
     ticked = {(row["file"], row["line"]) for row in theirs.iter_rows(named=True)}
-    assert all(sheet.notes == [] for sheet in of(week, notes=ticked).sheets)
+    assert all(sheet["notes"] == [] for sheet in of(week, notes=ticked).sheets)
 
 
 def test_gaps_are_said(make_week: Make) -> None:
@@ -186,11 +194,11 @@ def test_gaps_are_said(make_week: Make) -> None:
         tables["held"] = conform("held", pl.DataFrame([held]))
 
     sheet = of(make_week(edit)).sheets[0]
-    assert sheet.gaps == (
+    assert sheet["gaps"] == (
         "Gaps: no visit in the week of 11 May; one reading is held until we have checked it;"
         " the test kit was past its date on 20 May."
     )
-    assert "a hollow bar is a guide only" in sheet.caption
+    assert "a hollow bar is a guide only" in sheet["caption"]
 
 
 def test_a_fortnightly_round_says_long_gaps_only(make_week: Make) -> None:
@@ -201,7 +209,7 @@ def test_a_fortnightly_round_says_long_gaps_only(make_week: Make) -> None:
         tables["service"] = tables["service"].clear()
 
     week = make_week(edit, visit_every_days=14)
-    assert of(week).sheets[0].gaps == "Gaps: no visit between 6 May and 31 May."
+    assert of(week).sheets[0]["gaps"] == "Gaps: no visit between 6 May and 31 May."
 
 
 def test_fish_that_look_off_or_die_are_said(make_week: Make) -> None:
@@ -214,16 +222,16 @@ def test_fish_that_look_off_or_die_are_said(make_week: Make) -> None:
         died = tables["event"].with_columns(event=pl.lit("fish died"), count=pl.lit(2.0))
         tables["event"] = died
 
-    lead = of(make_week(edit)).sheets[0].lead[0]
+    lead = of(make_week(edit)).sheets[0]["lead"][0]
     assert lead.startswith("Some fish did not look right on 27 May. We counted 12 at the last count.")
     assert "Two fish died on 6 May." in lead
     assert "well" not in lead
 
 
 def test_suggestions_may_come_from_a_proposal(week: Week) -> None:
-    made = of(week, suggestions={"T01": [Suggestion("Move the tank out of the sun.", "About £20; we quote first.")]})
-    assert [item["text"] for item in made.sheets[0].suggest] == ["Move the tank out of the sun."]
-    assert made.sheets[0].suggest[0]["choice"]
+    made = of(week, proposals=[("T01", Suggestion("Move the tank out of the sun.", "About £20; we quote first."))])
+    assert [item["text"] for item in made.sheets[0]["suggest"]] == ["Move the tank out of the sun."]
+    assert made.sheets[0]["suggest"][0]["choice"]
 
 
 def _long(tables: Tables) -> None:
@@ -254,8 +262,8 @@ def _long(tables: Tables) -> None:
 def test_the_longest_texts_still_make_one_page(make_week: Make, pdf_pages: Pages) -> None:
     week = make_week(_long)
     ticked = {(row["file"], row["line"]) for row in week.table("visit").head(4).iter_rows(named=True)}
-    offered = [Suggestion("A long suggestion of many words. " * 4, "About £1200; we quote first.")] * 9
-    made = of(week, notes=ticked, suggestions={"T01": offered, "T02": offered})
+    offered = Suggestion("A long suggestion of many words. " * 4, "About £1200; we quote first.")
+    made = of(week, notes=ticked, proposals=[("T01", offered), ("T02", offered)] * 9)
     pages = pdf_pages(report_pdf(made))
     assert len(pages) == 3
     assert "Visited by" in pages[0]
@@ -277,7 +285,7 @@ def test_the_page_for_the_screen_stands_alone(week: Week) -> None:
 
 def test_a_tank_outside_the_period_has_no_page(make_week: Make) -> None:
     week = make_week(change("tank", closed=pl.when(pl.col("tank") == "T02").then(pl.lit(dt.date(2026, 4, 1)))))
-    assert [sheet.tank for sheet in of(week).sheets] == ["T01"]
+    assert [sheet["tank"] for sheet in of(week).sheets] == ["T01"]
 
 
 @pytest.mark.parametrize(
@@ -340,7 +348,7 @@ def test_one_cover_for_all_tanks_of_a_site(make_week: Make, pdf_pages: Pages) ->
     report = of(make_week(_more_tanks, business={"name": "Fernholt Tanks", "phone": "0000 1"}))
     cover, pages, html = report.cover, pdf_pages(report_pdf(report)), report_html(report)
     assert len(pages) == 13
-    assert [len(cover["tanks"]), cover["tanks"][0][:2]] == [12, ["Dining room tank", report.sheets[0].state]]
+    assert [len(cover["tanks"]), cover["tanks"][0][:2]] == [12, ["Dining room tank", report.sheets[0]["state"]]]
     assert cover["incidents"] == [
         "Landing 1 of the Old Wing beside the Stairs tank: the power was off for about three hours on 6 May.",
         "Dining room tank: two fish died on 6 May.",

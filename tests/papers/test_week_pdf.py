@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import polars as pl
+from pipeline.review.told import counts_sentence
 
-from pipeline.papers.week_pdf import counts_line, week_data, week_pdf
+from pipeline.papers.week_pdf import week_data, week_pdf
 from pipeline.week import Week
 from schemas import Tables
 from schemas.words import CLASSES
@@ -29,10 +30,8 @@ def test_the_paper(week: Week, pdf_pages: Callable[[bytes], list[str]]) -> None:
 
 
 def test_counts_add_up() -> None:
-    classes = pl.Series([*CLASSES, "steady", "plan"])
-    said = counts_line(classes).replace("\u00a0", " ")
+    said = counts_sentence(pl.DataFrame({"class": [*CLASSES, "steady", "plan"]})).replace("\u00a0", " ")
     assert said == "8 tanks: 1 act today, 1 this week, 1 can't say, 2 plan, 1 due and 2 steady."
-    assert counts_line(pl.Series([], dtype=pl.String)) == "No tank is reviewed."
 
 
 def test_unknown_is_said_and_never_nought(week: Week) -> None:
@@ -73,4 +72,5 @@ def test_hundreds_of_tanks_break_between_rows(make_week: Make, pdf_pages: Callab
 
 def test_an_empty_round_says_what_to_do(make_week: Make, pdf_pages: Callable[[bytes], list[str]]) -> None:
     week = make_week(lambda tables: [tables.pop(name) for name in list(tables)] and None)
+    assert week_data(week)["counts"] == "No tank is reviewed."
     assert "enter tanks in tanks.csv" in pdf_pages(week_pdf(week))[0]

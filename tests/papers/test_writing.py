@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.papers.writing import safe_name, ticked_notes, write_bytes, zipped
+from pipeline.papers.writing import safe_name, ticked_note, write_bytes, zipped
 from pipeline.problems import Problem
 
 
@@ -45,6 +45,7 @@ def test_a_zip_opens_and_is_the_same_every_time() -> None:
 
 
 def test_ticked_notes() -> None:
-    assert ticked_notes(["visits/2026-05.csv:12", "a:b.csv:3"]) == {("visits/2026-05.csv", 12), ("a:b.csv", 3)}
+    assert ticked_note("visits/2026-05.csv:12") == ("visits/2026-05.csv", 12)
+    assert ticked_note("a:b.csv:3") == ("a:b.csv", 3)
     with pytest.raises(Problem, match="FILE:LINE"):
-        ticked_notes(["visits/2026-05.csv"])
+        ticked_note("visits/2026-05.csv")
