@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import polars as pl
-from pipeline.review.told import counts_sentence
+from pipeline.review.summary import counts_sentence
 
 from pipeline.papers.week_pdf import week_data, week_pdf
 from pipeline.week import Week
