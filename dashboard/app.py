@@ -7,7 +7,7 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard import access_code, data, first_tank, look
-from dashboard import enter_desk as desk
+from dashboard import enter_forms as desk
 from pipeline import log
 from pipeline.problems import Problem
 

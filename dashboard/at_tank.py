@@ -9,8 +9,8 @@ from html import escape
 import polars as pl
 import streamlit as st
 
-from dashboard import data, held_desk, look
-from dashboard import enter_desk as desk
+from dashboard import data, held_forms, look
+from dashboard import enter_forms as desk
 from pipeline import logbook, trial
 from pipeline.intake import corrections
 from pipeline.intake.ladders import KitRow
@@ -324,8 +324,8 @@ def of_the_day(week: Week, when: dt.date) -> None:
             )
             look.html(f"<p><strong>{escape(where['title'])}</strong> {escape(said)}</p>", width="stretch")
             if st.button("Put right", key=f"edit {at}"):
-                st.session_state[held_desk.OPEN] = None if st.session_state.get(held_desk.OPEN) == at else at
-        if st.session_state.get(held_desk.OPEN) == at:
+                st.session_state[held_forms.OPEN] = None if st.session_state.get(held_forms.OPEN) == at else at
+        if st.session_state.get(held_forms.OPEN) == at:
             _edit(week, where, cells, at)
     if len(found) > SHOWN:
         look.small(f"{counted(len(found) - SHOWN, 'more')}, in the history of each tank.")
@@ -341,4 +341,4 @@ def _edit(week: Week, where: data.Row, cells: Mapping[str, str], at: str) -> Non
         key=f"cell {at}",
     )  # fmt: skip
     row = {**where, "column": chosen or None, "text": cells.get(chosen or "", ""), "id": f"{at}|{chosen}"}
-    held_desk.panel(week, desk.folder_now(), row)
+    held_forms.panel(week, desk.folder_now(), row)

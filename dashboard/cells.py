@@ -10,7 +10,7 @@ from dashboard.data import Row
 from dashboard.look import BLUE, GROUND, HAND, INK, INK2, INK3, RULE, STRIP
 from pipeline.review import summary
 from pipeline.week import Week
-from pipeline.wording import NBSP, ago, amount, day, due_words, interval, span
+from pipeline.wording import NBSP, ago, amount, day, due_text, interval, span
 
 WEEKS = 12
 
@@ -244,4 +244,4 @@ def last(week: Week, water: Row | None, ceiling: float, read: dt.date | None, ho
 def due_soon(rows: list[Row], soon: int) -> list[str]:
     """Jobs that are overdue, due or coming within `soon` days; a tap test concerns the supply, not one tank."""
     near = (row for row in rows if row["late_days"] >= -soon and row["what"] != "tap test")
-    return [due_words(row["what"], row["about"] or "", row["on"], row["late_days"]) for row in near]
+    return [due_text(row["what"], row["about"] or "", row["on"], row["late_days"]) for row in near]

@@ -10,7 +10,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import at_tank, data, look
-from dashboard import enter_desk as desk
+from dashboard import enter_forms as desk
 from pipeline import logbook, trial
 from pipeline.new_folder import columns_text, families_named, file_name, headers
 from pipeline.papers.report_facts import open_tanks
@@ -118,7 +118,7 @@ def grid(week: Week, when: dt.date, sites: list[str]) -> None:
         return
     told = account_of(week, {f"visits/entered-{when}.csv": logbook.visits_csv(rows).encode()})
     desk.account(week, told)
-    if st.button(desk.keep_words(len(told.held) + len(told.elsewhere)), type="primary", key="grid_keep"):
+    if st.button(desk.keep_text(len(told.held) + len(told.elsewhere)), type="primary", key="grid_keep"):
         with desk.or_told():
             path = logbook.save_visits(week.folder, rows, dt.date.today())
         st.session_state["grid_times"] = count + 1
@@ -182,7 +182,7 @@ def upload(week: Week) -> None:
         nothing = "There is no row in it, so there is nothing to keep."
     if nothing:
         look.say(nothing)
-    elif st.button(desk.keep_words(len(told.held) + len(told.elsewhere)), type="primary", key="upload_keep"):
+    elif st.button(desk.keep_text(len(told.held) + len(told.elsewhere)), type="primary", key="upload_keep"):
         done: list[str] = []
         try:
             if columns:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import streamlit as st
 
 from dashboard import data, look
-from dashboard import enter_desk as desk
+from dashboard import enter_forms as desk
 from pipeline import from_sheet, logbook, trial
 from pipeline.intake.guess import OF_TANKS
 from pipeline.intake.headers import FAMILY
@@ -33,7 +33,7 @@ def _keep(week: Week, made: from_sheet.Made) -> None:
     told = trial.files(folder, week.table("held"), new)
     named = {row["tank"]: row["name"] or row["tank"] for row in csv.DictReader(io.StringIO(made.files["tanks.csv"]))}
     desk.account(week, told, titles=named)
-    if st.button(desk.keep_words(len(told.held)), type="primary", key="first_keep"):
+    if st.button(desk.keep_text(len(told.held)), type="primary", key="first_keep"):
         with desk.or_told():
             logbook.begin(week.folder, made.files, made.columns, made.date_order)
         st.session_state.pop("first_made", None)

@@ -24,7 +24,7 @@ PARTS = Environment(
     loader=FileSystemLoader(HERE / "parts"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
 )  # fmt: skip
 WORDS = (
-    "cause_words", "counted", "day", "fixed", "kilograms", "listed", "number", "pct", "per_cent", "sentence", "with_unit",
+    "cause_text", "counted", "day", "fixed", "kilograms", "listed", "number", "pct", "per_cent", "sentence", "with_unit",
 )  # fmt: skip
 PARTS.globals |= {name: getattr(wording, name) for name in WORDS}
 PARTS.filters["number"] = wording.number

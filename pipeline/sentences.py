@@ -18,7 +18,7 @@ SPECS: dict[str, Callable[[Any], str]] = {
     "whole": lambda value: wording.amount(value, 0),
     "tenths": wording.amount,
     "hundredths": lambda value: wording.amount(value, 2),
-    "share": lambda value: wording.change_words(value, None),
+    "share": lambda value: wording.change_text(value, None),
     "percent": lambda value: wording.per_cent(100 * value),
     "mg_l": lambda value: "not known" if value is None else wording.with_unit(wording.amount(value), "mg/L"),
 }

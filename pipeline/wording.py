@@ -135,7 +135,7 @@ def reading_range(parameter: str, low: float | None, high: float | None) -> str:
     return with_unit(a if a == b else f"{a}–{b}", unit)
 
 
-def rise_words(state: str | None, rate: float | None, low: float | None, high: float | None) -> str:
+def rise_text(state: str | None, rate: float | None, low: float | None, high: float | None) -> str:
     """Net rise a week from that of a day with its 90 % range: `rises 7.4 mg/L a week (4.2–10.5)`, `no clear trend`."""
     unit = f"{NBSP}mg/L a week"
     if state == "below chart" and high is not None:
@@ -160,7 +160,7 @@ def levels_off(plateau: float | None, low: float | None, high: float | None) -> 
     return f"levels off near {amount(at)}{NBSP}mg/L{ends}"
 
 
-def change_words(share: float | None, net_l: float | None) -> str:
+def change_text(share: float | None, net_l: float | None) -> str:
     """`25 % (49 L)`, or the share alone where the net volume is not known."""
     part = with_unit(amount(100 * _known(share), 0), "%")
     return part if net_l is None else f"{part} ({with_unit(amount(_known(share) * net_l, 0), 'L')})"
@@ -204,7 +204,7 @@ def overdue(late_days: int) -> str:
     return f"overdue by {counted(late_days, 'day')}" if late_days > 0 else f"due in {counted(-late_days, 'day')}"
 
 
-def due_words(what: str, about: str, on: dt.date, late_days: int) -> str:
+def due_text(what: str, about: str, on: dt.date, late_days: int) -> str:
     """A job with a date: `service of filter B18 overdue by 46 days`, `promised for 26 May: bring a lid lock`."""
     if what == "promise":
         return f"promised for {day_month(on)}: {about}"
@@ -326,7 +326,7 @@ def tank_title(tank_id: str, name: str | None) -> str:
     return name if any(word in name.lower() for word in ("tank", "aquarium", "pond")) else f"{name} tank"
 
 
-def job_words(says: str, do: str) -> str:
+def job_text(says: str, do: str) -> str:
     """A job that is due as sentences: what is due, then what to do."""
     first = sentence(says.strip())
     return f"{first}{'' if first.endswith(('.', '!', '?')) else '.'} {do}"
@@ -340,7 +340,7 @@ def cautions(assumed: Mapping[str, float], *names: str) -> list[str]:
     return [CAUTIONS[name].format(stopped_hours=assumed["stopped_hours"]) for name in names or CAUTIONS]
 
 
-def cause_words(cause: str) -> str:
+def cause_text(cause: str) -> str:
     """A possible cause as it is read: its name in the records, in the words of today."""
     return cause.replace("ripe", "mature")
 

@@ -6,7 +6,7 @@ import datetime as dt
 
 import pytest
 
-from pipeline.wording import count_word, counted_word, dates, full_day, job_words, on_dates, tank_title
+from pipeline.wording import count_word, counted_word, dates, full_day, job_text, on_dates, tank_title
 
 
 def day(month: int, number: int, year: int = 2026) -> dt.date:
@@ -46,5 +46,5 @@ def test_a_tank_is_called_a_tank_once(name: str | None, said: str) -> None:
 
 
 def test_a_job_is_said_in_sentences() -> None:
-    assert job_words("filter check of B07", "Check the pads.") == "Filter check of B07. Check the pads."
-    assert job_words("Carbon is late.", "Take it out.") == "Carbon is late. Take it out."
+    assert job_text("filter check of B07", "Check the pads.") == "Filter check of B07. Check the pads."
+    assert job_text("Carbon is late.", "Take it out.") == "Carbon is late. Take it out."

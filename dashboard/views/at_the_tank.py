@@ -6,7 +6,7 @@ from html import escape
 import streamlit as st
 
 from dashboard import at_tank, data, enter_sheets, look
-from dashboard import enter_desk as desk
+from dashboard import enter_forms as desk
 from pipeline import logbook
 from pipeline.week import Week
 from pipeline.wording import day, listed

@@ -4,8 +4,8 @@ from html import escape
 
 import streamlit as st
 
-from dashboard import book_desk, data, ledgers, look
-from dashboard import enter_desk as desk
+from dashboard import book_forms, data, ledgers, look
+from dashboard import enter_forms as desk
 from pipeline.advise import filter_entry, fit
 from pipeline.papers.reply import reply_pdf
 from pipeline.problems import Problem
@@ -74,9 +74,9 @@ def will_it_do(week: Week) -> None:
         week, ("compared", stocking, basis, wet), "Asking each model",
         lambda: fit.compare(week, list(filter_entry.models_of(week)), stocking=stocking, **volume),
     )  # fmt: skip
-    answers = book_desk.by_shortfall(compared)
+    answers = book_forms.by_shortfall(compared)
     look.html(
-        book_desk.compare_html(answers)
+        book_forms.compare_html(answers)
         + '<p class="small">Those that do come first, then the smallest shortfall. Flow by the book, media filled loosely or'
         " packed neatly. Slack: the share of the full rating, filled loosely, that this tank leaves free.</p>"
     )
@@ -93,7 +93,7 @@ def will_it_do(week: Week) -> None:
     except Problem as problem:
         look.say(str(problem))
         return
-    look.say(book_desk.answer_sentence(answer))
+    look.say(book_forms.answer_sentence(answer))
     left, right = st.columns(2, gap="large")
     look.html(look.part("answer.html", answer=answer), left)
     with right:
@@ -108,11 +108,11 @@ def will_it_do(week: Week) -> None:
 
 def all_filters(week: Week, tanks: dict[str, str]) -> None:
     """Every filter as a list to sort; the one chosen is opened."""
-    rows = book_desk.filters_table(week, tanks)
+    rows = book_forms.filters_table(week, tanks)
     look.section("All filters", f"{rows.height}; a click on a heading sorts, a click on a row opens its page")
     chosen = st.dataframe(
         rows, hide_index=True, placeholder="–", on_select="rerun", selection_mode="single-row", key="all_filters",
-        height=min(38 + 35 * rows.height, 620), column_config=book_desk.FILTER_COLUMNS,
+        height=min(38 + 35 * rows.height, 620), column_config=book_forms.FILTER_COLUMNS,
     )  # fmt: skip
     if chosen.selection.rows:
         st.query_params.from_dict({"filter": rows["Filter"][chosen.selection.rows[0]]})
@@ -125,8 +125,8 @@ def opened(week: Week, kind: str, name: str, tanks: dict[str, str]) -> None:
     capacity = week.row("capacity", entry.tank or "")
     net = capacity["net_l"] if capacity else None
     look.html(
-        f'<p class="counts">{escape(book_desk.sentence(entry, tanks.get(entry.tank or ""), net))}</p>'
-        f'<p class="small">{book_desk.facts_line(entry)}</p>'
+        f'<p class="counts">{escape(book_forms.sentence(entry, tanks.get(entry.tank or ""), net))}</p>'
+        f'<p class="small">{book_forms.facts_line(entry)}</p>'
     )
     left, right = st.columns(2, gap="large")
     with left:
@@ -136,19 +136,19 @@ def opened(week: Week, kind: str, name: str, tanks: dict[str, str]) -> None:
         look.section("Is it laid out right?")
         look.html(look.part("audit.html", entry=entry, spare=filter_entry.spare_rooms(week, entry)))
         look.section("Without its tank", "at normal stocking")
-        look.html(book_desk.alone_html(entry, week.assumed))
+        look.html(book_forms.alone_html(entry, week.assumed))
     if entry.is_model:
         look.section("Ways to fill it")
-        look.html(book_desk.ways_html(filter_entry.ways_of(week, name)))
+        look.html(book_forms.ways_html(filter_entry.ways_of(week, name)))
     elif entry.tank is not None:
         the_tank(week, entry.tank)
     look.section("Its compartments", "in flow order, and how each assumption is known")
     known = filter_entry.rooms_known(week, entry.model.name if entry.model is not None else "")
     none = "<p>No compartment is in the book: add them to compartments.csv in the order the water meets them.</p>"
-    look.html(book_desk.rooms_html(known) if known else none)
+    look.html(book_forms.rooms_html(known) if known else none)
     if not entry.is_model:
         look.section("What it held", "newest first")
-        look.html(book_desk.history_html(week, name, tanks))
+        look.html(book_forms.history_html(week, name, tanks))
 
 
 def page() -> None:

@@ -4,8 +4,8 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data, look
-from dashboard import enter_desk as desk
-from dashboard import held_desk as held
+from dashboard import enter_forms as desk
+from dashboard import held_forms as held
 from pipeline import logbook, trial
 from pipeline.intake.corrections import REJECT
 from pipeline.week import Week

@@ -7,8 +7,8 @@ from html import escape
 import polars as pl
 import streamlit as st
 
-from dashboard import cells, charts, data, enter_desk, ledgers, look
-from dashboard import tank_desk as desk
+from dashboard import cells, charts, data, enter_forms, ledgers, look
+from dashboard import tank_forms as desk
 from dashboard.data import Row
 from pipeline import weekly
 from pipeline.advise import filter_entry
@@ -35,10 +35,10 @@ def choose(titles: dict[str, str]) -> str:
 
 def nitrate_sentence(fit: Row | None, outlook: Row | None, horizon: int) -> str:
     """The takeaway of the chart."""
-    head = f"{sentence(summary.rate_words(fit))}."
+    head = f"{sentence(summary.rate_text(fit))}."
     if outlook is None:
         return head
-    words = summary.plateau_words(outlook)
+    words = summary.plateau_text(outlook)
     tail = f" It {words}." if outlook["plateau"] is not None else f" {sentence(words)}."
     chance = outlook["over_ceiling_probability"]
     if chance is not None:
@@ -179,7 +179,7 @@ def page() -> None:
     tank = choose(titles)
     st.set_page_config(page_title=f"{titles[tank]} · One tank")  # of the browser's tab
     st.title(look.label(titles[tank]))
-    enter_desk.became()
+    enter_forms.became()
     capacity = week.row("capacity", tank)
     verdict(week, tank, capacity)
     ways_on(week, tank, titles, capacity)

@@ -11,12 +11,12 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data, look
-from dashboard import papers_desk as desk
-from pipeline.papers import issued, plain_words, proposals
+from dashboard import papers_forms as desk
+from pipeline.papers import issued, plain_text, proposals
 from pipeline.papers.issued import Issued
 from pipeline.papers.layout import filled
 from pipeline.papers.report_facts import offered
-from pipeline.papers.site_report import SiteReport, causes_of, period_words
+from pipeline.papers.site_report import SiteReport, causes_of, period_text
 from pipeline.papers.visit_sheets import sites_on
 from pipeline.problems import Problem
 from pipeline.week import Week
@@ -87,7 +87,7 @@ def causes(week: Week, site: str) -> desk.Causes:
         return ()
     look.section("Possible causes", "printed only where ticked: a cause can be read as blame")
     said = (
-        (f"{name}: {plain_words.cause(cause)}", f"cause {tank} {cause}", (tank, cause)) for tank, name, cause in found
+        (f"{name}: {plain_text.cause(cause)}", f"cause {tank} {cause}", (tank, cause)) for tank, name, cause in found
     )
     return ticked("causes", said)
 
@@ -193,7 +193,7 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
         return
     try:
         then = desk.week_of(week, last)
-        says = then.kept(("period", site, first), lambda: period_words(then, site, first, last))
+        says = then.kept(("period", site, first), lambda: period_text(then, site, first, last))
         look.counts(says)
         desk.report(then, site, first, last)  # says what is wrong before anything is drawn
     except Problem as problem:

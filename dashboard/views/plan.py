@@ -8,8 +8,8 @@ from urllib.parse import quote
 
 import streamlit as st
 
-from dashboard import cells, data, enter_desk, look
-from dashboard import plan_desk as desk
+from dashboard import cells, data, enter_forms, look
+from dashboard import plan_forms as desk
 from pipeline.advise import plan as plans
 from pipeline.advise import what_if
 from pipeline.advise.what_if import MEDIA_MOST_KG, Asked, Settings, Start
@@ -105,14 +105,14 @@ def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) ->
             st.session_state[f"keep_of {tank}"] = found.words
             st.session_state[key] = next(iter(titles))
         chosen = st.selectbox("Which", list(titles), format_func=lambda n: titles[n], key=key)
-        by = st.session_state.get("keep_by", "") if plan["options"] else enter_desk.who("keep_by", width=240)
+        by = st.session_state.get("keep_by", "") if plan["options"] else enter_forms.who("keep_by", width=240)
         if st.button("Keep as a proposal", type="primary", key="keep_proposal"):
             on = (by.strip(), dt.date.today(), week.as_of)
             kept(week, proposals.of_what_if(tank, asked, begun.today, found, *on) if chosen == WHAT_IF
                  else proposals.of_option(tank, plan["options"][chosen - 1], *on), here=True)  # fmt: skip
     else:
         look.html("<p>There is nothing to keep yet: move a slider above.</p>")
-    enter_desk.became()
+    enter_forms.became()
     mine, lost = proposals.open_of(week.folder, [tank])
     for sentence in lost:
         look.wrong(sentence)
@@ -123,32 +123,32 @@ def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) ->
         with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"kept_row {one.name}"):
             look.html(desk.kept_html(one), width="stretch")
             if st.button("Withdraw", key=f"withdraw {one.name}"):
-                with enter_desk.or_told("Not withdrawn:"):
+                with enter_forms.or_told("Not withdrawn:"):
                     proposals.withdraw(week.folder, one.name, by or one.by, dt.date.today())
-                enter_desk.tell(["Withdrawn. Reports that were issued stay as they are."])
+                enter_forms.tell(["Withdrawn. Reports that were issued stay as they are."])
                 st.rerun()
 
 
 def kept(week: Week, one: Proposal, *, here: bool) -> None:
     """Keeps a proposal; what became of it is said beside the button: under the options, or `here` below."""
     st.session_state["kept_here"] = here
-    with enter_desk.or_told("Not kept:"):
+    with enter_forms.or_told("Not kept:"):
         one, new = proposals.keep(week.folder, one)
     where = f"{proposals.FOLDER}/{one.name} in the log folder"
     said = f"Kept: {where}. No report says it until it is ticked on Papers."
-    enter_desk.tell([said if new else f"It was kept already: {where}."])
+    enter_forms.tell([said if new else f"It was kept already: {where}."])
 
 
 def keep_option(week: Week, begun: Start, plan: Plan) -> None:
     """A button beside each option that keeps it for the report."""
     with st.container(horizontal=True, vertical_alignment="bottom", key="keep_options"):
-        by = enter_desk.who("keep_by", width=240)
+        by = enter_forms.who("keep_by", width=240)
         for n, option in enumerate(plan["options"][: desk.OPEN_OPTIONS], start=1):
             if st.button(f"Keep option {n}", key=f"keep_option {n}"):
                 one = proposals.of_option(begun.tank.tank, option, by, dt.date.today(), week.as_of)
                 kept(week, one, here=False)
         if not st.session_state.get("kept_here"):
-            enter_desk.became()
+            enter_forms.became()
 
 
 def options(week: Week, begun: Start, plan: Plan) -> None:

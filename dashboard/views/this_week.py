@@ -10,7 +10,7 @@ import polars.selectors as cs
 import streamlit as st
 
 from dashboard import cells, data, look
-from dashboard import enter_desk as desk
+from dashboard import enter_forms as desk
 from pipeline.review import summary
 from pipeline.week import Week
 from pipeline.wording import ago, counted, day, listed, sentence

@@ -11,7 +11,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc import mixing
 from pipeline.sentences import filled, table
 from pipeline.week import Week
-from pipeline.wording import change_words, counted, day, days, number, with_unit
+from pipeline.wording import change_text, counted, day, days, number, with_unit
 
 USED_RATES = ("ok", "rough")
 ASSUMED = "never tested: assumed"
@@ -67,11 +67,11 @@ def fraction_for_ceiling(
         tail = _say("none_do")
         if more is not None:
             gap = max(round(every_days / more[0]), 1)
-            tail = _say("smaller_ones", size=change_words(more[1], net_l), gap=gap)
+            tail = _say("smaller_ones", size=change_text(more[1], net_l), gap=gap)
         return _answer(fraction, net_l, False, _say("too_large", **shown, limit=assumed["change_limit"]) + tail)
-    says = _say("change", **shown, size=change_words(fraction, net_l))
+    says = _say("change", **shown, size=change_text(fraction, net_l))
     if fraction > assumed["change_at_once"]:
-        says += _say("gentler", half=change_words(fraction / 2, net_l))
+        says += _say("gentler", half=change_text(fraction / 2, net_l))
     return _answer(fraction, net_l, True, says)
 
 
@@ -237,13 +237,13 @@ def _way_says(way: dict[str, Any], known: Facts, holding: dict[str, Any] | None)
     visits = "the next visit" if way["visits"] == 1 else f"each of the next {way['visits']} visits"
     on = way["under_on"]
     under = "" if on is None else f"; under the limit by {day(dt.date.fromisoformat(on))}"
-    size = change_words(way["fraction"], known.net_l)
+    size = change_text(way["fraction"], known.net_l)
     text = _say("way_down", known=known, size=size, visits=visits, under=under)
     if holding is None:
         return text
     if holding["fraction"] <= 0:
         return f"{text} Then the usual changes."
-    size = change_words(holding["fraction"], known.net_l)
+    size = change_text(holding["fraction"], known.net_l)
     return text + _say("way_holds", size=size, every=round(holding["every_days"]))
 
 
@@ -284,11 +284,11 @@ def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
     if rise is not None and rise <= 0 and over:
         sized["says"] = _say("down_then_usual", known=known)
     elif sized["possible"] and fraction and known.fraction_now is not None and known.fraction_now >= fraction:
-        sized["says"] = _say("enough", known=known, every=every, size=change_words(fraction, known.net_l))
+        sized["says"] = _say("enough", known=known, every=every, size=change_text(fraction, known.net_l))
     sized["says"] = _unchanged(known) + sized["says"]
     # What is printed as a size must be one that may be changed: where the water has turned sour a small share, every day.
     step = assumed["old_tank_change_share"]
-    small = _say("small_steps", known=known, size=change_words(step, known.net_l))
+    small = _say("small_steps", known=known, size=change_text(step, known.net_l))
     if known.sour and (over or (fraction or 0.0) > step):
         sized = _answer(step, known.net_l, False, small)
     if known.sour and (fraction or 0.0) > step:

@@ -22,7 +22,7 @@ from pipeline.calc.chemistry import nitrate_from_feed
 from pipeline.problems import Problem
 from pipeline.sentences import filled, table
 from pipeline.week import Week
-from pipeline.wording import change_words, days, kilograms, listed, number, with_unit
+from pipeline.wording import change_text, days, kilograms, listed, number, with_unit
 from schemas.words import STOCKING
 
 FIRST = "first in the flow"
@@ -303,7 +303,7 @@ def _words(begun: Start, asked: Settings, change: Change | None) -> list[str]:
 
 def routine(fraction: float, every_days: float, net_l: float | None) -> str:
     """`25 % (51 L) every 7 days`."""
-    return f"{change_words(fraction, net_l)} every {days(round(every_days))}" if fraction else "no water"
+    return f"{change_text(fraction, net_l)} every {days(round(every_days))}" if fraction else "no water"
 
 
 def _notes(begun: Start, asked: Settings, change: Change | None, then: Side) -> list[str]:

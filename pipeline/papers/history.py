@@ -15,7 +15,7 @@ from pipeline.papers.water_today import net_of
 from pipeline.papers.writing import safe_name, zipped
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import ago, cautions, day, interval, job_words, number, per_cent, sentence, tank_title, with_unit
+from pipeline.wording import ago, cautions, day, interval, job_text, number, per_cent, sentence, tank_title, with_unit
 from schemas.words import CANON, PARAMETER_TITLES, PARAMETERS
 
 
@@ -97,7 +97,7 @@ def history_page(week: Week, tank: str) -> str:
     facts = [tank, f"{with_unit(number(net, 4), 'L')} net" if net is not None else "net volume not known"]
     facts.append(f"data as of {day(week.as_of, year=True)}")
     state = f"{sentence(review['class'])}: {review['reason']}" if review else "Not reviewed"
-    jobs = [job_words(row["says"], row["do"]) for row in sorted(week.rows("due", tank), key=lambda row: row["on"])]
+    jobs = [job_text(row["says"], row["do"]) for row in sorted(week.rows("due", tank), key=lambda row: row["on"])]
     of_site = pl.col("tank").is_null() & (pl.col("site") == found[0]["site"])
     promises = week.table("promise").filter((pl.col("tank") == tank) | of_site)
     causes = sorted(week.rows("finding_cause", tank), key=lambda cause: cause["place"])

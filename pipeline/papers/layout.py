@@ -17,7 +17,7 @@ import typst
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from pipeline.wording import cause_words, sentence
+from pipeline.wording import cause_text, sentence
 
 TEMPLATES = Path(__file__).with_name("templates")
 STANDARDS = ["a-2a", "ua-1"]
@@ -112,7 +112,7 @@ def _templates() -> Environment:
         loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,
     )  # fmt: skip
-    found.filters |= {"sentence": sentence, "cause_words": cause_words}
+    found.filters |= {"sentence": sentence, "cause_text": cause_text}
     return found
 
 

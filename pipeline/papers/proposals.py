@@ -11,8 +11,8 @@ from typing import Any
 
 from pipeline import safe_write
 from pipeline.advise.what_if import Asked, Settings
-from pipeline.papers.plain_words import Suggestion
-from pipeline.papers.report_words import costs_said, plan_said, share_said, water_said
+from pipeline.papers.plain_text import Suggestion
+from pipeline.papers.report_text import costs_said, plan_said, share_said, water_said
 from pipeline.papers.writing import safe_name, write_bytes
 from pipeline.problems import Problem
 from pipeline.wording import listed, money

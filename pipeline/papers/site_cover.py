@@ -6,7 +6,7 @@ from datetime import date
 
 import polars as pl
 
-from pipeline.papers import plain_words
+from pipeline.papers import plain_text
 from pipeline.papers.report_facts import Facts, Row
 from pipeline.week import Week
 from pipeline.wording import MANY_DATES, count_word, counted_word, dates, listed, on_dates, sentence, short
@@ -65,7 +65,7 @@ def came(week: Week, found: Sequence[Facts]) -> list[str]:
 
 def incidents(week: Week, found: Sequence[Facts]) -> list[str]:
     """What went wrong in the time, as recorded: events that no one plans, and water changed in an emergency."""
-    words = plain_words.words()["event"]
+    words = plain_text.words()["event"]
     urgent = week.table("water_change").filter(kind="emergency")
     seen: list[tuple[date, str, str]] = []
     for facts in found:
@@ -89,7 +89,7 @@ def electrical(found: Sequence[Facts]) -> list[str]:
     """When plugs, leads and lid were looked at; never said to be a test by an electrician."""
     said = "plugs, leads and lid looked at"
     looked = [(r["date"], said, facts.title) for facts in found for r in facts.events if r["event"] == ELECTRICAL]
-    words = plain_words.words()["cover"]
+    words = plain_text.words()["cover"]
     if not looked:
         return [words["not_looked"], words["by_eye"]]
     lines, names = _grouped(looked), {name for *_, name in looked}
@@ -100,7 +100,7 @@ def electrical(found: Sequence[Facts]) -> list[str]:
 
 def products(week: Week, found: Sequence[Facts]) -> list[str]:
     """What went into the tanks and their filters, as recorded: medicine, carbon, filter material. No advice."""
-    words, used = plain_words.words(), []
+    words, used = plain_text.words(), []
     placed = week.table("placement").select(
         "filter", "tank", pl.col("from").alias("placed"), pl.col("to").alias("left")
     )
@@ -139,5 +139,5 @@ def cover(week: Week, site: Row, found: Sequence[Facts], sheets: Sequence[Row]) 
         "electrical": electrical(found),
         "products": products(week, found),
         "call": who if business.get("phone") else "",  # blank: a line to fill in by hand
-        "received": plain_words.received(site["kind"]),
+        "received": plain_text.received(site["kind"]),
     }

@@ -7,10 +7,10 @@ from typing import Any, TypeVar
 
 from markupsafe import Markup
 
-from pipeline.papers import plain_words, report_words
+from pipeline.papers import plain_text, report_text
 from pipeline.papers.charts import Bar, caption, description, for_screen, svg
 from pipeline.papers.layout import filled, pdf, pictures
-from pipeline.papers.plain_words import Suggestion
+from pipeline.papers.plain_text import Suggestion
 from pipeline.papers.report_facts import Facts, Row, findings_of, gather, open_tanks, site_of
 from pipeline.papers.site_cover import cover
 from pipeline.problems import Problem
@@ -54,22 +54,22 @@ def causes_of(week: Week, tank: str) -> list[str]:
     if not findings:
         return []
     causes = week.now("finding_cause").filter(tank=tank, rule=findings[0]["rule"]).sort("place")
-    return [name for name in causes["cause"] if plain_words.cause(name)]
+    return [name for name in causes["cause"] if plain_text.cause(name)]
 
 
 def _why(week: Week, tank: str, findings: Sequence[Row], ticked: Collection[str]) -> tuple[str, list[str]]:
     """The ticked causes of the first finding, then what else was found, in words of its own or not at all."""
     title, lines = "What else we found", []
     if findings and ticked:
-        lines = [plain_words.cause(name) or name for name in causes_of(week, tank) if name in ticked]
+        lines = [plain_text.cause(name) or name for name in causes_of(week, tank) if name in ticked]
         if lines:
-            title = plain_words.of_finding(findings[0]["rule"], findings[0]["class"]).why
-    seen = {plain_words.of_finding(row["rule"], row["class"]).found for row in findings[:1]}
+            title = plain_text.of_finding(findings[0]["rule"], findings[0]["class"]).why
+    seen = {plain_text.of_finding(row["rule"], row["class"]).found for row in findings[:1]}
     for row in findings[1:]:
-        if row["rule"] not in plain_words.words()["rule"]:
+        if row["rule"] not in plain_text.words()["rule"]:
             continue
-        said = plain_words.of_finding(row["rule"], row["class"]).found
-        if said not in seen and len(lines) < report_words.MOST_LINES:
+        said = plain_text.of_finding(row["rule"], row["class"]).found
+        if said not in seen and len(lines) < report_text.MOST_LINES:
             seen.add(said)
             lines.append(f"Also: {said[0].lower()}{said[1:]}" if title != "What else we found" else said)
     return title, lines
@@ -77,41 +77,41 @@ def _why(week: Week, tank: str, findings: Sequence[Row], ticked: Collection[str]
 
 def _sheet(week: Week, facts: Facts, proposals: Sequence[Suggestion], causes: Collection[str]) -> Row:
     """The page of one tank, as text and chart data: `bars` are day, low, high, in the period, a guide only."""
-    tank, always = facts.tank["tank"], plain_words.words()["always"]
+    tank, always = facts.tank["tank"], plain_text.words()["always"]
     review = week.row("review", tank)
     class_ = review["class"] if review else "can't say"
     findings = _findings(week, tank, class_)
     first = findings[0] if findings else {"rule": "", "class": class_}
-    plain = plain_words.of_finding(first["rule"], first["class"])
+    plain = plain_text.of_finding(first["rule"], first["class"])
     why_title, why = _why(week, tank, findings, causes)
-    offered = report_words.with_proposals(report_words.suggestions(week, tank, plain), proposals, first["class"])
+    offered = report_text.with_proposals(report_text.suggestions(week, tank, plain), proposals, first["class"])
     weeks, phone = int(week.assumed["lay_chart_weeks"]), week.round.business.get("phone")
     house_do = always["do"] if facts.tank["temperature_c"] is not None else always["do_no_heater"]
     if any("feed" in line.lower() for line in plain.do):
         house_do = [line for line in house_do if "feed" not in line.lower()]
     none = f"There is no chart: no nitrate test of this tank in {weeks} weeks."
-    title, cells = report_words.tests(facts, week.as_of)
+    title, cells = report_text.tests(facts, week.as_of)
     return {
         "tank": tank,
         "title": f"{facts.title}, {short(facts.site['name'])}",
-        "visits": report_words.visits(facts),
-        "state": plain_words.state(class_, first["rule"]),
-        "lead": [report_words.lead(week, facts, plain)],
-        "gaps": report_words.gaps(facts),
+        "visits": report_text.visits(facts),
+        "state": plain_text.state(class_, first["rule"]),
+        "lead": [report_text.lead(week, facts, plain)],
+        "gaps": report_text.gaps(facts),
         "caption": caption(facts.bars, weeks, changes=bool(facts.bar_changes)) if facts.bars else none,
         "alt": description(facts.bars, facts.ceiling, weeks, len(facts.bar_changes)),
-        "did": report_words.done(facts),
+        "did": report_text.done(facts),
         "why_title": why_title,
         "why": why,
         "suggest": [
-            {"text": item.text, "cost": item.cost, "choice": item.cost not in report_words.NO_CHOICE}
-            for item in offered[: report_words.MOST_LINES]
+            {"text": item.text, "cost": item.cost, "choice": item.cost not in report_text.NO_CHOICE}
+            for item in offered[: report_text.MOST_LINES]
         ],
         "do": [*plain.do, *house_do],
         "dont": [*plain.dont, *always["dont"]],
-        "notes": report_words.notes(facts),
+        "notes": report_text.notes(facts),
         "ring": f"{always['ring']} Our number: {phone}." if phone else always["ring"],
-        "next_visit": report_words.next_visit(facts, class_),
+        "next_visit": report_text.next_visit(facts, class_),
         "test_title": title,
         "tests": cells,
         "bars": [[bar.day.isoformat(), bar.low, bar.high, bar.late, bar.guide] for bar in facts.bars],
@@ -148,7 +148,7 @@ def site_report(
     sheets = tuple(_sheet(week, facts, of(proposals, facts), of(causes, facts)) for facts in found)
     span = f"{dates([first])} to {dates([last])}"
     signed = f"{week.round.signature}. " if week.round.signature else ""
-    limits, weeks = signed + plain_words.words()["always"]["limits"], int(week.assumed["lay_chart_weeks"])
+    limits, weeks = signed + plain_text.words()["always"]["limits"], int(week.assumed["lay_chart_weeks"])
     title = f"Aquarium report: {known['name']}, {span}"
     return SiteReport(site, title, first, last, limits, cover(week, known, found, sheets), sheets, weeks)
 
@@ -210,7 +210,7 @@ def _visits(found: Sequence[Facts], first: dt.date, last: dt.date) -> str:
 
 
 def _gaps_of(facts: Facts, to: str = "") -> str:
-    return listed(report_words.missed(facts, to)[:MANY_DATES])
+    return listed(report_text.missed(facts, to)[:MANY_DATES])
 
 
 def _gaps(found: Sequence[Facts]) -> str:
@@ -224,7 +224,7 @@ def _gaps(found: Sequence[Facts]) -> str:
     return listed([*parts, f"gaps at {counted_word(more, 'other tank')}"] if more else parts)
 
 
-def period_words(week: Week, site: str, first: dt.date, last: dt.date) -> str:
+def period_text(week: Week, site: str, first: dt.date, last: dt.date) -> str:
     """`A cover and five sheets, one a tank: four visits, on 4, 11, 18 and 25 May 2026; no gaps; nothing held.`"""
     row = site_of(week, site)
     found = [gather(week, tank, row, first, last, ()) for tank in open_tanks(week, site, first, last)]

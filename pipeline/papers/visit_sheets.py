@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.papers import water_today
 from pipeline.papers.layout import filled, pdf
 from pipeline.papers.report_facts import Row, limit_of, next_visit, open_tanks, site_of
-from pipeline.papers.report_words import MOST_NOTE
+from pipeline.papers.report_text import MOST_NOTE
 from pipeline.week import Week
 from pipeline.wording import (
     ago,
@@ -19,7 +19,7 @@ from pipeline.wording import (
     day_month,
     full_day,
     interval,
-    job_words,
+    job_text,
     number,
     sentence,
     short,
@@ -181,7 +181,7 @@ def _test(week: Week, tank: str, day_: dt.date) -> list[str]:
 def _service(week: Week, tank: str, day_: dt.date, layers: pl.DataFrame) -> list[str]:
     due = week.now("due").filter(pl.col("what") != "promise", tank=tank).sort("on")
     lines = [
-        job_words(row["says"], row["do"]) if row["on"] <= day_ else f"Not today: {row['what']} on {day(row['on'])}."
+        job_text(row["says"], row["do"]) if row["on"] <= day_ else f"Not today: {row['what']} on {day(row['on'])}."
         for row in due.iter_rows(named=True)
         if row["on"] <= day_ or row["what"] in ("check", "carbon")
     ][:MOST_JOBS] or ["Nothing due."]

@@ -8,7 +8,7 @@ import polars as pl
 from pipeline.papers.layout import pdf
 from pipeline.review import summary
 from pipeline.week import Week
-from pipeline.wording import CYCLES, ago, counted, day, due_words, pct, reading_range
+from pipeline.wording import CYCLES, ago, counted, day, due_text, pct, reading_range
 from schemas.words import CAUTION_LINE
 
 STRIP_WEEKS = 12
@@ -54,7 +54,7 @@ def week_data(week: Week) -> dict[str, Any]:
     due: dict[str, list[str]] = {}
     for row in week.now("due").sort("on").iter_rows(named=True):
         if row["late_days"] >= -week.assumed["due_soon_days"]:
-            said = due_words(row["what"], row["about"], row["on"], row["late_days"])
+            said = due_text(row["what"], row["about"], row["on"], row["late_days"])
             due.setdefault(row["tank"], []).append(said)
     rows = []
     for row in review.iter_rows(named=True):
@@ -70,8 +70,8 @@ def week_data(week: Week) -> dict[str, Any]:
                 "reason": row["reason"],
                 "step": row["step"],
                 "last": last.get(name, "none"),
-                "rise": summary.rate_words(fits.get(name)),
-                "plateau": summary.plateau_words(outlooks.get(name)),
+                "rise": summary.rate_text(fits.get(name)),
+                "plateau": summary.plateau_text(outlooks.get(name)),
                 "load": _load(capacities.get(name)),
                 "due": "; ".join(due.get(name, [])[:MOST_DUE]),
                 "strip": strips.get(name, []),

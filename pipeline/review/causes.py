@@ -66,7 +66,7 @@ def _words(evidence: Mapping[str, str], row: Row, **shown: object) -> str:
     return filled(template, row=row, other=row["other"] or "beside it", **shown)
 
 
-def doubt_words(row: Row) -> str:
+def doubt_text(row: Row) -> str:
     """What a reading would be if its doubt is right."""
     evidence, would, size = table(__file__, "explained.toml")["doubt"][row["doubt"]], row["would_be"], row["size"]
     read = f"{reading(row['parameter'], row['matched'])} on {day_month(row['day'])}"
@@ -75,7 +75,7 @@ def doubt_words(row: Row) -> str:
     return _words(evidence, row, read=read, be=be, size=sized)
 
 
-def explanation_words(row: Row) -> str:
+def explanation_text(row: Row) -> str:
     """What an explanation would make of the readings."""
     cases, size = table(__file__, "explained.toml")["explanation"], row["size"] or 0.0
     was, would = ("" if row[c] is None else reading("nitrate", row[c]) for c in ("was", "would_be"))
@@ -110,15 +110,15 @@ def gained(f: TankFacts) -> dict[str, Gained]:
     gains: dict[str, Gained] = {}
     for row in doubted(f):
         gain = f.assumed["says_state" if row["doubt"] == "leap" else "says_reading"]
-        gains[OF_DOUBT[row["doubt"]]] = Gained(doubt_words(row), gain)
+        gains[OF_DOUBT[row["doubt"]]] = Gained(doubt_text(row), gain)
     most = f.assumed["says_most"]
     for cause, row in explanations(f).items():
         if cause == "fall":
-            gains["plants or algae"] = Gained(explanation_words(row), min(row["gain"], most))
+            gains["plants or algae"] = Gained(explanation_text(row), min(row["gain"], most))
         elif cause not in ("rise", "reader") and (cause != "unlogged change" or recent(f, row)):
             before = gains.get(cause)
             if before is None or row["gain"] > before.gain:
-                gains[cause] = Gained(explanation_words(row), min(row["gain"], most))
+                gains[cause] = Gained(explanation_text(row), min(row["gain"], most))
     return gains
 
 

@@ -7,7 +7,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from pipeline.review.facts import Row, TankFacts
-from pipeline.wording import NBSP, aged, amount, counted, day_month, pct, reading, rise_words, span, with_unit
+from pipeline.wording import NBSP, aged, amount, counted, day_month, pct, reading, rise_text, span, with_unit
 
 
 class Evidence(NamedTuple):
@@ -51,7 +51,7 @@ def overfeeding(f: TankFacts) -> Evidence | None:
         return state(f"{food} of food a day is {amount(f.load)} times normal for {litres}")
     if f.recent_low is not None and f.expected_high is not None and f.recent_low > f.expected_high:
         made = span(7 * (f.expected_low or 0.0), 7 * f.expected_high)
-        rises = rise_words("ok", f.recent_rate, f.recent_low, f.recent_high)
+        rises = rise_text("ok", f.recent_rate, f.recent_low, f.recent_high)
         return shown(f"nitrate {rises}, and the recorded food makes {made}")
     return None
 

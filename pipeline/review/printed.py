@@ -11,16 +11,16 @@ from pipeline.review.summary import (
     by_tank,
     counts_sentence,
     last_readings,
-    last_words,
-    load_words,
+    last_text,
+    load_text,
     never_recorded,
     notices,
-    plateau_words,
-    rate_words,
+    plateau_text,
+    rate_text,
     rows_of,
 )
 from pipeline.week import Week
-from pipeline.wording import CYCLES, cause_words, day, due_words
+from pipeline.wording import CYCLES, cause_text, day, due_text
 from schemas.words import CAUTION_LINE
 
 WIDTH = 100
@@ -58,7 +58,7 @@ def _tank(
         for cause in of_tank(loud, causes):
             if cause["cause"] in once and cause["because"] == UNEXPLAINED:
                 continue
-            text = f"possible cause: {cause_words(cause['cause'])}: {cause['because']}. Check: {cause['check']}."
+            text = f"possible cause: {cause_text(cause['cause'])}: {cause['because']}. Check: {cause['check']}."
             lines += _wrapped(text, 6, 8)
     return lines
 
@@ -85,7 +85,7 @@ def as_text(week: Week) -> str:
     once = left_over(review, found, causes)
     for cause, check in once.items():
         lines += textwrap.wrap(
-            f"Where nothing recorded explains a finding, {cause_words(cause)} is left to look for. Check: {check}.",
+            f"Where nothing recorded explains a finding, {cause_text(cause)} is left to look for. Check: {check}.",
             WIDTH,
         )
     above = ""
@@ -97,12 +97,12 @@ def as_text(week: Week) -> str:
         site = sites.get(tank.get("site", "")) or tank.get("site") or ""
         of = {name: rows[name].get(id_, []) for name in rows}
         facts = "; ".join([
-            last_words(week, id_, of["water"], last),
-            rate_words(next((fit for fit in of["nitrate_fit"] if fit["window"] == "recent"), None)),
-            plateau_words(next(iter(of["nitrate_outlook"]), None)),
-            load_words(next(iter(of["capacity"]), None)),
+            last_text(week, id_, of["water"], last),
+            rate_text(next((fit for fit in of["nitrate_fit"] if fit["window"] == "recent"), None)),
+            plateau_text(next(iter(of["nitrate_outlook"]), None)),
+            load_text(next(iter(of["capacity"]), None)),
         ])  # fmt: skip
-        jobs = [due_words(d["what"], d["about"], d["on"], d["late_days"]) for d in of["due"] if d["what"] != "tap test"]
+        jobs = [due_text(d["what"], d["about"], d["on"], d["late_days"]) for d in of["due"] if d["what"] != "tap test"]
         title = f"{tank.get('name') or id_}, {site}" if site else str(tank.get("name") or id_)
         lines += _tank(row, title, found.get(id_, []), of["finding_cause"], facts, jobs, once)
     if suggestion := never_recorded(week):

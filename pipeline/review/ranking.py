@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.review.facts import TankFacts
 from pipeline.review.finding import ORDER, REASON_MOST, STEADY, STEP_MOST
-from pipeline.wording import aged, change_words, cut, day_month, pct, reading_range
+from pipeline.wording import aged, change_text, cut, day_month, pct, reading_range
 from schemas import conform
 
 URGENT = ("act today", "this week")
@@ -80,7 +80,7 @@ def _steady_line(f: TankFacts, until: dt.date | None) -> tuple[str, str]:
     elif nothing:
         reason += f"; {' and '.join(nothing)} 0"
     share = f.mean_fraction / f.change_share if f.mean_fraction is not None and f.change_share else None
-    carry = f"Carry on: {change_words(share, f.net_l)} a visit" if share and 0.01 <= share <= 1 else "Carry on"
+    carry = f"Carry on: {change_text(share, f.net_l)} a visit" if share and 0.01 <= share <= 1 else "Carry on"
     return reason, carry
 
 

@@ -4,7 +4,7 @@ from pipeline.calc import mixing
 from pipeline.review.facts import TankFacts
 from pipeline.review.finding import ACT, CANT, DILUTE, DUE, PLAN, WEEK, Finding, finding
 from pipeline.review.rules_water import FLOW, NITRATE, STOPPED, nearer, small_change
-from pipeline.wording import aged, amount, change_words, reading, reading_range, with_unit
+from pipeline.wording import aged, amount, change_text, reading, reading_range, with_unit
 
 
 def _stops(f: TankFacts) -> list[tuple[int, float | None]]:
@@ -63,19 +63,19 @@ def _way_down(f: TankFacts, matched: float, ceiling: float) -> tuple[str, str]:
         if way is None:
             # By the calculated level it is under already, or no change brings it down: the plan says what does.
             return (
-                f"Change {change_words(f.assumed['usual_change_share'], f.net_l)}, retest; see the plan",
-                f"Change {change_words(f.assumed['usual_change_share'], f.net_l)} and retest at the next visit; the plan"
+                f"Change {change_text(f.assumed['usual_change_share'], f.net_l)}, retest; see the plan",
+                f"Change {change_text(f.assumed['usual_change_share'], f.net_l)} and retest at the next visit; the plan"
                 " says what else brings it down.",
             )
         share, visits = way
         when = "at the next visit" if visits == 1 else f"at each of the next {visits} visits"
-        now = change_words(share, f.net_l)
+        now = change_text(share, f.net_l)
         return (
             f"Change {now} {when}, and retest",
             f"Change {now} {when}, which brings nitrate under the limit; retest at each, and look at what makes it"
             " rise.",
         )
-    now = change_words(share, f.net_l)
+    now = change_text(share, f.net_l)
     return (
         f"Change {now}, retest at the next visit",
         f"Change {now} in one go or in two a day apart{reaches}; retest at the next visit, and look at what makes it rise.",

@@ -9,14 +9,14 @@ from pipeline.wording import (
     NBSP,
     about_weeks,
     amount,
-    change_words,
+    change_text,
     day_month,
     levels_off,
     listed,
     pct,
     reading,
     reading_range,
-    rise_words,
+    rise_text,
     span,
     with_unit,
 )
@@ -33,7 +33,7 @@ def soon(f: TankFacts) -> float:
 
 def rise(f: TankFacts) -> str:
     """The net rise a week; of a tank that climbs by a step in force, the step."""
-    text = rise_words(f.recent_state, f.recent_rate, f.recent_low, f.recent_high)
+    text = rise_text(f.recent_state, f.recent_rate, f.recent_low, f.recent_high)
     if text.startswith(("rises", "falls")) or f.step_since is None:
         return text
     return f"its rise stepped up on {day_month(f.step_since)}"
@@ -55,7 +55,7 @@ def _short(f: TankFacts) -> str:
 def _cure(f: TankFacts) -> str:
     """What holds it: the media it is short of, or the change a visit."""
     share = change_for_ceiling(f)
-    tail = "; see the plan" if share is None else f"; until then change {change_words(share, f.net_l)}"
+    tail = "; see the plan" if share is None else f"; until then change {change_text(share, f.net_l)}"
     return f"Feed less or add {_short(f)}{tail}"
 
 
@@ -175,7 +175,7 @@ def no_rated_media(f: TankFacts) -> Finding | None:
         step = (
             f"Add {need}media after a fine stage, or feed less"
             if share is None
-            else f"Change {change_words(share, f.net_l)} a visit, or add {need}media"
+            else f"Change {change_text(share, f.net_l)} a visit, or add {need}media"
         )
     elif f.trend == "steady" and f.plateau is not None and (f.change_share or 0.0) > 0:  # recorded changes hold it
         class_, how = STEADY, "the changes hold it"
@@ -203,7 +203,7 @@ def plateau_above_ceiling(f: TankFacts) -> Finding | None:
     elif share is None:
         step = "Less food or more media: no water change alone holds it"
     else:
-        step = f"Change {change_words(share, f.net_l)} each visit holds it; see the plan"
+        step = f"Change {change_text(share, f.net_l)} each visit holds it; see the plan"
     when = f" in about {about_weeks(weeks)}" if ahead else ""
     if never:
         reason = f"{rise(f)}, no water changed; limit {f.ceiling:g}{when}"
@@ -245,7 +245,7 @@ def changes_missed(f: TankFacts) -> Finding | None:
         return None
     if f.tap is not None and f.level is not None and f.tap >= f.level:  # such a change would raise it
         return None
-    rises = rise_words(f.recent_state, f.recent_rate, f.recent_low, f.recent_high)
+    rises = rise_text(f.recent_state, f.recent_rate, f.recent_low, f.recent_high)
     shown = {"missed": text, "of_water": text.removeprefix("water "), "now": change_now(f, "usual_change_share")}
     return finding(f, "changes_missed", DUE, -0.5, **shown, rises=rises, most=100 * (1 - few), least=100 * few)
 

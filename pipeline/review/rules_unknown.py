@@ -3,7 +3,7 @@ test is its supply's, told once for the round; what was never recorded is not la
 
 from pipeline.review.facts import Row, TankFacts
 from pipeline.review.finding import CANT, DUE, Finding, finding
-from pipeline.wording import aged, amount, due_words, listed, spell
+from pipeline.wording import aged, amount, due_text, listed, spell
 from schemas.words import PARAMETER_TITLES
 
 NEVER = 10_000.0  # days: orders a tank that was never read before any that was
@@ -94,7 +94,7 @@ def _come(f: TankFacts, *what: str) -> Finding | None:
         return None
     row = min(rows, key=lambda r: (-r["late_days"], r["about"] or ""))
     more = f" (and {len(rows) - 1} more)" if len(rows) > 1 else ""
-    text = due_words(row["what"], row["about"], row["on"], row["late_days"])
+    text = due_text(row["what"], row["about"], row["on"], row["late_days"])
     says = "" if row["what"] == "promise" else f"{text[0].upper()}{text[1:]}{more}: {row['says']}."
     return Finding(DUE, f"{text}{more}", row["do"], row["basis"], -float(row["late_days"]), says)
 

@@ -4,7 +4,7 @@ from pipeline.calc.chemistry import free_ammonia_mg_l
 from pipeline.calc.water import SAMPLE
 from pipeline.review.facts import TankFacts
 from pipeline.review.finding import ACT, DUE, WEEK, Finding, finding
-from pipeline.wording import NBSP, change_words, counted, reading
+from pipeline.wording import NBSP, change_text, counted, reading
 
 # Order within the two urgent classes: what kills soonest comes first, smaller is nearer. The trap comes before all,
 # since its step forbids what the others would ask for.
@@ -18,14 +18,14 @@ def nearer(order: float, over: float) -> float:
 
 def small_change(f: TankFacts) -> str:
     """The daily change of the old-tank trap, where a large one can kill."""
-    return change_words(f.assumed["old_tank_change_share"], f.net_l)
+    return change_text(f.assumed["old_tank_change_share"], f.net_l)
 
 
 def change_now(f: TankFacts, share: str) -> str:
     """The water to change now; small steps only in the old-tank trap."""
     if f.trap:
         return f"Change no more than {small_change(f)}"
-    return f"Change {change_words(f.assumed[share], f.net_l)}"
+    return f"Change {change_text(f.assumed[share], f.net_l)}"
 
 
 def _calculated_from(f: TankFacts) -> str:
@@ -155,7 +155,7 @@ def kh_low(f: TankFacts) -> Finding | None:
         return None
     falling = ph is not None and ph.before_matched is not None and ph.matched < ph.before_matched
     acts, harm = read.matched <= act and falling, nearer(KH, week - read.matched)
-    small, usual = small_change(f), change_words(f.assumed["usual_change_share"], f.net_l)
+    small, usual = small_change(f), change_text(f.assumed["usual_change_share"], f.net_l)
     if acts or f.trap:
         step = f"Change {small} a day for a week, test ammonia first"
         do = f"Test ammonia first. Change {small} a day for a week; KH up by at most 1{NBSP}dKH a day."

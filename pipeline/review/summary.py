@@ -187,14 +187,14 @@ def counts_sentence(review: pl.DataFrame) -> str:
     return f"{counted(review.height, 'tank')}: {listed(stated)}." if stated else "No tanks are on this round yet."
 
 
-def rate_words(fit: Row | None) -> str:
+def rate_text(fit: Row | None) -> str:
     """Net rise a week with its range, or why there is none."""
     if fit is None:
-        return wording.rise_words(None, None, None, None)
-    return wording.rise_words(fit["state"], fit["rate"], fit["low"], fit["high"])
+        return wording.rise_text(None, None, None, None)
+    return wording.rise_text(fit["state"], fit["rate"], fit["low"], fit["high"])
 
 
-def plateau_words(outlook: Row | None) -> str:
+def plateau_text(outlook: Row | None) -> str:
     """Where nitrate levels off under the present routine, against the limit."""
     if outlook is None:
         return "limit not known"
@@ -214,7 +214,7 @@ def normal_rise(assumed: Assumptions) -> tuple[float, float]:
     return 7 * float(made.low), 7 * float(made.high)
 
 
-def load_words(row: Row | None) -> str:
+def load_text(row: Row | None) -> str:
     """Bioload of the plain and of the working rating, each said and never mixed."""
     if row is None or row["plain_state"] == CANT or row["plain_load_pct"] is None:
         return "half cycle only" if row is not None and row["plain_state"] == "half cycle only" else "bioload not known"
@@ -222,7 +222,7 @@ def load_words(row: Row | None) -> str:
     return f"bioload {pct(row['plain_load_pct'])} of its plain rating{working}"
 
 
-def last_words(week: Week, tank: str, water: list[Row], last: Mapping[str, dt.date]) -> str:
+def last_text(week: Week, tank: str, water: list[Row], last: Mapping[str, dt.date]) -> str:
     """The last nitrate as a range with its age."""
     row = next((r for r in water if r["parameter"] == "nitrate"), None)
     if row is not None:

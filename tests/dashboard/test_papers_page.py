@@ -16,7 +16,7 @@ from pypdf import PdfReader
 from streamlit.testing.v1 import AppTest
 
 from dashboard import look
-from dashboard import papers_desk as desk
+from dashboard import papers_forms as desk
 from pipeline import weekly
 from pipeline.papers.issued import PDF
 from pipeline.week import Week

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import polars as pl
 
 from pipeline.papers.report_facts import rhythm
-from pipeline.papers.site_report import period_words
+from pipeline.papers.site_report import period_text
 from pipeline.week import Week
 from schemas import Tables, conform
 
@@ -21,11 +21,11 @@ def _frame(table: str, rows: list[dict[str, object]]) -> pl.DataFrame:
 
 
 def test_sheets_visits_gaps_and_held_items_are_said(week: Week) -> None:
-    assert period_words(week, "orchard", FROM, TO) == (
+    assert period_text(week, "orchard", FROM, TO) == (
         "A cover and two sheets, one a tank: four visits, on 6, 13, 20 and 27 May 2026;"
         " no visit to Day room tank in the weeks of 4, 11, 18 and 25 May; nothing held."
     )
-    assert period_words(week, "quay", FROM, TO) == (
+    assert period_text(week, "quay", FROM, TO) == (
         "A cover and one sheet: one visit, on 1 May 2026; no visit in the weeks of 4, 11, 18 and 25 May; nothing held."
     )
 
@@ -35,20 +35,20 @@ def test_held_items_are_counted(make_week: Make) -> None:
         held = {"table": "visits", "tank": "T01", "column": "nitrate", "text": "?", "reason": "no number"}
         tables["held"] = _frame("held", [{**held, "day": dt.date(2026, 5, day)} for day in (6, 13)])
 
-    assert period_words(make_week(edit), "orchard", FROM, TO).endswith("; two items held and left out.")
+    assert period_text(make_week(edit), "orchard", FROM, TO).endswith("; two items held and left out.")
 
 
 def test_no_visit_at_all_and_no_tank_at_all(week: Week) -> None:
-    words = period_words(week, "orchard", dt.date(2026, 2, 2), dt.date(2026, 2, 15))
+    words = period_text(week, "orchard", dt.date(2026, 2, 2), dt.date(2026, 2, 15))
     assert words == (
         "A cover and two sheets, one a tank: no visit from 2 February to 15 February 2026;"
         " no visit in the weeks of 2 and 9 February; nothing held."
     )
-    assert "no tank of Orchard Rise ran" in period_words(week, "orchard", dt.date(2020, 1, 1), dt.date(2020, 2, 1))
+    assert "no tank of Orchard Rise ran" in period_text(week, "orchard", dt.date(2020, 1, 1), dt.date(2020, 2, 1))
 
 
 def test_many_visits_are_counted_and_the_year_is_said_once(week: Week) -> None:
-    words = period_words(week, "quay", dt.date(2026, 3, 1), dt.date(2026, 5, 1))
+    words = period_text(week, "quay", dt.date(2026, 3, 1), dt.date(2026, 5, 1))
     assert words == "A cover and one sheet: nine visits, from 6 March to 1 May 2026; no gaps; nothing held."
 
 
@@ -60,7 +60,7 @@ def test_a_fortnightly_tank_on_a_weekly_round_has_no_gap_in_the_weeks_between(ma
     week = make_week(every_other)
     days = week.table("visit").filter(pl.col("tank") == "T01")["day"].to_list()
     assert rhythm(days, week) == 14
-    assert "no visit to Dining room tank" not in period_words(week, "orchard", FROM, TO)
+    assert "no visit to Dining room tank" not in period_text(week, "orchard", FROM, TO)
 
 
 def test_the_rhythm_is_the_rounds_own_where_too_little_is_known_or_visits_are_closer(week: Week) -> None:

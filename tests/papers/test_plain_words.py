@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from pipeline.assumptions import built_in
-from pipeline.papers import plain_words
+from pipeline.papers import plain_text
 from schemas.words import CAUSES, CLASSES, EVENTS, JOBS
 from tests.readability import grade
 
@@ -27,7 +27,7 @@ def _texts(value: Any, path: str = "") -> Iterator[tuple[str, str]]:
             yield from _texts(item, f"{path}[{n}]")
 
 
-ALL = list(_texts(plain_words.words()))
+ALL = list(_texts(plain_text.words()))
 
 
 @pytest.mark.parametrize(("where", "text"), ALL)
@@ -47,7 +47,7 @@ def test_all_of_them_together_are_easy() -> None:
 
 
 def test_every_class_cause_job_and_event_has_words() -> None:
-    words = plain_words.words()
+    words = plain_text.words()
     assert set(words["state"]) == set(CLASSES) == set(words["class"])
     assert set(words["cause"]) == set(CAUSES)
     assert set(words["job"]) == set(JOBS)
@@ -67,9 +67,9 @@ def test_every_class_cause_job_and_event_has_words() -> None:
     ],
 )
 def test_the_state_in_words(class_: str, said: str) -> None:
-    assert plain_words.state(class_) == said
+    assert plain_text.state(class_) == said
 
 
 def test_a_rule_nobody_knows_gets_the_words_of_its_class_and_never_good_ones() -> None:
-    assert plain_words.of_finding("a_new_rule", "this week").found == plain_words.of_finding("", "this week").found
-    assert "nothing out of line" not in plain_words.of_finding("a_new_rule", "no class").found
+    assert plain_text.of_finding("a_new_rule", "this week").found == plain_text.of_finding("", "this week").found
+    assert "nothing out of line" not in plain_text.of_finding("a_new_rule", "no class").found

@@ -14,9 +14,9 @@ import pytest
 
 from pipeline.advise.what_if import Asked, Settings, Side
 from pipeline.papers import proposals
-from pipeline.papers.plain_words import Suggestion
+from pipeline.papers.plain_text import Suggestion
 from pipeline.papers.proposals import Cost, Proposal
-from pipeline.papers.report_words import with_proposals
+from pipeline.papers.report_text import with_proposals
 from pipeline.papers.site_report import report_pdf, site_report
 from pipeline.problems import Problem
 from pipeline.week import Week

@@ -11,7 +11,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.papers.plain_words import Suggestion
+from pipeline.papers.plain_text import Suggestion
 from pipeline.papers.reply import reply_data
 from pipeline.papers.site_report import SiteReport, charts, report_html, report_pdf, report_pictures, site_report
 from pipeline.problems import Problem

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import polars as pl
-from pipeline.review.summary import counts_sentence
 
 from pipeline.papers.week_pdf import week_data, week_pdf
+from pipeline.review.summary import counts_sentence
 from pipeline.week import Week
 from schemas import Tables
 from schemas.words import CLASSES

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from dashboard.tank_desk import causes_html
+from dashboard.tank_forms import causes_html
 from pipeline.review.causes import UNEXPLAINED
 from pipeline.review.printed import left_over
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.papers import plain_words
+from pipeline.papers import plain_text
 from pipeline.review.causes import OF_DOUBT, TABLE, diagnosis
 from pipeline.review.evidence import EVIDENCE
 from pipeline.review.facts import gather
@@ -16,7 +16,7 @@ from pipeline.review.finding import MATCH, POWER, Finding, cautioned, found, sen
 from pipeline.review.rules import RULES
 from pipeline.sentences import filled
 from pipeline.week import Round
-from pipeline.wording import NotKnown, amount, change_words, levels_off, reading, reading_range, rise_words, span
+from pipeline.wording import NotKnown, amount, change_text, levels_off, reading, reading_range, rise_text, span
 from schemas.words import CAUSES, PARAMETERS
 from tests.review.tanks import ASSUMED, DAY, read, tank
 from tests.rounds import Rounds
@@ -32,7 +32,7 @@ def test_every_rule_has_its_row_its_causes_and_plain_words() -> None:
         module = rule.__module__.rsplit(".", 1)[1]
         assert f".{rule.__name__}," in tables, f"{module}.{rule.__name__} has no truth table"
     assert set(diagnosis()["rule"]) == set(NAMES)
-    assert set(NAMES) <= set(plain_words.words()["rule"])
+    assert set(NAMES) <= set(plain_text.words()["rule"])
 
 
 def test_every_case_that_a_rule_names_has_its_sentences_and_no_other() -> None:
@@ -45,7 +45,7 @@ def test_every_case_that_a_rule_names_has_its_sentences_and_no_other() -> None:
 def test_every_cause_has_its_check_and_words_and_those_with_evidence_are_of_this_list() -> None:
     assert set(diagnosis()["cause"]) == set(CAUSES)
     assert set(EVIDENCE) <= set(CAUSES)
-    assert set(plain_words.words()["cause"]) >= set(CAUSES)
+    assert set(plain_text.words()["cause"]) >= set(CAUSES)
     named = {cause for listed in diagnosis()["rule"].values() for cause in listed}
     refitted = {*OF_DOUBT.values(), "plants or algae", "tap nitrate", "kit batch"}
     assert named <= set(EVIDENCE) | refitted  # nothing is likely that nothing can point to
@@ -85,7 +85,7 @@ def test_words_refuse_what_is_not_known(unknown: float | None) -> None:
         lambda: reading("ph", unknown),
         lambda: reading_range("nitrate", unknown, 5.0),
         lambda: levels_off(unknown, 1.0, 2.0),
-        lambda: change_words(unknown, 200.0),
+        lambda: change_text(unknown, 200.0),
         lambda: span(unknown, 2.0),
     ):
         with pytest.raises(NotKnown):
@@ -129,7 +129,7 @@ def test_a_range_is_rounded_outward(parameter: str, low: float, high: float | No
 def test_the_rise_in_words(
     state: str | None, rate: float | None, low: float | None, high: float | None, said: str
 ) -> None:
-    assert rise_words(state, rate, low, high).replace("\u00a0", " ") == said
+    assert rise_text(state, rate, low, high).replace("\u00a0", " ") == said
 
 
 def test_a_tank_of_which_nothing_is_known_is_told_by_every_rule_without_a_null_word() -> None:

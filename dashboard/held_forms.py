@@ -9,7 +9,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data, look
-from dashboard import enter_desk as desk
+from dashboard import enter_forms as desk
 from dashboard.data import Row
 from pipeline import logbook, trial
 from pipeline.intake.corrections import ACCEPT, REJECT
@@ -174,7 +174,7 @@ def panel(week: Week, folder: trial.Folder, row: Row) -> None:
             look.html(f'<p class="hand" role="alert">{escape(missing)}</p>')
 
 
-def state_words(folder: trial.Folder, row: Mapping[str, Any]) -> str:
+def state_text(folder: trial.Folder, row: Mapping[str, Any]) -> str:
     """The state of a correction; a stale one says what its cell reads now."""
     if row["state"] == "applied":
         return "applied"
@@ -198,7 +198,7 @@ def log_html(folder: trial.Folder, rows: Sequence[Mapping[str, Any]]) -> str:
         when = day(row["on"], year=True, weekday=False) if row["on"] else "day not known"
         now = {ACCEPT: "the suggestion taken", REJECT: "not used"}.get(row["now"], f"“{row['now']}”")
         was = f"“{row['was'][:200]}”" if row["was"] else "blank" if row["of_column"] else "whole row"
-        state = escape(state_words(folder, row))
+        state = escape(state_text(folder, row))
         told.append((
             f"{escape(when)}<br><small>{escape(row['by'] or 'nobody named')}</small>",
             f"{escape(desk.column_title(row['of_column'] or None))}<br><small>{escape(row['of_file'])}, line {row['of_line']}</small>",

@@ -5,8 +5,8 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.papers import plain_words
-from pipeline.papers.plain_words import Plain, Suggestion
+from pipeline.papers import plain_text
+from pipeline.papers.plain_text import Plain, Suggestion
 from pipeline.papers.report_facts import Facts, Row
 from pipeline.week import Week
 from pipeline.wording import (
@@ -146,10 +146,10 @@ def done(facts: Facts) -> list[str]:
     """What we did, a line each."""
     said = []
     total = len(facts.visits)
-    visit_words = f"each of the {count_word(total)} visits" if total > 1 else "the visit"
+    visit_text = f"each of the {count_word(total)} visits" if total > 1 else "the visit"
 
     def at(days: list[dt.date]) -> str:
-        return visit_words if len(days) == total else f"{count_word(len(days))} of the {counted_word(total, 'visit')}"
+        return visit_text if len(days) == total else f"{count_word(len(days))} of the {counted_word(total, 'visit')}"
 
     if facts.changed and facts.changed == facts.tested:
         said.append(f"Water tested and partly changed at {at(facts.changed)}.")
@@ -162,7 +162,7 @@ def done(facts: Facts) -> list[str]:
             said.append("No water was changed.")
     if facts.topped_up:
         said.append(f"Water topped up {on_dates(facts.topped_up)}.")
-    names, events = plain_words.words()["job"], plain_words.words()["event"]
+    names, events = plain_text.words()["job"], plain_text.words()["event"]
     said += [f"{names.get(job, sentence(job))} {on_dates(days)}." for job, days in facts.jobs[:MOST_LINES]]
     if facts.next_check:
         when = "is due" if facts.next_check <= facts.last else f"on {day_month(facts.next_check)}"
@@ -200,7 +200,7 @@ def _share(value: float) -> str:
 
 def share_said(share: float) -> str:
     """Feeding a share of today's food, in plain words."""
-    words: Mapping[str, str] = plain_words.words()["plan"]
+    words: Mapping[str, str] = plain_text.words()["plan"]
     if share > 1:
         return words["feed more"]
     return words["feed cut"].replace("a quarter", _share(1 - share))
@@ -218,7 +218,7 @@ def water_said(fraction: float, every_days: float) -> str:
 
 def _change_said(change: Mapping[str, Any]) -> str:
     """One change of a plan in the house's plain words; shares that it names are told."""
-    words: Mapping[str, str] = plain_words.words()["plan"]
+    words: Mapping[str, str] = plain_text.words()["plan"]
     if change["kind"] == "feed cut" and change.get("share"):
         return share_said(1 - float(change["share"]))
     if change["kind"] == "size the changes" and change.get("fraction") and change.get("every_days"):
@@ -228,7 +228,7 @@ def _change_said(change: Mapping[str, Any]) -> str:
 
 def plan_said(option: Mapping[str, Any], as_of: dt.date) -> str:
     """An option of a plan in plain words, and from when on it works; blank where a change has no words."""
-    words: Mapping[str, str] = plain_words.words()["plan"]
+    words: Mapping[str, str] = plain_text.words()["plan"]
     if not option["changes"] or any(change["kind"] not in words for change in option["changes"]):
         return ""
     text = " ".join(_change_said(change) for change in option["changes"])

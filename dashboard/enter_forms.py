@@ -173,7 +173,7 @@ def column_box(header: str, guess: str, allowed: Iterable[str], key: str, shows:
     return st.selectbox(named, words, key=key, format_func=lambda word: word or "not used") or ""
 
 
-def keep_words(waits: int) -> str:
+def keep_text(waits: int) -> str:
     """The button that keeps what was shown."""
     return f"Keep; {counted(waits, 'item')} will wait under Held rows" if waits else "Keep"
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from dashboard import tank_desk
+from dashboard import tank_forms
 from pipeline import weekly
 from tests.dashboard.test_pages import opened, words
 
@@ -32,7 +32,7 @@ def test_what_was_done_is_kept_under_services_and_counts_at_once(
 def test_the_history_tells_everything_newest_first_and_shows_more(
     demo_logs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(tank_desk, "SHOWN", 20)
+    monkeypatch.setattr(tank_forms, "SHOWN", 20)
     app = opened(demo_logs, "one_tank", monkeypatch, tank="LM2")
     app.session_state["fold History"] = True
     text = words(app.run())

@@ -1,4 +1,4 @@
-"""Plain words for what the review found: rules, causes, jobs and plans as a manager reads them (plain_words.toml)."""
+"""Plain words for what the review found: rules, causes, jobs and plans as a manager reads them (plain_text.toml)."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -30,7 +30,7 @@ class Plain:
 
 def words() -> Mapping[str, Any]:
     """The table, read once."""
-    return table(__file__, "plain_words.toml")
+    return table(__file__, "plain_text.toml")
 
 
 def state(class_: str, rule: str = "") -> str:

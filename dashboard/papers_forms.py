@@ -16,7 +16,7 @@ from pipeline.papers.history import histories_zip, history_page
 from pipeline.papers.issued import Issued
 from pipeline.papers.labels import labels
 from pipeline.papers.phone_form import form_name, phone_form
-from pipeline.papers.plain_words import Suggestion
+from pipeline.papers.plain_text import Suggestion
 from pipeline.papers.site_report import SiteReport
 from pipeline.papers.van_list import load_html, van_list
 from pipeline.papers.week_pdf import week_pdf

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.papers.report_facts import next_visit, spans_without, weeks_without
-from pipeline.papers.report_words import MOST_NOTE, from_plan
+from pipeline.papers.report_text import MOST_NOTE, from_plan
 from pipeline.papers.site_report import site_report
 from pipeline.week import Week
 from pipeline.wording import in_currency, short

@@ -9,13 +9,13 @@ import polars as pl
 import streamlit as st
 
 from dashboard import cells, charts, data, look
-from dashboard import enter_desk as desk
+from dashboard import enter_forms as desk
 from dashboard.data import Row
 from pipeline import logbook, weekly
 from pipeline.papers.history import visits_of
 from pipeline.review.causes import UNEXPLAINED, explains, of_tank
 from pipeline.week import Week
-from pipeline.wording import amount, cause_words, counted, day, listed, pct, reading_range, sentence, with_unit
+from pipeline.wording import amount, cause_text, counted, day, listed, pct, reading_range, sentence, with_unit
 from schemas.words import FOUND, JOBS, PARAMETER_TITLES, PARAMETERS
 
 SHOWN = 60  # rows of the history at a time
@@ -28,9 +28,9 @@ def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:
     drawable = {name: rows[explains(name)] for name in named if explains(name) in rows}
     if not drawable:
         return None
-    chosen = st.pills("Draw a possible cause", list(drawable), format_func=lambda c: sentence(cause_words(c)),
+    chosen = st.pills("Draw a possible cause", list(drawable), format_func=lambda c: sentence(cause_text(c)),
                       key=f"cause {tank}")  # fmt: skip
-    return None if chosen is None else (cause_words(chosen), drawable[chosen])
+    return None if chosen is None else (cause_text(chosen), drawable[chosen])
 
 
 def causes_html(causes: Sequence[Mapping[str, Any]]) -> str:
