@@ -5,9 +5,9 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from pipeline.intake.columns import KEY, Context, issue_rows, join_issues, no_issues
-from pipeline.intake.series import REACH_DAYS, Parts, back, doubted, said
-from schemas import Tables, conform, empty
+from pipeline.intake.columns import KEY, Collected, Context
+from pipeline.intake.series import REACH_DAYS, Parts, ask, back
+from schemas import Tables
 from schemas.parameters import RECORDS
 from schemas.words import PARAMETER_TITLES
 
@@ -18,7 +18,12 @@ CONFUSED = (("kh", "gh", "held"), ("ph", "kh", "warned"))
 FAR = pl.date(9999, 12, 31)
 
 
-def swapped_by_limits(placed: pl.DataFrame, context: Context) -> tuple[pl.DataFrame, pl.DataFrame]:
+def without(part: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+    """Readings without those of some rows."""
+    return part.join(rows, on="row", how="anti", maintain_order="left")
+
+
+def swapped_by_limits(placed: pl.DataFrame, context: Context, found: Collected) -> pl.DataFrame:
     """pH and temperature that stand in each other's cell: 25 is no pH, and 7.2 beside it is one. Both are held and emptied."""
     f = context.assumed
     low, high = f["ph_hold_below"], f["ph_hold_above"]
@@ -31,24 +36,17 @@ def swapped_by_limits(placed: pl.DataFrame, context: Context) -> tuple[pl.DataFr
         & ph.is_between(f["temperature_hold_below"], f["temperature_hold_above"])
         & warmth.is_between(low, high)
     ).fill_null(False)
-    issues = [
-        issue_rows(placed, turned, here, "swapped", suggestion=there)
-        for here, there in (("ph", "temperature"), ("temperature", "ph"))
-    ]
-    cells = (pl.when(~turned).then(pl.col(name)).otherwise(pl.lit("")).alias(name) for name in ("ph", "temperature"))
-    return placed.with_columns(cells), join_issues(issues)
+    for here, there in (("ph", "temperature"), ("temperature", "ph")):
+        found.say(placed, here, "swapped", turned, suggestion=there)
+    return placed.with_columns(pl.when(~turned).then(pl.col("ph", "temperature")).otherwise(pl.lit("")))
 
 
-def confused_columns(parts: Parts, ranges: Mapping[str, pl.DataFrame]) -> tuple[Parts, list[pl.DataFrame]]:
+def confused_columns(parts: Parts, ranges: Mapping[str, pl.DataFrame], found: Collected) -> None:
     """KH and GH, or pH and KH, that stand in each other's cell. Held cells leave their parts."""
-    issues: list[pl.DataFrame] = []
-    left = dict(parts)
     for one, other, outcome in CONFUSED:
-        if one not in ranges or other not in ranges:
+        if other not in ranges:
             continue
-        pair = {name: ranges[name].filter("strange") for name in (one, other)}
-        both = f"{PARAMETER_TITLES[one]} and {PARAMETER_TITLES[other]}"
-        held = outcome == "held"
+        held, both = outcome == "held", {"both": f"{PARAMETER_TITLES[one]} and {PARAMETER_TITLES[other]}"}
         case = "swapped: by the visits" if held else "swapped: asked"
         fits = (
             (pl.col("low") <= pl.col("usual_high_b"))
@@ -57,39 +55,31 @@ def confused_columns(parts: Parts, ranges: Mapping[str, pl.DataFrame]) -> tuple[
             & (pl.col("high_b") >= pl.col("usual_low"))
         )
         for name, rival in ((one, other), (other, one)):
-            rows = pair[name].join(pair[rival], on=SESSION, suffix="_b", maintain_order="left_right").filter(fits)
-            issues.append(said(rows, case, outcome, "text_b" if held else None, shown={"both": both}))
+            strange = ranges[rival].filter("strange")
+            rows = ranges[name].filter("strange").join(strange, on=SESSION, suffix="_b", maintain_order="left_right")
+            rows = rows.filter(fits)
+            ask(found, rows, case, outcome=outcome, suggestion="text_b" if held else None, shown=both)
             if held:
-                left[name] = left[name].join(rows.select("row"), on="row", how="anti", maintain_order="left")
-    return left, issues
+                parts[name] = without(parts[name], rows)
 
 
-def odd_pairs(parts: Parts, context: Context) -> pl.DataFrame:
+def odd_pairs(parts: Parts, context: Context, found: Collected) -> None:
     """A pH that nothing would hold up."""
     high = parts["ph"].filter(pl.col("matched") >= context.assumed["ph_odd_without_kh"])
     bare = parts["kh"].filter(pl.col("matched") == 0).select(SESSION).unique()
-    found = high.join(bare, on=SESSION, how="semi", maintain_order="left")
-    return said(found, "odd pair")
+    ask(found, high.join(bare, on=SESSION, how="semi", maintain_order="left"), "odd pair")
 
 
 def wrong_tank(
-    parts: Parts, ranges: Mapping[str, pl.DataFrame], standing: Tables, context: Context
-) -> tuple[list[pl.DataFrame], list[pl.DataFrame]]:
-    """Two tanks of a site whose readings of a day each fit the other better than their own: both are asked about.
-
-    The issues, and the rows of table `doubt`.
-    """
-    none = [conform("doubt", empty("doubt")).with_columns(pl.lit(None, pl.String).alias("column"))]
+    parts: Parts, ranges: Mapping[str, pl.DataFrame], standing: Tables, context: Context, found: Collected
+) -> None:
+    """Two tanks of a site whose readings of a day each fit the other better than their own: both are asked about."""
     least, most = int(context.assumed["wrong_tank_cells"]), int(context.assumed["wrong_tank_sessions"])
     names = ["row", "tank", "day", "parameter", "low", "high", "usual_low", "usual_high", "strange"]
-    if not ranges:
-        return [], none
     odd = pl.concat([one.filter("strange").select("row") for one in ranges.values()]).unique()
     cells = pl.concat([one.select(names).join(odd, on="row", how="semi") for one in ranges.values()])
     strange, many = pl.col("strange").sum().over("row"), pl.len().over("row")
     cells = cells.filter((strange > 0) & (strange >= pl.min_horizontal(pl.lit(least), many)))
-    if cells["row"].n_unique() < 2:
-        return [], none
     named = standing["tank"].select("tank", "site", pl.coalesce("name", "tank").alias("name"))
     cells = cells.join(named, on="tank", how="inner", maintain_order="left")
     # Where many tanks of a site are strange on one day it is the kit, or the person, not their names.
@@ -104,18 +94,13 @@ def wrong_tank(
     turned = judged.select(pl.col("row_b").alias("row"), pl.col("row").alias("row_b"))
     both = judged.join(turned, on=["row", "row_b"], how="semi").sort("row", "row_b")
     both = both.unique("row", keep="first", maintain_order=True).select("row", "tank_b", "name_b")
-    rows = [
-        one.filter("strange")
-        .join(both, on="row", how="inner", maintain_order="left")
-        .join(parts[name].select("row"), on="row", how="semi", maintain_order="left")  # not those held meanwhile
-        for name, one in ranges.items()
-    ]
-    return [said(one, "swapped: tanks") for one in rows], [
-        doubted(one, "wrong tank", other=pl.col("tank_b")) for one in rows
-    ]
+    for name, one in ranges.items():
+        rows = one.filter("strange").join(both, on="row", how="inner", maintain_order="left")
+        rows = rows.join(parts[name], on="row", how="semi", maintain_order="left")  # not those held meanwhile
+        ask(found, rows, "swapped: tanks", "wrong tank", other=pl.col("tank_b"))
 
 
-def flows(part: pl.DataFrame, standing: Tables, context: Context) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+def flows(part: pl.DataFrame, standing: Tables, context: Context, found: Collected) -> pl.DataFrame:
     """Flow timed at an outlet against the filter that stood there: more than its pump gives is held, too little is asked
     about. Where a tank has several filters, the strongest and the weakest of them are the measure."""
     f = context.assumed
@@ -141,15 +126,14 @@ def flows(part: pl.DataFrame, standing: Tables, context: Context) -> tuple[pl.Da
     known = part.join(stood, on="row", how="left", maintain_order="left")
     over = (~pl.col("open") & (pl.col("matched") > pl.col("rated") * f["flow_hold_over_rated"])).fill_null(False)
     share = pl.col("matched") / pl.col("clean")
-    too_much = known.filter(over)
-    weak = known.filter(~over & (share < f["low_flow_share"])).with_columns((share * 100).alias("share"))
-    return part.join(too_much.select("row"), on="row", how="anti", maintain_order="left"), [
-        said(too_much.with_columns(pl.col("matched").alias("flow")), "over the rated flow", "held"),
-        said(weak, "low flow"),
-    ]
+    too_much = known.filter(over).with_columns(pl.col("matched").alias("flow"))
+    ask(found, too_much, "over the rated flow", outcome="held")
+    weak = known.filter(~over & (share < f["low_flow_share"]))
+    ask(found, weak.with_columns((share * 100).alias("share")), "low flow")
+    return without(part, too_much)
 
 
-def copied(read: Parts, parts: Parts, standing: Tables, context: Context) -> list[pl.DataFrame]:
+def copied(read: Parts, parts: Parts, standing: Tables, context: Context, found: Collected) -> None:
     """The same cells, at least four: four visits running, or across tanks. Coarse steps repeat honestly: it only asks.
 
     `read` has all readings, `parts` those that are not held since.
@@ -157,7 +141,7 @@ def copied(read: Parts, parts: Parts, standing: Tables, context: Context) -> lis
     f = context.assumed
     cells, visits, tanks = int(f["copied_cells"]), int(f["copied_visits"]), int(f["copied_tanks"])
     if not parts:
-        return []
+        return
     size = 1 + max(int(part["row"].max()) for part in parts.values())  # type: ignore[arg-type]
     session = {name: np.zeros(size, np.uint64) for name in ("count", "above", "alike", "no", "day")}
     for place, part in enumerate(parts.values()):
@@ -177,24 +161,17 @@ def copied(read: Parts, parts: Parts, standing: Tables, context: Context) -> lis
     across = across.with_columns(standing["tank"]["site"][across["no"]])
     across = across.with_columns(pl.col("no").n_unique().over("site", "day", "alike").alias("tanks"))
     across = across.filter(pl.col("tanks") >= tanks).select("row", "tanks")
-    before = NUMBERS.get(visits - 1, visits - 1)
-    return [_ask(read, down, "copied down", {"visits": before}), _ask(read, across, "copied down: in a site")]
-
-
-NUMBERS = {2: "two", 3: "three", 4: "four", 5: "five"}
-
-
-def _ask(read: Parts, rows: pl.DataFrame, case: str, shown: Mapping[str, object] | None = None) -> pl.DataFrame:
-    """One remark for each sheet row of `rows`, with its cells as typed."""
-    if rows.height == 0:
-        return no_issues()
-    cells = pl.concat([
-        part.select("row", *KEY, "parameter", "text").join(rows, on="row", how="inner") for part in read.values()
-    ])  # fmt: skip
-    others = [pl.col(name).first() for name in rows.columns if name != "row"]
-    lists = pl.col("parameter", "text")
-    found = cells.sort("row", "parameter").group_by("row", *KEY, maintain_order=True).agg(lists, *others)
-    typed = ["|".join(f"{name}={text}" for name, text in zip(*row, strict=True))
-             for row in found.select("parameter", "text").iter_rows()]  # fmt: skip
-    found = found.with_columns(pl.Series("all", typed, pl.String))
-    return issue_rows(found, None, None, case, outcome="warned", text="all", shown=shown)
+    before = {2: "two", 3: "three", 4: "four", 5: "five"}.get(visits - 1, visits - 1)
+    for rows, case in ((down, "copied down"), (across, "copied down: in a site")):
+        if rows.height:
+            cells_of = pl.concat(
+                [part.select("row", *KEY, "parameter", "text").join(rows, on="row") for part in read.values()]
+            )
+            several = cells_of.sort("row", "parameter").group_by("row", *KEY, maintain_order=True)
+            told = several.agg("parameter", "text", *(pl.col(name).first() for name in rows.columns if name != "row"))
+            typed = ["|".join(f"{name}={text}" for name, text in zip(*row, strict=True))
+                     for row in told.select("parameter", "text").iter_rows()]  # fmt: skip
+            told = told.with_columns(pl.Series("all", typed, pl.String))
+            found.say(
+                told, None, case, outcome="warned", text="all", shown={"visits": before} if rows is down else None
+            )

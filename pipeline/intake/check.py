@@ -143,14 +143,12 @@ def _once(sheets: Sheets, context: Context, accepted: pl.DataFrame) -> tuple[Tab
     """One pass over the sheets: all tables, and all issues."""
     torn = (pl.col("outcome") == "held") & (pl.col("line") > 0) & pl.col("column").is_null()
     held_lines = sheets.issues.filter(torn).select(KEY)
+    no_doubt = empty("doubt").with_columns(pl.lit(None, pl.String).alias("column"))
     found = Collected(
-        [sheets.issues], [held_lines], [held_lines.clear()], [pl.DataFrame(schema=PLACE)], [sheets.unknown]
+        [sheets.issues], [held_lines], [held_lines.clear()], [pl.DataFrame(schema=PLACE)], [sheets.unknown], [no_doubt]
     )
     tables = read_standing(sheets, context, found)
-    tables["tap"], tap_issues, tap_again, tap_held = read_taps(sheets.frames.get("tap"), context)
-    found.issues.append(tap_issues)
-    found.again.append(tap_again)
-    found.whole.append(tap_held)
+    tables["tap"] = read_taps(sheets.frames.get("tap"), context, found)
     tables |= read_visits(sheets, context, tables, found)
     issues = join_issues(found.issues)
     # A person who accepted a value has answered what was asked about it.

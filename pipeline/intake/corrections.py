@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.intake.columns import KEY, issue_rows, join_issues, no_issues, unit_column
+from pipeline.intake.columns import KEY, NO_ISSUES, issue_rows, join_issues, unit_column
 from pipeline.intake.headers import fold
 from pipeline.intake.sheets import Sheets
 
@@ -169,7 +169,7 @@ def remarks_on_cells(cells: pl.DataFrame, offered: pl.DataFrame | None = None) -
         "correction: suggested": accepted & ~bare,
     }
     return join_issues(
-        issue_rows(cells, test, pl.col("column"), case, outcome="converted", text="was") for case, test in cases.items()
+        issue_rows(cells, pl.col("column"), case, test, outcome="converted", text="was") for case, test in cases.items()
     )
 
 
@@ -177,13 +177,13 @@ def remarks(sheets: Sheets, states: States) -> pl.DataFrame:
     """What is said of corrections themselves: those that do nothing any more, and those nobody can follow."""
     frame = sheets.frames.get("correction")
     if frame is None or frame.height == 0:
-        return no_issues()
+        return NO_ISSUES
     rows = with_states(frame, states)
     state = pl.col("state")
     return join_issues(
         [
-            issue_rows(rows, state == "stale", "was", "correction stale", outcome="warned"),
-            issue_rows(rows, state == NOTHING, "now", "nothing to accept", outcome="warned"),
-            issue_rows(rows, state.is_null(), "of_line", "correction: no line"),
+            issue_rows(rows, "was", "correction stale", state == "stale", outcome="warned"),
+            issue_rows(rows, "now", "nothing to accept", state == NOTHING, outcome="warned"),
+            issue_rows(rows, "of_line", "correction: no line", state.is_null()),
         ]
     )

@@ -10,7 +10,7 @@ import polars as pl
 from pandera.api.polars.types import PolarsData
 from pandera.backends.polars.register import register_polars_backends
 
-from pipeline.intake.columns import ISSUE, KEY, Context, join_issues, no_issues, sentences
+from pipeline.intake.columns import ISSUE, KEY, NO_ISSUES, Context, join_issues, sentences
 from pipeline.intake.grammar import BLANKS, nearest_word
 from schemas import columns_of
 from schemas.columns import Note, describe
@@ -126,7 +126,7 @@ def judge(model: Model, frame: pl.DataFrame, context: Context, typed: pl.DataFra
     with judged_by(context.limits, context.today):
         failures = _failures(model, frame) if frame.height else []
         if not failures:
-            return Judged(frame, no_issues(), no_issues().select(KEY))
+            return Judged(frame, NO_ISSUES, NO_ISSUES[KEY])
         return _sorted_out(failures, frame, notes, context, typed)
 
 

@@ -7,22 +7,11 @@ import numpy as np
 import polars as pl
 
 from pipeline.assumptions import Assumptions
-from pipeline.intake.columns import (
-    KEY,
-    Context,
-    day_of,
-    distinct,
-    join_issues,
-    no_issues,
-    read_dates,
-    side_cells,
-    unit_column,
-)
+from pipeline.intake.columns import KEY, Collected, Context, day_of, distinct, read_dates, unit_column
 from pipeline.intake.judge import judge
 from pipeline.intake.ladders import KitRow, read_reading
 from pipeline.intake.names import fold_name
 from pipeline.intake.settle import contradicts, two_values
-from pipeline.intake.standing import first_told
 from schemas import Tables, conform, empty
 from schemas.parameters import RECORDS
 from schemas.places import TapSheet
@@ -81,49 +70,41 @@ def _read_texts(means: Sequence[tuple[str, ...]], kits: Kits, context: Context) 
 
 
 def read_typed(
-    frame: pl.DataFrame, names: Sequence[str], keep: Sequence[str], kits: Kits, context: Context
-) -> tuple[dict[str, pl.DataFrame], pl.DataFrame]:
-    """The readings of each of the parameters `names`, with the columns `keep` of their rows, and the issues of the cells.
+    frame: pl.DataFrame, names: Sequence[str], keep: Sequence[str], kits: Kits, context: Context, found: Collected
+) -> dict[str, pl.DataFrame]:
+    """The readings of each of the parameters `names`, with the columns `keep` of their rows.
 
     A wide row has a column for each parameter; one of a long sheet, marked `long`, names its own, of which `value` is the
     reading. `column` says where each was read."""
-    beside = ["kit", "parameter", "value", *map(unit_column, (*names, "value"))]
-    told = distinct(frame, [*names, *(name for name in beside if name in frame.columns)])
-    blank = [""], np.zeros(frame.height, np.int64)
-    is_long = frame["long"].to_numpy() if "long" in frame.columns else np.zeros(frame.height, bool)
-    means: list[tuple[str, ...]] = []
-    places: list[tuple[str, np.ndarray, np.ndarray]] = []  # column, rows, which of `means` each of them has
-    for column in (name for name in (*names, "value") if name in told):
-        own = told["parameter"] if column == "value" else ([column], blank[1])
-        here = is_long if column == "value" else ~is_long
-        for (texts, at), good in ((told[column], bool), (own, names.__contains__)):
-            here = here & np.array([good(text) for text in texts], bool)[at]
-        rows = np.flatnonzero(here)
-        cells = own, told[column], told.get(unit_column(column), blank), told.get("kit", blank)
-        meant, which = side_cells([(texts, at[rows]) for texts, at in cells])
-        places.append((column, rows, which + len(means)))
-        means += meant
-    read = _read_texts(means, kits, context)
-    used, odd = read["matched"].is_not_null().to_numpy(), (read["outcome"] != "accepted").to_numpy()
+    frame = frame.with_columns(pl.lit(False).alias("long")) if "long" not in frame.columns else frame
     late = pl.col("day") > pl.col("good_until") if "day" in keep else pl.lit(False)
-    kept, values = frame.select(keep), read.drop("file", "line", "fault", "says", "suggestion")
+    means: list[tuple[str, ...]] = []
+    places: list[tuple[str, pl.DataFrame, np.ndarray]] = []  # column, rows, which of `means` each of them has
+    for column in (name for name in (*names, "value") if name in frame.columns):
+        own, is_long = pl.col("parameter") if column == "value" else pl.lit(column), pl.col("long")
+        here = (is_long & own.is_in(list(names)) if column == "value" else ~is_long) & (pl.col(column) != "")
+        beside = [pl.col(n) if n in frame.columns else pl.lit("") for n in (unit_column(column), "kit")]
+        cells = {str(n): cell for n, cell in enumerate((own, pl.col(column), *beside))}
+        rows = frame.lazy().filter(here).select(*keep, **cells).collect()
+        if rows.height:
+            meant, which = distinct(rows, *map(pl.col, cells))
+            places.append((column, rows.select(keep), which + len(means)))
+            means += meant
+    read = _read_texts(means, kits, context)
     said = read.select("text", pl.col("says").fill_null(""), "outcome", "fault", "suggestion")
-    found: dict[str, list[pl.DataFrame]] = {name: [] for name in names}
-    issues = []
+    values = read.drop("file", "line", "fault", "says", "suggestion")
+    odd, used = (read["outcome"] != "accepted").to_numpy(), read["matched"].is_not_null().to_numpy()
+    parts: dict[str, list[pl.DataFrame]] = {}
     for column, rows, which in places:
         spoken, good = odd[which], used[which]
-        if spoken.any():
-            of_cells = pl.concat([frame[rows[spoken], KEY], said[which[spoken]]], how="horizontal")
-            issues.append(of_cells.with_columns(column=pl.lit(column)))
-        if good.any():
-            beside_it = kept if good.sum() == kept.height else kept[rows[good]]
-            part = pl.concat([beside_it, values[which[good]]], how="horizontal")
-            part = part.with_columns(column=pl.lit(column), expired=late.fill_null(False))
-            for name in names if column == "value" else [column]:
-                found[name].append(part.filter(pl.col("parameter") == name) if column == "value" else part)
-    return {name: pl.concat(parts) for name, parts in found.items() if any(p.height for p in parts)}, join_issues(
-        issues
-    )
+        told = pl.concat([rows[KEY].filter(spoken), said[which[spoken]]], how="horizontal")
+        found.issues.append(told.with_columns(column=pl.lit(column)))
+        part = pl.concat([rows if good.all() else rows.filter(good), values[which[good]]], how="horizontal")
+        part = part.with_columns(column=pl.lit(column), expired=late.fill_null(False))
+        for name in names if column == "value" else [column]:
+            parts.setdefault(name, []).append(part.filter(pl.col("parameter") == name) if column == "value" else part)
+    of_names = {name: pl.concat(parts[name]) for name in names if name in parts}
+    return {name: part for name, part in of_names.items() if part.height}
 
 
 def read_one(parameter: str, text: str, kit: KitRow | None, context: Context) -> dict[str, Any]:
@@ -135,23 +116,20 @@ def read_one(parameter: str, text: str, kit: KitRow | None, context: Context) ->
 MEASURED = [record.name for record in RECORDS if record.in_tap]
 
 
-def read_taps(
-    frame: pl.DataFrame | None, context: Context
-) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """The tap table, its issues, and the rows that repeat and that are held (file, line)."""
+def read_taps(frame: pl.DataFrame | None, context: Context, found: Collected) -> pl.DataFrame:
+    """The tap table."""
     if frame is None or frame.height == 0:
-        nothing = no_issues().select(KEY)
-        return empty("tap"), no_issues(), nothing, nothing
-    frame, again = first_told(frame, ["water_supply", "date", *MEASURED, "note"])
+        return empty("tap")
+    frame = found.not_told(frame, ["water_supply", "date", *MEASURED, "note"])
     days = read_dates(frame, ["date"], context)["date"]
     supply = pl.when(pl.col("water_supply") != "").then("water_supply").alias("water_supply")
     judged = judge(TapSheet, frame.with_columns(days.values(day_of, pl.Date), supply), context, frame)
-    parts, unreadable = read_typed(judged.good, MEASURED, [*KEY, "water_supply", "date"], {}, context)
-    issues = [days.issues(), judged.issues, unreadable]
+    found.issues += [days.issues(), judged.issues]
+    found.whole.append(judged.held)
+    parts = read_typed(judged.good, MEASURED, [*KEY, "water_supply", "date"], {}, context, found)
     if not parts:
-        return empty("tap"), join_issues(issues), again, judged.held
+        return empty("tap")
     at = pl.col("date").cast(pl.Datetime("us")).alias("at")
     readings = pl.concat(parts.values()).with_columns(at, pl.col("date").alias("day")).drop("kit")
-    same = ["water_supply", "day", "parameter"]
-    tap, clash = two_values(readings, same, contradicts(), pl.col("parameter"))
-    return conform("tap", tap.sort(*KEY, "parameter")), join_issues([*issues, clash]), again, judged.held
+    tap = two_values(readings, ["water_supply", "day", "parameter"], contradicts(), pl.col("parameter"), found)
+    return conform("tap", tap.sort(*KEY, "parameter"))

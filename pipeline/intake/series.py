@@ -5,7 +5,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.intake.columns import ISSUE, issue_rows
+from pipeline.intake.columns import Collected
 from schemas import conform
 
 REACH_READINGS = 4  # readings back that any check of a tank's own series looks at
@@ -17,28 +17,28 @@ PART: dict[str, Any] = {
     "text": pl.String, "parameter": pl.String, "low": pl.Float64, "high": pl.Float64, "matched": pl.Float64,
     "outcome": pl.String, "kit": pl.String, "unit": pl.String, "column": pl.String, "expired": pl.Boolean,
 }  # fmt: skip
-SAID = {**ISSUE, "row": pl.UInt32, "parameter": pl.String}
 
 
-def said(
-    found: pl.DataFrame,
-    case: str,
+def ask(
+    found: Collected,
+    rows: pl.DataFrame,
+    case: str | None = None,
+    doubt: str | None = None,
+    *,
     outcome: str = "warned",
     suggestion: str | None = None,
     shown: Mapping[str, object] | None = None,
-) -> pl.DataFrame:
-    """Issues of readings, in the sentence of their case, each with its `row` and `parameter` beside it."""
-    if found.height == 0:
-        return pl.DataFrame(schema=SAID)
-    column = pl.col("column")
-    issues = issue_rows(found, None, column, case, outcome=outcome, text="text", suggestion=suggestion, shown=shown)
-    return issues.with_columns(found["row"], found["parameter"])
-
-
-def doubted(found: pl.DataFrame, doubt: str, **cells: pl.Expr) -> pl.DataFrame:
-    """Rows of table `doubt`, with the column of each for answers to it; `cells` are its size, would_be and other."""
-    rows = found.with_columns(pl.lit(doubt).alias("doubt"), *(cell.alias(name) for name, cell in cells.items()))
-    return conform("doubt", rows).with_columns(rows["column"])
+    **cells: pl.Expr | None,
+) -> None:
+    """What is said of readings in the sentence of a case, and their rows of table `doubt`, of which `cells` are the size,
+    would_be and other."""
+    if case and rows.height:
+        found.say(rows, pl.col("column"), case, outcome=outcome, text="text", suggestion=suggestion, shown=shown)
+    if doubt and rows.height:
+        told = {name: cell for name, cell in cells.items() if cell is not None}
+        asked = rows.with_columns(doubt=pl.lit(doubt), **told)
+        # The column of each stays beside it, for answers.
+        found.doubts.append(conform("doubt", asked).with_columns(rows["column"]))
 
 
 def back(column: str | pl.Expr, steps: int) -> pl.Expr:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.intake.columns import ISSUE, issue_rows, join_issues, no_issues, unit_column, whole_rows
+from pipeline.intake.columns import ISSUE, NO_ISSUES, issue_rows, join_issues, unit_column, whole_rows
 from pipeline.intake.files import BOOKS, LogFile, family_of, own_name
 from pipeline.intake.grammar import faults
 from pipeline.intake.headers import FAMILY, OTHER_NAMES, Header, Own, fold, long_names, names_of, read_header
@@ -34,7 +34,7 @@ class Sheets:
     """What was read: text frames by family (`visit_long` apart), issues so far, and rows counted by file."""
 
     frames: dict[str, pl.DataFrame] = field(default_factory=dict)
-    issues: pl.DataFrame = field(default_factory=no_issues)
+    issues: pl.DataFrame = field(default_factory=lambda: NO_ISSUES)
     files: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=FILE))
     unknown: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=UNKNOWN))
 
@@ -106,7 +106,7 @@ def read_file(folder: Path, file: LogFile, given: bytes | None, most_columns: in
             path = f"{file.path}, sheet {name}"
             sheet = LogFile(path, family_of(path), file.sha256, len(content))
             read.append(_read_table(sheet, content, most_columns, own, is_sheet=True))
-        return read or [Read("", None, _info(file, 0), no_issues())]
+        return read or [Read("", None, _info(file, 0), NO_ISSUES)]
     except OSError as error:
         return [_whole_file(file, "file", f"it could not be opened ({error.strerror}); change its permissions", 0)]
     except NoTable as error:
@@ -136,7 +136,7 @@ def columns_twice(frame: pl.DataFrame, table: Table, header: Header) -> tuple[pl
         one, other = pl.col(column), pl.col("other")
         differs = (one != "") & (other != "") & (one != other)
         typed = both.with_columns(one.alias("typed"))
-        issues.append(issue_rows(typed, differs, column, "two columns", shown={"name": column}))
+        issues.append(issue_rows(typed, column, "two columns", differs, shown={"name": column}))
         frame = both.with_columns(
             pl.when(differs).then(pl.lit("")).when(one == "").then(other).otherwise(one).alias(column)
         ).drop("other")
@@ -150,7 +150,7 @@ def totals_lines(frame: pl.DataFrame, table: Table, keys: list[str]) -> tuple[pl
     """
     # A row with all its keys is none: nearly every row, so that the patterns see few.
     if len(keys) < 2 or not any((frame[key] == "").any() for key in keys):
-        return frame, no_issues()
+        return frame, NO_ISSUES
     named = pl.any_horizontal(pl.col(key).str.contains(TOTALS) for key in keys)
     keyless = pl.all_horizontal(pl.col(key) == "" for key in keys)
     rest = [name for name in frame.columns if name not in ("file", "line", *keys)]
@@ -161,12 +161,12 @@ def totals_lines(frame: pl.DataFrame, table: Table, keys: list[str]) -> tuple[pl
     near = frame.filter(pl.any_horizontal(pl.col(key) == "" for key in keys))
     sums = near.filter(named | (keyless & last & number)).select("file", "line")
     if sums.height == 0:
-        return frame, no_issues()
+        return frame, NO_ISSUES
     names = [name for name in table.cells.columns if name != "line"]
     lines = sums.join(table.cells.select("line", *names), on="line", how="left", maintain_order="left")
     lines = lines.with_columns(pl.Series("whole line", whole_rows(lines, names, table.separator), pl.String))
     left = frame.join(sums, on=["file", "line"], how="anti", maintain_order="left")
-    return left, issue_rows(lines, None, None, "totals line", text="whole line")
+    return left, issue_rows(lines, None, "totals line", text="whole line")
 
 
 def no_kit(frame: pl.DataFrame, long: bool) -> pl.DataFrame:
@@ -203,7 +203,7 @@ def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet
         return _whole_file(file, error.fault, says, rows)
     rows_in = table.cells.height + len(table.bad)
     if not table.header:
-        return Read("", None, _info(file, rows_in), no_issues())
+        return Read("", None, _info(file, rows_in), NO_ISSUES)
     header = read_header(FAMILY[file.family], table.header, own)
     unknown: list[Entry] = [
         {"file": file.path, "column": name, "like": like or None}
