@@ -201,7 +201,7 @@ def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet
         rows = sum(1 for line in raw.splitlines() if line.strip())
         says = f"{error}; expected the columns {', '.join(names_of(FAMILY[file.family]).values())}, or your own names for them under [columns] in round.toml"
         return _whole_file(file, error.fault, says, rows)
-    rows_in = table.cells.height + len(table.bad)
+    rows_in = table.cells.height + sum(outcome == "held" for _, outcome, *_ in table.odd)
     if not table.header:
         return Read("", None, _info(file, rows_in), NO_ISSUES)
     header = read_header(FAMILY[file.family], table.header, own)
@@ -218,9 +218,7 @@ def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet
             f" it reads “{table.separator.join(table.header)[:120]}”. Name the column, or add it"
         )
         return _whole_file(file, "missing column", says, rows_in, unknown)
-    short = "The line has fewer fields than the header; the missing ones are taken as blank."
-    entries = [_entry(file.path, bad.line, "held", bad.fault, bad.reason, bad.text) for bad in table.bad]
-    entries += [_entry(file.path, line, "warned", "short line", short, "") for line in table.short]
+    entries = [_entry(file.path, *odd) for odd in table.odd]
     name = "visit_long" if header.long else file.family
     frame, twice = columns_twice(_frame(file.path, table, header, name), table, header)
     frame, totals = totals_lines(frame, table, header.wanted)
