@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from pipeline.intake.columns import KEY, Collected, Context
+from pipeline.intake.columns import KEY, Collected
 from pipeline.intake.series import REACH_DAYS, Parts, ask, back
 from schemas import Tables
 from schemas.parameters import RECORDS
@@ -23,9 +23,9 @@ def without(part: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
     return part.join(rows, on="row", how="anti", maintain_order="left")
 
 
-def swapped_by_limits(placed: pl.DataFrame, context: Context, found: Collected) -> pl.DataFrame:
+def swapped_by_limits(placed: pl.DataFrame, found: Collected) -> pl.DataFrame:
     """pH and temperature that stand in each other's cell: 25 is no pH, and 7.2 beside it is one. Both are held and emptied."""
-    f = context.assumed
+    f = found.assumed
     low, high = f["ph_hold_below"], f["ph_hold_above"]
     ph, warmth = (
         pl.col(name).str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
@@ -63,18 +63,16 @@ def confused_columns(parts: Parts, ranges: Mapping[str, pl.DataFrame], found: Co
                 parts[name] = without(parts[name], rows)
 
 
-def odd_pairs(parts: Parts, context: Context, found: Collected) -> None:
+def odd_pairs(parts: Parts, found: Collected) -> None:
     """A pH that nothing would hold up."""
-    high = parts["ph"].filter(pl.col("matched") >= context.assumed["ph_odd_without_kh"])
+    high = parts["ph"].filter(pl.col("matched") >= found.assumed["ph_odd_without_kh"])
     bare = parts["kh"].filter(pl.col("matched") == 0).select(SESSION).unique()
     ask(found, high.join(bare, on=SESSION, how="semi", maintain_order="left"), "odd pair")
 
 
-def wrong_tank(
-    parts: Parts, ranges: Mapping[str, pl.DataFrame], standing: Tables, context: Context, found: Collected
-) -> None:
+def wrong_tank(parts: Parts, ranges: Mapping[str, pl.DataFrame], standing: Tables, found: Collected) -> None:
     """Two tanks of a site whose readings of a day each fit the other better than their own: both are asked about."""
-    least, most = int(context.assumed["wrong_tank_cells"]), int(context.assumed["wrong_tank_sessions"])
+    least, most = int(found.assumed["wrong_tank_cells"]), int(found.assumed["wrong_tank_sessions"])
     names = ["row", "tank", "day", "parameter", "low", "high", "usual_low", "usual_high", "strange"]
     odd = pl.concat([one.filter("strange").select("row") for one in ranges.values()]).unique()
     cells = pl.concat([one.select(names).join(odd, on="row", how="semi") for one in ranges.values()])
@@ -100,10 +98,10 @@ def wrong_tank(
         ask(found, rows, "swapped: tanks", "wrong tank", other=pl.col("tank_b"))
 
 
-def flows(part: pl.DataFrame, standing: Tables, context: Context, found: Collected) -> pl.DataFrame:
+def flows(part: pl.DataFrame, standing: Tables, found: Collected) -> pl.DataFrame:
     """Flow timed at an outlet against the filter that stood there: more than its pump gives is held, too little is asked
     about. Where a tank has several filters, the strongest and the weakest of them are the measure."""
-    f = context.assumed
+    f = found.assumed
     models = standing["filter_model"].select("model", "rated_flow_l_h")
     filters = (
         standing["filter"].join(models, on="model", how="left").select("filter", "rated_flow_l_h", "clean_flow_l_h")
@@ -133,12 +131,12 @@ def flows(part: pl.DataFrame, standing: Tables, context: Context, found: Collect
     return without(part, too_much)
 
 
-def copied(read: Parts, parts: Parts, standing: Tables, context: Context, found: Collected) -> None:
+def copied(read: Parts, parts: Parts, standing: Tables, found: Collected) -> None:
     """The same cells, at least four: four visits running, or across tanks. Coarse steps repeat honestly: it only asks.
 
     `read` has all readings, `parts` those that are not held since.
     """
-    f = context.assumed
+    f = found.assumed
     cells, visits, tanks = int(f["copied_cells"]), int(f["copied_visits"]), int(f["copied_tanks"])
     if not parts:
         return

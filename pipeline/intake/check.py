@@ -35,62 +35,31 @@ EXPLANATIONS = (
     "leap",
 )
 CONVERTED = len(EXPLANATIONS) + 1  # how a value was read, told last
-RANK = {"accepted": 0, "converted": 1, "warned": 2, "part_held": 3, "held": 4}
 
 
 def row_outcomes(issues: pl.DataFrame, whole: pl.DataFrame, again: pl.DataFrame) -> pl.DataFrame:
     """(file, line, outcome) of every row that was not simply accepted: `whole` rows are held, `again` rows repeat,
     others are as bad as their cells."""
-    worst = (
-        issues.filter(pl.col("line") > 0)
-        .with_columns(
-            pl.when(pl.col("outcome") == "held")
-            .then(pl.lit("part_held"))
-            .otherwise(pl.col("outcome"))
-            .replace_strict(RANK, return_dtype=pl.Int64)
-            .alias("rank")
-        )
-        .group_by("file", "line")
-        .agg(pl.col("rank").max())
-    )
     said = [
-        worst,
-        whole.unique().with_columns(pl.lit(RANK["held"], pl.Int64).alias("rank")),
-        again.unique().with_columns(pl.lit(len(RANK), pl.Int64).alias("rank")),
+        issues.filter(pl.col("line") > 0).select(*KEY, pl.col("outcome").replace("held", "part_held")),
+        whole.with_columns(outcome=pl.lit("held")),
+        again.with_columns(outcome=pl.lit("repeats")),
     ]
-    names = {**{rank: outcome for outcome, rank in RANK.items()}, len(RANK): "repeats"}
-    return (
-        pl.concat(said)
-        .group_by("file", "line")
-        .agg(pl.col("rank").max())
-        .select("file", "line", pl.col("rank").replace_strict(names, return_dtype=pl.String).alias("outcome"))
-    )
+    from_best = pl.col("outcome").cast(pl.Enum(ROW_OUTCOMES))
+    return pl.concat(said).group_by(KEY).agg(from_best.max().cast(pl.String))
 
 
-def account(sheets: Sheets, outcomes: pl.DataFrame) -> pl.DataFrame:
-    """One row a file; rows of no outcome were accepted, and the rows of a file that is held whole are all held."""
-    read = pl.concat(
-        [pl.DataFrame(schema={"file": pl.String, "read": pl.UInt32})]
-        + [f.group_by("file").agg(pl.len().alias("read")) for f in sheets.frames.values()]
+def account(sheets: Sheets, torn: pl.DataFrame, outcomes: pl.DataFrame) -> pl.DataFrame:
+    """One row a file; rows of no outcome were accepted, and the rows of a file that is held whole are all held. `torn`
+    are lines that are in no frame."""
+    rows = pl.concat([torn.unique().select("file"), *(frame.select("file") for frame in sheets.frames.values())])
+    counts = outcomes.group_by("file").agg((pl.col("outcome") == name).sum().alias(name) for name in ROW_OUTCOMES)
+    files = sheets.files.join(counts, on="file", how="left").join(
+        rows.group_by("file").len("read"), on="file", how="left"
     )
-    known = read.group_by("file").agg(pl.col("read").sum().cast(pl.Int64))
-    counts = outcomes.group_by("file").agg(
-        *((pl.col("outcome") == name).sum().cast(pl.Int64).alias(name) for name in ROW_OUTCOMES)
-    )
-    torn = (
-        sheets.issues.filter((pl.col("outcome") == "held") & (pl.col("line") > 0) & pl.col("column").is_null())
-        .group_by("file")
-        .agg(pl.col("line").n_unique().cast(pl.Int64).alias("torn"))
-    )
-    files = (
-        sheets.files.join(counts, on="file", how="left")
-        .join(known, on="file", how="left")
-        .join(torn, on="file", how="left")
-        .with_columns(pl.col([*ROW_OUTCOMES, "read", "torn"]).fill_null(0))
-    )
-    counted = pl.sum_horizontal(ROW_OUTCOMES)
-    files = files.with_columns((pl.col("accepted") + pl.col("read") + pl.col("torn") - counted).alias("accepted"))
-    files = files.with_columns((pl.col("held") + pl.col("rows_in") - counted).alias("held"))
+    files = files.with_columns(pl.col(*ROW_OUTCOMES, "read").fill_null(0).cast(pl.Int64))
+    accepted = pl.col("accepted") + pl.col("read") - pl.sum_horizontal(ROW_OUTCOMES)
+    files = files.with_columns(accepted, pl.col("held") + pl.col("rows_in") - pl.col("read"))
     return conform("account", files.sort("file"))
 
 
@@ -144,12 +113,18 @@ def _once(sheets: Sheets, context: Context, accepted: pl.DataFrame) -> tuple[Tab
     torn = (pl.col("outcome") == "held") & (pl.col("line") > 0) & pl.col("column").is_null()
     held_lines = sheets.issues.filter(torn).select(KEY)
     no_doubt = empty("doubt").with_columns(pl.lit(None, pl.String).alias("column"))
-    found = Collected(
-        [sheets.issues], [held_lines], [held_lines.clear()], [pl.DataFrame(schema=PLACE)], [sheets.unknown], [no_doubt]
+    lists = (
+        [sheets.issues],
+        [held_lines],
+        [held_lines.clear()],
+        [pl.DataFrame(schema=PLACE)],
+        [sheets.unknown],
+        [no_doubt],
     )
-    tables = read_standing(sheets, context, found)
-    tables["tap"] = read_taps(sheets.frames.get("tap"), context, found)
-    tables |= read_visits(sheets, context, tables, found)
+    found = Collected(context.round, context.assumed, context.today, *lists)
+    tables = read_standing(sheets, found)
+    tables["tap"] = read_taps(sheets.frames.get("tap"), found)
+    tables |= read_visits(sheets, tables, found)
     issues = join_issues(found.issues)
     # A person who accepted a value has answered what was asked about it.
     answered = accepted.with_columns(pl.lit("warned").alias("outcome"))
@@ -159,7 +134,7 @@ def _once(sheets: Sheets, context: Context, accepted: pl.DataFrame) -> tuple[Tab
     outcomes = row_outcomes(issues, pl.concat(found.whole), pl.concat(found.again))
     visit = tables["visit"].drop("outcome").join(outcomes, on=KEY, how="left", maintain_order="left")
     tables["visit"] = conform("visit", visit.with_columns(pl.col("outcome").fill_null("accepted")))
-    tables["account"] = account(sheets, outcomes)
+    tables["account"] = account(sheets, held_lines, outcomes)
     unknown = pl.concat([part.select(list(UNKNOWN)) for part in found.unknown])
     tables["unknown_column"] = conform("unknown_column", unknown.sort("file", "column", maintain_order=True))
     tables |= held_and_remarks(issues, pl.concat(found.places))

@@ -37,7 +37,7 @@ Reader = Callable[[str, str], Cell]  # text, unit of the header (of a date: its 
 Column = str | pl.Expr | None
 
 
-@dataclass(frozen=True)
+@dataclass
 class Context:
     """What the reading of cells may use: the round's settings, the assumptions in force, the day of loading."""
 
@@ -133,8 +133,8 @@ def issue_rows(
 
 
 @dataclass
-class Collected:
-    """What is found on the way: issues, rows held whole and rows that repeat (file, line), where each row belongs, unknown
+class Collected(Context):
+    """What the reading may use, and what is found on the way: issues, rows held whole and rows that repeat (file, line), where each row belongs, unknown
     names, and what may be wrong with readings that are used."""
 
     issues: list[pl.DataFrame] = field(default_factory=list)

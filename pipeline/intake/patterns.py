@@ -8,7 +8,7 @@ from difflib import get_close_matches
 import polars as pl
 
 from pipeline.intake import beside
-from pipeline.intake.columns import Collected, Context
+from pipeline.intake.columns import Collected
 from pipeline.intake.series import (
     PART,
     REACH_DAYS,
@@ -35,25 +35,25 @@ def with_likeness(unknown: pl.DataFrame, known: Sequence[str]) -> pl.DataFrame:
     return unknown.with_columns(pl.Series("like", [found[0] if found else None for found in near], pl.String))
 
 
-def gaps(visit: pl.DataFrame, context: Context, found: Collected) -> None:
+def gaps(visit: pl.DataFrame, found: Collected) -> None:
     """Visits long after the one before, as one remark a visit; longer where the round or the tank has a longer rhythm."""
-    limit = context.assumed["gap_warn_days"] / 7  # stated for a weekly round
+    limit = found.assumed["gap_warn_days"] / 7  # stated for a weekly round
     days = visit.select("no", "day", "file", "line", "date").unique(["no", "day"], keep="first", maintain_order=True)
     days = days.with_columns((pl.col("day") - back("day", 1)).dt.total_days().alias("gap"))
     # A gap counts for the rhythm where it begins within reach of the visit.
     reach = pl.col("day") - pl.duration(days=REACH_DAYS)
     steps = range(1, REACH_READINGS + 1)
     usual = [pl.when(back("day", i + 1) >= reach).then(back("gap", i)).alias(f"gap {i}") for i in steps]
-    long = pl.col("gap").is_between(limit * context.round.visit_every_days, REACH_DAYS, closed="right")
+    long = pl.col("gap").is_between(limit * found.round.visit_every_days, REACH_DAYS, closed="right")
     days = days.with_columns(usual).filter(long)
     rhythm = pl.concat_list(f"gap {i}" for i in steps).list.drop_nulls().list.median()
     late = pl.col("gap") > limit * rhythm.fill_null(0)
     found.say(days, "date", "long gap", late, outcome="warned")
 
 
-def single(parameter: str, part: pl.DataFrame, standing: Tables, context: Context, found: Collected) -> None:
+def single(parameter: str, part: pl.DataFrame, standing: Tables, found: Collected) -> None:
     """Values of one parameter that are unusual by themselves, or for this tank."""
-    f, matched, top = context.assumed, pl.col("matched"), pl.col("high").is_null()
+    f, matched, top = found.assumed, pl.col("matched"), pl.col("high").is_null()
     high, over = matched > f["nitrate_warn_above"], top & (pl.col("low") >= matched)
     fed = standing["feeding"].filter(pl.col("feed_g_day") > 0)["tank"].implode()
     bare = standing["tank"].filter(pl.col("planting").fill_null("none") == "none")["tank"].implode()
@@ -78,12 +78,10 @@ def single(parameter: str, part: pl.DataFrame, standing: Tables, context: Contex
         ask(found, part.filter(test), case, shown=shown)
 
 
-def doubts(
-    nitrate: pl.DataFrame, nitrite: pl.DataFrame, change: pl.DataFrame, context: Context, found: Collected
-) -> pl.DataFrame:
+def doubts(nitrate: pl.DataFrame, nitrite: pl.DataFrame, change: pl.DataFrame, found: Collected) -> pl.DataFrame:
     """Nitrate readings left out of the trend: nitrite in the session, or before or after unknown on a change day."""
     session = ["no", "at", "taken"]
-    present = nitrite.filter(pl.col("matched") >= context.assumed["nitrite_spoils_mg_l"])
+    present = nitrite.filter(pl.col("matched") >= found.assumed["nitrite_spoils_mg_l"])
     present = present.group_by(session).agg(pl.col("matched").max().alias("beside"))
     changed = change.select("no", "day", pl.lit(True).alias("changed")).unique()
     nitrate = nitrate.join(present, on=session, how="left", maintain_order="left").join(
@@ -139,11 +137,9 @@ def _fallen(fell: pl.DataFrame, change: pl.DataFrame, kh: pl.DataFrame) -> pl.Da
     )
 
 
-def nitrate_series(
-    part: pl.DataFrame, kh: pl.DataFrame, change: pl.DataFrame, context: Context, found: Collected
-) -> pl.DataFrame:
+def nitrate_series(part: pl.DataFrame, kh: pl.DataFrame, change: pl.DataFrame, found: Collected) -> pl.DataFrame:
     """Wrong basis, missed change, bottle not shaken, leaps: what may explain an odd nitrate. `kh` is the series of KH."""
-    f, matched, last, kept = context.assumed, pl.col("matched"), pl.col("last"), pl.col("kept")
+    f, matched, last, kept = found.assumed, pl.col("matched"), pl.col("last"), pl.col("kept")
     series = _with_kept(with_usual(series_of(part)), change)
     low, high = f["basis_ratio_low"], f["basis_ratio_high"]
     ratio = pl.col("usual") / matched
@@ -187,9 +183,9 @@ def nitrate_series(
     return part.with_columns(pl.coalesce("doubt", doubt).alias("doubt"))
 
 
-def moves(ph: pl.DataFrame, kh: pl.DataFrame, context: Context, found: Collected) -> None:
+def moves(ph: pl.DataFrame, kh: pl.DataFrame, found: Collected) -> None:
     """pH that moves within a week, KH that falls within a month; a step from one kit to another is no move."""
-    f = context.assumed
+    f = found.assumed
     week, month = (min(f[name], REACH_DAYS) for name in ("ph_move_days", "kh_fall_days"))
     change = pl.col("matched") - pl.col("last")
     apart = (pl.col("low") > pl.col("last_high")) | (pl.col("high").fill_null(INFINITE) < pl.col("last_low"))
@@ -200,21 +196,21 @@ def moves(ph: pl.DataFrame, kh: pl.DataFrame, context: Context, found: Collected
     ask(found, kh.filter(fell & real), "kh fell", shown={"within": month})
 
 
-def look_at(read: Parts, change: pl.DataFrame, standing: Tables, context: Context, found: Collected) -> pl.DataFrame:
+def look_at(read: Parts, change: pl.DataFrame, standing: Tables, found: Collected) -> pl.DataFrame:
     """The readings with why they stay out of the trend; what is said of them, and what may be wrong with them, is collected."""
     there = [name for name in PARAMETERS if name in read or name in NEEDED]
     parts = {name: read.get(name, pl.DataFrame(schema=PART)) for name in there}
     if "flow_l_h" in parts:
-        parts["flow_l_h"] = beside.flows(parts["flow_l_h"], standing, context, found)
+        parts["flow_l_h"] = beside.flows(parts["flow_l_h"], standing, found)
     ranges = {name: usual_ranges(parts[name]) for name in beside.COMPARED if name in parts}
     beside.confused_columns(parts, ranges, found)
-    beside.odd_pairs(parts, context, found)
-    beside.wrong_tank(parts, ranges, standing, context, found)
+    beside.odd_pairs(parts, found)
+    beside.wrong_tank(parts, ranges, standing, found)
     ph, kh = series_of(parts["ph"]), series_of(parts["kh"])
-    nitrate = doubts(parts["nitrate"], parts["nitrite"], change, context, found)
-    parts["nitrate"] = nitrate_series(nitrate, kh, change, context, found)
+    nitrate = doubts(parts["nitrate"], parts["nitrite"], change, found)
+    parts["nitrate"] = nitrate_series(nitrate, kh, change, found)
     for name, part in parts.items():
-        single(name, part, standing, context, found)
-    moves(ph, kh, context, found)
-    beside.copied(read, {name: part for name, part in parts.items() if part.height}, standing, context, found)
+        single(name, part, standing, found)
+    moves(ph, kh, found)
+    beside.copied(read, {name: part for name, part in parts.items() if part.height}, standing, found)
     return pl.concat(parts.values(), how="diagonal")

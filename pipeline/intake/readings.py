@@ -70,7 +70,7 @@ def _read_texts(means: Sequence[tuple[str, ...]], kits: Kits, context: Context) 
 
 
 def read_typed(
-    frame: pl.DataFrame, names: Sequence[str], keep: Sequence[str], kits: Kits, context: Context, found: Collected
+    frame: pl.DataFrame, names: Sequence[str], keep: Sequence[str], kits: Kits, found: Collected
 ) -> dict[str, pl.DataFrame]:
     """The readings of each of the parameters `names`, with the columns `keep` of their rows.
 
@@ -90,7 +90,7 @@ def read_typed(
             meant, which = distinct(rows, *map(pl.col, cells))
             places.append((column, rows.select(keep), which + len(means)))
             means += meant
-    read = _read_texts(means, kits, context)
+    read = _read_texts(means, kits, found)
     said = read.select("text", pl.col("says").fill_null(""), "outcome", "fault", "suggestion")
     values = read.drop("file", "line", "fault", "says", "suggestion")
     odd, used = (read["outcome"] != "accepted").to_numpy(), read["matched"].is_not_null().to_numpy()
@@ -116,17 +116,17 @@ def read_one(parameter: str, text: str, kit: KitRow | None, context: Context) ->
 MEASURED = [record.name for record in RECORDS if record.in_tap]
 
 
-def read_taps(frame: pl.DataFrame | None, context: Context, found: Collected) -> pl.DataFrame:
+def read_taps(frame: pl.DataFrame | None, found: Collected) -> pl.DataFrame:
     """The tap table."""
     if frame is None or frame.height == 0:
         return empty("tap")
     frame = found.not_told(frame, ["water_supply", "date", *MEASURED, "note"])
-    days = read_dates(frame, ["date"], context)["date"]
+    days = read_dates(frame, ["date"], found)["date"]
     supply = pl.when(pl.col("water_supply") != "").then("water_supply").alias("water_supply")
-    judged = judge(TapSheet, frame.with_columns(days.values(day_of, pl.Date), supply), context, frame)
+    judged = judge(TapSheet, frame.with_columns(days.values(day_of, pl.Date), supply), found, frame)
     found.issues += [days.issues(), judged.issues]
     found.whole.append(judged.held)
-    parts = read_typed(judged.good, MEASURED, [*KEY, "water_supply", "date"], {}, context, found)
+    parts = read_typed(judged.good, MEASURED, [*KEY, "water_supply", "date"], {}, found)
     if not parts:
         return empty("tap")
     at = pl.col("date").cast(pl.Datetime("us")).alias("at")

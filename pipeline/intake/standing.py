@@ -61,13 +61,13 @@ VALUES: dict[str, tuple[Callable[[Cell], object], Any]] = {
 }
 
 
-def read_plain(name: str, frame: pl.DataFrame, context: Context, found: Collected) -> pl.DataFrame:
+def read_plain(name: str, frame: pl.DataFrame, found: Collected) -> pl.DataFrame:
     """A family's text frame to typed columns."""
     notes = describe(FAMILY[name].model)
     told = {n: notes[n].kind for n in text_columns(name)}
     dates = [n for n, kind in told.items() if kind == "date"]
-    read = read_dates(frame, dates, context) | read_columns(
-        frame, {n: reader_of(notes[n], context) for n, kind in told.items() if kind not in ("date", *AS_TYPED)}
+    read = read_dates(frame, dates, found) | read_columns(
+        frame, {n: reader_of(notes[n], found) for n, kind in told.items() if kind not in ("date", *AS_TYPED)}
     )
     typed = [cells.values(*VALUES.get(told[n], (word_of, pl.String))) for n, cells in read.items()]
     texts = [pl.when(pl.col(n) != "").then(n).alias(n) for n, kind in told.items() if kind in AS_TYPED]
@@ -139,7 +139,7 @@ def _places(frame: pl.DataFrame, tanks: Iterable[str], names: Mapping[str, str],
     return frame.select(*KEY, tank, days.alias("day"), pl.lit(None, pl.String).alias("parameter"))
 
 
-def read_standing(sheets: Sheets, context: Context, found: Collected) -> Tables:
+def read_standing(sheets: Sheets, found: Collected) -> Tables:
     """Every plain family, judged by its model and references followed: what others refer to comes first."""
     tables: Tables = {"alias": empty("alias")}
     as_told: Tables = {}  # before references are followed: a filter may be of a model that only compartments.csv has
@@ -149,21 +149,21 @@ def read_standing(sheets: Sheets, context: Context, found: Collected) -> Tables:
             tables[name] = as_told[name] = empty(name)
             continue
         text = found.not_told(sheet, text_columns(name))
-        values = read_plain(name, text, context, found)
+        values = read_plain(name, text, found)
         if name == "kit":
             values = book.kits(values, found)
-        judged = judge(FAMILY[name].model, values, context, text)
+        judged = judge(FAMILY[name].model, values, found, text)
         found.issues.append(judged.issues)
         found.whole.append(judged.held)
         if name in ONE_ROW_A_KEY:
             contradictions(name, text, found)
         rows = as_told[name] = found.not_held(judged.good)
         if name == "fill":
-            book.masses(rows, as_told, sheet, context.assumed, found)
+            book.masses(rows, as_told, sheet, found.assumed, found)
         if name == "service":
             key = list(FAMILY[name].key)
             rows = differing_cells(sheet, rows, key, [c for c in text_columns(name) if c not in key], found)
-            rows = book.timed(rows, sheet, as_told, context.assumed, found)
+            rows = book.timed(rows, sheet, as_told, found.assumed, found)
             book.put_off(rows, sheet, found)
         for column, other, ident, waits in REFERENCES.get(name, []):
             known = tables[other].select(ident, *(["name"] if "name" in tables[other].columns else []))
@@ -180,5 +180,5 @@ def read_standing(sheets: Sheets, context: Context, found: Collected) -> Tables:
             tables["alias"] = conform("alias", aliases(tables["tank"]))
             names = called(tables["alias"])
         elif "tank" in sheet.columns:
-            found.places.append(_places(sheet, tables["tank"]["tank"].to_list(), names, context))
+            found.places.append(_places(sheet, tables["tank"]["tank"].to_list(), names, found))
     return tables

@@ -38,7 +38,7 @@ NO_CHANGE = ("", "-", "none", "no", "0")
 ALIASES = {name: record.name for record in RECORDS for name, basis in record.aliases.items() if not basis}
 
 
-def all_rows(sheets: Sheets, context: Context, found: Collected) -> pl.DataFrame:
+def all_rows(sheets: Sheets, found: Collected) -> pl.DataFrame:
     """Wide rows and long ones under each other, all with the columns of a wide sheet, `parameter`, `value` and `long`."""
     frames = []
     for name in ("visit", "visit_long"):
@@ -48,7 +48,7 @@ def all_rows(sheets: Sheets, context: Context, found: Collected) -> pl.DataFrame
         if name == "visit_long":
             frame = _named(frame, found)
         # In dates, what a file shows settles the order: each file is of one form.
-        days = read_dates(frame, ["date"], context)["date"]
+        days = read_dates(frame, ["date"], found)["date"]
         found.issues.append(days.issues())
         frames.append(
             frame.with_columns(days.values(day_of, pl.Date).alias("day"), pl.lit(name == "visit_long").alias("long"))
@@ -114,14 +114,14 @@ def _with_route_day(unread: pl.DataFrame, rows: pl.DataFrame, standing: Tables) 
     return unread.with_columns(pl.Series("says", says, pl.String))
 
 
-def placed_rows(rows: pl.DataFrame, standing: Tables, context: Context, found: Collected) -> pl.DataFrame:
+def placed_rows(rows: pl.DataFrame, standing: Tables, found: Collected) -> pl.DataFrame:
     """The rows whose tank and day are known, with `at` and `no`, the tank's number, in order of tank and time."""
     named = tanks_meant(rows, Resolver(standing["alias"], standing["site"], standing["tank"]), found)
     found.issues = [_with_route_day(join_issues(found.issues), named, standing)]
     found.places.append(named.select(*KEY, pl.col("tank_id").alias("tank"), "day", "parameter"))
     ran = standing["tank"].select(pl.col("tank").alias("tank_id"), "set_up", "closed").with_row_index("no")
     named = named.join(ran, on="tank_id", how="left", maintain_order="left")
-    judged = judge(PlacedRow, named, context, named.with_columns(pl.col("date").alias("day")))
+    judged = judge(PlacedRow, named, found, named.with_columns(pl.col("date").alias("day")))
     clock = read_columns(named, {"time": lambda text, _: read_time(text)})["time"]
     found.issues += [judged.issues.with_columns(pl.lit("date").alias("column")), clock.issues()]
     found.say(named, "date", "key missing: date", pl.col("date").is_in(["", "-"]))
@@ -198,9 +198,7 @@ def readers(context: Context, standing: Tables) -> dict[str, Reader]:
     }
 
 
-def read_changes(
-    placed: pl.DataFrame, cells: Mapping[str, Cells], context: Context, standing: Tables, found: Collected
-) -> pl.DataFrame:
+def read_changes(placed: pl.DataFrame, cells: Mapping[str, Cells], standing: Tables, found: Collected) -> pl.DataFrame:
     """The water changes with their fraction and source."""
     amount, kind, source = (cells[name] for name in ("water_changed", "change_kind", "new_water"))
     frame = placed.select(
@@ -217,7 +215,7 @@ def read_changes(
     used = frame.filter(pl.col("low") > 0)
     share, is_ro = pl.col("low") / 100, pl.col("own source") == "ro"
     by_share = pl.col("in") == "%"
-    changes = used.join(_net(standing, context), on="tank_id", how="left", maintain_order="left").with_columns(
+    changes = used.join(_net(standing, found), on="tank_id", how="left", maintain_order="left").with_columns(
         pl.col("tank_id").alias("tank"),
         pl.when(by_share).then(share).otherwise(pl.col("low") / pl.col("net")).alias("fraction"),
         pl.when(by_share).then(share * pl.col("net")).otherwise(pl.col("low")).alias("litres"),
@@ -225,7 +223,7 @@ def read_changes(
         pl.when(is_ro).then("water_supply").otherwise(pl.coalesce("own source", "water_supply")).alias("source"),
         pl.when(is_ro).then("ro").otherwise(0.0).alias("ro_share"),
     )
-    judged = judge(WaterChange, changes, context)
+    judged = judge(WaterChange, changes, found)
     found.issues.append(judged.issues)
     return with_warned(judged.good.with_columns(pl.col("fraction").clip(0, 1)), judged.issues, KEY)
 
@@ -237,9 +235,9 @@ def with_warned(frame: pl.DataFrame, issues: pl.DataFrame, key: list[str]) -> pl
     return frame.join(asked, on=key, how="left", maintain_order="left").with_columns(outcome).drop("asked")
 
 
-def top_ups(change: pl.DataFrame, context: Context, found: Collected) -> None:
+def top_ups(change: pl.DataFrame, found: Collected) -> None:
     """Small changes several times a week: top-ups entered as changes?"""
-    share, days = context.assumed["topup_share"], context.assumed["topup_days"]
+    share, days = found.assumed["topup_share"], found.assumed["topup_days"]
     small = change.filter((pl.col("kind") == "change") & (pl.col("fraction") <= share + 1e-9)).sort("tank", "day")
     often = (pl.col("day") - pl.col("day").shift(2).over("tank")).dt.total_days() <= days
     found.say(small, "water_changed", "top-up", often, outcome="warned", text="text", shown={"within": days})
@@ -252,14 +250,14 @@ def _known_kit(text: str, known: set[str]) -> Cell:
     return Cell("warned", fault="kit not known", says=says)
 
 
-def read_visits(sheets: Sheets, context: Context, standing: Tables, found: Collected) -> Tables:
+def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
     """Visit sheets to the tables visit, reading, water_change and doubt; a doubt keeps its column, for answers to it."""
-    rows = all_rows(sheets, context, found)
+    rows = all_rows(sheets, found)
     if rows.height == 0:
         return {"doubt": found.doubts[0], **{name: empty(name) for name in ("visit", "reading", "water_change")}}
-    kits = kits_of(standing, context.assumed)
+    kits = kits_of(standing, found.assumed)
     known_kits = {kit for kit, _ in kits}
-    placed = without_repeats(placed_rows(rows, standing, context, found), found).with_row_index("row")
+    placed = without_repeats(placed_rows(rows, standing, found), found).with_row_index("row")
     del rows
     cells = read_columns(
         placed,
@@ -268,29 +266,29 @@ def read_visits(sheets: Sheets, context: Context, standing: Tables, found: Colle
             "fish_seen": lambda text, _: amounts.read_count(text),
             "fish_look": lambda text, _: read_word(text, FISH_LOOK),
             "kit": lambda text, _: _known_kit(text, known_kits),
-            **readers(context, standing),
+            **readers(found, standing),
         },
     )
     found.issues += [one.issues() for one in cells.values()]
     taken = ways_taken(placed, cells["taken"], found)
-    changes = read_changes(placed, cells, context, standing, found)
+    changes = read_changes(placed, cells, standing, found)
     words = [cells[name].values(word_of) for name in ("taken", "change_kind", "fish_look")]
     seen = cells["fish_seen"].values(low_of, pl.Float64)
     sheet = placed.with_columns(pl.col("day").alias("date"), pl.col("tank_id").alias("tank"), *words, seen)
-    judged = judge(VisitSheet, sheet, context, placed)
+    judged = judge(VisitSheet, sheet, found, placed)
     found.issues.append(judged.issues.filter(pl.col("column") != "date"))
     placed = placed.with_columns(
         taken.alias("taken"), (taken == "after").alias("after"), judged.good["fish_seen"], judged.good["fish_look"]
     )
-    placed = beside.swapped_by_limits(placed, context, found).with_columns(pl.col("tank_id").alias("tank"))
-    parts = _readings(placed, kits, context, found)
+    placed = beside.swapped_by_limits(placed, found).with_columns(pl.col("tank_id").alias("tank"))
+    parts = _readings(placed, kits, found)
     visit = two_sights(placed, found)
     parts = _settled(parts, placed.filter(_shared("no", "day")).select("row"), found)
     change = two_changes(changes, found).sort("row")
-    patterns.gaps(visit, context, found)
-    top_ups(change, context, found)
-    with_large_changes(standing["service"], change, context.assumed, found)
-    readings = patterns.look_at(parts, change, standing, context, found)
+    patterns.gaps(visit, found)
+    top_ups(change, found)
+    with_large_changes(standing["service"], change, found.assumed, found)
+    readings = patterns.look_at(parts, change, standing, found)
     cell = [*KEY, "column"]
     issues = join_issues(found.issues).filter(pl.col("column").is_not_null())
     off = issues.filter(pl.col("fault") == "off the ladder")
@@ -310,10 +308,10 @@ def read_visits(sheets: Sheets, context: Context, standing: Tables, found: Colle
     }
 
 
-def _readings(placed: pl.DataFrame, kits: Kits, context: Context, found: Collected) -> Parts:
+def _readings(placed: pl.DataFrame, kits: Kits, found: Collected) -> Parts:
     """The readings of each parameter, in order of tank and time."""
     keep = ["row", *KEY, "tank", "no", "day", "at", "taken", "after", "note", "long"]
-    parts = read_typed(placed, PARAMETERS, keep, kits, context, found)
+    parts = read_typed(placed, PARAMETERS, keep, kits, found)
     ordered = {name: part.select(list(PART)) for name, part in parts.items()}
     return {name: part if part["row"].is_sorted() else part.sort("row") for name, part in ordered.items()}
 
