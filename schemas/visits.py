@@ -34,14 +34,9 @@ class VisitSheet(readings_after(_Session, RECORDS)):  # type: ignore[misc]
     note: str = column("Note", "Never goes into a report unless ticked.")
 
 
-class LongVisitSheet(Record):
+class LongVisitSheet(_Session):
     """visits/*.csv as typed, long: one row a parameter."""
 
-    date: dt.date = column("Date", kind="date", required=True)
-    time: str = column("Time", kind="time")
-    site: str = column("Site", kind="key")
-    tank: str = column("Tank", kind="key", required=True)
-    taken: str = column("Taken", kind="word", words=TAKEN)
     parameter: str = column("Parameter", kind="word", words=PARAMETERS, required=True)
     value: str = column("Value", kind="reading", required=True)
     unit: str = column("Unit", kind="key")

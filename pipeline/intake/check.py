@@ -65,29 +65,28 @@ def account(sheets: Sheets, torn: pl.DataFrame, outcomes: pl.DataFrame) -> pl.Da
 
 def held_and_remarks(issues: pl.DataFrame, places: pl.DataFrame) -> Tables:
     """The held table and the remarks; one cell, one sentence, which lists what may explain it."""
-    cell = ["file", "line", "column"]
     where = places.join(issues.select(KEY).unique(), on=KEY, how="semi", maintain_order="left")
     where = where.sort("tank", nulls_last=True, maintain_order=True).unique(KEY, keep="first", maintain_order=True)
     placed = issues.join(where, on=KEY, how="left", maintain_order="left")
     # One reason a cell: the first that was found; others of the same cell would only repeat it.
-    held = placed.filter(pl.col("outcome") == "held").unique(cell, keep="first", maintain_order=True)
+    held = placed.filter(pl.col("outcome") == "held").unique(CELL, keep="first", maintain_order=True)
     column = pl.col("column")
     measures = pl.when(column == "value").then("parameter").when(column.is_in(PARAMETERS)).then(column)
     held = held.with_columns(measures.alias("parameter"))
     # What is not used needs no further remark.
-    beside = held.filter(pl.col("line") > 0).select(cell)
+    beside = held.filter(pl.col("line") > 0).select(CELL)
     spoken = placed.filter(pl.col("outcome") != "held").join(
-        beside, on=cell, how="anti", nulls_equal=True, maintain_order="left"
+        beside, on=CELL, how="anti", nulls_equal=True, maintain_order="left"
     )
     ranks = {fault: place for place, fault in enumerate(EXPLANATIONS, 1)}
     converted = pl.when(pl.col("outcome") == "converted").then(CONVERTED)
     rank = converted.otherwise(pl.col("fault").replace_strict(ranks, default=0, return_dtype=pl.Int64))
     spoken = spoken.with_columns(rank.alias("rank")).sort("rank", maintain_order=True)
-    alone = pl.struct(cell).is_unique()
+    alone = pl.struct(CELL).is_unique()
     remarks = pl.concat([spoken.filter(alone), _joined(spoken.filter(~alone))])
     return {
-        "held": conform("held", held.rename({"says": "reason"}).sort(cell, nulls_last=False)),
-        "remark": conform("remark", remarks.sort(cell, nulls_last=False)),
+        "held": conform("held", held.rename({"says": "reason"}).sort(CELL, nulls_last=False)),
+        "remark": conform("remark", remarks.sort(CELL, nulls_last=False)),
     }
 
 
@@ -112,16 +111,7 @@ def _once(sheets: Sheets, context: Context, accepted: pl.DataFrame) -> tuple[Tab
     """One pass over the sheets: all tables, and all issues."""
     torn = (pl.col("outcome") == "held") & (pl.col("line") > 0) & pl.col("column").is_null()
     held_lines = sheets.issues.filter(torn).select(KEY)
-    no_doubt = empty("doubt").with_columns(pl.lit(None, pl.String).alias("column"))
-    lists = (
-        [sheets.issues],
-        [held_lines],
-        [held_lines.clear()],
-        [pl.DataFrame(schema=PLACE)],
-        [sheets.unknown],
-        [no_doubt],
-    )
-    found = Collected(context.round, context.assumed, context.today, *lists)
+    found = Collected(context.round, context.assumed, context.today, [sheets.issues], [held_lines])
     tables = read_standing(sheets, found)
     tables["tap"] = read_taps(sheets.frames.get("tap"), found)
     tables |= read_visits(sheets, tables, found)
@@ -131,13 +121,13 @@ def _once(sheets: Sheets, context: Context, accepted: pl.DataFrame) -> tuple[Tab
     issues = issues.join(answered, on=[*CELL, "outcome"], how="anti", nulls_equal=True, maintain_order="left")
     doubt = tables["doubt"].join(accepted, on=CELL, how="anti", nulls_equal=True, maintain_order="left")
     tables["doubt"] = conform("doubt", doubt)
-    outcomes = row_outcomes(issues, pl.concat(found.whole), pl.concat(found.again))
+    outcomes = row_outcomes(issues, pl.concat(found.whole), pl.concat([held_lines.clear(), *found.again]))
     visit = tables["visit"].drop("outcome").join(outcomes, on=KEY, how="left", maintain_order="left")
     tables["visit"] = conform("visit", visit.with_columns(pl.col("outcome").fill_null("accepted")))
     tables["account"] = account(sheets, held_lines, outcomes)
-    unknown = pl.concat([part.select(list(UNKNOWN)) for part in found.unknown])
+    unknown = pl.concat([sheets.unknown, *(part.select(list(UNKNOWN)) for part in found.unknown)])
     tables["unknown_column"] = conform("unknown_column", unknown.sort("file", "column", maintain_order=True))
-    tables |= held_and_remarks(issues, pl.concat(found.places))
+    tables |= held_and_remarks(issues, pl.concat([pl.DataFrame(schema=PLACE), *found.places]))
     return tables, issues
 
 

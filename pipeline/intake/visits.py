@@ -253,8 +253,9 @@ def _known_kit(text: str, known: set[str]) -> Cell:
 def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
     """Visit sheets to the tables visit, reading, water_change and doubt; a doubt keeps its column, for answers to it."""
     rows = all_rows(sheets, found)
+    no_doubt = empty("doubt").with_columns(pl.lit(None, pl.String).alias("column"))
     if rows.height == 0:
-        return {"doubt": found.doubts[0], **{name: empty(name) for name in ("visit", "reading", "water_change")}}
+        return {name: empty(name) for name in ("visit", "reading", "water_change")} | {"doubt": no_doubt}
     kits = kits_of(standing, found.assumed)
     known_kits = {kit for kit, _ in kits}
     placed = without_repeats(placed_rows(rows, standing, found), found).with_row_index("row")
@@ -301,7 +302,7 @@ def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
     place = order.gather(readings["row"]).cast(pl.Int64) * len(PARAMETERS) + measured
     readings = conform("reading", readings)[place.arg_sort()]
     return {
-        "doubt": pl.concat(found.doubts).sort(*KEY, "parameter", "doubt", nulls_last=True),
+        "doubt": pl.concat([no_doubt, *found.doubts]).sort(*KEY, "parameter", "doubt", nulls_last=True),
         "visit": conform("visit", visit.with_columns(pl.lit("").alias("outcome")).sort(KEY)),
         "reading": readings,
         "water_change": conform("water_change", change.sort(KEY)),
