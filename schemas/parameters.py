@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 @dataclass(frozen=True)
 class Parameter:
-    """One parameter. A reading is kept in `unit`; limits and traces are names of assumptions."""
+    """One parameter. A reading is kept in `unit`; its limits are names of assumptions."""
 
     name: str
     title: str
@@ -21,7 +21,6 @@ class Parameter:
     aliases: dict[str, str] = field(default_factory=dict)  # other header (folded) -> the basis it states
     needs_kit: bool = True  # read with a kit; otherwise with a meter
     last_digit: bool = False  # of a meter, where only the last digit is uncertain, not a share of the value
-    trace: str = ""  # assumption: a reading under it asks for nothing
     in_tap: bool = False  # tap water is tested for it
     compared: bool = False  # held against the tank's own last readings, to find mixed-up tanks and columns
     alarms: bool = False  # any reading above 0 is marked
