@@ -6,6 +6,7 @@ import string
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -169,20 +170,12 @@ def unit_column(name: str) -> str:
     return f"unit of {name}"
 
 
-def word_of(cell: Cell) -> str:
-    return "" if cell.held else cell.word
-
-
-def low_of(cell: Cell) -> float | None:
-    return None if cell.held else cell.low
+# What a cell has: nothing where it is held.
+word_of, low_of, day_of = attrgetter("word"), attrgetter("low"), attrgetter("day")
 
 
 def count_of(cell: Cell) -> int | None:
-    return None if cell.held or cell.low is None else round(cell.low)
-
-
-def day_of(cell: Cell) -> dt.date | None:
-    return cell.day
+    return None if cell.low is None else round(cell.low)
 
 
 @dataclass(frozen=True)
@@ -257,6 +250,6 @@ def reader_of(note: Note, context: Context) -> Reader:
         "number": lambda text, of: amounts.read_number(text, note.unit, of, assumed, gallon),
         "share": amounts.read_share,
         "count": lambda text, _: amounts.read_count(text),
-        "steps": lambda text, _: replace(amounts.read_steps(text)[1], word=text),
+        "steps": lambda text, _: cell if (cell := amounts.read_steps(text)[1]).held else replace(cell, word=text),
     }
     return readers[note.kind]

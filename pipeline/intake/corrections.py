@@ -5,7 +5,6 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
 import polars as pl
 
 from pipeline.intake.columns import KEY, NO_ISSUES, issue_rows, join_issues, unit_column
@@ -59,19 +58,17 @@ def _edited(
 ) -> pl.DataFrame:
     """The frame with its rows at some places as `edit` makes them, without those it makes nothing of."""
     there = pl.DataFrame(list(places), schema=PLACE, orient="row")
-    rows = frame.with_row_index("at").join(there, on=KEY, how="semi", maintain_order="left")
-    if rows.height == 0:
+    rows = frame.with_row_index("at")
+    mine = rows.join(there, on=KEY, how="semi", maintain_order="left")
+    if mine.height == 0:
         return frame
-    order, gone = np.arange(frame.height), []
-    made: list[dict[str, Any]] = []
-    for row in rows.iter_rows(named=True):
-        at = row.pop("at")
-        if (new := edit(row)) is None:
-            gone.append(at)
-        elif new != row:
-            order[at] = frame.height + len(made)
-            made.append(new)
-    return pl.concat([frame, pl.DataFrame(made, schema=frame.schema)])[np.delete(order, gone)]
+    made = [
+        {"at": at, **new}
+        for at, row in zip(mine["at"], mine.drop("at").iter_rows(named=True), strict=True)
+        if (new := edit(row))
+    ]
+    others = rows.join(mine, on="at", how="anti")
+    return pl.concat([others, pl.DataFrame(made, schema=rows.schema)]).sort("at").drop("at")
 
 
 def _rejected(wanted: Sequence[_Wanted], place: Place, text: str) -> list[tuple[Any, ...]]:

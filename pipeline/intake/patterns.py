@@ -8,8 +8,7 @@ from difflib import get_close_matches
 import polars as pl
 
 from pipeline.intake import beside
-from pipeline.intake.columns import Collected
-from pipeline.intake.series import (
+from pipeline.intake.beside import (
     PART,
     REACH_DAYS,
     REACH_READINGS,
@@ -20,6 +19,7 @@ from pipeline.intake.series import (
     usual_ranges,
     with_usual,
 )
+from pipeline.intake.columns import Collected
 from pipeline.units import factor
 from schemas import Tables
 from schemas.parameters import BY_NAME

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.intake import amounts, beside, patterns
+from pipeline.intake.beside import PART, Parts, ask
 from pipeline.intake.book import with_large_changes
 from pipeline.intake.columns import (
     KEY,
@@ -18,6 +19,8 @@ from pipeline.intake.columns import (
     low_of,
     read_columns,
     read_dates,
+    reader_of,
+    sentences,
     unit_column,
     word_of,
 )
@@ -26,13 +29,13 @@ from pipeline.intake.grammar import BLANK, Cell, held, read_word
 from pipeline.intake.judge import judge
 from pipeline.intake.names import SEVERAL, Resolver, fold_name
 from pipeline.intake.readings import Kits, kits_of, read_typed
-from pipeline.intake.series import PART, Parts, ask
 from pipeline.intake.settle import RETEST, contradicts, two_changes, two_sights, two_values
 from pipeline.intake.sheets import Sheets, text_columns
 from schemas import Tables, conform, empty
+from schemas.columns import describe
 from schemas.parameters import RECORDS
 from schemas.visits import PlacedRow, VisitSheet, WaterChange
-from schemas.words import CHANGE_KINDS, FISH_LOOK, PARAMETERS, TAKEN
+from schemas.words import CHANGE_KINDS, PARAMETERS, TAKEN
 
 NO_CHANGE = ("", "-", "none", "no", "0")
 ALIASES = {name: record.name for record in RECORDS for name, basis in record.aliases.items() if not basis}
@@ -97,21 +100,14 @@ def tanks_meant(frame: pl.DataFrame, resolver: Resolver, found: Collected) -> pl
 
 def _with_route_day(unread: pl.DataFrame, rows: pl.DataFrame, standing: Tables) -> pl.DataFrame:
     """The issues of dates, with the weekday on which the site is visited as a hint where the order is not known."""
-    asked = unread.filter(pl.col("fault") == "ambiguous date")
-    if asked.height == 0:
-        return unread
     route = (
-        standing["tank"]
-        .select(pl.col("tank").alias("tank_id"), "site")
-        .join(standing["site"].select("site", "visit_day"), on="site")
+        standing["tank"].select("site", tank_id="tank").join(standing["site"].select("site", "visit_day"), on="site")
     )
-    days = asked.join(rows.select(*KEY, "tank_id"), on=KEY, how="left").join(route, on="tank_id", how="inner")
-    hints = {(file, line): f" This site's route day is {day}." for file, line, day in
-             days.drop_nulls("visit_day").select(*KEY, "visit_day").iter_rows()}  # fmt: skip
-    places = unread.select(*KEY, "fault").iter_rows()
-    says = [text + (hints.get((file, line), "") if fault == "ambiguous date" else "")
-            for text, (file, line, fault) in zip(unread["says"], places, strict=True)]  # fmt: skip
-    return unread.with_columns(pl.Series("says", says, pl.String))
+    asked = unread.filter(pl.col("fault") == "ambiguous date").join(rows.select(*KEY, "tank_id"), on=KEY)
+    asked = asked.join(route.drop_nulls(), on="tank_id")
+    hinted = asked.with_columns(sentences(asked, "{says} This site's route day is {visit_day}."))
+    others = unread.join(hinted, on=[*KEY, "column"], how="anti", nulls_equal=True, maintain_order="left")
+    return join_issues([others, hinted])
 
 
 def placed_rows(rows: pl.DataFrame, standing: Tables, found: Collected) -> pl.DataFrame:
@@ -193,7 +189,6 @@ def readers(context: Context, standing: Tables) -> dict[str, Reader]:
     assumed, gallon = context.assumed, context.round.gallon
     return {
         "water_changed": lambda text, of: amounts.read_change(text, of, assumed, gallon),
-        "change_kind": lambda text, _: read_word(text, CHANGE_KINDS),
         "new_water": lambda text, _: _water(text, supplies),
     }
 
@@ -257,15 +252,13 @@ def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
     if rows.height == 0:
         return {name: empty(name) for name in ("visit", "reading", "water_change")} | {"doubt": no_doubt}
     kits = kits_of(standing, found.assumed)
-    known_kits = {kit for kit, _ in kits}
+    known_kits, notes = {kit for kit, _ in kits}, describe(VisitSheet)
     placed = without_repeats(placed_rows(rows, standing, found), found).with_row_index("row")
     del rows
     cells = read_columns(
         placed,
         {
-            "taken": lambda text, _: read_word(text, TAKEN),
-            "fish_seen": lambda text, _: amounts.read_count(text),
-            "fish_look": lambda text, _: read_word(text, FISH_LOOK),
+            **{name: reader_of(notes[name], found) for name in ("taken", "fish_seen", "fish_look", "change_kind")},
             "kit": lambda text, _: _known_kit(text, known_kits),
             **readers(found, standing),
         },
