@@ -86,17 +86,22 @@ def _rooms(book: pl.DataFrame, f: Assumptions) -> pl.DataFrame:
     )
 
 
-def masses(fill: pl.DataFrame, book: Tables, sheet: pl.DataFrame, f: Assumptions, found: Collected) -> None:
+def masses(fill: pl.DataFrame, book: Tables, sheet: pl.DataFrame, found: Collected) -> None:
     """Media that is too heavy for its compartment: weighed wet, or litres entered as kilograms. Used, and asked about."""
     media = book["medium"].filter(pl.col("stage").is_in(["biological", "chemical"]))["medium"]
     rows = (
         fill.filter((pl.col("mass_kg") > 0) & pl.col("medium").is_in(media.implode()))
         .join(book["filter"].select("filter", "model"), on="filter", how="inner", maintain_order="left")
-        .join(_rooms(book["compartment"], f), on=["model", "compartment"], how="inner", maintain_order="left")
+        .join(
+            _rooms(book["compartment"], found.assumed), on=["model", "compartment"], how="inner", maintain_order="left"
+        )
         .join(sheet.select(*KEY, pl.col("mass_kg").alias("as typed")), on=KEY, how="left", maintain_order="left")
         .with_columns((pl.col("mass_kg") / pl.col("litres")).alias("bulk"))
     )
-    wet, as_kg = pl.col("bulk") > f["bulk_high_kg_l"], (pl.col("bulk") - 1).abs() < f["litre_as_kg_share"]
+    wet, as_kg = (
+        pl.col("bulk") > found.assumed["bulk_high_kg_l"],
+        (pl.col("bulk") - 1).abs() < found.assumed["litre_as_kg_share"],
+    )
     for test, case, says in ((wet, "weighed wet", WET), (as_kg, "litres as kilograms", None)):
         found.say(rows, "mass_kg", case, test, says=says, outcome="warned", text="as typed")
 
@@ -113,7 +118,7 @@ def put_off(service: pl.DataFrame, text: pl.DataFrame, found: Collected) -> None
     found.say(rows, "next_weeks", "put off", longer, outcome="warned", text="as typed")
 
 
-def timed(service: pl.DataFrame, text: pl.DataFrame, tables: Tables, f: Assumptions, found: Collected) -> pl.DataFrame:
+def timed(service: pl.DataFrame, text: pl.DataFrame, tables: Tables, found: Collected) -> pl.DataFrame:
     """Flows timed at a service that are more than the pump is rated for: held."""
     models = tables["filter_model"].select("model", pl.col("rated_flow_l_h").alias("rated"))
     rated = tables["filter"].select("filter", "model").join(models, on="model", how="left").drop("model")
@@ -123,17 +128,17 @@ def timed(service: pl.DataFrame, text: pl.DataFrame, tables: Tables, f: Assumpti
             rated, on="filter", how="left", maintain_order="left"
         )
         rows = rows.join(typed, on=KEY, how="left", maintain_order="left")
-        over = pl.col("flow") > pl.col("rated") * f["flow_hold_over_rated"]
+        over = pl.col("flow") > pl.col("rated") * found.assumed["flow_hold_over_rated"]
         found.say(rows, column, "over the rated flow: at a service", over, text="as typed")
         service = rows.with_columns(pl.when(over.fill_null(False)).then(None).otherwise(column).alias(column))
         service = service.drop("flow", "rated", "as typed")
     return service
 
 
-def with_large_changes(service: pl.DataFrame, change: pl.DataFrame, f: Assumptions, found: Collected) -> None:
+def with_large_changes(service: pl.DataFrame, change: pl.DataFrame, found: Collected) -> None:
     """A full service and a large water change on the same day: two shocks at once."""
     large = (
-        change.filter(pl.col("fraction") > f["service_change_share"])
+        change.filter(pl.col("fraction") > found.assumed["service_change_share"])
         .group_by("tank", pl.col("day").alias("date"))
         .agg((pl.col("fraction").max() * 100).alias("per_cent"))
     )

@@ -123,18 +123,18 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
     elif cell.kind == "between":
         matched = (low + (high or low)) / 2
     elif cell.kind == "number":
+        on, what = True, "no step of this kit"
         if kit is not None and kit.per_drop:
-            low, high, whole = drop_interval(kit.per_drop, matched)
-            if not whole:
-                outcome, fault = "warned", "off the ladder"
-                says = f"{text} is no whole number of drops of {number(kit.per_drop)} each; taken as between {number(low)} and {number(high)}."
+            low, high, on = drop_interval(kit.per_drop, matched)
+            what = f"no whole number of drops of {number(kit.per_drop)} each"
         elif steps:
             low, high, on = step_interval(steps, matched)
-            if not on:
-                outcome, fault = "warned", "off the ladder"
-                says = f"{text} is no step of this kit; taken as {'over ' + number(low) if high is None else f'between {number(low)} and {number(high)}'}."
         else:
             low, high = _of_meter(parameter, cell, matched, assumed["meter_share"])
+        if not on:
+            outcome, fault = "warned", "off the ladder"
+            between = f"over {number(low)}" if high is None else f"between {number(low)} and {number(high)}"
+            says = f"{text} is {what}; taken as {between}."
     if celsius:
         low, matched = round(fahrenheit_to_celsius(low), 3), round(fahrenheit_to_celsius(matched), 3)
         high = None if high is None else round(fahrenheit_to_celsius(high), 3)

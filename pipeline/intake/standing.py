@@ -38,19 +38,8 @@ ONE_ROW_A_KEY = frozenset(
     {"site", "tank", "medium", "filter_model", "compartment", "filter", "placement", "fill", "kit", "feeding"}
 )
 
-# family -> columns that refer to another family's ids: (column, family, its id, the row waits for it)
-REFERENCES: dict[str, list[tuple[str, str, str, bool]]] = {
-    "tank": [("site", "site", "site", True)],
-    "compartment": [("model", "filter_model", "model", True), ("medium", "medium", "medium", False)],
-    "filter": [("model", "filter_model", "model", False)],
-    "placement": [("filter", "filter", "filter", True), ("tank", "tank", "tank", True)],
-    "fill": [("filter", "filter", "filter", True), ("medium", "medium", "medium", True)],
-    "feeding": [("tank", "tank", "tank", True)],
-    "service": [("tank", "tank", "tank", False), ("filter", "filter", "filter", False)],
-    "event": [("tank", "tank", "tank", True)],
-    "promise": [("site", "site", "site", False), ("tank", "tank", "tank", False)],
-    "noted": [("tank", "tank", "tank", True)],
-}
+# A column that refers to the ids of another family. Where it is required, its row waits for it.
+REFERENCES = {"site": "site", "tank": "tank", "model": "filter_model", "medium": "medium", "filter": "filter"}
 AS_TYPED = ("text", "key", "list")
 # What is kept of a cell by the kind of its column, and its type; of others a word.
 VALUES: dict[str, tuple[Callable[[Cell], object], Any]] = {
@@ -94,21 +83,16 @@ def called(alias: pl.DataFrame) -> dict[str, str]:
 
 
 def references(
-    typed: pl.DataFrame,
-    column: str,
-    known: pl.DataFrame,
-    what: str,
-    whole: bool,
-    names: Mapping[str, str],
-    found: Collected,
+    name: str, typed: pl.DataFrame, column: str, tables: Tables, names: Mapping[str, str], found: Collected
 ) -> pl.DataFrame:
-    """The frame with ids in their own spelling. Of what nobody knows it is said so, and a near one is suggested.
-
-    `known`: the ids and, where they have one, the name of each; `names`: folded names that mean one id alone.
-    """
-    shown = {row[0]: f"{row[1]} ({row[0]})" if len(row) > 1 and row[1] else row[0] for row in known.iter_rows()}
+    """The frame with ids in their own spelling. Of what nobody knows it is said so, and a near one is suggested. `names`:
+    folded names that mean one tank alone."""
+    other, whole = REFERENCES[column], describe(FAMILY[name].model)[column].required
+    what, known = other.replace("_", " "), tables[other]
+    called_so = known["name"] if "name" in known.columns else [None] * known.height
+    shown = {one: f"{title} ({one})" if title else one for one, title in zip(known[column], called_so, strict=True)}
     times = Counter(map(fold_name, shown))
-    by_fold = {**names, **{fold_name(k): k for k in shown if times[fold_name(k)] == 1}}
+    by_fold = {**(names if other == "tank" else {}), **{fold_name(k): k for k in shown if times[fold_name(k)] == 1}}
     told = sorted(set(typed[column]) - {None})
     right = {n: by_fold[fold_name(n)] for n in told if fold_name(n) in by_fold} | {n: n for n in told if n in shown}
     strange = [n for n in told if n not in right]
@@ -159,16 +143,15 @@ def read_standing(sheets: Sheets, found: Collected) -> Tables:
             contradictions(name, text, found)
         rows = as_told[name] = found.not_held(judged.good)
         if name == "fill":
-            book.masses(rows, as_told, sheet, found.assumed, found)
+            book.masses(rows, as_told, sheet, found)
         if name == "service":
             key = list(FAMILY[name].key)
             rows = differing_cells(sheet, rows, key, [c for c in text_columns(name) if c not in key], found)
-            rows = book.timed(rows, sheet, as_told, found.assumed, found)
+            rows = book.timed(rows, sheet, as_told, found)
             book.put_off(rows, sheet, found)
-        for column, other, ident, waits in REFERENCES.get(name, []):
-            known = tables[other].select(ident, *(["name"] if "name" in tables[other].columns else []))
-            called_so = names if other == "tank" else {}
-            rows = references(rows, column, known, other.replace("_", " "), waits, called_so, found)
+        for column, other in REFERENCES.items():
+            if column in rows.columns and other != name:
+                rows = references(name, rows, column, tables, names, found)
         if name == "fill":
             rows = book.fills(rows, found)
             book.compartments(rows, tables, found)

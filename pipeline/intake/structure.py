@@ -37,7 +37,7 @@ class Table:
 class NoTable(Exception):
     """The file has no table that can be read; the message says what was found and what to do."""
 
-    def __init__(self, fault: str, message: str) -> None:
+    def __init__(self, message: str, fault: str = "file") -> None:
         super().__init__(message)
         self.fault = fault
 
@@ -111,14 +111,11 @@ def read_table(
 ) -> Table:
     """Read a file, or a sheet that was made one. `fold` makes a header name comparable; `knows` are the folded names that a header may hold."""
     if (widest := _widest(raw)) > most_columns:
-        raise NoTable(
-            "too many columns",
-            f"its first line has {widest} columns, more than the {most_columns} that a file may have; split it",
-        )
+        says = f"its first line has {widest} columns, more than the {most_columns} that a file may have; split it"
+        raise NoTable(says, "too many columns")
     if (many := raw.count(b"\n") or raw.count(b"\r")) > MOST_LINES:
-        raise NoTable(
-            "too many lines", f"it has {many} lines, more than the {MOST_LINES} that a file may have; split it"
-        )
+        says = f"it has {many} lines, more than the {MOST_LINES} that a file may have; split it"
+        raise NoTable(says, "too many lines")
     text, remark = decode(raw)
     if not text.strip():
         return Table([], pl.DataFrame({"line": []}, schema={"line": pl.Int64}))
@@ -126,7 +123,7 @@ def read_table(
     header = _header(lines, knows, fold, is_sheet)
     if header is None:
         shown = next((line.strip() for line in lines[:TOP] if line.strip()), "")
-        raise NoTable("no header", f"no line at its top names a known column; its first line reads “{shown[:80]}”")
+        raise NoTable(f"no line at its top names a known column; its first line reads “{shown[:80]}”", "no header")
     separator, first, last, names = header
     table = _read_lines(lines, last, separator, names)
     table.separator = separator

@@ -281,7 +281,7 @@ def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
     change = two_changes(changes, found).sort("row")
     patterns.gaps(visit, found)
     top_ups(change, found)
-    with_large_changes(standing["service"], change, found.assumed, found)
+    with_large_changes(standing["service"], change, found)
     readings = patterns.look_at(parts, change, standing, found)
     cell = [*KEY, "column"]
     issues = join_issues(found.issues).filter(pl.col("column").is_not_null())
