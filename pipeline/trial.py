@@ -15,7 +15,7 @@ from pipeline.console import account_dict
 from pipeline.intake import corrections
 from pipeline.intake.amounts import read_change
 from pipeline.intake.check import check
-from pipeline.intake.columns import Context, day_of, read_dates
+from pipeline.intake.columns import Context, read_dates
 from pipeline.intake.files import BOOK, TABLES, LogFile, family_of, find_files
 from pipeline.intake.guess import guess, known_names
 from pipeline.intake.headers import FAMILY, fold, read_header, required
@@ -308,7 +308,7 @@ def held_since(folder: Folder, held: pl.DataFrame) -> list[dt.date | None]:
     frames = [frame.filter(files) for frame in folder.sheets.frames.values() if "date" in frame.columns]
     dates = [
         frame.select("file", "line", "date").with_columns(
-            read_dates(frame, ["date"], context)["date"].values(day_of, pl.Date).alias("read")
+            read_dates(frame, ["date"], context)["date"].values("day", pl.Date).alias("read")
         )
         for frame in frames
         if frame.height

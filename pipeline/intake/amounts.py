@@ -155,9 +155,8 @@ def read_change(text: str, header_unit: str, assumed: Assumptions, gallon: str) 
             return held("bucket", text)
         litres = float(found["n"]) * float(size)
         return Cell("converted", litres, litres, "number", "L", fault="bucket", says=f"{text} read as {litres:g} L")
-    about = re.match(r"^(?:about|approx\.?|roughly|around|circa|ca\.?|~|≈)\s*|\s*\?$", folded)
     cell = read_quantity(tidy.rstrip("? ") if folded.endswith("?") else tidy)
-    guessed = bool(about) or cell.guessed or folded.endswith("?")
+    guessed = cell.guessed or folded.endswith("?")
     if cell.held or cell.kind == "blank":
         return cell
     if cell.kind not in ("number", "between") or cell.low is None or cell.high is None:

@@ -28,26 +28,16 @@ CONFUSED = (("kh", "gh", "held"), ("ph", "kh", "warned"))
 FAR = pl.date(9999, 12, 31)
 
 
-def ask(
-    found: Collected,
-    rows: pl.DataFrame,
-    case: str | None = None,
-    doubt: str | None = None,
-    *,
-    outcome: str = "warned",
-    suggestion: str | None = None,
-    shown: Mapping[str, object] | None = None,
-    **cells: pl.Expr | None,
-) -> None:
-    """What is said of readings in the sentence of a case, and their rows of table `doubt`, of which `cells` are the size,
-    would_be and other."""
+def ask(found: Collected, rows: pl.DataFrame, case: str = "", doubt: str = "", **more: Any) -> None:
+    """What is said of readings in the sentence of a case, and their rows of table `doubt`, of which size, would_be and other
+    are given as expressions; the rest is as for any issue."""
+    cells = {name: more.pop(name) for name in ("size", "would_be", "other") if name in more}
     if case and rows.height:
-        found.say(rows, pl.col("column"), case, outcome=outcome, text="text", suggestion=suggestion, shown=shown)
+        found.say(rows, pl.col("column"), case, text="text", **{"outcome": "warned", **more})
     if doubt and rows.height:
-        told = {name: cell for name, cell in cells.items() if cell is not None}
-        asked = rows.with_columns(doubt=pl.lit(doubt), **told)
         # The column of each stays beside it, for answers.
-        found.doubts.append(conform("doubt", asked).with_columns(rows["column"]))
+        asked = conform("doubt", rows.with_columns(doubt=pl.lit(doubt), **cells)).with_columns(rows["column"])
+        found.doubts.append(asked)
 
 
 def back(column: str | pl.Expr, steps: int) -> pl.Expr:

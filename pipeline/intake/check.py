@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.intake import corrections
 from pipeline.intake.amounts import read_count
-from pipeline.intake.columns import KEY, Collected, Context, count_of, day_of, join_issues, read_columns, read_dates
+from pipeline.intake.columns import KEY, Collected, Context, count_of, join_issues, read_columns, read_dates
 from pipeline.intake.readings import read_taps
 from pipeline.intake.sheets import UNKNOWN, Sheets
 from pipeline.intake.standing import read_standing
@@ -24,16 +24,8 @@ PLACE = {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date,
 # Explanations of one odd value, most checkable first: first what the sheet or the kit's box shows, then what somebody
 # must be asked, last what needs a retest. All else that is said of a value is a fact and stands before them.
 EXPLANATIONS = (
-    "two times",
-    "swapped",
-    "copied down",
-    "possible N basis",
-    "taken after",
-    "missed change",
-    "top-up",
-    "not shaken",
-    "leap",
-)
+    "two times", "swapped", "copied down", "possible N basis", "taken after", "missed change", "top-up", "not shaken", "leap",
+)  # fmt: skip
 CONVERTED = len(EXPLANATIONS) + 1  # how a value was read, told last
 
 
@@ -135,7 +127,7 @@ def _correction_table(sheets: Sheets, states: corrections.States, context: Conte
     frame = sheets.frames.get("correction")
     if frame is None or frame.height == 0:
         return empty("correction")
-    days = read_dates(frame, ["on"], context)["on"].values(day_of, pl.Date)
+    days = read_dates(frame, ["on"], context)["on"].values("day", pl.Date)
     lines = read_columns(frame, {"of_line": lambda text, _: read_count(text)})["of_line"].values(count_of, pl.Int64)
     known = corrections.with_states(frame, states).with_columns(days, lines)
     return conform(

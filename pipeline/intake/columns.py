@@ -23,16 +23,8 @@ from schemas.columns import Note
 
 KEY = ["file", "line"]
 DAY_FIRST = re.compile(r"\s*\d{1,2}[-/. ]")
-ISSUE = {
-    "file": pl.String,
-    "line": pl.Int64,
-    "column": pl.String,
-    "text": pl.String,
-    "outcome": pl.String,
-    "fault": pl.String,
-    "says": pl.String,
-    "suggestion": pl.String,
-}
+TOLD = ("column", "text", "outcome", "fault", "says", "suggestion")
+ISSUE = {"file": pl.String, "line": pl.Int64, **dict.fromkeys(TOLD, pl.String)}
 NO_ISSUES = pl.DataFrame(schema=ISSUE)
 Reader = Callable[[str, str], Cell]  # text, unit of the header (of a date: its file) -> cell
 Column = str | pl.Expr | None
@@ -170,10 +162,6 @@ def unit_column(name: str) -> str:
     return f"unit of {name}"
 
 
-# What a cell has: nothing where it is held.
-word_of, low_of, day_of = attrgetter("word"), attrgetter("low"), attrgetter("day")
-
-
 def count_of(cell: Cell) -> int | None:
     return None if cell.low is None else round(cell.low)
 
@@ -188,8 +176,9 @@ class Cells:
     read: Sequence[Cell]
     at: np.ndarray
 
-    def values(self, of: Callable[[Cell], object], kind: Any = pl.String) -> pl.Series:
-        """What each row's cell has; a blank word is null."""
+    def values(self, of: str | Callable[[Cell], object], kind: Any = pl.String) -> pl.Series:
+        """What each row's cell has, by its name or a function; a blank word is null, and so is all of a held cell."""
+        of = attrgetter(of) if isinstance(of, str) else of
         return pl.Series(self.name, [value if (value := of(c)) != "" else None for c in self.read], kind)[self.at]
 
     def issues(self) -> pl.DataFrame:

@@ -171,9 +171,9 @@ def nitrate_series(part: pl.DataFrame, kh: pl.DataFrame, change: pl.DataFrame, f
     tenfold = too_low.then(matched * 10).otherwise(matched / 10)
     basis, not_shaken = odd.filter("basis"), (("not shaken", falls), ("not shaken: KH not known", unknown))
     ask(found, basis, "possible N basis", "basis", size=ratio, would_be=as_nitrogen)
-    ask(found, odd.filter("tenth"), None, "slip", size=1 / ratio, would_be=tenfold)
+    ask(found, odd.filter("tenth"), "", "slip", size=1 / ratio, would_be=tenfold)
     ask(found, odd.filter("leap"), "leap", shown={"times": f["leap_times"]})
-    ask(found, odd.filter(pl.col("leap") & ~pl.col("tenth")), None, "leap", size=matched / last, would_be=last)
+    ask(found, odd.filter(pl.col("leap") & ~pl.col("tenth")), "", "leap", size=matched / last, would_be=last)
     ask(found, fallen, "missed change", "unlogged change", size=pl.col("share") / 100, would_be=before)
     ask(found, fallen.filter(after), "taken after", "after", size=pl.col("percent") / 100, would_be=before)
     for case, test in not_shaken:

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.assumptions import Assumptions
-from pipeline.intake.columns import KEY, Collected, Context, day_of, distinct, read_dates, unit_column
+from pipeline.intake.columns import KEY, Collected, Context, distinct, read_dates, unit_column
 from pipeline.intake.judge import judge
 from pipeline.intake.ladders import KitRow, read_reading
 from pipeline.intake.names import fold_name
@@ -123,7 +123,7 @@ def read_taps(frame: pl.DataFrame | None, found: Collected) -> pl.DataFrame:
     frame = found.not_told(frame, ["water_supply", "date", *MEASURED, "note"])
     days = read_dates(frame, ["date"], found)["date"]
     supply = pl.when(pl.col("water_supply") != "").then("water_supply").alias("water_supply")
-    judged = judge(TapSheet, frame.with_columns(days.values(day_of, pl.Date), supply), found, frame)
+    judged = judge(TapSheet, frame.with_columns(days.values("day", pl.Date), supply), found, frame)
     found.issues += [days.issues(), judged.issues]
     found.whole.append(judged.held)
     parts = read_typed(judged.good, MEASURED, [*KEY, "water_supply", "date"], {}, found)

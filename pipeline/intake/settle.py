@@ -17,19 +17,12 @@ def contradicts() -> pl.Expr:
 
 
 def _rivals(
-    found: Collected,
-    rows: pl.DataFrame,
-    key: list[str],
-    column: str | pl.Expr,
-    case: str,
-    one: str,
-    do: str = DO,
-    **more: Any,
+    found: Collected, rows: pl.DataFrame, key: list[str], column: str | pl.Expr, case: str, one: str, **more: Any
 ) -> None:
     """An issue of each of the rows that names the others of its key, each as `one` says it."""
     if rows.height:
         named = rows.with_columns(side_by_side(rows, key, one + " in {file}, line {line}"))
-        found.say(named, column, case, shown={"do": do}, **more)
+        found.say(named, column, case, shown={"do": more.pop("do", DO)}, **more)
 
 
 def two_values(

@@ -13,14 +13,11 @@ from pipeline.intake.columns import (
     Collected,
     Context,
     count_of,
-    day_of,
-    low_of,
     read_columns,
     read_dates,
     reader_of,
     side_by_side,
     whole_rows,
-    word_of,
 )
 from pipeline.intake.grammar import Cell
 from pipeline.intake.headers import FAMILY, required
@@ -42,10 +39,10 @@ ONE_ROW_A_KEY = frozenset(
 REFERENCES = {"site": "site", "tank": "tank", "model": "filter_model", "medium": "medium", "filter": "filter"}
 AS_TYPED = ("text", "key", "list")
 # What is kept of a cell by the kind of its column, and its type; of others a word.
-VALUES: dict[str, tuple[Callable[[Cell], object], Any]] = {
-    "date": (day_of, pl.Date),
-    "number": (low_of, pl.Float64),
-    "share": (low_of, pl.Float64),
+VALUES: dict[str, tuple[str | Callable[[Cell], object], Any]] = {
+    "date": ("day", pl.Date),
+    "number": ("low", pl.Float64),
+    "share": ("low", pl.Float64),
     "count": (count_of, pl.Int64),
 }
 
@@ -58,7 +55,7 @@ def read_plain(name: str, frame: pl.DataFrame, found: Collected) -> pl.DataFrame
     read = read_dates(frame, dates, found) | read_columns(
         frame, {n: reader_of(notes[n], found) for n, kind in told.items() if kind not in ("date", *AS_TYPED)}
     )
-    typed = [cells.values(*VALUES.get(told[n], (word_of, pl.String))) for n, cells in read.items()]
+    typed = [cells.values(*VALUES.get(told[n], ("word", pl.String))) for n, cells in read.items()]
     texts = [pl.when(pl.col(n) != "").then(n).alias(n) for n, kind in told.items() if kind in AS_TYPED]
     found.issues += [cells.issues() for cells in read.values()]
     return frame.select(*KEY, *texts, *typed).select(*KEY, *told)
@@ -119,7 +116,7 @@ def _places(frame: pl.DataFrame, tanks: Iterable[str], names: Mapping[str, str],
     meant = {text: text if text in ids else by_fold.get(fold_name(text)) for text in set(frame["tank"])}
     tank = pl.col("tank").replace_strict(meant, default=None, return_dtype=pl.String)
     day = next((name for name in ("date", "from", "made_on") if name in frame.columns), None)
-    days = read_dates(frame, [day], context)[day].values(day_of, pl.Date) if day else pl.lit(None, pl.Date)
+    days = read_dates(frame, [day], context)[day].values("day", pl.Date) if day else pl.lit(None, pl.Date)
     return frame.select(*KEY, tank, days.alias("day"), pl.lit(None, pl.String).alias("parameter"))
 
 

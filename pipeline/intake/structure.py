@@ -110,7 +110,9 @@ def read_table(
     raw: bytes, knows: frozenset[str], fold: Callable[[str], str], most_columns: int, is_sheet: bool = False
 ) -> Table:
     """Read a file, or a sheet that was made one. `fold` makes a header name comparable; `knows` are the folded names that a header may hold."""
-    if (widest := _widest(raw)) > most_columns:
+    first_lines = raw[: 1 << 22].split(b"\n", HEADER_WITHIN)[:HEADER_WITHIN]
+    widest = 1 + max(line.count(mark.encode()) for line in first_lines for mark in SEPARATORS)
+    if widest > most_columns:
         says = f"its first line has {widest} columns, more than the {most_columns} that a file may have; split it"
         raise NoTable(says, "too many columns")
     if (many := raw.count(b"\n") or raw.count(b"\r")) > MOST_LINES:
@@ -132,12 +134,6 @@ def read_table(
     if first > 1:
         table.remarks.append(f"{first - 1} lines above the table passed over")
     return table
-
-
-def _widest(raw: bytes) -> int:
-    """The most separators in one of the first lines, and one more."""
-    top = raw[: 1 << 22].split(b"\n", HEADER_WITHIN)[:HEADER_WITHIN]
-    return 1 + max((line.count(mark.encode()) for line in top for mark in SEPARATORS), default=0)
 
 
 def _unique(names: list[str]) -> list[str]:

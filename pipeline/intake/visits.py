@@ -13,22 +13,19 @@ from pipeline.intake.columns import (
     Collected,
     Context,
     Reader,
-    day_of,
     distinct,
     join_issues,
-    low_of,
     read_columns,
     read_dates,
     reader_of,
     sentences,
     unit_column,
-    word_of,
 )
 from pipeline.intake.dates import read_time
 from pipeline.intake.grammar import BLANK, Cell, held, read_word
 from pipeline.intake.judge import judge
 from pipeline.intake.names import SEVERAL, Resolver, fold_name
-from pipeline.intake.readings import Kits, kits_of, read_typed
+from pipeline.intake.readings import kits_of, read_typed
 from pipeline.intake.settle import RETEST, contradicts, two_changes, two_sights, two_values
 from pipeline.intake.sheets import Sheets, text_columns
 from schemas import Tables, conform, empty
@@ -54,7 +51,7 @@ def all_rows(sheets: Sheets, found: Collected) -> pl.DataFrame:
         days = read_dates(frame, ["date"], found)["date"]
         found.issues.append(days.issues())
         frames.append(
-            frame.with_columns(days.values(day_of, pl.Date).alias("day"), pl.lit(name == "visit_long").alias("long"))
+            frame.with_columns(days.values("day", pl.Date).alias("day"), pl.lit(name == "visit_long").alias("long"))
         )
     if not frames:
         return pl.DataFrame()
@@ -95,7 +92,7 @@ def tanks_meant(frame: pl.DataFrame, resolver: Resolver, found: Collected) -> pl
         meant = [resolver.find(tank, site, on) if tank else missing for tank, site, on in told]
     cells = Cells(frame, "tank", [one[0] for one in told], meant, at)
     found.issues.append(cells.issues())
-    return frame.with_columns(cells.values(word_of).alias("tank_id"))
+    return frame.with_columns(cells.values("word").alias("tank_id"))
 
 
 def _with_route_day(unread: pl.DataFrame, rows: pl.DataFrame, standing: Tables) -> pl.DataFrame:
@@ -199,13 +196,13 @@ def read_changes(placed: pl.DataFrame, cells: Mapping[str, Cells], standing: Tab
     frame = placed.select(
         "row", *KEY, "no", "tank_id", "day", "at", text="water_changed", kind_text="change_kind"
     ).with_columns(
-        amount.values(low_of, pl.Float64).alias("low"),
-        amount.values(lambda cell: cell.guessed, pl.Boolean).alias("guessed"),
-        amount.values(lambda cell: cell.outcome).alias("outcome"),
-        amount.values(lambda cell: cell.unit).alias("in"),
+        amount.values("low", pl.Float64).alias("low"),
+        amount.values("guessed", pl.Boolean).alias("guessed"),
+        amount.values("outcome").alias("outcome"),
+        amount.values("unit").alias("in"),
         kind.values(lambda cell: cell.word if cell.word in CHANGE_KINDS else None).alias("kind"),
-        source.values(word_of).alias("own source"),
-        source.values(low_of, pl.Float64).alias("ro"),
+        source.values("word").alias("own source"),
+        source.values("low", pl.Float64).alias("ro"),
     )
     used = frame.filter(pl.col("low") > 0)
     share, is_ro = pl.col("low") / 100, pl.col("own source") == "ro"
@@ -266,8 +263,8 @@ def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
     found.issues += [one.issues() for one in cells.values()]
     taken = ways_taken(placed, cells["taken"], found)
     changes = read_changes(placed, cells, standing, found)
-    words = [cells[name].values(word_of) for name in ("taken", "change_kind", "fish_look")]
-    seen = cells["fish_seen"].values(low_of, pl.Float64)
+    words = [cells[name].values("word") for name in ("taken", "change_kind", "fish_look")]
+    seen = cells["fish_seen"].values("low", pl.Float64)
     sheet = placed.with_columns(pl.col("day").alias("date"), pl.col("tank_id").alias("tank"), *words, seen)
     judged = judge(VisitSheet, sheet, found, placed)
     found.issues.append(judged.issues.filter(pl.col("column") != "date"))
@@ -275,7 +272,9 @@ def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
         taken.alias("taken"), (taken == "after").alias("after"), judged.good["fish_seen"], judged.good["fish_look"]
     )
     placed = beside.swapped_by_limits(placed, found).with_columns(pl.col("tank_id").alias("tank"))
-    parts = _readings(placed, kits, found)
+    keep = ["row", *KEY, "tank", "no", "day", "at", "taken", "after", "note", "long"]
+    read = {name: part.select(list(PART)) for name, part in read_typed(placed, PARAMETERS, keep, kits, found).items()}
+    parts = {name: part if part["row"].is_sorted() else part.sort("row") for name, part in read.items()}
     visit = two_sights(placed, found)
     parts = _settled(parts, placed.filter(_shared("no", "day")).select("row"), found)
     change = two_changes(changes, found).sort("row")
@@ -300,14 +299,6 @@ def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
         "reading": readings,
         "water_change": conform("water_change", change.sort(KEY)),
     }
-
-
-def _readings(placed: pl.DataFrame, kits: Kits, found: Collected) -> Parts:
-    """The readings of each parameter, in order of tank and time."""
-    keep = ["row", *KEY, "tank", "no", "day", "at", "taken", "after", "note", "long"]
-    parts = read_typed(placed, PARAMETERS, keep, kits, found)
-    ordered = {name: part.select(list(PART)) for name, part in parts.items()}
-    return {name: part if part["row"].is_sorted() else part.sort("row") for name, part in ordered.items()}
 
 
 def _settled(parts: Parts, several: pl.DataFrame, found: Collected) -> Parts:
