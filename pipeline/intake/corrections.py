@@ -155,9 +155,8 @@ def put(sheets: Sheets, offered: pl.DataFrame) -> Sheets:
 
 def remarks_on_cells(cells: pl.DataFrame, offered: pl.DataFrame | None = None) -> pl.DataFrame:
     """What is said of the cells that were put right. `offered`: suggestions that were accepted (file, line, column)."""
-    named = pl.DataFrame(schema={**dict.fromkeys(("file", "column", "suggestion"), pl.String), "line": pl.Int64})
-    named = named if offered is None else offered.select(*KEY, "column", "suggestion")
-    cells = cells.join(named, on=[*KEY, "column"], how="left", maintain_order="left")
+    named = (NO_ISSUES if offered is None else offered).select(*CELL, "suggestion")
+    cells = cells.join(named, on=CELL, how="left", maintain_order="left")
     accepted, bare = pl.col("now") == ACCEPT, pl.col("suggestion").is_null()
     cells = cells.with_columns(pl.col("was").fill_null(""))
     cases = {
@@ -173,14 +172,10 @@ def remarks_on_cells(cells: pl.DataFrame, offered: pl.DataFrame | None = None) -
 def remarks(sheets: Sheets, states: States) -> pl.DataFrame:
     """What is said of corrections themselves: those that do nothing any more, and those nobody can follow."""
     frame = sheets.frames.get("correction")
-    if frame is None or frame.height == 0:
+    if frame is None:
         return NO_ISSUES
     rows = with_states(frame, states)
     state = pl.col("state")
-    return join_issues(
-        [
-            issue_rows(rows, "was", "correction stale", state == "stale", outcome="warned"),
-            issue_rows(rows, "now", "nothing to accept", state == NOTHING, outcome="warned"),
-            issue_rows(rows, "of_line", "correction: no line", state.is_null()),
-        ]
-    )
+    stale = issue_rows(rows, "was", "correction stale", state == "stale", outcome="warned")
+    nothing = issue_rows(rows, "now", "nothing to accept", state == NOTHING, outcome="warned")
+    return join_issues([stale, nothing, issue_rows(rows, "of_line", "correction: no line", state.is_null())])

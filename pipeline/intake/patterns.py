@@ -4,6 +4,7 @@ they become one warning that lists the explanations (check.py)."""
 import math
 from collections.abc import Sequence
 from difflib import get_close_matches
+from typing import Any
 
 import polars as pl
 
@@ -84,9 +85,8 @@ def doubts(nitrate: pl.DataFrame, nitrite: pl.DataFrame, change: pl.DataFrame, f
     present = nitrite.filter(pl.col("matched") >= found.assumed["nitrite_spoils_mg_l"])
     present = present.group_by(session).agg(pl.col("matched").max().alias("beside"))
     changed = change.select("no", "day", pl.lit(True).alias("changed")).unique()
-    nitrate = nitrate.join(present, on=session, how="left", maintain_order="left").join(
-        changed, on=["no", "day"], how="left", maintain_order="left"
-    )
+    nitrate = nitrate.join(present, on=session, how="left", maintain_order="left")
+    nitrate = nitrate.join(changed, on=["no", "day"], how="left", maintain_order="left")
     spoilt = pl.col("beside").is_not_null()
     unknown = (pl.col("taken") == "unknown") & pl.col("changed").fill_null(False)
     ask(found, nitrate.filter(unknown), "before or after", "taken")
@@ -100,41 +100,31 @@ def _with_kept(series: pl.DataFrame, change: pl.DataFrame) -> pl.DataFrame:
 
     Each change belongs to the first reading on a later day, and to the second reading of its own day none.
     """
-    if change.height == 0 or series.height == 0:
-        return series.with_columns(pl.lit(1.0).alias("kept"))
     real = change.filter((pl.col("kind") != "top-up") & (pl.col("fraction") < 1))
     logs = real.group_by("no", "day", maintain_order=True).agg((1 - pl.col("fraction")).log().sum().alias("log"))
     days = series.select("no", "day", pl.col("day").alias("read on")).unique(["no", "day"], maintain_order=True)
     # The day of the next reading after each change; both are in order of tank and day.
-    ahead = logs.join_asof(
-        days, on="day", by="no", strategy="forward", allow_exact_matches=False, check_sortedness=False
-    ).drop_nulls("read on")
+    onward: Any = {"strategy": "forward", "allow_exact_matches": False, "check_sortedness": False}
+    ahead = logs.join_asof(days, on="day", by="no", **onward).drop_nulls("read on")
     since = ahead.group_by("no", pl.col("read on").alias("day"), maintain_order=True).agg(pl.col("log").sum())
     first = pl.struct("no", "day").is_first_distinct()
     kept = pl.when(first & back("no", 1).is_not_null()).then(pl.col("log").exp()).fill_null(1.0)
-    return (
-        series.join(since, on=["no", "day"], how="left", maintain_order="left")
-        .with_columns(kept.alias("kept"))
-        .drop("log")
-    )
+    series = series.join(since, on=["no", "day"], how="left", maintain_order="left")
+    return series.with_columns(kept.alias("kept")).drop("log")
 
 
 def _fallen(fell: pl.DataFrame, change: pl.DataFrame, kh: pl.DataFrame) -> pl.DataFrame:
     """Falls of nitrate with what may explain them: that day's change, and whether KH has gone on falling meanwhile."""
     of_day = ["no", "day"]
     days = fell.select(of_day).unique()  # few: what happened on other days need not be summed
-    daily = (
-        change.join(days, on=of_day, how="semi")
-        .group_by(of_day)
-        .agg((1 - (1 - pl.col("fraction")).product()).alias("that day"))
+    changed = 1 - (1 - pl.col("fraction")).product()
+    daily = change.join(days, on=of_day, how="semi").group_by(of_day).agg(changed.alias("that day"))
+    hardness = kh.join(days, on=of_day, how="semi", maintain_order="left")
+    falls = hardness.unique(of_day, keep="last", maintain_order=True).select(
+        *of_day, (pl.col("matched") < pl.col("last")).alias("kh falls")
     )
-    hardness = kh.join(days, on=of_day, how="semi", maintain_order="left").unique(
-        of_day, keep="last", maintain_order=True
-    )
-    falls = hardness.select(*of_day, (pl.col("matched") < pl.col("last")).alias("kh falls"))
-    return fell.join(daily, on=of_day, how="left", maintain_order="left").join(
-        falls, on=of_day, how="left", maintain_order="left"
-    )
+    fell = fell.join(daily, on=of_day, how="left", maintain_order="left")
+    return fell.join(falls, on=of_day, how="left", maintain_order="left")
 
 
 def nitrate_series(part: pl.DataFrame, kh: pl.DataFrame, change: pl.DataFrame, found: Collected) -> pl.DataFrame:

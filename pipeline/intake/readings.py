@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from typing import Any
 
-import numpy as np
 import polars as pl
 
 from pipeline.assumptions import Assumptions
@@ -77,34 +76,23 @@ def read_typed(
     A wide row has a column for each parameter; one of a long sheet, marked `long`, names its own, of which `value` is the
     reading. `column` says where each was read."""
     frame = frame.with_columns(pl.lit(False).alias("long")) if "long" not in frame.columns else frame
-    late = pl.col("day") > pl.col("good_until") if "day" in keep else pl.lit(False)
-    means: list[tuple[str, ...]] = []
-    places: list[tuple[str, pl.DataFrame, np.ndarray]] = []  # column, rows, which of `means` each of them has
+    several = []
     for column in (name for name in (*names, "value") if name in frame.columns):
         own, is_long = pl.col("parameter") if column == "value" else pl.lit(column), pl.col("long")
-        here = (is_long & own.is_in(list(names)) if column == "value" else ~is_long) & (pl.col(column) != "")
-        beside = [pl.col(n) if n in frame.columns else pl.lit("") for n in (unit_column(column), "kit")]
-        cells = {str(n): cell for n, cell in enumerate((own, pl.col(column), *beside))}
-        rows = frame.lazy().filter(here).select(*keep, **cells).collect()
-        if rows.height:
-            meant, which = distinct(rows, *map(pl.col, cells))
-            places.append((column, rows.select(keep), which + len(means)))
-            means += meant
-    read = _read_texts(means, kits, found)
-    said = read.select("text", pl.col("says").fill_null(""), "outcome", "fault", "suggestion")
-    values = read.drop("file", "line", "fault", "says", "suggestion")
-    odd, used = (read["outcome"] != "accepted").to_numpy(), read["matched"].is_not_null().to_numpy()
-    parts: dict[str, list[pl.DataFrame]] = {}
-    for column, rows, which in places:
-        spoken, good = odd[which], used[which]
-        told = pl.concat([rows[KEY].filter(spoken), said[which[spoken]]], how="horizontal")
-        found.issues.append(told.with_columns(column=pl.lit(column)))
-        part = pl.concat([rows if good.all() else rows.filter(good), values[which[good]]], how="horizontal")
-        part = part.with_columns(column=pl.lit(column), expired=late.fill_null(False))
-        for name in names if column == "value" else [column]:
-            parts.setdefault(name, []).append(part.filter(pl.col("parameter") == name) if column == "value" else part)
-    of_names = {name: pl.concat(parts[name]) for name in names if name in parts}
-    return {name: part for name, part in of_names.items() if part.height}
+        here = is_long & own.is_in(list(names)) if column == "value" else ~is_long
+        of, kit = (pl.col(n) if n in frame.columns else pl.lit("") for n in (unit_column(column), "kit"))
+        typed = {"column": pl.lit(column), "0": own, "1": pl.col(column), "2": of, "3": kit}
+        several.append(frame.lazy().filter(here & (pl.col(column) != "")).select(*keep, **typed))
+    rows = pl.concat(several).collect()
+    means, which = distinct(rows, *map(pl.col, "0123"))
+    read, rows = _read_texts(means, kits, found), rows.drop(*"0123")
+    odd, used = (read["outcome"] != "accepted").to_numpy()[which], read["matched"].is_not_null().to_numpy()[which]
+    said = read.select("text", pl.col("says").fill_null(""), "outcome", "fault", "suggestion")[which[odd]]
+    found.issues.append(pl.concat([rows.select(*KEY, "column").filter(odd), said], how="horizontal"))
+    values = read.drop("file", "line", "fault", "says", "suggestion")[which[used]]
+    late = pl.col("day") > pl.col("good_until") if "day" in keep else pl.lit(False)
+    rows = pl.concat([rows.filter(used), values], how="horizontal").with_columns(expired=late.fill_null(False))
+    return {name: part for name in names if (part := rows.filter(pl.col("parameter") == name)).height}
 
 
 def read_one(parameter: str, text: str, kit: KitRow | None, context: Context) -> dict[str, Any]:
