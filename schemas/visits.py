@@ -86,11 +86,9 @@ def _outside(f: Limits) -> pl.Expr:
     """Whether a matched value is outside what is accepted of its parameter."""
     matched, wrong = pl.col("matched"), pl.lit(False)
     for name, record in BY_NAME.items():
-        low, high = (f.get(limit) for limit in record.limits)
-        beyond = (matched < low if low is not None else pl.lit(False)) | (
-            matched > high if high is not None else pl.lit(False)
-        )
-        wrong = wrong | ((pl.col("parameter") == name) & beyond)
+        least, most = record.limits
+        inside = matched.is_between(f.get(least, -math.inf), f.get(most, math.inf))
+        wrong = wrong | ((pl.col("parameter") == name) & ~inside)
     return wrong
 
 

@@ -49,6 +49,10 @@ def _plain(text: str, case: str, **shown: str) -> tuple[Cell, float]:
     return held(case, text, **shown), 0.0
 
 
+def _converted(cell: Cell, value: float, says: str) -> Cell:
+    return replace(cell, outcome="converted", low=value, high=value, fault="unit", says=says)
+
+
 def read_number(text: str, unit: str, header_unit: str, assumed: Assumptions, gallon: str = "") -> Cell:
     """A plain number in the column's unit; ranges and limits are no plain numbers and are held."""
     cell, number = _plain(text, "not a plain number", unit=f" in {unit}" if unit else "")
@@ -58,9 +62,7 @@ def read_number(text: str, unit: str, header_unit: str, assumed: Assumptions, ga
     folded = fold_unit(typed)
     if unit == "°C" and folded in ("f", "°f", "ºf", "degf"):
         value = round(fahrenheit_to_celsius(number), 4)
-        return replace(
-            cell, outcome="converted", low=value, high=value, fault="unit", says=f"{text} read as {value:g} °C"
-        )
+        return _converted(cell, value, f"{text} read as {value:g} °C")
     factors = unit_factors(assumed).get(unit, {})
     if folded in ("gal", "gallon", "gallons") and unit == "L":
         if not gallon:
@@ -76,10 +78,7 @@ def read_number(text: str, unit: str, header_unit: str, assumed: Assumptions, ga
     value = number * factor
     if factor == 1.0 and not cell.unit:
         return cell
-    outcome = cell.outcome if cell.outcome == "warned" else "converted"
-    return replace(
-        cell, outcome=outcome, low=value, high=value, fault="unit", says=f"{text} read as {value:.5g} {unit}"
-    )
+    return _converted(cell, value, f"{text} read as {value:.5g} {unit}")
 
 
 def read_share(text: str, header_unit: str) -> Cell:
@@ -98,7 +97,7 @@ def read_share(text: str, header_unit: str) -> Cell:
         value = number / 100
         if value > 1:
             return held("share over 1: in per cent", text)
-        return replace(cell, outcome="converted", low=value, high=value, fault="unit", says=f"{text} read as {value:g}")
+        return _converted(cell, value, f"{text} read as {value:g}")
     if typed:
         return held("unit: of a share", text, slip_of(text), typed=typed)
     return held("share over 1", text, f"{number:g}%" if number <= 100 else "") if number > 1 else cell

@@ -122,10 +122,11 @@ def remarks_on_header(header: Header) -> list[str]:
     """What was understood of a header beyond its own names."""
     remarks = []
     if header.renamed:
-        units = {name: f" in {header.units[column]}" for name, column in header.renamed if column in header.units}
-        (first, column), *others = header.renamed
-        names = [f"“{first}” is taken as {column}{units.get(first, '')}"]
-        names += [f"“{name}” as {column}{units.get(name, '')}" for name, column in others]
+        units = {column: f" in {unit}" for column, unit in header.units.items()}
+        names = [
+            f"“{name}” {'' if n else 'is taken '}as {column}{units.get(column, '')}"
+            for n, (name, column) in enumerate(header.renamed)
+        ]
         remarks.append(f"in the header, {listed(names)}")
     if header.twice:
         columns = listed(dict.fromkeys(column for column, _ in header.twice))

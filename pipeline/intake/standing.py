@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.intake import book
+from pipeline.intake.beside import differing_cells
 from pipeline.intake.columns import (
     KEY,
     Collected,
@@ -23,7 +24,6 @@ from pipeline.intake.grammar import Cell
 from pipeline.intake.headers import FAMILY, required
 from pipeline.intake.judge import judge
 from pipeline.intake.names import aliases, fold_name
-from pipeline.intake.settle import differing_cells
 from pipeline.intake.sheets import Sheets, text_columns
 from schemas import FAMILIES, Tables, conform, empty
 from schemas.columns import describe

@@ -65,29 +65,18 @@ def _records(lines: list[str], separator: str, start: int) -> Iterator[tuple[int
     A quote that is opened and never closed would swallow the file: then the record is that line alone, read
     without quotes, and reading goes on with the next line.
     """
-    index = start
-    while index < len(lines):
-        position = index
-
-        def feed() -> Iterator[str]:
-            nonlocal position
-            while position < len(lines):
-                position += 1
-                yield lines[position - 1]
-
-        reader = csv.reader(feed(), delimiter=separator, strict=True)
-        while True:
-            first = position
-            try:
-                fields = next(reader, None)
-            except csv.Error:
-                fields = next(csv.reader([lines[first]], delimiter=separator, quoting=csv.QUOTE_NONE), [])
-                yield first + 1, first + 1, fields
-                index = first + 1
-                break
-            if fields is None:
-                return
-            yield first + 1, position, fields
+    while start < len(lines):
+        first = start
+        reader = csv.reader((lines[n] for n in range(start, len(lines))), delimiter=separator, strict=True)
+        try:
+            for fields in reader:
+                yield first + 1, start + reader.line_num, fields
+                first = start + reader.line_num
+            return
+        except csv.Error:
+            fields = next(csv.reader([lines[first]], delimiter=separator, quoting=csv.QUOTE_NONE), [])
+            yield first + 1, first + 1, fields
+            start = first + 1
 
 
 def _header(

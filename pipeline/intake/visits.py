@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.intake import amounts, beside, patterns
-from pipeline.intake.beside import PART, Parts, ask
+from pipeline.intake.beside import PART, RETEST, Parts, ask, contradicts, two_changes, two_sights, two_values
 from pipeline.intake.book import with_large_changes
 from pipeline.intake.columns import (
     KEY,
@@ -26,7 +26,6 @@ from pipeline.intake.grammar import BLANK, Cell, held, read_word
 from pipeline.intake.judge import judge
 from pipeline.intake.names import SEVERAL, Resolver, fold_name
 from pipeline.intake.readings import kits_of, read_typed
-from pipeline.intake.settle import RETEST, contradicts, two_changes, two_sights, two_values
 from pipeline.intake.sheets import Sheets, text_columns
 from schemas import Tables, conform, empty
 from schemas.columns import describe
