@@ -48,14 +48,9 @@ def back(column: str | pl.Expr, steps: int) -> pl.Expr:
     return pl.when(pl.col("no") == pl.col("no").shift(steps)).then(value.shift(steps))
 
 
-def before_changes(part: pl.DataFrame) -> pl.DataFrame:
-    """Readings without those taken after a change."""
-    return part.filter(~pl.col("after"))
-
-
 def series_of(part: pl.DataFrame) -> pl.DataFrame:
     """One parameter's readings, in order of tank and time, with what stood before each; without those after a change."""
-    return before_changes(part).with_columns(
+    return part.filter(~pl.col("after")).with_columns(
         back("matched", 1).alias("last"),
         back("low", 1).alias("last_low"),
         back(pl.col("high").fill_null(float("inf")), 1).alias("last_high"),
@@ -81,7 +76,7 @@ def usual_ranges(part: pl.DataFrame) -> pl.DataFrame:
     outside that range."""
     steps = range(1, REACH_READINGS + 1)
     high = pl.col("high").fill_null(float("inf"))
-    ranged = before_changes(part).with_columns(
+    ranged = part.filter(~pl.col("after")).with_columns(
         high.alias("high"),
         pl.min_horizontal(back("low", i) for i in steps).alias("usual_low"),
         pl.max_horizontal(back(high, i) for i in steps).alias("usual_high"),

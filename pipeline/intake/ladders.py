@@ -63,13 +63,6 @@ def drop_interval(per_drop: float, value: float) -> tuple[float, float, bool]:
     return (last - 1) * per_drop, last * per_drop, whole
 
 
-def _of_meter(parameter: str, cell: Cell, value: float, share: float) -> tuple[float, float]:
-    half = 0.5 * 10.0**-cell.digits
-    if not BY_NAME[parameter].last_digit:
-        half = max(half, share * value)
-    return max(0.0, value - half), value + half
-
-
 def _factor(
     parameter: str, text: str, cell: Cell, header_unit: str, kit: KitRow | None, assumed: Assumptions
 ) -> tuple[float, Cell | None]:
@@ -130,7 +123,9 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
         elif steps:
             low, high, on = step_interval(steps, matched)
         else:
-            low, high = _of_meter(parameter, cell, matched, assumed["meter_share"])
+            share = 0.0 if BY_NAME[parameter].last_digit else assumed["meter_share"] * matched
+            half = max(0.5 * 10.0**-cell.digits, share)
+            low, high = max(0.0, matched - half), matched + half
         if not on:
             outcome, fault = "warned", "off the ladder"
             between = f"over {number(low)}" if high is None else f"between {number(low)} and {number(high)}"

@@ -73,12 +73,6 @@ def contradictions(name: str, frame: pl.DataFrame, found: Collected) -> None:
     found.say(twice, None, "same key, other values", text="whole row", shown=shown, whole=True)
 
 
-def called(alias: pl.DataFrame) -> dict[str, str]:
-    """Folded name or alias -> the one tank that it can mean."""
-    times = Counter(alias["folded"])
-    return {folded: tank for folded, tank in alias.select("folded", "tank").iter_rows() if times[folded] == 1}
-
-
 def references(
     name: str, typed: pl.DataFrame, column: str, tables: Tables, names: Mapping[str, str], found: Collected
 ) -> pl.DataFrame:
@@ -124,7 +118,7 @@ def read_standing(sheets: Sheets, found: Collected) -> Tables:
     """Every plain family, judged by its model and references followed: what others refer to comes first."""
     tables: Tables = {"alias": empty("alias")}
     as_told: Tables = {}  # before references are followed: a filter may be of a model that only compartments.csv has
-    names: dict[str, str] = {}
+    names: dict[str, str] = {}  # folded name or alias -> the one tank that it can mean
     for name in PLAIN:
         if (sheet := sheets.frames.get(name)) is None:
             tables[name] = as_told[name] = empty(name)
@@ -158,7 +152,10 @@ def read_standing(sheets: Sheets, found: Collected) -> Tables:
         tables[name] = conform(name, rows.drop_nulls(required(FAMILY[name])).sort(KEY))
         if name == "tank":
             tables["alias"] = conform("alias", aliases(tables["tank"]))
-            names = called(tables["alias"])
+            times = Counter(tables["alias"]["folded"])
+            names = {
+                folded: tank for folded, tank in tables["alias"].select("folded", "tank").rows() if times[folded] == 1
+            }
         elif "tank" in sheet.columns:
             found.places.append(_places(sheet, tables["tank"]["tank"].to_list(), names, found))
     return tables

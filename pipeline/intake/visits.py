@@ -25,7 +25,7 @@ from pipeline.intake.dates import read_time
 from pipeline.intake.grammar import BLANK, Cell, held, read_word
 from pipeline.intake.judge import judge
 from pipeline.intake.names import SEVERAL, Resolver, fold_name
-from pipeline.intake.readings import kits_of, read_typed
+from pipeline.intake.readings import Kits, kits_of, read_typed
 from pipeline.intake.sheets import Sheets, text_columns
 from schemas import Tables, conform, empty
 from schemas.columns import describe
@@ -178,15 +178,27 @@ def _water(text: str, supplies: dict[str, str]) -> Cell:
     return held("new water not known", text, expected=expected)
 
 
-def readers(context: Context, standing: Tables) -> dict[str, Reader]:
-    """How the cells of a change are read."""
+def _known_kit(text: str, known: set[str]) -> Cell:
+    if not text or fold_name(text) in known:
+        return BLANK
+    says = f"“{text[:40]}” is not a kit of kits.csv: its readings are taken in the usual units. Add it there."
+    return Cell("warned", fault="kit not known", says=says)
+
+
+def read_cells(placed: pl.DataFrame, kits: Kits, standing: Tables, found: Collected) -> dict[str, Cells]:
+    """The cells of sheets that are no readings."""
     named = {*standing["site"]["water_supply"], *standing["tap"]["water_supply"]} - {None}
     supplies = {fold_name(supply): supply for supply in sorted(named)}
-    assumed, gallon = context.assumed, context.round.gallon
-    return {
-        "water_changed": lambda text, of: amounts.read_change(text, of, assumed, gallon),
+    known, notes = {kit for kit, _ in kits}, describe(VisitSheet)
+    plain = {name: reader_of(notes[name], found) for name in ("taken", "fish_seen", "fish_look", "change_kind")}
+    others: dict[str, Reader] = {
+        "kit": lambda text, _: _known_kit(text, known),
+        "water_changed": lambda text, of: amounts.read_change(text, of, found.assumed, found.round.gallon),
         "new_water": lambda text, _: _water(text, supplies),
     }
+    cells = read_columns(placed, plain | others)
+    found.issues += [one.issues() for one in cells.values()]
+    return cells
 
 
 def read_changes(placed: pl.DataFrame, cells: Mapping[str, Cells], standing: Tables, found: Collected) -> pl.DataFrame:
@@ -234,13 +246,6 @@ def top_ups(change: pl.DataFrame, found: Collected) -> None:
     found.say(small, "water_changed", "top-up", often, outcome="warned", text="text", shown={"within": days})
 
 
-def _known_kit(text: str, known: set[str]) -> Cell:
-    if not text or fold_name(text) in known:
-        return BLANK
-    says = f"“{text[:40]}” is not a kit of kits.csv: its readings are taken in the usual units. Add it there."
-    return Cell("warned", fault="kit not known", says=says)
-
-
 def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
     """Visit sheets to the tables visit, reading, water_change and doubt; a doubt keeps its column, for answers to it."""
     rows = all_rows(sheets, found)
@@ -248,18 +253,9 @@ def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
     if rows.height == 0:
         return {name: empty(name) for name in ("visit", "reading", "water_change")} | {"doubt": no_doubt}
     kits = kits_of(standing, found.assumed)
-    known_kits, notes = {kit for kit, _ in kits}, describe(VisitSheet)
     placed = without_repeats(placed_rows(rows, standing, found), found).with_row_index("row")
     del rows
-    cells = read_columns(
-        placed,
-        {
-            **{name: reader_of(notes[name], found) for name in ("taken", "fish_seen", "fish_look", "change_kind")},
-            "kit": lambda text, _: _known_kit(text, known_kits),
-            **readers(found, standing),
-        },
-    )
-    found.issues += [one.issues() for one in cells.values()]
+    cells = read_cells(placed, kits, standing, found)
     taken = ways_taken(placed, cells["taken"], found)
     changes = read_changes(placed, cells, standing, found)
     words = [cells[name].values("word") for name in ("taken", "change_kind", "fish_look")]
