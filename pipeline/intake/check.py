@@ -37,8 +37,8 @@ def row_outcomes(issues: pl.DataFrame, whole: pl.DataFrame, again: pl.DataFrame)
         whole.with_columns(outcome=pl.lit("held")),
         again.with_columns(outcome=pl.lit("repeats")),
     ]
-    from_best = pl.col("outcome").cast(pl.Enum(ROW_OUTCOMES))
-    return pl.concat(said).group_by(KEY).agg(from_best.max().cast(pl.String))
+    in_order = pl.col("outcome").cast(pl.Enum(ROW_OUTCOMES))
+    return pl.concat(said).group_by(KEY).agg(in_order.max().cast(pl.String))
 
 
 def account(sheets: Sheets, torn: pl.DataFrame, outcomes: pl.DataFrame) -> pl.DataFrame:

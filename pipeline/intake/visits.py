@@ -283,15 +283,10 @@ def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
     near = readings.filter(pl.col("line").is_in(off["line"].unique().implode()))  # to join few rows by their names
     ask(found, near.join(off, on=cell, how="semi"), doubt="off steps")
     readings = with_warned(readings, issues, cell)
-    # In order of file, line and parameter: numbers are sorted quicker than names.
-    order = placed.select("row", *KEY).sort(KEY).select("row").with_row_index("order").sort("row")["order"]
-    measured = readings["parameter"].cast(pl.Enum(sorted(PARAMETERS))).to_physical().cast(pl.Int64)
-    place = order.gather(readings["row"]).cast(pl.Int64) * len(PARAMETERS) + measured
-    readings = conform("reading", readings)[place.arg_sort()]
     return {
         "doubt": pl.concat([no_doubt, *found.doubts]).sort(*KEY, "parameter", "doubt", nulls_last=True),
         "visit": conform("visit", visit.with_columns(pl.lit("").alias("outcome")).sort(KEY)),
-        "reading": readings,
+        "reading": conform("reading", readings).sort(*KEY, "parameter"),
         "water_change": conform("water_change", change.sort(KEY)),
     }
 
