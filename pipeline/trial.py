@@ -15,7 +15,7 @@ from pipeline.console import account_dict
 from pipeline.intake import corrections
 from pipeline.intake.amounts import read_change
 from pipeline.intake.check import check
-from pipeline.intake.columns import Context, day_of, read_dates
+from pipeline.intake.columns import Context, read_dates
 from pipeline.intake.files import BOOK, TABLES, LogFile, family_of, find_files
 from pipeline.intake.guess import guess, known_names
 from pipeline.intake.headers import FAMILY, fold, read_header, required
@@ -23,7 +23,7 @@ from pipeline.intake.ladders import KitRow
 from pipeline.intake.names import fold_name
 from pipeline.intake.readings import kits_of, read_one
 from pipeline.intake.round_file import read_round
-from pipeline.intake.sheets import Sheets, read_sheets, text_columns
+from pipeline.intake.sheets import Sheets, joined, read_sheets, text_columns
 from pipeline.intake.structure import NoTable, read_table
 from pipeline.intake.workbook import by_record, sheets_of
 from pipeline.week import Round, Week
@@ -91,18 +91,6 @@ def read_folder(folder: Path, today: dt.date | None = None) -> Folder:
     return Folder(folder, round_, assumed, today or dt.date.today(), sheets)
 
 
-def _joined(old: Sheets, new: Sheets) -> Sheets:
-    """Both together, the new ones last: a row that is there already repeats in the new file, not in the old."""
-    both = (pl.concat([getattr(old, name), getattr(new, name)]) for name in ("issues", "files", "unknown"))
-    return Sheets(_and(old.frames, new.frames), *both)
-
-
-def _and(old: Tables, new: Mapping[str, pl.DataFrame]) -> Tables:
-    """The frames of both, the rows of the new last."""
-    grown = {name: pl.concat([old[name], frame], how="diagonal") for name, frame in new.items() if name in old}
-    return {**old, **new, **grown}
-
-
 def files(folder: Folder, held: pl.DataFrame, new: Mapping[str, bytes]) -> Account:
     """What would become of new files (path in the folder -> bytes). `held` is what is held without them."""
     limit = folder.assumed["file_limit_mb"]
@@ -117,7 +105,7 @@ def files(folder: Folder, held: pl.DataFrame, new: Mapping[str, bytes]) -> Accou
         for path, raw in new.items()
     ]
     more = read_sheets(folder.path, found, new, folder.assumed["columns_limit"], folder.round.columns)
-    tables = check(_joined(folder.sheets, more), folder.round, folder.assumed, folder.today)
+    tables = check(joined([folder.sheets, more]), folder.round, folder.assumed, folder.today)
     mine = pl.col("file").is_in(more.files["file"].implode())
     others = tables["held"].filter(~mine).join(held.select(KEY), on=KEY, how="anti", nulls_equal=True)
     return Account(
@@ -198,7 +186,7 @@ def _with_corrections(folder: Folder, rows: Sequence[Mapping[str, str]]) -> Shee
         (TYPED_AT + pl.int_range(pl.len(), dtype=pl.Int64)).alias("line"),
         pl.all(),
     )
-    return replace(folder.sheets, frames=_and(folder.sheets.frames, {"correction": more}))
+    return joined([folder.sheets, Sheets({"correction": more})])
 
 
 def with_repeats(folder: Folder, row: Mapping[str, str]) -> list[dict[str, str]]:
@@ -320,7 +308,7 @@ def held_since(folder: Folder, held: pl.DataFrame) -> list[dt.date | None]:
     frames = [frame.filter(files) for frame in folder.sheets.frames.values() if "date" in frame.columns]
     dates = [
         frame.select("file", "line", "date").with_columns(
-            read_dates(frame, ["date"], context)["date"].values(day_of, pl.Date).alias("read")
+            read_dates(frame, ["date"], context)["date"].values("day", pl.Date).alias("read")
         )
         for frame in frames
         if frame.height

@@ -76,15 +76,7 @@ def describe(model: type[pa.DataFrameModel]) -> dict[str, Note]:
         metadata = getattr(field, "metadata", None)
         if field is not None and metadata and "kind" in metadata:
             name = field.alias or place
-            notes[name] = Note(
-                name=name,
-                title=field.title or name,
-                description=field.description or "",
-                unit=metadata["unit"],
-                kind=metadata["kind"],
-                words=metadata["words"],
-                required=metadata["required"],
-            )
+            notes[name] = Note(name, field.title or name, field.description or "", **metadata)
     return notes
 
 

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Literal
 
 import pandera.polars as pa
@@ -60,18 +61,15 @@ def _check(rule: Rule, test: Test) -> Callable[[Any, pa.PolarsData], pl.LazyFram
     return passes
 
 
-def _attached(rule: Rule, test: Test) -> Any:
-    return pa.dataframe_check(name=rule.fault, error=rule.fault, statistics={"rule": rule})(_check(rule, test))
+def _attached(
+    outcome: Literal["held", "warned"], column: str, fault: str, says: Sentence, test: Test, **more: Any
+) -> Any:
+    rule = Rule(column, outcome, fault, says, **more)
+    return pa.dataframe_check(name=fault, error=fault, statistics={"rule": rule})(_check(rule, test))
 
 
-def held(column: str, fault: str, says: Sentence, test: Test, **more: Any) -> Any:
-    """A check of a model: the cell of a row that breaks it is not used."""
-    return _attached(Rule(column, "held", fault, says, **more), test)
-
-
-def warned(column: str, fault: str, says: Sentence, test: Test, **more: Any) -> Any:
-    """A check of a model: the cell of a row that breaks it is used, and marked."""
-    return _attached(Rule(column, "warned", fault, says, **more), test)
+# Checks of a model: the cell of a row that breaks one is not used, or is used and marked.
+held, warned = partial(_attached, "held"), partial(_attached, "warned")
 
 
 def not_to_come(column: str) -> Any:

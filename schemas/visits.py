@@ -34,14 +34,9 @@ class VisitSheet(readings_after(_Session, RECORDS)):  # type: ignore[misc]
     note: str = column("Note", "Never goes into a report unless ticked.")
 
 
-class LongVisitSheet(Record):
+class LongVisitSheet(_Session):
     """visits/*.csv as typed, long: one row a parameter."""
 
-    date: dt.date = column("Date", kind="date", required=True)
-    time: str = column("Time", kind="time")
-    site: str = column("Site", kind="key")
-    tank: str = column("Tank", kind="key", required=True)
-    taken: str = column("Taken", kind="word", words=TAKEN)
     parameter: str = column("Parameter", kind="word", words=PARAMETERS, required=True)
     value: str = column("Value", kind="reading", required=True)
     unit: str = column("Unit", kind="key")
@@ -91,11 +86,9 @@ def _outside(f: Limits) -> pl.Expr:
     """Whether a matched value is outside what is accepted of its parameter."""
     matched, wrong = pl.col("matched"), pl.lit(False)
     for name, record in BY_NAME.items():
-        low, high = (f.get(limit) for limit in record.limits)
-        beyond = (matched < low if low is not None else pl.lit(False)) | (
-            matched > high if high is not None else pl.lit(False)
-        )
-        wrong = wrong | ((pl.col("parameter") == name) & beyond)
+        least, most = record.limits
+        inside = matched.is_between(f.get(least, -math.inf), f.get(most, math.inf))
+        wrong = wrong | ((pl.col("parameter") == name) & ~inside)
     return wrong
 
 

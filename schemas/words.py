@@ -15,16 +15,10 @@ JOBS = ("check", "pads", "carbon in", "carbon out", "media rinsed", "impeller", 
 RINSE_WATER = ("tank", "tap", "none")
 FOUND = ("clean", "light", "heavy", "sludge")
 EVENTS = (
-    "fish in",
-    "fish out",
-    "fish died",
-    "medication",
-    "power cut",
-    "overfed",
-    "filter stopped",
+    "fish in", "fish out", "fish died", "medication", "power cut", "overfed", "filter stopped",
     "electrical check",  # plugs, leads and lid looked at by eye: no test by an electrician
     "other",
-)
+)  # fmt: skip
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 DATE_ORDERS = ("iso", "day-first", "month-first")
 GALLONS = ("imperial", "US")
@@ -59,37 +53,12 @@ CLASSES = ("act today", "this week", "can't say", "plan", "due", "steady")  # in
 LOAD_STATES = ("comfortable", "within", "borderline", "over", "half cycle only", "can't say")
 RATE_STATES = ("ok", "rough", "at least", "below chart", "too few")
 CAUSES = (
-    "overfeeding",
-    "new fish",
-    "too much stock",
-    "too little media",
-    "media not ripe",
-    "media clogged",
-    "flow lost",
-    "bypass",
-    "rinsed in tap water",
-    "over-cleaned",
-    "medication",
-    "filter stopped",
-    "dead fish",
-    "heater",
-    "tap nitrate",
-    "tap ammonia",
-    "too few changes",
-    "unlogged change",
-    "top-ups only",
-    "wrong basis",
-    "kit expired",
-    "kit batch",
-    "not shaken",
-    "nitrite interference",
-    "taken after the change",
-    "wrong tank",
-    "typing slip",
-    "plants or algae",
-    "limestone",
-    "tank still new",
-)
+    "overfeeding", "new fish", "too much stock", "too little media", "media not ripe", "media clogged", "flow lost",
+    "bypass", "rinsed in tap water", "over-cleaned", "medication", "filter stopped", "dead fish", "heater", "tap nitrate",
+    "tap ammonia", "too few changes", "unlogged change", "top-ups only", "wrong basis", "kit expired", "kit batch",
+    "not shaken", "nitrite interference", "taken after the change", "wrong tank", "typing slip", "plants or algae",
+    "limestone", "tank still new",
+)  # fmt: skip
 
 # Cautions by what they are about; {stopped_hours} is filled from the assumption (`wording.cautions`).
 CAUTIONS = {

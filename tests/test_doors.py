@@ -161,7 +161,7 @@ def test_a_row_of_megabytes_is_held_alone(quote: str) -> None:
     sheet = f"date,tank\n2026-01-05,T1\n2026-01-06,{quote}{'x' * 20_000_000}{quote}\n2026-01-07,T2\n"
     table = structure.read_table(sheet.encode(), frozenset({"date", "tank"}), str, 500)
     assert table.cells["tank"].to_list() == ["T1", "T2"]
-    assert [(bad.line, bad.fault, len(bad.text)) for bad in table.bad] == [(3, "too long", 2000)]
+    assert [(line, fault, len(text)) for line, _, fault, _, text in table.odd] == [(3, "too long", 2000)]
 
 
 def test_an_error_of_ours_is_one_sentence_and_a_log_file(

@@ -41,41 +41,44 @@ def fold_unit(unit: str) -> str:
     return re.sub(r"[\s.]+", "", unit).casefold()
 
 
+def _plain(text: str, case: str, **shown: str) -> tuple[Cell, float]:
+    """One number and its value, or the cell that says why it is none; a range or a limit is held."""
+    cell = read_quantity(text)
+    if cell.kind == "blank" or cell.kind == "number":
+        return cell, cell.low or 0.0
+    return held(case, text, **shown), 0.0
+
+
+def _converted(cell: Cell, value: float, says: str) -> Cell:
+    return replace(cell, outcome="converted", low=value, high=value, fault="unit", says=says)
+
+
 def read_number(text: str, unit: str, header_unit: str, assumed: Assumptions, gallon: str = "") -> Cell:
     """A plain number in the column's unit; ranges and limits are no plain numbers and are held."""
-    cell = read_quantity(text)
-    if cell.held or cell.kind == "blank":
-        return cell
-    if cell.kind != "number" or cell.low is None:
-        return held("not a plain number", text, unit=f" in {unit}" if unit else "")
+    cell, number = _plain(text, "not a plain number", unit=f" in {unit}" if unit else "")
     typed = cell.unit or header_unit
-    if not typed:
+    if cell.kind == "blank" or not typed:
         return cell
     folded = fold_unit(typed)
     if unit == "°C" and folded in ("f", "°f", "ºf", "degf"):
-        value = round(fahrenheit_to_celsius(cell.low), 4)
-        return replace(
-            cell, outcome="converted", low=value, high=value, fault="unit", says=f"{text} read as {value:g} °C"
-        )
+        value = round(fahrenheit_to_celsius(number), 4)
+        return _converted(cell, value, f"{text} read as {value:g} °C")
     factors = unit_factors(assumed).get(unit, {})
     if folded in ("gal", "gallon", "gallons") and unit == "L":
         if not gallon:
-            low, high = cell.low * assumed["us_gallon_l"], cell.low * assumed["imperial_gallon_l"]
+            low, high = number * assumed["us_gallon_l"], number * assumed["imperial_gallon_l"]
             return held("which gallon", text, imperial=high, us=low)
         factor = gallon_l(gallon, assumed)
     elif folded in factors:
         factor = factors[folded]
     elif not unit:
-        return held("unit: none", text, f"{cell.low:g}")
+        return held("unit: none", text, f"{number:g}")
     else:
         return held("unit: another", text, slip_of(text), typed=typed, unit=unit)
-    value = cell.low * factor
+    value = number * factor
     if factor == 1.0 and not cell.unit:
         return cell
-    outcome = cell.outcome if cell.outcome == "warned" else "converted"
-    return replace(
-        cell, outcome=outcome, low=value, high=value, fault="unit", says=f"{text} read as {value:.5g} {unit}"
-    )
+    return _converted(cell, value, f"{text} read as {value:.5g} {unit}")
 
 
 def read_share(text: str, header_unit: str) -> Cell:
@@ -86,32 +89,24 @@ def read_share(text: str, header_unit: str) -> Cell:
         if bottom > 0 and top <= bottom:
             value = top / bottom
             return Cell("converted", value, value, "number", fault="unit", says=f"{tidy} read as {value:.3g}")
-    cell = read_quantity(text)
-    if cell.held or cell.kind == "blank":
+    cell, number = _plain(text, "not a plain number: a share")
+    if cell.kind == "blank":
         return cell
-    if cell.kind != "number" or cell.low is None:
-        return held("not a plain number: a share", text)
     typed = fold_unit(cell.unit or header_unit)
     if typed in ("%", "percent", "pct"):
-        value = cell.low / 100
+        value = number / 100
         if value > 1:
             return held("share over 1: in per cent", text)
-        return replace(cell, outcome="converted", low=value, high=value, fault="unit", says=f"{text} read as {value:g}")
+        return _converted(cell, value, f"{text} read as {value:g}")
     if typed:
         return held("unit: of a share", text, slip_of(text), typed=typed)
-    if cell.low > 1:
-        return held("share over 1", text, f"{cell.low:g}%" if cell.low <= 100 else "")
-    return cell
+    return held("share over 1", text, f"{number:g}%" if number <= 100 else "") if number > 1 else cell
 
 
 def read_count(text: str) -> Cell:
     """A whole number, 0 or more."""
-    cell = read_quantity(text)
-    if cell.held or cell.kind == "blank":
-        return cell
-    if cell.kind != "number" or cell.low is None or cell.low != int(cell.low) or cell.unit:
-        return held("not a count", text)
-    return cell
+    cell, number = _plain(text, "not a count")
+    return held("not a count", text) if number != int(number) or cell.unit else cell
 
 
 DROPS = re.compile(r"^(?P<worth>\S+)\s*(?:dKH|dGH|°|deg\w*)?\s*(?:a|per|each|/)\s*drop$", re.IGNORECASE)
@@ -159,9 +154,8 @@ def read_change(text: str, header_unit: str, assumed: Assumptions, gallon: str) 
             return held("bucket", text)
         litres = float(found["n"]) * float(size)
         return Cell("converted", litres, litres, "number", "L", fault="bucket", says=f"{text} read as {litres:g} L")
-    about = re.match(r"^(?:about|approx\.?|roughly|around|circa|ca\.?|~|≈)\s*|\s*\?$", folded)
     cell = read_quantity(tidy.rstrip("? ") if folded.endswith("?") else tidy)
-    guessed = bool(about) or cell.guessed or folded.endswith("?")
+    guessed = cell.guessed or folded.endswith("?")
     if cell.held or cell.kind == "blank":
         return cell
     if cell.kind not in ("number", "between") or cell.low is None or cell.high is None:

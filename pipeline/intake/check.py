@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.intake import corrections
 from pipeline.intake.amounts import read_count
-from pipeline.intake.columns import KEY, Collected, Context, count_of, day_of, join_issues, read_columns, read_dates
+from pipeline.intake.columns import KEY, Collected, Context, count_of, join_issues, read_columns, read_dates
 from pipeline.intake.readings import read_taps
 from pipeline.intake.sheets import UNKNOWN, Sheets
 from pipeline.intake.standing import read_standing
@@ -24,101 +24,61 @@ PLACE = {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date,
 # Explanations of one odd value, most checkable first: first what the sheet or the kit's box shows, then what somebody
 # must be asked, last what needs a retest. All else that is said of a value is a fact and stands before them.
 EXPLANATIONS = (
-    "two times",
-    "swapped",
-    "copied down",
-    "possible N basis",
-    "taken after",
-    "missed change",
-    "top-up",
-    "not shaken",
-    "leap",
-)
+    "two times", "swapped", "copied down", "possible N basis", "taken after", "missed change", "top-up", "not shaken", "leap",
+)  # fmt: skip
 CONVERTED = len(EXPLANATIONS) + 1  # how a value was read, told last
-RANK = {"accepted": 0, "converted": 1, "warned": 2, "part_held": 3, "held": 4}
 
 
 def row_outcomes(issues: pl.DataFrame, whole: pl.DataFrame, again: pl.DataFrame) -> pl.DataFrame:
     """(file, line, outcome) of every row that was not simply accepted: `whole` rows are held, `again` rows repeat,
     others are as bad as their cells."""
-    worst = (
-        issues.filter(pl.col("line") > 0)
-        .with_columns(
-            pl.when(pl.col("outcome") == "held")
-            .then(pl.lit("part_held"))
-            .otherwise(pl.col("outcome"))
-            .replace_strict(RANK, return_dtype=pl.Int64)
-            .alias("rank")
-        )
-        .group_by("file", "line")
-        .agg(pl.col("rank").max())
-    )
     said = [
-        worst,
-        whole.unique().with_columns(pl.lit(RANK["held"], pl.Int64).alias("rank")),
-        again.unique().with_columns(pl.lit(len(RANK), pl.Int64).alias("rank")),
+        issues.filter(pl.col("line") > 0).select(*KEY, pl.col("outcome").replace("held", "part_held")),
+        whole.with_columns(outcome=pl.lit("held")),
+        again.with_columns(outcome=pl.lit("repeats")),
     ]
-    names = {**{rank: outcome for outcome, rank in RANK.items()}, len(RANK): "repeats"}
-    return (
-        pl.concat(said)
-        .group_by("file", "line")
-        .agg(pl.col("rank").max())
-        .select("file", "line", pl.col("rank").replace_strict(names, return_dtype=pl.String).alias("outcome"))
-    )
+    in_order = pl.col("outcome").cast(pl.Enum(ROW_OUTCOMES))
+    return pl.concat(said).group_by(KEY).agg(in_order.max().cast(pl.String))
 
 
-def account(sheets: Sheets, outcomes: pl.DataFrame) -> pl.DataFrame:
-    """One row a file; rows of no outcome were accepted, and the rows of a file that is held whole are all held."""
-    read = pl.concat(
-        [pl.DataFrame(schema={"file": pl.String, "read": pl.UInt32})]
-        + [f.group_by("file").agg(pl.len().alias("read")) for f in sheets.frames.values()]
+def account(sheets: Sheets, torn: pl.DataFrame, outcomes: pl.DataFrame) -> pl.DataFrame:
+    """One row a file; rows of no outcome were accepted, and the rows of a file that is held whole are all held. `torn`
+    are lines that are in no frame."""
+    rows = pl.concat([torn.unique().select("file"), *(frame.select("file") for frame in sheets.frames.values())])
+    counts = outcomes.group_by("file").agg((pl.col("outcome") == name).sum().alias(name) for name in ROW_OUTCOMES)
+    files = sheets.files.join(counts, on="file", how="left").join(
+        rows.group_by("file").len("read"), on="file", how="left"
     )
-    known = read.group_by("file").agg(pl.col("read").sum().cast(pl.Int64))
-    counts = outcomes.group_by("file").agg(
-        *((pl.col("outcome") == name).sum().cast(pl.Int64).alias(name) for name in ROW_OUTCOMES)
-    )
-    torn = (
-        sheets.issues.filter((pl.col("outcome") == "held") & (pl.col("line") > 0) & pl.col("column").is_null())
-        .group_by("file")
-        .agg(pl.col("line").n_unique().cast(pl.Int64).alias("torn"))
-    )
-    files = (
-        sheets.files.join(counts, on="file", how="left")
-        .join(known, on="file", how="left")
-        .join(torn, on="file", how="left")
-        .with_columns(pl.col([*ROW_OUTCOMES, "read", "torn"]).fill_null(0))
-    )
-    counted = pl.sum_horizontal(ROW_OUTCOMES)
-    files = files.with_columns((pl.col("accepted") + pl.col("read") + pl.col("torn") - counted).alias("accepted"))
-    files = files.with_columns((pl.col("held") + pl.col("rows_in") - counted).alias("held"))
+    files = files.with_columns(pl.col(*ROW_OUTCOMES, "read").fill_null(0).cast(pl.Int64))
+    accepted = pl.col("accepted") + pl.col("read") - pl.sum_horizontal(ROW_OUTCOMES)
+    files = files.with_columns(accepted, pl.col("held") + pl.col("rows_in") - pl.col("read"))
     return conform("account", files.sort("file"))
 
 
 def held_and_remarks(issues: pl.DataFrame, places: pl.DataFrame) -> Tables:
     """The held table and the remarks; one cell, one sentence, which lists what may explain it."""
-    cell = ["file", "line", "column"]
     where = places.join(issues.select(KEY).unique(), on=KEY, how="semi", maintain_order="left")
     where = where.sort("tank", nulls_last=True, maintain_order=True).unique(KEY, keep="first", maintain_order=True)
     placed = issues.join(where, on=KEY, how="left", maintain_order="left")
     # One reason a cell: the first that was found; others of the same cell would only repeat it.
-    held = placed.filter(pl.col("outcome") == "held").unique(cell, keep="first", maintain_order=True)
+    held = placed.filter(pl.col("outcome") == "held").unique(CELL, keep="first", maintain_order=True)
     column = pl.col("column")
     measures = pl.when(column == "value").then("parameter").when(column.is_in(PARAMETERS)).then(column)
     held = held.with_columns(measures.alias("parameter"))
     # What is not used needs no further remark.
-    beside = held.filter(pl.col("line") > 0).select(cell)
+    beside = held.filter(pl.col("line") > 0).select(CELL)
     spoken = placed.filter(pl.col("outcome") != "held").join(
-        beside, on=cell, how="anti", nulls_equal=True, maintain_order="left"
+        beside, on=CELL, how="anti", nulls_equal=True, maintain_order="left"
     )
     ranks = {fault: place for place, fault in enumerate(EXPLANATIONS, 1)}
     converted = pl.when(pl.col("outcome") == "converted").then(CONVERTED)
     rank = converted.otherwise(pl.col("fault").replace_strict(ranks, default=0, return_dtype=pl.Int64))
     spoken = spoken.with_columns(rank.alias("rank")).sort("rank", maintain_order=True)
-    alone = pl.struct(cell).is_unique()
+    alone = pl.struct(CELL).is_unique()
     remarks = pl.concat([spoken.filter(alone), _joined(spoken.filter(~alone))])
     return {
-        "held": conform("held", held.rename({"says": "reason"}).sort(cell, nulls_last=False)),
-        "remark": conform("remark", remarks.sort(cell, nulls_last=False)),
+        "held": conform("held", held.rename({"says": "reason"}).sort(CELL, nulls_last=False)),
+        "remark": conform("remark", remarks.sort(CELL, nulls_last=False)),
     }
 
 
@@ -143,28 +103,23 @@ def _once(sheets: Sheets, context: Context, accepted: pl.DataFrame) -> tuple[Tab
     """One pass over the sheets: all tables, and all issues."""
     torn = (pl.col("outcome") == "held") & (pl.col("line") > 0) & pl.col("column").is_null()
     held_lines = sheets.issues.filter(torn).select(KEY)
-    found = Collected(
-        [sheets.issues], [held_lines], [held_lines.clear()], [pl.DataFrame(schema=PLACE)], [sheets.unknown]
-    )
-    tables = read_standing(sheets, context, found)
-    tables["tap"], tap_issues, tap_again, tap_held = read_taps(sheets.frames.get("tap"), context)
-    found.issues.append(tap_issues)
-    found.again.append(tap_again)
-    found.whole.append(tap_held)
-    tables |= read_visits(sheets, context, tables, found)
+    found = Collected(context.round, context.assumed, context.today, [sheets.issues], [held_lines])
+    tables = read_standing(sheets, found)
+    tables["tap"] = read_taps(sheets.frames.get("tap"), found)
+    tables |= read_visits(sheets, tables, found)
     issues = join_issues(found.issues)
     # A person who accepted a value has answered what was asked about it.
     answered = accepted.with_columns(pl.lit("warned").alias("outcome"))
     issues = issues.join(answered, on=[*CELL, "outcome"], how="anti", nulls_equal=True, maintain_order="left")
     doubt = tables["doubt"].join(accepted, on=CELL, how="anti", nulls_equal=True, maintain_order="left")
     tables["doubt"] = conform("doubt", doubt)
-    outcomes = row_outcomes(issues, pl.concat(found.whole), pl.concat(found.again))
+    outcomes = row_outcomes(issues, pl.concat(found.whole), pl.concat([held_lines.clear(), *found.again]))
     visit = tables["visit"].drop("outcome").join(outcomes, on=KEY, how="left", maintain_order="left")
     tables["visit"] = conform("visit", visit.with_columns(pl.col("outcome").fill_null("accepted")))
-    tables["account"] = account(sheets, outcomes)
-    unknown = pl.concat([part.select(list(UNKNOWN)) for part in found.unknown])
+    tables["account"] = account(sheets, held_lines, outcomes)
+    unknown = pl.concat([sheets.unknown, *(part.select(list(UNKNOWN)) for part in found.unknown)])
     tables["unknown_column"] = conform("unknown_column", unknown.sort("file", "column", maintain_order=True))
-    tables |= held_and_remarks(issues, pl.concat(found.places))
+    tables |= held_and_remarks(issues, pl.concat([pl.DataFrame(schema=PLACE), *found.places]))
     return tables, issues
 
 
@@ -172,7 +127,7 @@ def _correction_table(sheets: Sheets, states: corrections.States, context: Conte
     frame = sheets.frames.get("correction")
     if frame is None or frame.height == 0:
         return empty("correction")
-    days = read_dates(frame, ["on"], context)["on"].values(day_of, pl.Date)
+    days = read_dates(frame, ["on"], context)["on"].values("day", pl.Date)
     lines = read_columns(frame, {"of_line": lambda text, _: read_count(text)})["of_line"].values(count_of, pl.Int64)
     known = corrections.with_states(frame, states).with_columns(days, lines)
     return conform(

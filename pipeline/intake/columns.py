@@ -4,8 +4,9 @@ import datetime as dt
 import re
 import string
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import cache, cached_property
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -22,22 +23,14 @@ from schemas.columns import Note
 
 KEY = ["file", "line"]
 DAY_FIRST = re.compile(r"\s*\d{1,2}[-/. ]")
-ISSUE = {
-    "file": pl.String,
-    "line": pl.Int64,
-    "column": pl.String,
-    "text": pl.String,
-    "outcome": pl.String,
-    "fault": pl.String,
-    "says": pl.String,
-    "suggestion": pl.String,
-}
-SORTED_FROM = 10_000_000  # pairs that could be: with more, those that are there are found by sorting
+TOLD = ("column", "text", "outcome", "fault", "says", "suggestion")
+ISSUE = {"file": pl.String, "line": pl.Int64, **dict.fromkeys(TOLD, pl.String)}
+NO_ISSUES = pl.DataFrame(schema=ISSUE)
 Reader = Callable[[str, str], Cell]  # text, unit of the header (of a date: its file) -> cell
 Column = str | pl.Expr | None
 
 
-@dataclass(frozen=True)
+@dataclass
 class Context:
     """What the reading of cells may use: the round's settings, the assumptions in force, the day of loading."""
 
@@ -97,27 +90,16 @@ def side_by_side(rows: pl.DataFrame, key: Sequence[str], template: str, joint: s
     return pl.Series("places", [joint.join(by_key[one]) for one in keys], pl.String)
 
 
-@dataclass
-class Collected:
-    """What is gathered on the way: issues, rows held whole, rows that repeat, where each row belongs, unknown names."""
-
-    issues: list[pl.DataFrame]
-    whole: list[pl.DataFrame]
-    again: list[pl.DataFrame]
-    places: list[pl.DataFrame]
-    unknown: list[pl.DataFrame]
-
-
-@cache
-def no_issues() -> pl.DataFrame:
-    return pl.DataFrame(schema=ISSUE)
+def join_issues(parts: Iterable[pl.DataFrame]) -> pl.DataFrame:
+    """Issues from several checks in one frame."""
+    return pl.concat([NO_ISSUES, *(part.select(list(ISSUE)) for part in parts if part.height)])
 
 
 def issue_rows(
-    frame: pl.DataFrame,
-    where: pl.Expr | None,
+    rows: pl.DataFrame,
     column: Column,
     case: str,
+    where: pl.Expr | None = None,
     *,
     says: str | None = None,
     outcome: str = "held",
@@ -125,13 +107,13 @@ def issue_rows(
     suggestion: str | None = None,
     shown: Mapping[str, object] | None = None,
 ) -> pl.DataFrame:
-    """Issues of the rows of `frame` where a test holds; null is no. What `says` or the case's sentence in faults.toml
-    says is filled with what is shown and the rows' columns. `text` and `suggestion` name columns; the text is that of `column`
+    """Issues of rows, or of those where a test holds; null is no. What `says` or the case's sentence in faults.toml says
+    is filled with what is shown and the rows' columns. `text` and `suggestion` name columns; the text is that of `column`
     where it names one."""
-    rows = frame if where is None else frame.filter(where)
+    rows = rows if where is None else rows.filter(where)
     if rows.height == 0:
-        return no_issues()
-    typed = text or (column if isinstance(column, str) and column in frame.columns else None)
+        return NO_ISSUES
+    typed = text or (column if isinstance(column, str) and column in rows.columns else None)
     return rows.select(
         *KEY,
         (column if isinstance(column, pl.Expr) else pl.lit(column, pl.String)).alias("column"),
@@ -143,10 +125,36 @@ def issue_rows(
     )
 
 
-def join_issues(parts: Iterable[pl.DataFrame]) -> pl.DataFrame:
-    """Issues from several checks in one frame."""
-    good = [part.select(list(ISSUE)) for part in parts if part.height]
-    return pl.concat(good) if good else no_issues()
+@dataclass
+class Collected(Context):
+    """What the reading may use, and what is found on the way: issues, rows held whole and rows that repeat (file, line), where each row belongs, unknown
+    names, and what may be wrong with readings that are used."""
+
+    issues: list[pl.DataFrame] = field(default_factory=list)
+    whole: list[pl.DataFrame] = field(default_factory=list)
+    again: list[pl.DataFrame] = field(default_factory=list)
+    places: list[pl.DataFrame] = field(default_factory=list)
+    unknown: list[pl.DataFrame] = field(default_factory=list)
+    doubts: list[pl.DataFrame] = field(default_factory=list)
+
+    def say(
+        self, rows: pl.DataFrame, column: Column, case: str, *where: pl.Expr, whole: bool = False, **more: Any
+    ) -> None:
+        """Issues of rows, as `issue_rows` makes them; `whole` holds the rows as well."""
+        self.issues.append(said := issue_rows(rows, column, case, *where, **more))
+        if whole:
+            self.whole.append(said.select(KEY))
+
+    def not_held(self, rows: pl.DataFrame) -> pl.DataFrame:
+        """Rows without those that are held whole by now."""
+        held = pl.concat(self.whole)
+        return rows.join(held, on=KEY, how="anti", maintain_order="left") if held.height else rows
+
+    def not_told(self, rows: pl.DataFrame, columns: Sequence[str]) -> pl.DataFrame:
+        """Rows without those that say exactly what an earlier one says: these repeat."""
+        first = rows.select(pl.struct(pl.col(columns).fill_null("").str.to_lowercase()).is_first_distinct()).to_series()
+        self.again.append(rows.filter(~first).select(KEY))
+        return rows.filter(first)
 
 
 def unit_column(name: str) -> str:
@@ -154,20 +162,8 @@ def unit_column(name: str) -> str:
     return f"unit of {name}"
 
 
-def word_of(cell: Cell) -> str:
-    return "" if cell.held else cell.word
-
-
-def low_of(cell: Cell) -> float | None:
-    return None if cell.held else cell.low
-
-
 def count_of(cell: Cell) -> int | None:
-    return None if cell.held or cell.low is None else round(cell.low)
-
-
-def day_of(cell: Cell) -> dt.date | None:
-    return cell.day
+    return None if cell.low is None else round(cell.low)
 
 
 @dataclass(frozen=True)
@@ -180,15 +176,16 @@ class Cells:
     read: Sequence[Cell]
     at: np.ndarray
 
-    def values(self, of: Callable[[Cell], object], kind: Any = pl.String) -> pl.Series:
-        """What each row's cell has; a blank word is null."""
+    def values(self, of: str | Callable[[Cell], object], kind: Any = pl.String) -> pl.Series:
+        """What each row's cell has, by its name or a function; a blank word is null, and so is all of a held cell."""
+        of = attrgetter(of) if isinstance(of, str) else of
         return pl.Series(self.name, [value if (value := of(c)) != "" else None for c in self.read], kind)[self.at]
 
     def issues(self) -> pl.DataFrame:
         """The cells that were not simply accepted."""
         odd = [cell.outcome != "accepted" for cell in self.read]
         if not any(odd):
-            return no_issues()
+            return NO_ISSUES
         rows = np.flatnonzero(np.array(odd)[self.at])
         which = self.at[rows]
         told: dict[str, Sequence[str | None]] = {"text": self.texts, "says": [c.says for c in self.read]}
@@ -197,58 +194,34 @@ class Cells:
         return self.frame[rows, KEY].with_columns(column=pl.lit(self.name), **columns).select(list(ISSUE))
 
 
-def distinct(frame: pl.DataFrame, names: Iterable[str]) -> dict[str, tuple[list[str], np.ndarray]]:
-    """The distinct texts of columns, and which of them stands in each row; null is blank."""
-    told = {name: pl.col(name).fill_null("") for name in dict.fromkeys(names)}
-    found = frame.select(cell.unique().sort().implode().alias(name) for name, cell in told.items())
-    texts = {name: found[name][0].to_list() if frame.height else [] for name in told}
-    places = frame.select(
-        told[name].cast(pl.Enum(several)).to_physical().alias(name)
-        for name, several in texts.items()
-        if len(several) > 1
-    )
-    one = np.zeros(frame.height, np.int64)
-    return {
-        name: (several, places[name].to_numpy().astype(np.int64) if len(several) > 1 else one)
-        for name, several in texts.items()
-    }
-
-
-def side_cells(told: Sequence[tuple[Sequence[Any], np.ndarray]]) -> tuple[list[tuple[Any, ...]], np.ndarray]:
-    """The distinct cells of several columns taken together, and which of them stand in each row."""
-    whole, size = told[0][1], len(told[0][0])
-    for texts, at in told[1:]:
-        whole, size = whole * len(texts) + at, size * len(texts)
-    if size > SORTED_FROM:
-        _, rows, which = np.unique(whole, return_index=True, return_inverse=True)
-    else:
-        first = np.full(size, -1)
-        first[whole[::-1]] = np.arange(len(whole))[::-1]
-        rows, which = first[first >= 0], (np.cumsum(first >= 0) - 1)[whole]
-    return [tuple(texts[at[row]] for texts, at in told) for row in rows], which
+def distinct(frame: pl.DataFrame, *cells: pl.Expr) -> tuple[list[tuple[Any, ...]], np.ndarray]:
+    """The distinct cells of columns side by side, and which of them stand in each row; a null text is blank."""
+    rows = frame.select(cell.alias(str(place)) for place, cell in enumerate(cells))
+    rows = rows.with_columns(pl.col(pl.String).fill_null(""))
+    some = rows.unique(maintain_order=True)
+    at = rows.join(some.with_row_index("at"), on=rows.columns, how="left", nulls_equal=True, maintain_order="left")[
+        "at"
+    ]
+    return some.rows(), at.to_numpy()
 
 
 def read_columns(frame: pl.DataFrame, readers: Mapping[str, Reader]) -> dict[str, Cells]:
     """The cells of columns, each read with the unit of its header, if it has one."""
-    units = {name: unit for name in readers if (unit := unit_column(name)) in frame.columns}
-    told = distinct(frame, [*readers, *units.values()])
-    blank = [""], np.zeros(frame.height, np.int64)
     found = {}
     for name, reader in readers.items():
-        pairs, at = side_cells([told[name], told[units[name]] if name in units else blank])
+        unit = unit_column(name)
+        pairs, at = distinct(frame, pl.col(name), pl.col(unit) if unit in frame.columns else pl.lit(""))
         found[name] = Cells(frame, name, [text for text, _ in pairs], [reader(*pair) for pair in pairs], at)
     return found
 
 
 def read_dates(frame: pl.DataFrame, names: Sequence[str], context: Context) -> dict[str, Cells]:
     """Dates of columns, read file by file: what a file's own dates show settles the order of the rest."""
-    told = distinct(frame, [*names, "file"])
     found = {}
     for name in names:
-        texts, _ = told[name]
         # Nearly all dates begin with their year: those mean the same in every file.
-        turned = any(DAY_FIRST.match(text) for text in texts)
-        pairs, at = side_cells([told[name], told["file"] if turned else ([""], np.zeros(frame.height, np.int64))])
+        turned = any(DAY_FIRST.match(text) for text in frame[name].drop_nulls().unique())
+        pairs, at = distinct(frame, pl.col(name), pl.col("file") if turned else pl.lit(""))
         by_file: dict[str, list[str]] = {}
         for text, file in pairs if turned else ():
             by_file.setdefault(file, []).append(text)
@@ -266,6 +239,6 @@ def reader_of(note: Note, context: Context) -> Reader:
         "number": lambda text, of: amounts.read_number(text, note.unit, of, assumed, gallon),
         "share": amounts.read_share,
         "count": lambda text, _: amounts.read_count(text),
-        "steps": lambda text, _: replace(amounts.read_steps(text)[1], word=text),
+        "steps": lambda text, _: cell if (cell := amounts.read_steps(text)[1]).held else replace(cell, word=text),
     }
     return readers[note.kind]

@@ -5,10 +5,9 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
 import polars as pl
 
-from pipeline.intake.columns import KEY, issue_rows, join_issues, no_issues, unit_column
+from pipeline.intake.columns import KEY, NO_ISSUES, issue_rows, join_issues, unit_column
 from pipeline.intake.headers import fold
 from pipeline.intake.sheets import Sheets
 
@@ -59,19 +58,17 @@ def _edited(
 ) -> pl.DataFrame:
     """The frame with its rows at some places as `edit` makes them, without those it makes nothing of."""
     there = pl.DataFrame(list(places), schema=PLACE, orient="row")
-    rows = frame.with_row_index("at").join(there, on=KEY, how="semi", maintain_order="left")
-    if rows.height == 0:
+    rows = frame.with_row_index("at")
+    mine = rows.join(there, on=KEY, how="semi", maintain_order="left")
+    if mine.height == 0:
         return frame
-    order, gone = np.arange(frame.height), []
-    made: list[dict[str, Any]] = []
-    for row in rows.iter_rows(named=True):
-        at = row.pop("at")
-        if (new := edit(row)) is None:
-            gone.append(at)
-        elif new != row:
-            order[at] = frame.height + len(made)
-            made.append(new)
-    return pl.concat([frame, pl.DataFrame(made, schema=frame.schema)])[np.delete(order, gone)]
+    made = [
+        {"at": at, **new}
+        for at, row in zip(mine["at"], mine.drop("at").iter_rows(named=True), strict=True)
+        if (new := edit(row))
+    ]
+    others = rows.join(mine, on="at", how="anti")
+    return pl.concat([others, pl.DataFrame(made, schema=rows.schema)]).sort("at").drop("at")
 
 
 def _rejected(wanted: Sequence[_Wanted], place: Place, text: str) -> list[tuple[Any, ...]]:
@@ -158,9 +155,8 @@ def put(sheets: Sheets, offered: pl.DataFrame) -> Sheets:
 
 def remarks_on_cells(cells: pl.DataFrame, offered: pl.DataFrame | None = None) -> pl.DataFrame:
     """What is said of the cells that were put right. `offered`: suggestions that were accepted (file, line, column)."""
-    named = pl.DataFrame(schema={**dict.fromkeys(("file", "column", "suggestion"), pl.String), "line": pl.Int64})
-    named = named if offered is None else offered.select(*KEY, "column", "suggestion")
-    cells = cells.join(named, on=[*KEY, "column"], how="left", maintain_order="left")
+    named = (NO_ISSUES if offered is None else offered).select(*CELL, "suggestion")
+    cells = cells.join(named, on=CELL, how="left", maintain_order="left")
     accepted, bare = pl.col("now") == ACCEPT, pl.col("suggestion").is_null()
     cells = cells.with_columns(pl.col("was").fill_null(""))
     cases = {
@@ -169,21 +165,17 @@ def remarks_on_cells(cells: pl.DataFrame, offered: pl.DataFrame | None = None) -
         "correction: suggested": accepted & ~bare,
     }
     return join_issues(
-        issue_rows(cells, test, pl.col("column"), case, outcome="converted", text="was") for case, test in cases.items()
+        issue_rows(cells, pl.col("column"), case, test, outcome="converted", text="was") for case, test in cases.items()
     )
 
 
 def remarks(sheets: Sheets, states: States) -> pl.DataFrame:
     """What is said of corrections themselves: those that do nothing any more, and those nobody can follow."""
     frame = sheets.frames.get("correction")
-    if frame is None or frame.height == 0:
-        return no_issues()
+    if frame is None:
+        return NO_ISSUES
     rows = with_states(frame, states)
     state = pl.col("state")
-    return join_issues(
-        [
-            issue_rows(rows, state == "stale", "was", "correction stale", outcome="warned"),
-            issue_rows(rows, state == NOTHING, "now", "nothing to accept", outcome="warned"),
-            issue_rows(rows, state.is_null(), "of_line", "correction: no line"),
-        ]
-    )
+    stale = issue_rows(rows, "was", "correction stale", state == "stale", outcome="warned")
+    nothing = issue_rows(rows, "now", "nothing to accept", state == NOTHING, outcome="warned")
+    return join_issues([stale, nothing, issue_rows(rows, "of_line", "correction: no line", state.is_null())])

@@ -10,8 +10,10 @@ from pipeline.intake.grammar import BLANK, MONTHS, Cell, held
 ISO = re.compile(r"^(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[ T]\d{1,2}:\d{2}.*)?$")
 COMPACT = re.compile(r"^(20\d\d|19\d\d)(\d\d)(\d\d)$")
 NUMERIC = re.compile(r"^(\d{1,2})[-/. ](\d{1,2})[-/. ](\d{4}|\d{2})$")
-NAMED = re.compile(r"^(?:[a-z]{3,9},? )?(\d{1,2})(?:st|nd|rd|th)?[-/. ]+([a-z]{3,9})\.?,?[-/. ]+(\d{4}|\d{2})$")
-NAMED_TURNED = re.compile(r"^([a-z]{3,9})\.? (\d{1,2})(?:st|nd|rd|th)?,? (\d{4}|\d{2})$")
+NAMED = re.compile(
+    r"^(?:[a-z]{3,9},? )?(?P<d>\d{1,2})(?:st|nd|rd|th)?[-/. ]+(?P<m>[a-z]{3,9})\.?,?[-/. ]+(?P<y>\d{4}|\d{2})$"
+)
+NAMED_TURNED = re.compile(r"^(?P<m>[a-z]{3,9})\.? (?P<d>\d{1,2})(?:st|nd|rd|th)?,? (?P<y>\d{4}|\d{2})$")
 SERIAL = re.compile(r"^[34]\d{4}$")
 NAMED_DAY = re.compile(r"^(mon|tue|wed|thu|fri|sat|sun)[a-z]{0,6}\.?,? ?(?=\d)", re.IGNORECASE)
 WEEKDAY = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"]
@@ -97,13 +99,10 @@ def read_date(text: str, order: str, shown: str) -> Cell:
         return _numeric(tidy, found, order, shown)
     if SERIAL.match(tidy):
         return _converted(dt.date(1899, 12, 30) + dt.timedelta(int(tidy)), text, "a spreadsheet's day number, read as")
-    named, turned = NAMED.match(folded), NAMED_TURNED.match(folded)
-    if named or turned:
-        number, name, year = (
-            (named[1], named[2], named[3]) if named else (turned[2], turned[1], turned[3])  # type: ignore[index]
-        )
-        if name[:3] in MONTHS:
-            return _converted(_made(_year(year), MONTHS.index(name[:3]) + 1, int(number)), text, "read as")
+    named = NAMED.match(folded) or NAMED_TURNED.match(folded)
+    if named and named["m"][:3] in MONTHS:
+        month = MONTHS.index(named["m"][:3]) + 1
+        return _converted(_made(_year(named["y"]), month, int(named["d"])), text, "read as")
     return held("not a date", text)
 
 

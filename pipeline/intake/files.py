@@ -67,31 +67,25 @@ def own_name(path: str) -> str:
     return ""
 
 
-def _hash(path: Path) -> str:
-    with path.open("rb") as handle:
-        return hashlib.file_digest(handle, "sha256").hexdigest()
-
-
 def _file(folder: Path, path: Path, relative: str, limit_mb: float) -> LogFile:
-    readable = os.fsencode(relative).decode("utf-8", "replace")
-    if readable != relative:  # the name has bytes that are no UTF-8: neither a table nor a page could show it
-        return LogFile(readable, family_of(readable), "", 0, "its name is not readable text; rename the file")
-    family = family_of(relative)
+    name = os.fsencode(relative).decode("utf-8", "replace")
+    trouble, digest, size = "", "", 0
+    if name != relative:  # it has bytes that are no UTF-8: neither a table nor a page could show it
+        trouble = "its name is not readable text; rename the file"
     # realpath, as resolve() raises on a link that leads to itself
-    inside = Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder))
-    if not inside:
-        return LogFile(
-            relative, family, "", 0, "it is a link that leads out of the log folder; put the file itself here"
-        )
-    if not path.is_file():
-        return LogFile(relative, family, "", 0, "it is not a file; expected a table of this name")
-    size = path.stat().st_size
-    if size > limit_mb * 1e6:
-        return LogFile(relative, family, "", size, f"it is larger than {limit_mb:g} MB; split it into several files")
-    try:
-        return LogFile(relative, family, _hash(path), size)
-    except OSError as error:
-        return LogFile(relative, family, "", size, f"it could not be opened ({error.strerror}); change its permissions")
+    elif not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder)):
+        trouble = "it is a link that leads out of the log folder; put the file itself here"
+    elif not path.is_file():
+        trouble = "it is not a file; expected a table of this name"
+    elif (size := path.stat().st_size) > limit_mb * 1e6:
+        trouble = f"it is larger than {limit_mb:g} MB; split it into several files"
+    else:
+        try:
+            with path.open("rb") as handle:
+                digest = hashlib.file_digest(handle, "sha256").hexdigest()
+        except OSError as error:
+            trouble = f"it could not be opened ({error.strerror}); change its permissions"
+    return LogFile(name, family_of(name), digest, size, trouble)
 
 
 def not_read(folder: Path) -> list[str]:

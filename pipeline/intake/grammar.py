@@ -115,10 +115,6 @@ def _slip(text: str, reads: Callable[[str], bool]) -> str:
     return next((t for t in tries if t != text and reads(t)), "")
 
 
-def _decimals(text: str) -> int:
-    return len(text.split(".")[1]) if "." in text else 0
-
-
 def read_quantity(text: str) -> Cell:
     """A number, range, "<5", ">100" with or without a unit behind it; the unit is kept, not judged."""
     tidy = _tidy(text)
@@ -182,7 +178,7 @@ def _read_body(body: str, text: str) -> Cell | None:
     fault = "decimal comma" if converted else ""
     if PLAIN.match(body):
         value = float(body)
-        return Cell(outcome, value, value, "number", fault=fault, says=converted, digits=_decimals(body))
+        return Cell(outcome, value, value, "number", fault=fault, says=converted, digits=len(body.partition(".")[2]))
     if re.match(rf"^-\s*{NUMBER}$", body):
         return held("negative", text, _tidy(text).lstrip("- "))
     if found := UNDER.match(body):

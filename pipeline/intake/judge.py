@@ -10,7 +10,7 @@ import polars as pl
 from pandera.api.polars.types import PolarsData
 from pandera.backends.polars.register import register_polars_backends
 
-from pipeline.intake.columns import ISSUE, KEY, Context, join_issues, no_issues, sentences
+from pipeline.intake.columns import KEY, NO_ISSUES, Context, join_issues, sentences
 from pipeline.intake.grammar import BLANKS, nearest_word
 from schemas import columns_of
 from schemas.columns import Note, describe
@@ -41,13 +41,6 @@ class Judged:
     held: pl.DataFrame
 
 
-@dataclass(frozen=True)
-class _Failure:
-    column: str
-    check: Any  # pandera's Check, or NOT_BLANK
-    rows: pl.Series  # Booleans
-
-
 @cache
 def _checks(model: Model) -> list[tuple[str, Any]]:
     """What a model asks, each with the column it is asked of: first its columns, then its dates, then whole rows."""
@@ -60,8 +53,8 @@ def _checks(model: Model) -> list[tuple[str, Any]]:
     ]  # fmt: skip
 
 
-def _failures(model: Model, frame: pl.DataFrame) -> list[_Failure]:
-    """The checks of a model that rows fail. pandera makes a plan of each, and all are carried out in one pass: going
+def _failures(model: Model, frame: pl.DataFrame) -> list[tuple[str, Any, pl.Series]]:
+    """(column, check, the rows that fail it as Booleans) of a model's checks that any fails. pandera makes a plan of each, and all are carried out in one pass: going
     through them one by one takes it longer than all else that is done with a small folder."""
     types, rows = columns_of(model), frame.lazy()
     checks = _checks(model)
@@ -77,81 +70,61 @@ def _failures(model: Model, frame: pl.DataFrame) -> list[_Failure]:
     # A null result means that there is nothing to judge.
     results = [plan.select(pl.first().fill_null(True).alias(str(place))) for place, plan in enumerate(plans)]
     passed = pl.concat(results, how="horizontal").collect()
-    return [_Failure(name, check, ~rows) for (name, check), rows in zip(checks, passed, strict=True) if not rows.all()]
+    return [(name, check, ~rows) for (name, check), rows in zip(checks, passed, strict=True) if not rows.all()]
 
 
-def _rule(check: Any) -> Rule | None:
-    return (getattr(check, "statistics", None) or {}).get("rule")
-
-
-def _of_column(note: Note, failure: _Failure, rows: pl.DataFrame) -> pl.DataFrame:
+def _of_column(note: Note, check: Any, rows: pl.DataFrame) -> pl.DataFrame:
     """Issues of a check of one column: a word that is not allowed, a bound, or a blank where something must be."""
-    name = failure.check if isinstance(failure.check, str) else failure.check.name
-    fault, words = "limit", note.words if name == "isin" else ()
-    if name == NOT_BLANK:  # a cell that could not be read is held by its reader
+    words: Sequence[str] = ()
+    if check == NOT_BLANK:  # a cell that could not be read is held by its reader
         rows, fault = rows.filter(pl.col("typed").str.to_lowercase().is_in(list(BLANKS))), "key missing"
         says = f"The row has no {note.name.replace('_', ' ')}; expected one. The row is on hold."
-    elif name == "isin":
-        says, fault = f"{note.title} “{{typed}}” is not known; expected {', '.join(note.words)}.", "word not known"
+    elif check.name == "isin":
+        words, fault = note.words, "word not known"
+        says = f"{note.title} “{{typed}}” is not known; expected {', '.join(note.words)}."
     else:
-        unit = f" {note.unit}" if note.unit else ""
-        bound = BOUNDS[name].format(**failure.check.statistics, unit=unit)
+        bound, fault = BOUNDS[check.name].format(**check.statistics, unit=f" {note.unit}" if note.unit else ""), "limit"
         says = f"{note.title} “{{typed}}” is outside what is accepted; expected {bound}."
-    suggestion = [nearest_word(text, words) or None for text in rows["typed"]]
-    return _said(rows, "held", fault, sentences(rows, says), suggestion)
+    return _said(rows, "held", fault, sentences(rows, says), [nearest_word(text, words) for text in rows["typed"]])
 
 
-def _said(
-    rows: pl.DataFrame, outcome: str, fault: str, says: pl.Series, suggestion: Sequence[str | None]
-) -> pl.DataFrame:
-    offered = pl.Series("suggestion", suggestion, pl.String)
-    return rows.with_columns(says, offered, outcome=pl.lit(outcome), fault=pl.lit(fault))
+def _said(rows: pl.DataFrame, outcome: str, fault: str, says: pl.Series, suggestions: Sequence[str]) -> pl.DataFrame:
+    offered = pl.Series("suggestion", [text or None for text in suggestions], pl.String)
+    return rows.with_columns(says, offered, outcome=pl.lit(outcome), fault=pl.lit(fault), text="typed")
 
 
-def _of_rule(rule: Rule, rows: pl.DataFrame, context: Context) -> pl.DataFrame:
-    rows = rows.with_columns(test(context.limits).alias(name) for name, test in rule.shows.items())
+def _of_rule(rule: Rule, rows: pl.DataFrame, limits: Mapping[str, float]) -> pl.DataFrame:
+    rows = rows.with_columns(test(limits).alias(name) for name, test in rule.shows.items())
+    each = list(rows.iter_rows(named=True))
     if isinstance(rule.says, str):
-        says = sentences(rows, rule.says, context.limits)
+        says = sentences(rows, rule.says, limits)
     else:
-        says = pl.Series("says", [rule.says(row, context.limits) for row in rows.iter_rows(named=True)], pl.String)
-    offered = [rule.suggestion(row, context.limits) or None if rule.suggestion else None
-               for row in rows.iter_rows(named=True)]  # fmt: skip
+        says = pl.Series("says", [rule.says(row, limits) for row in each], pl.String)
+    offered = [rule.suggestion(row, limits) if rule.suggestion else "" for row in each]
     return _said(rows, rule.outcome, rule.fault, says, offered)
 
 
 def judge(model: Model, frame: pl.DataFrame, context: Context, typed: pl.DataFrame | None = None) -> Judged:
     """What a model makes of a frame that has its columns, and `file` and `line`. `typed` has the same rows as they were
-    typed. A held cell of a column that must be there holds its row."""
+    typed. A held cell is emptied; one of a column that must be there holds its row."""
     notes = describe(model)
+    issues, whole, emptied = [], pl.Series([False]).new_from_index(0, frame.height), {}  # type: ignore[var-annotated]
     with judged_by(context.limits, context.today):
         failures = _failures(model, frame) if frame.height else []
-        if not failures:
-            return Judged(frame, no_issues(), no_issues().select(KEY))
-        return _sorted_out(failures, frame, notes, context, typed)
-
-
-def _sorted_out(
-    failures: list[_Failure],
-    frame: pl.DataFrame,
-    notes: Mapping[str, Note],
-    context: Context,
-    typed: pl.DataFrame | None,
-) -> Judged:
-    """Failures as issues, held cells emptied, rows that miss a cell they must have put aside."""
-    issues, whole, emptied = [], pl.Series([False]).new_from_index(0, frame.height), {}  # type: ignore[var-annotated]
-    for failure in failures:
-        column, rule = failure.column, _rule(failure.check)
-        source = typed if typed is not None and column in typed.columns else frame
-        text = source[column] if column in source.columns else frame["text"]
-        rows = frame.with_columns(text.cast(pl.String).fill_null("").alias("typed")).filter(failure.rows)
-        said = _of_rule(rule, rows, context) if rule else _of_column(notes[column], failure, rows)
-        issues.append(said.select(pl.lit(column).alias(k) if k == "column" else
-                                  pl.col("typed").alias(k) if k == "text" else pl.col(k) for k in ISSUE))  # fmt: skip
-        if rule and rule.outcome == "warned":
-            continue
-        if column not in notes or notes[column].required:
-            whole |= failure.rows
-        else:
-            emptied[column] = emptied.get(column, False) | failure.rows
+        for column, check, wrong in failures:
+            rule = (getattr(check, "statistics", None) or {}).get("rule")
+            source = typed if typed is not None and column in typed.columns else frame
+            text = source[column if column in source.columns else "text"]
+            rows = frame.with_columns(text.cast(pl.String).fill_null("").alias("typed")).filter(wrong)
+            said = _of_rule(rule, rows, context.limits) if rule else _of_column(notes[column], check, rows)
+            issues.append(said.with_columns(column=pl.lit(column)))
+            if rule and rule.outcome == "warned":
+                continue
+            if column not in notes or notes[column].required:
+                whole |= wrong
+            else:
+                emptied[column] = emptied.get(column, False) | wrong
+    if not failures:
+        return Judged(frame, NO_ISSUES, NO_ISSUES[KEY])
     good = frame.with_columns(pl.when(~rows).then(pl.col(name)).alias(name) for name, rows in emptied.items())
     return Judged(good.filter(~whole), join_issues(issues), frame.filter(whole).select(KEY))

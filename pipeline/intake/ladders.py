@@ -63,13 +63,6 @@ def drop_interval(per_drop: float, value: float) -> tuple[float, float, bool]:
     return (last - 1) * per_drop, last * per_drop, whole
 
 
-def _of_meter(parameter: str, cell: Cell, value: float, share: float) -> tuple[float, float]:
-    half = 0.5 * 10.0**-cell.digits
-    if not BY_NAME[parameter].last_digit:
-        half = max(half, share * value)
-    return max(0.0, value - half), value + half
-
-
 def _factor(
     parameter: str, text: str, cell: Cell, header_unit: str, kit: KitRow | None, assumed: Assumptions
 ) -> tuple[float, Cell | None]:
@@ -123,18 +116,20 @@ def read_reading(parameter: str, text: str, header_unit: str, kit: KitRow | None
     elif cell.kind == "between":
         matched = (low + (high or low)) / 2
     elif cell.kind == "number":
+        on, what = True, "no step of this kit"
         if kit is not None and kit.per_drop:
-            low, high, whole = drop_interval(kit.per_drop, matched)
-            if not whole:
-                outcome, fault = "warned", "off the ladder"
-                says = f"{text} is no whole number of drops of {number(kit.per_drop)} each; taken as between {number(low)} and {number(high)}."
+            low, high, on = drop_interval(kit.per_drop, matched)
+            what = f"no whole number of drops of {number(kit.per_drop)} each"
         elif steps:
             low, high, on = step_interval(steps, matched)
-            if not on:
-                outcome, fault = "warned", "off the ladder"
-                says = f"{text} is no step of this kit; taken as {'over ' + number(low) if high is None else f'between {number(low)} and {number(high)}'}."
         else:
-            low, high = _of_meter(parameter, cell, matched, assumed["meter_share"])
+            share = 0.0 if BY_NAME[parameter].last_digit else assumed["meter_share"] * matched
+            half = max(0.5 * 10.0**-cell.digits, share)
+            low, high = max(0.0, matched - half), matched + half
+        if not on:
+            outcome, fault = "warned", "off the ladder"
+            between = f"over {number(low)}" if high is None else f"between {number(low)} and {number(high)}"
+            says = f"{text} is {what}; taken as {between}."
     if celsius:
         low, matched = round(fahrenheit_to_celsius(low), 3), round(fahrenheit_to_celsius(matched), 3)
         high = None if high is None else round(fahrenheit_to_celsius(high), 3)

@@ -3,26 +3,14 @@
 from collections.abc import Sequence
 from typing import Any
 
-import numpy as np
 import polars as pl
 
 from pipeline.assumptions import Assumptions
-from pipeline.intake.columns import (
-    KEY,
-    Context,
-    day_of,
-    distinct,
-    join_issues,
-    no_issues,
-    read_dates,
-    side_cells,
-    unit_column,
-)
+from pipeline.intake.beside import contradicts, two_values
+from pipeline.intake.columns import KEY, Collected, Context, distinct, read_dates, unit_column
 from pipeline.intake.judge import judge
 from pipeline.intake.ladders import KitRow, read_reading
 from pipeline.intake.names import fold_name
-from pipeline.intake.settle import contradicts, two_values
-from pipeline.intake.standing import first_told
 from schemas import Tables, conform, empty
 from schemas.parameters import RECORDS
 from schemas.places import TapSheet
@@ -81,49 +69,30 @@ def _read_texts(means: Sequence[tuple[str, ...]], kits: Kits, context: Context) 
 
 
 def read_typed(
-    frame: pl.DataFrame, names: Sequence[str], keep: Sequence[str], kits: Kits, context: Context
-) -> tuple[dict[str, pl.DataFrame], pl.DataFrame]:
-    """The readings of each of the parameters `names`, with the columns `keep` of their rows, and the issues of the cells.
+    frame: pl.DataFrame, names: Sequence[str], keep: Sequence[str], kits: Kits, found: Collected
+) -> dict[str, pl.DataFrame]:
+    """The readings of each of the parameters `names`, with the columns `keep` of their rows.
 
     A wide row has a column for each parameter; one of a long sheet, marked `long`, names its own, of which `value` is the
     reading. `column` says where each was read."""
-    beside = ["kit", "parameter", "value", *map(unit_column, (*names, "value"))]
-    told = distinct(frame, [*names, *(name for name in beside if name in frame.columns)])
-    blank = [""], np.zeros(frame.height, np.int64)
-    is_long = frame["long"].to_numpy() if "long" in frame.columns else np.zeros(frame.height, bool)
-    means: list[tuple[str, ...]] = []
-    places: list[tuple[str, np.ndarray, np.ndarray]] = []  # column, rows, which of `means` each of them has
-    for column in (name for name in (*names, "value") if name in told):
-        own = told["parameter"] if column == "value" else ([column], blank[1])
-        here = is_long if column == "value" else ~is_long
-        for (texts, at), good in ((told[column], bool), (own, names.__contains__)):
-            here = here & np.array([good(text) for text in texts], bool)[at]
-        rows = np.flatnonzero(here)
-        cells = own, told[column], told.get(unit_column(column), blank), told.get("kit", blank)
-        meant, which = side_cells([(texts, at[rows]) for texts, at in cells])
-        places.append((column, rows, which + len(means)))
-        means += meant
-    read = _read_texts(means, kits, context)
-    used, odd = read["matched"].is_not_null().to_numpy(), (read["outcome"] != "accepted").to_numpy()
+    frame = frame.with_columns(pl.lit(False).alias("long")) if "long" not in frame.columns else frame
+    several = []
+    for column in (name for name in (*names, "value") if name in frame.columns):
+        own, is_long = pl.col("parameter") if column == "value" else pl.lit(column), pl.col("long")
+        here = is_long & own.is_in(list(names)) if column == "value" else ~is_long
+        of, kit = (pl.col(n) if n in frame.columns else pl.lit("") for n in (unit_column(column), "kit"))
+        typed = {"column": pl.lit(column), "0": own, "1": pl.col(column), "2": of, "3": kit}
+        several.append(frame.lazy().filter(here & (pl.col(column) != "")).select(*keep, **typed))
+    rows = pl.concat(several).collect()
+    means, which = distinct(rows, *map(pl.col, "0123"))
+    read, rows = _read_texts(means, kits, found), rows.drop(*"0123")
+    odd, used = (read["outcome"] != "accepted").to_numpy()[which], read["matched"].is_not_null().to_numpy()[which]
+    said = read.select("text", pl.col("says").fill_null(""), "outcome", "fault", "suggestion")[which[odd]]
+    found.issues.append(pl.concat([rows.select(*KEY, "column").filter(odd), said], how="horizontal"))
+    values = read.drop("file", "line", "fault", "says", "suggestion")[which[used]]
     late = pl.col("day") > pl.col("good_until") if "day" in keep else pl.lit(False)
-    kept, values = frame.select(keep), read.drop("file", "line", "fault", "says", "suggestion")
-    said = read.select("text", pl.col("says").fill_null(""), "outcome", "fault", "suggestion")
-    found: dict[str, list[pl.DataFrame]] = {name: [] for name in names}
-    issues = []
-    for column, rows, which in places:
-        spoken, good = odd[which], used[which]
-        if spoken.any():
-            of_cells = pl.concat([frame[rows[spoken], KEY], said[which[spoken]]], how="horizontal")
-            issues.append(of_cells.with_columns(column=pl.lit(column)))
-        if good.any():
-            beside_it = kept if good.sum() == kept.height else kept[rows[good]]
-            part = pl.concat([beside_it, values[which[good]]], how="horizontal")
-            part = part.with_columns(column=pl.lit(column), expired=late.fill_null(False))
-            for name in names if column == "value" else [column]:
-                found[name].append(part.filter(pl.col("parameter") == name) if column == "value" else part)
-    return {name: pl.concat(parts) for name, parts in found.items() if any(p.height for p in parts)}, join_issues(
-        issues
-    )
+    rows = pl.concat([rows.filter(used), values], how="horizontal").with_columns(expired=late.fill_null(False))
+    return {name: part for name in names if (part := rows.filter(pl.col("parameter") == name)).height}
 
 
 def read_one(parameter: str, text: str, kit: KitRow | None, context: Context) -> dict[str, Any]:
@@ -135,23 +104,20 @@ def read_one(parameter: str, text: str, kit: KitRow | None, context: Context) ->
 MEASURED = [record.name for record in RECORDS if record.in_tap]
 
 
-def read_taps(
-    frame: pl.DataFrame | None, context: Context
-) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """The tap table, its issues, and the rows that repeat and that are held (file, line)."""
+def read_taps(frame: pl.DataFrame | None, found: Collected) -> pl.DataFrame:
+    """The tap table."""
     if frame is None or frame.height == 0:
-        nothing = no_issues().select(KEY)
-        return empty("tap"), no_issues(), nothing, nothing
-    frame, again = first_told(frame, ["water_supply", "date", *MEASURED, "note"])
-    days = read_dates(frame, ["date"], context)["date"]
+        return empty("tap")
+    frame = found.not_told(frame, ["water_supply", "date", *MEASURED, "note"])
+    days = read_dates(frame, ["date"], found)["date"]
     supply = pl.when(pl.col("water_supply") != "").then("water_supply").alias("water_supply")
-    judged = judge(TapSheet, frame.with_columns(days.values(day_of, pl.Date), supply), context, frame)
-    parts, unreadable = read_typed(judged.good, MEASURED, [*KEY, "water_supply", "date"], {}, context)
-    issues = [days.issues(), judged.issues, unreadable]
+    judged = judge(TapSheet, frame.with_columns(days.values("day", pl.Date), supply), found, frame)
+    found.issues += [days.issues(), judged.issues]
+    found.whole.append(judged.held)
+    parts = read_typed(judged.good, MEASURED, [*KEY, "water_supply", "date"], {}, found)
     if not parts:
-        return empty("tap"), join_issues(issues), again, judged.held
+        return empty("tap")
     at = pl.col("date").cast(pl.Datetime("us")).alias("at")
     readings = pl.concat(parts.values()).with_columns(at, pl.col("date").alias("day")).drop("kit")
-    same = ["water_supply", "day", "parameter"]
-    tap, clash = two_values(readings, same, contradicts(), pl.col("parameter"))
-    return conform("tap", tap.sort(*KEY, "parameter")), join_issues([*issues, clash]), again, judged.held
+    tap = two_values(readings, ["water_supply", "day", "parameter"], contradicts(), pl.col("parameter"), found)
+    return conform("tap", tap.sort(*KEY, "parameter"))

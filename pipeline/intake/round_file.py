@@ -1,7 +1,7 @@
 """round.toml: what is true of the whole round. Anything not understood is told, and the default stands."""
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -86,21 +86,19 @@ def _settings(folder: Path) -> Round:
                 for key in value
                 if allowed is not None and key not in allowed
             ]
-    top = tables.get("round", {})
-    order = str(top.get("date_order", "iso"))
-    if order not in DATE_ORDERS:
-        problems.append(f"round.toml [round]: date_order is “{order}”; expected {', '.join(DATE_ORDERS)}. iso is used.")
-        order = "iso"
-    every = top.get("visit_every_days", 7)
-    if isinstance(every, bool) or not isinstance(every, int) or not 1 <= every <= 366:
-        problems.append(
-            f"round.toml [round]: visit_every_days is “{every}”; expected a whole number of days, 1 to 366. 7 is used."
-        )
-        every = 7
-    gallon = str(tables.get("units", {}).get("gallon", ""))
-    if gallon and gallon not in GALLONS:
-        problems.append(f"round.toml [units]: gallon is “{gallon}”; expected {' or '.join(GALLONS)}. Not used.")
-        gallon = ""
+
+    def setting(where: str, name: str, default: Any, good: Callable[[Any], bool], expected: str) -> Any:
+        value = tables.get(where, {}).get(name, default)
+        if good(value):
+            return value
+        used = f"{default} is used" if default else "Not used"
+        problems.append(f"round.toml [{where}]: {name} is “{value}”; expected {expected}. {used}.")
+        return default
+
+    order = setting("round", "date_order", "iso", DATE_ORDERS.__contains__, ", ".join(DATE_ORDERS))
+    is_days = "a whole number of days, 1 to 366"
+    every = setting("round", "visit_every_days", 7, lambda n: type(n) is int and 1 <= n <= 366, is_days)
+    gallon = setting("units", "gallon", "", ("", *GALLONS).__contains__, " or ".join(GALLONS))
     overrides = dict(tables.get("assumptions", {}))
     problems += with_overrides(overrides)[1]
     van, dosing, prices = (tables.get(name, {}) for name in ("van", "dosing", "prices"))
@@ -108,7 +106,7 @@ def _settings(folder: Path) -> Round:
     plain = _numbers({k: v for k, v in prices.items() if not isinstance(v, Mapping)}, "prices", problems)
     by_name = {k: _numbers(v, f"prices.{k}", problems) for k, v in prices.items() if isinstance(v, Mapping)}
     return Round(
-        name=str(top.get("name", "")),
+        name=str(tables.get("round", {}).get("name", "")),
         date_order=order,
         visit_every_days=every,
         gallon=gallon,

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.intake.columns import ISSUE, issue_rows, join_issues, no_issues, unit_column, whole_rows
+from pipeline.intake.columns import ISSUE, NO_ISSUES, issue_rows, join_issues, unit_column, whole_rows
 from pipeline.intake.files import BOOKS, LogFile, family_of, own_name
 from pipeline.intake.grammar import faults
 from pipeline.intake.headers import FAMILY, OTHER_NAMES, Header, Own, fold, long_names, names_of, read_header
@@ -31,10 +31,10 @@ Entry = dict[str, object]
 
 @dataclass
 class Sheets:
-    """What was read: text frames by family (`visit_long` apart), issues so far, and rows counted by file."""
+    """What was read: text frames by family (`visit_long` apart), issues so far, rows counted by file, unknown columns."""
 
     frames: dict[str, pl.DataFrame] = field(default_factory=dict)
-    issues: pl.DataFrame = field(default_factory=no_issues)
+    issues: pl.DataFrame = field(default_factory=lambda: NO_ISSUES)
     files: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=FILE))
     unknown: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=UNKNOWN))
 
@@ -43,15 +43,15 @@ class Sheets:
         return replace(self, issues=join_issues([self.issues, *more]))
 
 
-@dataclass
-class Read:
-    """What one file came to: its frame (None where it has none) and the frame's name."""
-
-    name: str
-    frame: pl.DataFrame | None
-    info: Entry
-    issues: pl.DataFrame
-    unknown: list[Entry] = field(default_factory=list)
+def joined(several: Sequence[Sheets]) -> Sheets:
+    """All together, rows in the order given."""
+    parts: dict[str, list[pl.DataFrame]] = {}
+    for one in several:
+        for name, frame in one.frames.items():
+            parts.setdefault(name, []).append(frame)
+    frames = {name: pl.concat(frames, how="diagonal") for name, frames in parts.items()}
+    whole = (pl.concat(getattr(one, name) for one in (Sheets(), *several)) for name in ("issues", "files", "unknown"))
+    return Sheets(frames, *whole)
 
 
 @lru_cache(maxsize=64)
@@ -66,13 +66,18 @@ def _entry(file: str, line: int, outcome: str, fault: str, says: str, text: str,
     return dict(zip(ISSUE, (file, line, column, text, outcome, fault, says, None), strict=True))
 
 
-def _info(file: LogFile, rows: int) -> Entry:
-    return {"file": file.path, "family": file.family or "not known", "sha256": file.sha256, "rows_in": rows}
+def _sheets(
+    file: LogFile, rows: int, said: Sequence[Entry] = (), unknown: Sequence[Entry] = (), **frames: pl.DataFrame
+) -> Sheets:
+    """What one file came to."""
+    info = {"file": file.path, "family": file.family or "not known", "sha256": file.sha256, "rows_in": rows}
+    told = ((said, ISSUE), ([info], FILE), (unknown, UNKNOWN))
+    return Sheets(frames, *(pl.DataFrame(list(entries), schema=schema) for entries, schema in told))
 
 
-def _whole_file(file: LogFile, fault: str, says: str, rows: int, unknown: Sequence[Entry] = ()) -> Read:
+def _whole_file(file: LogFile, fault: str, says: str, rows: int = 0, unknown: Sequence[Entry] = ()) -> Sheets:
     issue = _entry(file.path, 0, "held", fault, f"The whole file is held: {says}.", file.path)
-    return Read("", None, _info(file, rows), pl.DataFrame([issue], schema=ISSUE), list(unknown))
+    return _sheets(file, rows, [issue], unknown)
 
 
 def _frame(path: str, table: Table, header: Header, name: str) -> pl.DataFrame:
@@ -89,13 +94,13 @@ def _knows(family: str, own: Own) -> frozenset[str]:
     return knows | frozenset(long_names()) | frozenset(OTHER_NAMES) if family == "visit" else knows
 
 
-def read_file(folder: Path, file: LogFile, given: bytes | None, most_columns: int, own: Own) -> list[Read]:
+def read_file(folder: Path, file: LogFile, given: bytes | None, most_columns: int, own: Own) -> list[Sheets]:
     """One file on its own; of a workbook each sheet. `given` stands for its bytes if not None."""
     is_book = file.path.casefold().endswith(BOOKS)
     if file.trouble or not (file.family or is_book):
         expected = ", ".join(family.pattern for family in FAMILIES)
         no_family = f"no kind of record has a file of this name; expected one of {expected}"
-        return [_whole_file(file, "file", file.trouble or no_family, 0)]
+        return [_whole_file(file, "file", file.trouble or no_family)]
     try:
         raw = (folder / file.path).read_bytes() if given is None else given
         parts = sheets_of(raw) if is_book else by_record(raw)
@@ -106,21 +111,22 @@ def read_file(folder: Path, file: LogFile, given: bytes | None, most_columns: in
             path = f"{file.path}, sheet {name}"
             sheet = LogFile(path, family_of(path), file.sha256, len(content))
             read.append(_read_table(sheet, content, most_columns, own, is_sheet=True))
-        return read or [Read("", None, _info(file, 0), no_issues())]
+        return read or [_sheets(file, 0)]
     except OSError as error:
-        return [_whole_file(file, "file", f"it could not be opened ({error.strerror}); change its permissions", 0)]
+        return [_whole_file(file, "file", f"it could not be opened ({error.strerror}); change its permissions")]
     except NoTable as error:
-        return [_whole_file(file, error.fault, str(error), 0)]
+        return [_whole_file(file, error.fault, str(error))]
 
 
 def remarks_on_header(header: Header) -> list[str]:
     """What was understood of a header beyond its own names."""
     remarks = []
     if header.renamed:
-        units = {name: f" in {header.units[column]}" for name, column in header.renamed if column in header.units}
-        (first, column), *others = header.renamed
-        names = [f"“{first}” is taken as {column}{units.get(first, '')}"]
-        names += [f"“{name}” as {column}{units.get(name, '')}" for name, column in others]
+        units = {column: f" in {unit}" for column, unit in header.units.items()}
+        names = [
+            f"“{name}” {'' if n else 'is taken '}as {column}{units.get(column, '')}"
+            for n, (name, column) in enumerate(header.renamed)
+        ]
         remarks.append(f"in the header, {listed(names)}")
     if header.twice:
         columns = listed(dict.fromkeys(column for column, _ in header.twice))
@@ -128,72 +134,56 @@ def remarks_on_header(header: Header) -> list[str]:
     return remarks
 
 
-def columns_twice(frame: pl.DataFrame, table: Table, header: Header) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+def columns_twice(frame: pl.DataFrame, table: Table, header: Header, said: list[pl.DataFrame]) -> pl.DataFrame:
     """Two columns of one name: what both say is used, what only one says too; what they differ on is held."""
-    issues = []
+    one, other = pl.col("typed"), pl.col("other")
+    differs = (one != "") & (other != "") & (one != other)
+    value = pl.when(differs).then(pl.lit("")).when(one == "").then(other).otherwise(one)
     for column, name in header.twice:
-        both = frame.with_columns(table.cells[name].alias("other"))
-        one, other = pl.col(column), pl.col("other")
-        differs = (one != "") & (other != "") & (one != other)
-        typed = both.with_columns(one.alias("typed"))
-        issues.append(issue_rows(typed, differs, column, "two columns", shown={"name": column}))
-        frame = both.with_columns(
-            pl.when(differs).then(pl.lit("")).when(one == "").then(other).otherwise(one).alias(column)
-        ).drop("other")
-    return frame, issues
+        both = frame.with_columns(pl.col(column).alias("typed"), table.cells[name].alias("other"))
+        said.append(issue_rows(both, column, "two columns", differs, shown={"name": column}))
+        frame = both.with_columns(value.alias(column)).drop("typed", "other")
+    return frame
 
 
-def totals_lines(frame: pl.DataFrame, table: Table, keys: list[str]) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """A line that sums up the others is no row: its keys say so, or it is the last one and has numbers but no keys.
-
-    Returns the rows without such lines, and their issues.
-    """
+def totals_lines(frame: pl.DataFrame, table: Table, keys: list[str], said: list[pl.DataFrame]) -> pl.DataFrame:
+    """The rows without lines that sum up the others: their keys say so, or it is the last one and has numbers but no keys."""
     # A row with all its keys is none: nearly every row, so that the patterns see few.
-    if len(keys) < 2 or not any((frame[key] == "").any() for key in keys):
-        return frame, no_issues()
-    named = pl.any_horizontal(pl.col(key).str.contains(TOTALS) for key in keys)
-    keyless = pl.all_horizontal(pl.col(key) == "" for key in keys)
+    near = frame.filter(pl.any_horizontal(pl.col(keys) == ""))
+    if len(keys) < 2 or near.height == 0:
+        return frame
     rest = [name for name in frame.columns if name not in ("file", "line", *keys)]
-    number = (
-        pl.any_horizontal(pl.col(name).str.contains(r"^[\d.,]+\s*\D{0,6}$") for name in rest) if rest else pl.lit(False)
-    )
-    last = pl.col("line") == frame["line"][-1]
-    near = frame.filter(pl.any_horizontal(pl.col(key) == "" for key in keys))
-    sums = near.filter(named | (keyless & last & number)).select("file", "line")
-    if sums.height == 0:
-        return frame, no_issues()
+    number = pl.any_horizontal(pl.lit(False), *(pl.col(name).str.contains(r"^[\d.,]+\s*\D{0,6}$") for name in rest))
+    last = pl.all_horizontal(pl.col(keys) == "") & (pl.col("line") == frame["line"][-1]) & number
+    sums = near.filter(pl.any_horizontal(pl.col(keys).str.contains(TOTALS)) | last).select("file", "line")
     names = [name for name in table.cells.columns if name != "line"]
     lines = sums.join(table.cells.select("line", *names), on="line", how="left", maintain_order="left")
     lines = lines.with_columns(pl.Series("whole line", whole_rows(lines, names, table.separator), pl.String))
-    left = frame.join(sums, on=["file", "line"], how="anti", maintain_order="left")
-    return left, issue_rows(lines, None, None, "totals line", text="whole line")
+    said.append(issue_rows(lines, None, "totals line", text="whole line"))
+    return frame.join(sums, on=["file", "line"], how="anti", maintain_order="left")
 
 
-def no_kit(frame: pl.DataFrame, long: bool) -> pl.DataFrame:
+def no_kit(frame: pl.DataFrame, long: bool) -> list[str]:
     """Readings without a kit are taken as from a meter, in the usual units: said once a file."""
-    measured = pl.col("value") != "" if long else pl.any_horizontal(pl.col(name) != "" for name in WITH_KIT)
+    measured = pl.col("value") != "" if long else pl.any_horizontal(pl.col(WITH_KIT) != "")
     of_a_kit = pl.col("parameter").str.to_lowercase().is_in(WITH_KIT) if long else pl.lit(True)
-    bare = frame.filter((pl.col("kit") == "") & measured & of_a_kit)
-    entries = [
-        _entry(file, 0, "converted", "no kit", faults()["no kit"].format(
-            many=counted(many, "row"), name="names" if many == 1 else "name"), "", "kit")
-        for file, many in bare.group_by("file", maintain_order=True).len().iter_rows()
-    ]  # fmt: skip
-    return pl.DataFrame(entries, schema=ISSUE)
+    many = frame.filter((pl.col("kit") == "") & measured & of_a_kit).height
+    name = "names" if many == 1 else "name"
+    return [faults()["no kit"].format(many=counted(many, "row"), name=name)] if many else []
 
 
-def _shares(frame: pl.DataFrame, header: Header) -> tuple[pl.DataFrame, str]:
-    """Water changes of a sheet in per cent: where 30% is typed, a spreadsheet keeps 0.3. With what is said of it."""
+def _shares(frame: pl.DataFrame, header: Header, remarks: list[str]) -> pl.DataFrame:
+    """Water changes of a sheet in per cent: where 30% is typed, a spreadsheet keeps 0.3."""
     text = pl.col("water_changed") if "water_changed" in frame.columns else pl.lit("")
     share = text.str.contains(r"^(0?\.\d+|1)$") & pl.lit(header.units.get("water_changed", "%") == "%")
     if not frame.select(share.any()).item():
-        return frame, ""
+        return frame
+    remarks.append("water changes from 0 to 1 are read as shares: a spreadsheet keeps 30% as 0.3")
     value = (text.cast(pl.Float64, strict=False) * 100).round(6).cast(pl.String).str.strip_suffix(".0") + "%"
-    told = "water changes from 0 to 1 are read as shares: a spreadsheet keeps 30% as 0.3"
-    return frame.with_columns(pl.when(share).then(value).otherwise(text).alias("water_changed")), told
+    return frame.with_columns(pl.when(share).then(value).otherwise(text).alias("water_changed"))
 
 
-def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet: bool = False) -> Read:
+def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet: bool = False) -> Sheets:
     """One table on its own."""
     try:
         table = read_table(raw, _knows(file.family, own), fold, most_columns, is_sheet)
@@ -201,9 +191,9 @@ def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet
         rows = sum(1 for line in raw.splitlines() if line.strip())
         says = f"{error}; expected the columns {', '.join(names_of(FAMILY[file.family]).values())}, or your own names for them under [columns] in round.toml"
         return _whole_file(file, error.fault, says, rows)
-    rows_in = table.cells.height + len(table.bad)
+    rows_in = table.cells.height + sum(outcome == "held" for _, outcome, *_ in table.odd)
     if not table.header:
-        return Read("", None, _info(file, rows_in), no_issues())
+        return _sheets(file, rows_in)
     header = read_header(FAMILY[file.family], table.header, own)
     unknown: list[Entry] = [
         {"file": file.path, "column": name, "like": like or None}
@@ -218,24 +208,21 @@ def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet
             f" it reads “{table.separator.join(table.header)[:120]}”. Name the column, or add it"
         )
         return _whole_file(file, "missing column", says, rows_in, unknown)
-    short = "The line has fewer fields than the header; the missing ones are taken as blank."
-    entries = [_entry(file.path, bad.line, "held", bad.fault, bad.reason, bad.text) for bad in table.bad]
-    entries += [_entry(file.path, line, "warned", "short line", short, "") for line in table.short]
-    name = "visit_long" if header.long else file.family
-    frame, twice = columns_twice(_frame(file.path, table, header, name), table, header)
-    frame, totals = totals_lines(frame, table, header.wanted)
+    name, said = "visit_long" if header.long else file.family, list[pl.DataFrame]()
+    frame = columns_twice(_frame(file.path, table, header, name), table, header, said)
+    frame = totals_lines(frame, table, header.wanted, said)
     if tank:
         frame = frame.with_columns(pl.lit(tank).alias("tank"))
         remarks.append(f"it has no column tank: all its rows are taken as of {tank}")
     if is_sheet:
-        frame, told = _shares(frame, header)
-        remarks += [told] if told else []
+        frame = _shares(frame, header, remarks)
+    entries = [_entry(file.path, *odd) for odd in table.odd]
     for remark in remarks:
         says = f"{remark[:1].upper()}{remark[1:]}."
         entries.append(_entry(file.path, 0, "converted", "file form", says, file.path))
-    return Read(
-        name, frame, _info(file, rows_in), join_issues([pl.DataFrame(entries, schema=ISSUE), *twice, totals]), unknown
-    )
+    kitless = no_kit(frame, header.long) if file.family == "visit" else []
+    entries += [_entry(file.path, 0, "converted", "no kit", says, "", "kit") for says in kitless]
+    return _sheets(file, rows_in, entries, unknown, **{name: frame}).with_issues(*said)
 
 
 def read_sheets(
@@ -247,19 +234,7 @@ def read_sheets(
 ) -> Sheets:
     """All files, each on its own, joined by family. `given`: the bytes of files that are not in the folder, by path;
     `own`: [columns] of round.toml, own header -> column."""
-    names = tuple((fold(name), column.strip()) for name, column in (own or {}).items())
-    read = [
-        one for file in files for one in read_file(folder, file, (given or {}).get(file.path), int(most_columns), names)
-    ]
-    parts: dict[str, list[pl.DataFrame]] = {}
-    for one in read:
-        if one.frame is not None:
-            parts.setdefault(one.name, []).append(one.frame)
-    frames = {name: pl.concat(several, how="diagonal") for name, several in parts.items()}
-    kitless = [no_kit(frames[name], name == "visit_long") for name in ("visit", "visit_long") if name in frames]
-    return Sheets(
-        frames,
-        join_issues([*(one.issues for one in read), *kitless]),
-        pl.DataFrame([one.info for one in read], schema=FILE),
-        pl.DataFrame([entry for one in read for entry in one.unknown], schema=UNKNOWN),
+    names, given = tuple((fold(name), column.strip()) for name, column in (own or {}).items()), given or {}
+    return joined(
+        [one for file in files for one in read_file(folder, file, given.get(file.path), int(most_columns), names)]
     )

@@ -1,36 +1,29 @@
 """The standing records as tables: sites, tanks, the filter book, kits, feeding, and what is done and owed."""
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
 from difflib import get_close_matches
 from typing import Any
 
 import polars as pl
 
 from pipeline.intake import book
+from pipeline.intake.beside import differing_cells
 from pipeline.intake.columns import (
     KEY,
     Collected,
     Context,
     count_of,
-    day_of,
-    issue_rows,
-    join_issues,
-    low_of,
-    no_issues,
     read_columns,
     read_dates,
     reader_of,
     side_by_side,
     whole_rows,
-    word_of,
 )
 from pipeline.intake.grammar import Cell
 from pipeline.intake.headers import FAMILY, required
 from pipeline.intake.judge import judge
 from pipeline.intake.names import aliases, fold_name
-from pipeline.intake.settle import differing_cells
 from pipeline.intake.sheets import Sheets, text_columns
 from schemas import FAMILIES, Tables, conform, empty
 from schemas.columns import describe
@@ -42,112 +35,60 @@ ONE_ROW_A_KEY = frozenset(
     {"site", "tank", "medium", "filter_model", "compartment", "filter", "placement", "fill", "kit", "feeding"}
 )
 
-# family -> columns that refer to another family's ids: (column, family, its id, the row waits for it)
-REFERENCES: dict[str, list[tuple[str, str, str, bool]]] = {
-    "tank": [("site", "site", "site", True)],
-    "compartment": [("model", "filter_model", "model", True), ("medium", "medium", "medium", False)],
-    "filter": [("model", "filter_model", "model", False)],
-    "placement": [("filter", "filter", "filter", True), ("tank", "tank", "tank", True)],
-    "fill": [("filter", "filter", "filter", True), ("medium", "medium", "medium", True)],
-    "feeding": [("tank", "tank", "tank", True)],
-    "service": [("tank", "tank", "tank", False), ("filter", "filter", "filter", False)],
-    "event": [("tank", "tank", "tank", True)],
-    "promise": [("site", "site", "site", False), ("tank", "tank", "tank", False)],
-    "noted": [("tank", "tank", "tank", True)],
-}
+# A column that refers to the ids of another family. Where it is required, its row waits for it.
+REFERENCES = {"site": "site", "tank": "tank", "model": "filter_model", "medium": "medium", "filter": "filter"}
 AS_TYPED = ("text", "key", "list")
 # What is kept of a cell by the kind of its column, and its type; of others a word.
-VALUES: dict[str, tuple[Callable[[Cell], object], Any]] = {
-    "date": (day_of, pl.Date),
-    "number": (low_of, pl.Float64),
-    "share": (low_of, pl.Float64),
+VALUES: dict[str, tuple[str | Callable[[Cell], object], Any]] = {
+    "date": ("day", pl.Date),
+    "number": ("low", pl.Float64),
+    "share": ("low", pl.Float64),
     "count": (count_of, pl.Int64),
 }
 
 
-@dataclass
-class Family:
-    """A family's rows as values, what is said of them, and those that are held (file, line)."""
-
-    rows: pl.DataFrame
-    issues: list[pl.DataFrame]
-    held: list[pl.DataFrame]
-
-    def add(self, issues: pl.DataFrame, holds: Sequence[str | None] = ()) -> None:
-        """Take in issues; those held of the columns `holds` (None: of the whole row) hold their rows: see `drop_held`."""
-        if issues.height and holds:
-            stuck = pl.col("column").is_in([name for name in holds if name is not None])
-            stuck |= pl.col("column").is_null() & (None in holds)
-            self.held.append(issues.filter(stuck & (pl.col("outcome") == "held")).select(KEY))
-        self.issues.append(issues)
-
-    def drop_held(self) -> None:
-        """Leave out the rows that are held by now."""
-        if any(part.height for part in self.held):
-            self.rows = self.rows.join(pl.concat(self.held), on=KEY, how="anti", maintain_order="left")
-
-
-def first_told(frame: pl.DataFrame, columns: Sequence[str]) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The rows that do not say exactly what an earlier one says, and the place of those that do (file, line)."""
-    cells = [pl.col(c).fill_null("").str.to_lowercase() for c in columns]
-    first = frame.select(pl.struct(cells).is_first_distinct()).to_series()
-    if first.all():
-        return frame, no_issues().select(KEY)
-    return frame.filter(first), frame.filter(~first).select(KEY)
-
-
-def read_plain(name: str, frame: pl.DataFrame, context: Context) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """A family's text frame to typed columns, and the issues of its cells."""
+def read_plain(name: str, frame: pl.DataFrame, found: Collected) -> pl.DataFrame:
+    """A family's text frame to typed columns."""
     notes = describe(FAMILY[name].model)
     told = {n: notes[n].kind for n in text_columns(name)}
     dates = [n for n, kind in told.items() if kind == "date"]
-    read = read_dates(frame, dates, context) | read_columns(
-        frame, {n: reader_of(notes[n], context) for n, kind in told.items() if kind not in ("date", *AS_TYPED)}
+    read = read_dates(frame, dates, found) | read_columns(
+        frame, {n: reader_of(notes[n], found) for n, kind in told.items() if kind not in ("date", *AS_TYPED)}
     )
-    typed = [cells.values(*VALUES.get(told[n], (word_of, pl.String))) for n, cells in read.items()]
+    typed = [cells.values(*VALUES.get(told[n], ("word", pl.String))) for n, cells in read.items()]
     texts = [pl.when(pl.col(n) != "").then(n).alias(n) for n, kind in told.items() if kind in AS_TYPED]
-    values = frame.select(*KEY, *texts, *typed).select(*KEY, *told)
-    return values, join_issues(cells.issues() for cells in read.values())
+    found.issues += [cells.issues() for cells in read.values()]
+    return frame.select(*KEY, *texts, *typed).select(*KEY, *told)
 
 
-def contradictions(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+def contradictions(name: str, frame: pl.DataFrame, found: Collected) -> None:
     """Rows that share the key of their family and differ: all are held."""
-    if name not in ONE_ROW_A_KEY:
-        return no_issues()
     key = list(FAMILY[name].key)
     folded = [pl.col(c).str.to_lowercase().alias(f"key {c}") for c in key]
     keyed = frame.filter(pl.col(key[0]) != "").with_columns(folded)
     twice = keyed.filter(pl.struct(f"key {c}" for c in key).is_duplicated())
-    if twice.height == 0:
-        return no_issues()
     twice = twice.with_columns(pl.Series("whole row", whole_rows(twice, text_columns(name)), pl.String))
     twice = twice.with_columns(side_by_side(twice, [f"key {c}" for c in key], "{file}, line {line}", "; "))
-    return issue_rows(twice, None, None, "same key, other values", text="whole row", shown={"key": " and ".join(key)})
-
-
-def called(alias: pl.DataFrame) -> dict[str, str]:
-    """Folded name or alias -> the one tank that it can mean."""
-    times = Counter(alias["folded"])
-    return {folded: tank for folded, tank in alias.select("folded", "tank").iter_rows() if times[folded] == 1}
+    shown = {"key": " and ".join(key)}
+    found.say(twice, None, "same key, other values", text="whole row", shown=shown, whole=True)
 
 
 def references(
-    typed: pl.DataFrame, column: str, known: pl.DataFrame, what: str, *, whole_row: bool, names: Mapping[str, str]
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The frame with ids in their own spelling, and issues for what nobody knows; a near one is suggested.
-
-    `known`: the ids and, where they have one, the name of each; `names`: folded names that mean one id alone.
-    """
-    if typed.height == 0:
-        return typed, no_issues()
-    shown = {row[0]: f"{row[1]} ({row[0]})" if len(row) > 1 and row[1] else row[0] for row in known.iter_rows()}
+    name: str, typed: pl.DataFrame, column: str, tables: Tables, names: Mapping[str, str], found: Collected
+) -> pl.DataFrame:
+    """The frame with ids in their own spelling. Of what nobody knows it is said so, and a near one is suggested. `names`:
+    folded names that mean one tank alone."""
+    other, whole = REFERENCES[column], describe(FAMILY[name].model)[column].required
+    what, known = other.replace("_", " "), tables[other]
+    called_so = known["name"] if "name" in known.columns else [None] * known.height
+    shown = {one: f"{title} ({one})" if title else one for one, title in zip(known[column], called_so, strict=True)}
     times = Counter(map(fold_name, shown))
-    by_fold = {**names, **{fold_name(k): k for k in shown if times[fold_name(k)] == 1}}
+    by_fold = {**(names if other == "tank" else {}), **{fold_name(k): k for k in shown if times[fold_name(k)] == 1}}
     told = sorted(set(typed[column]) - {None})
     right = {n: by_fold[fold_name(n)] for n in told if fold_name(n) in by_fold} | {n: n for n in told if n in shown}
     strange = [n for n in told if n not in right]
     if not strange and all(name == ident for name, ident in right.items()):
-        return typed, no_issues()
+        return typed
     near = {n: get_close_matches(fold_name(n), list(by_fold), 1, 0.6) for n in strange}
     offered = {n: by_fold[found[0]] if found else None for n, found in near.items()}
     hints = {n: f" Is it {shown[ident]}?" if ident else "" for n, ident in offered.items()}
@@ -156,12 +97,11 @@ def references(
         pl.col(column).replace_strict(hints, default="", return_dtype=pl.String).alias("hint"),
         pl.col(column).alias("typed"),
     )
-    words = {"what": what, "end": "The row is on hold." if whole_row else "Left out."}
+    words = {"what": what, "end": "The row is on hold." if whole else "Left out."}
     held = pl.col(column).is_in(strange)
-    issues = issue_rows(rows, held, column, "reference not known", suggestion="offered", shown=words)
-    issues = issues.with_columns(pl.lit(f"{what} not known").alias("fault"))
-    fixed = pl.col(column).replace_strict(right, default=None, return_dtype=pl.String)
-    return typed.with_columns(fixed.alias(column)), issues
+    found.say(rows, column, "reference not known", held, suggestion="offered", shown=words, whole=whole)
+    found.issues[-1] = found.issues[-1].with_columns(pl.lit(f"{what} not known").alias("fault"))
+    return typed.with_columns(pl.col(column).replace_strict(right, default=None, return_dtype=pl.String))
 
 
 def _places(frame: pl.DataFrame, tanks: Iterable[str], names: Mapping[str, str], context: Context) -> pl.DataFrame:
@@ -170,59 +110,52 @@ def _places(frame: pl.DataFrame, tanks: Iterable[str], names: Mapping[str, str],
     meant = {text: text if text in ids else by_fold.get(fold_name(text)) for text in set(frame["tank"])}
     tank = pl.col("tank").replace_strict(meant, default=None, return_dtype=pl.String)
     day = next((name for name in ("date", "from", "made_on") if name in frame.columns), None)
-    days = read_dates(frame, [day], context)[day].values(day_of, pl.Date) if day else pl.lit(None, pl.Date)
+    days = read_dates(frame, [day], context)[day].values("day", pl.Date) if day else pl.lit(None, pl.Date)
     return frame.select(*KEY, tank, days.alias("day"), pl.lit(None, pl.String).alias("parameter"))
 
 
-def read_standing(sheets: Sheets, context: Context, found: Collected) -> Tables:
+def read_standing(sheets: Sheets, found: Collected) -> Tables:
     """Every plain family, judged by its model and references followed: what others refer to comes first."""
     tables: Tables = {"alias": empty("alias")}
     as_told: Tables = {}  # before references are followed: a filter may be of a model that only compartments.csv has
-    names: dict[str, str] = {}
+    names: dict[str, str] = {}  # folded name or alias -> the one tank that it can mean
     for name in PLAIN:
         if (sheet := sheets.frames.get(name)) is None:
             tables[name] = as_told[name] = empty(name)
             continue
-        text, again = first_told(sheet, text_columns(name))
-        values, unread = read_plain(name, text, context)
-        values, odd = book.kits(values) if name == "kit" else (values, no_issues())
-        judged = judge(FAMILY[name].model, values, context, text)
-        family = Family(judged.good, [unread, judged.issues], [judged.held])
-        for issues in (contradictions(name, text), odd):
-            family.add(issues, [None, "basis"])
-        family.drop_held()
-        as_told[name] = family.rows
+        text = found.not_told(sheet, text_columns(name))
+        values = read_plain(name, text, found)
+        if name == "kit":
+            values = book.kits(values, found)
+        judged = judge(FAMILY[name].model, values, found, text)
+        found.issues.append(judged.issues)
+        found.whole.append(judged.held)
+        if name in ONE_ROW_A_KEY:
+            contradictions(name, text, found)
+        rows = as_told[name] = found.not_held(judged.good)
         if name == "fill":
-            family.add(book.masses(family.rows, as_told, sheet, context.assumed))
+            book.masses(rows, as_told, sheet, found)
         if name == "service":
             key = list(FAMILY[name].key)
-            family.rows, twice = differing_cells(
-                sheet, family.rows, key, [c for c in text_columns(name) if c not in key]
-            )
-            family.rows, over = book.timed(family.rows, sheet, as_told, context.assumed)
-            for issues in (twice, over, book.put_off(family.rows, sheet)):
-                family.add(issues)
-        for column, other, ident, waits in REFERENCES.get(name, []):
-            known = tables[other].select(ident, *(["name"] if "name" in tables[other].columns else []))
-            called_so = names if other == "tank" else {}
-            family.rows, strange = references(
-                family.rows, column, known, other.replace("_", " "), whole_row=waits, names=called_so
-            )
-            family.add(strange, [column] if waits else [])
+            rows = differing_cells(sheet, rows, key, [c for c in text_columns(name) if c not in key], found)
+            rows = book.timed(rows, sheet, as_told, found)
+            book.put_off(rows, sheet, found)
+        for column, other in REFERENCES.items():
+            if column in rows.columns and other != name:
+                rows = references(name, rows, column, tables, names, found)
         if name == "fill":
-            family.rows, closed = book.fills(family.rows)
-            family.add(closed)
-            family.add(book.compartments(family.rows, tables), ["compartment"])
+            rows = book.fills(rows, found)
+            book.compartments(rows, tables, found)
         if name == "placement":
-            family.add(book.two_tanks_at_once(family.rows), [None])
-        family.drop_held()
-        found.issues += family.issues
-        found.whole += family.held
-        found.again.append(again)
-        tables[name] = conform(name, family.rows.drop_nulls(required(FAMILY[name])).sort(KEY))
+            book.two_tanks_at_once(rows, found)
+        rows = found.not_held(rows)
+        tables[name] = conform(name, rows.drop_nulls(required(FAMILY[name])).sort(KEY))
         if name == "tank":
             tables["alias"] = conform("alias", aliases(tables["tank"]))
-            names = called(tables["alias"])
+            times = Counter(tables["alias"]["folded"])
+            names = {
+                folded: tank for folded, tank in tables["alias"].select("folded", "tank").rows() if times[folded] == 1
+            }
         elif "tank" in sheet.columns:
-            found.places.append(_places(sheet, tables["tank"]["tank"].to_list(), names, context))
+            found.places.append(_places(sheet, tables["tank"]["tank"].to_list(), names, found))
     return tables

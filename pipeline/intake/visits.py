@@ -1,11 +1,11 @@
 """Visit sheets, wide and long, to visits, readings and water changes."""
 
-import datetime as dt
 from collections.abc import Mapping
 
 import polars as pl
 
 from pipeline.intake import amounts, beside, patterns
+from pipeline.intake.beside import PART, RETEST, Parts, ask, contradicts, two_changes, two_sights, two_values
 from pipeline.intake.book import with_large_changes
 from pipeline.intake.columns import (
     KEY,
@@ -13,37 +13,31 @@ from pipeline.intake.columns import (
     Collected,
     Context,
     Reader,
-    day_of,
     distinct,
-    issue_rows,
     join_issues,
-    low_of,
-    no_issues,
     read_columns,
     read_dates,
-    side_cells,
+    reader_of,
+    sentences,
     unit_column,
-    word_of,
 )
 from pipeline.intake.dates import read_time
 from pipeline.intake.grammar import BLANK, Cell, held, read_word
 from pipeline.intake.judge import judge
 from pipeline.intake.names import SEVERAL, Resolver, fold_name
 from pipeline.intake.readings import Kits, kits_of, read_typed
-from pipeline.intake.series import PART, Parts, doubted
-from pipeline.intake.settle import RETEST, contradicts, two_changes, two_sights, two_values
 from pipeline.intake.sheets import Sheets, text_columns
-from pipeline.intake.standing import first_told
 from schemas import Tables, conform, empty
+from schemas.columns import describe
 from schemas.parameters import RECORDS
 from schemas.visits import PlacedRow, VisitSheet, WaterChange
-from schemas.words import CHANGE_KINDS, FISH_LOOK, PARAMETERS, TAKEN
+from schemas.words import CHANGE_KINDS, PARAMETERS, TAKEN
 
 NO_CHANGE = ("", "-", "none", "no", "0")
 ALIASES = {name: record.name for record in RECORDS for name, basis in record.aliases.items() if not basis}
 
 
-def all_rows(sheets: Sheets, context: Context, found: Collected) -> pl.DataFrame:
+def all_rows(sheets: Sheets, found: Collected) -> pl.DataFrame:
     """Wide rows and long ones under each other, all with the columns of a wide sheet, `parameter`, `value` and `long`."""
     frames = []
     for name in ("visit", "visit_long"):
@@ -53,10 +47,10 @@ def all_rows(sheets: Sheets, context: Context, found: Collected) -> pl.DataFrame
         if name == "visit_long":
             frame = _named(frame, found)
         # In dates, what a file shows settles the order: each file is of one form.
-        days = read_dates(frame, ["date"], context)["date"]
+        days = read_dates(frame, ["date"], found)["date"]
         found.issues.append(days.issues())
         frames.append(
-            frame.with_columns(days.values(day_of, pl.Date).alias("day"), pl.lit(name == "visit_long").alias("long"))
+            frame.with_columns(days.values("day", pl.Date).alias("day"), pl.lit(name == "visit_long").alias("long"))
         )
     if not frames:
         return pl.DataFrame()
@@ -79,73 +73,54 @@ def _named(frame: pl.DataFrame, found: Collected) -> pl.DataFrame:
     cells = read_columns(frame, {"parameter": parameter})["parameter"]
     odd = frame.select("file", cells.values(lambda cell: "" if cell.word in PARAMETERS else cell.word).alias("column"))
     found.unknown.append(patterns.with_likeness(odd.drop_nulls().unique(maintain_order=True), PARAMETERS))
-    blank = issue_rows(frame, pl.col("parameter") == "", "parameter", "key missing: parameter")
-    found.issues += [cells.issues(), blank]
-    found.whole.append(blank.select(KEY))
+    found.issues.append(cells.issues())
+    found.say(frame, "parameter", "key missing: parameter", pl.col("parameter") == "", whole=True)
     unit = pl.col("unit").fill_null("").alias(unit_column("value"))
     named = frame.with_columns(cells.values(lambda cell: cell.word if cell.word in PARAMETERS else None), unit)
-    return named.join(blank, on=KEY, how="anti", maintain_order="left")
+    return found.not_held(named)
 
 
-def tanks_meant(frame: pl.DataFrame, resolver: Resolver) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The frame with `tank_id`, the tank meant, and the issues of its tank cells."""
-    told = distinct(frame, ["tank", "site"])
-    pairs, at = side_cells([told["tank"], told["site"]])
+def tanks_meant(frame: pl.DataFrame, resolver: Resolver, found: Collected) -> pl.DataFrame:
+    """The frame with `tank_id`, the tank meant."""
+    typed, day = (pl.col("tank"), pl.col("site")), pl.col("day")
     missing = held("key missing: tank", "")
-    meant = [resolver.find(tank, site) if tank else missing for tank, site in pairs]
-    texts = [tank for tank, _ in pairs]
+    told, at = distinct(frame, *typed)
+    meant = [resolver.find(tank, site) if tank else missing for tank, site in told]
     if any(one.fault == SEVERAL for one in meant):
-        days = distinct(frame.select(pl.col("day").cast(pl.String)), ["day"])["day"]
-        dated, at = side_cells([(range(len(pairs)), at), days])
-        texts = [texts[place] for place, _ in dated]
-        meant = [
-            resolver.find(pairs[place][0], pairs[place][1], dt.date.fromisoformat(day) if day else None)
-            if meant[place].fault == SEVERAL
-            else meant[place]
-            for place, day in dated
-        ]
-    cells = Cells(frame, "tank", texts, meant, at)
-    return frame.with_columns(cells.values(word_of).alias("tank_id")), cells.issues()
+        told, at = distinct(frame, *typed, day)
+        meant = [resolver.find(tank, site, on) if tank else missing for tank, site, on in told]
+    cells = Cells(frame, "tank", [one[0] for one in told], meant, at)
+    found.issues.append(cells.issues())
+    return frame.with_columns(cells.values("word").alias("tank_id"))
 
 
 def _with_route_day(unread: pl.DataFrame, rows: pl.DataFrame, standing: Tables) -> pl.DataFrame:
     """The issues of dates, with the weekday on which the site is visited as a hint where the order is not known."""
-    asked = unread.filter(pl.col("fault") == "ambiguous date")
-    if asked.height == 0:
-        return unread
     route = (
-        standing["tank"]
-        .select(pl.col("tank").alias("tank_id"), "site")
-        .join(standing["site"].select("site", "visit_day"), on="site")
+        standing["tank"].select("site", tank_id="tank").join(standing["site"].select("site", "visit_day"), on="site")
     )
-    days = asked.join(rows.select(*KEY, "tank_id"), on=KEY, how="left").join(route, on="tank_id", how="inner")
-    hints = {(file, line): f" This site's route day is {day}." for file, line, day in
-             days.drop_nulls("visit_day").select(*KEY, "visit_day").iter_rows()}  # fmt: skip
-    places = unread.select(*KEY, "fault").iter_rows()
-    says = [text + (hints.get((file, line), "") if fault == "ambiguous date" else "")
-            for text, (file, line, fault) in zip(unread["says"], places, strict=True)]  # fmt: skip
-    return unread.with_columns(pl.Series("says", says, pl.String))
+    asked = unread.filter(pl.col("fault") == "ambiguous date").join(rows.select(*KEY, "tank_id"), on=KEY)
+    asked = asked.join(route.drop_nulls(), on="tank_id")
+    hinted = asked.with_columns(sentences(asked, "{says} This site's route day is {visit_day}."))
+    others = unread.join(hinted, on=[*KEY, "column"], how="anti", nulls_equal=True, maintain_order="left")
+    return join_issues([others, hinted])
 
 
-def placed_rows(rows: pl.DataFrame, standing: Tables, context: Context, found: Collected) -> pl.DataFrame:
+def placed_rows(rows: pl.DataFrame, standing: Tables, found: Collected) -> pl.DataFrame:
     """The rows whose tank and day are known, with `at` and `no`, the tank's number, in order of tank and time."""
-    named, unnamed = tanks_meant(rows, Resolver(standing["alias"], standing["site"], standing["tank"]))
+    named = tanks_meant(rows, Resolver(standing["alias"], standing["site"], standing["tank"]), found)
     found.issues = [_with_route_day(join_issues(found.issues), named, standing)]
-    found.issues.append(unnamed)
     found.places.append(named.select(*KEY, pl.col("tank_id").alias("tank"), "day", "parameter"))
     ran = standing["tank"].select(pl.col("tank").alias("tank_id"), "set_up", "closed").with_row_index("no")
     named = named.join(ran, on="tank_id", how="left", maintain_order="left")
-    judged = judge(PlacedRow, named, context, named.with_columns(pl.col("date").alias("day")))
-    dateless = issue_rows(named, pl.col("date").is_in(["", "-"]), "date", "key missing: date")
-    stuck = judged.issues.with_columns(pl.lit("date").alias("column"))
+    judged = judge(PlacedRow, named, found, named.with_columns(pl.col("date").alias("day")))
     clock = read_columns(named, {"time": lambda text, _: read_time(text)})["time"]
-    found.issues += [stuck, dateless, clock.issues()]
+    found.issues += [judged.issues.with_columns(pl.lit("date").alias("column")), clock.issues()]
+    found.say(named, "date", "key missing: date", pl.col("date").is_in(["", "-"]))
+    unplaced = named.filter(pl.col("tank_id").is_null() | pl.col("day").is_null())
+    found.whole += [judged.issues.select(KEY), unplaced.select(KEY)]
     good = named.with_columns(clock.values(lambda cell: cell.low or 0.0, pl.Float64).alias("second"))
-    if stuck.height:
-        good = good.join(stuck, on=KEY, how="anti", maintain_order="left")
-    good = good.filter(pl.col("tank_id").is_not_null() & pl.col("day").is_not_null())
-    if good.height < named.height:
-        found.whole.append(named.join(good, on=KEY, how="anti").select(KEY))
+    good = found.not_held(good)
     at = pl.col("day").cast(pl.Datetime("us")) + pl.duration(seconds=pl.col("second"))
     return good.with_columns(at.alias("at")).drop("second", "set_up", "closed").sort("no", "at", maintain_order=True)
 
@@ -160,25 +135,22 @@ def without_repeats(placed: pl.DataFrame, found: Collected) -> pl.DataFrame:
     """Rows that say exactly what an earlier row of the same tank and time says are counted once, wherever they stand."""
     several = placed.filter(_shared("no", "at"))
     columns = [c for c in text_columns("visit") if c not in ("date", "time", "site", "tank")]
-    _, again = first_told(
-        several.with_columns(pl.col("no", "at", "long").cast(pl.String)),
-        ["no", "at", "long", *columns, "parameter", "value", *(["unit"] if "unit" in placed.columns else [])],
-    )
-    found.again.append(again)
+    columns += [c for c in ("no", "at", "long", "parameter", "value", "unit") if c in placed.columns]
+    found.not_told(several.with_columns(pl.col("no", "at", "long").cast(pl.String)), columns)
+    again = found.again[-1]
     return placed.join(again, on=KEY, how="anti", maintain_order="left") if again.height else placed
 
 
-def ways_taken(placed: pl.DataFrame, cells: Cells) -> tuple[pl.Series, pl.DataFrame]:
+def ways_taken(placed: pl.DataFrame, cells: Cells, found: Collected) -> pl.Series:
     """How each sample was taken: blank is before on a day with a change, none otherwise; "after" needs a change."""
     day = placed["no"].cast(pl.Int64) * 2**20 + placed["day"].to_physical()
     changed = day.is_in(day.filter(~placed["water_changed"].is_in(NO_CHANGE)).unique().implode())
     said = cells.values(lambda cell: cell.word if cell.word in ("", *TAKEN) else "unknown").alias("said")
     frame = placed.select(*KEY, "taken", said, changed.alias("changed"))
     wrong = (pl.col("said") == "after") & ~pl.col("changed")
-    issues = issue_rows(frame, wrong, "taken", "after without a change")
+    found.say(frame, "taken", "after without a change", wrong)
     unsaid = pl.when("changed").then(pl.lit("before")).otherwise(pl.lit("none"))
-    taken = pl.when(wrong).then(pl.lit("unknown")).otherwise(pl.coalesce("said", unsaid))
-    return frame.select(taken.alias("taken")).to_series(), issues
+    return frame.select(taken=pl.when(wrong).then(pl.lit("unknown")).otherwise(pl.coalesce("said", unsaid)))["taken"]
 
 
 def _net(standing: Tables, context: Context) -> pl.DataFrame:
@@ -206,63 +178,6 @@ def _water(text: str, supplies: dict[str, str]) -> Cell:
     return held("new water not known", text, expected=expected)
 
 
-def readers(context: Context, standing: Tables) -> dict[str, Reader]:
-    """How the cells of a change are read."""
-    named = {*standing["site"]["water_supply"], *standing["tap"]["water_supply"]} - {None}
-    supplies = {fold_name(supply): supply for supply in sorted(named)}
-    assumed, gallon = context.assumed, context.round.gallon
-    return {
-        "water_changed": lambda text, of: amounts.read_change(text, of, assumed, gallon),
-        "change_kind": lambda text, _: read_word(text, CHANGE_KINDS),
-        "new_water": lambda text, _: _water(text, supplies),
-    }
-
-
-def read_changes(
-    placed: pl.DataFrame, cells: Mapping[str, Cells], context: Context, standing: Tables
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The water changes with their fraction and source, and what is said of them."""
-    amount, kind, source = (cells[name] for name in ("water_changed", "change_kind", "new_water"))
-    frame = placed.select(
-        "row", *KEY, "no", "tank_id", "day", "at", text="water_changed", kind_text="change_kind"
-    ).with_columns(
-        amount.values(low_of, pl.Float64).alias("low"),
-        amount.values(lambda cell: cell.guessed, pl.Boolean).alias("guessed"),
-        amount.values(lambda cell: cell.outcome).alias("outcome"),
-        amount.values(lambda cell: cell.unit).alias("in"),
-        kind.values(lambda cell: cell.word if cell.word in CHANGE_KINDS else None).alias("kind"),
-        source.values(word_of).alias("own source"),
-        source.values(low_of, pl.Float64).alias("ro"),
-    )
-    used = frame.filter(pl.col("low") > 0)
-    share, is_ro = pl.col("low") / 100, pl.col("own source") == "ro"
-    by_share = pl.col("in") == "%"
-    changes = used.join(_net(standing, context), on="tank_id", how="left", maintain_order="left").with_columns(
-        pl.col("tank_id").alias("tank"),
-        pl.when(by_share).then(share).otherwise(pl.col("low") / pl.col("net")).alias("fraction"),
-        pl.when(by_share).then(share * pl.col("net")).otherwise(pl.col("low")).alias("litres"),
-        pl.col("kind").fill_null("change"),
-        pl.when(is_ro).then("water_supply").otherwise(pl.coalesce("own source", "water_supply")).alias("source"),
-        pl.when(is_ro).then("ro").otherwise(0.0).alias("ro_share"),
-    )
-    judged = judge(WaterChange, changes, context)
-    good = judged.good.with_columns(pl.col("fraction").clip(0, 1))
-    marked = judged.issues.filter(pl.col("outcome") == "warned").select(*KEY, pl.lit(True).alias("marked")).unique(KEY)
-    good = good.join(marked, on=KEY, how="left", maintain_order="left")
-    outcome = pl.when("marked").then(pl.lit("warned")).otherwise("outcome").alias("outcome")
-    return good.with_columns(outcome), judged.issues
-
-
-def top_ups(change: pl.DataFrame, context: Context) -> pl.DataFrame:
-    """Small changes several times a week: top-ups entered as changes?"""
-    if change.height == 0:
-        return no_issues()
-    share, days = context.assumed["topup_share"], context.assumed["topup_days"]
-    small = change.filter((pl.col("kind") == "change") & (pl.col("fraction") <= share + 1e-9)).sort("tank", "day")
-    often = (pl.col("day") - pl.col("day").shift(2).over("tank")).dt.total_days() <= days
-    return issue_rows(small, often, "water_changed", "top-up", outcome="warned", text="text", shown={"within": days})
-
-
 def _known_kit(text: str, known: set[str]) -> Cell:
     if not text or fold_name(text) in known:
         return BLANK
@@ -270,73 +185,110 @@ def _known_kit(text: str, known: set[str]) -> Cell:
     return Cell("warned", fault="kit not known", says=says)
 
 
-def read_visits(sheets: Sheets, context: Context, standing: Tables, found: Collected) -> Tables:
-    """Visit sheets to the tables visit, reading, water_change and doubt; a doubt keeps its column, for answers to it."""
-    rows = all_rows(sheets, context, found)
-    if rows.height == 0:
-        none = {name: empty(name) for name in ("visit", "reading", "water_change", "doubt")}
-        return none | {"doubt": none["doubt"].with_columns(pl.lit(None, pl.String).alias("column"))}
-    kits = kits_of(standing, context.assumed)
-    known_kits = {kit for kit, _ in kits}
-    placed = without_repeats(placed_rows(rows, standing, context, found), found).with_row_index("row")
-    del rows
-    cells = read_columns(
-        placed,
-        {
-            "taken": lambda text, _: read_word(text, TAKEN),
-            "fish_seen": lambda text, _: amounts.read_count(text),
-            "fish_look": lambda text, _: read_word(text, FISH_LOOK),
-            "kit": lambda text, _: _known_kit(text, known_kits),
-            **readers(context, standing),
-        },
-    )
-    taken, odd_taken = ways_taken(placed, cells["taken"])
-    changes, odd_changes = read_changes(placed, cells, context, standing)
-    words = [cells[name].values(word_of) for name in ("taken", "change_kind", "fish_look")]
-    seen = cells["fish_seen"].values(low_of, pl.Float64)
-    sheet = placed.with_columns(pl.col("day").alias("date"), *words, seen)
+def read_cells(placed: pl.DataFrame, kits: Kits, standing: Tables, found: Collected) -> dict[str, Cells]:
+    """The cells of sheets that are no readings."""
+    named = {*standing["site"]["water_supply"], *standing["tap"]["water_supply"]} - {None}
+    supplies = {fold_name(supply): supply for supply in sorted(named)}
+    known, notes = {kit for kit, _ in kits}, describe(VisitSheet)
+    plain = {name: reader_of(notes[name], found) for name in ("taken", "fish_seen", "fish_look", "change_kind")}
+    others: dict[str, Reader] = {
+        "kit": lambda text, _: _known_kit(text, known),
+        "water_changed": lambda text, of: amounts.read_change(text, of, found.assumed, found.round.gallon),
+        "new_water": lambda text, _: _water(text, supplies),
+    }
+    cells = read_columns(placed, plain | others)
     found.issues += [one.issues() for one in cells.values()]
-    judged = judge(VisitSheet, sheet.with_columns(pl.col("tank_id").alias("tank")), context, placed)
-    found.issues += [odd_taken, odd_changes, judged.issues.filter(pl.col("column") != "date")]
+    return cells
+
+
+def read_changes(placed: pl.DataFrame, cells: Mapping[str, Cells], standing: Tables, found: Collected) -> pl.DataFrame:
+    """The water changes with their fraction and source."""
+    amount, kind, source = (cells[name] for name in ("water_changed", "change_kind", "new_water"))
+    frame = placed.select(
+        "row", *KEY, "no", "tank_id", "day", "at", text="water_changed", kind_text="change_kind"
+    ).with_columns(
+        amount.values("low", pl.Float64).alias("low"),
+        amount.values("guessed", pl.Boolean).alias("guessed"),
+        amount.values("outcome").alias("outcome"),
+        amount.values("unit").alias("in"),
+        kind.values(lambda cell: cell.word if cell.word in CHANGE_KINDS else None).alias("kind"),
+        source.values("word").alias("own source"),
+        source.values("low", pl.Float64).alias("ro"),
+    )
+    used = frame.filter(pl.col("low") > 0)
+    share, is_ro = pl.col("low") / 100, pl.col("own source") == "ro"
+    by_share = pl.col("in") == "%"
+    changes = used.join(_net(standing, found), on="tank_id", how="left", maintain_order="left").with_columns(
+        pl.col("tank_id").alias("tank"),
+        pl.when(by_share).then(share).otherwise(pl.col("low") / pl.col("net")).alias("fraction"),
+        pl.when(by_share).then(share * pl.col("net")).otherwise(pl.col("low")).alias("litres"),
+        pl.col("kind").fill_null("change"),
+        pl.when(is_ro).then("water_supply").otherwise(pl.coalesce("own source", "water_supply")).alias("source"),
+        pl.when(is_ro).then("ro").otherwise(0.0).alias("ro_share"),
+    )
+    judged = judge(WaterChange, changes, found)
+    found.issues.append(judged.issues)
+    return with_warned(judged.good.with_columns(pl.col("fraction").clip(0, 1)), judged.issues, KEY)
+
+
+def with_warned(frame: pl.DataFrame, issues: pl.DataFrame, key: list[str]) -> pl.DataFrame:
+    """The frame with its outcome `warned` where a cell was asked about."""
+    asked = issues.filter(pl.col("outcome") == "warned").select(*key, pl.lit(True).alias("asked")).unique(key)
+    outcome = pl.when("asked").then(pl.lit("warned")).otherwise("outcome").alias("outcome")
+    return frame.join(asked, on=key, how="left", maintain_order="left").with_columns(outcome).drop("asked")
+
+
+def top_ups(change: pl.DataFrame, found: Collected) -> None:
+    """Small changes several times a week: top-ups entered as changes?"""
+    share, days = found.assumed["topup_share"], found.assumed["topup_days"]
+    small = change.filter((pl.col("kind") == "change") & (pl.col("fraction") <= share + 1e-9)).sort("tank", "day")
+    often = (pl.col("day") - pl.col("day").shift(2).over("tank")).dt.total_days() <= days
+    found.say(small, "water_changed", "top-up", often, outcome="warned", text="text", shown={"within": days})
+
+
+def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
+    """Visit sheets to the tables visit, reading, water_change and doubt; a doubt keeps its column, for answers to it."""
+    rows = all_rows(sheets, found)
+    no_doubt = empty("doubt").with_columns(pl.lit(None, pl.String).alias("column"))
+    if rows.height == 0:
+        return {name: empty(name) for name in ("visit", "reading", "water_change")} | {"doubt": no_doubt}
+    kits = kits_of(standing, found.assumed)
+    placed = without_repeats(placed_rows(rows, standing, found), found).with_row_index("row")
+    del rows
+    cells = read_cells(placed, kits, standing, found)
+    taken = ways_taken(placed, cells["taken"], found)
+    changes = read_changes(placed, cells, standing, found)
+    words = [cells[name].values("word") for name in ("taken", "change_kind", "fish_look")]
+    seen = cells["fish_seen"].values("low", pl.Float64)
+    sheet = placed.with_columns(pl.col("day").alias("date"), pl.col("tank_id").alias("tank"), *words, seen)
+    judged = judge(VisitSheet, sheet, found, placed)
+    found.issues.append(judged.issues.filter(pl.col("column") != "date"))
     placed = placed.with_columns(
         taken.alias("taken"), (taken == "after").alias("after"), judged.good["fish_seen"], judged.good["fish_look"]
     )
-    placed, swapped = beside.swapped_by_limits(placed, context)
-    found.issues.append(swapped)
-    placed = placed.with_columns(pl.col("tank_id").alias("tank"))
-    parts = _readings(placed, kits, context, found)
-    visit, sights = two_sights(placed)
-    several = placed.filter(_shared("no", "day")).select("row")
-    parts = _settled(parts, several, found)
-    change, clash = two_changes(changes)
-    change = change.sort("row")
-    found.issues += [sights, clash, patterns.gaps(visit, context), top_ups(change, context)]
-    found.issues.append(with_large_changes(standing["service"], change, context.assumed))
-    readings, said, doubt = patterns.look_at(parts, change, standing, context)
-    off = join_issues(found.issues).filter(pl.col("fault") == "off the ladder").select(*KEY, "column").unique()
+    placed = beside.swapped_by_limits(placed, found).with_columns(pl.col("tank_id").alias("tank"))
+    keep = ["row", *KEY, "tank", "no", "day", "at", "taken", "after", "note", "long"]
+    read = {name: part.select(list(PART)) for name, part in read_typed(placed, PARAMETERS, keep, kits, found).items()}
+    parts = {name: part if part["row"].is_sorted() else part.sort("row") for name, part in read.items()}
+    visit = two_sights(placed, found)
+    parts = _settled(parts, placed.filter(_shared("no", "day")).select("row"), found)
+    change = two_changes(changes, found).sort("row")
+    patterns.gaps(visit, found)
+    top_ups(change, found)
+    with_large_changes(standing["service"], change, found)
+    readings = patterns.look_at(parts, change, standing, found)
+    cell = [*KEY, "column"]
+    issues = join_issues(found.issues).filter(pl.col("column").is_not_null())
+    off = issues.filter(pl.col("fault") == "off the ladder")
     near = readings.filter(pl.col("line").is_in(off["line"].unique().implode()))  # to join few rows by their names
-    off = doubted(near.with_columns("column").join(off, on=[*KEY, "column"], how="semi"), "off steps")
-    found.issues.append(said)
-    # In order of file, line and parameter: numbers are sorted quicker than names.
-    order = placed.select("row", *KEY).sort(KEY).select("row").with_row_index("order").sort("row")["order"]
-    measured = readings["parameter"].cast(pl.Enum(sorted(PARAMETERS))).to_physical().cast(pl.Int64)
-    place = order.gather(readings["row"]).cast(pl.Int64) * len(PARAMETERS) + measured
-    readings = conform("reading", readings)[place.arg_sort()]
+    ask(found, near.join(off, on=cell, how="semi"), doubt="off steps")
+    readings = with_warned(readings, issues, cell)
     return {
-        "doubt": pl.concat([doubt, off]).sort(*KEY, "parameter", "doubt", nulls_last=True),
+        "doubt": pl.concat([no_doubt, *found.doubts]).sort(*KEY, "parameter", "doubt", nulls_last=True),
         "visit": conform("visit", visit.with_columns(pl.lit("").alias("outcome")).sort(KEY)),
-        "reading": readings,
+        "reading": conform("reading", readings).sort(*KEY, "parameter"),
         "water_change": conform("water_change", change.sort(KEY)),
     }
-
-
-def _readings(placed: pl.DataFrame, kits: Kits, context: Context, found: Collected) -> Parts:
-    """The readings of each parameter, in order of tank and time."""
-    keep = ["row", *KEY, "tank", "no", "day", "at", "taken", "after", "note", "long"]
-    parts, issues = read_typed(placed, PARAMETERS, keep, kits, context)
-    found.issues.append(issues)
-    ordered = {name: part.select(list(PART)) for name, part in parts.items()}
-    return {name: part if part["row"].is_sorted() else part.sort("row") for name, part in ordered.items()}
 
 
 def _settled(parts: Parts, several: pl.DataFrame, found: Collected) -> Parts:
@@ -349,8 +301,7 @@ def _settled(parts: Parts, several: pl.DataFrame, found: Collected) -> Parts:
         shared = part.join(several, on="row", how="semi", maintain_order="left")
         # Of equal ones the first in the sheets counts, not the first of the day.
         shared = shared.sort("long", *KEY).with_columns(pl.col("note").str.contains(RETEST).alias("retest"))
-        kept, clash = two_values(shared, key, contradicts(), pl.col("column"), unlike=("low", "high"))
-        found.issues.append(clash)
+        kept = two_values(shared, key, contradicts(), pl.col("column"), found, unlike=("low", "high"))
         alone = part.join(several, on="row", how="anti", maintain_order="left")
         both = pl.concat([alone, kept.drop("retest")])
         if both.height:

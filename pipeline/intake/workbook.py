@@ -73,10 +73,8 @@ def _checked(raw: bytes) -> bytes:
         with zipfile.ZipFile(io.BytesIO(raw)) as book:
             wanted = [part for part in book.infolist() if part.filename.endswith((".xml", ".rels", "mimetype"))]
             if (large := sum(part.file_size for part in wanted) / 1e6) > UNPACKED_MB:
-                raise NoTable(
-                    "file",
-                    f"it would be {large:.0f} MB unpacked, more than {UNPACKED_MB} MB; split it into several files",
-                )
+                says = f"it would be {large:.0f} MB unpacked, more than {UNPACKED_MB} MB; split it into several files"
+                raise NoTable(says)
             parts = {part.filename: book.read(part) for part in wanted}
         for name, content in parts.items():  # the reader may never come to an end of what is not well formed
             if name.endswith((".xml", ".rels")):
@@ -84,9 +82,7 @@ def _checked(raw: bytes) -> bytes:
     except NoTable:
         raise
     except Exception:  # of a damaged or locked archive, zipfile raises many kinds
-        raise NoTable(
-            "file", f"it is no workbook that can be read, or is locked with a password; {SAVE_ANEW}"
-        ) from None
+        raise NoTable(f"it is no workbook that can be read, or is locked with a password; {SAVE_ANEW}") from None
     cells, text = _reach_ods(parts) if "content.xml" in parts else _reach_xlsx(parts)
     if cells > MOST_CELLS or text > MOST_TEXT:
         far = (
@@ -94,7 +90,7 @@ def _checked(raw: bytes) -> bytes:
             if cells > MOST_CELLS
             else "its texts repeat too often"
         )
-        raise NoTable("file", f"{far}; delete what stands far below or to the right of the table, or split it")
+        raise NoTable(f"{far}; delete what stands far below or to the right of the table, or split it")
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w") as book:
         for name, content in parts.items():
@@ -159,7 +155,7 @@ def sheets_of(raw: bytes) -> Iterator[tuple[str, bytes]]:
         sheets = [book.get_sheet_by_name(name) for name in names]
         grids = [_unmerged(sheet.to_python(skip_empty_area=False), sheet.merged_cell_ranges) for sheet in sheets]
     except (CalamineError, ValueError, OSError) as error:
-        raise NoTable("file", f"it is no workbook that can be read ({str(error)[:80]}); {SAVE_ANEW}") from None
+        raise NoTable(f"it is no workbook that can be read ({str(error)[:80]}); {SAVE_ANEW}") from None
     for name, grid in zip(names, grids, strict=True):
         rows = [[as_text(value) for value in row] for row in grid]
         width = max((place for row in rows for place, text in enumerate(row, 1) if text), default=0)

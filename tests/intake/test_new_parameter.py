@@ -13,7 +13,7 @@ from tests.small_folder import write_folder
 ROOT = Path(__file__).parents[2]
 RECORD = """    Parameter("chlorine", "Chlorine", "mg/L Cl2", "chlorine", bases={"cl2": ""}, aliases={"cl": ""},
               in_tap=True, alarms=True),
-)
+)  # fmt: skip
 BY_NAME = """
 LIMIT = """chlorine_hold_above = { value = 5.0, unit = "mg/L Cl2", basis = "house figure", what = "Chlorine above this is held" }
 nitrite_hold_above ="""
@@ -41,7 +41,7 @@ def with_chlorine(place: Path) -> None:
     for room in ("pipeline", "schemas"):
         shutil.copytree(ROOT / room, place / room, ignore=shutil.ignore_patterns("__pycache__"))
     for name, old, new in (
-        ("schemas/parameters.py", ")\nBY_NAME = ", RECORD),
+        ("schemas/parameters.py", ")  # fmt: skip\nBY_NAME = ", RECORD),
         ("pipeline/assumptions.toml", "nitrite_hold_above =", LIMIT),
     ):
         text = (place / name).read_text()
