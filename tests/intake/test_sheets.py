@@ -1,4 +1,4 @@
-"""Files to text cells: every record is a row or held with its line; what is too large is refused."""
+"""Files to text cells, split by polars or line by line: every record is a row or held with its line; what is too large is refused."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from polars.testing import assert_frame_equal
 
 from pipeline.intake import structure
 from pipeline.intake.files import LogFile, family_of
@@ -47,6 +48,10 @@ def bodies(draw: st.DrawFn) -> str:
 def test_every_record_of_a_body_is_a_row_or_held_with_its_line(body: str) -> None:
     lines = list(io.StringIO(body, newline=""))
     table = structure._read_lines(lines, 0, ",", NAMES)
+    by_polars = structure._read_clean(lines, 0, ",", NAMES)
+    if by_polars is not None:
+        assert_frame_equal(by_polars.cells, table.cells)
+        assert table.odd == []
     held = [line for line, outcome, *_ in table.odd if outcome == "held"]
     assert sorted({*held, *table.cells["line"]}) == sorted([*held, *table.cells["line"]])
     try:
@@ -59,6 +64,12 @@ def test_every_record_of_a_body_is_a_row_or_held_with_its_line(body: str) -> Non
         [cell.strip(" \t\u00a0") for cell in (*row, "", "")[:3]] for row in sound
     ]
     assert len(held) == len(records) - len(sound)
+
+
+@pytest.mark.parametrize("body", ["2026-06-12,A1,5\n", "2026-06-12,A1,\r\n2026-06-13,A1,7\r\n", "a,b,\n"])
+def test_a_clean_body_is_split_by_polars(body: str) -> None:
+    """The comparison above would prove nothing if no body went this way."""
+    assert structure._read_clean(list(io.StringIO(body, newline="")), 0, ",", NAMES) is not None
 
 
 def read(contents: dict[str, str], most_columns: int = 500) -> Sheets:
