@@ -232,12 +232,14 @@ def copied(read: Parts, parts: Parts, standing: Tables, found: Collected) -> Non
                 [part.select("row", *KEY, "parameter", "text").join(rows, on="row") for part in read.values()]
             )
             several = cells_of.sort("row", "parameter").group_by("row", *KEY, maintain_order=True)
-            told = several.agg("parameter", "text", *(pl.col(name).first() for name in rows.columns if name != "row"))
+            grouped = several.agg(
+                "parameter", "text", *(pl.col(name).first() for name in rows.columns if name != "row")
+            )
             typed = ["|".join(f"{name}={text}" for name, text in zip(*row, strict=True))
-                     for row in told.select("parameter", "text").iter_rows()]  # fmt: skip
-            told = told.with_columns(pl.Series("all", typed, pl.String))
+                     for row in grouped.select("parameter", "text").iter_rows()]  # fmt: skip
+            grouped = grouped.with_columns(pl.Series("all", typed, pl.String))
             found.say(
-                told, None, case, outcome="warned", text="all", shown={"visits": before} if rows is down else None
+                grouped, None, case, outcome="warned", text="all", shown={"visits": before} if rows is down else None
             )
 
 
@@ -286,11 +288,11 @@ def two_values(
         (pl.struct(unlike).n_unique().over(key) > 1 if unlike else pl.lit(False)).alias("unlike"),
     )
     wrong = pl.col("differ") & (pl.col("untimed") | pl.col("clash"))
-    told = pl.col("unlike") & ~wrong
+    differing = pl.col("unlike") & ~wrong
     for test, outcome, case in (
         (wrong, "held", "two values"),
-        (told & ~pl.col("untimed"), "warned", "two times"),
-        (told & pl.col("untimed"), "warned", "read twice"),
+        (differing & ~pl.col("untimed"), "warned", "two times"),
+        (differing & pl.col("untimed"), "warned", "read twice"),
     ):
         for by_kit, place in ((pl.col("by kit"), "“{text}” with kit {with kit}"), (~pl.col("by kit"), "“{text}”")):
             rows = rivals.filter(test & by_kit)

@@ -32,13 +32,13 @@ CONVERTED = len(EXPLANATIONS) + 1  # how a value was read, told last
 def row_outcomes(issues: pl.DataFrame, whole: pl.DataFrame, again: pl.DataFrame) -> pl.DataFrame:
     """(file, line, outcome) of every row that was not simply accepted: `whole` rows are held, `again` rows repeat,
     others are as bad as their cells."""
-    said = [
+    parts = [
         issues.filter(pl.col("line") > 0).select(*KEY, pl.col("outcome").replace("held", "part_held")),
         whole.with_columns(outcome=pl.lit("held")),
         again.with_columns(outcome=pl.lit("repeats")),
     ]
     in_order = pl.col("outcome").cast(pl.Enum(ROW_OUTCOMES))
-    return pl.concat(said).group_by(KEY).agg(in_order.max().cast(pl.String))
+    return pl.concat(parts).group_by(KEY).agg(in_order.max().cast(pl.String))
 
 
 def account(sheets: Sheets, torn: pl.DataFrame, outcomes: pl.DataFrame) -> pl.DataFrame:

@@ -70,9 +70,9 @@ def sentences(
     own = [name for name in names if name not in fixed]
     if not own:
         return pl.Series("says", [_SENTENCE.vformat(template, (), fixed)], pl.String).new_from_index(0, rows.height)
-    told = rows.select(own).rows()
-    filled = {row: _SENTENCE.vformat(template, (), {**fixed, **dict(zip(own, row, strict=True))}) for row in set(told)}
-    return pl.Series("says", [filled[row] for row in told], pl.String)
+    keys = rows.select(own).rows()
+    filled = {row: _SENTENCE.vformat(template, (), {**fixed, **dict(zip(own, row, strict=True))}) for row in set(keys)}
+    return pl.Series("says", [filled[row] for row in keys], pl.String)
 
 
 def whole_rows(rows: pl.DataFrame, columns: Sequence[str], separator: str = ",") -> list[str]:
@@ -141,16 +141,16 @@ class Collected(Context):
         self, rows: pl.DataFrame, column: Column, case: str, *where: pl.Expr, whole: bool = False, **more: Any
     ) -> None:
         """Issues of rows, as `issue_rows` makes them; `whole` holds the rows as well."""
-        self.issues.append(said := issue_rows(rows, column, case, *where, **more))
+        self.issues.append(issue := issue_rows(rows, column, case, *where, **more))
         if whole:
-            self.whole.append(said.select(KEY))
+            self.whole.append(issue.select(KEY))
 
     def not_held(self, rows: pl.DataFrame) -> pl.DataFrame:
         """Rows without those that are held whole by now."""
         held = pl.concat(self.whole)
         return rows.join(held, on=KEY, how="anti", maintain_order="left") if held.height else rows
 
-    def not_told(self, rows: pl.DataFrame, columns: Sequence[str]) -> pl.DataFrame:
+    def without_repeats(self, rows: pl.DataFrame, columns: Sequence[str]) -> pl.DataFrame:
         """Rows without those that say exactly what an earlier one says: these repeat."""
         first = rows.select(pl.struct(pl.col(columns).fill_null("").str.to_lowercase()).is_first_distinct()).to_series()
         self.again.append(rows.filter(~first).select(KEY))
@@ -188,9 +188,9 @@ class Cells:
             return NO_ISSUES
         rows = np.flatnonzero(np.array(odd)[self.at])
         which = self.at[rows]
-        told: dict[str, Sequence[str | None]] = {"text": self.texts, "says": [c.says for c in self.read]}
-        told |= {name: [getattr(c, name) or None for c in self.read] for name in ("outcome", "fault", "suggestion")}
-        columns = {name: pl.Series(values, dtype=pl.String)[which] for name, values in told.items()}
+        texts: dict[str, Sequence[str | None]] = {"text": self.texts, "says": [c.says for c in self.read]}
+        texts |= {name: [getattr(c, name) or None for c in self.read] for name in ("outcome", "fault", "suggestion")}
+        columns = {name: pl.Series(values, dtype=pl.String)[which] for name, values in texts.items()}
         return self.frame[rows, KEY].with_columns(column=pl.lit(self.name), **columns).select(list(ISSUE))
 
 

@@ -143,14 +143,14 @@ def with_states(frame: pl.DataFrame, states: States) -> pl.DataFrame:
 
 def put(sheets: Sheets, offered: pl.DataFrame) -> Sheets:
     """The sheets with suggestions that a person accepted typed into their cells."""
-    told: dict[Place, dict[str, str]] = {}
+    new_cells: dict[Place, dict[str, str]] = {}
     for file, line, column, text in offered.select(*CELL, "suggestion").iter_rows():
-        told.setdefault((file, line), {})[column] = text
+        new_cells.setdefault((file, line), {})[column] = text
 
     def edit(row: dict[str, Any]) -> dict[str, Any]:
-        return {**row, **{name: text for name, text in told[row["file"], row["line"]].items() if name in row}}
+        return {**row, **{name: text for name, text in new_cells[row["file"], row["line"]].items() if name in row}}
 
-    return replace(sheets, frames={name: _edited(frame, told, edit) for name, frame in sheets.frames.items()})
+    return replace(sheets, frames={name: _edited(frame, new_cells, edit) for name, frame in sheets.frames.items()})
 
 
 def remarks_on_cells(cells: pl.DataFrame, offered: pl.DataFrame | None = None) -> pl.DataFrame:

@@ -59,16 +59,16 @@ def is_date(text: str) -> bool:
 
 def _fits(column: str, cells: Sequence[str]) -> bool:
     """Whether most cells of a column read like what it is guessed to be; blanks say nothing."""
-    told = [cell for cell in cells[:SAMPLE] if cell.strip()]
-    if column == "date" and not told:
+    filled = [cell for cell in cells[:SAMPLE] if cell.strip()]
+    if column == "date" and not filled:
         return False
     if column in ("date", "set_up"):
-        return sum(is_date(cell) for cell in told) >= MOST * len(told)
+        return sum(is_date(cell) for cell in filled) >= MOST * len(filled)
     if column in BY_NAME or column in ("gross_l", "net_l", "fish_seen", "water_changed"):
-        told = [cell for cell in told if cell.strip().casefold() not in ("-", "no", "none", "not tested", "n/a")]
-        return sum(bool(NUMBER.match(cell.strip())) for cell in told) >= MOST * len(told)
+        filled = [cell for cell in filled if cell.strip().casefold() not in ("-", "no", "none", "not tested", "n/a")]
+        return sum(bool(NUMBER.match(cell.strip())) for cell in filled) >= MOST * len(filled)
     if column in ("tank", "site"):
-        return not told or sum(is_date(cell) for cell in told) < MOST * len(told)
+        return not filled or sum(is_date(cell) for cell in filled) < MOST * len(filled)
     return True
 
 

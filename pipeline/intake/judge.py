@@ -85,10 +85,10 @@ def _of_column(note: Note, check: Any, rows: pl.DataFrame) -> pl.DataFrame:
     else:
         bound, fault = BOUNDS[check.name].format(**check.statistics, unit=f" {note.unit}" if note.unit else ""), "limit"
         says = f"{note.title} “{{typed}}” is outside what is accepted; expected {bound}."
-    return _said(rows, "held", fault, sentences(rows, says), [nearest_word(text, words) for text in rows["typed"]])
+    return _issues(rows, "held", fault, sentences(rows, says), [nearest_word(text, words) for text in rows["typed"]])
 
 
-def _said(rows: pl.DataFrame, outcome: str, fault: str, says: pl.Series, suggestions: Sequence[str]) -> pl.DataFrame:
+def _issues(rows: pl.DataFrame, outcome: str, fault: str, says: pl.Series, suggestions: Sequence[str]) -> pl.DataFrame:
     offered = pl.Series("suggestion", [text or None for text in suggestions], pl.String)
     return rows.with_columns(says, offered, outcome=pl.lit(outcome), fault=pl.lit(fault), text="typed")
 
@@ -101,7 +101,7 @@ def _of_rule(rule: Rule, rows: pl.DataFrame, limits: Mapping[str, float]) -> pl.
     else:
         says = pl.Series("says", [rule.says(row, limits) for row in each], pl.String)
     offered = [rule.suggestion(row, limits) if rule.suggestion else "" for row in each]
-    return _said(rows, rule.outcome, rule.fault, says, offered)
+    return _issues(rows, rule.outcome, rule.fault, says, offered)
 
 
 def judge(model: Model, frame: pl.DataFrame, context: Context, typed: pl.DataFrame | None = None) -> Judged:
@@ -116,8 +116,8 @@ def judge(model: Model, frame: pl.DataFrame, context: Context, typed: pl.DataFra
             source = typed if typed is not None and column in typed.columns else frame
             text = source[column if column in source.columns else "text"]
             rows = frame.with_columns(text.cast(pl.String).fill_null("").alias("typed")).filter(wrong)
-            said = _of_rule(rule, rows, context.limits) if rule else _of_column(notes[column], check, rows)
-            issues.append(said.with_columns(column=pl.lit(column)))
+            found = _of_rule(rule, rows, context.limits) if rule else _of_column(notes[column], check, rows)
+            issues.append(found.with_columns(column=pl.lit(column)))
             if rule and rule.outcome == "warned":
                 continue
             if column not in notes or notes[column].required:

@@ -87,8 +87,8 @@ def read_typed(
     means, which = distinct(rows, *map(pl.col, "0123"))
     read, rows = _read_texts(means, kits, found), rows.drop(*"0123")
     odd, used = (read["outcome"] != "accepted").to_numpy()[which], read["matched"].is_not_null().to_numpy()[which]
-    said = read.select("text", pl.col("says").fill_null(""), "outcome", "fault", "suggestion")[which[odd]]
-    found.issues.append(pl.concat([rows.select(*KEY, "column").filter(odd), said], how="horizontal"))
+    texts = read.select("text", pl.col("says").fill_null(""), "outcome", "fault", "suggestion")[which[odd]]
+    found.issues.append(pl.concat([rows.select(*KEY, "column").filter(odd), texts], how="horizontal"))
     values = read.drop("file", "line", "fault", "says", "suggestion")[which[used]]
     late = pl.col("day") > pl.col("good_until") if "day" in keep else pl.lit(False)
     rows = pl.concat([rows.filter(used), values], how="horizontal").with_columns(expired=late.fill_null(False))
@@ -108,7 +108,7 @@ def read_taps(frame: pl.DataFrame | None, found: Collected) -> pl.DataFrame:
     """The tap table."""
     if frame is None or frame.height == 0:
         return empty("tap")
-    frame = found.not_told(frame, ["water_supply", "date", *MEASURED, "note"])
+    frame = found.without_repeats(frame, ["water_supply", "date", *MEASURED, "note"])
     days = read_dates(frame, ["date"], found)["date"]
     supply = pl.when(pl.col("water_supply") != "").then("water_supply").alias("water_supply")
     judged = judge(TapSheet, frame.with_columns(days.values("day", pl.Date), supply), found, frame)

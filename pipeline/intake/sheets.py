@@ -67,12 +67,12 @@ def _entry(file: str, line: int, outcome: str, fault: str, says: str, text: str,
 
 
 def _sheets(
-    file: LogFile, rows: int, said: Sequence[Entry] = (), unknown: Sequence[Entry] = (), **frames: pl.DataFrame
+    file: LogFile, rows: int, issues: Sequence[Entry] = (), unknown: Sequence[Entry] = (), **frames: pl.DataFrame
 ) -> Sheets:
     """What one file came to."""
     info = {"file": file.path, "family": file.family or "not known", "sha256": file.sha256, "rows_in": rows}
-    told = ((said, ISSUE), ([info], FILE), (unknown, UNKNOWN))
-    return Sheets(frames, *(pl.DataFrame(list(entries), schema=schema) for entries, schema in told))
+    kinds = ((issues, ISSUE), ([info], FILE), (unknown, UNKNOWN))
+    return Sheets(frames, *(pl.DataFrame(list(entries), schema=schema) for entries, schema in kinds))
 
 
 def _whole_file(file: LogFile, fault: str, says: str, rows: int = 0, unknown: Sequence[Entry] = ()) -> Sheets:
@@ -134,19 +134,19 @@ def remarks_on_header(header: Header) -> list[str]:
     return remarks
 
 
-def columns_twice(frame: pl.DataFrame, table: Table, header: Header, said: list[pl.DataFrame]) -> pl.DataFrame:
+def columns_twice(frame: pl.DataFrame, table: Table, header: Header, issues: list[pl.DataFrame]) -> pl.DataFrame:
     """Two columns of one name: what both say is used, what only one says too; what they differ on is held."""
     one, other = pl.col("typed"), pl.col("other")
     differs = (one != "") & (other != "") & (one != other)
     value = pl.when(differs).then(pl.lit("")).when(one == "").then(other).otherwise(one)
     for column, name in header.twice:
         both = frame.with_columns(pl.col(column).alias("typed"), table.cells[name].alias("other"))
-        said.append(issue_rows(both, column, "two columns", differs, shown={"name": column}))
+        issues.append(issue_rows(both, column, "two columns", differs, shown={"name": column}))
         frame = both.with_columns(value.alias(column)).drop("typed", "other")
     return frame
 
 
-def totals_lines(frame: pl.DataFrame, table: Table, keys: list[str], said: list[pl.DataFrame]) -> pl.DataFrame:
+def totals_lines(frame: pl.DataFrame, table: Table, keys: list[str], issues: list[pl.DataFrame]) -> pl.DataFrame:
     """The rows without lines that sum up the others: their keys say so, or it is the last one and has numbers but no keys."""
     # A row with all its keys is none: nearly every row, so that the patterns see few.
     near = frame.filter(pl.any_horizontal(pl.col(keys) == ""))
@@ -159,7 +159,7 @@ def totals_lines(frame: pl.DataFrame, table: Table, keys: list[str], said: list[
     names = [name for name in table.cells.columns if name != "line"]
     lines = sums.join(table.cells.select("line", *names), on="line", how="left", maintain_order="left")
     lines = lines.with_columns(pl.Series("whole line", whole_rows(lines, names, table.separator), pl.String))
-    said.append(issue_rows(lines, None, "totals line", text="whole line"))
+    issues.append(issue_rows(lines, None, "totals line", text="whole line"))
     return frame.join(sums, on=["file", "line"], how="anti", maintain_order="left")
 
 
@@ -208,9 +208,9 @@ def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet
             f" it reads “{table.separator.join(table.header)[:120]}”. Name the column, or add it"
         )
         return _whole_file(file, "missing column", says, rows_in, unknown)
-    name, said = "visit_long" if header.long else file.family, list[pl.DataFrame]()
-    frame = columns_twice(_frame(file.path, table, header, name), table, header, said)
-    frame = totals_lines(frame, table, header.wanted, said)
+    name, issues = "visit_long" if header.long else file.family, list[pl.DataFrame]()
+    frame = columns_twice(_frame(file.path, table, header, name), table, header, issues)
+    frame = totals_lines(frame, table, header.wanted, issues)
     if tank:
         frame = frame.with_columns(pl.lit(tank).alias("tank"))
         remarks.append(f"it has no column tank: all its rows are taken as of {tank}")
@@ -222,7 +222,7 @@ def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet
         entries.append(_entry(file.path, 0, "converted", "file form", says, file.path))
     kitless = no_kit(frame, header.long) if file.family == "visit" else []
     entries += [_entry(file.path, 0, "converted", "no kit", says, "", "kit") for says in kitless]
-    return _sheets(file, rows_in, entries, unknown, **{name: frame}).with_issues(*said)
+    return _sheets(file, rows_in, entries, unknown, **{name: frame}).with_issues(*issues)
 
 
 def read_sheets(

@@ -50,15 +50,15 @@ VALUES: dict[str, tuple[str | Callable[[Cell], object], Any]] = {
 def read_plain(name: str, frame: pl.DataFrame, found: Collected) -> pl.DataFrame:
     """A family's text frame to typed columns."""
     notes = describe(FAMILY[name].model)
-    told = {n: notes[n].kind for n in text_columns(name)}
-    dates = [n for n, kind in told.items() if kind == "date"]
+    kinds = {n: notes[n].kind for n in text_columns(name)}
+    dates = [n for n, kind in kinds.items() if kind == "date"]
     read = read_dates(frame, dates, found) | read_columns(
-        frame, {n: reader_of(notes[n], found) for n, kind in told.items() if kind not in ("date", *AS_TYPED)}
+        frame, {n: reader_of(notes[n], found) for n, kind in kinds.items() if kind not in ("date", *AS_TYPED)}
     )
-    typed = [cells.values(*VALUES.get(told[n], ("word", pl.String))) for n, cells in read.items()]
-    texts = [pl.when(pl.col(n) != "").then(n).alias(n) for n, kind in told.items() if kind in AS_TYPED]
+    typed = [cells.values(*VALUES.get(kinds[n], ("word", pl.String))) for n, cells in read.items()]
+    texts = [pl.when(pl.col(n) != "").then(n).alias(n) for n, kind in kinds.items() if kind in AS_TYPED]
     found.issues += [cells.issues() for cells in read.values()]
-    return frame.select(*KEY, *texts, *typed).select(*KEY, *told)
+    return frame.select(*KEY, *texts, *typed).select(*KEY, *kinds)
 
 
 def contradictions(name: str, frame: pl.DataFrame, found: Collected) -> None:
@@ -84,9 +84,11 @@ def references(
     shown = {one: f"{title} ({one})" if title else one for one, title in zip(known[column], called_so, strict=True)}
     times = Counter(map(fold_name, shown))
     by_fold = {**(names if other == "tank" else {}), **{fold_name(k): k for k in shown if times[fold_name(k)] == 1}}
-    told = sorted(set(typed[column]) - {None})
-    right = {n: by_fold[fold_name(n)] for n in told if fold_name(n) in by_fold} | {n: n for n in told if n in shown}
-    strange = [n for n in told if n not in right]
+    written = sorted(set(typed[column]) - {None})
+    right = {n: by_fold[fold_name(n)] for n in written if fold_name(n) in by_fold} | {
+        n: n for n in written if n in shown
+    }
+    strange = [n for n in written if n not in right]
     if not strange and all(name == ident for name, ident in right.items()):
         return typed
     near = {n: get_close_matches(fold_name(n), list(by_fold), 1, 0.6) for n in strange}
@@ -117,13 +119,13 @@ def _places(frame: pl.DataFrame, tanks: Iterable[str], names: Mapping[str, str],
 def read_standing(sheets: Sheets, found: Collected) -> Tables:
     """Every plain family, judged by its model and references followed: what others refer to comes first."""
     tables: Tables = {"alias": empty("alias")}
-    as_told: Tables = {}  # before references are followed: a filter may be of a model that only compartments.csv has
+    as_typed: Tables = {}  # before references are followed: a filter may be of a model that only compartments.csv has
     names: dict[str, str] = {}  # folded name or alias -> the one tank that it can mean
     for name in PLAIN:
         if (sheet := sheets.frames.get(name)) is None:
-            tables[name] = as_told[name] = empty(name)
+            tables[name] = as_typed[name] = empty(name)
             continue
-        text = found.not_told(sheet, text_columns(name))
+        text = found.without_repeats(sheet, text_columns(name))
         values = read_plain(name, text, found)
         if name == "kit":
             values = book.kits(values, found)
@@ -132,13 +134,13 @@ def read_standing(sheets: Sheets, found: Collected) -> Tables:
         found.whole.append(judged.held)
         if name in ONE_ROW_A_KEY:
             contradictions(name, text, found)
-        rows = as_told[name] = found.not_held(judged.good)
+        rows = as_typed[name] = found.not_held(judged.good)
         if name == "fill":
-            book.masses(rows, as_told, sheet, found)
+            book.masses(rows, as_typed, sheet, found)
         if name == "service":
             key = list(FAMILY[name].key)
             rows = differing_cells(sheet, rows, key, [c for c in text_columns(name) if c not in key], found)
-            rows = book.timed(rows, sheet, as_told, found)
+            rows = book.timed(rows, sheet, as_typed, found)
             book.put_off(rows, sheet, found)
         for column, other in REFERENCES.items():
             if column in rows.columns and other != name:

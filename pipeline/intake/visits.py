@@ -84,12 +84,12 @@ def tanks_meant(frame: pl.DataFrame, resolver: Resolver, found: Collected) -> pl
     """The frame with `tank_id`, the tank meant."""
     typed, day = (pl.col("tank"), pl.col("site")), pl.col("day")
     missing = held("key missing: tank", "")
-    told, at = distinct(frame, *typed)
-    meant = [resolver.find(tank, site) if tank else missing for tank, site in told]
+    pairs, at = distinct(frame, *typed)
+    meant = [resolver.find(tank, site) if tank else missing for tank, site in pairs]
     if any(one.fault == SEVERAL for one in meant):
-        told, at = distinct(frame, *typed, day)
-        meant = [resolver.find(tank, site, on) if tank else missing for tank, site, on in told]
-    cells = Cells(frame, "tank", [one[0] for one in told], meant, at)
+        pairs, at = distinct(frame, *typed, day)
+        meant = [resolver.find(tank, site, on) if tank else missing for tank, site, on in pairs]
+    cells = Cells(frame, "tank", [one[0] for one in pairs], meant, at)
     found.issues.append(cells.issues())
     return frame.with_columns(cells.values("word").alias("tank_id"))
 
@@ -136,7 +136,7 @@ def without_repeats(placed: pl.DataFrame, found: Collected) -> pl.DataFrame:
     several = placed.filter(_shared("no", "at"))
     columns = [c for c in text_columns("visit") if c not in ("date", "time", "site", "tank")]
     columns += [c for c in ("no", "at", "long", "parameter", "value", "unit") if c in placed.columns]
-    found.not_told(several.with_columns(pl.col("no", "at", "long").cast(pl.String)), columns)
+    found.without_repeats(several.with_columns(pl.col("no", "at", "long").cast(pl.String)), columns)
     again = found.again[-1]
     return placed.join(again, on=KEY, how="anti", maintain_order="left") if again.height else placed
 
@@ -145,12 +145,12 @@ def ways_taken(placed: pl.DataFrame, cells: Cells, found: Collected) -> pl.Serie
     """How each sample was taken: blank is before on a day with a change, none otherwise; "after" needs a change."""
     day = placed["no"].cast(pl.Int64) * 2**20 + placed["day"].to_physical()
     changed = day.is_in(day.filter(~placed["water_changed"].is_in(NO_CHANGE)).unique().implode())
-    said = cells.values(lambda cell: cell.word if cell.word in ("", *TAKEN) else "unknown").alias("said")
-    frame = placed.select(*KEY, "taken", said, changed.alias("changed"))
-    wrong = (pl.col("said") == "after") & ~pl.col("changed")
+    stated = cells.values(lambda cell: cell.word if cell.word in ("", *TAKEN) else "unknown").alias("stated")
+    frame = placed.select(*KEY, "taken", stated, changed.alias("changed"))
+    wrong = (pl.col("stated") == "after") & ~pl.col("changed")
     found.say(frame, "taken", "after without a change", wrong)
     unsaid = pl.when("changed").then(pl.lit("before")).otherwise(pl.lit("none"))
-    return frame.select(taken=pl.when(wrong).then(pl.lit("unknown")).otherwise(pl.coalesce("said", unsaid)))["taken"]
+    return frame.select(taken=pl.when(wrong).then(pl.lit("unknown")).otherwise(pl.coalesce("stated", unsaid)))["taken"]
 
 
 def _net(standing: Tables, context: Context) -> pl.DataFrame:
