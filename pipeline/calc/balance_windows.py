@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.calc.balance_rows import Rows, tap_of, unknown_tap
 from pipeline.calc.cells import Array
-from pipeline.calc.nitrate_design import BoolArray, IntArray, Windows
+from pipeline.calc.nitrate_design import BoolArray, Columns, IntArray, Windows
 from pipeline.calc.nitrate_fit import CHUNK, Priors, priors
 
 FAR_DAY = 10**6  # longer than any log: keys of tank and day are tank · FAR_DAY + day
@@ -17,16 +17,12 @@ TOO_FEW, AT_LEAST, BELOW, NUMBER = 0, 1, 2, 3  # what the gate lets through
 
 
 @dataclass(frozen=True)
-class Spans:
+class Spans(Columns):
     """Windows as half-open ranges of rows, arrays [windows]; empty where start = end."""
 
     start: IntArray
     end: IntArray
     as_of: IntArray  # the day a tap value must have been known
-
-    def chosen(self, which: IntArray | BoolArray) -> Spans:
-        """Some of the windows."""
-        return Spans(self.start[which], self.end[which], self.as_of[which])
 
 
 def rows_until(rows: Rows, tank: IntArray, day: IntArray) -> IntArray:
@@ -74,7 +70,7 @@ def spans_of_weeks(rows: Rows, tank: IntArray, as_of: IntArray, weeks: Array) ->
 
 
 @dataclass(frozen=True)
-class Batch:
+class Batch(Columns):
     """Windows as arrays, with what else a fit and its readers need. Right-aligned: the last row is the newest."""
 
     which: IntArray  # [tanks] number of each window among the spans

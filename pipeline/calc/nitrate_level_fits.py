@@ -91,37 +91,32 @@ def level_fits(rows: Rows, wanted: Spans, sought: StepSought, assumed: Mapping[s
     spans, one, back = unique_spans(rows, wanted, sought.row, (sought.sd * 1000).astype(np.int64))
     count = len(spans.start)
     level_fit = LevelFit(np.full((5, count), np.nan), np.full((5, 5, count), np.nan))
-    end = np.full((len(fields(State)), count), np.nan)
+    end = State(*(np.full(count, np.nan) for _ in fields(State)))
     end_row = np.full(count, -1, np.int64)
     doubted: list[tuple[IntArray, IntArray, Array]] = []
     for part in batches(rows, spans, assumed, steps=1):
         which = part.which
         done = fit_with_step(part, sought.row[one[which]], sought.sd[one[which]], assumed)
-        mine = LevelFit.of(done, stepped=True)
+        mine = LevelFit.of(done)
         level_fit.theta[:, which], level_fit.covariance[..., which] = mine.theta, mine.covariance
-        end[:, which] = [getattr(done.design.end, f.name) for f in fields(State)]
+        for field in fields(State):
+            getattr(end, field.name)[which] = getattr(done.design.end, field.name)
         end_row[which] = part.row[-1]
         visit, tank = np.nonzero((done.weight < assumed["suspect_weight"]) & part.windows.reading)
         doubted.append((which[tank], part.row[visit, tank], done.weight[visit, tank]))
     return LevelFits(
         level_fit=level_fit.chosen(back),
-        end=State(*end[:, back]),
+        end=end.chosen(back),
         end_row=end_row[back],
-        suspects=_to_requests(doubted, back, count),
+        suspects=_to_requests(doubted, back),
     )
 
 
-def _to_requests(
-    doubted: list[tuple[IntArray, IntArray, Array]], back: IntArray, count: int
-) -> tuple[IntArray, IntArray, Array]:
+def _to_requests(doubted: list[tuple[IntArray, IntArray, Array]], back: IntArray) -> tuple[IntArray, IntArray, Array]:
     """Suspects of windows as suspects of requests: a window stands for every request that sees the same rows."""
     if not doubted:
         none = np.zeros(0, np.int64)
         return none, none, none.astype(float)
     window, row, weight = (np.concatenate(x) for x in zip(*doubted, strict=True))
-    order = np.argsort(back, kind="stable")
-    begin = np.searchsorted(back[order], np.arange(count + 1))
-    times = np.diff(begin)[window]
-    which = np.repeat(np.arange(len(window)), times)
-    offset = np.arange(len(which)) - np.repeat(np.cumsum(times) - times, times)
-    return order[begin[window[which]] + offset], row[which], weight[which]
+    suspect, request = np.nonzero(window[:, None] == back)
+    return request, row[suspect], weight[suspect]

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.calc.cells import Array, normal_cdf
-from pipeline.calc.nitrate_design import BoolArray, IntArray, State
+from pipeline.calc.nitrate_design import BoolArray, Columns, State
 from pipeline.calc.nitrate_fit import FRACTION, N0, RISE, TAP, Fit
 
 STEP = 4  # place of the step among the five parameters that a level hangs on
@@ -59,8 +59,8 @@ def _ratio(a: Array, b: Array, otherwise: float) -> Array:
 
 
 @dataclass(frozen=True)
-class LevelFit:
-    """What a fit says of the level, its kit factors left behind: N0, g, φ, τ and the step δ (0 where none).
+class LevelFit(Columns):
+    """What a fit says of the level, its kit factors left behind: N0, g, φ, τ and the step δ.
 
     theta [5, tanks], covariance [5, 5, tanks].
     """
@@ -69,17 +69,10 @@ class LevelFit:
     covariance: Array
 
     @classmethod
-    def of(cls, fit: Fit, stepped: bool) -> LevelFit:
-        """That of a fit, whose last parameter is a step where `stepped`."""
+    def of(cls, fit: Fit) -> LevelFit:
+        """That of a fit whose last parameter is a step."""
         keep = [N0, RISE, FRACTION, TAP, len(fit.theta) - 1]
-        theta, covariance = fit.theta[keep], fit.covariance[np.ix_(keep, keep)]
-        if not stepped:
-            theta[STEP], covariance[STEP], covariance[:, STEP] = 0.0, 0.0, 0.0
-        return cls(theta, covariance)
-
-    def chosen(self, which: IntArray) -> LevelFit:
-        """Of some tanks."""
-        return LevelFit(self.theta[:, which], self.covariance[..., which])
+        return cls(fit.theta[keep], fit.covariance[np.ix_(keep, keep)])
 
     def variance(self, slopes: Mapping[int, Array]) -> Array:
         """Variance of what has these slopes by the parameters: JCJᵀ."""
@@ -142,16 +135,12 @@ def level(state: State, level_fit: LevelFit, assumed: Mapping[str, float]) -> Le
 
 
 @dataclass(frozen=True)
-class Ahead:
+class Ahead(Columns):
     """The visits expected within the horizon, arrays [tanks]."""
 
     last_row_days: Array  # from the last row of the window to as-of
     to_first: Array  # from as-of to the first expected visit, over 0
     gap: Array  # [days] between expected visits
-
-    def chosen(self, which: IntArray) -> Ahead:
-        """Of some tanks."""
-        return Ahead(self.last_row_days[which], self.to_first[which], self.gap[which])
 
 
 def expected_visits(since_visit: Array, gap: Array) -> Array:

@@ -1,21 +1,21 @@
 """The net rise of many windows: gate, fit, interval, and one-sided bounds where the readings leave the chart."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.calc.balance_rows import Rows
 from pipeline.calc.balance_windows import AT_LEAST, BELOW, NUMBER, TOO_FEW, Spans, batches, gate
 from pipeline.calc.cells import Array
-from pipeline.calc.nitrate_design import BoolArray, IntArray, Windows
+from pipeline.calc.nitrate_design import BoolArray, Columns, IntArray, Windows
 from pipeline.calc.nitrate_fit import RISE, Fit, Priors, fit
 
 HELD = 1e10  # precision that holds a parameter where it is put
 
 
 @dataclass(frozen=True)
-class Rates:
+class Rates(Columns):
     """Net rise of each window, arrays [windows]; nan where the gate lets no such number through."""
 
     readings: IntArray
@@ -52,10 +52,10 @@ def rates(rows: Rows, wanted: Spans, assumed: Mapping[str, float]) -> Rates:
         untested[part.which] = part.untested
         fits = np.flatnonzero(passed.outcome == NUMBER)
         if len(fits):
-            at = part.which[fits]
-            done = fit(part.windows.tanks(fits), part.priors.tanks(fits), assumed)
-            rate[at] = done.theta[RISE]
-            low[at], high[at] = interval(part.windows.tanks(fits), part.priors.tanks(fits), done, assumed)
+            mine = part.chosen(fits)
+            done = fit(mine.windows, mine.priors, assumed)
+            rate[mine.which] = done.theta[RISE]
+            low[mine.which], high[mine.which] = interval(mine.windows, mine.priors, done, assumed)
     # Few windows leave the chart; together they still fill whole batches.
     for kind, bound, side in ((AT_LEAST, low, -1.0), (BELOW, high, 1.0)):
         which = np.flatnonzero(outcome == kind)
@@ -66,7 +66,7 @@ def rates(rows: Rows, wanted: Spans, assumed: Mapping[str, float]) -> Rates:
     first_day = np.full(count, -1, np.int64)
     held = spans.end > spans.start
     first_day[held] = rows.day[spans.start[held]]
-    return Rates(readings[back], outcome[back], first_day[back], rate[back], low[back], high[back], untested[back])
+    return Rates(readings, outcome, first_day, rate, low, high, untested).chosen(back)
 
 
 def interval(windows: Windows, prior: Priors, done: Fit, assumed: Mapping[str, float]) -> tuple[Array, Array]:
@@ -108,13 +108,11 @@ def rise_bound(windows: Windows, prior: Priors, side: float, assumed: Mapping[st
     return bound
 
 
-def held_objective(
-    windows: Windows, prior: Priors, rise: Array, assumed: Mapping[str, float], start: Array | None = None
-) -> Array:
-    """Log posterior at its best with the rise held at a value, arrays [tanks]; begun from `start` where given."""
-    mean, precision = prior.mean.copy(), prior.precision.copy()
-    mean[RISE], precision[RISE] = rise, HELD
-    held: Fit = fit(windows, replace(prior, mean=mean, precision=precision), assumed, start_rise=rise, start=start)
+def held_objective(windows: Windows, prior: Priors, rise: Array, assumed: Mapping[str, float], start: Array) -> Array:
+    """Log posterior at its best with the rise held at a value, arrays [tanks]; begun from the fit `start`."""
+    mean, precision, start = prior.mean.copy(), prior.precision.copy(), start.copy()
+    mean[RISE], precision[RISE], start[RISE] = rise, HELD, rise
+    held = fit(windows, Priors(mean, precision), assumed, start=start)
     pull = 0.5 * HELD * (held.theta[RISE] - rise) ** 2
     own = 0.5 * prior.precision[RISE] * (rise - prior.mean[RISE]) ** 2
     difference: Array = held.objective + pull - own

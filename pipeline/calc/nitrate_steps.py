@@ -12,21 +12,17 @@ from pipeline.calc.balance_rows import Rows
 from pipeline.calc.balance_windows import FAR_DAY, TOO_FEW, Spans, batches, gate, median_gap, spans
 from pipeline.calc.cells import Array
 from pipeline.calc.nitrate_alarm import scan
-from pipeline.calc.nitrate_design import BoolArray, IntArray
+from pipeline.calc.nitrate_design import BoolArray, Columns, IntArray
 from pipeline.calc.nitrate_fit import fit
 
 
 @dataclass(frozen=True)
-class Visits:
+class Visits(Columns):
     """Visits that can be scanned, in order of tank and day: the flat row of each, its median gap [days], its window."""
 
     row: IntArray
     gap: Array
     window: Spans
-
-    def chosen(self, which: BoolArray) -> "Visits":
-        """Some of them."""
-        return Visits(self.row[which], self.gap[which], self.window.chosen(which))
 
 
 @dataclass(frozen=True)
@@ -77,7 +73,7 @@ def _testable(rows: Rows, since: IntArray, until: int, usual_gap: float, assumed
     row = np.flatnonzero(first & (rows.visit > 0) & (rows.day >= since[rows.tank]) & (rows.day <= until))
     gap = median_gap(rows, rows.tank[row], rows.day[row], assumed["baseline_weeks"], usual_gap)
     wanted, tested = _windows(rows, row, gap, assumed)
-    return Visits(row[tested], gap[tested], wanted.chosen(tested))
+    return Visits(row, gap, wanted).chosen(tested)
 
 
 def _scan(rows: Rows, visits: Visits, assumed: Mapping[str, float]) -> Scanned:

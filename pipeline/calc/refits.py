@@ -107,7 +107,7 @@ def _refitted(
     for first in range(0, days, at_once):
         which = np.arange(first, min(first + at_once, days))
         column = np.tile(np.arange(tanks), len(which))
-        yield slice(first, first + len(which)), change(which, part.windows.tanks(column), part.priors.tanks(column))
+        yield slice(first, first + len(which)), change(which, part.windows.chosen(column), part.priors.chosen(column))
 
 
 def _columns(of_day: NDArray[Any], which: IntArray) -> NDArray[Any]:
@@ -184,8 +184,7 @@ def _of_batch(
     chosen = np.flatnonzero(refit & enough)
     mine, theta, plainly = which[chosen], plain.theta[:, chosen], plain.objective[chosen]
     usable, later_ = usable[:, chosen], later[:, :, chosen]
-    row, visit = part.row[:, chosen], part.visit[:, chosen]
-    few = Batch(mine, row, w.tanks(chosen), visit, part.priors.tanks(chosen), part.untested[chosen])
+    few = part.chosen(chosen)
 
     def fitted(kinds: Sequence[str], at: int, change: Callable[[IntArray, Windows, Priors], Fit]) -> None:
         """Every day of every kind in one go: few tanks are as quick to fit together as one."""
