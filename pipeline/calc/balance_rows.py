@@ -6,7 +6,7 @@ the first reading after it, or stands alone. It serves nitrate and, for the witn
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -60,6 +60,11 @@ class Rows:
         """Rows with a reading."""
         return self.kit >= 0
 
+    def places(self, requests: pl.DataFrame) -> tuple[IntArray, IntArray]:
+        """Number of the tank, and as-of day [number], of each request (tank, as_of)."""
+        tank = np.searchsorted(np.array(self.tanks, dtype=str), requests["tank"].to_numpy().astype(str))
+        return tank.astype(np.int64), requests["as_of"].to_physical().cast(pl.Int64).to_numpy()
+
 
 def _tap_values(tables: Tables, parameter: str) -> pl.DataFrame:
     """supply, date, tap: one value a test. A 0 or an “under” counts as the middle of its range, not as pure water."""
@@ -86,25 +91,18 @@ def tank_supply(tables: Tables) -> pl.DataFrame:
 
 def with_tap(frame: pl.DataFrame, tables: Tables, parameter: str) -> pl.DataFrame:
     """`frame` (supply, day [number]) with tap and tap_day of the test as of the day, and of the first one after it."""
-    taps = _tap_values(tables, parameter)
-    keyed = frame.with_columns(pl.col("supply").cast(pl.String)).with_row_index("_row").sort("day")
-    sides = []
-    strategies: tuple[tuple[Literal["backward", "forward"], tuple[str, str]], ...] = (
-        ("backward", ("tap", "tap_day")),
-        ("forward", ("next_tap", "next_tap_day")),
+    # A null supply is no supply: it must not find the tests of another null.
+    taps = _tap_values(tables, parameter).drop_nulls("supply")
+    after = taps.rename({"tap": "next_tap", "tap_day": "next_tap_day"})
+    rows = frame.with_columns(pl.col("supply").cast(pl.String)).with_row_index("_row").sort("day")
+    rows = rows.join_asof(taps, left_on="day", right_on="tap_day", by="supply", check_sortedness=False)
+    return (
+        rows.join_asof(
+            after, left_on="day", right_on="next_tap_day", by="supply", strategy="forward", check_sortedness=False
+        )
+        .sort("_row")
+        .drop("_row")
     )
-    for strategy, names in strategies:
-        right = taps.rename({"tap": names[0], "tap_day": names[1]})
-        keyed_side = keyed.select("_row", "supply", "day").join_asof(
-            right, left_on="day", right_on=names[1], by="supply", strategy=strategy, check_sortedness=False
-        )
-        # A null supply is no supply: it must not find the tests of another null.
-        sides.append(
-            keyed_side.select("_row", *(pl.when(pl.col("supply").is_not_null()).then(n).alias(n) for n in names))
-        )
-    for side in sides:
-        keyed = keyed.join(side, on="_row", how="left")
-    return keyed.sort("_row").drop("_row")
 
 
 def _change_days(tables: Tables, tanks: list[str], parameter: str) -> pl.DataFrame:
@@ -217,62 +215,48 @@ def build_rows(
         .with_columns(
             (pl.col("carries") & pl.col("slot").fill_null(False)).alias("after"),
             (pl.col("carries") & pl.col("unknown").fill_null(False)).alias("breaks"),
-            (pl.col("is_visit") & (pl.col("place") == 0)).alias("new_visit"),
+            (pl.col("is_visit") & (pl.col("place") == 0)).cast(pl.Int64).alias("new_visit"),
         )
     )
-    codes = frame.select(pl.col("tank").cast(pl.Enum(tanks)).to_physical().cast(pl.Int64)).to_series().to_numpy()
-    first = np.searchsorted(codes, np.arange(len(tanks) + 1)).astype(np.int64)
     kits = frame["kit"].drop_nulls().unique().sort().to_list()
-    kit = frame.select(pl.col("kit").cast(pl.Enum(kits)).to_physical().cast(pl.Int64).fill_null(-1)).to_series()
-    reader = frame["by"].rank("dense").cast(pl.Int64).fill_null(0) - 1
-    # A reading by no named kit may have been matched by colour: it counts as no better.
-    colour = frame["colour"].fill_null(True).to_numpy()
-    carried = pl.col("carries")
-
-    def number(name: str, otherwise: float) -> Array:
-        return frame[name].cast(pl.Float64).fill_null(otherwise).to_numpy()
-
-    def of_change(name: str) -> Array:
-        return frame.select(pl.when(carried).then(name).fill_null(0.0)).to_series().to_numpy()
-
-    day = frame["day"].to_numpy()
-    after, breaks = frame["after"].to_numpy(), frame["breaks"].to_numpy()
-    begins = np.zeros(len(day), bool)
-    begins[first[:-1][first[:-1] < len(day)]] = True
-    gap = np.diff(day, prepend=0).astype(float)
-    gap[begins] = 0.0
     # A change before the row's reading breaks at the row, one after it breaks at the next.
-    broken = (breaks & after).astype(np.int64)
-    broken[1:] += (breaks & ~after)[:-1]
-    visit = np.cumsum(frame["new_visit"].to_numpy().astype(np.int64))
+    lost = pl.col("breaks") & ~pl.col("after")
+    broken = (pl.col("breaks") & pl.col("after")).cast(pl.Int64) + lost.shift(1, fill_value=False).cast(pl.Int64)
+    # A reading by no named kit may have been matched by colour: it counts as no better.
+    colour = pl.when(pl.col("colour").fill_null(True))
+    columns = frame.select(
+        _codes("tank", tanks),
+        "day",
+        pl.col("day").diff().over("tank").fill_null(0).cast(pl.Float64).alias("days"),
+        pl.col("new_visit").cum_sum().over("tank").alias("visit"),
+        pl.col("low").fill_null(0.0),
+        pl.col("high").fill_null(np.inf),
+        pl.col("matched", "tap", "next_tap").fill_null(np.nan),
+        _codes("kit", kits).fill_null(-1),
+        pl.col("by").rank("dense").cast(pl.Int64).fill_null(0).alias("reader") - 1,
+        colour.then(assumed["reading_cv"]).otherwise(assumed["reading_cv_meter"]).alias("cv"),
+        "after",
+        pl.when("carries").then(pl.col("fraction", "uptake")).fill_null(0.0),
+        (pl.col("carries") & pl.col("guessed")).fill_null(False).alias("guessed"),
+        pl.col("tap_day", "next_tap_day").fill_null(0),
+        broken.cum_sum().alias("segment"),
+        lost.alias("lost"),
+    )
+    arrays: dict[str, Any] = {name: columns[name].to_numpy() for name in columns.columns}
     return Rows(
         tanks=tanks,
-        first=first,
-        tank=codes,
-        day=day,
-        days=gap,
-        visit=visit - np.where(first[:-1] > 0, np.concatenate([[0], visit])[first[:-1]], 0)[codes],
-        low=number("low", 0.0),
-        high=number("high", np.inf),
-        matched=number("matched", np.nan),
-        kit=kit.to_numpy(),
-        reader=reader.to_numpy(),
-        cv=np.where(colour, assumed["reading_cv"], assumed["reading_cv_meter"]),
-        after=after,
-        fraction=of_change("fraction"),
-        guessed=frame.select((carried & pl.col("guessed")).fill_null(False)).to_series().to_numpy(),
-        uptake=of_change("uptake"),
-        tap=number("tap", np.nan),
-        tap_day=number("tap_day", 0.0).astype(np.int64),
-        next_tap=number("next_tap", np.nan),
-        next_tap_day=number("next_tap_day", 0.0).astype(np.int64),
-        segment=np.cumsum(broken),
-        lost=breaks & ~after,
+        first=np.searchsorted(arrays["tank"], np.arange(len(tanks) + 1)).astype(np.int64),
         source=frame.select("file", "line"),
         kits=kits,
         readers=frame["by"].drop_nulls().unique().sort().to_list(),
         parameter=parameter,
+        **arrays,
     )
+
+
+def _codes(name: str, words: list[str]) -> pl.Expr:
+    """A column of some words as their numbers."""
+    return pl.col(name).cast(pl.Enum(words)).to_physical().cast(pl.Int64)
 
 
 def supply_tap(tables: Tables, requests: pl.DataFrame, parameter: str) -> pl.DataFrame:

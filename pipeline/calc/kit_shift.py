@@ -131,8 +131,7 @@ def _shifts(users: pl.DataFrame, parts: Parts, assumed: Assumptions) -> pl.DataF
 def _pool(pooled: Array, users: pl.DataFrame, tables: Tables, ago: IntArray, assumed: Assumptions) -> None:
     """Add the scores of some users to those of their kits. `pooled` [factor or step, u or v, days back, groups]."""
     rows = build_rows(tables, users["tank"].unique().to_list(), assumed)
-    tank = np.searchsorted(np.array(rows.tanks, dtype=str), users["tank"].to_numpy().astype(str)).astype(np.int64)
-    as_of = users["as_of"].to_physical().cast(pl.Int64).to_numpy()
+    tank, as_of = rows.places(users)
     kit = np.searchsorted(np.array(rows.kits, dtype=str), users["kit"].to_numpy().astype(str))
     group = users["group"].to_numpy()
     wanted = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))

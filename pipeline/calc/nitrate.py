@@ -69,8 +69,7 @@ def calculate_arrays(tables: Tables, requests: pl.DataFrame, assumed: Assumption
     """Fits, alarms and level fits of the requests (tank, as_of)."""
     requests = requests.select("tank", "as_of").unique(maintain_order=True)
     rows = build_rows(tables, requests["tank"].to_list(), assumed)
-    tank = np.searchsorted(np.array(rows.tanks, dtype=str), requests["tank"].to_numpy().astype(str)).astype(np.int64)
-    as_of = requests["as_of"].to_physical().cast(pl.Int64).to_numpy()
+    tank, as_of = rows.places(requests)
     gap = median_gap(rows, tank, as_of, assumed["baseline_weeks"], round_.visit_every_days)
     weeks = np.where(gap <= assumed["sparse_gap_days"], assumed["recent_weeks"], assumed["recent_weeks_sparse"])
     recent_spans = spans_of_weeks(rows, tank, as_of, weeks)

@@ -133,8 +133,7 @@ def expected(windows: Windows, done: Fit) -> tuple[Array, Array, Array]:
 
 def refits(rows: Rows, requests: pl.DataFrame, assumed: Mapping[str, float]) -> Weighed:
     """Every explanation that goes on from a day, for each of the days a week apart; tanks that share nothing yet."""
-    tank = np.searchsorted(np.array(rows.tanks, dtype=str), requests["tank"].to_numpy().astype(str)).astype(np.int64)
-    as_of = requests["as_of"].to_physical().cast(pl.Int64).to_numpy()
+    tank, as_of = rows.places(requests)
     back = 7 * np.arange(1, int(assumed["explained_weeks"]) + 1)
     shape = (len(back), len(tank))
     gain, size, precision = ({kind: np.full(shape, start) for kind in KINDS} for start in (-np.inf, 0.0, 0.0))

@@ -116,8 +116,7 @@ def witness(
     `expected_rise` [mg/L per day] is what the food makes, nan where unknown; `flat` says where nitrate is steady.
     """
     rows = build_rows(tables, requests["tank"].unique().to_list(), assumed, "kh")
-    tank = np.searchsorted(np.array(rows.tanks), requests["tank"].to_numpy().astype(str)).astype(np.int64)
-    as_of = requests["as_of"].to_physical().cast(pl.Int64).to_numpy()
+    tank, as_of = rows.places(requests)
     recorded = _recorded(tables, requests, assumed)
     ends = _ends(rows, tank, as_of, recorded["from_day"].to_numpy(), assumed)
     cost = kh_per_nitrate(assumed)
