@@ -155,16 +155,8 @@ def batches(rows: Rows, wanted: Spans, assumed: Mapping[str, float], steps: int 
         yield batch(rows, wanted.chosen(which), which, assumed, steps)
 
 
-@dataclass(frozen=True)
-class Gate:
-    """What a window's readings can carry, arrays [tanks]; `outcome` is TOO_FEW, AT_LEAST, BELOW or NUMBER."""
-
-    readings: IntArray
-    outcome: IntArray
-
-
-def gate(windows: Windows, assumed: Mapping[str, float]) -> Gate:
-    """Whether the readings of each window can carry a number.
+def gate(windows: Windows, assumed: Mapping[str, float]) -> IntArray:
+    """Whether the readings of each window can carry a number: TOO_FEW, AT_LEAST, BELOW or NUMBER, [tanks].
 
     Fewer than five readings or under 28 days: too few. Half or more off the top: only a lower bound; half or more in
     the bottom cell: only an upper bound. Otherwise fewer than four strictly inside the chart are too few as well.
@@ -181,7 +173,7 @@ def gate(windows: Windows, assumed: Mapping[str, float]) -> Gate:
         few = (count < assumed["gate_readings"]) | (last - first < assumed["gate_days"])
     outcome = np.where(2 * top >= count, AT_LEAST, np.where(2 * bottom >= count, BELOW, NUMBER))
     outcome = np.where((outcome == NUMBER) & (inside < assumed["gate_inside"]), TOO_FEW, outcome)
-    return Gate(count, np.where(few, TOO_FEW, outcome))
+    return np.where(few, TOO_FEW, outcome)
 
 
 def median_gap(rows: Rows, tank: IntArray, as_of: IntArray, weeks: float, otherwise: float) -> Array:

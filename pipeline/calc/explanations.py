@@ -32,17 +32,8 @@ def penalised(gain: Array, readings: Array | float, parameters: int) -> Array:
     return np.asarray(gain - 0.5 * parameters * np.log(np.maximum(readings, 1.0)))
 
 
-def weigh(tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]) -> pl.DataFrame:
-    """Table `explanation` of the requests (tank, as_of): what gains enough to be worth telling.
-
-    Tanks that share a kit or a supply share its factor and its level: their gains are put together at the size that
-    suits them all.
-    """
-    return explain([refitted(tables, requests, assumed)], tables, requests, assumed)
-
-
 def refitted(tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]) -> Weighed | None:
-    """What each of the requests says by itself; those of other tanks are put beside it by `told`. None where none says any."""
+    """What each of the requests (tank, as_of) says by itself; None where none says any."""
     requests = requests.select("tank", "as_of").unique(maintain_order=True)
     read = tables.get("reading", empty("reading")).filter(
         (pl.col("parameter") == "nitrate") & pl.col("tank").is_in(requests["tank"].to_list())
@@ -55,7 +46,11 @@ def refitted(tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float
 def explain(
     weighed: Iterable[Weighed | None], tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]
 ) -> pl.DataFrame:
-    """Table `explanation` of all requests, from what parts of them come to."""
+    """Table `explanation` of all requests, from what parts of them come to: what gains enough to be worth telling.
+
+    Tanks that share a kit or a supply share its factor and its level: their gains are put together at the size that
+    suits them all.
+    """
     parts = _ammonia_beside(requests.select("tank", "as_of").unique(maintain_order=True), tables, assumed)
     if any_of := [part for part in weighed if part is not None]:
         found = Weighed.together(any_of)

@@ -62,14 +62,6 @@ class Sizing:
     why: np.ndarray
 
 
-def _sized(needed: Array, headroom: Array, limit: float) -> Sizing:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        fraction = np.where(headroom > 0, np.maximum(needed, 0.0) / headroom, np.nan)
-    fraction = np.where(needed <= 0, 0.0, fraction)
-    why = np.where(np.isnan(fraction), "tap", np.where(fraction > limit, "size", ""))
-    return Sizing(fraction, why == "", why)
-
-
 def fraction_for_ceiling(
     rise_per_interval: ArrayLike, ceiling: ArrayLike, tap: ArrayLike, assumed: Mapping[str, float]
 ) -> Sizing:
@@ -78,8 +70,12 @@ def fraction_for_ceiling(
     `rise_per_interval` [mg/L] is the net rise from one change to the next. Not possible where the tap is at or over
     the ceiling, or where more than `change_limit` would have to go each time.
     """
-    rise, ceiling, tap = (np.asarray(x, float) for x in (rise_per_interval, ceiling, tap))
-    return _sized(rise, ceiling - tap, assumed["change_limit"])
+    rise, headroom = np.asarray(rise_per_interval, float), np.asarray(ceiling, float) - np.asarray(tap, float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        fraction = np.where(headroom > 0, np.maximum(rise, 0.0) / headroom, np.nan)
+    fraction = np.where(rise <= 0, 0.0, fraction)
+    why = np.where(np.isnan(fraction), "tap", np.where(fraction > assumed["change_limit"], "size", ""))
+    return Sizing(fraction, why == "", why)
 
 
 # -- the change of one tank; None is not known -----------------------------------------------------

@@ -23,6 +23,7 @@ from pipeline.calc.balance_windows import (
 )
 from pipeline.calc.cells import Array
 from pipeline.calc.kit_shift import hold_down, trend_of
+from pipeline.calc.layers import series
 from pipeline.calc.nitrate_design import BoolArray, IntArray
 from pipeline.calc.nitrate_level_fits import LevelFits, StepSought, chosen_spans, level_fits, steps_sought
 from pipeline.calc.nitrate_outlook import (
@@ -82,22 +83,8 @@ def calculate_arrays(tables: Tables, requests: pl.DataFrame, assumed: Assumption
     found = level_fits(rows, spans, sought, assumed)
     routine = present_routine(rows, tank, as_of, weeks, gap, assumed)
     return Calculated(
-        assumed,
-        rows,
-        requests,
-        tank,
-        as_of,
-        gap,
-        recent,
-        baseline,
-        scanned,
-        alarm,
-        spans,
-        sought,
-        found,
-        routine,
-        known,
-    )
+        assumed, rows, requests, tank, as_of, gap, recent, baseline, scanned, alarm, spans, sought, found, routine, known
+    )  # fmt: skip
 
 
 def calculate_nitrate(
@@ -111,11 +98,11 @@ def calculate_nitrate(
     """
     done = calculate_arrays(tables, requests, assumed, round_)
     out = {
-        "nitrate_fit": pl.concat([_fit_frame(done, "recent", assumed), _fit_frame(done, "baseline", assumed)]),
+        "nitrate_fit": pl.concat([_fit_frame(done, window) for window in ("recent", "baseline")]),
         "step_alarm": _alarm_frame(done),
         "suspect": _suspect_frame(done),
     }
-    out["nitrate_outlook"] = _outlook_frame(done, tables, out, assumed, capacity)
+    out["nitrate_outlook"] = _outlook_frame(done, tables, out, capacity)
     return hold_down(out, tables, assumed)
 
 
@@ -126,15 +113,12 @@ def _dates(days: IntArray) -> pl.Series:
 
 def _numbers(**columns: Array) -> list[pl.Series]:
     """Arrays as columns, nan and ∞ as null."""
-    return [
-        pl.Series(name, np.where(np.isfinite(values), values, np.nan)).fill_nan(None)
-        for name, values in columns.items()
-    ]
+    return [series(name, np.where(np.isfinite(values), values, np.nan)) for name, values in columns.items()]
 
 
-def _fit_frame(done: Calculated, window: str, assumed: Assumptions) -> pl.DataFrame:
+def _fit_frame(done: Calculated, window: str) -> pl.DataFrame:
     found: Rates = done.recent if window == "recent" else done.baseline
-    rough = ((found.high - found.low) / 2 > assumed["rough_half_width"]) | found.untested
+    rough = ((found.high - found.low) / 2 > done.assumed["rough_half_width"]) | found.untested
     state = np.select(
         [found.outcome == AT_LEAST, found.outcome == BELOW, found.outcome == NUMBER],
         ["at least", "below chart", np.where(rough, "rough", "ok")],
@@ -200,10 +184,9 @@ def fresh(done: Calculated) -> BoolArray:
     return np.asarray((last >= rows.first[done.tank]) & (age <= limit))
 
 
-def _outlook_frame(
-    done: Calculated, tables: Tables, out: Tables, assumed: Assumptions, capacity: pl.DataFrame | None
-) -> pl.DataFrame:
-    level_fit, routine, ceiling = done.level_fits.level_fit, done.routine, ceilings(tables, done.requests, assumed)
+def _outlook_frame(done: Calculated, tables: Tables, out: Tables, capacity: pl.DataFrame | None) -> pl.DataFrame:
+    level_fit, routine, assumed = done.level_fits.level_fit, done.routine, done.assumed
+    ceiling = ceilings(tables, done.requests, assumed)
     settled = plateau(level_fit, routine, assumed)
     placed, ahead = moments(done)
     today = fresh(done) if len(done.rows.day) else placed

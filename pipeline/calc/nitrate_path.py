@@ -60,12 +60,10 @@ def _frame(
     wide, half = at.range(assumed["interval_z"]), at.range(assumed["half_interval_z"])
     return done.requests[request].with_columns(
         pl.Series("at", days * 86_400_000_000).cast(pl.Int64).cast(pl.Datetime("us")),
-        pl.Series("level", at.mean),
-        pl.Series("low", wide.low),
-        pl.Series("high", wide.high),
-        pl.Series("low_half", half.low),
-        pl.Series("high_half", half.high),
-        pl.Series("order", order),
+        *pl.DataFrame(
+            {"level": at.mean, "low": wide.low, "high": wide.high, "low_half": half.low, "high_half": half.high}
+        ),
+        order=order,
         part=pl.lit(part),
     )
 

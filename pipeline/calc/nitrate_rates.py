@@ -48,9 +48,9 @@ def rates(rows: Rows, wanted: Spans, assumed: Mapping[str, float]) -> Rates:
     untested = np.zeros(count, bool)
     for part in batches(rows, spans, assumed):
         passed = gate(part.windows, assumed)
-        readings[part.which], outcome[part.which] = passed.readings, passed.outcome
+        readings[part.which], outcome[part.which] = part.windows.reading.sum(axis=0), passed
         untested[part.which] = part.untested
-        fits = np.flatnonzero(passed.outcome == NUMBER)
+        fits = np.flatnonzero(passed == NUMBER)
         if len(fits):
             mine = part.chosen(fits)
             done = fit(mine.windows, mine.priors, assumed)

@@ -84,7 +84,7 @@ def _scan(rows: Rows, visits: Visits, assumed: Mapping[str, float]) -> Scanned:
     for part in batches(rows, visits.window, assumed):
         done = fit(part.windows, part.priors, assumed)
         found = scan(part.windows, done, part.visit, near[part.which], far[part.which], assumed)
-        usable = (gate(part.windows, assumed).outcome != TOO_FEW) & (found.row >= 0)
+        usable = (gate(part.windows, assumed) != TOO_FEW) & (found.row >= 0)
         z[part.which] = np.where(usable, found.z, -np.inf)
         size[part.which] = found.size
         begins = part.row[np.maximum(found.row, 0), np.arange(len(part.which))]

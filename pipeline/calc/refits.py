@@ -5,7 +5,7 @@ What each refit is worth is judged in explanations.py.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -72,11 +72,12 @@ class Weighed:
         """Those of some tanks each as one."""
         first = np.cumsum([0, *(len(part.requests) for part in parts)])
 
-        def joined(name: str) -> Any:
-            return np.concatenate([getattr(part, name) for part in parts], axis=-1)
+        def joined(name: str, kind: str | None = None) -> Any:
+            own = (getattr(part, name) for part in parts)
+            return np.concatenate([one if kind is None else one[kind] for one in own], axis=-1)
 
         def by_kind(name: str) -> dict[str, Array]:
-            return {kind: np.concatenate([getattr(part, name)[kind] for part in parts], axis=1) for kind in KINDS}
+            return {kind: joined(name, kind) for kind in KINDS}
 
         def frames(name: str) -> pl.DataFrame:
             own: list[pl.DataFrame] = [getattr(part, name) for part in parts]
@@ -91,23 +92,6 @@ class Weighed:
             by_kind("gain"), by_kind("size"), by_kind("precision"), joined("share"), joined("since"), joined("readings"),
             pl.concat([part.requests for part in parts]), joined("kit"), frames("cells"), frames("readers"),
         )  # fmt: skip
-
-
-def _refitted(
-    part: Batch, days: int, change: Callable[[IntArray, Windows, Priors], Fit]
-) -> Iterator[tuple[slice, Fit]]:
-    """Fits of a batch under an explanation that begins on each of some days, several days at a time.
-
-    `change` is given the days' numbers of the columns with windows and priors repeated for them, and fits them.
-    """
-    tanks = len(part.which)
-    if not tanks:
-        return
-    at_once = max(1, CHUNK // tanks)
-    for first in range(0, days, at_once):
-        which = np.arange(first, min(first + at_once, days))
-        column = np.tile(np.arange(tanks), len(which))
-        yield slice(first, first + len(which)), change(which, part.windows.chosen(column), part.priors.chosen(column))
 
 
 def _columns(of_day: NDArray[Any], which: IntArray) -> NDArray[Any]:
@@ -186,14 +170,20 @@ def _of_batch(
     few = part.chosen(chosen)
 
     def fitted(kinds: Sequence[str], at: int, change: Callable[[IntArray, Windows, Priors], Fit]) -> None:
-        """Every day of every kind in one go: few tanks are as quick to fit together as one."""
+        """Every day of every kind in one go, several days at a time: few tanks are as quick to fit together as one.
+
+        `change` fits windows and priors that are repeated for each of the days whose numbers it is given.
+        """
         shape = (len(kinds) * len(back), len(mine))
         better, sizes, precise = np.empty(shape), np.empty(shape), np.empty(shape)
-        for these, done in _refitted(few, shape[0], change):
-            wide = (these.stop - these.start, len(mine))
-            better[these] = done.objective.reshape(wide) - plainly
-            sizes[these] = done.theta[at].reshape(wide)
-            precise[these] = 1.0 / np.maximum(done.covariance[at, at].reshape(wide), 1e-9)
+        at_once = max(1, CHUNK // max(1, len(mine)))
+        for first in range(0, shape[0] if len(mine) else 0, at_once):
+            days = np.arange(first, min(first + at_once, shape[0]))
+            wide = few.chosen(np.tile(np.arange(len(mine)), len(days)))
+            done = change(days, wide.windows, wide.priors)
+            better[days] = done.objective.reshape(len(days), -1) - plainly
+            sizes[days] = done.theta[at].reshape(len(days), -1)
+            precise[days] = 1.0 / np.maximum(done.covariance[at, at].reshape(len(days), -1), 1e-9)
         for n, kind in enumerate(kinds):
             these = slice(n * len(back), (n + 1) * len(back))
             out.gain[kind][:, mine] = np.where(usable, better[these], -np.inf)

@@ -40,7 +40,7 @@ def fit_world(sim: Simulated, guessed: bool = False, no_tap: bool = False) -> tu
     found = fit(
         windows, priors(FIGURES, np.full(tanks, guessed), np.full(tanks, np.nan if no_tap else 0.0), kits), FIGURES
     )
-    number = gate(windows, FIGURES).outcome == NUMBER
+    number = gate(windows, FIGURES) == NUMBER
     return found, number, found.theta[RISE] - sim.rise[1:].mean(axis=0)
 
 
