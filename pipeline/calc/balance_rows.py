@@ -4,14 +4,13 @@ A day of a tank gives one row a reading, the ones before the change first; the c
 the first reading after it, or stands alone. It serves nitrate and, for the witness, KH: both mix in the same way.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import polars as pl
 
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, Assumed
 from pipeline.calc.nitrate_design import BoolArray, IntArray
 from schemas import Tables, empty
 
@@ -183,11 +182,7 @@ def _readers(tables: Tables, tanks: list[str]) -> pl.DataFrame:
 
 
 def build_rows(
-    tables: Tables,
-    tanks: list[str],
-    assumed: Mapping[str, float],
-    parameter: str = "nitrate",
-    also: tuple[str, ...] = (),
+    tables: Tables, tanks: list[str], assumed: Assumed, parameter: str = "nitrate", also: tuple[str, ...] = ()
 ) -> Rows:
     """The rows of the tanks named, over all time, for the readings that count: no `doubt`, or one of `also`."""
     tanks = sorted(set(tanks))
@@ -283,6 +278,6 @@ def tap_of(rows: Rows, chosen: IntArray, as_of: IntArray, unknown: float) -> tup
     return np.nan_to_num(value, nan=unknown), days
 
 
-def unknown_tap(assumed: Mapping[str, float], parameter: str) -> float:
+def unknown_tap(assumed: Assumed, parameter: str) -> float:
     """What a tap that was never measured is taken as; nan for KH, which has no such assumption and stays unknown."""
     return assumed["tap_unknown_mg_l"] if parameter == "nitrate" else np.nan

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.calc.balance_rows import Rows, tap_of, unknown_tap
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, Assumed
 from pipeline.calc.nitrate_design import BoolArray, Columns, IntArray, Windows
 from pipeline.calc.nitrate_fit import CHUNK, Priors, priors
 
@@ -105,7 +105,7 @@ def _local_readers(codes: IntArray) -> IntArray:
     return np.where(local == most, -1, np.where(local > most, local - 1, local))
 
 
-def batch(rows: Rows, chosen: Spans, which: IntArray, assumed: Mapping[str, float], steps: int = 0) -> Batch:
+def batch(rows: Rows, chosen: Spans, which: IntArray, assumed: Assumed, steps: int = 0) -> Batch:
     """Gather windows into arrays [visits, tanks]; short ones are padded in front with rows in which nothing happens."""
     longest = int((chosen.end - chosen.start).max(initial=1))
     row = chosen.end - longest + np.arange(longest)[:, None]
@@ -145,7 +145,7 @@ def batch(rows: Rows, chosen: Spans, which: IntArray, assumed: Mapping[str, floa
     )
 
 
-def batches(rows: Rows, wanted: Spans, assumed: Mapping[str, float], steps: int = 0) -> Iterator[Batch]:
+def batches(rows: Rows, wanted: Spans, assumed: Assumed, steps: int = 0) -> Iterator[Batch]:
     """All windows that hold a row, a chunk of tanks at a time; windows of like length share a chunk."""
     length = wanted.end - wanted.start
     order = np.argsort(length, kind="stable")
@@ -155,7 +155,7 @@ def batches(rows: Rows, wanted: Spans, assumed: Mapping[str, float], steps: int 
         yield batch(rows, wanted.chosen(which), which, assumed, steps)
 
 
-def gate(windows: Windows, assumed: Mapping[str, float]) -> IntArray:
+def gate(windows: Windows, assumed: Assumed) -> IntArray:
     """Whether the readings of each window can carry a number: TOO_FEW, AT_LEAST, BELOW or NUMBER, [tanks].
 
     Fewer than five readings or under 28 days: too few. Half or more off the top: only a lower bound; half or more in

@@ -124,7 +124,7 @@ def layer_factors(
         product = product * pl.col(name)
     nothing = (pl.col("used_quality") == 0) | (pl.col("place") == 0) | pl.col("foam")
     return rows.with_columns(
-        pl.when(pl.col("biological") & nothing).then(0.0).when("biological").then(product).alias("effective_kg"),
+        pl.when(pl.col("biological") & nothing).then(0.0).when("biological").then(product).alias("effective_kg")
     )
 
 

@@ -7,13 +7,13 @@ log-likelihood over the plain balance less half the logarithm of the count of re
 (Schwarz 1978); a day that was looked for is a parameter too (Yao 1988).
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 import polars as pl
 
 from pipeline.calc.balance_rows import build_rows, tank_supply
-from pipeline.calc.cells import Array, cell_scores
+from pipeline.calc.cells import Array, Assumed, cell_scores
 from pipeline.calc.nitrate_design import BoolArray, IntArray
 from pipeline.calc.refits import LEVEL, Weighed, refits
 from pipeline.units import factor
@@ -32,7 +32,7 @@ def penalised(gain: Array, readings: Array | float, parameters: int) -> Array:
     return np.asarray(gain - 0.5 * parameters * np.log(np.maximum(readings, 1.0)))
 
 
-def refitted(tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]) -> Weighed | None:
+def refitted(tables: Tables, requests: pl.DataFrame, assumed: Assumed) -> Weighed | None:
     """What each of the requests (tank, as_of) says by itself; None where none says any."""
     requests = requests.select("tank", "as_of").unique(maintain_order=True)
     read = tables.get("reading", empty("reading")).filter(
@@ -44,7 +44,7 @@ def refitted(tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float
 
 
 def explain(
-    weighed: Iterable[Weighed | None], tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]
+    weighed: Iterable[Weighed | None], tables: Tables, requests: pl.DataFrame, assumed: Assumed
 ) -> pl.DataFrame:
     """Table `explanation` of all requests, from what parts of them come to: what gains enough to be worth telling.
 
@@ -66,7 +66,7 @@ def explain(
     return conform("explanation", best.sort("as_of", "tank", "cause"))
 
 
-def log_chance(low: Array, high: Array, level: Array, bias: Array, cv: Array, assumed: Mapping[str, float]) -> Array:
+def log_chance(low: Array, high: Array, level: Array, bias: Array, cv: Array, assumed: Assumed) -> Array:
     """Log-likelihood of cells (low, high) [mg/L] where the level is so much, gross errors allowed for. Arrays [cells]."""
     offset = assumed["log_offset"]
     log_low = np.where(low > 0, np.log(np.maximum(low, 0) + offset), -np.inf)
@@ -108,7 +108,7 @@ def _explanations(
     cause: str,
     gain: Array,
     since: Array,
-    assumed: Mapping[str, float],
+    assumed: Assumed,
     **cells: Array | IntArray | pl.Series,
 ) -> Iterator[pl.DataFrame]:
     """Rows of table `explanation` for what gains enough; arrays [requests], `since` in day numbers. Nothing for none."""
@@ -122,7 +122,7 @@ def _explanations(
         ))  # fmt: skip
 
 
-def _of_series(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> Iterator[pl.DataFrame]:
+def _of_series(found: Weighed, tables: Tables, assumed: Assumed) -> Iterator[pl.DataFrame]:
     """What went on from a day: source, water lost, tap, factor."""
     requests, kit = found.requests, pl.Series(found.kit.tolist(), dtype=pl.String)
     mine, n = np.arange(len(requests)), found.readings
@@ -174,7 +174,7 @@ def _of_series(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> 
         yield from best(cause, np.where(good, gain, -np.inf), size, tanks=many.astype(np.int64), **named)
 
 
-def _of_cells(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> Iterator[pl.DataFrame]:
+def _of_cells(found: Weighed, tables: Tables, assumed: Assumed) -> Iterator[pl.DataFrame]:
     """What one reading may be instead: after the change, ten times, given as nitrogen, of the tank beside it."""
     c = found.cells
     if not c.height:
@@ -206,7 +206,7 @@ def _of_cells(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> I
     yield from _swapped(c.with_columns(pl.Series("plain", plain)), found.requests, tables, assumed)
 
 
-def _readers_apart(found: Weighed, assumed: Mapping[str, float]) -> Iterator[pl.DataFrame]:
+def _readers_apart(found: Weighed, assumed: Assumed) -> Iterator[pl.DataFrame]:
     """Two people who match colours a factor apart, over all tanks that both read."""
     apart, requests = found.readers, found.requests
     if not apart.height:
@@ -227,9 +227,7 @@ def _readers_apart(found: Weighed, assumed: Mapping[str, float]) -> Iterator[pl.
     yield from _explanations(pairs.select("tank", "as_of"), "reader", gain, day, assumed, **cells)
 
 
-def _swapped(
-    c: pl.DataFrame, requests: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
-) -> Iterator[pl.DataFrame]:
+def _swapped(c: pl.DataFrame, requests: pl.DataFrame, tables: Tables, assumed: Assumed) -> Iterator[pl.DataFrame]:
     """Two tanks of a site whose nitrate of a day fits better exchanged."""
     tank = requests.join(tables["tank"].select("tank", "site"), on="tank", how="left", maintain_order="left")
     cells = pl.concat([c, tank[c["request"].to_numpy()]], how="horizontal")
@@ -250,7 +248,7 @@ def _swapped(
     yield from _explanations(pairs.select("tank", "as_of"), "wrong tank", gain, of("day"), assumed, **cells_of)
 
 
-def _ammonia_beside(requests: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]) -> list[pl.DataFrame]:
+def _ammonia_beside(requests: pl.DataFrame, tables: Tables, assumed: Assumed) -> list[pl.DataFrame]:
     """Tanks that show ammonia while others of their supply do: `tanks` of them show it, of `size` tested."""
     keys = ["tank", "as_of"]
     read = tables.get("reading", empty("reading")).filter(pl.col("parameter") == "ammonia")

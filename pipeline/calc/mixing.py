@@ -6,13 +6,12 @@ accumulation of pharmacokinetics with e^(−kτ) = 1 − f (Rowland & Tozer, Cli
 tests/published/test_mixing.py
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, Assumed
 
 
 @dataclass(frozen=True)
@@ -62,9 +61,7 @@ class Sizing:
     why: np.ndarray
 
 
-def fraction_for_ceiling(
-    rise_per_interval: ArrayLike, ceiling: ArrayLike, tap: ArrayLike, assumed: Mapping[str, float]
-) -> Sizing:
+def fraction_for_ceiling(rise_per_interval: ArrayLike, ceiling: ArrayLike, tap: ArrayLike, assumed: Assumed) -> Sizing:
     """Fraction at every change that keeps the level before a change at the ceiling: f = R/(L − tap).
 
     `rise_per_interval` [mg/L] is the net rise from one change to the next. Not possible where the tap is at or over
@@ -81,7 +78,7 @@ def fraction_for_ceiling(
 # -- the change of one tank; None is not known -----------------------------------------------------
 
 
-def largest_change(ph: float | None, tap_ph: float | None, assumed: Mapping[str, float]) -> float:
+def largest_change(ph: float | None, tap_ph: float | None, assumed: Assumed) -> float:
     """The largest change that may be made in one go: less where the tap's pH is far from the tank's."""
     most = assumed["change_at_once"]
     if ph is None or tap_ph is None or round(abs(tap_ph - ph), 6) < assumed["mix_ph_apart"]:
@@ -90,7 +87,7 @@ def largest_change(ph: float | None, tap_ph: float | None, assumed: Mapping[str,
 
 
 def holding_change(
-    rise: float | None, every_days: float | None, limit: float | None, tap: float | None, assumed: Mapping[str, float]
+    rise: float | None, every_days: float | None, limit: float | None, tap: float | None, assumed: Assumed
 ) -> float | None:
     """The fraction at every visit that keeps the level before a change at the limit, f = R/(L − T).
 
@@ -109,7 +106,7 @@ def way_down(
     rise: float | None,
     every_days: float,
     most: float,
-    assumed: Mapping[str, float],
+    assumed: Assumed,
     holding: float | None = None,
 ) -> tuple[float, int] | None:
     """From over the limit to under it: the fraction at each visit, and how many visits; None for no way.

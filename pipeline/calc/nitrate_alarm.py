@@ -4,12 +4,11 @@ An efficient score test on the null fit of the window: for each visit after whic
 would the likelihood gain from a step there, after the nuisance factors have taken what they can explain?
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, Assumed
 from pipeline.calc.nitrate_design import IntArray, Windows, step_days
 from pipeline.calc.nitrate_fit import FRACTION, Fit
 
@@ -40,7 +39,7 @@ def efficient_scores(slope: Array, fit: Fit) -> tuple[Array, Array]:
     return np.einsum("smt,mt->st", slope, fit.score), v
 
 
-def error_memory(fit: Fit, windows: Windows, explained: Array, assumed: Mapping[str, float]) -> Array:
+def error_memory(fit: Fit, windows: Windows, explained: Array, assumed: Assumed) -> Array:
     """How many times the variance of a sum of scores is that of independent errors, arrays [tanks]; 1 or more.
 
     `explained` [visits, tanks] is what the best step adds to the log level: it is no memory. (1 + ρ)/(1 − ρ) of a
@@ -59,9 +58,7 @@ def error_memory(fit: Fit, windows: Windows, explained: Array, assumed: Mapping[
     return np.asarray((1.0 + rho) / (1.0 - rho))
 
 
-def scan(
-    windows: Windows, fit: Fit, visit: IntArray, nearest: IntArray, farthest: IntArray, assumed: Mapping[str, float]
-) -> Scan:
+def scan(windows: Windows, fit: Fit, visit: IntArray, nearest: IntArray, farthest: IntArray, assumed: Assumed) -> Scan:
     """Try a step after each of the visits `nearest` … `farthest` [tanks] before the last one and keep the best.
 
     `visit` [visits, tanks] numbers the visits of a window (rows of one day share a number; padding has the first).

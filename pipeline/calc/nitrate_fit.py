@@ -7,12 +7,11 @@ DEVELOPERS.md, “Nitrate”, tells the model and how it is measured.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.calc.cells import Array, CellScores, cell_scores
+from pipeline.calc.cells import Array, Assumed, CellScores, cell_scores
 from pipeline.calc.nitrate_design import Columns, Design, Windows, design
 
 N0, RISE, FRACTION, TAP, KIT = 0, 1, 2, 3, 4  # places of the parameters; kits follow from KIT on
@@ -29,7 +28,7 @@ class Priors(Columns):
     precision: Array
 
 
-def priors(assumed: Mapping[str, float], guessed: Array, tap_age: Array, factors: int, steps: int = 0) -> Priors:
+def priors(assumed: Assumed, guessed: Array, tap_age: Array, factors: int, steps: int = 0) -> Priors:
     """Priors of each tank. `guessed` (Boolean) and `tap_age` [days], arrays [tanks], widen φ and τ.
 
     guessed: half or more of the window's fractions are guesses; tap_age: how far the changes lie from the tap tests
@@ -90,7 +89,7 @@ def corrected_least_squares(windows: Windows, plan: Design) -> tuple[Array, Arra
 class _Problem(Columns):
     """A batch of tanks: what stays the same from one Newton step to the next. Arrays [visits, tanks]."""
 
-    assumed: Mapping[str, float]
+    assumed: Assumed
     prior: Priors
     plan: Design
     log_low: Array
@@ -227,11 +226,7 @@ def inverse(h: Array) -> Array:
 
 
 def fit(
-    windows: Windows,
-    prior: Priors,
-    assumed: Mapping[str, float],
-    step_days: Array | None = None,
-    start: Array | None = None,
+    windows: Windows, prior: Priors, assumed: Assumed, step_days: Array | None = None, start: Array | None = None
 ) -> Fit:
     """Fit every tank of a batch (arrays [visits, tanks]); about 10,000 tanks of 26 readings a second on one core, best
     CHUNK of them at once.

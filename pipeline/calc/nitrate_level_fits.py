@@ -5,14 +5,13 @@ answer quickly but carry little. So the half-year is fitted with a step: where a
 where the scan only suspects one, from the suspected visit; otherwise a small drift over the recent weeks.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from pipeline.calc.balance_rows import Rows
 from pipeline.calc.balance_windows import NUMBER, Batch, Spans, batches, rows_until
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, Assumed
 from pipeline.calc.nitrate_design import IntArray, State, step_days
 from pipeline.calc.nitrate_fit import Fit, fit
 from pipeline.calc.nitrate_outlook import LevelFit
@@ -29,13 +28,7 @@ class StepSought:
 
 
 def steps_sought(
-    rows: Rows,
-    tank: IntArray,
-    as_of: IntArray,
-    recent_weeks: Array,
-    scanned: Scanned,
-    alarm: Alarms,
-    assumed: Mapping[str, float],
+    rows: Rows, tank: IntArray, as_of: IntArray, recent_weeks: Array, scanned: Scanned, alarm: Alarms, assumed: Assumed
 ) -> StepSought:
     """Where each request's rise may have moved, and by how much (see the module)."""
     row = rows_until(rows, tank, as_of - np.round(7 * recent_weeks).astype(np.int64)) - 1
@@ -66,7 +59,7 @@ def step_of(part: Batch, step_row: IntArray) -> IntArray:
     return np.where(begins < 0, len(part.row), begins)
 
 
-def fit_with_step(part: Batch, step_row: IntArray, step_sd: Array, assumed: Mapping[str, float]) -> Fit:
+def fit_with_step(part: Batch, step_row: IntArray, step_sd: Array, assumed: Assumed) -> Fit:
     """Fit a batch (its priors made with one step) with a step after the given flat rows [tanks]."""
     held, end = step_days(part.windows, np.zeros(len(step_row)), step_of(part, step_row)[None])
     precision = part.priors.precision.copy()
@@ -86,7 +79,7 @@ class LevelFits:
     suspects: tuple[IntArray, IntArray, Array]  # request, flat row, weight
 
 
-def level_fits(rows: Rows, wanted: Spans, sought: StepSought, assumed: Mapping[str, float]) -> LevelFits:
+def level_fits(rows: Rows, wanted: Spans, sought: StepSought, assumed: Assumed) -> LevelFits:
     """Fit every request's window with its step; equal windows once."""
     spans, one, back = unique_spans(rows, wanted, sought.row, (sought.sd * 1000).astype(np.int64))
     count = len(spans.start)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.calc.cells import Array, normal_cdf
+from pipeline.calc.cells import Array, Assumed, normal_cdf
 from pipeline.calc.nitrate_design import BoolArray, Columns, State
 from pipeline.calc.nitrate_fit import FRACTION, N0, RISE, TAP, Fit
 
@@ -83,7 +83,7 @@ class LevelFit(Columns):
         return total
 
 
-def plateau(level_fit: LevelFit, routine: Routine, assumed: Mapping[str, float]) -> Range:
+def plateau(level_fit: LevelFit, routine: Routine, assumed: Assumed) -> Range:
     """The level before a change at which the present routine settles: tap·e^τ + g·R, R = T·e^φ/f̄.
 
     g is the rise of today, a step included. Interval by the delta method over g, φ and τ, and over how well so many
@@ -115,7 +115,7 @@ class Level:
         return normal_cdf((self.mean - limit) / np.maximum(self.sd, 1e-9))
 
 
-def level(state: State, level_fit: LevelFit, assumed: Mapping[str, float]) -> Level:
+def level(state: State, level_fit: LevelFit, assumed: Assumed) -> Level:
     """The level of a state of the balance; state arrays [tanks] or [moments, tanks].
 
     The variance is JCJᵀ over N0, g, φ, τ and the step, plus the model's own relative error.
@@ -170,7 +170,7 @@ def states_ahead(
 
 
 def chance_over_ceiling(
-    end: State, level_fit: LevelFit, routine: Routine, ahead: Ahead, ceiling: Array, assumed: Mapping[str, float]
+    end: State, level_fit: LevelFit, routine: Routine, ahead: Ahead, ceiling: Array, assumed: Assumed
 ) -> Array:
     """Chance that the level passes the ceiling at an expected visit, or at the horizon's end, within the horizon.
 
@@ -189,7 +189,7 @@ def chance_over_ceiling(
 
 
 def weeks_to_ceiling(
-    end: State, level_fit: LevelFit, routine: Routine, ahead: Ahead, ceiling: Array, assumed: Mapping[str, float]
+    end: State, level_fit: LevelFit, routine: Routine, ahead: Ahead, ceiling: Array, assumed: Assumed
 ) -> Array:
     """Weeks until the level before a change passes the ceiling under the present routine; nan when it never does.
 

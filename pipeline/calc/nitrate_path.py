@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.calc.balance_rows import build_rows
 from pipeline.calc.balance_windows import batch, batches, spans_of_weeks
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, Assumed
 from pipeline.calc.nitrate import Calculated, calculate_arrays, moments
 from pipeline.calc.nitrate_design import BoolArray, IntArray, State, Windows
 from pipeline.calc.nitrate_fit import TAP, fit
@@ -112,7 +112,7 @@ def _at(days: np.ndarray, hour: int) -> pl.Series:
 
 
 def implied(
-    tables: Tables, tank: str, as_of: dt.date, explanation: Mapping[str, Any], assumed: Mapping[str, float]
+    tables: Tables, tank: str, as_of: dt.date, explanation: Mapping[str, Any], assumed: Assumed
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Path (at, level) over the half-year, two moments a visit, and moved readings (at, day, low, high) of a row of
     table `explanation`. Both empty where the tank has no readings."""

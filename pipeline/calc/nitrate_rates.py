@@ -1,13 +1,12 @@
 """The net rise of many windows: gate, fit, interval, and one-sided bounds where the readings leave the chart."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.calc.balance_rows import Rows
 from pipeline.calc.balance_windows import AT_LEAST, BELOW, NUMBER, TOO_FEW, Spans, batches, gate
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, Assumed
 from pipeline.calc.nitrate_design import BoolArray, Columns, IntArray, Windows
 from pipeline.calc.nitrate_fit import RISE, Fit, Priors, fit
 
@@ -39,7 +38,7 @@ def unique_spans(rows: Rows, wanted: Spans, *more: IntArray) -> tuple[Spans, Int
     return wanted.chosen(one), one, back.reshape(-1)
 
 
-def rates(rows: Rows, wanted: Spans, assumed: Mapping[str, float]) -> Rates:
+def rates(rows: Rows, wanted: Spans, assumed: Assumed) -> Rates:
     """Gate and fit every window; equal windows once."""
     spans, _, back = unique_spans(rows, wanted)
     count = len(spans.start)
@@ -69,7 +68,7 @@ def rates(rows: Rows, wanted: Spans, assumed: Mapping[str, float]) -> Rates:
     return Rates(readings, outcome, first_day, rate, low, high, untested).chosen(back)
 
 
-def interval(windows: Windows, prior: Priors, done: Fit, assumed: Mapping[str, float]) -> tuple[Array, Array]:
+def interval(windows: Windows, prior: Priors, done: Fit, assumed: Assumed) -> tuple[Array, Array]:
     """The 90 % interval of the rise: by its curvature, or by profile likelihood where that is skewed; [tanks] each.
 
     Skewed: half the interval away on either side, the fit gets worse by amounts that would move one end by more than
@@ -90,7 +89,7 @@ def interval(windows: Windows, prior: Priors, done: Fit, assumed: Mapping[str, f
     return best - down * half, best + up * half
 
 
-def rise_bound(windows: Windows, prior: Priors, side: float, assumed: Mapping[str, float]) -> Array:
+def rise_bound(windows: Windows, prior: Priors, side: float, assumed: Assumed) -> Array:
     """The rise beyond the best one at which the fit gets worse by what a 90 % interval allows, arrays [tanks].
 
     side −1 looks down, +1 up. Readings off the chart bound the rise on one side only; the curvature at the best fit
@@ -108,7 +107,7 @@ def rise_bound(windows: Windows, prior: Priors, side: float, assumed: Mapping[st
     return bound
 
 
-def held_objective(windows: Windows, prior: Priors, rise: Array, assumed: Mapping[str, float], start: Array) -> Array:
+def held_objective(windows: Windows, prior: Priors, rise: Array, assumed: Assumed, start: Array) -> Array:
     """Log posterior at its best with the rise held at a value, arrays [tanks]; begun from the fit `start`."""
     mean, precision, start = prior.mean.copy(), prior.precision.copy(), start.copy()
     mean[RISE], precision[RISE], start[RISE] = rise, HELD, rise

@@ -3,14 +3,13 @@
 The alarm as of a day hangs only on what was recorded by then, so that last week's review can be told again.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
 import numpy as np
 
 from pipeline.calc.balance_rows import Rows
 from pipeline.calc.balance_windows import FAR_DAY, TOO_FEW, Spans, batches, gate, median_gap, spans
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, Assumed
 from pipeline.calc.nitrate_alarm import scan
 from pipeline.calc.nitrate_design import BoolArray, Columns, IntArray
 from pipeline.calc.nitrate_fit import fit
@@ -46,13 +45,13 @@ class Alarms:
     latest: IntArray  # number of the last scanned visit up to as-of; −1 where none
 
 
-def cadence(gap: Array, assumed: Mapping[str, float], name: str) -> Array:
+def cadence(gap: Array, assumed: Assumed, name: str) -> Array:
     """An assumption of the alarm that has a weekly and a fortnightly value, by the median gap [days]."""
     weekly, sparse = assumed[f"{name}_weekly"], assumed[f"{name}_fortnightly"]
     return np.where(gap <= assumed["sparse_gap_days"], weekly, sparse)
 
 
-def _windows(rows: Rows, visit_rows: IntArray, gap: Array, assumed: Mapping[str, float]) -> tuple[Spans, BoolArray]:
+def _windows(rows: Rows, visit_rows: IntArray, gap: Array, assumed: Assumed) -> tuple[Spans, BoolArray]:
     """The alarm's window as of each visit, and whether it has visits enough to be tested."""
     tank, day, number = rows.tank[visit_rows], rows.day[visit_rows], rows.visit[visit_rows]
     length = cadence(gap, assumed, "alarm_visits").astype(np.int64)
@@ -67,7 +66,7 @@ def _windows(rows: Rows, visit_rows: IntArray, gap: Array, assumed: Mapping[str,
     return wanted, (number >= needed) & (wanted.end > wanted.start) & (unbroken | (within >= needed))
 
 
-def _testable(rows: Rows, since: IntArray, until: int, usual_gap: float, assumed: Mapping[str, float]) -> Visits:
+def _testable(rows: Rows, since: IntArray, until: int, usual_gap: float, assumed: Assumed) -> Visits:
     """Every visit of every tank from day since[tank] to day `until` that has visits enough before it."""
     first = (np.diff(rows.visit, prepend=0) != 0) | (np.diff(rows.tank, prepend=-1) != 0)
     row = np.flatnonzero(first & (rows.visit > 0) & (rows.day >= since[rows.tank]) & (rows.day <= until))
@@ -76,7 +75,7 @@ def _testable(rows: Rows, since: IntArray, until: int, usual_gap: float, assumed
     return Visits(row, gap, wanted).chosen(tested)
 
 
-def _scan(rows: Rows, visits: Visits, assumed: Mapping[str, float]) -> Scanned:
+def _scan(rows: Rows, visits: Visits, assumed: Assumed) -> Scanned:
     """Fit the window of each visit and look for the best step in it."""
     gap, count = visits.gap, len(visits.row)
     z, size, row = np.full(count, -np.inf), np.zeros(count), np.full(count, -1, np.int64)
@@ -95,7 +94,7 @@ def _scan(rows: Rows, visits: Visits, assumed: Mapping[str, float]) -> Scanned:
     return Scanned(rows.tank[visits.row], day, z, size, row, since, over)
 
 
-def scan_visits(rows: Rows, tank: IntArray, as_of: IntArray, usual_gap: float, assumed: Mapping[str, float]) -> Scanned:
+def scan_visits(rows: Rows, tank: IntArray, as_of: IntArray, usual_gap: float, assumed: Assumed) -> Scanned:
     """The scans that the `alarms` of the requests hang on: `tank` (its number) and `as_of` [day number], arrays [requests].
 
     `usual_gap` [days] between visits stands in where a tank has too few to tell.
@@ -132,7 +131,7 @@ def _within(begin: IntArray, end: IntArray, count: int) -> BoolArray:
     return np.cumsum(edge)[:count] > 0
 
 
-def alarms(scanned: Scanned, tank: IntArray, as_of: IntArray, assumed: Mapping[str, float]) -> Alarms:
+def alarms(scanned: Scanned, tank: IntArray, as_of: IntArray, assumed: Assumed) -> Alarms:
     """The last alarm raised in the quiet time to as-of, of each request.
 
     From as-of back by `alarm_memory_weeks`, the first visit over the threshold raises an alarm, and then the first one

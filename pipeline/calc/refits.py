@@ -5,7 +5,7 @@ What each refit is worth is judged in explanations.py.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.calc.balance_rows import Rows
 from pipeline.calc.balance_windows import Batch, batches, spans_of_weeks
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, Assumed
 from pipeline.calc.nitrate_alarm import efficient_scores
 from pipeline.calc.nitrate_design import BoolArray, IntArray, Windows
 from pipeline.calc.nitrate_fit import CHUNK, FRACTION, KIT, N0, RISE, TAP, Fit, Priors, fit
@@ -115,7 +115,7 @@ def expected(windows: Windows, done: Fit) -> tuple[Array, Array, Array]:
     return level, after, bias
 
 
-def refits(rows: Rows, requests: pl.DataFrame, assumed: Mapping[str, float]) -> Weighed:
+def refits(rows: Rows, requests: pl.DataFrame, assumed: Assumed) -> Weighed:
     """Every explanation that goes on from a day, for each of the days a week apart; tanks that share nothing yet."""
     tank, as_of = rows.places(requests)
     back = 7 * np.arange(1, int(assumed["explained_weeks"]) + 1)
@@ -133,7 +133,7 @@ def refits(rows: Rows, requests: pl.DataFrame, assumed: Mapping[str, float]) -> 
 
 
 def _of_batch(
-    out: Weighed, part: Batch, rows: Rows, as_of: IntArray, back: IntArray, assumed: Mapping[str, float]
+    out: Weighed, part: Batch, rows: Rows, as_of: IntArray, back: IntArray, assumed: Assumed
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Weigh one batch into `out`; its last readings, cell by cell, and how its readers differ."""
     which, w = part.which, part.windows
@@ -247,9 +247,7 @@ def _readers(rows: Rows, part: Batch, plain: Fit, enough: BoolArray) -> pl.DataF
     return pl.concat(frames) if frames else pl.DataFrame(schema=types)
 
 
-def _cells(
-    rows: Rows, part: Batch, plain: Fit, as_of: IntArray, enough: BoolArray, assumed: Mapping[str, float]
-) -> pl.DataFrame:
+def _cells(rows: Rows, part: Batch, plain: Fit, as_of: IntArray, enough: BoolArray, assumed: Assumed) -> pl.DataFrame:
     """The readings of the last weeks with what the plain balance makes of them, a row each."""
     w = part.windows
     level, after, bias = expected(w, plain)
