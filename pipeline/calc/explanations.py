@@ -149,29 +149,18 @@ def _of_series(found: Weighed, tables: Tables, assumed: Assumed) -> Iterator[pl.
     gain = penalised(found.gain["factor"] - 0.5 * found.precision["factor"] * off**2, n, 1)
     yield from best("wrong basis", np.where(np.abs(off) < assumed["explained_basis_log"], gain, -np.inf), times)
     supply = requests.join(tank_supply(tables), on="tank", how="left", maintain_order="left")["supply"]
-    for cause, kind, names, least in (
-        ("tap nitrate", "tap", supply, assumed["explained_tap"] / LEVEL),
-        ("kit batch", "factor", kit, 0.0),
-    ):
+    for cause, kind, names in (("tap nitrate", "tap", supply), ("kit batch", "factor", kit)):
         group = _groups(requests, names)
         own, others, shared = pooled(found.gain[kind], found.size[kind], found.precision[kind], group)
-        many = (
-            np.bincount(group[group >= 0], minlength=1)[np.maximum(group, 0)]
-            if (group >= 0).any()
-            else np.ones(len(group))
-        )
-        good = (
-            shared >= least
-            if kind == "tap"
-            else (np.abs(shared) >= np.log(assumed["explained_factor"])) & (many >= assumed["kit_shift_tanks"])
-        )
+        many = np.bincount(group[group >= 0], minlength=1)[np.maximum(group, 0)]
+        if kind == "tap":
+            good, size, named = shared >= assumed["explained_tap"] / LEVEL, shared * LEVEL, {}
+        else:
+            far, enough = np.log(assumed["explained_factor"]), many >= assumed["kit_shift_tanks"]
+            good, size, named = (np.abs(shared) >= far) & enough & (others > 0), np.exp(shared), {"kit": kit}
         # The penalty is the group's, once; what the others say counts for or against, up to a limit.
         gain = penalised(own + np.clip(others, -cap, cap), n, 2)
-        if kind == "factor":
-            good &= others > 0
-        size = shared * LEVEL if kind == "tap" else np.exp(shared)
-        named = {"kit": kit} if kind == "factor" else {}
-        yield from best(cause, np.where(good, gain, -np.inf), size, tanks=many.astype(np.int64), **named)
+        yield from best(cause, np.where(good, gain, -np.inf), size, tanks=many, **named)
 
 
 def _of_cells(found: Weighed, tables: Tables, assumed: Assumed) -> Iterator[pl.DataFrame]:

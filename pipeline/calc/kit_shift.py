@@ -13,9 +13,9 @@ from pipeline.calc.balance_rows import build_rows
 from pipeline.calc.balance_windows import batches, spans_of_weeks
 from pipeline.calc.cells import Array
 from pipeline.calc.layers import REQUEST, first_of
-from pipeline.calc.nitrate_alarm import NO_INFORMATION, efficient_scores
 from pipeline.calc.nitrate_design import IntArray, step_days
 from pipeline.calc.nitrate_fit import FRACTION, KIT, fit
+from pipeline.calc.nitrate_steps import NO_INFORMATION, efficient_scores
 from schemas import Tables, empty
 
 # Asked for some tanks, gives their checked tables in parts of whole tanks, and says which each part is of.

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from pipeline.calc.balance_rows import Rows
 from pipeline.calc.balance_windows import Batch, batches, spans_of_weeks
 from pipeline.calc.cells import Array, Assumed
-from pipeline.calc.nitrate_alarm import efficient_scores
 from pipeline.calc.nitrate_design import BoolArray, IntArray, Windows
 from pipeline.calc.nitrate_fit import CHUNK, FRACTION, KIT, N0, RISE, TAP, Fit, Priors, fit
+from pipeline.calc.nitrate_steps import efficient_scores
 
 LEVEL = 10.0  # mg/L NO3: the unit of a level that is lost or brought in, near 1 as Newton steps want it
 KINDS = ("source", "lost", "tap", "factor")
