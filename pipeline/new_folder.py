@@ -4,7 +4,7 @@ import csv
 import datetime as dt
 import io
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from pipeline import safe_write
@@ -41,8 +41,13 @@ def file_name(family: Family, month: str) -> str:
 
 def template(family: Family) -> str:
     """An empty CSV: the header line alone."""
+    return csv_text([headers(family)])
+
+
+def csv_text(rows: Sequence[Sequence[str]]) -> str:
+    """Rows as the text of a CSV."""
     text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerow(headers(family))
+    csv.writer(text, lineterminator="\n").writerows(rows)
     return text.getvalue()
 
 

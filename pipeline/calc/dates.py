@@ -8,14 +8,13 @@ from typing import Any
 import polars as pl
 
 from pipeline.assumptions import Assumptions
-from pipeline.calc.layers import in_force, table
+from pipeline.calc.layers import REQUEST, in_force, table
 from pipeline.calc.servicing import checks, flow_timings
 from pipeline.sentences import filled
 from pipeline.sentences import table as sentences
 from pipeline.wording import counted, day
 from schemas import Tables, conform, empty
 
-REQUEST = ["tank", "as_of"]
 Row = dict[str, Any]
 BASES = {"CP": "common practice, no source", "HOUSE": "house figure"}
 

@@ -25,7 +25,7 @@ from pipeline.calc.cells import Array
 from pipeline.calc.kit_shift import hold_down, trend_of
 from pipeline.calc.layers import series
 from pipeline.calc.nitrate_design import BoolArray, IntArray
-from pipeline.calc.nitrate_level_fits import LevelFits, StepSought, chosen_spans, level_fits, steps_sought
+from pipeline.calc.nitrate_level_fits import LevelFits, chosen_spans, level_fits, steps_sought
 from pipeline.calc.nitrate_outlook import (
     Ahead,
     Range,
@@ -60,7 +60,7 @@ class Calculated:
     scanned: Scanned
     alarm: Alarms
     spans: Spans  # of the fit that the outlook stands on
-    sought: StepSought
+    step_row: IntArray  # flat row after which that fit has a step; −1 for none
     level_fits: LevelFits
     routine: Routine
     known: BoolArray  # the outlook stands on a number
@@ -79,11 +79,11 @@ def calculate_arrays(tables: Tables, requests: pl.DataFrame, assumed: Assumption
     scanned = scan_visits(rows, tank, as_of, round_.visit_every_days, assumed)
     alarm = alarms(scanned, tank, as_of, assumed)
     spans, known = chosen_spans(recent_spans, baseline_spans, recent, baseline)
-    sought = steps_sought(rows, tank, as_of, weeks, scanned, alarm, assumed)
-    found = level_fits(rows, spans, sought, assumed)
+    step_row, step_sd = steps_sought(rows, tank, as_of, weeks, scanned, alarm, assumed)
+    found = level_fits(rows, spans, step_row, step_sd, assumed)
     routine = present_routine(rows, tank, as_of, weeks, gap, assumed)
     return Calculated(
-        assumed, rows, requests, tank, as_of, gap, recent, baseline, scanned, alarm, spans, sought, found, routine, known
+        assumed, rows, requests, tank, as_of, gap, recent, baseline, scanned, alarm, spans, step_row, found, routine, known
     )  # fmt: skip
 
 

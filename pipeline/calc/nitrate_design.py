@@ -149,21 +149,26 @@ def design(windows: Windows) -> Design:
     return Design(a, b, c, da, db, dc, State(*state))
 
 
+def held(windows: Windows, before: Array, at_change: Array, phi: Array | float = 0.0) -> tuple[Array, Array]:
+    """What a tank still holds of what came in: at each reading, arrays [..., visits, tanks], and after the last row.
+
+    `before` came since the row before, `at_change` with the row's change, both in the unit of the level and of the shape
+    of the first result. φ [tanks] is the log-bias of fractions.
+    """
+    out, now = np.empty_like(before), np.zeros(before[..., 0, :].shape)
+    kept = 1.0 - windows.fraction * np.exp(-phi)
+    for j in range(before.shape[-2]):
+        seen = now + before[..., j, :]
+        now = seen * kept[j] + at_change[..., j, :]
+        out[..., j, :] = np.where(windows.after[j], now, seen)
+    return out, now
+
+
 def step_days(windows: Windows, phi: Array, start: IntArray) -> tuple[Array, Array]:
     """Days of stepped-up rise that the level still holds: the design of a step.
 
     `start` [steps, tanks] is the row after which each step begins; the count of rows stands for none. Returns it at
     every reading [steps, visits, tanks] and after the last row [steps, tanks]. φ [tanks] is the log-bias of fractions.
     """
-    rows, tanks = windows.days.shape
-    kept = 1.0 - windows.fraction * np.exp(-phi)
-    out = np.zeros((len(start), rows, tanks))
-    held = np.zeros(start.shape)
-    any_after = [bool(row.any()) for row in windows.after]
-    for j in range(max(0, int(start.min(initial=rows)) + 1), rows):
-        held = held + windows.days[j]
-        held *= start < j
-        changed = held * kept[j]
-        out[:, j] = np.where(windows.after[j], changed, held) if any_after[j] else held
-        held = changed
-    return out, held
+    later = start[:, None] < np.arange(len(windows.days))[:, None]
+    return held(windows, later * windows.days, np.zeros(later.shape), phi)

@@ -19,18 +19,11 @@ from pipeline.calc.nitrate_rates import Rates, unique_spans
 from pipeline.calc.nitrate_steps import Alarms, Scanned
 
 
-@dataclass(frozen=True)
-class StepSought:
-    """The step that each request's fit allows for, arrays [requests]."""
-
-    row: IntArray  # flat row after which it begins; −1 for none
-    sd: Array  # [mg/L per day] its prior standard deviation
-
-
 def steps_sought(
     rows: Rows, tank: IntArray, as_of: IntArray, recent_weeks: Array, scanned: Scanned, alarm: Alarms, assumed: Assumed
-) -> StepSought:
-    """Where each request's rise may have moved, and by how much (see the module)."""
+) -> tuple[IntArray, Array]:
+    """After which flat row each request's rise may have moved (−1 for none), and the prior standard deviation of by how
+    much [mg/L per day]; arrays [requests]. See the module."""
     row = rows_until(rows, tank, as_of - np.round(7 * recent_weeks).astype(np.int64)) - 1
     row = np.where(row >= rows.first[tank], row, -1)
     sd = np.full(len(tank), assumed["outlook_drift_sd"])
@@ -41,7 +34,7 @@ def steps_sought(
             (scanned.z[which] > wanted) & (scanned.size[which] > assumed["alarm_size"]) & (scanned.row[which] >= 0)
         ]
         row[called], sd[called] = scanned.row[at[called]], assumed["outlook_step_sd"]
-    return StepSought(row, sd)
+    return row, sd
 
 
 def chosen_spans(recent: Spans, baseline: Spans, of_recent: Rates, of_baseline: Rates) -> tuple[Spans, np.ndarray]:
@@ -79,9 +72,9 @@ class LevelFits:
     suspects: tuple[IntArray, IntArray, Array]  # request, flat row, weight
 
 
-def level_fits(rows: Rows, wanted: Spans, sought: StepSought, assumed: Assumed) -> LevelFits:
+def level_fits(rows: Rows, wanted: Spans, step_row: IntArray, step_sd: Array, assumed: Assumed) -> LevelFits:
     """Fit every request's window with its step; equal windows once."""
-    spans, one, back = unique_spans(rows, wanted, sought.row, (sought.sd * 1000).astype(np.int64))
+    spans, one, back = unique_spans(rows, wanted, step_row, (step_sd * 1000).astype(np.int64))
     count = len(spans.start)
     level_fit = LevelFit(np.full((5, count), np.nan), np.full((5, 5, count), np.nan))
     end = State(*(np.full(count, np.nan) for _ in fields(State)))
@@ -89,7 +82,7 @@ def level_fits(rows: Rows, wanted: Spans, sought: StepSought, assumed: Assumed) 
     doubted: list[tuple[IntArray, IntArray, Array]] = []
     for part in batches(rows, spans, assumed, steps=1):
         which = part.which
-        done = fit_with_step(part, sought.row[one[which]], sought.sd[one[which]], assumed)
+        done = fit_with_step(part, step_row[one[which]], step_sd[one[which]], assumed)
         mine = LevelFit.of(done)
         level_fit.theta[:, which], level_fit.covariance[..., which] = mine.theta, mine.covariance
         for field in fields(State):

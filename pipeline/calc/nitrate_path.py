@@ -71,7 +71,7 @@ def _frame(
 def _fitted(done: Calculated, known: IntArray, assumed: Assumptions) -> pl.DataFrame:
     rows = done.rows
     part = batch(rows, done.spans.chosen(known), known, assumed)
-    begins = step_of(part, done.sought.row[known])
+    begins = step_of(part, done.step_row[known])
     states = sawtooth(part.windows, np.arange(len(part.row))[:, None] > begins)
     level_fit = done.level_fits.level_fit.chosen(known)
     at = level(states, level_fit, assumed)

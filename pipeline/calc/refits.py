@@ -16,26 +16,12 @@ from numpy.typing import NDArray
 from pipeline.calc.balance_rows import Rows
 from pipeline.calc.balance_windows import Batch, batches, spans_of_weeks
 from pipeline.calc.cells import Array, Assumed
-from pipeline.calc.nitrate_design import BoolArray, IntArray, Windows
+from pipeline.calc.nitrate_design import BoolArray, IntArray, Windows, held
 from pipeline.calc.nitrate_fit import CHUNK, FRACTION, KIT, N0, RISE, TAP, Fit, Priors, fit
 from pipeline.calc.nitrate_steps import efficient_scores
 
 LEVEL = 10.0  # mg/L NO3: the unit of a level that is lost or brought in, near 1 as Newton steps want it
 KINDS = ("source", "lost", "tap", "factor")
-
-
-def held(windows: Windows, before: Array, at_change: Array) -> Array:
-    """What a tank still holds of what came in, at each reading: `before` since the last row, `at_change` with its change.
-
-    Arrays [..., visits, tanks] in and out; both in the unit of the level. The design of an explanation.
-    """
-    out, now = np.empty_like(before), np.zeros(before[..., 0, :].shape)
-    kept = 1.0 - windows.fraction
-    for j in range(before.shape[-2]):
-        seen = now + before[..., j, :]
-        now = seen * kept[j] + at_change[..., j, :]
-        out[..., j, :] = np.where(windows.after[j], now, seen)
-    return out
 
 
 def designs(windows: Windows, later: BoolArray) -> dict[str, Array]:
@@ -44,9 +30,9 @@ def designs(windows: Windows, later: BoolArray) -> dict[str, Array]:
     nothing = np.zeros(later.shape)
     new_water = np.where(windows.inflow > 0, windows.fraction, 0.0)
     return {
-        "source": held(windows, np.asarray(later * windows.days), nothing),
-        "lost": held(windows, np.asarray(-LEVEL * first), nothing),
-        "tap": held(windows, nothing, np.asarray(LEVEL * later * new_water)),
+        "source": held(windows, np.asarray(later * windows.days), nothing)[0],
+        "lost": held(windows, np.asarray(-LEVEL * first), nothing)[0],
+        "tap": held(windows, nothing, np.asarray(LEVEL * later * new_water))[0],
     }
 
 

@@ -10,9 +10,8 @@ import polars as pl
 import pytest
 
 from pipeline.calc.explanations import explain, penalised, pooled, refitted
-from pipeline.calc.nitrate_design import Windows
+from pipeline.calc.nitrate_design import Windows, held
 from pipeline.calc.nitrate_path import implied
-from pipeline.calc.refits import held
 from schemas import Tables
 from tests.rounds import AS_OF, FIGURES, Rounds
 
@@ -173,8 +172,8 @@ def test_what_came_in_is_diluted_by_every_change_after_it() -> None:
         kit=np.zeros((visits, 1), np.int64), reader=np.full((visits, 1), -1), cv=np.full((visits, 1), 0.25),
     )  # fmt: skip
     once = np.array([[0.0], [8.0], [0.0], [0.0]])
-    assert held(windows, once, np.zeros((visits, 1)))[:, 0].tolist() == [0.0, 8.0, 2.0, 2.0]
-    assert held(windows, np.zeros((visits, 1)), once)[:, 0].tolist() == [0.0, 0.0, 4.0, 4.0]
+    assert held(windows, once, np.zeros((visits, 1)))[0][:, 0].tolist() == [0.0, 8.0, 2.0, 2.0]
+    assert held(windows, np.zeros((visits, 1)), once)[0][:, 0].tolist() == [0.0, 0.0, 4.0, 4.0]
 
 
 def test_a_shared_size_costs_those_it_does_not_suit() -> None:
