@@ -11,8 +11,9 @@ import numpy as np
 import polars as pl
 
 from pipeline.calc.cells import Array, Assumed
+from pipeline.calc.layers import table
 from pipeline.calc.nitrate_design import BoolArray, IntArray
-from schemas import Tables, empty
+from schemas import Tables
 
 EPOCH = pl.date(1970, 1, 1)
 DAY_KEY = ["tank", "day"]
@@ -67,7 +68,7 @@ class Rows:
 
 def _tap_values(tables: Tables, parameter: str) -> pl.DataFrame:
     """supply, date, tap: one value a test. A 0 or an “under” counts as the middle of its range, not as pure water."""
-    tap = tables.get("tap", empty("tap")).filter(pl.col("parameter") == parameter)
+    tap = table(tables, "tap").filter(pl.col("parameter") == parameter)
     middle = (pl.col("low") + pl.col("high").fill_null(pl.col("low"))) / 2
     inside = (pl.col("matched") > pl.col("low")) & (pl.col("matched") <= pl.col("high").fill_null(float("inf")))
     return (
@@ -84,8 +85,8 @@ def _tap_values(tables: Tables, parameter: str) -> pl.DataFrame:
 
 def tank_supply(tables: Tables) -> pl.DataFrame:
     """tank, supply: the water supply of each tank's site; null where none is recorded."""
-    sites = tables.get("site", empty("site")).select("site", pl.col("water_supply").alias("supply"))
-    return tables.get("tank", empty("tank")).select("tank", "site").join(sites, on="site", how="left").drop("site")
+    sites = table(tables, "site").select("site", pl.col("water_supply").alias("supply"))
+    return table(tables, "tank").select("tank", "site").join(sites, on="site", how="left").drop("site")
 
 
 def with_tap(frame: pl.DataFrame, tables: Tables, parameter: str) -> pl.DataFrame:
@@ -107,7 +108,7 @@ def with_tap(frame: pl.DataFrame, tables: Tables, parameter: str) -> pl.DataFram
 def _change_days(tables: Tables, tanks: list[str], parameter: str) -> pl.DataFrame:
     """One row a tank and day with a change or a top-up."""
     changes = (
-        tables.get("water_change", empty("water_change"))
+        table(tables, "water_change")
         .filter(pl.col("tank").is_in(tanks))
         .join(tank_supply(tables).rename({"supply": "own_supply"}), on="tank", how="left")
         .with_columns(
@@ -120,64 +121,49 @@ def _change_days(tables: Tables, tanks: list[str], parameter: str) -> pl.DataFra
             pl.when(pl.col("source") == "ro").then(1.0).otherwise(pl.col("ro_share")).fill_null(0.0).alias("ro"),
         )
     )
-    share = pl.col("fraction").fill_null(0.0)
-    changes = with_tap(changes, tables, parameter).with_columns(
-        pl.when("top_up").then(0.0).otherwise(share).alias("dilution"),
-        pl.when("top_up").then(share * (1 - pl.col("ro"))).otherwise(0.0).alias("added"),
-        pl.when("top_up").then(0.0).otherwise(share * (1 - pl.col("ro"))).alias("renewed"),
-    )
-    weight = pl.col("added") + pl.col("renewed")
+    changed, share, tap = ~pl.col("top_up"), pl.col("fraction").fill_null(0.0), pl.col("tap")
+    new, diluted = share * (1 - pl.col("ro")), 1 - (1 - share).filter(changed).product()
+    summed = share.filter(changed).sum().clip(lower_bound=1e-9)
+    mixed = (tap * new).sum() / new.filter(tap.is_not_null()).sum()
     return (
-        changes.sort("tank", "day", "at")
+        with_tap(changes, tables, parameter)
+        .sort("tank", "day", "at")
         .group_by(DAY_KEY, maintain_order=True)
         .agg(
-            (1 - (1 - pl.col("dilution")).product()).alias("fraction"),
+            diluted.alias("fraction"),
             # Two changes of one day renew less than their sum.
-            (
-                pl.col("added").sum()
-                + pl.col("renewed").sum()
-                * (1 - (1 - pl.col("dilution")).product())
-                / pl.col("dilution").sum().clip(lower_bound=1e-9)
-            ).alias("uptake"),
-            ((pl.col("tap") * weight).sum() / weight.filter(pl.col("tap").is_not_null()).sum()).alias("tap"),
-            pl.col("tap").drop_nulls().first().alias("tap_any"),
-            pl.col("tap_day").drop_nulls().first(),
-            pl.col("next_tap").drop_nulls().first(),
-            pl.col("next_tap_day").drop_nulls().first(),
-            pl.col("guessed").filter(~pl.col("top_up")).any().alias("guessed"),
-            pl.col("fraction").filter(~pl.col("top_up")).is_null().any().alias("unknown"),
+            (new.filter("top_up").sum() + new.filter(changed).sum() * diluted / summed).alias("uptake"),
+            pl.when(mixed.is_finite()).then(mixed).otherwise(tap.drop_nulls().first()).alias("tap"),
+            pl.col("tap_day", "next_tap", "next_tap_day").drop_nulls().first(),
+            pl.col("guessed").filter(changed).any(),
+            pl.col("fraction").filter(changed).is_null().any().alias("unknown"),
             pl.col("top_up").all().alias("only_top_up"),
         )
-        .with_columns(pl.when(pl.col("tap").is_finite()).then("tap").otherwise("tap_any").alias("tap"))
-        .drop("tap_any")
     )
 
 
 def _days(tables: Tables, tanks: list[str], changes: pl.DataFrame) -> pl.DataFrame:
     """Every day of a tank on which something was recorded, and whether it was a visit: a top-up alone is none."""
     seen = [
-        tables.get(name, empty(name)).filter(pl.col("tank").is_in(tanks)).select("tank", day_number("day"))
+        table(tables, name)
+        .filter(pl.col("tank").is_in(tanks))
+        .select("tank", day_number("day"), read=pl.lit(name == "reading"))
         for name in ("visit", "reading")
     ]
-    read = seen[1].unique().with_columns(read=pl.lit(True))
-    return (
-        pl.concat([*seen, changes.select(DAY_KEY)])
-        .unique()
-        .join(read, on=DAY_KEY, how="left")
-        .join(changes, on=DAY_KEY, how="left")
-        .with_columns((~pl.col("only_top_up").fill_null(False) | pl.col("read").fill_null(False)).alias("is_visit"))
-    )
+    days = pl.concat([*seen, changes.select(*DAY_KEY, read=pl.lit(False))]).group_by(DAY_KEY).agg(pl.col("read").any())
+    is_visit = ~pl.col("only_top_up").fill_null(False) | pl.col("read")
+    return days.join(changes, on=DAY_KEY, how="left").with_columns(is_visit.alias("is_visit"))
 
 
 def _colour_kits(tables: Tables, parameter: str) -> pl.DataFrame:
     """kit, colour: whether each kit of the parameter is matched by colour steps."""
-    kits = tables.get("kit", empty("kit")).filter(pl.col("parameter") == parameter)
+    kits = table(tables, "kit").filter(pl.col("parameter") == parameter)
     return kits.select("kit", (pl.col("ladder").list.len() > 0).alias("colour")).unique("kit", maintain_order=True)
 
 
 def _readers(tables: Tables, tanks: list[str]) -> pl.DataFrame:
     """file, line, by: who read each row of a visit sheet, where it is recorded."""
-    visits = tables.get("visit", empty("visit")).filter(pl.col("tank").is_in(tanks) & pl.col("by").is_not_null())
+    visits = table(tables, "visit").filter(pl.col("tank").is_in(tanks) & pl.col("by").is_not_null())
     return visits.select("file", "line", pl.col("by").str.strip_chars().str.to_lowercase()).unique(["file", "line"])
 
 
@@ -190,7 +176,7 @@ def build_rows(
     days = _days(tables, tanks, changes)
     counts = pl.col("doubt").is_null() | pl.col("doubt").is_in(list(also))
     readings = (
-        tables.get("reading", empty("reading"))
+        table(tables, "reading")
         .filter((pl.col("parameter") == parameter) & counts & pl.col("tank").is_in(tanks))
         .with_columns(day_number("day"), (pl.col("taken") == "after").alias("slot"), pl.col("kit").fill_null(""))
         .select(*DAY_KEY, "slot", "at", "low", "high", "matched", "kit", "file", "line")

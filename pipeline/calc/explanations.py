@@ -14,6 +14,7 @@ import polars as pl
 
 from pipeline.calc.balance_rows import build_rows, tank_supply
 from pipeline.calc.cells import Array, Assumed, cell_scores
+from pipeline.calc.layers import table
 from pipeline.calc.nitrate_design import BoolArray, IntArray
 from pipeline.calc.refits import LEVEL, Weighed, refits
 from pipeline.units import factor
@@ -35,7 +36,7 @@ def penalised(gain: Array, readings: Array | float, parameters: int) -> Array:
 def refitted(tables: Tables, requests: pl.DataFrame, assumed: Assumed) -> Weighed | None:
     """What each of the requests (tank, as_of) says by itself; None where none says any."""
     requests = requests.select("tank", "as_of").unique(maintain_order=True)
-    read = tables.get("reading", empty("reading")).filter(
+    read = table(tables, "reading").filter(
         (pl.col("parameter") == "nitrate") & pl.col("tank").is_in(requests["tank"].to_list())
     )
     if not read.height or read["tank"].value_counts()["count"].max() < assumed["gate_readings"]:  # type: ignore[operator]
@@ -240,7 +241,7 @@ def _swapped(c: pl.DataFrame, requests: pl.DataFrame, tables: Tables, assumed: A
 def _ammonia_beside(requests: pl.DataFrame, tables: Tables, assumed: Assumed) -> list[pl.DataFrame]:
     """Tanks that show ammonia while others of their supply do: `tanks` of them show it, of `size` tested."""
     keys = ["tank", "as_of"]
-    read = tables.get("reading", empty("reading")).filter(pl.col("parameter") == "ammonia")
+    read = table(tables, "reading").filter(pl.col("parameter") == "ammonia")
     if not (read["matched"] >= assumed["trace_ammonia"]).any():
         return []
     back = pl.col("as_of") - pl.duration(days=int(assumed["tap_beside_days"]))

@@ -12,11 +12,11 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc.balance_rows import build_rows
 from pipeline.calc.balance_windows import batches, spans_of_weeks
 from pipeline.calc.cells import Array
-from pipeline.calc.layers import REQUEST, first_of
+from pipeline.calc.layers import REQUEST, first_of, table
 from pipeline.calc.nitrate_design import IntArray, step_days
 from pipeline.calc.nitrate_fit import FRACTION, KIT, fit
 from pipeline.calc.nitrate_steps import NO_INFORMATION, efficient_scores
-from schemas import Tables, empty
+from schemas import Tables
 
 # Asked for some tanks, gives their checked tables in parts of whole tanks, and says which each part is of.
 Parts = Callable[[Sequence[str]], Iterable[tuple[Sequence[str], Tables]]]
@@ -62,7 +62,7 @@ _NO_SHIFT = pl.DataFrame(schema={"as_of": pl.Date, "kit": pl.String, "shifted": 
 def kits_used(tables: Tables) -> pl.DataFrame:
     """tank, day, kit of every nitrate reading that counts."""
     counted = (pl.col("parameter") == "nitrate") & pl.col("doubt").is_null() & pl.col("kit").is_not_null()
-    return tables.get("reading", empty("reading")).filter(counted).select("tank", "day", "kit")
+    return table(tables, "reading").filter(counted).select("tank", "day", "kit")
 
 
 def _with_kit(steps: pl.DataFrame, used: pl.DataFrame) -> pl.DataFrame:

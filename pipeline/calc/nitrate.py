@@ -23,7 +23,7 @@ from pipeline.calc.balance_windows import (
 )
 from pipeline.calc.cells import Array
 from pipeline.calc.kit_shift import hold_down, trend_of
-from pipeline.calc.layers import series
+from pipeline.calc.layers import series, table
 from pipeline.calc.nitrate_design import BoolArray, IntArray
 from pipeline.calc.nitrate_level_fits import LevelFits, chosen_spans, level_fits, steps_sought
 from pipeline.calc.nitrate_outlook import (
@@ -155,7 +155,7 @@ def _suspect_frame(done: Calculated) -> pl.DataFrame:
 
 def ceilings(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> Array:
     """Nitrate ceiling of each request's tank [mg/L]."""
-    own = tables.get("tank", empty("tank")).select("tank", "nitrate_ceiling")
+    own = table(tables, "tank").select("tank", "nitrate_ceiling")
     found = requests.join(own, on="tank", how="left", maintain_order="left")["nitrate_ceiling"]
     return found.cast(pl.Float64).fill_null(assumed["ceiling_default"]).to_numpy()
 

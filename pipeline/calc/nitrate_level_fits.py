@@ -79,7 +79,7 @@ def level_fits(rows: Rows, wanted: Spans, step_row: IntArray, step_sd: Array, as
     level_fit = LevelFit(np.full((5, count), np.nan), np.full((5, 5, count), np.nan))
     end = State(*(np.full(count, np.nan) for _ in fields(State)))
     end_row = np.full(count, -1, np.int64)
-    doubted: list[tuple[IntArray, IntArray, Array]] = []
+    doubted = [(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))]
     for part in batches(rows, spans, assumed, steps=1):
         which = part.which
         done = fit_with_step(part, step_row[one[which]], step_sd[one[which]], assumed)
@@ -90,19 +90,7 @@ def level_fits(rows: Rows, wanted: Spans, step_row: IntArray, step_sd: Array, as
         end_row[which] = part.row[-1]
         visit, tank = np.nonzero((done.weight < assumed["suspect_weight"]) & part.windows.reading)
         doubted.append((which[tank], part.row[visit, tank], done.weight[visit, tank]))
-    return LevelFits(
-        level_fit=level_fit.chosen(back),
-        end=end.chosen(back),
-        end_row=end_row[back],
-        suspects=_to_requests(doubted, back),
-    )
-
-
-def _to_requests(doubted: list[tuple[IntArray, IntArray, Array]], back: IntArray) -> tuple[IntArray, IntArray, Array]:
-    """Suspects of windows as suspects of requests: a window stands for every request that sees the same rows."""
-    if not doubted:
-        none = np.zeros(0, np.int64)
-        return none, none, none.astype(float)
     window, row, weight = (np.concatenate(x) for x in zip(*doubted, strict=True))
-    suspect, request = np.nonzero(window[:, None] == back)
-    return request, row[suspect], weight[suspect]
+    suspect, request = np.nonzero(window[:, None] == back)  # a window stands for every request that sees the same rows
+    suspects = request, row[suspect], weight[suspect]
+    return LevelFits(level_fit.chosen(back), end.chosen(back), end_row[back], suspects)

@@ -14,10 +14,11 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc.balance_rows import Rows, build_rows
 from pipeline.calc.balance_windows import batches, rows_until, spans
 from pipeline.calc.cells import Array, Assumed
+from pipeline.calc.layers import table
 from pipeline.calc.nitrate_design import BoolArray, IntArray, design
 from pipeline.units import caco3_per_dh, caco3_per_meq, molar_masses
 from pipeline.wording import amount, counted
-from schemas import Tables, empty
+from schemas import Tables
 
 CANNOT_TELL, DOUBT, REMOVAL, MORE_ACID = "cannot tell", "doubt the nitrate test", "consistent with removal", "more acid"
 # What spoils the witness where it is noted of a tank, in any spelling of a note.
@@ -83,7 +84,7 @@ def _recorded(tables: Tables, requests: pl.DataFrame, assumed: Assumed) -> pl.Da
     Spoilt: something that feeds or holds KH is noted, of the tank itself or in the witness's weeks.
     """
     spoils = pl.col("note").str.contains(SPOILS)
-    of_tank, visit, event, feeding = (tables.get(n, empty(n)).lazy() for n in ("tank", "visit", "event", "feeding"))
+    of_tank, visit, event, feeding = (table(tables, n).lazy() for n in ("tank", "visit", "event", "feeding"))
     dated = pl.concat(
         [visit.filter(spoils).select("tank", noted="day"), event.filter(spoils).select("tank", noted="date")]
     )
