@@ -96,10 +96,7 @@ def columns_text(family: Family) -> str:
 
 
 def make_folder(folder: Path, filled: Mapping[str, str] | None = None) -> list[Path]:
-    """Write templates into a new or empty folder, and the filled example under example/; returns the files.
-
-    `filled`: files in place of the templates of their kind.
-    """
+    """Write templates, or what is `filled` of their kind, and the example into a new or empty folder; returns the files."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise Problem(f"{folder} is there already and is not an empty folder; expected a new name. Nothing written.")
     month, filled = f"{dt.date.today():%Y-%m}", filled or {}

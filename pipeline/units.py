@@ -69,10 +69,7 @@ def fold_basis(text: str) -> str:
 
 
 def factor(parameter: str, basis: str) -> float | None:
-    """Canonical units in one of `basis` for a parameter; None where the basis is not known for it.
-
-    A blank basis is the canonical unit.
-    """
+    """Canonical units in one of `basis` (blank: the canonical unit) for a parameter; None where it is not known for it."""
     if not basis.strip():
         return 1.0
     return basis_factors()[parameter].get(fold_basis(basis))

@@ -27,11 +27,7 @@ def _jobs(
     assumed: Assumptions,
     more: Callable[[Row], Row] | None = None,
 ) -> pl.DataFrame:
-    """Rows with tank and as_of as jobs, with their day and what they are about; those without a day are none.
-
-    Their sentences are filled with the row, a date as `Tue 2 June` with its year where that is not the year of the request,
-    and with what `more` makes of it.
-    """
+    """Rows that have a day as jobs; their sentences are filled with the row and with what `more` makes of it."""
     rows = rows.with_columns(on.alias("on"), pl.col(about).alias("about")).drop_nulls("on")
     sentence, types = sentences(__file__, "dates.toml")[what], dict(empty("due").drop("late_days").schema)
     basis, jobs = filled(sentence["basis"], assumed=assumed, **BASES), []

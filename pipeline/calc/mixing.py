@@ -51,14 +51,11 @@ def visits_to_reach(
 
 @dataclass(frozen=True)
 class Sizing:
-    """A water change of a size: `possible` is False where changes cannot do it, and `why` says so in a word.
-
-    why: "" (possible), "tap" (the tap is at or over the wanted level) or "size" (more than the limit at one time).
-    """
+    """A water change of a size: `possible` is False where changes cannot do it, and `why` says so in a word."""
 
     fraction: Array  # nan where the tap forbids it
     possible: np.ndarray
-    why: np.ndarray
+    why: np.ndarray  # "" (possible), "tap" (at or over the wanted level) or "size" (more than the limit at one time)
 
 
 def fraction_for_ceiling(rise_per_interval: ArrayLike, ceiling: ArrayLike, tap: ArrayLike, assumed: Assumed) -> Sizing:
@@ -89,10 +86,7 @@ def largest_change(ph: float | None, tap_ph: float | None, assumed: Assumed) -> 
 def holding_change(
     rise: float | None, every_days: float | None, limit: float | None, tap: float | None, assumed: Assumed
 ) -> float | None:
-    """The fraction at every visit that keeps the level before a change at the limit, f = R/(L − T).
-
-    0 where nitrate does not rise; None where something is not known, or no change can do it (`fraction_for_ceiling` says why).
-    """
+    """`fraction_for_ceiling` of one tank: 0 where nitrate does not rise; None where not known, or no change can do it."""
     if rise is None or every_days is None or limit is None or tap is None:
         return None
     sized = fraction_for_ceiling(max(rise, 0.0) * every_days, limit, tap, assumed)

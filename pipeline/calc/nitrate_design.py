@@ -165,10 +165,9 @@ def held(windows: Windows, before: Array, at_change: Array, phi: Array | float =
 
 
 def step_days(windows: Windows, phi: Array, start: IntArray) -> tuple[Array, Array]:
-    """Days of stepped-up rise that the level still holds: the design of a step.
+    """Days of stepped-up rise that are still `held`, the design of a step: [steps, visits, tanks] and [steps, tanks].
 
-    `start` [steps, tanks] is the row after which each step begins; the count of rows stands for none. Returns it at
-    every reading [steps, visits, tanks] and after the last row [steps, tanks]. φ [tanks] is the log-bias of fractions.
+    `start` [steps, tanks] is the row after which each step begins; the count of rows stands for none.
     """
     later = start[:, None] < np.arange(len(windows.days))[:, None]
     return held(windows, later * windows.days, np.zeros(later.shape), phi)

@@ -60,13 +60,10 @@ def _ratio(a: Array, b: Array, otherwise: float) -> Array:
 
 @dataclass(frozen=True)
 class LevelFit(Columns):
-    """What a fit says of the level, its kit factors left behind: N0, g, φ, τ and the step δ.
+    """What a fit says of the level, its kit factors left behind: N0, g, φ, τ and the step δ."""
 
-    theta [5, tanks], covariance [5, 5, tanks].
-    """
-
-    theta: Array
-    covariance: Array
+    theta: Array  # [5, tanks]
+    covariance: Array  # [5, 5, tanks]
 
     @classmethod
     def of(cls, fit: Fit) -> LevelFit:

@@ -24,10 +24,7 @@ from schemas import Tables, conform, empty
 
 
 def paths(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> pl.DataFrame:
-    """nitrate_path of the requests (tank, as_of): the fit over the half-year and the fan over the horizon.
-
-    Bands of 90 and of 50 %. Asks whose readings carry no number have no rows.
-    """
+    """nitrate_path of the requests (tank, as_of) whose readings carry a number: half-year's fit, fan over the horizon."""
     done = calculate_arrays(tables, requests, assumed, round_)
     known = np.flatnonzero(done.known)
     if not len(known):
@@ -38,10 +35,7 @@ def paths(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: 
 
 
 def sawtooth(windows: Windows, stepped: BoolArray) -> State:
-    """The state just before and just after each row's change; arrays [2·visits, tanks], before at even places.
-
-    `stepped` [visits, tanks] marks rows that lie after the step.
-    """
+    """The state before (at even places) and after each row's change, [2·visits, tanks]; `stepped` are rows after the step."""
     state = State.start(windows.days.shape[1])
     seen: list[State] = []
     for j in range(len(windows.days)):

@@ -27,10 +27,7 @@ class Rates(Columns):
 
 
 def unique_spans(rows: Rows, wanted: Spans, *more: IntArray) -> tuple[Spans, IntArray, IntArray]:
-    """Windows that differ, the index of one request for each, and for every request the number of its window.
-
-    Asks of neighbouring days often see the same rows: they are fitted once. `more` are further things that must agree.
-    """
+    """Windows that differ, in what `more` says too; the index of one request for each, the number of every one's window."""
     borrowed = np.concatenate([[0], np.cumsum(np.isnan(rows.tap) & ~np.isnan(rows.next_tap))])
     as_of = np.where(borrowed[wanted.end] > borrowed[wanted.start], wanted.as_of, 0)
     keys = np.stack([wanted.start, wanted.end, as_of, *more])

@@ -79,10 +79,7 @@ def _ends(rows: Rows, tank: IntArray, as_of: IntArray, from_day: IntArray, assum
 
 
 def _recorded(tables: Tables, requests: pl.DataFrame, assumed: Assumed) -> pl.DataFrame:
-    """from_day, the first day of the feeding in force (0 where none is recorded), and spoilt, of each request.
-
-    Spoilt: something that feeds or holds KH is noted, of the tank itself or in the witness's weeks.
-    """
+    """from_day of the feeding in force (0 where none is recorded) of each request; spoilt: what feeds or holds KH is noted."""
     spoils = pl.col("note").str.contains(SPOILS)
     of_tank, visit, event, feeding = (table(tables, n).lazy() for n in ("tank", "visit", "event", "feeding"))
     dated = pl.concat(
