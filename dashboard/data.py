@@ -9,8 +9,9 @@ from typing import Any, TypeVar
 
 import streamlit as st
 
-from pipeline import store, weekly
+from pipeline import weekly
 from pipeline.problems import Problem
+from pipeline.store import warehouse as store
 from pipeline.week import Week
 from pipeline.wording import in_currency
 

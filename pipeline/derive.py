@@ -59,22 +59,13 @@ def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, roun
     return {**now, **rules.looked_at({**tables, **now}, requests, assumed, round_)}
 
 
-def explained(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """The explanations of the last of the requests and of those a week before: against them a change is told."""
-    return explanations.weigh(*_to_explain(tables, requests, assumed), assumed)
-
-
-def _to_explain(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> tuple[Tables, pl.DataFrame]:
-    """The records of the half-year that explanations look at, and the requests that have any."""
+def to_explain(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> tuple[Tables, pl.DataFrame]:
+    """The records of the half-year that explanations look at, and the requests that have any: the last, and those of a
+    week before, as against them a change is told."""
     last = requests["as_of"].max()
     first = (last if isinstance(last, dt.date) else dt.date.max) - dt.timedelta(WEEK)
     back = dt.timedelta(7 * round(assumed["baseline_weeks"]) + WEEK)
     return recent(tables, first - back), requests.filter(pl.col("as_of") >= first)
-
-
-def reviewed_days(as_of: dt.date) -> list[dt.date]:
-    """As-of, and the days a week and four weeks before it, which "changed" and "worse" are judged by."""
-    return [as_of - dt.timedelta(MONTH), as_of - dt.timedelta(WEEK), as_of]
 
 
 def recent(tables: Tables, since: dt.date) -> Tables:
@@ -145,8 +136,8 @@ def _calculated(part: Part, shared: str, assumed: Assumptions, round_: Round) ->
     """What a part comes to by itself, and what its readings say of their explanations."""
     anew = partial(calc, part.records, assumed=assumed, round_=round_)
     found = reuse.known_or_new(part.records, part.requests, shared, part.known, anew)
-    own = {**part.records, **{name: _of(part.records[name], part.tanks) for name in GROWING}}
-    return found, explanations.refitted(*_to_explain(own, part.requests, assumed), assumed)
+    own = _records_of(part.records, part.tanks)
+    return found, explanations.refitted(*to_explain(own, part.requests, assumed), assumed)
 
 
 def _reviewed(part: Part, assumed: Assumptions, round_: Round) -> Tables:
@@ -164,7 +155,8 @@ def derived(
 ) -> Tables:
     """The review as of a day, its parts `run`; what `old` has of a tank with the same records is not calculated again."""
     shared = reuse.shared_fingerprint(tables, assumed, round_, reuse.code_fingerprint())
-    requests = requests_of(tables, reviewed_days(as_of))
+    # "Changed" and "worse" are judged by the days a week and four weeks before.
+    requests = requests_of(tables, [as_of - dt.timedelta(back) for back in (MONTH, WEEK, 0)])
     count = -(-max(tables["tank"].height, 1) // TANKS_AT_ONCE)
 
     def parts(known: Tables | None) -> Iterator[Part]:
@@ -185,7 +177,7 @@ def derived(
     alone = run(partial(_calculated, shared=shared, assumed=assumed, round_=round_), parts(old))
     calculated, weighed = zip(*followed(alone, 0.4, 0.4, "calculation"), strict=True)
     found = hold_down_by_parts(together(calculated), kits_used(tables), users, assumed)
-    found["explanation"] = explanations.explain(weighed, *_to_explain(tables, requests, assumed), assumed)
+    found["explanation"] = explanations.explain(weighed, *to_explain(tables, requests, assumed), assumed)
     reviewed = run(partial(_reviewed, assumed=assumed, round_=round_), parts(found))
     return {**found, **rules.ranked(together(list(followed(reviewed, 0.8, 0.1, "reviewing"))))}
 

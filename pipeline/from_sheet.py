@@ -1,7 +1,5 @@
 """A log folder made from one spreadsheet: its columns guessed, its tanks and sites listed, its visits kept as typed."""
 
-import csv
-import io
 import re
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -17,7 +15,7 @@ from pipeline.intake.headers import FAMILY, fold, names_of, read_header
 from pipeline.intake.structure import NoTable, Table, read_table
 from pipeline.intake.workbook import sheets_of
 from pipeline.logbook import toml_lines
-from pipeline.new_folder import ROUND_TOML, headers, make_folder
+from pipeline.new_folder import ROUND_TOML, csv_text, headers, make_folder
 from pipeline.problems import Problem
 from pipeline.wording import counted, listed
 from schemas import Family
@@ -51,12 +49,6 @@ class Made:
     date_order: str
     two_ways: bool  # dates that can be read in two ways, and a person must say which
     says: list[str]
-
-
-def _csv(rows: Sequence[Sequence[str]]) -> str:
-    text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerows(rows)
-    return text.getvalue()
 
 
 def _bare(column: str) -> str:
@@ -151,7 +143,7 @@ def _take(found: _Found, path: str, content: bytes) -> None:
     name = f"visits/{re.sub(r'[^A-Za-z0-9]+', '-', tank_here or Path(path).stem).strip('-') or 'visits'}"
     while f"{name}.csv" in found.files:
         name += "-again"
-    found.files[f"{name}.csv"] = _csv([head, *body])
+    found.files[f"{name}.csv"] = csv_text([head, *body])
 
 
 def _places(found: _Found) -> dict[str, str]:
@@ -173,8 +165,8 @@ def _places(found: _Found) -> dict[str, str]:
         rows.append([row.get(column, "") for column in headers(FAMILY["tank"])])
     site_rows = [[ident, name or "Site 1"] for name, ident in sites.items()]
     return {
-        "sites.csv": _csv([["site", "name"], *site_rows]),
-        "tanks.csv": _csv([headers(FAMILY["tank"]), *rows]),
+        "sites.csv": csv_text([["site", "name"], *site_rows]),
+        "tanks.csv": csv_text([headers(FAMILY["tank"]), *rows]),
     }
 
 

@@ -4,7 +4,7 @@ import csv
 import datetime as dt
 import io
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from pipeline import safe_write
@@ -41,8 +41,13 @@ def file_name(family: Family, month: str) -> str:
 
 def template(family: Family) -> str:
     """An empty CSV: the header line alone."""
+    return csv_text([headers(family)])
+
+
+def csv_text(rows: Sequence[Sequence[str]]) -> str:
+    """Rows as the text of a CSV."""
     text = io.StringIO()
-    csv.writer(text, lineterminator="\n").writerow(headers(family))
+    csv.writer(text, lineterminator="\n").writerows(rows)
     return text.getvalue()
 
 
@@ -91,10 +96,7 @@ def columns_text(family: Family) -> str:
 
 
 def make_folder(folder: Path, filled: Mapping[str, str] | None = None) -> list[Path]:
-    """Write templates into a new or empty folder, and the filled example under example/; returns the files.
-
-    `filled`: files in place of the templates of their kind.
-    """
+    """Write templates, or what is `filled` of their kind, and the example into a new or empty folder; returns the files."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise Problem(f"{folder} is there already and is not an empty folder; expected a new name. Nothing written.")
     month, filled = f"{dt.date.today():%Y-%m}", filled or {}

@@ -84,10 +84,7 @@ def known_or_new(
     old: Tables | None,
     calc: Callable[[pl.DataFrame], Tables],
 ) -> Tables:
-    """What the requests come to: what `old` has with the same fingerprint is taken from it, the rest calculated.
-
-    The caller holds kit shifts down again, as they are judged across tanks.
-    """
+    """What the requests come to, kit shifts not held down: taken from `old` where fingerprints are alike, else calculated."""
     marks = fingerprints(tables, requests, shared)
     key = ["tank", "as_of"]
     known = marks.clear().select(key)

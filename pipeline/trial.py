@@ -251,10 +251,7 @@ def amount(fraction: float | None, litres: float | None) -> str:
 
 
 def correction(folder: Folder, held: pl.DataFrame, rows: Sequence[Mapping[str, str]]) -> Answer:
-    """What rows of corrections.csv would do: the first, and those of its repeats. `held` is what is held without them.
-
-    A row has the columns of corrections.csv as text.
-    """
+    """What rows of corrections.csv would do: the first, and those of its repeats. `held` is what is held without them."""
     row = rows[0]
     now = row["now"].strip()
     if not now:

@@ -36,8 +36,10 @@ def caco3_per_meq(assumed: Assumptions) -> float:
     return molar_masses(assumed)["CaCO3"] / 2
 
 
-def basis_factors(assumed: Assumptions) -> dict[str, dict[str, float]]:
+@lru_cache(maxsize=1)
+def basis_factors() -> dict[str, dict[str, float]]:
     """parameter -> reporting basis (folded: no case, spaces or punctuation) -> factor to the canonical unit."""
+    assumed = built_in()
     m, caco3, meq = molar_masses(assumed), caco3_per_dh(assumed), caco3_per_meq(assumed)
     clark, french = assumed["clark_degree_caco3"] / caco3, assumed["french_degree_caco3"] / caco3
     degrees = {
@@ -66,19 +68,11 @@ def fold_basis(text: str) -> str:
     return rest if folded.startswith("mg/l") else folded
 
 
-@lru_cache(maxsize=1)
-def _built_in_factors() -> dict[str, dict[str, float]]:
-    return basis_factors(built_in())
-
-
 def factor(parameter: str, basis: str) -> float | None:
-    """Canonical units in one of `basis` for a parameter; None where the basis is not known for it.
-
-    A blank basis is the canonical unit.
-    """
+    """Canonical units in one of `basis` (blank: the canonical unit) for a parameter; None where it is not known for it."""
     if not basis.strip():
         return 1.0
-    return _built_in_factors()[parameter].get(fold_basis(basis))
+    return basis_factors()[parameter].get(fold_basis(basis))
 
 
 def fahrenheit_to_celsius(fahrenheit: float) -> float:

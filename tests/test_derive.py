@@ -8,9 +8,10 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import derive, store, weekly
+from pipeline import derive, weekly
 from pipeline.assumptions import built_in
 from pipeline.intake.round_file import read_round
+from pipeline.store import warehouse as store
 from schemas import Tables
 from tests.bench.large_logs import write_standing, write_visits
 from tests.conftest import DEMO_DAY

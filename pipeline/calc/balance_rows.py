@@ -4,16 +4,16 @@ A day of a tank gives one row a reading, the ones before the change first; the c
 the first reading after it, or stands alone. It serves nitrate and, for the witness, KH: both mix in the same way.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any
 
 import numpy as np
 import polars as pl
 
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, Assumed
+from pipeline.calc.layers import table
 from pipeline.calc.nitrate_design import BoolArray, IntArray
-from schemas import Tables, empty
+from schemas import Tables
 
 EPOCH = pl.date(1970, 1, 1)
 DAY_KEY = ["tank", "day"]
@@ -60,10 +60,15 @@ class Rows:
         """Rows with a reading."""
         return self.kit >= 0
 
+    def places(self, requests: pl.DataFrame) -> tuple[IntArray, IntArray]:
+        """Number of the tank, and as-of day [number], of each request (tank, as_of)."""
+        tank = np.searchsorted(np.array(self.tanks, dtype=str), requests["tank"].to_numpy().astype(str))
+        return tank.astype(np.int64), requests["as_of"].to_physical().cast(pl.Int64).to_numpy()
+
 
 def _tap_values(tables: Tables, parameter: str) -> pl.DataFrame:
     """supply, date, tap: one value a test. A 0 or an “under” counts as the middle of its range, not as pure water."""
-    tap = tables.get("tap", empty("tap")).filter(pl.col("parameter") == parameter)
+    tap = table(tables, "tap").filter(pl.col("parameter") == parameter)
     middle = (pl.col("low") + pl.col("high").fill_null(pl.col("low"))) / 2
     inside = (pl.col("matched") > pl.col("low")) & (pl.col("matched") <= pl.col("high").fill_null(float("inf")))
     return (
@@ -80,37 +85,30 @@ def _tap_values(tables: Tables, parameter: str) -> pl.DataFrame:
 
 def tank_supply(tables: Tables) -> pl.DataFrame:
     """tank, supply: the water supply of each tank's site; null where none is recorded."""
-    sites = tables.get("site", empty("site")).select("site", pl.col("water_supply").alias("supply"))
-    return tables.get("tank", empty("tank")).select("tank", "site").join(sites, on="site", how="left").drop("site")
+    sites = table(tables, "site").select("site", pl.col("water_supply").alias("supply"))
+    return table(tables, "tank").select("tank", "site").join(sites, on="site", how="left").drop("site")
 
 
 def with_tap(frame: pl.DataFrame, tables: Tables, parameter: str) -> pl.DataFrame:
     """`frame` (supply, day [number]) with tap and tap_day of the test as of the day, and of the first one after it."""
-    taps = _tap_values(tables, parameter)
-    keyed = frame.with_columns(pl.col("supply").cast(pl.String)).with_row_index("_row").sort("day")
-    sides = []
-    strategies: tuple[tuple[Literal["backward", "forward"], tuple[str, str]], ...] = (
-        ("backward", ("tap", "tap_day")),
-        ("forward", ("next_tap", "next_tap_day")),
+    # A null supply is no supply: it must not find the tests of another null.
+    taps = _tap_values(tables, parameter).drop_nulls("supply")
+    after = taps.rename({"tap": "next_tap", "tap_day": "next_tap_day"})
+    rows = frame.with_columns(pl.col("supply").cast(pl.String)).with_row_index("_row").sort("day")
+    rows = rows.join_asof(taps, left_on="day", right_on="tap_day", by="supply", check_sortedness=False)
+    return (
+        rows.join_asof(
+            after, left_on="day", right_on="next_tap_day", by="supply", strategy="forward", check_sortedness=False
+        )
+        .sort("_row")
+        .drop("_row")
     )
-    for strategy, names in strategies:
-        right = taps.rename({"tap": names[0], "tap_day": names[1]})
-        keyed_side = keyed.select("_row", "supply", "day").join_asof(
-            right, left_on="day", right_on=names[1], by="supply", strategy=strategy, check_sortedness=False
-        )
-        # A null supply is no supply: it must not find the tests of another null.
-        sides.append(
-            keyed_side.select("_row", *(pl.when(pl.col("supply").is_not_null()).then(n).alias(n) for n in names))
-        )
-    for side in sides:
-        keyed = keyed.join(side, on="_row", how="left")
-    return keyed.sort("_row").drop("_row")
 
 
 def _change_days(tables: Tables, tanks: list[str], parameter: str) -> pl.DataFrame:
     """One row a tank and day with a change or a top-up."""
     changes = (
-        tables.get("water_change", empty("water_change"))
+        table(tables, "water_change")
         .filter(pl.col("tank").is_in(tanks))
         .join(tank_supply(tables).rename({"supply": "own_supply"}), on="tank", how="left")
         .with_columns(
@@ -123,73 +121,54 @@ def _change_days(tables: Tables, tanks: list[str], parameter: str) -> pl.DataFra
             pl.when(pl.col("source") == "ro").then(1.0).otherwise(pl.col("ro_share")).fill_null(0.0).alias("ro"),
         )
     )
-    share = pl.col("fraction").fill_null(0.0)
-    changes = with_tap(changes, tables, parameter).with_columns(
-        pl.when("top_up").then(0.0).otherwise(share).alias("dilution"),
-        pl.when("top_up").then(share * (1 - pl.col("ro"))).otherwise(0.0).alias("added"),
-        pl.when("top_up").then(0.0).otherwise(share * (1 - pl.col("ro"))).alias("renewed"),
-    )
-    weight = pl.col("added") + pl.col("renewed")
+    changed, share, tap = ~pl.col("top_up"), pl.col("fraction").fill_null(0.0), pl.col("tap")
+    new, diluted = share * (1 - pl.col("ro")), 1 - (1 - share).filter(changed).product()
+    summed = share.filter(changed).sum().clip(lower_bound=1e-9)
+    mixed = (tap * new).sum() / new.filter(tap.is_not_null()).sum()
     return (
-        changes.sort("tank", "day", "at")
+        with_tap(changes, tables, parameter)
+        .sort("tank", "day", "at")
         .group_by(DAY_KEY, maintain_order=True)
         .agg(
-            (1 - (1 - pl.col("dilution")).product()).alias("fraction"),
+            diluted.alias("fraction"),
             # Two changes of one day renew less than their sum.
-            (
-                pl.col("added").sum()
-                + pl.col("renewed").sum()
-                * (1 - (1 - pl.col("dilution")).product())
-                / pl.col("dilution").sum().clip(lower_bound=1e-9)
-            ).alias("uptake"),
-            ((pl.col("tap") * weight).sum() / weight.filter(pl.col("tap").is_not_null()).sum()).alias("tap"),
-            pl.col("tap").drop_nulls().first().alias("tap_any"),
-            pl.col("tap_day").drop_nulls().first(),
-            pl.col("next_tap").drop_nulls().first(),
-            pl.col("next_tap_day").drop_nulls().first(),
-            pl.col("guessed").filter(~pl.col("top_up")).any().alias("guessed"),
-            pl.col("fraction").filter(~pl.col("top_up")).is_null().any().alias("unknown"),
+            (new.filter("top_up").sum() + new.filter(changed).sum() * diluted / summed).alias("uptake"),
+            pl.when(mixed.is_finite()).then(mixed).otherwise(tap.drop_nulls().first()).alias("tap"),
+            pl.col("tap_day", "next_tap", "next_tap_day").drop_nulls().first(),
+            pl.col("guessed").filter(changed).any(),
+            pl.col("fraction").filter(changed).is_null().any().alias("unknown"),
             pl.col("top_up").all().alias("only_top_up"),
         )
-        .with_columns(pl.when(pl.col("tap").is_finite()).then("tap").otherwise("tap_any").alias("tap"))
-        .drop("tap_any")
     )
 
 
 def _days(tables: Tables, tanks: list[str], changes: pl.DataFrame) -> pl.DataFrame:
     """Every day of a tank on which something was recorded, and whether it was a visit: a top-up alone is none."""
     seen = [
-        tables.get(name, empty(name)).filter(pl.col("tank").is_in(tanks)).select("tank", day_number("day"))
+        table(tables, name)
+        .filter(pl.col("tank").is_in(tanks))
+        .select("tank", day_number("day"), read=pl.lit(name == "reading"))
         for name in ("visit", "reading")
     ]
-    read = seen[1].unique().with_columns(read=pl.lit(True))
-    return (
-        pl.concat([*seen, changes.select(DAY_KEY)])
-        .unique()
-        .join(read, on=DAY_KEY, how="left")
-        .join(changes, on=DAY_KEY, how="left")
-        .with_columns((~pl.col("only_top_up").fill_null(False) | pl.col("read").fill_null(False)).alias("is_visit"))
-    )
+    days = pl.concat([*seen, changes.select(*DAY_KEY, read=pl.lit(False))]).group_by(DAY_KEY).agg(pl.col("read").any())
+    is_visit = ~pl.col("only_top_up").fill_null(False) | pl.col("read")
+    return days.join(changes, on=DAY_KEY, how="left").with_columns(is_visit.alias("is_visit"))
 
 
 def _colour_kits(tables: Tables, parameter: str) -> pl.DataFrame:
     """kit, colour: whether each kit of the parameter is matched by colour steps."""
-    kits = tables.get("kit", empty("kit")).filter(pl.col("parameter") == parameter)
+    kits = table(tables, "kit").filter(pl.col("parameter") == parameter)
     return kits.select("kit", (pl.col("ladder").list.len() > 0).alias("colour")).unique("kit", maintain_order=True)
 
 
 def _readers(tables: Tables, tanks: list[str]) -> pl.DataFrame:
     """file, line, by: who read each row of a visit sheet, where it is recorded."""
-    visits = tables.get("visit", empty("visit")).filter(pl.col("tank").is_in(tanks) & pl.col("by").is_not_null())
+    visits = table(tables, "visit").filter(pl.col("tank").is_in(tanks) & pl.col("by").is_not_null())
     return visits.select("file", "line", pl.col("by").str.strip_chars().str.to_lowercase()).unique(["file", "line"])
 
 
 def build_rows(
-    tables: Tables,
-    tanks: list[str],
-    assumed: Mapping[str, float],
-    parameter: str = "nitrate",
-    also: tuple[str, ...] = (),
+    tables: Tables, tanks: list[str], assumed: Assumed, parameter: str = "nitrate", also: tuple[str, ...] = ()
 ) -> Rows:
     """The rows of the tanks named, over all time, for the readings that count: no `doubt`, or one of `also`."""
     tanks = sorted(set(tanks))
@@ -197,7 +176,7 @@ def build_rows(
     days = _days(tables, tanks, changes)
     counts = pl.col("doubt").is_null() | pl.col("doubt").is_in(list(also))
     readings = (
-        tables.get("reading", empty("reading"))
+        table(tables, "reading")
         .filter((pl.col("parameter") == parameter) & counts & pl.col("tank").is_in(tanks))
         .with_columns(day_number("day"), (pl.col("taken") == "after").alias("slot"), pl.col("kit").fill_null(""))
         .select(*DAY_KEY, "slot", "at", "low", "high", "matched", "kit", "file", "line")
@@ -217,62 +196,48 @@ def build_rows(
         .with_columns(
             (pl.col("carries") & pl.col("slot").fill_null(False)).alias("after"),
             (pl.col("carries") & pl.col("unknown").fill_null(False)).alias("breaks"),
-            (pl.col("is_visit") & (pl.col("place") == 0)).alias("new_visit"),
+            (pl.col("is_visit") & (pl.col("place") == 0)).cast(pl.Int64).alias("new_visit"),
         )
     )
-    codes = frame.select(pl.col("tank").cast(pl.Enum(tanks)).to_physical().cast(pl.Int64)).to_series().to_numpy()
-    first = np.searchsorted(codes, np.arange(len(tanks) + 1)).astype(np.int64)
     kits = frame["kit"].drop_nulls().unique().sort().to_list()
-    kit = frame.select(pl.col("kit").cast(pl.Enum(kits)).to_physical().cast(pl.Int64).fill_null(-1)).to_series()
-    reader = frame["by"].rank("dense").cast(pl.Int64).fill_null(0) - 1
-    # A reading by no named kit may have been matched by colour: it counts as no better.
-    colour = frame["colour"].fill_null(True).to_numpy()
-    carried = pl.col("carries")
-
-    def number(name: str, otherwise: float) -> Array:
-        return frame[name].cast(pl.Float64).fill_null(otherwise).to_numpy()
-
-    def of_change(name: str) -> Array:
-        return frame.select(pl.when(carried).then(name).fill_null(0.0)).to_series().to_numpy()
-
-    day = frame["day"].to_numpy()
-    after, breaks = frame["after"].to_numpy(), frame["breaks"].to_numpy()
-    begins = np.zeros(len(day), bool)
-    begins[first[:-1][first[:-1] < len(day)]] = True
-    gap = np.diff(day, prepend=0).astype(float)
-    gap[begins] = 0.0
     # A change before the row's reading breaks at the row, one after it breaks at the next.
-    broken = (breaks & after).astype(np.int64)
-    broken[1:] += (breaks & ~after)[:-1]
-    visit = np.cumsum(frame["new_visit"].to_numpy().astype(np.int64))
+    lost = pl.col("breaks") & ~pl.col("after")
+    broken = (pl.col("breaks") & pl.col("after")).cast(pl.Int64) + lost.shift(1, fill_value=False).cast(pl.Int64)
+    # A reading by no named kit may have been matched by colour: it counts as no better.
+    colour = pl.when(pl.col("colour").fill_null(True))
+    columns = frame.select(
+        _codes("tank", tanks),
+        "day",
+        pl.col("day").diff().over("tank").fill_null(0).cast(pl.Float64).alias("days"),
+        pl.col("new_visit").cum_sum().over("tank").alias("visit"),
+        pl.col("low").fill_null(0.0),
+        pl.col("high").fill_null(np.inf),
+        pl.col("matched", "tap", "next_tap").fill_null(np.nan),
+        _codes("kit", kits).fill_null(-1),
+        pl.col("by").rank("dense").cast(pl.Int64).fill_null(0).alias("reader") - 1,
+        colour.then(assumed["reading_cv"]).otherwise(assumed["reading_cv_meter"]).alias("cv"),
+        "after",
+        pl.when("carries").then(pl.col("fraction", "uptake")).fill_null(0.0),
+        (pl.col("carries") & pl.col("guessed")).fill_null(False).alias("guessed"),
+        pl.col("tap_day", "next_tap_day").fill_null(0),
+        broken.cum_sum().alias("segment"),
+        lost.alias("lost"),
+    )
+    arrays: dict[str, Any] = {name: columns[name].to_numpy() for name in columns.columns}
     return Rows(
         tanks=tanks,
-        first=first,
-        tank=codes,
-        day=day,
-        days=gap,
-        visit=visit - np.where(first[:-1] > 0, np.concatenate([[0], visit])[first[:-1]], 0)[codes],
-        low=number("low", 0.0),
-        high=number("high", np.inf),
-        matched=number("matched", np.nan),
-        kit=kit.to_numpy(),
-        reader=reader.to_numpy(),
-        cv=np.where(colour, assumed["reading_cv"], assumed["reading_cv_meter"]),
-        after=after,
-        fraction=of_change("fraction"),
-        guessed=frame.select((carried & pl.col("guessed")).fill_null(False)).to_series().to_numpy(),
-        uptake=of_change("uptake"),
-        tap=number("tap", np.nan),
-        tap_day=number("tap_day", 0.0).astype(np.int64),
-        next_tap=number("next_tap", np.nan),
-        next_tap_day=number("next_tap_day", 0.0).astype(np.int64),
-        segment=np.cumsum(broken),
-        lost=breaks & ~after,
+        first=np.searchsorted(arrays["tank"], np.arange(len(tanks) + 1)).astype(np.int64),
         source=frame.select("file", "line"),
         kits=kits,
         readers=frame["by"].drop_nulls().unique().sort().to_list(),
         parameter=parameter,
+        **arrays,
     )
+
+
+def _codes(name: str, words: list[str]) -> pl.Expr:
+    """A column of some words as their numbers."""
+    return pl.col(name).cast(pl.Enum(words)).to_physical().cast(pl.Int64)
 
 
 def supply_tap(tables: Tables, requests: pl.DataFrame, parameter: str) -> pl.DataFrame:
@@ -299,6 +264,6 @@ def tap_of(rows: Rows, chosen: IntArray, as_of: IntArray, unknown: float) -> tup
     return np.nan_to_num(value, nan=unknown), days
 
 
-def unknown_tap(assumed: Mapping[str, float], parameter: str) -> float:
+def unknown_tap(assumed: Assumed, parameter: str) -> float:
     """What a tap that was never measured is taken as; nan for KH, which has no such assumption and stays unknown."""
     return assumed["tap_unknown_mg_l"] if parameter == "nitrate" else np.nan

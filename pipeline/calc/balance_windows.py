@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.calc.balance_rows import Rows, tap_of, unknown_tap
-from pipeline.calc.cells import Array
-from pipeline.calc.nitrate_design import BoolArray, IntArray, Windows
+from pipeline.calc.cells import Array, Assumed
+from pipeline.calc.nitrate_design import BoolArray, Columns, IntArray, Windows
 from pipeline.calc.nitrate_fit import CHUNK, Priors, priors
 
 FAR_DAY = 10**6  # longer than any log: keys of tank and day are tank · FAR_DAY + day
@@ -17,16 +17,12 @@ TOO_FEW, AT_LEAST, BELOW, NUMBER = 0, 1, 2, 3  # what the gate lets through
 
 
 @dataclass(frozen=True)
-class Spans:
+class Spans(Columns):
     """Windows as half-open ranges of rows, arrays [windows]; empty where start = end."""
 
     start: IntArray
     end: IntArray
     as_of: IntArray  # the day a tap value must have been known
-
-    def chosen(self, which: IntArray | BoolArray) -> Spans:
-        """Some of the windows."""
-        return Spans(self.start[which], self.end[which], self.as_of[which])
 
 
 def rows_until(rows: Rows, tank: IntArray, day: IntArray) -> IntArray:
@@ -74,7 +70,7 @@ def spans_of_weeks(rows: Rows, tank: IntArray, as_of: IntArray, weeks: Array) ->
 
 
 @dataclass(frozen=True)
-class Batch:
+class Batch(Columns):
     """Windows as arrays, with what else a fit and its readers need. Right-aligned: the last row is the newest."""
 
     which: IntArray  # [tanks] number of each window among the spans
@@ -109,7 +105,7 @@ def _local_readers(codes: IntArray) -> IntArray:
     return np.where(local == most, -1, np.where(local > most, local - 1, local))
 
 
-def batch(rows: Rows, chosen: Spans, which: IntArray, assumed: Mapping[str, float], steps: int = 0) -> Batch:
+def batch(rows: Rows, chosen: Spans, which: IntArray, assumed: Assumed, steps: int = 0) -> Batch:
     """Gather windows into arrays [visits, tanks]; short ones are padded in front with rows in which nothing happens."""
     longest = int((chosen.end - chosen.start).max(initial=1))
     row = chosen.end - longest + np.arange(longest)[:, None]
@@ -149,7 +145,7 @@ def batch(rows: Rows, chosen: Spans, which: IntArray, assumed: Mapping[str, floa
     )
 
 
-def batches(rows: Rows, wanted: Spans, assumed: Mapping[str, float], steps: int = 0) -> Iterator[Batch]:
+def batches(rows: Rows, wanted: Spans, assumed: Assumed, steps: int = 0) -> Iterator[Batch]:
     """All windows that hold a row, a chunk of tanks at a time; windows of like length share a chunk."""
     length = wanted.end - wanted.start
     order = np.argsort(length, kind="stable")
@@ -159,16 +155,8 @@ def batches(rows: Rows, wanted: Spans, assumed: Mapping[str, float], steps: int 
         yield batch(rows, wanted.chosen(which), which, assumed, steps)
 
 
-@dataclass(frozen=True)
-class Gate:
-    """What a window's readings can carry, arrays [tanks]; `outcome` is TOO_FEW, AT_LEAST, BELOW or NUMBER."""
-
-    readings: IntArray
-    outcome: IntArray
-
-
-def gate(windows: Windows, assumed: Mapping[str, float]) -> Gate:
-    """Whether the readings of each window can carry a number.
+def gate(windows: Windows, assumed: Assumed) -> IntArray:
+    """Whether the readings of each window can carry a number: TOO_FEW, AT_LEAST, BELOW or NUMBER, [tanks].
 
     Fewer than five readings or under 28 days: too few. Half or more off the top: only a lower bound; half or more in
     the bottom cell: only an upper bound. Otherwise fewer than four strictly inside the chart are too few as well.
@@ -185,7 +173,7 @@ def gate(windows: Windows, assumed: Mapping[str, float]) -> Gate:
         few = (count < assumed["gate_readings"]) | (last - first < assumed["gate_days"])
     outcome = np.where(2 * top >= count, AT_LEAST, np.where(2 * bottom >= count, BELOW, NUMBER))
     outcome = np.where((outcome == NUMBER) & (inside < assumed["gate_inside"]), TOO_FEW, outcome)
-    return Gate(count, np.where(few, TOO_FEW, outcome))
+    return np.where(few, TOO_FEW, outcome)
 
 
 def median_gap(rows: Rows, tank: IntArray, as_of: IntArray, weeks: float, otherwise: float) -> Array:

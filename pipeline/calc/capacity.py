@@ -124,7 +124,7 @@ def layer_factors(
         product = product * pl.col(name)
     nothing = (pl.col("used_quality") == 0) | (pl.col("place") == 0) | pl.col("foam")
     return rows.with_columns(
-        pl.when(pl.col("biological") & nothing).then(0.0).when("biological").then(product).alias("effective_kg"),
+        pl.when(pl.col("biological") & nothing).then(0.0).when("biological").then(product).alias("effective_kg")
     )
 
 
@@ -319,9 +319,6 @@ def put_together(found: Calculated, assumed: Assumptions) -> tuple[pl.DataFrame,
 
 
 def capacity(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Capacity and its layers for many tanks and days at once: frames of schemas Capacity and CapacityLayer.
-
-    Everything is as of the day: what stood and lay there then, the services, food and readings up to then.
-    """
+    """Capacity and its layers as of many days for many tanks at once: frames of schemas Capacity and CapacityLayer."""
     frame, layers = put_together(parts(tables, requests, assumed), assumed)
     return conform("capacity", frame), conform("capacity_layer", layers.with_columns(pl.col("position").fill_null(0)))

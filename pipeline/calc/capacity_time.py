@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors
-from pipeline.calc.capacity import Calculated, layer_factors, parts, put_together
+from pipeline.calc.capacity import layer_factors, parts, put_together
 from pipeline.calc.disturbance import DAYS_A_WEEK
 from pipeline.calc.layers import REQUEST, numbers, series
 from pipeline.wording import day, number, pct
@@ -27,9 +27,10 @@ def last_change_days(assumed: Assumptions) -> int:
     return int(np.ceil(max(weeks) * DAYS_A_WEEK)) + 1
 
 
-def curves_of(found: Calculated, assumed: Assumptions, ahead: Sequence[int]) -> pl.DataFrame:
+def curves(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, ahead: Sequence[int]) -> pl.DataFrame:
     """Effective media and working load of each request so many days ahead: tank, as_of, ahead, day, effective_kg,
     working_load_pct, working_state. What clogs, warms, is fed and planted stays as it is on the as-of day."""
+    found = parts(tables, requests, assumed)
     days = pl.DataFrame({"ahead": sorted(set(ahead))}, schema={"ahead": pl.Int64})
     layers = found.layers.drop("ahead").join(days, how="cross")
     full = layer_factors(layers, found.tanks, found.filters, found.reached, assumed)
@@ -49,11 +50,6 @@ def curves_of(found: Calculated, assumed: Assumptions, ahead: Sequence[int]) -> 
         series("working_load_pct", load),
         pl.Series("working_state", factors.load_state(load, assumed)),
     ).select(*AHEAD, "day", "effective_kg", "working_load_pct", "working_state")  # fmt: skip
-
-
-def curves(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, ahead: Sequence[int]) -> pl.DataFrame:
-    """Working load of each request at each of some days ahead, if nothing else happens: see curves_of."""
-    return curves_of(parts(tables, requests, assumed), assumed, ahead)
 
 
 def back_within(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:

@@ -5,6 +5,7 @@ chance is Φ((high − x)/scale) − Φ((low − x)/scale); −∞ and ∞ stand
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Assumed = Mapping[str, float]  # the assumptions in force, by name
 
 FAR = 40.0  # beyond this many standard deviations φ and the tail of Φ are 0 in float64
 _SPLIT = 3.75  # where the published map of [0, ∞) to [−1, 1] puts its middle

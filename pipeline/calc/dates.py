@@ -8,14 +8,13 @@ from typing import Any
 import polars as pl
 
 from pipeline.assumptions import Assumptions
-from pipeline.calc.layers import in_force, table
+from pipeline.calc.layers import REQUEST, in_force, table
 from pipeline.calc.servicing import checks, flow_timings
 from pipeline.sentences import filled
 from pipeline.sentences import table as sentences
 from pipeline.wording import counted, day
 from schemas import Tables, conform, empty
 
-REQUEST = ["tank", "as_of"]
 Row = dict[str, Any]
 BASES = {"CP": "common practice, no source", "HOUSE": "house figure"}
 
@@ -28,11 +27,7 @@ def _jobs(
     assumed: Assumptions,
     more: Callable[[Row], Row] | None = None,
 ) -> pl.DataFrame:
-    """Rows with tank and as_of as jobs, with their day and what they are about; those without a day are none.
-
-    Their sentences are filled with the row, a date as `Tue 2 June` with its year where that is not the year of the request,
-    and with what `more` makes of it.
-    """
+    """Rows that have a day as jobs; their sentences are filled with the row and with what `more` makes of it."""
     rows = rows.with_columns(on.alias("on"), pl.col(about).alias("about")).drop_nulls("on")
     sentence, types = sentences(__file__, "dates.toml")[what], dict(empty("due").drop("late_days").schema)
     basis, jobs = filled(sentence["basis"], assumed=assumed, **BASES), []

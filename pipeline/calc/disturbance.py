@@ -17,10 +17,7 @@ DAYS_A_WEEK = 7.0
 
 
 def services_of_filters(tables: Tables) -> pl.DataFrame:
-    """Services in the order of their days, with their filter: one left blank is the tank's only filter that day.
-
-    Where no filter can be told, the row is left out here; the review says so of the record itself.
-    """
+    """Services by day, with their filter: one left blank is the tank's only filter that day; untold ones have no row."""
     services = table(tables, "service").lazy().with_row_index("service")
     placed = table(tables, "placement").lazy().select(pl.col("filter").alias("only"), "tank", "from", "to")
     only = (
@@ -90,10 +87,7 @@ def _rinses(services: pl.LazyFrame, fills: pl.LazyFrame, media: pl.LazyFrame, as
 
 
 def disturbances(tables: Tables, assumed: Assumptions) -> pl.DataFrame:
-    """Every disturbance of every fill: fill, date, share, lowest, weeks, kind, size (share handled, or hours stopped).
-
-    `lowest` null: it dried out there.
-    """
+    """Every disturbance of every fill: fill, date, share, lowest (null: it dried out), weeks, kind, size (share or hours)."""
     fills, services = fills_numbered(tables).lazy(), services_of_filters(tables).lazy()
     placed = table(tables, "placement").lazy().select("filter", "tank", "from", "to")
     # Fills in the serviced filter, and in the filters that stood on an event's tank, that day.

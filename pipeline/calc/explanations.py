@@ -7,13 +7,14 @@ log-likelihood over the plain balance less half the logarithm of the count of re
 (Schwarz 1978); a day that was looked for is a parameter too (Yao 1988).
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 import polars as pl
 
 from pipeline.calc.balance_rows import build_rows, tank_supply
-from pipeline.calc.cells import Array, cell_scores
+from pipeline.calc.cells import Array, Assumed, cell_scores
+from pipeline.calc.layers import table
 from pipeline.calc.nitrate_design import BoolArray, IntArray
 from pipeline.calc.refits import LEVEL, Weighed, refits
 from pipeline.units import factor
@@ -32,19 +33,10 @@ def penalised(gain: Array, readings: Array | float, parameters: int) -> Array:
     return np.asarray(gain - 0.5 * parameters * np.log(np.maximum(readings, 1.0)))
 
 
-def weigh(tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]) -> pl.DataFrame:
-    """Table `explanation` of the requests (tank, as_of): what gains enough to be worth telling.
-
-    Tanks that share a kit or a supply share its factor and its level: their gains are put together at the size that
-    suits them all.
-    """
-    return explain([refitted(tables, requests, assumed)], tables, requests, assumed)
-
-
-def refitted(tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]) -> Weighed | None:
-    """What each of the requests says by itself; those of other tanks are put beside it by `told`. None where none says any."""
+def refitted(tables: Tables, requests: pl.DataFrame, assumed: Assumed) -> Weighed | None:
+    """What each of the requests (tank, as_of) says by itself; None where none says any."""
     requests = requests.select("tank", "as_of").unique(maintain_order=True)
-    read = tables.get("reading", empty("reading")).filter(
+    read = table(tables, "reading").filter(
         (pl.col("parameter") == "nitrate") & pl.col("tank").is_in(requests["tank"].to_list())
     )
     if not read.height or read["tank"].value_counts()["count"].max() < assumed["gate_readings"]:  # type: ignore[operator]
@@ -53,9 +45,13 @@ def refitted(tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float
 
 
 def explain(
-    weighed: Iterable[Weighed | None], tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]
+    weighed: Iterable[Weighed | None], tables: Tables, requests: pl.DataFrame, assumed: Assumed
 ) -> pl.DataFrame:
-    """Table `explanation` of all requests, from what parts of them come to."""
+    """Table `explanation` of all requests, from what parts of them come to: what gains enough to be worth telling.
+
+    Tanks that share a kit or a supply share its factor and its level: their gains are put together at the size that
+    suits them all.
+    """
     parts = _ammonia_beside(requests.select("tank", "as_of").unique(maintain_order=True), tables, assumed)
     if any_of := [part for part in weighed if part is not None]:
         found = Weighed.together(any_of)
@@ -71,7 +67,7 @@ def explain(
     return conform("explanation", best.sort("as_of", "tank", "cause"))
 
 
-def log_chance(low: Array, high: Array, level: Array, bias: Array, cv: Array, assumed: Mapping[str, float]) -> Array:
+def log_chance(low: Array, high: Array, level: Array, bias: Array, cv: Array, assumed: Assumed) -> Array:
     """Log-likelihood of cells (low, high) [mg/L] where the level is so much, gross errors allowed for. Arrays [cells]."""
     offset = assumed["log_offset"]
     log_low = np.where(low > 0, np.log(np.maximum(low, 0) + offset), -np.inf)
@@ -113,7 +109,7 @@ def _explanations(
     cause: str,
     gain: Array,
     since: Array,
-    assumed: Mapping[str, float],
+    assumed: Assumed,
     **cells: Array | IntArray | pl.Series,
 ) -> Iterator[pl.DataFrame]:
     """Rows of table `explanation` for what gains enough; arrays [requests], `since` in day numbers. Nothing for none."""
@@ -127,7 +123,7 @@ def _explanations(
         ))  # fmt: skip
 
 
-def _of_series(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> Iterator[pl.DataFrame]:
+def _of_series(found: Weighed, tables: Tables, assumed: Assumed) -> Iterator[pl.DataFrame]:
     """What went on from a day: source, water lost, tap, factor."""
     requests, kit = found.requests, pl.Series(found.kit.tolist(), dtype=pl.String)
     mine, n = np.arange(len(requests)), found.readings
@@ -154,32 +150,21 @@ def _of_series(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> 
     gain = penalised(found.gain["factor"] - 0.5 * found.precision["factor"] * off**2, n, 1)
     yield from best("wrong basis", np.where(np.abs(off) < assumed["explained_basis_log"], gain, -np.inf), times)
     supply = requests.join(tank_supply(tables), on="tank", how="left", maintain_order="left")["supply"]
-    for cause, kind, names, least in (
-        ("tap nitrate", "tap", supply, assumed["explained_tap"] / LEVEL),
-        ("kit batch", "factor", kit, 0.0),
-    ):
+    for cause, kind, names in (("tap nitrate", "tap", supply), ("kit batch", "factor", kit)):
         group = _groups(requests, names)
         own, others, shared = pooled(found.gain[kind], found.size[kind], found.precision[kind], group)
-        many = (
-            np.bincount(group[group >= 0], minlength=1)[np.maximum(group, 0)]
-            if (group >= 0).any()
-            else np.ones(len(group))
-        )
-        good = (
-            shared >= least
-            if kind == "tap"
-            else (np.abs(shared) >= np.log(assumed["explained_factor"])) & (many >= assumed["kit_shift_tanks"])
-        )
+        many = np.bincount(group[group >= 0], minlength=1)[np.maximum(group, 0)]
+        if kind == "tap":
+            good, size, named = shared >= assumed["explained_tap"] / LEVEL, shared * LEVEL, {}
+        else:
+            far, enough = np.log(assumed["explained_factor"]), many >= assumed["kit_shift_tanks"]
+            good, size, named = (np.abs(shared) >= far) & enough & (others > 0), np.exp(shared), {"kit": kit}
         # The penalty is the group's, once; what the others say counts for or against, up to a limit.
         gain = penalised(own + np.clip(others, -cap, cap), n, 2)
-        if kind == "factor":
-            good &= others > 0
-        size = shared * LEVEL if kind == "tap" else np.exp(shared)
-        named = {"kit": kit} if kind == "factor" else {}
-        yield from best(cause, np.where(good, gain, -np.inf), size, tanks=many.astype(np.int64), **named)
+        yield from best(cause, np.where(good, gain, -np.inf), size, tanks=many, **named)
 
 
-def _of_cells(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> Iterator[pl.DataFrame]:
+def _of_cells(found: Weighed, tables: Tables, assumed: Assumed) -> Iterator[pl.DataFrame]:
     """What one reading may be instead: after the change, ten times, given as nitrogen, of the tank beside it."""
     c = found.cells
     if not c.height:
@@ -211,7 +196,7 @@ def _of_cells(found: Weighed, tables: Tables, assumed: Mapping[str, float]) -> I
     yield from _swapped(c.with_columns(pl.Series("plain", plain)), found.requests, tables, assumed)
 
 
-def _readers_apart(found: Weighed, assumed: Mapping[str, float]) -> Iterator[pl.DataFrame]:
+def _readers_apart(found: Weighed, assumed: Assumed) -> Iterator[pl.DataFrame]:
     """Two people who match colours a factor apart, over all tanks that both read."""
     apart, requests = found.readers, found.requests
     if not apart.height:
@@ -232,9 +217,7 @@ def _readers_apart(found: Weighed, assumed: Mapping[str, float]) -> Iterator[pl.
     yield from _explanations(pairs.select("tank", "as_of"), "reader", gain, day, assumed, **cells)
 
 
-def _swapped(
-    c: pl.DataFrame, requests: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]
-) -> Iterator[pl.DataFrame]:
+def _swapped(c: pl.DataFrame, requests: pl.DataFrame, tables: Tables, assumed: Assumed) -> Iterator[pl.DataFrame]:
     """Two tanks of a site whose nitrate of a day fits better exchanged."""
     tank = requests.join(tables["tank"].select("tank", "site"), on="tank", how="left", maintain_order="left")
     cells = pl.concat([c, tank[c["request"].to_numpy()]], how="horizontal")
@@ -255,10 +238,10 @@ def _swapped(
     yield from _explanations(pairs.select("tank", "as_of"), "wrong tank", gain, of("day"), assumed, **cells_of)
 
 
-def _ammonia_beside(requests: pl.DataFrame, tables: Tables, assumed: Mapping[str, float]) -> list[pl.DataFrame]:
+def _ammonia_beside(requests: pl.DataFrame, tables: Tables, assumed: Assumed) -> list[pl.DataFrame]:
     """Tanks that show ammonia while others of their supply do: `tanks` of them show it, of `size` tested."""
     keys = ["tank", "as_of"]
-    read = tables.get("reading", empty("reading")).filter(pl.col("parameter") == "ammonia")
+    read = table(tables, "reading").filter(pl.col("parameter") == "ammonia")
     if not (read["matched"] >= assumed["trace_ammonia"]).any():
         return []
     back = pl.col("as_of") - pl.duration(days=int(assumed["tap_beside_days"]))

@@ -23,10 +23,7 @@ def _array(value: ArrayLike) -> Array:
 
 
 def maturity(age_weeks: ArrayLike, assumed: Assumptions) -> Array:
-    """Share of its ripe work that media does at an age [weeks]: 0 to week 4, a straight line to 1 at week 26.
-
-    An age of nan counts as ripe (its wetted day was not recorded).
-    """
+    """Share of its ripe work that media does at an age [weeks; nan is ripe]: 0 to week 4, a straight line to 1 at 26."""
     age = _array(age_weeks)
     if not assumed["use_maturity"]:
         return np.ones_like(age)

@@ -53,8 +53,7 @@ CASES = {
 def _marked(layers: pl.DataFrame) -> pl.DataFrame:
     """Layers in flow order with what came before and what comes after each, and the cases they make.
 
-    Media in the pre-filter, a first compartment meant for rough dirt, is told to move: no other stage is measured
-    against it, but against media that is `settled`. What is not in the book has no place in the order.
+    Media in the pre-filter (first, meant for rough dirt) is told to move: other stages are measured against `settled` media.
     """
 
     def before(name: str) -> pl.Expr:

@@ -12,11 +12,11 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc.balance_rows import build_rows
 from pipeline.calc.balance_windows import batches, spans_of_weeks
 from pipeline.calc.cells import Array
-from pipeline.calc.layers import REQUEST, first_of
-from pipeline.calc.nitrate_alarm import NO_INFORMATION, efficient_scores
+from pipeline.calc.layers import REQUEST, first_of, table
 from pipeline.calc.nitrate_design import IntArray, step_days
 from pipeline.calc.nitrate_fit import FRACTION, KIT, fit
-from schemas import Tables, empty
+from pipeline.calc.nitrate_steps import NO_INFORMATION, efficient_scores
+from schemas import Tables
 
 # Asked for some tanks, gives their checked tables in parts of whole tanks, and says which each part is of.
 Parts = Callable[[Sequence[str]], Iterable[tuple[Sequence[str], Tables]]]
@@ -62,7 +62,7 @@ _NO_SHIFT = pl.DataFrame(schema={"as_of": pl.Date, "kit": pl.String, "shifted": 
 def kits_used(tables: Tables) -> pl.DataFrame:
     """tank, day, kit of every nitrate reading that counts."""
     counted = (pl.col("parameter") == "nitrate") & pl.col("doubt").is_null() & pl.col("kit").is_not_null()
-    return tables.get("reading", empty("reading")).filter(counted).select("tank", "day", "kit")
+    return table(tables, "reading").filter(counted).select("tank", "day", "kit")
 
 
 def _with_kit(steps: pl.DataFrame, used: pl.DataFrame) -> pl.DataFrame:
@@ -131,8 +131,7 @@ def _shifts(users: pl.DataFrame, parts: Parts, assumed: Assumptions) -> pl.DataF
 def _pool(pooled: Array, users: pl.DataFrame, tables: Tables, ago: IntArray, assumed: Assumptions) -> None:
     """Add the scores of some users to those of their kits. `pooled` [factor or step, u or v, days back, groups]."""
     rows = build_rows(tables, users["tank"].unique().to_list(), assumed)
-    tank = np.searchsorted(np.array(rows.tanks, dtype=str), users["tank"].to_numpy().astype(str)).astype(np.int64)
-    as_of = users["as_of"].to_physical().cast(pl.Int64).to_numpy()
+    tank, as_of = rows.places(users)
     kit = np.searchsorted(np.array(rows.kits, dtype=str), users["kit"].to_numpy().astype(str))
     group = users["group"].to_numpy()
     wanted = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))

@@ -156,12 +156,9 @@ def _shares(assumed: Assumptions) -> list[pl.Expr]:
 
 
 def _depth() -> pl.Expr:
-    """Depth of a layer [mm]: as typed, else from its mass, else its share of what the others leave free.
-
-    Mass above the loose one is packed neatly first: it overflows only above the neat one.
-    """
-    deep = pl.col("room_depth_mm")
-    loose = pl.col("loose_share")
+    """Depth of a layer [mm]: as typed, else from its mass, else its share of what the others leave free."""
+    deep, loose = pl.col("room_depth_mm"), pl.col("loose_share")
+    # Mass above the loose one is packed neatly first: it overflows only above the neat one.
     share = pl.when(loose <= 1).then(loose).when(loose > 1).then(pl.max_horizontal(1.0, "tight_share"))
     known = pl.coalesce("thickness_mm", share * deep)
     room = [*FILTER_REQUEST, "compartment"]

@@ -6,13 +6,12 @@ accumulation of pharmacokinetics with e^(−kτ) = 1 − f (Rowland & Tozer, Cli
 tests/published/test_mixing.py
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, Assumed
 
 
 @dataclass(frozen=True)
@@ -52,40 +51,31 @@ def visits_to_reach(
 
 @dataclass(frozen=True)
 class Sizing:
-    """A water change of a size: `possible` is False where changes cannot do it, and `why` says so in a word.
-
-    why: "" (possible), "tap" (the tap is at or over the wanted level) or "size" (more than the limit at one time).
-    """
+    """A water change of a size: `possible` is False where changes cannot do it, and `why` says so in a word."""
 
     fraction: Array  # nan where the tap forbids it
     possible: np.ndarray
-    why: np.ndarray
+    why: np.ndarray  # "" (possible), "tap" (at or over the wanted level) or "size" (more than the limit at one time)
 
 
-def _sized(needed: Array, headroom: Array, limit: float) -> Sizing:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        fraction = np.where(headroom > 0, np.maximum(needed, 0.0) / headroom, np.nan)
-    fraction = np.where(needed <= 0, 0.0, fraction)
-    why = np.where(np.isnan(fraction), "tap", np.where(fraction > limit, "size", ""))
-    return Sizing(fraction, why == "", why)
-
-
-def fraction_for_ceiling(
-    rise_per_interval: ArrayLike, ceiling: ArrayLike, tap: ArrayLike, assumed: Mapping[str, float]
-) -> Sizing:
+def fraction_for_ceiling(rise_per_interval: ArrayLike, ceiling: ArrayLike, tap: ArrayLike, assumed: Assumed) -> Sizing:
     """Fraction at every change that keeps the level before a change at the ceiling: f = R/(L − tap).
 
     `rise_per_interval` [mg/L] is the net rise from one change to the next. Not possible where the tap is at or over
     the ceiling, or where more than `change_limit` would have to go each time.
     """
-    rise, ceiling, tap = (np.asarray(x, float) for x in (rise_per_interval, ceiling, tap))
-    return _sized(rise, ceiling - tap, assumed["change_limit"])
+    rise, headroom = np.asarray(rise_per_interval, float), np.asarray(ceiling, float) - np.asarray(tap, float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        fraction = np.where(headroom > 0, np.maximum(rise, 0.0) / headroom, np.nan)
+    fraction = np.where(rise <= 0, 0.0, fraction)
+    why = np.where(np.isnan(fraction), "tap", np.where(fraction > assumed["change_limit"], "size", ""))
+    return Sizing(fraction, why == "", why)
 
 
 # -- the change of one tank; None is not known -----------------------------------------------------
 
 
-def largest_change(ph: float | None, tap_ph: float | None, assumed: Mapping[str, float]) -> float:
+def largest_change(ph: float | None, tap_ph: float | None, assumed: Assumed) -> float:
     """The largest change that may be made in one go: less where the tap's pH is far from the tank's."""
     most = assumed["change_at_once"]
     if ph is None or tap_ph is None or round(abs(tap_ph - ph), 6) < assumed["mix_ph_apart"]:
@@ -94,12 +84,9 @@ def largest_change(ph: float | None, tap_ph: float | None, assumed: Mapping[str,
 
 
 def holding_change(
-    rise: float | None, every_days: float | None, limit: float | None, tap: float | None, assumed: Mapping[str, float]
+    rise: float | None, every_days: float | None, limit: float | None, tap: float | None, assumed: Assumed
 ) -> float | None:
-    """The fraction at every visit that keeps the level before a change at the limit, f = R/(L − T).
-
-    0 where nitrate does not rise; None where something is not known, or no change can do it (`fraction_for_ceiling` says why).
-    """
+    """`fraction_for_ceiling` of one tank: 0 where nitrate does not rise; None where not known, or no change can do it."""
     if rise is None or every_days is None or limit is None or tap is None:
         return None
     sized = fraction_for_ceiling(max(rise, 0.0) * every_days, limit, tap, assumed)
@@ -113,7 +100,7 @@ def way_down(
     rise: float | None,
     every_days: float,
     most: float,
-    assumed: Mapping[str, float],
+    assumed: Assumed,
     holding: float | None = None,
 ) -> tuple[float, int] | None:
     """From over the limit to under it: the fraction at each visit, and how many visits; None for no way.

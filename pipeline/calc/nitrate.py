@@ -23,8 +23,9 @@ from pipeline.calc.balance_windows import (
 )
 from pipeline.calc.cells import Array
 from pipeline.calc.kit_shift import hold_down, trend_of
+from pipeline.calc.layers import series, table
 from pipeline.calc.nitrate_design import BoolArray, IntArray
-from pipeline.calc.nitrate_level_fits import LevelFits, StepSought, chosen_spans, level_fits, steps_sought
+from pipeline.calc.nitrate_level_fits import LevelFits, chosen_spans, level_fits, steps_sought
 from pipeline.calc.nitrate_outlook import (
     Ahead,
     Range,
@@ -59,7 +60,7 @@ class Calculated:
     scanned: Scanned
     alarm: Alarms
     spans: Spans  # of the fit that the outlook stands on
-    sought: StepSought
+    step_row: IntArray  # flat row after which that fit has a step; −1 for none
     level_fits: LevelFits
     routine: Routine
     known: BoolArray  # the outlook stands on a number
@@ -69,8 +70,7 @@ def calculate_arrays(tables: Tables, requests: pl.DataFrame, assumed: Assumption
     """Fits, alarms and level fits of the requests (tank, as_of)."""
     requests = requests.select("tank", "as_of").unique(maintain_order=True)
     rows = build_rows(tables, requests["tank"].to_list(), assumed)
-    tank = np.searchsorted(np.array(rows.tanks, dtype=str), requests["tank"].to_numpy().astype(str)).astype(np.int64)
-    as_of = requests["as_of"].to_physical().cast(pl.Int64).to_numpy()
+    tank, as_of = rows.places(requests)
     gap = median_gap(rows, tank, as_of, assumed["baseline_weeks"], round_.visit_every_days)
     weeks = np.where(gap <= assumed["sparse_gap_days"], assumed["recent_weeks"], assumed["recent_weeks_sparse"])
     recent_spans = spans_of_weeks(rows, tank, as_of, weeks)
@@ -79,26 +79,12 @@ def calculate_arrays(tables: Tables, requests: pl.DataFrame, assumed: Assumption
     scanned = scan_visits(rows, tank, as_of, round_.visit_every_days, assumed)
     alarm = alarms(scanned, tank, as_of, assumed)
     spans, known = chosen_spans(recent_spans, baseline_spans, recent, baseline)
-    sought = steps_sought(rows, tank, as_of, weeks, scanned, alarm, assumed)
-    found = level_fits(rows, spans, sought, assumed)
+    step_row, step_sd = steps_sought(rows, tank, as_of, weeks, scanned, alarm, assumed)
+    found = level_fits(rows, spans, step_row, step_sd, assumed)
     routine = present_routine(rows, tank, as_of, weeks, gap, assumed)
     return Calculated(
-        assumed,
-        rows,
-        requests,
-        tank,
-        as_of,
-        gap,
-        recent,
-        baseline,
-        scanned,
-        alarm,
-        spans,
-        sought,
-        found,
-        routine,
-        known,
-    )
+        assumed, rows, requests, tank, as_of, gap, recent, baseline, scanned, alarm, spans, step_row, found, routine, known
+    )  # fmt: skip
 
 
 def calculate_nitrate(
@@ -112,11 +98,11 @@ def calculate_nitrate(
     """
     done = calculate_arrays(tables, requests, assumed, round_)
     out = {
-        "nitrate_fit": pl.concat([_fit_frame(done, "recent", assumed), _fit_frame(done, "baseline", assumed)]),
+        "nitrate_fit": pl.concat([_fit_frame(done, window) for window in ("recent", "baseline")]),
         "step_alarm": _alarm_frame(done),
         "suspect": _suspect_frame(done),
     }
-    out["nitrate_outlook"] = _outlook_frame(done, tables, out, assumed, capacity)
+    out["nitrate_outlook"] = _outlook_frame(done, tables, out, capacity)
     return hold_down(out, tables, assumed)
 
 
@@ -127,15 +113,12 @@ def _dates(days: IntArray) -> pl.Series:
 
 def _numbers(**columns: Array) -> list[pl.Series]:
     """Arrays as columns, nan and ∞ as null."""
-    return [
-        pl.Series(name, np.where(np.isfinite(values), values, np.nan)).fill_nan(None)
-        for name, values in columns.items()
-    ]
+    return [series(name, np.where(np.isfinite(values), values, np.nan)) for name, values in columns.items()]
 
 
-def _fit_frame(done: Calculated, window: str, assumed: Assumptions) -> pl.DataFrame:
+def _fit_frame(done: Calculated, window: str) -> pl.DataFrame:
     found: Rates = done.recent if window == "recent" else done.baseline
-    rough = ((found.high - found.low) / 2 > assumed["rough_half_width"]) | found.untested
+    rough = ((found.high - found.low) / 2 > done.assumed["rough_half_width"]) | found.untested
     state = np.select(
         [found.outcome == AT_LEAST, found.outcome == BELOW, found.outcome == NUMBER],
         ["at least", "below chart", np.where(rough, "rough", "ok")],
@@ -172,7 +155,7 @@ def _suspect_frame(done: Calculated) -> pl.DataFrame:
 
 def ceilings(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> Array:
     """Nitrate ceiling of each request's tank [mg/L]."""
-    own = tables.get("tank", empty("tank")).select("tank", "nitrate_ceiling")
+    own = table(tables, "tank").select("tank", "nitrate_ceiling")
     found = requests.join(own, on="tank", how="left", maintain_order="left")["nitrate_ceiling"]
     return found.cast(pl.Float64).fill_null(assumed["ceiling_default"]).to_numpy()
 
@@ -201,10 +184,9 @@ def fresh(done: Calculated) -> BoolArray:
     return np.asarray((last >= rows.first[done.tank]) & (age <= limit))
 
 
-def _outlook_frame(
-    done: Calculated, tables: Tables, out: Tables, assumed: Assumptions, capacity: pl.DataFrame | None
-) -> pl.DataFrame:
-    level_fit, routine, ceiling = done.level_fits.level_fit, done.routine, ceilings(tables, done.requests, assumed)
+def _outlook_frame(done: Calculated, tables: Tables, out: Tables, capacity: pl.DataFrame | None) -> pl.DataFrame:
+    level_fit, routine, assumed = done.level_fits.level_fit, done.routine, done.assumed
+    ceiling = ceilings(tables, done.requests, assumed)
     settled = plateau(level_fit, routine, assumed)
     placed, ahead = moments(done)
     today = fresh(done) if len(done.rows.day) else placed

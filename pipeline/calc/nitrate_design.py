@@ -8,6 +8,7 @@ nothing happens (no days, no change, no reading).
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,22 @@ BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
-class Windows:
+class Columns:
+    """Arrays whose last axis is one of tanks, windows or requests."""
+
+    def chosen(self, which: slice | IntArray | BoolArray) -> Self:
+        """The same of some of them."""
+
+        def of(value: Any) -> Any:
+            return value.chosen(which) if isinstance(value, Columns) else value[..., which]
+
+        values = {field.name: getattr(self, field.name) for field in fields(self)}
+        own = {n: of(v) for n, v in values.items() if isinstance(v, Columns | np.ndarray)}
+        return replace(self, **own)
+
+
+@dataclass(frozen=True)
+class Windows(Columns):
     """What was recorded in each window, rows in time order. Every array is [visits, tanks].
 
     The reading of a row is taken before the row's change, or after it where `after`. A row without a reading has
@@ -46,20 +62,14 @@ class Windows:
         """Log-biases that the readings may have: one a kit batch, and one a reader but the first."""
         return int(self.kit.max(initial=0)) + 1 + int(self.reader.max(initial=-1)) + 1
 
-    def of_factor(self, count: int) -> list[Array]:
-        """The readings of each of `count` factors as ones, arrays [visits, tanks]: kits first, readers last."""
+    def of_factor(self, count: int) -> Array:
+        """The readings of each of `count` factors as ones, [factors, visits, tanks]: kits first, readers last."""
         kits = count - int(self.reader.max(initial=-1)) - 1
-        return [
-            (self.kit == k).astype(float) if k < kits else (self.reader == k - kits).astype(float) for k in range(count)
-        ]
-
-    def tanks(self, chosen: slice | IntArray | BoolArray) -> Windows:
-        """The same of some tanks."""
-        return Windows(**{f.name: getattr(self, f.name)[:, chosen] for f in fields(self)})
+        return np.array([self.kit == k if k < kits else self.reader == k - kits for k in range(count)], float)
 
 
 @dataclass(frozen=True)
-class State:
+class State(Columns):
     """Level as N = a·N0 + b·g + c·e^τ + s·δ, with the slopes of a, b, c by φ (log-bias of fractions). Arrays [tanks].
 
     s are the days of a stepped-up rise δ that the level still holds; it only means something after the step.
@@ -78,10 +88,6 @@ class State:
         """Before the first reading: the level is N0."""
         zero = np.zeros(tanks)
         return cls(np.ones(tanks), zero, zero, zero, zero, zero, zero)
-
-    def chosen(self, which: IntArray) -> State:
-        """Of some tanks."""
-        return State(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
 
     def wait(self, days: Array | float) -> State:
         """After some days without a change."""
@@ -105,7 +111,7 @@ class State:
 
 
 @dataclass(frozen=True)
-class Design:
+class Design(Columns):
     """The state at every reading, arrays [visits, tanks], and after the last row [tanks]."""
 
     a: Array
@@ -143,21 +149,25 @@ def design(windows: Windows) -> Design:
     return Design(a, b, c, da, db, dc, State(*state))
 
 
-def step_days(windows: Windows, phi: Array, start: IntArray) -> tuple[Array, Array]:
-    """Days of stepped-up rise that the level still holds: the design of a step.
+def held(windows: Windows, before: Array, at_change: Array, phi: Array | float = 0.0) -> tuple[Array, Array]:
+    """What a tank still holds of what came in: at each reading, arrays [..., visits, tanks], and after the last row.
 
-    `start` [steps, tanks] is the row after which each step begins; the count of rows stands for none. Returns it at
-    every reading [steps, visits, tanks] and after the last row [steps, tanks]. φ [tanks] is the log-bias of fractions.
+    `before` came since the row before, `at_change` with the row's change, both in the unit of the level and of the shape
+    of the first result. φ [tanks] is the log-bias of fractions.
     """
-    rows, tanks = windows.days.shape
+    out, now = np.empty_like(before), np.zeros(before[..., 0, :].shape)
     kept = 1.0 - windows.fraction * np.exp(-phi)
-    out = np.zeros((len(start), rows, tanks))
-    held = np.zeros(start.shape)
-    any_after = [bool(row.any()) for row in windows.after]
-    for j in range(max(0, int(start.min(initial=rows)) + 1), rows):
-        held = held + windows.days[j]
-        held *= start < j
-        changed = held * kept[j]
-        out[:, j] = np.where(windows.after[j], changed, held) if any_after[j] else held
-        held = changed
-    return out, held
+    for j in range(before.shape[-2]):
+        seen = now + before[..., j, :]
+        now = seen * kept[j] + at_change[..., j, :]
+        out[..., j, :] = np.where(windows.after[j], now, seen)
+    return out, now
+
+
+def step_days(windows: Windows, phi: Array, start: IntArray) -> tuple[Array, Array]:
+    """Days of stepped-up rise that are still `held`, the design of a step: [steps, visits, tanks] and [steps, tanks].
+
+    `start` [steps, tanks] is the row after which each step begins; the count of rows stands for none.
+    """
+    later = start[:, None] < np.arange(len(windows.days))[:, None]
+    return held(windows, later * windows.days, np.zeros(later.shape), phi)

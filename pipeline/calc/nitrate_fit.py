@@ -7,35 +7,28 @@ DEVELOPERS.md, “Nitrate”, tells the model and how it is measured.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.calc.cells import Array, CellScores, cell_scores
-from pipeline.calc.nitrate_design import Design, IntArray, State, Windows, design
+from pipeline.calc.cells import Array, Assumed, CellScores, cell_scores
+from pipeline.calc.nitrate_design import Columns, Design, Windows, design
 
 N0, RISE, FRACTION, TAP, KIT = 0, 1, 2, 3, 4  # places of the parameters; kits follow from KIT on
-STATE = ("a", "b", "c", "da", "db", "dc")  # of the design; the state after the last row has s besides
-CHUNK = 192  # tanks worked at once: their arrays stay in a core's cache
+CHUNK = 192  # tanks best fitted at once: their arrays stay in a core's cache
 WIDE = 4  # first Newton steps, in which the cells are widened
 _NOTHING = 1e-12
 
 
 @dataclass(frozen=True)
-class Priors:
+class Priors(Columns):
     """Means and precisions, arrays [parameters, tanks]."""
 
     mean: Array
     precision: Array
 
-    def tanks(self, chosen: slice | IntArray) -> Priors:
-        """The same of some tanks."""
-        return Priors(self.mean[:, chosen], self.precision[:, chosen])
 
-
-def priors(assumed: Mapping[str, float], guessed: Array, tap_age: Array, factors: int, steps: int = 0) -> Priors:
+def priors(assumed: Assumed, guessed: Array, tap_age: Array, factors: int, steps: int = 0) -> Priors:
     """Priors of each tank. `guessed` (Boolean) and `tap_age` [days], arrays [tanks], widen φ and τ.
 
     guessed: half or more of the window's fractions are guesses; tap_age: how far the changes lie from the tap tests
@@ -92,36 +85,27 @@ def corrected_least_squares(windows: Windows, plan: Design) -> tuple[Array, Arra
         return (bb * ay - ab * by) / determinant, (aa * by - ab * ay) / determinant
 
 
-class _Problem:
-    """One chunk of tanks: what stays the same from one Newton step to the next."""
+@dataclass(frozen=True)
+class _Problem(Columns):
+    """A batch of tanks: what stays the same from one Newton step to the next. Arrays [visits, tanks]."""
 
-    def __init__(self, windows: Windows, prior: Priors, assumed: Mapping[str, float], step_days: Array | None) -> None:
-        self.plan = design(windows)
-        self.prior = prior
-        self.assumed = assumed
-        self.offset = assumed["log_offset"]
-        self.log_low = np.where(windows.low > 0, np.log(windows.low + self.offset), -np.inf)
-        self.log_high = np.log(windows.high + self.offset)
-        self.read = windows.reading
-        self.step_days = step_days
-        self.factors = len(prior.mean) - KIT - (step_days is not None)
-        self.limit = np.full((len(prior.mean), 1), assumed["newton_step_other"])
-        self.limit[N0], self.limit[RISE] = assumed["newton_step_n0"], assumed["newton_step_rise"]
-        if step_days is not None:
-            self.limit[-1] = assumed["newton_step_rise"]
-        self.of_factor = windows.of_factor(self.factors)
-        self.cv = windows.cv
+    assumed: Assumed
+    prior: Priors
+    plan: Design
+    log_low: Array
+    log_high: Array
+    cv: Array
+    of_factor: Array  # [factors, visits, tanks]
+    step_days: Array | None
 
-    def tanks(self, chosen: IntArray) -> _Problem:
-        """The same of some tanks."""
-        own = copy(self)
-        own.plan = Design(**{name: getattr(self.plan, name)[:, chosen] for name in STATE}, end=self.plan.end)
-        own.prior = self.prior.tanks(chosen)
-        own.log_low, own.log_high = self.log_low[:, chosen], self.log_high[:, chosen]
-        own.read, own.cv = self.read[:, chosen], self.cv[:, chosen]
-        own.of_factor = [mine[:, chosen] for mine in self.of_factor]
-        own.step_days = None if self.step_days is None else self.step_days[:, chosen]
-        return own
+    @property
+    def limit(self) -> Array:
+        """The longest step of each parameter, [parameters, 1]."""
+        limit = np.full((len(self.prior.mean), 1), self.assumed["newton_step_other"])
+        limit[N0], limit[RISE] = self.assumed["newton_step_n0"], self.assumed["newton_step_rise"]
+        if self.step_days is not None:
+            limit[-1] = self.assumed["newton_step_rise"]
+        return limit
 
     def start(self, windows: Windows) -> Array:
         n0, rise = corrected_least_squares(windows, self.plan)
@@ -155,17 +139,17 @@ class _Problem:
 
     def evaluate(self, theta: Array, widen: float) -> tuple[Array, Array, CellScores]:
         """How the log level moves with the level and with each parameter, and the scores of the readings."""
-        assumed = self.assumed
+        assumed, offset = self.assumed, self.assumed["log_offset"]
         level, slopes = self.level(theta)
         bias = np.zeros_like(level)
         for k, mine in enumerate(self.of_factor):
             bias += theta[KIT + k] * mine
         seen = level * np.exp(bias)
-        lift = np.exp(bias) / (seen + self.offset)
+        lift = np.exp(bias) / (seen + offset)
         cells = cell_scores(
             self.log_low,
             self.log_high,
-            np.log(seen + self.offset),
+            np.log(seen + offset),
             self.cv * widen,
             assumed["robust_share"],
             assumed["robust_density"],
@@ -242,62 +226,36 @@ def inverse(h: Array) -> Array:
 
 
 def fit(
-    windows: Windows,
-    prior: Priors,
-    assumed: Mapping[str, float],
-    step_days: Array | None = None,
-    start_rise: Array | None = None,
-    start: Array | None = None,
+    windows: Windows, prior: Priors, assumed: Assumed, step_days: Array | None = None, start: Array | None = None
 ) -> Fit:
-    """Fit every tank of a batch (arrays [visits, tanks]); about 10,000 tanks of 26 readings a second on one core.
+    """Fit every tank of a batch (arrays [visits, tanks]); about 10,000 tanks of 26 readings a second on one core, best
+    CHUNK of them at once.
 
     `step_days` [visits, tanks], where given, is the design of a step in the rise; its size is the last parameter.
-    `start_rise` [tanks] begins there rather than at least squares; `start` [parameters, tanks] from another fit, which
-    needs few steps.
+    `start` [parameters, tanks] is that of another fit, which needs few steps; else it begins at least squares.
     Read the interval of g as rise ± interval_z·√covariance[RISE, RISE].
     """
-    tanks = windows.days.shape[1]
-    parts = [
-        _fit_chunk(
-            windows.tanks(slice(i, i + CHUNK)),
-            prior.tanks(slice(i, i + CHUNK)),
-            assumed,
-            None if step_days is None else step_days[:, i : i + CHUNK],
-            None if start_rise is None else start_rise[i : i + CHUNK],
-            None if start is None else start[:, i : i + CHUNK],
-        )
-        for i in range(0, max(tanks, 1), CHUNK)
-    ]
-    if len(parts) == 1:
-        return parts[0]
-    joined = {
-        name: np.concatenate([getattr(p, name) for p in parts], axis=-1)
-        for name in ("theta", "covariance", "weight", "score", "information", "lift", "jacobian", "objective")
-    }
-    plans = {name: np.concatenate([getattr(p.design, name) for p in parts], axis=-1) for name in STATE}
-    ends = {name: np.concatenate([getattr(p.design.end, name) for p in parts]) for name in (*STATE, "s")}
-    return Fit(**joined, design=Design(**plans, end=State(**ends)))
-
-
-def _fit_chunk(
-    windows: Windows,
-    prior: Priors,
-    assumed: Mapping[str, float],
-    step_days: Array | None,
-    start_rise: Array | None,
-    start: Array | None,
-) -> Fit:
-    problem = _Problem(windows, prior, assumed, step_days)
-    theta = problem.start(windows) if start is None else start.copy()
-    if start_rise is not None:
-        theta[RISE] = start_rise
+    offset, factors = assumed["log_offset"], len(prior.mean) - KIT - (step_days is not None)
+    problem = _Problem(
+        assumed,
+        prior,
+        plan=design(windows),
+        log_low=np.where(windows.low > 0, np.log(windows.low + offset), -np.inf),
+        log_high=np.log(windows.high + offset),
+        cv=windows.cv,
+        of_factor=windows.of_factor(factors),
+        step_days=step_days,
+    )
     last, early = int(assumed["newton_steps"]), int(assumed["newton_steps_all"])
     # From another fit the way is short and the cells need no widening.
-    theta, moved = _newton(problem, theta, range(early) if start is None else range(WIDE, WIDE + 2))
+    if start is None:
+        theta, moved = _newton(problem, problem.start(windows), range(early))
+    else:
+        theta, moved = _newton(problem, start, range(WIDE, WIDE + 2))
     # Few tanks need more steps; the others are done.
     left = np.flatnonzero(moved > assumed["newton_settled"])
     if len(left):
-        theta[:, left], _ = _newton(problem.tanks(left), theta[:, left], range(early, last))
+        theta[:, left], _ = _newton(problem.chosen(left), theta[:, left], range(early, last))
     lift, jacobian, cells = problem.evaluate(theta, 1.0)
     return Fit(
         theta=theta,
@@ -307,7 +265,7 @@ def _fit_chunk(
         information=cells.information,
         lift=lift,
         jacobian=jacobian,
-        objective=np.where(problem.read, cells.log_chance, 0.0).sum(axis=0)
+        objective=np.where(windows.reading, cells.log_chance, 0.0).sum(axis=0)
         - 0.5 * (prior.precision * (theta - prior.mean) ** 2).sum(axis=0),
         design=problem.plan,
     )

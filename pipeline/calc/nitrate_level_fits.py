@@ -5,14 +5,13 @@ answer quickly but carry little. So the half-year is fitted with a step: where a
 where the scan only suspects one, from the suspected visit; otherwise a small drift over the recent weeks.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from pipeline.calc.balance_rows import Rows
 from pipeline.calc.balance_windows import NUMBER, Batch, Spans, batches, rows_until
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, Assumed
 from pipeline.calc.nitrate_design import IntArray, State, step_days
 from pipeline.calc.nitrate_fit import Fit, fit
 from pipeline.calc.nitrate_outlook import LevelFit
@@ -20,24 +19,11 @@ from pipeline.calc.nitrate_rates import Rates, unique_spans
 from pipeline.calc.nitrate_steps import Alarms, Scanned
 
 
-@dataclass(frozen=True)
-class StepSought:
-    """The step that each request's fit allows for, arrays [requests]."""
-
-    row: IntArray  # flat row after which it begins; −1 for none
-    sd: Array  # [mg/L per day] its prior standard deviation
-
-
 def steps_sought(
-    rows: Rows,
-    tank: IntArray,
-    as_of: IntArray,
-    recent_weeks: Array,
-    scanned: Scanned,
-    alarm: Alarms,
-    assumed: Mapping[str, float],
-) -> StepSought:
-    """Where each request's rise may have moved, and by how much (see the module)."""
+    rows: Rows, tank: IntArray, as_of: IntArray, recent_weeks: Array, scanned: Scanned, alarm: Alarms, assumed: Assumed
+) -> tuple[IntArray, Array]:
+    """After which flat row each request's rise may have moved (−1 for none), and the prior standard deviation of by how
+    much [mg/L per day]; arrays [requests]. See the module."""
     row = rows_until(rows, tank, as_of - np.round(7 * recent_weeks).astype(np.int64)) - 1
     row = np.where(row >= rows.first[tank], row, -1)
     sd = np.full(len(tank), assumed["outlook_drift_sd"])
@@ -48,7 +34,7 @@ def steps_sought(
             (scanned.z[which] > wanted) & (scanned.size[which] > assumed["alarm_size"]) & (scanned.row[which] >= 0)
         ]
         row[called], sd[called] = scanned.row[at[called]], assumed["outlook_step_sd"]
-    return StepSought(row, sd)
+    return row, sd
 
 
 def chosen_spans(recent: Spans, baseline: Spans, of_recent: Rates, of_baseline: Rates) -> tuple[Spans, np.ndarray]:
@@ -66,7 +52,7 @@ def step_of(part: Batch, step_row: IntArray) -> IntArray:
     return np.where(begins < 0, len(part.row), begins)
 
 
-def fit_with_step(part: Batch, step_row: IntArray, step_sd: Array, assumed: Mapping[str, float]) -> Fit:
+def fit_with_step(part: Batch, step_row: IntArray, step_sd: Array, assumed: Assumed) -> Fit:
     """Fit a batch (its priors made with one step) with a step after the given flat rows [tanks]."""
     held, end = step_days(part.windows, np.zeros(len(step_row)), step_of(part, step_row)[None])
     precision = part.priors.precision.copy()
@@ -86,42 +72,25 @@ class LevelFits:
     suspects: tuple[IntArray, IntArray, Array]  # request, flat row, weight
 
 
-def level_fits(rows: Rows, wanted: Spans, sought: StepSought, assumed: Mapping[str, float]) -> LevelFits:
+def level_fits(rows: Rows, wanted: Spans, step_row: IntArray, step_sd: Array, assumed: Assumed) -> LevelFits:
     """Fit every request's window with its step; equal windows once."""
-    spans, one, back = unique_spans(rows, wanted, sought.row, (sought.sd * 1000).astype(np.int64))
+    spans, one, back = unique_spans(rows, wanted, step_row, (step_sd * 1000).astype(np.int64))
     count = len(spans.start)
     level_fit = LevelFit(np.full((5, count), np.nan), np.full((5, 5, count), np.nan))
-    end = np.full((len(fields(State)), count), np.nan)
+    end = State(*(np.full(count, np.nan) for _ in fields(State)))
     end_row = np.full(count, -1, np.int64)
-    doubted: list[tuple[IntArray, IntArray, Array]] = []
+    doubted = [(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))]
     for part in batches(rows, spans, assumed, steps=1):
         which = part.which
-        done = fit_with_step(part, sought.row[one[which]], sought.sd[one[which]], assumed)
-        mine = LevelFit.of(done, stepped=True)
+        done = fit_with_step(part, step_row[one[which]], step_sd[one[which]], assumed)
+        mine = LevelFit.of(done)
         level_fit.theta[:, which], level_fit.covariance[..., which] = mine.theta, mine.covariance
-        end[:, which] = [getattr(done.design.end, f.name) for f in fields(State)]
+        for field in fields(State):
+            getattr(end, field.name)[which] = getattr(done.design.end, field.name)
         end_row[which] = part.row[-1]
         visit, tank = np.nonzero((done.weight < assumed["suspect_weight"]) & part.windows.reading)
         doubted.append((which[tank], part.row[visit, tank], done.weight[visit, tank]))
-    return LevelFits(
-        level_fit=level_fit.chosen(back),
-        end=State(*end[:, back]),
-        end_row=end_row[back],
-        suspects=_to_requests(doubted, back, count),
-    )
-
-
-def _to_requests(
-    doubted: list[tuple[IntArray, IntArray, Array]], back: IntArray, count: int
-) -> tuple[IntArray, IntArray, Array]:
-    """Suspects of windows as suspects of requests: a window stands for every request that sees the same rows."""
-    if not doubted:
-        none = np.zeros(0, np.int64)
-        return none, none, none.astype(float)
     window, row, weight = (np.concatenate(x) for x in zip(*doubted, strict=True))
-    order = np.argsort(back, kind="stable")
-    begin = np.searchsorted(back[order], np.arange(count + 1))
-    times = np.diff(begin)[window]
-    which = np.repeat(np.arange(len(window)), times)
-    offset = np.arange(len(which)) - np.repeat(np.cumsum(times) - times, times)
-    return order[begin[window[which]] + offset], row[which], weight[which]
+    suspect, request = np.nonzero(window[:, None] == back)  # a window stands for every request that sees the same rows
+    suspects = request, row[suspect], weight[suspect]
+    return LevelFits(level_fit.chosen(back), end.chosen(back), end_row[back], suspects)

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.calc.cells import Array, normal_cdf
-from pipeline.calc.nitrate_design import BoolArray, IntArray, State
+from pipeline.calc.cells import Array, Assumed, normal_cdf
+from pipeline.calc.nitrate_design import BoolArray, Columns, State
 from pipeline.calc.nitrate_fit import FRACTION, N0, RISE, TAP, Fit
 
 STEP = 4  # place of the step among the five parameters that a level hangs on
@@ -59,27 +59,17 @@ def _ratio(a: Array, b: Array, otherwise: float) -> Array:
 
 
 @dataclass(frozen=True)
-class LevelFit:
-    """What a fit says of the level, its kit factors left behind: N0, g, φ, τ and the step δ (0 where none).
+class LevelFit(Columns):
+    """What a fit says of the level, its kit factors left behind: N0, g, φ, τ and the step δ."""
 
-    theta [5, tanks], covariance [5, 5, tanks].
-    """
-
-    theta: Array
-    covariance: Array
+    theta: Array  # [5, tanks]
+    covariance: Array  # [5, 5, tanks]
 
     @classmethod
-    def of(cls, fit: Fit, stepped: bool) -> LevelFit:
-        """That of a fit, whose last parameter is a step where `stepped`."""
+    def of(cls, fit: Fit) -> LevelFit:
+        """That of a fit whose last parameter is a step."""
         keep = [N0, RISE, FRACTION, TAP, len(fit.theta) - 1]
-        theta, covariance = fit.theta[keep], fit.covariance[np.ix_(keep, keep)]
-        if not stepped:
-            theta[STEP], covariance[STEP], covariance[:, STEP] = 0.0, 0.0, 0.0
-        return cls(theta, covariance)
-
-    def chosen(self, which: IntArray) -> LevelFit:
-        """Of some tanks."""
-        return LevelFit(self.theta[:, which], self.covariance[..., which])
+        return cls(fit.theta[keep], fit.covariance[np.ix_(keep, keep)])
 
     def variance(self, slopes: Mapping[int, Array]) -> Array:
         """Variance of what has these slopes by the parameters: JCJᵀ."""
@@ -90,7 +80,7 @@ class LevelFit:
         return total
 
 
-def plateau(level_fit: LevelFit, routine: Routine, assumed: Mapping[str, float]) -> Range:
+def plateau(level_fit: LevelFit, routine: Routine, assumed: Assumed) -> Range:
     """The level before a change at which the present routine settles: tap·e^τ + g·R, R = T·e^φ/f̄.
 
     g is the rise of today, a step included. Interval by the delta method over g, φ and τ, and over how well so many
@@ -122,7 +112,7 @@ class Level:
         return normal_cdf((self.mean - limit) / np.maximum(self.sd, 1e-9))
 
 
-def level(state: State, level_fit: LevelFit, assumed: Mapping[str, float]) -> Level:
+def level(state: State, level_fit: LevelFit, assumed: Assumed) -> Level:
     """The level of a state of the balance; state arrays [tanks] or [moments, tanks].
 
     The variance is JCJᵀ over N0, g, φ, τ and the step, plus the model's own relative error.
@@ -142,16 +132,12 @@ def level(state: State, level_fit: LevelFit, assumed: Mapping[str, float]) -> Le
 
 
 @dataclass(frozen=True)
-class Ahead:
+class Ahead(Columns):
     """The visits expected within the horizon, arrays [tanks]."""
 
     last_row_days: Array  # from the last row of the window to as-of
     to_first: Array  # from as-of to the first expected visit, over 0
     gap: Array  # [days] between expected visits
-
-    def chosen(self, which: IntArray) -> Ahead:
-        """Of some tanks."""
-        return Ahead(self.last_row_days[which], self.to_first[which], self.gap[which])
 
 
 def expected_visits(since_visit: Array, gap: Array) -> Array:
@@ -181,7 +167,7 @@ def states_ahead(
 
 
 def chance_over_ceiling(
-    end: State, level_fit: LevelFit, routine: Routine, ahead: Ahead, ceiling: Array, assumed: Mapping[str, float]
+    end: State, level_fit: LevelFit, routine: Routine, ahead: Ahead, ceiling: Array, assumed: Assumed
 ) -> Array:
     """Chance that the level passes the ceiling at an expected visit, or at the horizon's end, within the horizon.
 
@@ -200,7 +186,7 @@ def chance_over_ceiling(
 
 
 def weeks_to_ceiling(
-    end: State, level_fit: LevelFit, routine: Routine, ahead: Ahead, ceiling: Array, assumed: Mapping[str, float]
+    end: State, level_fit: LevelFit, routine: Routine, ahead: Ahead, ceiling: Array, assumed: Assumed
 ) -> Array:
     """Weeks until the level before a change passes the ceiling under the present routine; nan when it never does.
 

@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.calc.balance_rows import build_rows
 from pipeline.calc.balance_windows import batch, batches, spans_of_weeks
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, Assumed
 from pipeline.calc.nitrate import Calculated, calculate_arrays, moments
 from pipeline.calc.nitrate_design import BoolArray, IntArray, State, Windows
 from pipeline.calc.nitrate_fit import TAP, fit
@@ -24,10 +24,7 @@ from schemas import Tables, conform, empty
 
 
 def paths(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> pl.DataFrame:
-    """nitrate_path of the requests (tank, as_of): the fit over the half-year and the fan over the horizon.
-
-    Bands of 90 and of 50 %. Asks whose readings carry no number have no rows.
-    """
+    """nitrate_path of the requests (tank, as_of) whose readings carry a number: half-year's fit, fan over the horizon."""
     done = calculate_arrays(tables, requests, assumed, round_)
     known = np.flatnonzero(done.known)
     if not len(known):
@@ -38,10 +35,7 @@ def paths(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: 
 
 
 def sawtooth(windows: Windows, stepped: BoolArray) -> State:
-    """The state just before and just after each row's change; arrays [2·visits, tanks], before at even places.
-
-    `stepped` [visits, tanks] marks rows that lie after the step.
-    """
+    """The state before (at even places) and after each row's change, [2·visits, tanks]; `stepped` are rows after the step."""
     state = State.start(windows.days.shape[1])
     seen: list[State] = []
     for j in range(len(windows.days)):
@@ -60,12 +54,10 @@ def _frame(
     wide, half = at.range(assumed["interval_z"]), at.range(assumed["half_interval_z"])
     return done.requests[request].with_columns(
         pl.Series("at", days * 86_400_000_000).cast(pl.Int64).cast(pl.Datetime("us")),
-        pl.Series("level", at.mean),
-        pl.Series("low", wide.low),
-        pl.Series("high", wide.high),
-        pl.Series("low_half", half.low),
-        pl.Series("high_half", half.high),
-        pl.Series("order", order),
+        *pl.DataFrame(
+            {"level": at.mean, "low": wide.low, "high": wide.high, "low_half": half.low, "high_half": half.high}
+        ),
+        order=order,
         part=pl.lit(part),
     )
 
@@ -73,7 +65,7 @@ def _frame(
 def _fitted(done: Calculated, known: IntArray, assumed: Assumptions) -> pl.DataFrame:
     rows = done.rows
     part = batch(rows, done.spans.chosen(known), known, assumed)
-    begins = step_of(part, done.sought.row[known])
+    begins = step_of(part, done.step_row[known])
     states = sawtooth(part.windows, np.arange(len(part.row))[:, None] > begins)
     level_fit = done.level_fits.level_fit.chosen(known)
     at = level(states, level_fit, assumed)
@@ -114,7 +106,7 @@ def _at(days: np.ndarray, hour: int) -> pl.Series:
 
 
 def implied(
-    tables: Tables, tank: str, as_of: dt.date, explanation: Mapping[str, Any], assumed: Mapping[str, float]
+    tables: Tables, tank: str, as_of: dt.date, explanation: Mapping[str, Any], assumed: Assumed
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Path (at, level) over the half-year, two moments a visit, and moved readings (at, day, low, high) of a row of
     table `explanation`. Both empty where the tank has no readings."""

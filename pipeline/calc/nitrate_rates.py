@@ -1,21 +1,20 @@
 """The net rise of many windows: gate, fit, interval, and one-sided bounds where the readings leave the chart."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline.calc.balance_rows import Rows
 from pipeline.calc.balance_windows import AT_LEAST, BELOW, NUMBER, TOO_FEW, Spans, batches, gate
-from pipeline.calc.cells import Array
-from pipeline.calc.nitrate_design import BoolArray, IntArray, Windows
+from pipeline.calc.cells import Array, Assumed
+from pipeline.calc.nitrate_design import BoolArray, Columns, IntArray, Windows
 from pipeline.calc.nitrate_fit import RISE, Fit, Priors, fit
 
 HELD = 1e10  # precision that holds a parameter where it is put
 
 
 @dataclass(frozen=True)
-class Rates:
+class Rates(Columns):
     """Net rise of each window, arrays [windows]; nan where the gate lets no such number through."""
 
     readings: IntArray
@@ -28,10 +27,7 @@ class Rates:
 
 
 def unique_spans(rows: Rows, wanted: Spans, *more: IntArray) -> tuple[Spans, IntArray, IntArray]:
-    """Windows that differ, the index of one request for each, and for every request the number of its window.
-
-    Asks of neighbouring days often see the same rows: they are fitted once. `more` are further things that must agree.
-    """
+    """Windows that differ, in what `more` says too; the index of one request for each, the number of every one's window."""
     borrowed = np.concatenate([[0], np.cumsum(np.isnan(rows.tap) & ~np.isnan(rows.next_tap))])
     as_of = np.where(borrowed[wanted.end] > borrowed[wanted.start], wanted.as_of, 0)
     keys = np.stack([wanted.start, wanted.end, as_of, *more])
@@ -39,7 +35,7 @@ def unique_spans(rows: Rows, wanted: Spans, *more: IntArray) -> tuple[Spans, Int
     return wanted.chosen(one), one, back.reshape(-1)
 
 
-def rates(rows: Rows, wanted: Spans, assumed: Mapping[str, float]) -> Rates:
+def rates(rows: Rows, wanted: Spans, assumed: Assumed) -> Rates:
     """Gate and fit every window; equal windows once."""
     spans, _, back = unique_spans(rows, wanted)
     count = len(spans.start)
@@ -48,14 +44,14 @@ def rates(rows: Rows, wanted: Spans, assumed: Mapping[str, float]) -> Rates:
     untested = np.zeros(count, bool)
     for part in batches(rows, spans, assumed):
         passed = gate(part.windows, assumed)
-        readings[part.which], outcome[part.which] = passed.readings, passed.outcome
+        readings[part.which], outcome[part.which] = part.windows.reading.sum(axis=0), passed
         untested[part.which] = part.untested
-        fits = np.flatnonzero(passed.outcome == NUMBER)
+        fits = np.flatnonzero(passed == NUMBER)
         if len(fits):
-            at = part.which[fits]
-            done = fit(part.windows.tanks(fits), part.priors.tanks(fits), assumed)
-            rate[at] = done.theta[RISE]
-            low[at], high[at] = interval(part.windows.tanks(fits), part.priors.tanks(fits), done, assumed)
+            mine = part.chosen(fits)
+            done = fit(mine.windows, mine.priors, assumed)
+            rate[mine.which] = done.theta[RISE]
+            low[mine.which], high[mine.which] = interval(mine.windows, mine.priors, done, assumed)
     # Few windows leave the chart; together they still fill whole batches.
     for kind, bound, side in ((AT_LEAST, low, -1.0), (BELOW, high, 1.0)):
         which = np.flatnonzero(outcome == kind)
@@ -66,10 +62,10 @@ def rates(rows: Rows, wanted: Spans, assumed: Mapping[str, float]) -> Rates:
     first_day = np.full(count, -1, np.int64)
     held = spans.end > spans.start
     first_day[held] = rows.day[spans.start[held]]
-    return Rates(readings[back], outcome[back], first_day[back], rate[back], low[back], high[back], untested[back])
+    return Rates(readings, outcome, first_day, rate, low, high, untested).chosen(back)
 
 
-def interval(windows: Windows, prior: Priors, done: Fit, assumed: Mapping[str, float]) -> tuple[Array, Array]:
+def interval(windows: Windows, prior: Priors, done: Fit, assumed: Assumed) -> tuple[Array, Array]:
     """The 90 % interval of the rise: by its curvature, or by profile likelihood where that is skewed; [tanks] each.
 
     Skewed: half the interval away on either side, the fit gets worse by amounts that would move one end by more than
@@ -90,7 +86,7 @@ def interval(windows: Windows, prior: Priors, done: Fit, assumed: Mapping[str, f
     return best - down * half, best + up * half
 
 
-def rise_bound(windows: Windows, prior: Priors, side: float, assumed: Mapping[str, float]) -> Array:
+def rise_bound(windows: Windows, prior: Priors, side: float, assumed: Assumed) -> Array:
     """The rise beyond the best one at which the fit gets worse by what a 90 % interval allows, arrays [tanks].
 
     side −1 looks down, +1 up. Readings off the chart bound the rise on one side only; the curvature at the best fit
@@ -108,13 +104,11 @@ def rise_bound(windows: Windows, prior: Priors, side: float, assumed: Mapping[st
     return bound
 
 
-def held_objective(
-    windows: Windows, prior: Priors, rise: Array, assumed: Mapping[str, float], start: Array | None = None
-) -> Array:
-    """Log posterior at its best with the rise held at a value, arrays [tanks]; begun from `start` where given."""
-    mean, precision = prior.mean.copy(), prior.precision.copy()
-    mean[RISE], precision[RISE] = rise, HELD
-    held: Fit = fit(windows, replace(prior, mean=mean, precision=precision), assumed, start_rise=rise, start=start)
+def held_objective(windows: Windows, prior: Priors, rise: Array, assumed: Assumed, start: Array) -> Array:
+    """Log posterior at its best with the rise held at a value, arrays [tanks]; begun from the fit `start`."""
+    mean, precision, start = prior.mean.copy(), prior.precision.copy(), start.copy()
+    mean[RISE], precision[RISE], start[RISE] = rise, HELD, rise
+    held = fit(windows, Priors(mean, precision), assumed, start=start)
     pull = 0.5 * HELD * (held.theta[RISE] - rise) ** 2
     own = 0.5 * prior.precision[RISE] * (rise - prior.mean[RISE]) ** 2
     difference: Array = held.objective + pull - own

@@ -5,19 +5,17 @@ hangs on it as it is now, not on the half-year that the rise is fitted to. By ha
 out from the log with a pencil.
 """
 
-from collections.abc import Mapping
-
 import numpy as np
 
 from pipeline.calc.balance_rows import Rows, tap_of, unknown_tap
 from pipeline.calc.balance_windows import FAR_DAY, rows_until
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, Assumed
 from pipeline.calc.nitrate_design import BoolArray, IntArray
 from pipeline.calc.nitrate_outlook import Routine
 
 
 def present_routine(
-    rows: Rows, tank: IntArray, as_of: IntArray, weeks: Array, usual_gap: Array, assumed: Mapping[str, float]
+    rows: Rows, tank: IntArray, as_of: IntArray, weeks: Array, usual_gap: Array, assumed: Assumed
 ) -> Routine:
     """The routine of the last `weeks` to as-of (eight weeks hold eight weekly visits), arrays [requests].
 
@@ -63,9 +61,7 @@ def present_routine(
         )
 
 
-def _share(
-    begins: BoolArray, recent: BoolArray, changed: BoolArray, assumed: Mapping[str, float]
-) -> tuple[Array, Array]:
+def _share(begins: BoolArray, recent: BoolArray, changed: BoolArray, assumed: Assumed) -> tuple[Array, Array]:
     """Share of visits with a change, and how many visits show it; masks [rows, requests] in, [requests] out.
 
     The recent weeks and those before are taken together unless they differ by more than chance (two proportions,
@@ -91,7 +87,7 @@ def rise_by_hand(level: Array, fraction: Array, inflow: Array, next_level: Array
     return (next_level - (level * (1.0 - fraction) + inflow)) / days * 7.0
 
 
-def hand_check(rows: Rows, tank: IntArray, as_of: IntArray, assumed: Mapping[str, float]) -> tuple[Array, IntArray]:
+def hand_check(rows: Rows, tank: IntArray, as_of: IntArray, assumed: Assumed) -> tuple[Array, IntArray]:
     """Median of the last usable intervals to as-of [mg/L per week] and their count, of each request; nan and 0 without.
 
     Usable: two readings of closed cells, the later before its change, with no change between but the earlier one's own.

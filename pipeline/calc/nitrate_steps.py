@@ -1,32 +1,107 @@
-"""Step alarms through a tank's history: every visit is scanned, alarms are followed with the quiet after each.
+"""The step alarm: has the net rise stepped up at one of the last visits?
 
-The alarm as of a day hangs only on what was recorded by then, so that last week's review can be told again.
+An efficient score test on the null fit of the window: for each visit after which the rise may have stepped up, how much
+would the likelihood gain from a step there, after the nuisance factors have taken what they can explain? So each visit
+is scanned, and alarms are followed with the quiet after each. The alarm as of a day hangs only on what was recorded by
+then, so that last week's review can be told again.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
 import numpy as np
 
 from pipeline.calc.balance_rows import Rows
 from pipeline.calc.balance_windows import FAR_DAY, TOO_FEW, Spans, batches, gate, median_gap, spans
-from pipeline.calc.cells import Array
-from pipeline.calc.nitrate_alarm import scan
-from pipeline.calc.nitrate_design import BoolArray, IntArray
-from pipeline.calc.nitrate_fit import fit
+from pipeline.calc.cells import Array, Assumed
+from pipeline.calc.nitrate_design import BoolArray, Columns, IntArray, Windows, step_days
+from pipeline.calc.nitrate_fit import FRACTION, Fit, fit
+
+RESIDUAL_MOST = 3.0  # one wild reading is no memory
+NO_INFORMATION = 1e-12  # information under this is rounding
 
 
 @dataclass(frozen=True)
-class Visits:
+class Scan:
+    """The best step of each tank, arrays [tanks]. z is −∞ and `visits_ago` 0 where nothing could be tested."""
+
+    z: Array
+    size: Array  # [mg/L NO3 per day]
+    visits_ago: IntArray  # the step begins after the visit so many visits before the last
+    row: IntArray  # the row of the window after which it begins; −1 where nothing could be tested
+
+
+def efficient_scores(slope: Array, fit: Fit) -> tuple[Array, Array]:
+    """Score u and information v of added terms, what the fit's own parameters can explain taken out.
+
+    `slope` [terms, visits, tanks] is how the log level would change with each term. Returns [terms, tanks] twice:
+    z = u/√v, and u/v estimates the term. v is not over 0 where the term cannot be told from the rest.
+    """
+    informed = slope * fit.information
+    c = np.einsum("smt,pmt->spt", informed, fit.jacobian)
+    v = np.einsum("smt,smt->st", informed, slope)
+    v -= np.einsum("spt,pqt,sqt->st", c, fit.covariance, c)
+    return np.einsum("smt,mt->st", slope, fit.score), v
+
+
+def error_memory(fit: Fit, windows: Windows, explained: Array, assumed: Assumed) -> Array:
+    """How many times the variance of a sum of scores is that of independent errors, arrays [tanks]; 1 or more.
+
+    `explained` [visits, tanks] is what the best step adds to the log level: it is no memory. (1 + ρ)/(1 − ρ) of a
+    first-order autoregression (Box & Jenkins, Time series analysis; from memory). ρ is the correlation of neighbouring
+    residuals of the fit, with what the fit takes away put back.
+    """
+    read = windows.reading
+    root = np.sqrt(np.maximum(fit.information, NO_INFORMATION))
+    residual = fit.score / root - explained * root
+    residual = np.where(read, np.clip(residual, -RESIDUAL_MOST, RESIDUAL_MOST), 0.0)
+    pairs, count = (read[1:] & read[:-1]).sum(axis=0), read.sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        variance = (residual**2).sum(axis=0) / count
+        rho = (residual[1:] * residual[:-1]).sum(axis=0) / pairs / variance
+    rho = np.clip(np.nan_to_num(rho) + assumed["alarm_rho_taken"], 0.0, assumed["alarm_rho_most"])
+    return np.asarray((1.0 + rho) / (1.0 - rho))
+
+
+def scan(windows: Windows, fit: Fit, visit: IntArray, nearest: IntArray, farthest: IntArray, assumed: Assumed) -> Scan:
+    """Try a step after each of the visits `nearest` … `farthest` [tanks] before the last one and keep the best.
+
+    `visit` [visits, tanks] numbers the visits of a window (rows of one day share a number; padding has the first).
+    With u and v of each step's score: z = u/√v less what errors that remember explain, size = u/v; the best z has it.
+    """
+    tanks = windows.days.shape[1]
+    ago = np.arange(int(nearest.min(initial=1)), int(farthest.max(initial=1)) + 1)
+    wanted = visit[-1] - ago[:, None]
+    # The last row of the wanted visit; −1 where the window does not reach so far back.
+    start = np.array([(visit <= one).sum(axis=0) - 1 for one in wanted])
+    possible = (wanted >= visit[0]) & (ago[:, None] >= nearest) & (ago[:, None] <= farthest)
+    start = np.where(possible, start, len(visit))
+    slope, _ = step_days(windows, fit.theta[FRACTION], start)
+    slope *= fit.lift
+    u, v = efficient_scores(slope, fit)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        z = np.where((v > NO_INFORMATION) & possible, u / np.sqrt(v), -np.inf)
+        best = z.argmax(axis=0)
+        pick = best, np.arange(tanks)
+        found = np.isfinite(z[pick])
+        size = np.where(found, u[pick] / v[pick], 0.0)
+    # Errors that remember make a sum of scores wander further: z is smaller, the size of the step the same.
+    stepped = np.take_along_axis(slope, best[None, None, :], axis=0)[0]
+    shared = np.einsum("pqt,qt->pt", fit.covariance, np.einsum("mt,pmt->pt", stepped * fit.information, fit.jacobian))
+    explained = size * (stepped - np.einsum("pt,pmt->mt", shared, fit.jacobian))
+    wander = np.sqrt(error_memory(fit, windows, explained, assumed))
+    return Scan(z[pick] / wander, size, np.where(found, ago[best], 0), np.where(found, start[pick], -1))
+
+
+# -- through a tank's history -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Visits(Columns):
     """Visits that can be scanned, in order of tank and day: the flat row of each, its median gap [days], its window."""
 
     row: IntArray
     gap: Array
     window: Spans
-
-    def chosen(self, which: BoolArray) -> "Visits":
-        """Some of them."""
-        return Visits(self.row[which], self.gap[which], self.window.chosen(which))
 
 
 @dataclass(frozen=True)
@@ -50,13 +125,13 @@ class Alarms:
     latest: IntArray  # number of the last scanned visit up to as-of; −1 where none
 
 
-def cadence(gap: Array, assumed: Mapping[str, float], name: str) -> Array:
+def cadence(gap: Array, assumed: Assumed, name: str) -> Array:
     """An assumption of the alarm that has a weekly and a fortnightly value, by the median gap [days]."""
     weekly, sparse = assumed[f"{name}_weekly"], assumed[f"{name}_fortnightly"]
     return np.where(gap <= assumed["sparse_gap_days"], weekly, sparse)
 
 
-def _windows(rows: Rows, visit_rows: IntArray, gap: Array, assumed: Mapping[str, float]) -> tuple[Spans, BoolArray]:
+def _windows(rows: Rows, visit_rows: IntArray, gap: Array, assumed: Assumed) -> tuple[Spans, BoolArray]:
     """The alarm's window as of each visit, and whether it has visits enough to be tested."""
     tank, day, number = rows.tank[visit_rows], rows.day[visit_rows], rows.visit[visit_rows]
     length = cadence(gap, assumed, "alarm_visits").astype(np.int64)
@@ -71,16 +146,16 @@ def _windows(rows: Rows, visit_rows: IntArray, gap: Array, assumed: Mapping[str,
     return wanted, (number >= needed) & (wanted.end > wanted.start) & (unbroken | (within >= needed))
 
 
-def _testable(rows: Rows, since: IntArray, until: int, usual_gap: float, assumed: Mapping[str, float]) -> Visits:
+def _testable(rows: Rows, since: IntArray, until: int, usual_gap: float, assumed: Assumed) -> Visits:
     """Every visit of every tank from day since[tank] to day `until` that has visits enough before it."""
     first = (np.diff(rows.visit, prepend=0) != 0) | (np.diff(rows.tank, prepend=-1) != 0)
     row = np.flatnonzero(first & (rows.visit > 0) & (rows.day >= since[rows.tank]) & (rows.day <= until))
     gap = median_gap(rows, rows.tank[row], rows.day[row], assumed["baseline_weeks"], usual_gap)
     wanted, tested = _windows(rows, row, gap, assumed)
-    return Visits(row[tested], gap[tested], wanted.chosen(tested))
+    return Visits(row, gap, wanted).chosen(tested)
 
 
-def _scan(rows: Rows, visits: Visits, assumed: Mapping[str, float]) -> Scanned:
+def _scan(rows: Rows, visits: Visits, assumed: Assumed) -> Scanned:
     """Fit the window of each visit and look for the best step in it."""
     gap, count = visits.gap, len(visits.row)
     z, size, row = np.full(count, -np.inf), np.zeros(count), np.full(count, -1, np.int64)
@@ -88,7 +163,7 @@ def _scan(rows: Rows, visits: Visits, assumed: Mapping[str, float]) -> Scanned:
     for part in batches(rows, visits.window, assumed):
         done = fit(part.windows, part.priors, assumed)
         found = scan(part.windows, done, part.visit, near[part.which], far[part.which], assumed)
-        usable = (gate(part.windows, assumed).outcome != TOO_FEW) & (found.row >= 0)
+        usable = (gate(part.windows, assumed) != TOO_FEW) & (found.row >= 0)
         z[part.which] = np.where(usable, found.z, -np.inf)
         size[part.which] = found.size
         begins = part.row[np.maximum(found.row, 0), np.arange(len(part.which))]
@@ -99,7 +174,7 @@ def _scan(rows: Rows, visits: Visits, assumed: Mapping[str, float]) -> Scanned:
     return Scanned(rows.tank[visits.row], day, z, size, row, since, over)
 
 
-def scan_visits(rows: Rows, tank: IntArray, as_of: IntArray, usual_gap: float, assumed: Mapping[str, float]) -> Scanned:
+def scan_visits(rows: Rows, tank: IntArray, as_of: IntArray, usual_gap: float, assumed: Assumed) -> Scanned:
     """The scans that the `alarms` of the requests hang on: `tank` (its number) and `as_of` [day number], arrays [requests].
 
     `usual_gap` [days] between visits stands in where a tank has too few to tell.
@@ -136,7 +211,7 @@ def _within(begin: IntArray, end: IntArray, count: int) -> BoolArray:
     return np.cumsum(edge)[:count] > 0
 
 
-def alarms(scanned: Scanned, tank: IntArray, as_of: IntArray, assumed: Mapping[str, float]) -> Alarms:
+def alarms(scanned: Scanned, tank: IntArray, as_of: IntArray, assumed: Assumed) -> Alarms:
     """The last alarm raised in the quiet time to as-of, of each request.
 
     From as-of back by `alarm_memory_weeks`, the first visit over the threshold raises an alarm, and then the first one

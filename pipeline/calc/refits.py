@@ -5,7 +5,7 @@ What each refit is worth is judged in explanations.py.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -15,27 +15,13 @@ from numpy.typing import NDArray
 
 from pipeline.calc.balance_rows import Rows
 from pipeline.calc.balance_windows import Batch, batches, spans_of_weeks
-from pipeline.calc.cells import Array
-from pipeline.calc.nitrate_alarm import efficient_scores
-from pipeline.calc.nitrate_design import BoolArray, IntArray, Windows
+from pipeline.calc.cells import Array, Assumed
+from pipeline.calc.nitrate_design import BoolArray, IntArray, Windows, held
 from pipeline.calc.nitrate_fit import CHUNK, FRACTION, KIT, N0, RISE, TAP, Fit, Priors, fit
+from pipeline.calc.nitrate_steps import efficient_scores
 
 LEVEL = 10.0  # mg/L NO3: the unit of a level that is lost or brought in, near 1 as Newton steps want it
 KINDS = ("source", "lost", "tap", "factor")
-
-
-def held(windows: Windows, before: Array, at_change: Array) -> Array:
-    """What a tank still holds of what came in, at each reading: `before` since the last row, `at_change` with its change.
-
-    Arrays [..., visits, tanks] in and out; both in the unit of the level. The design of an explanation.
-    """
-    out, now = np.empty_like(before), np.zeros(before[..., 0, :].shape)
-    kept = 1.0 - windows.fraction
-    for j in range(before.shape[-2]):
-        seen = now + before[..., j, :]
-        now = seen * kept[j] + at_change[..., j, :]
-        out[..., j, :] = np.where(windows.after[j], now, seen)
-    return out
 
 
 def designs(windows: Windows, later: BoolArray) -> dict[str, Array]:
@@ -44,9 +30,9 @@ def designs(windows: Windows, later: BoolArray) -> dict[str, Array]:
     nothing = np.zeros(later.shape)
     new_water = np.where(windows.inflow > 0, windows.fraction, 0.0)
     return {
-        "source": held(windows, np.asarray(later * windows.days), nothing),
-        "lost": held(windows, np.asarray(-LEVEL * first), nothing),
-        "tap": held(windows, nothing, np.asarray(LEVEL * later * new_water)),
+        "source": held(windows, np.asarray(later * windows.days), nothing)[0],
+        "lost": held(windows, np.asarray(-LEVEL * first), nothing)[0],
+        "tap": held(windows, nothing, np.asarray(LEVEL * later * new_water))[0],
     }
 
 
@@ -72,11 +58,12 @@ class Weighed:
         """Those of some tanks each as one."""
         first = np.cumsum([0, *(len(part.requests) for part in parts)])
 
-        def joined(name: str) -> Any:
-            return np.concatenate([getattr(part, name) for part in parts], axis=-1)
+        def joined(name: str, kind: str | None = None) -> Any:
+            own = (getattr(part, name) for part in parts)
+            return np.concatenate([one if kind is None else one[kind] for one in own], axis=-1)
 
         def by_kind(name: str) -> dict[str, Array]:
-            return {kind: np.concatenate([getattr(part, name)[kind] for part in parts], axis=1) for kind in KINDS}
+            return {kind: joined(name, kind) for kind in KINDS}
 
         def frames(name: str) -> pl.DataFrame:
             own: list[pl.DataFrame] = [getattr(part, name) for part in parts]
@@ -91,23 +78,6 @@ class Weighed:
             by_kind("gain"), by_kind("size"), by_kind("precision"), joined("share"), joined("since"), joined("readings"),
             pl.concat([part.requests for part in parts]), joined("kit"), frames("cells"), frames("readers"),
         )  # fmt: skip
-
-
-def _refitted(
-    part: Batch, days: int, change: Callable[[IntArray, Windows, Priors], Fit]
-) -> Iterator[tuple[slice, Fit]]:
-    """Fits of a batch under an explanation that begins on each of some days, several days at a time.
-
-    `change` is given the days' numbers of the columns with windows and priors repeated for them, and fits them.
-    """
-    tanks = len(part.which)
-    if not tanks:
-        return
-    at_once = max(1, CHUNK // tanks)
-    for first in range(0, days, at_once):
-        which = np.arange(first, min(first + at_once, days))
-        column = np.tile(np.arange(tanks), len(which))
-        yield slice(first, first + len(which)), change(which, part.windows.tanks(column), part.priors.tanks(column))
 
 
 def _columns(of_day: NDArray[Any], which: IntArray) -> NDArray[Any]:
@@ -131,10 +101,9 @@ def expected(windows: Windows, done: Fit) -> tuple[Array, Array, Array]:
     return level, after, bias
 
 
-def refits(rows: Rows, requests: pl.DataFrame, assumed: Mapping[str, float]) -> Weighed:
+def refits(rows: Rows, requests: pl.DataFrame, assumed: Assumed) -> Weighed:
     """Every explanation that goes on from a day, for each of the days a week apart; tanks that share nothing yet."""
-    tank = np.searchsorted(np.array(rows.tanks, dtype=str), requests["tank"].to_numpy().astype(str)).astype(np.int64)
-    as_of = requests["as_of"].to_physical().cast(pl.Int64).to_numpy()
+    tank, as_of = rows.places(requests)
     back = 7 * np.arange(1, int(assumed["explained_weeks"]) + 1)
     shape = (len(back), len(tank))
     gain, size, precision = ({kind: np.full(shape, start) for kind in KINDS} for start in (-np.inf, 0.0, 0.0))
@@ -150,7 +119,7 @@ def refits(rows: Rows, requests: pl.DataFrame, assumed: Mapping[str, float]) -> 
 
 
 def _of_batch(
-    out: Weighed, part: Batch, rows: Rows, as_of: IntArray, back: IntArray, assumed: Mapping[str, float]
+    out: Weighed, part: Batch, rows: Rows, as_of: IntArray, back: IntArray, assumed: Assumed
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Weigh one batch into `out`; its last readings, cell by cell, and how its readers differ."""
     which, w = part.which, part.windows
@@ -184,18 +153,23 @@ def _of_batch(
     chosen = np.flatnonzero(refit & enough)
     mine, theta, plainly = which[chosen], plain.theta[:, chosen], plain.objective[chosen]
     usable, later_ = usable[:, chosen], later[:, :, chosen]
-    row, visit = part.row[:, chosen], part.visit[:, chosen]
-    few = Batch(mine, row, w.tanks(chosen), visit, part.priors.tanks(chosen), part.untested[chosen])
+    few = part.chosen(chosen)
 
     def fitted(kinds: Sequence[str], at: int, change: Callable[[IntArray, Windows, Priors], Fit]) -> None:
-        """Every day of every kind in one go: few tanks are as quick to fit together as one."""
+        """Every day of every kind in one go, several days at a time: few tanks are as quick to fit together as one.
+
+        `change` fits windows and priors that are repeated for each of the days whose numbers it is given.
+        """
         shape = (len(kinds) * len(back), len(mine))
         better, sizes, precise = np.empty(shape), np.empty(shape), np.empty(shape)
-        for these, done in _refitted(few, shape[0], change):
-            wide = (these.stop - these.start, len(mine))
-            better[these] = done.objective.reshape(wide) - plainly
-            sizes[these] = done.theta[at].reshape(wide)
-            precise[these] = 1.0 / np.maximum(done.covariance[at, at].reshape(wide), 1e-9)
+        at_once = max(1, CHUNK // max(1, len(mine)))
+        for first in range(0, shape[0] if len(mine) else 0, at_once):
+            days = np.arange(first, min(first + at_once, shape[0]))
+            wide = few.chosen(np.tile(np.arange(len(mine)), len(days)))
+            done = change(days, wide.windows, wide.priors)
+            better[days] = done.objective.reshape(len(days), -1) - plainly
+            sizes[days] = done.theta[at].reshape(len(days), -1)
+            precise[days] = 1.0 / np.maximum(done.covariance[at, at].reshape(len(days), -1), 1e-9)
         for n, kind in enumerate(kinds):
             these = slice(n * len(back), (n + 1) * len(back))
             out.gain[kind][:, mine] = np.where(usable, better[these], -np.inf)
@@ -259,9 +233,7 @@ def _readers(rows: Rows, part: Batch, plain: Fit, enough: BoolArray) -> pl.DataF
     return pl.concat(frames) if frames else pl.DataFrame(schema=types)
 
 
-def _cells(
-    rows: Rows, part: Batch, plain: Fit, as_of: IntArray, enough: BoolArray, assumed: Mapping[str, float]
-) -> pl.DataFrame:
+def _cells(rows: Rows, part: Batch, plain: Fit, as_of: IntArray, enough: BoolArray, assumed: Assumed) -> pl.DataFrame:
     """The readings of the last weeks with what the plain balance makes of them, a row each."""
     w = part.windows
     level, after, bias = expected(w, plain)

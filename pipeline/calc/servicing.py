@@ -33,10 +33,7 @@ def next_step(step: ArrayLike, found: ArrayLike, low_flow: ArrayLike, assumed: A
 
 
 def checks(tables: Tables, assumed: Assumptions) -> pl.DataFrame:
-    """Every check of a filter and the interval that follows: filter, tank, date, job, found, low_flow, weeks, chosen.
-
-    `weeks` is the next_weeks typed (`chosen`), else the ladder's, which starts at its shortest.
-    """
+    """filter, tank, date, job, found, low_flow of every check, and the `weeks` to the next: `chosen`, else the ladder's."""
     clean = table(tables, "filter").lazy().select("filter", "clean_flow_l_h").unique("filter", keep="last")
     slow = pl.col("flow_before") < assumed["low_flow_share"] * pl.col("clean_flow_l_h")
     rows = (

@@ -6,10 +6,9 @@ import polars as pl
 
 from pipeline.assumptions import Assumptions
 from pipeline.calc.chemistry import free_ammonia_mg_l
-from pipeline.calc.layers import first_of, known, series
+from pipeline.calc.layers import REQUEST, first_of, known, series
 from schemas import Tables, conform
 
-REQUEST = ["tank", "as_of"]
 SAMPLE_OF = ["tank", "at", "taken"]
 FREE = "free_ammonia"
 HARMS = ("ammonia", "nitrite", FREE)  # of samples of one day the highest speaks, before its change or after

@@ -5,7 +5,6 @@ the cost is given back. So flat nitrate with falling KH throws doubt on the nitr
 agrees with removal. Middelburg, Soetaert & Hagens 2020, Reviews of Geophysics 58, e2019RG000681, Table 2.
 """
 
-from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -14,11 +13,12 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.calc.balance_rows import Rows, build_rows
 from pipeline.calc.balance_windows import batches, rows_until, spans
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, Assumed
+from pipeline.calc.layers import table
 from pipeline.calc.nitrate_design import BoolArray, IntArray, design
 from pipeline.units import caco3_per_dh, caco3_per_meq, molar_masses
 from pipeline.wording import amount, counted
-from schemas import Tables, empty
+from schemas import Tables
 
 CANNOT_TELL, DOUBT, REMOVAL, MORE_ACID = "cannot tell", "doubt the nitrate test", "consistent with removal", "more acid"
 # What spoils the witness where it is noted of a tank, in any spelling of a note.
@@ -40,7 +40,7 @@ def predictions(kh: Array, kept: Array, renewed: Array, days: Array, rise: Array
     return removed - cost * rise * days, removed
 
 
-def judge(none_removed: Array, all_removed: Array, read: Array, step: Array, assumed: Mapping[str, float]) -> Array:
+def judge(none_removed: Array, all_removed: Array, read: Array, step: Array, assumed: Assumed) -> Array:
     """The witness's word for flat nitrate, an array of strings. All in °dH; `step` is the kit's.
 
     Too close predictions cannot be told apart; well below the lower one there is more acid than the food explains;
@@ -54,9 +54,7 @@ def judge(none_removed: Array, all_removed: Array, read: Array, step: Array, ass
         return np.where(apart >= limit * (1 - 1e-9), word, CANNOT_TELL)
 
 
-def _ends(
-    rows: Rows, tank: IntArray, as_of: IntArray, from_day: IntArray, assumed: Mapping[str, float]
-) -> dict[str, Array]:
+def _ends(rows: Rows, tank: IntArray, as_of: IntArray, from_day: IntArray, assumed: Assumed) -> dict[str, Array]:
     """First and last KH of each request's window and what happened between, arrays [requests]; nan where not read twice."""
     day = np.maximum(as_of - round(7 * assumed["witness_weeks"]), from_day - 1)
     wanted = spans(rows, tank, as_of, rows_until(rows, tank, day))
@@ -80,13 +78,10 @@ def _ends(
     return out
 
 
-def _recorded(tables: Tables, requests: pl.DataFrame, assumed: Mapping[str, float]) -> pl.DataFrame:
-    """from_day, the first day of the feeding in force (0 where none is recorded), and spoilt, of each request.
-
-    Spoilt: something that feeds or holds KH is noted, of the tank itself or in the witness's weeks.
-    """
+def _recorded(tables: Tables, requests: pl.DataFrame, assumed: Assumed) -> pl.DataFrame:
+    """from_day of the feeding in force (0 where none is recorded) of each request; spoilt: what feeds or holds KH is noted."""
     spoils = pl.col("note").str.contains(SPOILS)
-    of_tank, visit, event, feeding = (tables.get(n, empty(n)).lazy() for n in ("tank", "visit", "event", "feeding"))
+    of_tank, visit, event, feeding = (table(tables, n).lazy() for n in ("tank", "visit", "event", "feeding"))
     dated = pl.concat(
         [visit.filter(spoils).select("tank", noted="day"), event.filter(spoils).select("tank", noted="date")]
     )
@@ -116,8 +111,7 @@ def witness(
     `expected_rise` [mg/L per day] is what the food makes, nan where unknown; `flat` says where nitrate is steady.
     """
     rows = build_rows(tables, requests["tank"].unique().to_list(), assumed, "kh")
-    tank = np.searchsorted(np.array(rows.tanks), requests["tank"].to_numpy().astype(str)).astype(np.int64)
-    as_of = requests["as_of"].to_physical().cast(pl.Int64).to_numpy()
+    tank, as_of = rows.places(requests)
     recorded = _recorded(tables, requests, assumed)
     ends = _ends(rows, tank, as_of, recorded["from_day"].to_numpy(), assumed)
     cost = kh_per_nitrate(assumed)

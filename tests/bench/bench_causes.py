@@ -24,6 +24,7 @@ from pipeline.review import rules
 from pipeline.review.summary import as_json
 from pipeline.week import Week
 from tests import incidents
+from tests.calc.test_explanations import weigh
 from tests.incident_kinds import KINDS
 from tests.incident_world import FIRST, ONSET, day_of
 
@@ -41,7 +42,7 @@ def reviews(folder: Path) -> dict[int, dict[str, Any]]:
         requests = derive.requests_of(week.tables, [as_of])
         now = hold_down(derive.calc(week.tables, requests, week.assumed, week.round), week.tables, week.assumed)
         begun = time.process_time()
-        now["explanation"] = derive.explained(week.tables, requests, week.assumed)
+        now["explanation"] = weigh(*derive.to_explain(week.tables, requests, week.assumed))
         weighing, asked = weighing + time.process_time() - begun, asked + requests.height
         now |= rules.ranked(derive.looked_at({**week.tables, **now}, requests, week.assumed, week.round))
         then = Week(folder, week.round, week.assumed, as_of, week.loaded_on, {**week.tables, **now})

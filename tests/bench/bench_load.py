@@ -83,10 +83,10 @@ def pandas(folder: Path) -> None:
 
 
 def _windows(folder: Path) -> tuple[object, object]:
-    from pipeline import store
     from pipeline.assumptions import built_in
     from pipeline.calc.balance_rows import build_rows
     from pipeline.calc.balance_windows import batches, spans_of_weeks
+    from pipeline.store import warehouse as store
 
     with store.looking(folder / ".tankround" / "warehouse.duckdb") as con:
         tables = store.read_tables(con)

@@ -20,10 +20,9 @@ from pipeline.assumptions import built_in
 from pipeline.calc.balance_rows import build_rows
 from pipeline.calc.balance_windows import NUMBER, batches, spans_of_weeks
 from pipeline.calc.nitrate import calculate_arrays, calculate_nitrate
-from pipeline.calc.nitrate_alarm import scan
 from pipeline.calc.nitrate_design import design
 from pipeline.calc.nitrate_fit import RISE, TAP, corrected_least_squares, fit
-from pipeline.calc.nitrate_steps import alarms, scan_visits
+from pipeline.calc.nitrate_steps import alarms, scan, scan_visits
 from pipeline.week import Round
 from tests.reference_fit import SlowTank
 from tests.reference_statistics import mann_kendall, theil_sen_slope

@@ -9,16 +9,20 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.calc.explanations import penalised, pooled, weigh
-from pipeline.calc.nitrate_design import Windows
+from pipeline.calc.explanations import explain, penalised, pooled, refitted
+from pipeline.calc.nitrate_design import Windows, held
 from pipeline.calc.nitrate_path import implied
-from pipeline.calc.refits import held
+from schemas import Tables
 from tests.rounds import AS_OF, FIGURES, Rounds
 
 WEEKS = 26
 LADDER = np.array([0.0, 3, 7, 12, 18, 25, 33, 44, 60, 85, 120, 180])
 SHARE, RISE, TAP = 0.2, 0.5, 5.0
 Change = Callable[[int, float], float]
+
+
+def weigh(tables: Tables, requests: pl.DataFrame) -> pl.DataFrame:
+    return explain([refitted(tables, requests, FIGURES)], tables, requests, FIGURES)
 
 
 def same(_: int, value: float) -> float:
@@ -63,7 +67,7 @@ class Kept:
         return self
 
     def told(self) -> dict[tuple[str, str], dict[str, object]]:
-        frame = weigh(self.r.tables(), self.r.requests(), FIGURES)
+        frame = weigh(self.r.tables(), self.r.requests())
         return {(row["tank"], row["cause"]): row for row in frame.iter_rows(named=True)}
 
 
@@ -154,10 +158,10 @@ def test_two_tanks_of_a_site_exchanged() -> None:
 
 def test_no_readings_and_few_tell_nothing() -> None:
     r = Rounds().tank("T1")
-    assert weigh(r.tables(), r.requests(), FIGURES).height == 0
+    assert weigh(r.tables(), r.requests()).height == 0
     for back in range(4):
         r.reading("T1", back, "nitrate", 20.0 * (back + 1))
-    assert weigh(r.tables(), r.requests(), FIGURES).height == 0
+    assert weigh(r.tables(), r.requests()).height == 0
 
 
 def test_what_came_in_is_diluted_by_every_change_after_it() -> None:
@@ -168,8 +172,8 @@ def test_what_came_in_is_diluted_by_every_change_after_it() -> None:
         kit=np.zeros((visits, 1), np.int64), reader=np.full((visits, 1), -1), cv=np.full((visits, 1), 0.25),
     )  # fmt: skip
     once = np.array([[0.0], [8.0], [0.0], [0.0]])
-    assert held(windows, once, np.zeros((visits, 1)))[:, 0].tolist() == [0.0, 8.0, 2.0, 2.0]
-    assert held(windows, np.zeros((visits, 1)), once)[:, 0].tolist() == [0.0, 0.0, 4.0, 4.0]
+    assert held(windows, once, np.zeros((visits, 1)))[0][:, 0].tolist() == [0.0, 8.0, 2.0, 2.0]
+    assert held(windows, np.zeros((visits, 1)), once)[0][:, 0].tolist() == [0.0, 0.0, 4.0, 4.0]
 
 
 def test_a_shared_size_costs_those_it_does_not_suit() -> None:
@@ -189,7 +193,7 @@ def test_the_same_whatever_the_order_and_the_company() -> None:
     """Tanks that share nothing do not change each other."""
     alone = Kept().tank("T1", rise=lambda back, rise: rise + 1.4 * (back < 6)).told()
     kept = Kept().tank("A", kit="K2").tank("T1", rise=lambda back, rise: rise + 1.4 * (back < 6))
-    both = weigh(kept.r.tables(), kept.r.requests().reverse(), FIGURES).filter(pl.col("tank") == "T1")
+    both = weigh(kept.r.tables(), kept.r.requests().reverse()).filter(pl.col("tank") == "T1")
     assert {row["cause"]: row["gain"] for row in both.iter_rows(named=True)}["rise"] == pytest.approx(
         alone["T1", "rise"]["gain"], abs=0.05
     )

@@ -40,7 +40,7 @@ def fit_world(sim: Simulated, guessed: bool = False, no_tap: bool = False) -> tu
     found = fit(
         windows, priors(FIGURES, np.full(tanks, guessed), np.full(tanks, np.nan if no_tap else 0.0), kits), FIGURES
     )
-    number = gate(windows, FIGURES).outcome == NUMBER
+    number = gate(windows, FIGURES) == NUMBER
     return found, number, found.theta[RISE] - sim.rise[1:].mean(axis=0)
 
 
@@ -125,13 +125,13 @@ def test_objective_is_the_slow_one() -> None:
 
 
 def test_a_tank_is_fitted_by_itself() -> None:
-    """Alone, in a batch over several chunks, or behind padding: the same numbers."""
+    """Alone, in a large batch, or behind padding: the same numbers."""
     sim = simulate(World(visits=16), 400, 47)
     whole, _, _ = fit_world(sim)
     windows = windows_of(sim)
     kits = int(windows.kit.max()) + 1
     for tank in (0, 191, 192, 399):
-        alone = windows.tanks(slice(tank, tank + 1))
+        alone = windows.chosen(slice(tank, tank + 1))
         padded = padded_in_front(alone, 3)
         for one in (alone, padded):
             no = np.zeros(1, bool)

@@ -9,7 +9,8 @@ from contextlib import nullcontext
 from pathlib import Path
 from threading import Lock
 
-from pipeline import store, weekly
+from pipeline import weekly
+from pipeline.store import warehouse as store
 from schemas import Tables
 from tests.small_folder import STANDING, TODAY, write_folder
 from tests.store.loaders import STAGES, Loader, Wish

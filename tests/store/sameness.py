@@ -8,7 +8,7 @@ import duckdb
 import polars as pl
 from polars.testing import assert_frame_equal
 
-from pipeline import store
+from pipeline.store import warehouse as store
 from schemas import Tables
 from schemas.tables import BASE_TABLES, DERIVED_TABLES
 

@@ -15,8 +15,9 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipeline import store, weekly
+from pipeline import weekly
 from pipeline.problems import Problem
+from pipeline.store import warehouse as store
 from tests.commands import run_command
 from tests.kills import WRITES, kill_writes, raw, tidied
 from tests.small_folder import TODAY, write_folder

@@ -14,9 +14,9 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from pipeline import store, weekly
+from pipeline import weekly
 from pipeline.problems import Problem
-from pipeline.store import warehouse
+from pipeline.store import warehouse as store
 from schemas import Tables
 from schemas.tables import BASE_TABLES, DERIVED_TABLES
 from tests.conftest import DEMO_DAY, SAMPLE_LOGS
@@ -24,7 +24,7 @@ from tests.loads import checked
 from tests.small_folder import write_folder
 from tests.store.sameness import assert_same_tables, tables_of
 
-VIEWS = re.findall(r"^create view (\w+)", warehouse.VIEWS.read_text(), re.M)
+VIEWS = re.findall(r"^create view (\w+)", store.VIEWS.read_text(), re.M)
 
 TODAY = dt.date(2026, 6, 2)
 
