@@ -11,7 +11,8 @@ import streamlit as st
 from dashboard import look
 from dashboard.data import Row
 from dashboard.ledgers import Line, flow_said, sum_html
-from pipeline.advise.filter_entry import Entry, Good, Standing
+from pipeline.advise.book import Rating
+from pipeline.advise.filter_entry import Entry
 from pipeline.week import Week
 from pipeline.wording import NBSP, STOCKED, day, flow, kilograms, listed, litres, money, number, per_cent, with_unit
 from pipeline.wording import sentence as capital
@@ -102,7 +103,7 @@ def alone_html(entry: Entry, assumed: Mapping[str, float]) -> str:
     return f'{told}<p class="small">{rule}{trickle if entry.kind == "trickle" else ""}</p>'
 
 
-def hangs_html(capacity: Row, standing: Standing) -> str:
+def hangs_html(capacity: Row, hangs_on: Iterable[Row]) -> str:
     """If the biggest filter stops, and how far one thing may move before a rating is crossed."""
     stops = capacity["if_biggest_stops_pct"]
     several = len(capacity["filters"]) > 1
@@ -112,7 +113,7 @@ def hangs_html(capacity: Row, standing: Standing) -> str:
         worst = "If the biggest filter stops: can't say, the half cycle of the others is not known."
     else:
         worst = "If this filter stops, no other is there for the half cycle."
-    told = look.items((f"{escape(row['rating'].capitalize())} rating: {escape(row['says'])}." for row in standing.hangs_on),
+    told = look.items((f"{escape(row['rating'].capitalize())} rating: {escape(row['says'])}." for row in hangs_on),
                       "plain two")  # fmt: skip
     return f"<p>{worst}</p>" + (f"<p><strong>What it depends on</strong></p>{told}" if told else "")
 
@@ -122,7 +123,7 @@ def _table(heads: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequenc
     return look.table(heads, rows, "ledger held book", ("", *heads[1:]), classes=dict.fromkeys(numbers, "n"))
 
 
-def ways_html(ways: Sequence[tuple[str, Good]]) -> str:
+def ways_html(ways: Sequence[tuple[str, Rating]]) -> str:
     """Every way to fill a model, side by side."""
     rows = [
         (escape(says), kilograms(good.full_kg), litres(good.half_l), BITES.get(good.half_limit, "–"),

@@ -43,9 +43,10 @@ def the_tank(week: Week, tank: str) -> None:
     if capacity is None or standing is None:
         look.html("<p>No sum can be made: the tank is closed on that day, or not set up yet.</p>")
         return
-    look.say(standing.back)
+    back, hangs_on = standing
+    look.say(back)
     ledgers.capacity(week, tank, capacity)
-    look.html(book_desk.hangs_html(capacity, standing))
+    look.html(book_desk.hangs_html(capacity, hangs_on))
 
 
 def will_it_do(week: Week) -> None:

@@ -177,14 +177,8 @@ def sufficient(effects: Effects, most: int) -> Iterator[tuple[Change, ...]]:
     a stronger one. A set is a number whose bits are the changes in it.
     """
     changes = effects.changes
-    number = {change.key: i for i, change in enumerate(changes)}
-    covers = [
-        (1 << i) | sum(1 << number[key] for key in change.milder if key in number) for i, change in enumerate(changes)
-    ]
-    clashes = [
-        sum(1 << j for j, other in enumerate(changes) if change.group and other.group == change.group)
-        for change in changes
-    ]
+    covers = [effects.set_of(one for one in changes if one is change or one.key in change.milder) for change in changes]
+    clashes = [effects.set_of(one for one in changes if one.group and one.group == change.group) for change in changes]
     enough: list[int] = []
     # Sets that do not reach, each with what it covers and what it bars; only these are worth adding to. What covers
     # a sufficient set goes on covering it whatever is added, and what clashes goes on clashing.

@@ -11,6 +11,7 @@ from pipeline.calc import nitrate
 from pipeline.calc.capacity import capacity
 from pipeline.calc.kit_shift import trend_of
 from pipeline.review.facts import gather
+from pipeline.review.finding import STEADY
 from pipeline.review.finding import found as found_by
 from pipeline.review.ranking import quieten
 from pipeline.review.rules import RULES
@@ -62,9 +63,8 @@ def _classes_if(week: Week, derived: Tables, assumed: Assumptions) -> dict[str, 
     found = pl.concat([conform("finding", earlier), found_by(facts, RULES)])
     noted = week.table("noted").drop_nulls("until").select("tank", "rule", "until")
     loud = quieten(found, noted, assumed["worse_share"]).filter((pl.col("as_of") == week.as_of) & ~pl.col("quiet"))
-    order = {name: place for place, name in enumerate(CLASSES)}
-    best = loud.group_by("tank").agg(pl.col("class").replace_strict(order, return_dtype=pl.Int64).min().alias("place"))
-    return dict.fromkeys(requests["tank"], "steady") | {tank: CLASSES[place] for tank, place in best.iter_rows()}
+    classes = loud.group_by("tank").agg("class").iter_rows()
+    return dict.fromkeys(requests["tank"], STEADY) | {tank: min(some, key=CLASSES.index) for tank, some in classes}
 
 
 def _nitrate_if(week: Week, step: str, assumed: Assumptions) -> Tables:

@@ -76,22 +76,12 @@ def _sizing(
         **holding,
     }  # fmt: skip
     return {
-        "changes": [change],
-        "cost": cost,
-        "cost_known_part": cost or 0.0,
-        "cost_says": text,
-        "cost_per": "a year",
-        "minutes": minutes,
-        "working_now_pct": now["working_load_pct"],
-        "working_mature_pct": now["working_mature_pct"],
-        "plain_pct": now["plain_load_pct"],
-        "effective_on": desk.week.as_of.isoformat(),
-        "interim": [],
-        "half_rating_l": tank.capacity["half_rating_l"],
-        "half_ok": None,
-        "litres_year": litres,
-        "reaches_rating": False,
-    }
+        "changes": [change], "cost": cost, "cost_known_part": cost or 0.0, "cost_says": text, "cost_per": "a year",
+        "minutes": minutes, "working_now_pct": now["working_load_pct"],
+        "working_mature_pct": now["working_mature_pct"], "plain_pct": now["plain_load_pct"],
+        "effective_on": desk.week.as_of.isoformat(), "interim": [], "half_rating_l": tank.capacity["half_rating_l"],
+        "half_ok": None, "litres_year": litres, "reaches_rating": False,
+    }  # fmt: skip
 
 
 def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]], limit: float) -> str:
@@ -123,9 +113,7 @@ def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]
     elif working is None:
         state = f"Nothing in it works for the full cycle yet; {pct(mature)} when mature"
     else:
-        state = f"It is at {pct(working)} today"
-    if mature is not None and working is not None and mature < working:
-        state += f" and {pct(mature)} when mature"
+        state = f"It is at {pct(working)} today" + (f" and {pct(mature)} when mature" if mature < working else "")
     first = reached[0]
     ways = " ".join(str(change["says"]) for change in first["changes"])
     return f"{state}. Cheapest way within ({money(first['cost'])}): {ways}"
@@ -160,11 +148,8 @@ def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -
     if sized["holding"] and sized["fraction"] and (found or over):
         # It holds the ceiling and does not reach the rating: it stands among the others by its cost.
         sizing = _sizing(desk, tank, sized, known, now)
-        cost = math.inf if sizing["cost"] is None else sizing["cost"]
-        dearer = (
-            place for place, one in enumerate(options) if (math.inf if one["cost"] is None else one["cost"]) > cost
-        )
-        options.insert(next(dearer, len(options)), sizing)
+        cost, *costs = (math.inf if one["cost"] is None else one["cost"] for one in (sizing, *options))
+        options.insert(next((n for n, other in enumerate(costs) if other > cost), len(options)), sizing)
     return {
         "tank": name,
         "as_of": week.as_of.isoformat(),

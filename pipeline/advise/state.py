@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline.advise.book import Medium, Model, Prices, catalogue, models
+from pipeline.advise.book import Medium, Model, Prices, Room, catalogue, models
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors, half_cycle
 from pipeline.calc.capacity import layer_factors, parts, rated
@@ -127,6 +127,11 @@ class FilterState:
     aged: bool = True  # the day its media was wetted is recorded
     tidied: bool = False  # its flow order put right: all media behind a fine stage, in the flow
 
+    @property
+    def rooms(self) -> tuple[Room, ...]:
+        """The compartments of its model; none where that is not in the book."""
+        return () if self.model is None else self.model.rooms
+
     def places(self, assumed: Assumptions) -> list[float | None]:
         """The place factor of each layer."""
         ranks, met = [], factors.MET_NOTHING
@@ -218,11 +223,6 @@ class Desk:
         return found
 
 
-def worked_kg(filters: Iterable[FilterState], warmth: float, assumed: Assumptions) -> float:
-    """Effective media of some filters today [kg], as capacity calculates it."""
-    return float(sum(curve(state.bodies(assumed), np.zeros(1), assumed)[0] * state.clog for state in filters)) * warmth
-
-
 def _layers(rows: pl.DataFrame, media: dict[str, Medium], blows: dict[int, list[Blow]]) -> list[Layer]:
     """The layers of some frame rows, in their order."""
     plain = ["position", "litres", "loose_share", "tight_share", "age_weeks", "outside", "bypass", "life_days"]
@@ -263,21 +263,16 @@ def _spare(week: Week, book: dict[str, Model], media: dict[str, Medium]) -> tupl
         if known is None:
             continue
         places = {room.name: room.position for room in known.rooms}
-        rows = (
-            fills.filter(pl.col("filter") == name).select("compartment", "layer", "medium", "mass_kg", "wetted").rows()
-        )
-        layers = [
+        own = fills.filter((pl.col("filter") == name) & pl.col("medium").is_in(list(media)))
+        rows = own.select("compartment", "layer", "medium", "mass_kg", "wetted").rows()
+        layers = tuple(
             Layer(room, places.get(room), media[medium], kg, age_weeks=0.0)
             for room, _, medium, kg, _ in sorted(rows, key=lambda r: (places.get(r[0], 99), r[1]))
-            if medium in media
-        ]
+        )
         if any(layer.media and layer.kg for layer in layers):
             flow = clean if clean is not None else known.flow(week.assumed)[0]
-            bodies = [
-                wetted for _, _, medium, _, wetted in rows if medium in media and media[medium].stage == "biological"
-            ]
-            aged = all(wetted is not None for wetted in bodies)
-            found.append(FilterState(name, known, known.kind, tuple(layers), flow, note=note or "", aged=aged))
+            aged = all(wetted is not None for _, _, medium, _, wetted in rows if media[medium].biological)
+            found.append(FilterState(name, known, known.kind, layers, flow, note=note or "", aged=aged))
     return tuple(found)
 
 

@@ -2,7 +2,7 @@
 Nitrate stands on the measured rise, of which new media takes nothing off until it has been seen to."""
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -113,18 +113,11 @@ def _to_step(value: float, step: float) -> float:
 
 def _spots(state: FilterState) -> list[Spot]:
     """Places in a filter, the finest stage first; a layer that lies beside the flow is no place."""
-    last: dict[str, int] = {}
-    for i, layer in enumerate(state.layers):
-        if layer.medium.stage in ("coarse", "medium", "fine") and layer.position is not None:
-            last[layer.medium.stage] = i
-    found = []
-    for stage in sorted(last, key=["fine", "medium", "coarse"].index):
-        layer = state.layers[last[stage]]
-        found.append(Spot(f"{state.name}, after {stage}", state.name, last[stage] + 1, layer.room, layer.position))
-    placed = [layer for layer in state.layers if layer.position is not None]
-    if placed:
-        found.append(Spot(f"{state.name}, {FIRST}", state.name, 0, placed[0].room, placed[0].position))
-    return found
+    placed = [(i, layer) for i, layer in enumerate(state.layers) if layer.position is not None]
+    last = {layer.medium.stage: (i + 1, layer, f"after {layer.medium.stage}") for i, layer in placed}
+    found = [last[stage] for stage in ("fine", "medium", "coarse") if stage in last]
+    found += [(0, layer, FIRST) for _, layer in placed[:1]]
+    return [Spot(f"{state.name}, {where}", state.name, at, layer.room, layer.position) for at, layer, where in found]
 
 
 def start(week: Week, tank: str) -> Start:
@@ -260,32 +253,26 @@ def _plateau(begun: Start, asked: Settings) -> tuple[Range | None, str]:
     return rise.each(lambda r: max(float(mixing.steady_swing(tap, r, every_days, fraction).peak), 0.0)), ""
 
 
-def side(begun: Start, asked: Settings) -> Side:
-    """The tank under some settings, its media new where it is added."""
-    tank, assumed, as_of = begun.tank, begun.desk.assumed, begun.desk.week.as_of
-    plateau, why = _plateau(begun, asked)
+def side(begun: Start, asked: Settings, changes: Sequence[Change] = ()) -> Side:
+    """The tank under some settings; `changes` is its media, new where it is added."""
+    tank, need = begun.tank, _need_kg(begun, asked)
     litres = litres_a_year(asked.fraction, tank.net_l, asked.every_days)
-    need = _need_kg(begun, asked)
-    made = _made(begun, asked)
+    shared = (_made(begun, asked), *_plateau(begun, asked), litres)
     if not tank.known or need is None:
-        same = asked.media_kg <= 0
-        plain = tank.capacity["plain_load_pct"] if same else None
-        half = tank.capacity["half_rating_l"] if same else None
-        return Side(plain, None, None, (), None, made, plateau, why, litres, None, half)
-    change = _more_media(begun, asked)
-    changes = [] if change is None else [change]
-    effects = Effects(replace(tank, need_kg=need), changes, assumed)
-    found = outcome(effects, changes, as_of)
+        known = tank.capacity if asked.media_kg <= 0 else {}
+        return Side(known.get("plain_load_pct"), None, None, (), None, *shared, None, known.get("half_rating_l"))
+    effects = Effects(replace(tank, need_kg=need), changes, begun.desk.assumed)
+    found = outcome(effects, changes, begun.desk.week.as_of)
     # Today's load has the dirt in it that a service takes out; the days that follow calculate with it done.
     works = sum(float(a.course[0]) * a.state.clog for a in effects.filters(effects.set_of(changes))) * tank.warmth
     now = float(factors.load_pct(need, works))
     return Side(
-        found.plain_pct, None if np.isnan(now) else now, found.working_mature_pct, found.interim, found.effective_on, made,
-        plateau, why, litres, found.half_ok, found.half_rating_l,
+        found.plain_pct, None if np.isnan(now) else now, found.working_mature_pct, found.interim, found.effective_on,
+        *shared, found.half_ok, found.half_rating_l,
     )  # fmt: skip
 
 
-def _words(begun: Start, asked: Settings, change: Change | None) -> list[str]:
+def _steps(begun: Start, asked: Settings, change: Change | None) -> list[str]:
     """What is changed, a sentence each."""
     today, net = begun.today, begun.tank.net_l
     steps = []
@@ -335,20 +322,14 @@ def answer(begun: Start, asked: Settings) -> Asked:
     if not begun.by_feed and asked.stocking not in STOCKING:
         raise Problem(f"“{asked.stocking}” is not a stocking class; expected one of: {listed(STOCKING, 'or')}.")
     f, net, change = begun.desk.assumed, begun.tank.net_l, _more_media(begun, asked)
-    now, then = side(begun, begun.today), side(begun, asked)
-    fed = asked.feed_g_day != begun.today.feed_g_day
-    minutes = None if asked.fraction is None or net is None else asked.fraction * net / 100 * f["minutes_per_100l"]
+    now, then = side(begun, begun.today), side(begun, asked, () if change is None else (change,))
+    once = f["visit_minutes_feed"] if asked.feed_g_day != begun.today.feed_g_day else 0.0
+    cost, lacking, minutes = (0.0, (), 0.0) if change is None else (change.cost, change.lacking, change.minutes)
+    each = None if asked.fraction is None or net is None else asked.fraction * net / 100 * f["minutes_per_100l"]
     return Asked(
-        now,
-        then,
-        tuple(_words(begun, asked, change)),
-        cost=0.0 if change is None else change.cost,
-        cost_year=_water_cost(begun, now, then),
-        lacking=() if change is None else change.lacking,
-        minutes=(0.0 if change is None else change.minutes) + (f["visit_minutes_feed"] if fed else 0.0),
-        minutes_change=minutes,
-        notes=tuple(_notes(begun, asked, change, then)),
-    )
+        now, then, tuple(_steps(begun, asked, change)), cost, _water_cost(begun, now, then), lacking, minutes + once, each,
+        tuple(_notes(begun, asked, change, then)),
+    )  # fmt: skip
 
 
 def _water_cost(begun: Start, now: Side, then: Side) -> float | None:

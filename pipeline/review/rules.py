@@ -43,10 +43,7 @@ def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, roun
 
 
 def ranked(tables: Tables) -> Tables:
-    """The tables of `looked_at` with the review in the order of its ranks."""
-    return {**tables, "review": ranking.ranked(tables["review"])}
-
-
-def findings(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
-    """The findings of the requests with their causes, and the review that follows from them."""
-    return ranked(looked_at(tables, requests, assumed, round_))
+    """The tables of `looked_at`, the lines of all tanks ranked within their as-of day."""
+    rows = tables["review"].sort("as_of", "place", "harm", "site", "tank", maintain_order=True)
+    rows = rows.with_columns((pl.int_range(pl.len()).over("as_of") + 1).alias("rank"))
+    return {**tables, "review": conform("review", rows)}

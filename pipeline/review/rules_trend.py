@@ -141,16 +141,8 @@ def over_and_climbing(f: TankFacts) -> Finding | None:
     """Over its rating and climbing: expected, and to be planned for."""
     if not _over(f) or not f.climbing or f.plain_load_pct is None:
         return None
-    return finding(
-        f,
-        "over_and_climbing",
-        PLAN,
-        soon(f) - 0.5,
-        rise=rise(f),
-        cure=_cure(f),
-        levels_off=_levels_off(f),
-        swings=_tap_swings(f),
-    )
+    shown = {"rise": rise(f), "cure": _cure(f), "levels_off": _levels_off(f), "swings": _tap_swings(f)}
+    return finding(f, "over_and_climbing", PLAN, soon(f) - 0.5, **shown)
 
 
 def climbing_within_rating(f: TankFacts) -> Finding | None:
@@ -172,11 +164,9 @@ def no_rated_media(f: TankFacts) -> Finding | None:
     share = change_for_ceiling(f)
     if busy(f):
         class_, how = PLAN, rise(f)
-        step = (
-            f"Add {need}media after a fine stage, or feed less"
-            if share is None
-            else f"Change {change_words(share, f.net_l)} a visit, or add {need}media"
-        )
+        step = f"Add {need}media after a fine stage, or feed less"
+        if share is not None:
+            step = f"Change {change_words(share, f.net_l)} a visit, or add {need}media"
     elif f.trend == "steady" and f.plateau is not None and (f.change_share or 0.0) > 0:  # recorded changes hold it
         class_, how = STEADY, "the changes hold it"
         step = "Leave it: the water changes hold it"
