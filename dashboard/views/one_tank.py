@@ -35,10 +35,10 @@ def choose(titles: dict[str, str]) -> str:
 
 def nitrate_sentence(fit: Row | None, outlook: Row | None, horizon: int) -> str:
     """The takeaway of the chart."""
-    head = f"{sentence(summary.rate_words(fit))}."
+    head = f"{sentence(summary.rate_text(fit))}."
     if outlook is None:
         return head
-    words = summary.plateau_words(outlook)
+    words = summary.plateau_text(outlook)
     tail = f" It {words}." if outlook["plateau"] is not None else f" {sentence(words)}."
     chance = outlook["over_ceiling_probability"]
     if chance is not None:

@@ -205,20 +205,9 @@ class Layout:
     contents: tuple[Content, ...]
     missing: tuple[str, ...] = ()
 
-    def full_kg(self, assumed: Assumptions) -> float | None:
-        """Media that counts for the full cycle [kg]."""
-        if self.missing:
-            return None
-        return sum(c.kg for c in self.contents if c.medium.counts(assumed))
-
-    @property
-    def media_kg(self) -> float | None:
-        """All biological media [kg], whatever its grade."""
-        return None if self.missing else sum(c.kg for c in self.contents)
-
-    @property
-    def foam_l(self) -> float:
-        return sum(c.foam_l for c in self.contents)
+    def full_kg(self, assumed: Assumptions) -> float:
+        """Media that counts for the full cycle [kg]; 0 where that is not known."""
+        return 0.0 if self.missing else sum(c.kg for c in self.contents if c.medium.counts(assumed))
 
     @property
     def says(self) -> str:
@@ -249,13 +238,12 @@ def rate(layout: Layout, flow_l_h: float | None, assumed: Assumptions, load: flo
 
     An internal or sponge filter (`kind`) is never full-cycle.
     """
-    media, full_kg = layout.media_kg, layout.full_kg(assumed)
-    if media is None or full_kg is None:
-        return Rating()
-    by_media = by_media_l(media, layout.foam_l, assumed)
+    if layout.missing:
+        return Rating(missing="; ".join(layout.missing))
+    by_media = by_media_l(sum(c.kg for c in layout.contents), sum(c.foam_l for c in layout.contents), assumed)
     by_flow = by_flow_l(float("nan") if flow_l_h is None else flow_l_h, assumed)
     half = float(rating_l(by_media, by_flow))
-    counted = 0.0 if kind in HALF_CYCLE_KINDS else full_kg
+    counted = 0.0 if kind in HALF_CYCLE_KINDS else layout.full_kg(assumed)
     full = counted * assumed["litres_per_kg"] / load
     limit = str(limit_word(by_media, by_flow))
     held_by = "media" if full <= half else limit.replace("flow unknown", "media")

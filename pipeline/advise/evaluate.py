@@ -87,11 +87,8 @@ class Effects:
 
     def need_kg(self, chosen: int) -> float:
         """Media the tank wants after a set of changes [kg]."""
-        need = self.tank.need_kg or 0.0
-        for bit, factor in self._factors:
-            if chosen & bit:
-                need *= factor
-        return need
+        factors = (factor for bit, factor in self._factors if chosen & bit)
+        return math.prod(factors, start=self.tank.need_kg or 0.0)
 
     def mature_pct(self, chosen: int) -> float:
         """Working load when all is ripe, recovered and serviced [%], rounded as loads are; ∞ where nothing works."""
@@ -104,9 +101,7 @@ class Effects:
 
     def course(self, chosen: int) -> Array:
         """Working load [%] on each of the days after a set, every filter serviced; nan where nothing works."""
-        kg = np.zeros(len(self.days))
-        for after in self.filters(chosen):
-            kg += after.course
+        kg = sum((after.course for after in self.filters(chosen)), np.zeros(len(self.days)))
         return load_pct(self.need_kg(chosen), kg * self.tank.warmth)
 
 

@@ -1,7 +1,7 @@
 """One entry of the filter book: a filter with what lies in it on a day, or a model filled as the book has it, in the
 order the water meets it, and what it is good for by itself at normal stocking."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import count
 from typing import Any
 
@@ -79,11 +79,12 @@ def bands(layers: pl.DataFrame, book: pl.DataFrame, assumed: Assumptions) -> tup
     found: list[Band] = []
     numbers = count(1)
     for room in {**depths, **lying}:
-        filled = [row["depth_mm"] for row in lying[room]]
+        rows = lying.get(room, [])
+        filled = [row["depth_mm"] for row in rows]
         found += [
             Band(room, next(numbers), row["stage"], row["medium"], row["mass_kg"], row["depth_mm"],
                  row.get("age_weeks"), row["litres"] if row["foam"] else None)
-            for row in lying[room]
+            for row in rows
         ]  # fmt: skip
         deep = depths.get(room)
         if deep is not None and None not in filled and deep - sum(filled) >= assumed["empty_shown_mm"]:
@@ -98,11 +99,6 @@ def filters_of(week: Week) -> list[tuple[str, str | None]]:
     names = pl.concat([own, placed.select("filter")]).unique(maintain_order=True)
     rows = names.join(placed.select("filter", "tank").unique("filter", keep="last"), on="filter", how="left")
     return sorted(rows.select("filter", "tank").iter_rows(), key=lambda row: (row[1] is None, row[0]))
-
-
-def models_of(week: Week) -> dict[str, Model]:
-    """Every model of the book by name."""
-    return models(week.tables, week.assumed)
 
 
 def _good_of(row: Row, kind: str | None) -> Rating:
@@ -170,9 +166,8 @@ def of_model(week: Week, name: str) -> Entry:
     """A model filled as the book has it, loosely."""
     assumed, tables = week.assumed, week.tables
     model = model_named(tables, name, assumed)
-    first = layouts(model, catalogue(tables), week.round.prices, assumed)[0]
     flow, basis = model.flow(assumed)
-    good = replace(rate(first, flow, assumed, kind=model.kind or ""), missing="; ".join(first.missing) or None)
+    (_, good), *_ = ways_of(week, name)
     book = rooms(table(tables, "compartment"), assumed).filter(pl.col("model") == model.name)
     return Entry(model.name, True, model, model.kind, None, model.note, flow, basis, None, None,
                  bands(usual_layers(tables, model, assumed), book, assumed), good,

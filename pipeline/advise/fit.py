@@ -89,7 +89,7 @@ def _yes(
             enough.setdefault(at_once, []).append(way)
     if enough:
         return phrases + enough[min(enough)]
-    most = max(layout.full_kg(assumed) or 0.0 for layout in ways)
+    most = max(layout.full_kg(assumed) for layout in ways)
     short = need * loads[word] - most
     if short > 0:
         most_held = f"more media than it holds at the most ({kilograms(most)}), in a second filter"
@@ -97,29 +97,22 @@ def _yes(
     return phrases
 
 
-def _assumed(
-    model: Model, layout: Layout, net_from: str, stocking_given: bool, flow_basis: str, assumed: Assumptions
-) -> list[str]:
+def _assumed(model: Model, net_from: str, stocking_given: bool, flow_basis: str, assumed: Assumptions) -> list[str]:
     """What the answer takes on trust, in words."""
-    phrases = [net_from] if net_from else []
-    if not stocking_given:
-        phrases.append("normally stocked")
-    if flow_basis == "estimated":
-        phrases.append(f"flow never timed: {100 * assumed['flow_of_rated']:g} % of the rated one")
-    elif flow_basis == "unknown":
-        phrases.append("flow unknown: no limit by flow could be set")
-    elif flow_basis == "timed on this model":
-        phrases.append("the clean flow timed on filters of this model")
-    phrases.append(f"the book's dimensions and weighings ({model.source or 'source not recorded'})")
-    packing = "packed neatly" if layout.packing == "neat" else "filled in loosely"
-    phrases.append(f"media {packing}, mature" + ("" if model.kind == TRICKLE else ", behind a fine stage"))
+    by_flow = {
+        "estimated": f"flow never timed: {100 * assumed['flow_of_rated']:g} % of the rated one",
+        "unknown": "flow unknown: no limit by flow could be set",
+        "timed on this model": "the clean flow timed on filters of this model",
+    }
+    media = ["media filled in loosely, mature, behind a fine stage"]
     if model.kind == TRICKLE:  # the bare rule knows nothing of air; whoever reads a yes must
-        phrases.append(
-            "a trickle tower by the bare rule, which flatters it: in so much air media does about"
-            f" {100 * assumed['place_trickle']:g} % of its full-cycle work"
-        )
-    phrases.append(RULE_OF_THUMB.format(litres=f"{assumed['litres_per_kg']:g}"))
-    return phrases
+        share = f"{100 * assumed['place_trickle']:g} % of its full-cycle work"
+        tower = "a trickle tower by the bare rule, which flatters it: in so much air media does about"
+        media = ["media filled in loosely, mature", f"{tower} {share}"]
+    book_from = f"the book's dimensions and weighings ({model.source or 'source not recorded'})"
+    rule = RULE_OF_THUMB.format(litres=f"{assumed['litres_per_kg']:g}")
+    stocked = "" if stocking_given else "normally stocked"
+    return [part for part in (net_from, stocked, by_flow.get(flow_basis), book_from, *media, rule) if part]
 
 
 def _net(net_l: float | None, gross_l: float | None, assumed: Assumptions) -> tuple[float, str]:
@@ -178,7 +171,7 @@ def will_it_do(
         "full": full,
         "layouts": [one | {"half_rates_l": _rounded(r.half_l)} for one, r in zip(fulls, ratings, strict=True)],
         "would_make_it_yes": _yes(found, ways, half, full, net, basis, l_h, word, assumed),
-        "assumed": _assumed(found, first, net_from, stocking is not None, basis, assumed),
+        "assumed": _assumed(found, net_from, stocking is not None, basis, assumed),
         "missing": list(first.missing),
         "flow_basis": basis,
         "months": [assumed["ripe_months_low"], assumed["ripe_months_high"]],
@@ -245,10 +238,8 @@ def _full_line(full: Answer, *, paper: bool = False) -> str:
 
 def _best_other(answer: Answer) -> Answer | None:
     """The layout to tell of beside the book's own: the first that says yes, else the one that holds most."""
-    others = answer["layouts"][1:]
-    known = [way for way in others if way["media_kg"] is not None]
-    yes = next((way for way in known if way["ok"]), None)
-    return yes or max(known, key=lambda way: way["media_kg"], default=None)
+    known = [way for way in answer["layouts"][1:] if way["media_kg"] is not None]
+    return next((way for way in known if way["ok"]), max(known, key=lambda way: way["media_kg"], default=None))
 
 
 def as_text(answer: Answer) -> str:

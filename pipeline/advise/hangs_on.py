@@ -82,7 +82,7 @@ def _moved(week: Week, now: pl.DataFrame, assumption: Assumption, end: str, valu
     step = ENTERS.get(assumption.name, CAPACITY)
     assumed = week.assumed.with_values(**{assumption.name: value})
     classes: dict[str, str] = {}
-    moves = []
+    moves: list[tuple[str, ...]] = []  # tank, of, was, would
     if step in (TREND, FIT):
         classes = _classes_if(week, _nitrate_if(week, step, assumed), assumed)
     elif step == RULE:
@@ -91,20 +91,15 @@ def _moved(week: Week, now: pl.DataFrame, assumption: Assumption, end: str, valu
         moved, _ = capacity(week.tables, _requests(week), assumed)
         both = now.join(moved, on=REQUEST, suffix="_if")
         for of in ("plain", "working"):
-            changed = both.filter(pl.col(f"{of}_state").ne_missing(pl.col(f"{of}_state_if")))
-            moves += [
-                Move(assumption.name, end, value, tank, of, was, would)
-                for tank, was, would in changed.select("tank", f"{of}_state", f"{of}_state_if").iter_rows()
-            ]
+            was, would = f"{of}_state", f"{of}_state_if"
+            changed = both.filter(pl.col(was).ne_missing(pl.col(would)))
+            moves += changed.select("tank", pl.lit(of), was, would).iter_rows()
         # Recorded overload looks back a week.
         earlier = week.table("capacity").filter(pl.col("as_of") != week.as_of)
         classes = _classes_if(week, {"capacity": pl.concat([earlier, conform("capacity", moved)])}, assumed)
-    moves += [
-        Move(assumption.name, end, value, tank, "class", was, classes[tank])
-        for tank, was in week.now("review").select("tank", "class").iter_rows()
-        if classes.get(tank, was) != was
-    ]
-    return moves
+    of_class = week.now("review").select("tank", "class").iter_rows()
+    moves += [(tank, "class", was, classes[tank]) for tank, was in of_class if classes.get(tank, was) != was]
+    return [Move(assumption.name, end, value, *move) for move in moves]
 
 
 def hangs_on(week: Week, names: Iterable[str] | None = None) -> list[Move]:

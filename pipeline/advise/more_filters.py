@@ -16,20 +16,18 @@ def filled(desk: Desk, model: Model) -> tuple[FilterState, list[tuple[Medium, fl
     bought: list[tuple[Medium, float]] = []
     best = best_medium(desk.media, desk.prices, desk.assumed)
     for room in model.rooms:
-        for stage, name in room.usual or ():
+        for stage, name in room.usual:
             medium = desk.media.get(name or "") or (best if stage == "biological" else None)
             if stage != "biological" or medium is None:
-                shown = medium or Medium(stage or "", stage, None, None)
-                layers.append(Layer(room.name, room.position, shown))
-                continue
-            if medium.foam:
+                layers.append(Layer(room.name, room.position, medium or Medium(stage or "", stage, None, None)))
+            elif medium.foam:
                 layers.append(Layer(room.name, room.position, medium, litres=room.usable_l))
-                continue
-            kg = room.loose(medium)
-            if kg is None or medium.quality is None:
-                return None
-            layers.append(Layer(room.name, room.position, medium, kg, age_weeks=0.0))
-            bought.append((medium, kg))
+            else:
+                kg = room.loose(medium)
+                if kg is None or medium.quality is None:
+                    return None
+                layers.append(Layer(room.name, room.position, medium, kg, age_weeks=0.0))
+                bought.append((medium, kg))
     state = FilterState(f"new {model.name}", model, model.kind, tuple(layers), model.flow(desk.assumed)[0])
     return (state, bought) if bought else None
 

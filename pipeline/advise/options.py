@@ -122,21 +122,18 @@ def re_order(desk: Desk, state: FilterState) -> Iterator[Change]:
     media = [layer for layer in state.layers if layer.media]
     first = next(i for i, layer in enumerate(state.layers) if layer.media)
     fine = [i for i, layer in enumerate(state.layers) if layer.medium.stage == "fine"]
-    steps = []
-    priced: tuple[tuple[str, float | None], ...] = ()
-    if not fine:
-        pad = fine_pad(desk.media, desk.prices)
-        name = pad.name if pad is not None else "a fine pad"
-        priced = ((name, None if pad is None else price(desk.prices, pad.name, "media")),)
-        steps.append(f"put {name} before {media[0].medium.name} in {media[0].room}")
-    elif fine[0] > first:
-        steps.append(f"move the fine stage to before {media[0].medium.name} in {media[0].room}")
-    if any(layer.outside for layer in media):
-        steps.append("put the bag of media into the flow")
-    if any(layer.bypass for layer in media):
-        steps.append("refit the seal and cut pads to fit, so that no water passes by")
-    if not steps:
-        steps.append("put settlement, coarse, medium and fine before all media")
+    pad = fine_pad(desk.media, desk.prices)
+    name = pad.name if pad is not None else "a fine pad"
+    priced = () if fine else ((name, price(desk.prices, name, "media")),)
+    before = f"before {media[0].medium.name} in {media[0].room}"
+    possible = (
+        (not fine, f"put {name} {before}"),
+        (fine and fine[0] > first, f"move the fine stage to {before}"),
+        (any(layer.outside for layer in media), "put the bag of media into the flow"),
+        (any(layer.bypass for layer in media), "refit the seal and cut pads to fit, so that no water passes by"),
+    )
+    steps = [step for needed, step in possible if needed]
+    steps = steps or ["put settlement, coarse, medium and fine before all media"]
     if first == 0:
         steps.append("move the media that meets the water first a third at a time")
     text = f"{state.name}: {listed(steps)}."

@@ -26,19 +26,11 @@ from pipeline.wording import change_words, days, kilograms, listed, number, with
 from schemas.words import STOCKING
 
 FIRST = "first in the flow"
+# A place where media could be added, behind the last layer of a stage or before all: the filter, before which of its
+# layers it would lie, and a layer of the same compartment.
+Spot = tuple[FilterState, int, Layer]
 # How far a slider goes. No sum hangs on these.
 FEED_TIMES, FEED_LEAST, MEDIA_MOST_KG = 2.0, 0.1, 6.0
-
-
-@dataclass(frozen=True)
-class Spot:
-    """A place where media could be added: behind the last layer of a stage in a filter, or before all layers."""
-
-    key: str  # `P02, after fine`
-    filter: str
-    before: int  # it would lie before this layer
-    room: str
-    position: int | None
 
 
 @dataclass(frozen=True)
@@ -49,7 +41,7 @@ class Settings:
     stocking: str | None = None
     medium: str | None = None
     media_kg: float = 0.0
-    spot: str | None = None  # key of a Spot
+    spot: str | None = None  # one of `Start.spots`
     fraction: float | None = None
     every_days: float = 7.0
 
@@ -88,8 +80,8 @@ class Start:
 
     @cached_property
     def spots(self) -> dict[str, Spot]:
-        """The places for more media by key, the best first."""
-        return {spot.key: spot for state in self.tank.filters for spot in _spots(state)}
+        """The places for more media by what they are called, the best of each filter first: `P02, after fine`."""
+        return {f"{s.name}, {where}": (s, at, layer) for s in self.tank.filters for where, at, layer in _spots(s)}
 
     @property
     def feed_range(self) -> tuple[float, float, float]:
@@ -111,13 +103,12 @@ def _to_step(value: float, step: float) -> float:
     return round(round(value / step) * step, 4)
 
 
-def _spots(state: FilterState) -> list[Spot]:
+def _spots(state: FilterState) -> list[tuple[str, int, Layer]]:
     """Places in a filter, the finest stage first; a layer that lies beside the flow is no place."""
     placed = [(i, layer) for i, layer in enumerate(state.layers) if layer.position is not None]
-    last = {layer.medium.stage: (i + 1, layer, f"after {layer.medium.stage}") for i, layer in placed}
+    last = {layer.medium.stage: (f"after {layer.medium.stage}", i + 1, layer) for i, layer in placed}
     found = [last[stage] for stage in ("fine", "medium", "coarse") if stage in last]
-    found += [(0, layer, FIRST) for _, layer in placed[:1]]
-    return [Spot(f"{state.name}, {where}", state.name, at, layer.room, layer.position) for at, layer, where in found]
+    return found + [(FIRST, 0, layer) for _, layer in placed[:1]]
 
 
 def start(week: Week, tank: str) -> Start:
@@ -192,15 +183,15 @@ def _need_kg(begun: Start, asked: Settings) -> float | None:
 
 def _more_media(begun: Start, asked: Settings) -> Change | None:
     """The media that would go in, as a change of a plan."""
-    medium, spot = begun.media.get(asked.medium or ""), begun.spots.get(asked.spot or "")
-    if medium is None or spot is None or asked.media_kg <= 0:
+    medium, spot, kg = begun.media.get(asked.medium or ""), begun.spots.get(asked.spot or ""), asked.media_kg
+    if medium is None or spot is None or kg <= 0:
         return None
-    kg = asked.media_kg
-    new = Layer(spot.room, spot.position, medium, kg, age_weeks=0.0)
+    state, at, beside = spot
+    new = Layer(beside.room, beside.position, medium, kg, age_weeks=0.0)
     return Change(
-        "media added", "media added", f"Add {kilograms(kg)} of new {medium.name} to {spot.key}.",
-        begun.desk.assumed["visit_minutes_media"], (price_of(begun.desk, medium, kg),), filter=spot.filter,
-        details={"kg": kg}, edit=lambda state: added(state, new, spot.before),
+        "media added", "media added", f"Add {kilograms(kg)} of new {medium.name} to {asked.spot}.",
+        begun.desk.assumed["visit_minutes_media"], (price_of(begun.desk, medium, kg),), filter=state.name,
+        details={"kg": kg}, edit=lambda state: added(state, new, at),
     )  # fmt: skip
 
 

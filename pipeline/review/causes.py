@@ -53,29 +53,29 @@ def doubted(f: TankFacts) -> list[Row]:
     return [row for row in f.lately("doubt", f.assumed["recent_cause_days"]) if row["doubt"] in OF_DOUBT]
 
 
-def _words(evidence: Mapping[str, str], row: Row, **shown: object) -> str:
+def _filled_from(evidence: Mapping[str, str], row: Row, **shown: object) -> str:
     """A case of explained.toml filled from a row: with what it would be, where that is known."""
     template = evidence["known"] if row["would_be"] is not None else evidence.get("unknown", evidence["known"])
     return filled(template, row=row, other=row["other"] or "beside it", **shown)
 
 
-def doubt_words(row: Row) -> str:
+def doubt_text(row: Row) -> str:
     """What a reading would be if its doubt is right."""
     evidence, would, size = table(__file__, "explained.toml")["doubt"][row["doubt"]], row["would_be"], row["size"]
     read = f"{reading(row['parameter'], row['matched'])} on {day_month(row['day'])}"
     be = "" if would is None else reading(row["parameter"], would)
     sized = "" if size is None else filled(evidence.get("size", ""), size=size, share=100 * size)
-    return _words(evidence, row, read=read, be=be, size=sized)
+    return _filled_from(evidence, row, read=read, be=be, size=sized)
 
 
-def explanation_words(row: Row) -> str:
+def explanation_text(row: Row) -> str:
     """What an explanation would make of the readings."""
     cases, size = table(__file__, "explained.toml")["explanation"], row["size"] or 0.0
     was, would = ("" if row[c] is None else reading("nitrate", row[c]) for c in ("was", "would_be"))
     more, weekly = with_unit(amount(abs(size), 0), "mg/L"), with_unit(amount(7 * abs(size)), "mg/L a week")
     shown = {"was": was, "would": would, "since": day_month(row["since"]), "size": size, "share": 100 * size}
     shown |= {"more": more, "weekly": weekly, "kit": row["kit"] or "in use", "tanks": counted(row["tanks"], "tank")}
-    return _words(cases.get(row["cause"], cases["rise"]), row, **shown)
+    return _filled_from(cases.get(row["cause"], cases["rise"]), row, **shown)
 
 
 def left_over(f: TankFacts, rise: Row) -> list[tuple[str, str]]:
@@ -103,13 +103,13 @@ def gained(f: TankFacts) -> dict[str, tuple[str, float]]:
     gains: dict[str, tuple[str, float]] = {}
     for row in doubted(f):
         gain = f.assumed["says_state" if row["doubt"] == "leap" else "says_reading"]
-        gains[OF_DOUBT[row["doubt"]]] = doubt_words(row), gain
+        gains[OF_DOUBT[row["doubt"]]] = doubt_text(row), gain
     for name, row in explanations(f).items():
         if name in ("rise", "reader") or (name == "unlogged change" and not recent(f, row)):
             continue
         cause = "plants or algae" if name == "fall" else name
         if cause not in gains or row["gain"] > gains[cause][1]:
-            gains[cause] = explanation_words(row), min(row["gain"], f.assumed["says_most"])
+            gains[cause] = explanation_text(row), min(row["gain"], f.assumed["says_most"])
     return gains
 
 

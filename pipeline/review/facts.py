@@ -210,19 +210,20 @@ def _finite(frame: pl.LazyFrame) -> pl.LazyFrame:
     return frame.with_columns(pl.when(cs.float().is_finite()).then(cs.float()))
 
 
+def _lately(requests: pl.LazyFrame, rows: pl.LazyFrame, days: float) -> pl.LazyFrame:
+    """Each request with the rows of its tank of so many days up to the day."""
+    since = pl.col("as_of") - pl.duration(days=int(days))
+    return requests.join(rows, on="tank").filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > since))
+
+
 def _visit_rhythm(requests: pl.LazyFrame, visit: pl.LazyFrame, assumed: Assumptions, round_: Round) -> pl.LazyFrame:
     """Days between visits: the round's own, or a tank's median gap where its round is slower (up to fourfold)."""
     gap = pl.col("day").diff().over("tank").dt.total_days()
     gaps = visit.select("tank", "day").unique().sort("tank", "day").with_columns(gap.alias("gap")).drop_nulls("gap")
-    back = pl.col("as_of") - pl.duration(days=int(assumed["rhythm_days"]))
     every = float(round_.visit_every_days)
     own = pl.when(pl.len() >= assumed["rhythm_gaps"]).then(pl.col("gap").median())
-    usual = (
-        requests.join(gaps, on="tank")
-        .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > back))
-        .group_by(REQUEST)
-        .agg(own.clip(every, assumed["rhythm_most"] * every).alias("visit_days"))
-    )
+    days = own.clip(every, assumed["rhythm_most"] * every).alias("visit_days")
+    usual = _lately(requests, gaps, assumed["rhythm_days"]).group_by(REQUEST).agg(days)
     return requests.join(usual, on=REQUEST, how="left").with_columns(pl.col("visit_days").fill_null(every))
 
 
@@ -232,19 +233,16 @@ def _changes_kept(
     """How many of the last visits changed water, and how many of those before."""
     few, before = int(assumed["missed_visits"]), int(assumed["missed_before"])
     made = [of.select("tank", "day", pl.lit(was).alias("made")) for was, of in enumerate((visit, change))]
-    parts = {"lately": pl.col("made").list.head(few), "before": pl.col("made").list.slice(few, before)}
+    parts = {"lately": pl.col("made").head(few), "before": pl.col("made").slice(few, before)}
     return (
-        requests.join(pl.concat(made), on="tank")
-        .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > pl.col("as_of") - pl.duration(days=LONGEST_LOOK)))
+        _lately(requests, pl.concat(made), LONGEST_LOOK)
         .group_by(*REQUEST, "day")
         .agg(pl.col("made").max())
         .sort(*REQUEST, "day", descending=[False, False, True])
         .group_by(REQUEST, maintain_order=True)
-        .agg("made")
-        .select(
-            *REQUEST,
-            *(of.list.sum().alias(f"changes_{name}") for name, of in parts.items()),
-            *(of.list.len().alias(f"visits_{name}") for name, of in parts.items()),
+        .agg(
+            *(of.sum().alias(f"changes_{name}") for name, of in parts.items()),
+            *(of.len().alias(f"visits_{name}") for name, of in parts.items()),
         )
     )
 
@@ -264,10 +262,8 @@ def _named(frame: pl.LazyFrame, prefix: str, *columns: str) -> pl.LazyFrame:
 def _nitrate_window(requests: pl.LazyFrame, usable: pl.LazyFrame, assumed: Assumptions) -> pl.LazyFrame:
     """The first and the last usable nitrate reading of the recent window that was not taken after a change."""
     calm = usable.filter((pl.col("taken") != "after") & pl.col("doubt").is_null())
-    back = pl.col("as_of") - pl.duration(days=int(7 * assumed["recent_weeks"]))
     return (
-        requests.join(calm.with_row_index("nth"), on="tank")
-        .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > back))
+        _lately(requests, calm.with_row_index("nth"), 7 * assumed["recent_weeks"])
         .sort("nth")
         .group_by(REQUEST, maintain_order=True)
         .agg(
@@ -283,17 +279,13 @@ def _tap(rows: pl.LazyFrame, tap: pl.LazyFrame, assumed: Assumptions) -> pl.Lazy
     """The last tests of each tank's supply up to the day, and between what its nitrate moved in the year before."""
     weeks, least = f"{assumed['tap_season_weeks']:g}w", int(assumed["tap_season_tests"])
     level = pl.col("matched")
-    moved = (level.shift(1).alias("tap_was"), level.rolling_min_by("date", weeks, min_samples=least).alias("tap_least"),
-             level.rolling_max_by("date", weeks, min_samples=least).alias("tap_most"))  # fmt: skip
-    for parameter in ("nitrate", "ammonia", "ph"):
-        tests = tap.filter(pl.col("parameter") == parameter).sort("date").select(
-            "water_supply",
-            "date",
-            level.alias(f"tap_{parameter}"),
-            pl.col("high").alias(f"tap_{parameter}_high"),
-            pl.col("date").alias(f"tap_{parameter}_day"),
-            *(how.over("water_supply") for how in moved if parameter == "nitrate"),
-        )  # fmt: skip
+    moved = {"tap_was": level.shift(1), "tap_least": level.rolling_min_by("date", weeks, min_samples=least),
+             "tap_most": level.rolling_max_by("date", weeks, min_samples=least)}  # fmt: skip
+    for of in ("nitrate", "ammonia", "ph"):
+        columns = {f"tap_{of}": level, f"tap_{of}_high": pl.col("high"), f"tap_{of}_day": pl.col("date")}
+        if of == "nitrate":
+            columns |= {name: column.over("water_supply") for name, column in moved.items()}
+        tests = tap.filter(pl.col("parameter") == of).sort("date").select("water_supply", "date", **columns)
         rows = _asof(rows, tests, "date", "water_supply").drop("date")
     return rows
 

@@ -62,9 +62,7 @@ def left_over(
 
 def as_text(week: Week) -> str:
     """The weekly review, ranked: every finding for today and this week, and what each tank is told by."""
-    review = week.now("review").sort("rank")
-    tanks = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
-    sites = dict(week.table("site").select("site", "name").iter_rows())
+    review, names = week.now("review").sort("rank"), summary.names_of(week)
     rows = summary.rows_of(week, "capacity", "nitrate_outlook", "nitrate_fit", "water", "finding_cause", "due")
     found, last = summary.by_tank(week.now("finding").sort("harm")), summary.last_readings(week)
     name = f" of {week.round.name}" if week.round.name else ""
@@ -79,18 +77,17 @@ def as_text(week: Week) -> str:
         if row["class"] != above:
             above = row["class"]
             lines += ["", above.upper(), "-" * WIDTH]
-        id_, tank = row["tank"], tanks.get(row["tank"], {})
-        site = sites.get(tank.get("site", "")) or tank.get("site") or ""
-        of = {name: rows[name].get(id_, []) for name in rows}
+        tank = row["tank"]
+        of = {name: rows[name].get(tank, []) for name in rows}
         facts = "; ".join([
-            summary.last_words(week, id_, of["water"], last),
-            summary.rate_words(next((fit for fit in of["nitrate_fit"] if fit["window"] == "recent"), None)),
-            summary.plateau_words(next(iter(of["nitrate_outlook"]), None)),
-            summary.load_words(next(iter(of["capacity"]), None)),
+            summary.last_text(week, tank, of["water"], last),
+            summary.rate_text(next((fit for fit in of["nitrate_fit"] if fit["window"] == "recent"), None)),
+            summary.plateau_text(next(iter(of["nitrate_outlook"]), None)),
+            summary.load_text(next(iter(of["capacity"]), None)),
         ])  # fmt: skip
         jobs = [due_words(d["what"], d["about"], d["on"], d["late_days"]) for d in of["due"] if d["what"] != "tap test"]
-        title = f"{tank.get('name') or id_}, {site}" if site else str(tank.get("name") or id_)
-        lines += _tank(row, title, found.get(id_, []), of["finding_cause"], facts, jobs, once)
+        title = ", ".join(filter(None, names.get(tank, (tank,))))
+        lines += _tank(row, title, found.get(tank, []), of["finding_cause"], facts, jobs, once)
     if suggestion := summary.never_recorded(week):
         lines += ["", *_wrapped(suggestion, 0, 0)]
     return "\n".join([*lines, "", *_wrapped(f"{CYCLES} {CAUTION_LINE}", 0, 0)])

@@ -37,13 +37,8 @@ def quieten(found: pl.DataFrame, noted: pl.DataFrame, worse_share: float) -> pl.
     until = noted.group_by("tank", "rule").agg(pl.col("until").max())
     rows = found.join(until, on=["tank", "rule"], how="left", maintain_order="left")
     for name, back in (("week", WEEK), ("month", MONTH)):
-        then = found.select(
-            "tank",
-            "rule",
-            (pl.col("as_of") + pl.duration(days=back)).alias("as_of"),
-            _place().alias(f"class_{name}"),
-            pl.col("harm").alias(f"harm_{name}"),
-        )
+        columns = {f"class_{name}": _place(), f"harm_{name}": pl.col("harm")}
+        then = found.select("tank", "rule", pl.col("as_of") + pl.duration(days=back), **columns)
         rows = rows.join(then, on=["tank", "rule", "as_of"], how="left", maintain_order="left")
     worse_now, worse_then = _than("week", worse_share), _than("month", worse_share)
     quiet = (pl.col("until") >= pl.col("as_of")).fill_null(False) & ~(worse_now | worse_then)
@@ -81,7 +76,7 @@ def lines(found: pl.DataFrame, facts: Sequence[TankFacts], noted: pl.DataFrame) 
     rows: list[tuple[Any, ...]] = []
     states: dict[tuple[str, dt.date], dict[str, object]] = {}
     for f in facts:
-        mine = of[f.tank, f.as_of]
+        mine = of.get((f.tank, f.as_of), [])
         loud = sorted((r for r in mine if not r["quiet"]), key=lambda r: (ORDER[r["class"]], r["harm"], r["rule"]))
         paused = [until[f.tank, r["rule"]] for r in mine if r["quiet"]]
         top = loud[0] if loud else None

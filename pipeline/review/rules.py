@@ -33,10 +33,8 @@ def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, roun
     noted = tables.get("noted", empty("noted")).drop_nulls("until").select("tank", "rule", "until")
     frame = conform("finding", quieten(found(facts, RULES), noted, assumed["worse_share"]))
     # A mark is told against the week before: a day that has none before it marks nothing.
-    before = requests.select(
-        "tank", (pl.col("as_of") + pl.duration(days=WEEK)).alias("as_of"), pl.lit(True).alias("known")
-    )
-    frame = frame.join(before.unique(), on=["tank", "as_of"], how="left", maintain_order="left")
+    before = requests.select("tank", pl.col("as_of") + pl.duration(days=WEEK), known=pl.lit(True)).unique()
+    frame = frame.join(before, on=["tank", "as_of"], how="left", maintain_order="left")
     frame = frame.with_columns(pl.when("known").then("mark").alias("mark")).drop("known")
     frame = frame.sort("as_of", "tank", "harm", "rule")
     return {"finding": frame, "finding_cause": causes(frame, facts), "review": ranking.lines(frame, facts, noted)}

@@ -2,7 +2,7 @@
 
 import re
 
-from pipeline.review.causes import OF_DOUBT, doubt_words, doubted, explanation_words, explanations, recent
+from pipeline.review.causes import OF_DOUBT, doubt_text, doubted, explanation_text, explanations, recent
 from pipeline.review.facts import Row, TankFacts
 from pipeline.review.finding import ACT, DUE, PLAN, Finding, finding
 from pipeline.review.rules_water import FREE, PH, free_over
@@ -85,9 +85,9 @@ def reading_in_doubt(f: TankFacts) -> Finding | None:
 
     Those after it tell by themselves, and nobody remembers longer what is to be asked.
     """
-    rows = [(row["day"], OF_DOUBT[row["doubt"]], doubt_words(row)) for row in doubted(f)]
+    rows = [(row["day"], OF_DOUBT[row["doubt"]], doubt_text(row)) for row in doubted(f)]
     single = [row for row in f.records("explanation") if row["cause"] in ONE_READING]
-    rows += [(row["since"], row["cause"], explanation_words(row)) for row in single]
+    rows += [(row["since"], row["cause"], explanation_text(row)) for row in single]
     back = f.assumed["doubt_visits"] * (f.visit_days or 7.0)
     rows = [row for row in rows if (f.as_of - row[0]).days < min(back, f.assumed["recent_cause_days"])]
     if not rows:
@@ -103,7 +103,7 @@ def kit_moved(f: TankFacts) -> Finding | None:
     if row is None or row["size"] is None or f.step_kit_batch is not None:  # told by the step alarms already
         return None
     kit, tanks = row["kit"] or "of these tanks", counted(row["tanks"], "tank")
-    return finding(f, "kit_moved", DUE, -2.0, row=row, kit=kit, tanks=tanks, what=explanation_words(row))
+    return finding(f, "kit_moved", DUE, -2.0, row=row, kit=kit, tanks=tanks, what=explanation_text(row))
 
 
 def nitrate_fell(f: TankFacts) -> Finding | None:
@@ -118,7 +118,7 @@ def nitrate_fell(f: TankFacts) -> Finding | None:
     fewer = any(r["event"] in ("fish out", "fish died") for r in f.lately("event", f.assumed["fresh_stock_days"]))
     if cut or fewer:
         return None
-    return finding(f, "nitrate_fell", DUE, -1.25, row=row, what=explanation_words(row))
+    return finding(f, "nitrate_fell", DUE, -1.25, row=row, what=explanation_text(row))
 
 
 def tap_near_limit(f: TankFacts) -> Finding | None:
@@ -142,7 +142,7 @@ def tap_moved(f: TankFacts) -> Finding | None:
     if row is None or row["size"] is None:
         return None
     more, tanks = with_unit(amount(row["size"], 0), "mg/L"), counted(row["tanks"], "tank")
-    return finding(f, "tap_moved", DUE, -1.75, row=row, more=more, tanks=tanks, what=explanation_words(row))
+    return finding(f, "tap_moved", DUE, -1.75, row=row, more=more, tanks=tanks, what=explanation_text(row))
 
 
 def tap_has_ammonia(f: TankFacts) -> Finding | None:

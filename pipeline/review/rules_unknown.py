@@ -15,11 +15,10 @@ def no_usable_reading(f: TankFacts) -> Finding | None:
     if f.last_age is not None and f.visit_days is not None and f.last_age <= intervals * f.visit_days:
         return None
     every = "" if f.visit_days is None else f" of {amount(f.visit_days, 0)} days"
-    reason, last, harm = "no usable nitrate reading yet", "", -NEVER
-    if f.last_age is not None:
-        reason, last = f"no usable nitrate reading for {spell(f.last_age)}", f" (the last one {aged(f.last_age)})"
-        harm = -float(f.last_age)
-    return finding(f, "no_usable_reading", CANT, harm, reason=reason, last=last, every=every)
+    if f.last_age is None:
+        return finding(f, "no_usable_reading", CANT, -NEVER, since="yet", last="", every=every)
+    since, last = f"for {spell(f.last_age)}", f" (the last one {aged(f.last_age)})"
+    return finding(f, "no_usable_reading", CANT, -float(f.last_age), since=since, last=last, every=every)
 
 
 def held(f: TankFacts) -> Finding | None:

@@ -105,15 +105,17 @@ def last_readings(week: Week) -> dict[str, dt.date]:
     return week.kept("last readings", found)
 
 
-def held_counts(week: Week) -> dict[str, int]:
-    """Items held of each tank, of any age."""
-    return dict(week.table("held").drop_nulls("tank").group_by("tank").len().iter_rows())
-
-
 def rows_of(week: Week, *names: str) -> dict[str, dict[str, list[Row]]]:
     """The week's rows of some tables by tank; jobs only where they are due soon or late."""
     soon = pl.col("late_days") >= -int(week.assumed["due_soon_days"])
     return {name: by_tank(week.now(name).filter(soon if name == "due" else True)) for name in names}
+
+
+def names_of(week: Week) -> dict[str, tuple[str, str | None]]:
+    """Tank -> its name and that of its site, or their ids."""
+    sites = dict(week.table("site").select("site", "name").iter_rows())
+    rows = week.table("tank").select("tank", "name", "site").iter_rows()
+    return {tank: (name or tank, sites.get(site) or site) for tank, name, site in rows}
 
 
 JSON_OF = (
@@ -124,21 +126,20 @@ JSON_OF = (
 
 def as_json(week: Week) -> Row:
     """The review as `review --format json` prints it."""
-    review = week.now("review").sort("rank")
-    tanks = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
-    sites = dict(week.table("site").select("site", "name").iter_rows())
-    found, last, held = rows_of(week, *JSON_OF), last_readings(week), held_counts(week)
+    review, places = week.now("review").sort("rank"), names_of(week)
+    found, last = rows_of(week, *JSON_OF), last_readings(week)
+    held = dict(week.table("held").group_by("tank").len().iter_rows())
 
     def as_record(row: Row) -> Row:
         tank = row["tank"]
         of = {name: rows.get(tank, []) for name, rows in found.items()}
-        record, read = tanks.get(tank, {}), last.get(tank)
+        (name, site), read = places.get(tank, (tank, None)), last.get(tank)
         capacity, outlook = ((of[name] or [{}])[0] for name in ("capacity", "nitrate_outlook"))
         causes = sorted(of["finding_cause"], key=lambda c: c["place"])
         return {
             "tank": tank,
-            "name": record.get("name") or tank,
-            "site": sites.get(record.get("site")) or record.get("site"),
+            "name": name,
+            "site": site,
             **_pick(row, "class", "reason"),
             "next_step": row["step"],
             **_pick(row, "was_class", "changed"),
@@ -179,13 +180,13 @@ def counts_sentence(review: pl.DataFrame) -> str:
     return f"{counted(review.height, 'tank')}: {listed(parts)}." if parts else "No tanks are on this round yet."
 
 
-def rate_words(fit: Row | None) -> str:
+def rate_text(fit: Row | None) -> str:
     """Net rise a week with its range, or why there is none."""
     state, rate, low, high = (None if fit is None else fit[name] for name in ("state", "rate", "low", "high"))
     return wording.rise_words(state, rate, low, high)
 
 
-def plateau_words(outlook: Row | None) -> str:
+def plateau_text(outlook: Row | None) -> str:
     """Where nitrate levels off under the present routine, against the limit."""
     if outlook is None:
         return "limit not known"
@@ -205,7 +206,7 @@ def normal_rise(assumed: Assumptions) -> tuple[float, float]:
     return 7 * float(made.low), 7 * float(made.high)
 
 
-def load_words(row: Row | None) -> str:
+def load_text(row: Row | None) -> str:
     """Bioload of the plain and of the working rating, each said and never mixed."""
     if row is None or row["plain_state"] == CANT or row["plain_load_pct"] is None:
         return "half cycle only" if row is not None and row["plain_state"] == "half cycle only" else "bioload not known"
@@ -213,7 +214,7 @@ def load_words(row: Row | None) -> str:
     return f"bioload {pct(row['plain_load_pct'])} of its plain rating{working}"
 
 
-def last_words(week: Week, tank: str, water: list[Row], last: Mapping[str, dt.date]) -> str:
+def last_text(week: Week, tank: str, water: list[Row], last: Mapping[str, dt.date]) -> str:
     """The last nitrate as a range with its age."""
     row = next((r for r in water if r["parameter"] == "nitrate"), None)
     if row is not None:
@@ -233,11 +234,6 @@ def doubted_days(week: Week) -> dict[str, dt.date]:
     """Tank -> the day of its last reading in doubt."""
     rows = week.table("doubt").filter(pl.col("day") <= week.as_of).group_by("tank").agg(pl.col("day").max())
     return dict(rows.iter_rows())
-
-
-def loose_filters(week: Week) -> list[str]:
-    """Filters on no tank on the day."""
-    return week.table("filter").join(_placed(week), on="filter", how="anti")["filter"].sort().to_list()
 
 
 def _placed(week: Week) -> pl.DataFrame:
@@ -286,7 +282,7 @@ def notices(week: Week) -> list[str]:
     if late := late_supplies(week):
         lines.append(f"{wording.sentence(listed(late))}.")
     lines += tap_ammonia(week) + readers_apart(week)
-    if loose := loose_filters(week):
+    if loose := week.table("filter").join(_placed(week), on="filter", how="anti")["filter"].sort().to_list():
         lines.append(f"On no tank: {listed(loose)}.")
     changed = [
         f"{f.name} {number(f.value)} (built in {number(f.built_in)})"
