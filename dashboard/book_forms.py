@@ -11,7 +11,8 @@ import streamlit as st
 from dashboard import look
 from dashboard.data import Row
 from dashboard.ledgers import Line, flow_said, sum_html
-from pipeline.advise.filter_entry import Entry, Good
+from pipeline.advise.book import Rating
+from pipeline.advise.filter_entry import Entry
 from pipeline.week import Week
 from pipeline.wording import NBSP, STOCKED, day, flow, kilograms, listed, litres, money, number, per_cent, with_unit
 from pipeline.wording import sentence as capital
@@ -83,7 +84,7 @@ def _table(heads: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequenc
     return look.table(heads, rows, "ledger held book", ("", *heads[1:]), classes=dict.fromkeys(numbers, "n"))
 
 
-def ways_html(ways: Sequence[tuple[str, Good]]) -> str:
+def ways_html(ways: Sequence[tuple[str, Rating]]) -> str:
     """Every way to fill a model, side by side."""
     rows = [
         (escape(says), kilograms(good.full_kg), litres(good.half_l), BITES.get(good.half_limit, "–"),

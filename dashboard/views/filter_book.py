@@ -7,6 +7,7 @@ import streamlit as st
 from dashboard import book_forms, data, ledgers, look
 from dashboard import enter_forms as desk
 from pipeline.advise import filter_entry, fit
+from pipeline.advise.book import models
 from pipeline.papers.reply import reply_pdf
 from pipeline.problems import Problem
 from pipeline.week import Week
@@ -43,15 +44,16 @@ def the_tank(week: Week, tank: str) -> None:
     if capacity is None or standing is None:
         look.html("<p>No sum can be made: the tank is closed on that day, or not set up yet.</p>")
         return
-    look.say(standing.back)
+    back, hangs_on = standing
+    look.say(back)
     ledgers.capacity(week, tank, capacity)
-    look.html(look.part("depends.html", capacity=capacity, standing=standing))
+    look.html(look.part("depends.html", capacity=capacity, hangs_on=hangs_on))
 
 
 def will_it_do(week: Week) -> None:
     """So many litres: all models side by side, the smallest shortfall first; then one model's answer and letter."""
     look.section("Will it do?", "every model of the book for so many litres, on paper")
-    if not filter_entry.models_of(week):
+    if not models(week.tables, week.assumed):
         look.html(
             "<p>No model is in the book yet. Fill in filter_models.csv and compartments.csv, then load again.</p>"
         )
@@ -72,7 +74,7 @@ def will_it_do(week: Week) -> None:
     volume = {"net_l" if basis == BASES[0] else "gross_l": wet}
     compared = data.slowly(
         week, ("compared", stocking, basis, wet), "Asking each model",
-        lambda: fit.compare(week, list(filter_entry.models_of(week)), stocking=stocking, **volume),
+        lambda: fit.compare(week, list(models(week.tables, week.assumed)), stocking=stocking, **volume),
     )  # fmt: skip
     answers = book_forms.by_shortfall(compared)
     look.html(
@@ -158,7 +160,7 @@ def page() -> None:
         ("filter", name): f"{name}, {tanks.get(tank, tank) if tank else 'on no tank'}"
         for name, tank in filter_entry.filters_of(week)
     }
-    titles |= {("model", name): f"{name}, model of the book" for name in filter_entry.models_of(week)}
+    titles |= {("model", name): f"{name}, model of the book" for name in models(week.tables, week.assumed)}
     if len(titles) == 1:
         st.title("Filter book")
         look.say("The filter book is empty: no filter and no model is written down yet.")

@@ -2,10 +2,12 @@
 is filled in each of the ways it can be: loose or neat, carbon or media last."""
 
 import datetime as dt
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import product
 from statistics import median
 from typing import Any
 
@@ -64,26 +66,21 @@ def catalogue(tables: Tables) -> dict[str, Medium]:
     return {name: Medium(name, stage, quality, bulk) for name, stage, quality, bulk in rows}
 
 
+def _by_price(prices: Prices, medium: Medium) -> tuple[float, str]:
+    """Orders media by price, one of unknown price last."""
+    cost = price(prices, medium.name, "media")
+    return math.inf if cost is None else cost, medium.name
+
+
 def best_medium(media: Mapping[str, Medium], prices: Prices, assumed: Assumptions) -> Medium | None:
     """The medium to put in where a filter has none that counts: best quality, most of it in a litre, least price."""
     good = [m for m in media.values() if m.counts(assumed) and m.bulk is not None and not m.foam]
-
-    def key(m: Medium) -> tuple[float, float, float, str]:
-        cost = price(prices, m.name, "media")
-        return (-(m.quality or 0), -(m.bulk or 0), float("inf") if cost is None else cost, m.name)
-
-    return min(good, key=key, default=None)
+    return min(good, key=lambda m: (-(m.quality or 0), -(m.bulk or 0), _by_price(prices, m)), default=None)
 
 
 def fine_pad(media: Mapping[str, Medium], prices: Prices) -> Medium | None:
     """The pad of the fine stage to buy: the cheapest priced one, else any."""
-    pads = [m for m in media.values() if m.stage == "fine"]
-
-    def key(m: Medium) -> tuple[bool, float, str]:
-        cost = price(prices, m.name, "media")
-        return cost is None, cost or 0.0, m.name
-
-    return min(pads, key=key, default=None)
+    return min((m for m in media.values() if m.stage == "fine"), key=lambda m: _by_price(prices, m), default=None)
 
 
 @dataclass(frozen=True)
@@ -95,7 +92,6 @@ class Room:
     stages: tuple[str, ...]
     usual: tuple[tuple[str | None, str | None], ...]  # (stage, medium) of each row of the book
     usable_l: float | None
-    depth_mm: float | None
     loose_kg: float | None  # weighed, of its usual medium
     neat_kg: float | None
     usual_medium: str | None
@@ -162,16 +158,15 @@ def models(tables: Tables, assumed: Assumptions) -> dict[str, Model]:
     for row in rooms(table(tables, "compartment"), assumed).sort("model", "position").iter_rows(named=True):
         usual = tuple((pair["stage"], pair["medium"]) for pair in row["usual"])
         book.setdefault(row["model"], []).append(
-            Room(row["compartment"], row["position"], tuple(row["stages"]), usual, row["usable_l"], row["depth_mm"],
+            Room(row["compartment"], row["position"], tuple(row["stages"]), usual, row["usable_l"],
                  row["room_loose_kg"], row["room_neat_kg"], row["usual_medium"])
         )  # fmt: skip
-    clean: dict[str, list[float]] = {}
-    for model, flow in table(tables, "filter").select("model", "clean_flow_l_h").drop_nulls().iter_rows():
-        clean.setdefault(model, []).append(flow)
-    rows = {row["model"]: row for row in table(tables, "filter_model").iter_rows(named=True)}
+    flows = table(tables, "filter").select("model", "clean_flow_l_h").drop_nulls().group_by("model")
+    clean: dict[str, list[float]] = dict(flows.agg("clean_flow_l_h").iter_rows())
+    rows: dict[str, Any] = table(tables, "filter_model").rows_by_key("model", named=True, unique=True)
     found: dict[str, Model] = {}
-    for name in [*rows, *(model for model in book if model not in rows)]:
-        own: dict[str, Any] = rows.get(name, {})
+    for name in {**rows, **book}:
+        own = rows.get(name, {})
         found[name] = Model(name, own.get("kind"), own.get("rated_flow_l_h"), own.get("source"),
                             tuple(book.get(name, ())), tuple(clean.get(name, ())), own.get("note"))  # fmt: skip
     return found
@@ -210,20 +205,9 @@ class Layout:
     contents: tuple[Content, ...]
     missing: tuple[str, ...] = ()
 
-    def full_kg(self, assumed: Assumptions) -> float | None:
-        """Media that counts for the full cycle [kg]."""
-        if self.missing:
-            return None
-        return sum(c.kg for c in self.contents if c.medium.counts(assumed))
-
-    @property
-    def media_kg(self) -> float | None:
-        """All biological media [kg], whatever its grade."""
-        return None if self.missing else sum(c.kg for c in self.contents)
-
-    @property
-    def foam_l(self) -> float:
-        return sum(c.foam_l for c in self.contents)
+    def full_kg(self, assumed: Assumptions) -> float:
+        """Media that counts for the full cycle [kg]; 0 where that is not known."""
+        return 0.0 if self.missing else sum(c.kg for c in self.contents if c.medium.counts(assumed))
 
     @property
     def says(self) -> str:
@@ -238,13 +222,15 @@ class Layout:
 
 @dataclass(frozen=True)
 class Rating:
-    """What a layout is good for, in net litres; None where it can't be said."""
+    """What a filter or a layout is good for by itself, in net litres; None where it can't be said."""
 
-    half_l: float | None
-    half_limit: str
-    full_l: float | None
-    full_limit: str
-    full_kg: float | None  # media that counts; none in an internal or sponge filter
+    half_l: float | None = None
+    half_limit: str = ""  # media, flow or flow unknown; blank where it can't be said
+    full_l: float | None = None
+    full_limit: str = ""
+    full_kg: float | None = None  # dry media that counts; none in an internal or sponge filter
+    worked_kg: float | None = None  # what that media works for the full cycle today, on its tank; None for a layout
+    missing: str | None = None
 
 
 def rate(layout: Layout, flow_l_h: float | None, assumed: Assumptions, load: float = 1.0, kind: str = "") -> Rating:
@@ -252,33 +238,29 @@ def rate(layout: Layout, flow_l_h: float | None, assumed: Assumptions, load: flo
 
     An internal or sponge filter (`kind`) is never full-cycle.
     """
-    media, full_kg = layout.media_kg, layout.full_kg(assumed)
-    if media is None or full_kg is None:
-        return Rating(None, "", None, "", None)
-    by_media = by_media_l(media, layout.foam_l, assumed)
+    if layout.missing:
+        return Rating(missing="; ".join(layout.missing))
+    by_media = by_media_l(sum(c.kg for c in layout.contents), sum(c.foam_l for c in layout.contents), assumed)
     by_flow = by_flow_l(float("nan") if flow_l_h is None else flow_l_h, assumed)
     half = float(rating_l(by_media, by_flow))
-    counted = 0.0 if kind in HALF_CYCLE_KINDS else full_kg
+    counted = 0.0 if kind in HALF_CYCLE_KINDS else layout.full_kg(assumed)
     full = counted * assumed["litres_per_kg"] / load
     limit = str(limit_word(by_media, by_flow))
     held_by = "media" if full <= half else limit.replace("flow unknown", "media")
     return Rating(half, limit, min(full, half), held_by, counted)
 
 
-def _content(room: Room, medium: Medium | None, packing: str, assumed: Assumptions) -> tuple[Content | None, str]:
+def _content(room: Room, medium: Medium | None, packing: str, assumed: Assumptions) -> Content | str:
     """What lies in a room, or what the book lacks to say so."""
     if medium is None:
-        return None, f"the medium of {room.name}"
+        return f"the medium of {room.name}"
     if medium.foam or (medium.quality == 0 and medium.bulk is None):
-        if room.usable_l is None:
-            return None, f"the volume of {room.name}"
-        return Content(room.name, medium, foam_l=room.usable_l), ""
+        foam_l = room.usable_l
+        return f"the volume of {room.name}" if foam_l is None else Content(room.name, medium, foam_l=foam_l)
     if medium.quality is None:
-        return None, f"the quality of {medium.name}"
+        return f"the quality of {medium.name}"
     kg = room.loose(medium) if packing == "loose" else room.neat(medium, assumed)
-    if kg is None:
-        return None, f"the volume or weighed mass of {room.name}"
-    return Content(room.name, medium, kg=kg), ""
+    return f"the volume or weighed mass of {room.name}" if kg is None else Content(room.name, medium, kg=kg)
 
 
 def layouts(model: Model, media: Mapping[str, Medium], prices: Prices, assumed: Assumptions) -> list[Layout]:
@@ -287,25 +269,15 @@ def layouts(model: Model, media: Mapping[str, Medium], prices: Prices, assumed: 
     spare = usual if usual is not None and usual.counts(assumed) else best_medium(media, prices, assumed)
     carbon = tuple(room.name for room in model.rooms if room.for_carbon)
     found = []
-    for instead in ((), carbon) if carbon else ((),):
-        for packing in ("loose", "neat"):
-            contents, missing = [], []
-            for room in model.rooms:
-                if room.for_media:
-                    own = media.get(room.medium) if room.medium else usual
-                elif room.name in instead:
-                    own = spare
-                else:
-                    continue
-                content, lacks = _content(room, own, packing, assumed)
-                if content is None:
-                    missing.append(lacks)
-                else:
-                    contents.append(content)
-            if not model.rooms:
-                missing.append(f"the compartments of {model.name}")
-            kept = tuple(name for name in carbon if name not in instead)
-            found.append(Layout(packing, kept, instead, tuple(contents), tuple(dict.fromkeys(missing))))
+    for instead, packing in product(((), carbon) if carbon else ((),), ("loose", "neat")):
+        parts: list[Content | str] = [] if model.rooms else [f"the compartments of {model.name}"]
+        for room in model.rooms:
+            if room.for_media or room.name in instead:
+                own = spare if not room.for_media else media.get(room.medium) if room.medium else usual
+                parts.append(_content(room, own, packing, assumed))
+        contents = tuple(part for part in parts if isinstance(part, Content))
+        missing = tuple(dict.fromkeys(part for part in parts if isinstance(part, str)))
+        found.append(Layout(packing, () if instead else carbon, instead, contents, missing))
     # A way that differs from the first by the name of its packing alone is none.
     return [found[0], *(way for way in found[1:] if replace(way, packing=found[0].packing) != found[0])]
 
@@ -316,23 +288,16 @@ def usual_layers(tables: Tables, model: Model, assumed: Assumptions) -> pl.DataF
     For drawing an entry of the book and for its audit. Every row of the book that names a medium is a layer.
     """
     media = catalogue(tables)
+    row = {"file": "book", "line": 1, "filter": model.name, "from": DAY}
     fills: list[dict[str, object]] = []
-    layer: dict[str, int] = {}
     for room in model.rooms:
-        for stage, name in room.usual:
-            if name is None or name not in media:
-                continue
-            layer[room.name] = layer.get(room.name, 0) + 1
-            kg = room.loose(media[name]) if stage in ("biological", "chemical") else None
-            kg = None if media[name].foam else kg
-            fills.append({"filter": model.name, "compartment": room.name, "layer": layer[room.name], "medium": name,
-                          "mass_kg": kg, "from": DAY, "file": "book", "line": 1})  # fmt: skip
-    row = {"file": "book", "line": 1}
+        named = [(stage, media[name]) for stage, name in room.usual if name in media]
+        for layer, (stage, medium) in enumerate(named, start=1):
+            kg = room.loose(medium) if stage in ("biological", "chemical") and not medium.foam else None
+            fills.append({**row, "compartment": room.name, "layer": layer, "medium": medium.name, "mass_kg": kg})
     own = {
-        "filter": conform("filter", pl.DataFrame([{**row, "filter": model.name, "model": model.name}])),
-        "placement": conform(
-            "placement", pl.DataFrame([{**row, "filter": model.name, "tank": model.name, "from": DAY}])
-        ),
+        "filter": conform("filter", pl.DataFrame([{**row, "model": model.name}])),
+        "placement": conform("placement", pl.DataFrame([{**row, "tank": model.name}])),
         "fill": conform("fill", pl.DataFrame(fills)) if fills else empty("fill"),
     }
     requests = pl.DataFrame({"tank": [model.name], "as_of": [DAY]})

@@ -1,7 +1,7 @@
 """How much water to change: for a limit at every change, and the way down to it, with what changes cannot do said in words."""
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -33,6 +33,10 @@ def _answer(fraction: float | None, net_l: float | None, possible: bool | None, 
     return {**_size(fraction, net_l), "possible": possible, "says": says}
 
 
+def _routine(fraction: float, net_l: float | None, every_days: float) -> dict[str, Any]:
+    return {**_size(fraction, net_l), "every_days": round(every_days, 1)}
+
+
 def oftener(rise: float, ceiling: float, tap: float, assumed: Assumptions) -> tuple[int, float] | None:
     """Fewest changes an interval, and the fraction of each, that hold the ceiling within the limit of one change.
 
@@ -43,36 +47,6 @@ def oftener(rise: float, ceiling: float, tap: float, assumed: Assumptions) -> tu
         if bool(sized.possible):
             return count, float(sized.fraction)
     return None
-
-
-def fraction_for_ceiling(
-    rise: float | None, ceiling: float, tap: float, net_l: float | None, every_days: float, assumed: Assumptions
-) -> dict[str, Any]:
-    """The change at every interval that keeps nitrate before a change at the ceiling [mg/L]: f = R/(L − tap).
-
-    rise [mg/L] from one change to the next, tap [mg/L], net_l [L]. Keys fraction, litres, possible, says; fraction is
-    null where there is none to give.
-    """
-    if rise is None:
-        return _answer(None, net_l, None, _say("no_rise"))
-    if rise <= 0:
-        return _answer(0.0, net_l, True, _say("not_rising"))
-    sized = mixing.fraction_for_ceiling(rise, ceiling, tap, assumed)
-    if str(sized.why) == "tap":
-        return _answer(None, net_l, False, _say("tap_over", ceiling=ceiling, tap=tap))
-    fraction = float(sized.fraction)
-    shown = {"every": days(round(every_days)), "ceiling": ceiling, "rise": rise, "tap": tap, "fraction": fraction}
-    if str(sized.why) == "size":
-        more = oftener(rise, ceiling, tap, assumed)
-        tail = _say("none_do")
-        if more is not None:
-            gap = max(round(every_days / more[0]), 1)
-            tail = _say("smaller_ones", size=change_text(more[1], net_l), gap=gap)
-        return _answer(fraction, net_l, False, _say("too_large", **shown, limit=assumed["change_limit"]) + tail)
-    says = _say("change", **shown, size=change_text(fraction, net_l))
-    if fraction > assumed["change_at_once"]:
-        says += _say("gentler", half=change_text(fraction / 2, net_l))
-    return _answer(fraction, net_l, True, says)
 
 
 # -- what is known of a tank ---------------------------------------------------------------------------
@@ -99,49 +73,22 @@ class Facts:
     next_visit: dt.date | None = None
 
 
-def _rows(week: Week, name: str, tanks: Sequence[str]) -> dict[str, dict[str, Any]]:
-    """The rows of a derived table for the day, by tank."""
-    rows = week.now(name).filter(pl.col("tank").is_in(list(tanks)))
-    return {row["tank"]: row for row in rows.iter_rows(named=True)}
+SOURCES = {
+    "baseline": "the readings of half a year",
+    "recent": "the readings of the last weeks",
+}  # of a rate, by window
 
 
-def _rates(week: Week, tanks: Sequence[str]) -> dict[str, tuple[float, str]]:
+def _rates(fits: pl.DataFrame) -> dict[str, tuple[float, str]]:
     """The net rise of each tank by its fits [mg/L per day]: the recent one, else the half-year's, with its source."""
     found: dict[str, tuple[float, str]] = {}
-    fits = week.now("nitrate_fit").filter(pl.col("tank").is_in(list(tanks)))
-    # The recent window is read last, so that it is the one that stays.
-    for window, text in (("baseline", "the readings of half a year"), ("recent", "the readings of the last weeks")):
-        for row in fits.filter(pl.col("window") == window).iter_rows(named=True):
-            if row["rate"] is not None and row["state"] in USED_RATES:
-                found[row["tank"]] = row["rate"], text
-            elif row["state"] == "at least" and row["low"] is not None:
-                found[row["tank"]] = row["low"], f"{text}, at least: they are off the top of the kit"
+    for row in fits.sort("window").iter_rows(named=True):  # the recent one is read last, so that it stays
+        text = SOURCES[row["window"]]
+        if row["rate"] is not None and row["state"] in USED_RATES:
+            found[row["tank"]] = row["rate"], text
+        elif row["state"] == "at least" and row["low"] is not None:
+            found[row["tank"]] = row["low"], f"{text}, at least: they are off the top of the kit"
     return found
-
-
-def _latest(week: Week, tanks: Sequence[str], parameters: Sequence[str]) -> dict[tuple[str, str], float]:
-    """The latest reading of the last weeks of some parameters, by tank and parameter."""
-    since = week.as_of - dt.timedelta(days=round(week.assumed["outlook_fresh_days"]))
-    last = (
-        week.table("reading")
-        .filter(pl.col("parameter").is_in(list(parameters)) & pl.col("tank").is_in(list(tanks)))
-        .filter((pl.col("day") <= week.as_of) & (pl.col("day") >= since))
-        .sort("at")
-        .unique(["tank", "parameter"], keep="last", maintain_order=True)
-    )
-    return {(row[0], row[1]): row[2] for row in last.select("tank", "parameter", "matched").iter_rows()}
-
-
-def _next_visits(week: Week, tanks: Sequence[str], gaps: Mapping[str, float]) -> dict[str, dt.date]:
-    """When each tank is visited next: as the site's book says, else a usual gap after the last visit."""
-    own = week.table("tank").filter(pl.col("tank").is_in(list(tanks))).select("tank", "site")
-    book = own.join(week.table("site").select("site", "next_visit"), on="site", how="left")
-    planned = {tank: day for tank, day in book.select("tank", "next_visit").iter_rows() if day and day > week.as_of}
-    seen = week.table("visit").filter(pl.col("tank").is_in(list(tanks)) & (pl.col("day") <= week.as_of))
-    last = dict(seen.group_by("tank").agg(pl.col("day").max()).iter_rows())
-    due = {tank: day + dt.timedelta(days=round(gaps[tank])) for tank, day in last.items()}
-    tomorrow = week.as_of + dt.timedelta(days=1)
-    return {tank: planned.get(tank) or max(due.get(tank, tomorrow), tomorrow) for tank in tanks}
 
 
 def _sour(kh: float | None, ph: float | None, assumed: Assumptions) -> str:
@@ -160,19 +107,33 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
     The net rise is measured where it can be, else what the food makes; the tap is the one the outlook took, else its
     last test, else the assumption for an unknown tap.
     """
-    outlooks, capacities = _rows(week, "nitrate_outlook", tanks), _rows(week, "capacity", tanks)
-    tests = week.table("tap").filter(pl.col("date") <= week.as_of).sort("date")  # the last of each supply stays
-    taps = {(row[0], row[1]): row[2] for row in tests.select("water_supply", "parameter", "matched").iter_rows()}
-    rates, read = _rates(week, tanks), _latest(week, tanks, ("kh", "ph"))
-    own = week.table("tank").filter(pl.col("tank").is_in(list(tanks)))
-    book = own.join(week.table("site").select("site", "water_supply"), on="site", how="left")
-    records = {row["tank"]: row for row in book.iter_rows(named=True)}
-    gaps = {tank: float(outlooks.get(tank, {}).get("mean_gap_days") or week.round.visit_every_days) for tank in tanks}
-    visits = _next_visits(week, tanks, gaps)
+    own, until = pl.col("tank").is_in(list(tanks)), pl.col("day") <= week.as_of
+    since = week.as_of - dt.timedelta(days=round(week.assumed["outlook_fresh_days"]))
+    book = week.table("tank").join(
+        week.table("site").select("site", "water_supply", "next_visit"), on="site", how="left"
+    )
+    records, outlooks, capacities = (
+        frame.filter(own).rows_by_key("tank", named=True, unique=True)
+        for frame in (book, week.now("nitrate_outlook"), week.now("capacity"))
+    )
+    rates = _rates(week.now("nitrate_fit").filter(own))
+    # Of these rows by what they are of, the last one stays.
+    tests = week.table("tap").filter(pl.col("date") <= week.as_of).sort("date")
+    taps = {
+        (supply, of): value for supply, of, value in tests.select("water_supply", "parameter", "matched").iter_rows()
+    }
+    wanted = pl.col("parameter").is_in(["kh", "ph"]) & (pl.col("day") >= since)
+    readings = week.table("reading").filter(own, until, wanted).sort("at")
+    read = {(tank, of): value for tank, of, value in readings.select("tank", "parameter", "matched").iter_rows()}
+    visits = dict(week.table("visit").filter(own, until).group_by("tank").agg(pl.col("day").max()).iter_rows())
+    tomorrow = week.as_of + dt.timedelta(days=1)
     found = {}
     for tank in tanks:
-        supply = records.get(tank, {}).get("water_supply") or ""
-        outlook, capacity, record = outlooks.get(tank, {}), capacities.get(tank, {}), records.get(tank, {})
+        record, outlook, capacity = records.get(tank, {}), outlooks.get(tank, {}), capacities.get(tank, {})
+        supply, planned = record.get("water_supply") or "", record.get("next_visit")
+        every_days = float(outlook.get("mean_gap_days") or week.round.visit_every_days)
+        # As the site's book says, else a usual gap after the last visit.
+        due = visits[tank] + dt.timedelta(days=round(every_days)) if tank in visits else tomorrow
         rise, rise_from = rates.get(tank, (None, ""))
         if rise is None and outlook.get("hand_per_week") is not None:
             rise, rise_from = outlook["hand_per_week"] / DAYS_A_WEEK, "the last readings by hand"
@@ -183,23 +144,15 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
             tap, tap_from = taps.get((supply, "nitrate")), "its last test"
         if tap is None:
             tap, tap_from = week.assumed["tap_unknown_mg_l"], ASSUMED
+        kh, ph = (read.get((tank, parameter)) for parameter in ("kh", "ph"))
         found[tank] = Facts(
-            rise_per_day=rise,
-            rise_from=rise_from,
-            tap=tap,
-            tap_from=tap_from,
+            rise, rise_from, tap, tap_from,
             ceiling=float(outlook.get("ceiling") or record.get("nitrate_ceiling") or week.assumed["ceiling_default"]),
-            every_days=gaps[tank],
-            level=outlook.get("level"),
-            fraction_now=outlook.get("mean_fraction"),
-            net_l=capacity.get("net_l"),
-            weeks=outlook.get("weeks_to_ceiling"),
-            sour=_sour(read.get((tank, "kh")), read.get((tank, "ph")), week.assumed),
-            ph=read.get((tank, "ph")),
-            tap_ph=taps.get((supply, "ph")),
-            tap_ammonia=taps.get((supply, "ammonia")),
-            next_visit=visits[tank],
-        )
+            every_days=every_days, level=outlook.get("level"), fraction_now=outlook.get("mean_fraction"),
+            net_l=capacity.get("net_l"), weeks=outlook.get("weeks_to_ceiling"), sour=_sour(kh, ph, week.assumed), ph=ph,
+            tap_ph=taps.get((supply, "ph")), tap_ammonia=taps.get((supply, "ammonia")),
+            next_visit=planned if planned and planned > week.as_of else max(due, tomorrow),
+        )  # fmt: skip
     return found
 
 
@@ -218,33 +171,27 @@ def _apart(known: Facts, assumed: Assumptions) -> str:
     return text
 
 
-def way_down(known: Facts, holding: float | None, assumed: Assumptions) -> dict[str, Any] | None:
-    """From over the limit to under it: the change at each visit, how many, and the day it is under; None for no way."""
+def _way_down(known: Facts, holding: dict[str, Any] | None, assumed: Assumptions) -> dict[str, Any] | None:
+    """From over the limit to under it: the change at each visit, how many, the day it is under, and `says` with what holds
+    it after; None for no way."""
     most = mixing.largest_change(known.ph, known.tap_ph, assumed)
+    after = None if holding is None else holding["fraction"]
     way = mixing.way_down(
-        known.level, known.ceiling, known.tap, known.rise_per_day, known.every_days, most, assumed, holding
+        known.level, known.ceiling, known.tap, known.rise_per_day, known.every_days, most, assumed, after
     )
     if way is None:
         return None
-    size, visits = way
-    days_on = dt.timedelta(days=round(visits * known.every_days))
-    under_on = None if known.next_visit is None else (known.next_visit + days_on).isoformat()
-    return {**_size(size, known.net_l), "visits": visits, "under_on": under_on}
-
-
-def _way_says(way: dict[str, Any], known: Facts, holding: dict[str, Any] | None) -> str:
-    """The way down in a sentence, and what holds it after."""
-    visits = "the next visit" if way["visits"] == 1 else f"each of the next {way['visits']} visits"
-    on = way["under_on"]
-    under = "" if on is None else f"; under the limit by {day(dt.date.fromisoformat(on))}"
-    size = change_text(way["fraction"], known.net_l)
-    text = _say("way_down", known=known, size=size, visits=visits, under=under)
-    if holding is None:
-        return text
-    if holding["fraction"] <= 0:
-        return f"{text} Then the usual changes."
-    size = change_text(holding["fraction"], known.net_l)
-    return text + _say("way_holds", size=size, every=round(holding["every_days"]))
+    size, visits = _size(way[0], known.net_l), way[1]
+    on = known.next_visit and known.next_visit + dt.timedelta(days=round(visits * known.every_days))
+    at = "the next visit" if visits == 1 else f"each of the next {visits} visits"
+    under = f"; under the limit by {day(on)}" if on else ""
+    says = _say("way_down", known=known, size=change_text(size["fraction"], known.net_l), visits=at, under=under)
+    if holding and holding["fraction"] <= 0:
+        says += " Then the usual changes."
+    elif holding:
+        every = round(holding["every_days"])
+        says += _say("way_holds", size=change_text(holding["fraction"], known.net_l), every=every)
+    return {**size, "visits": visits, "under_on": on and on.isoformat(), "says": says}
 
 
 def _unchanged(known: Facts) -> str:
@@ -257,15 +204,33 @@ def _unchanged(known: Facts) -> str:
     return _say(case, known=known, weekly=DAYS_A_WEEK * known.rise_per_day, weeks=reached)
 
 
-def _holding(sized: dict[str, Any], rise: float | None, known: Facts, assumed: Assumptions) -> dict[str, Any] | None:
-    """The changes that do hold the ceiling: the sized one, or smaller ones oftener; None where none do."""
-    if sized["possible"]:
-        return {"fraction": sized["fraction"], "litres": sized["litres"], "every_days": round(known.every_days, 1)}
-    more = None if rise is None or sized["fraction"] is None else oftener(rise, known.ceiling, known.tap, assumed)
-    if more is None:
-        return None
-    count, fraction = more
-    return {**_size(fraction, known.net_l), "every_days": round(known.every_days / count, 1)}
+def _sized(known: Facts, rise: float | None, assumed: Assumptions) -> tuple[dict[str, Any], dict[str, Any] | None]:
+    """The change at every interval that keeps nitrate before a change at the ceiling, f = R/(L − tap), where nitrate rises
+    so much [mg/L] from one to the next; and the changes that do hold it: that one, or smaller ones oftener, else None.
+    """
+    ceiling, tap, net_l, every_days = known.ceiling, known.tap, known.net_l, known.every_days
+    if rise is None:
+        return _answer(None, net_l, None, _say("no_rise")), None
+    if rise <= 0:
+        return _answer(0.0, net_l, True, _say("not_rising")), _routine(0.0, net_l, every_days)
+    sized = mixing.fraction_for_ceiling(rise, ceiling, tap, assumed)
+    if str(sized.why) == "tap":
+        return _answer(None, net_l, False, _say("tap_over", ceiling=ceiling, tap=tap)), None
+    fraction = float(sized.fraction)
+    shown = {"every": days(round(every_days)), "ceiling": ceiling, "rise": rise, "tap": tap, "fraction": fraction}
+    if str(sized.why) == "size":
+        tail, holding = _say("none_do"), None
+        if (more := oftener(rise, ceiling, tap, assumed)) is not None:
+            count, each = more
+            gap, holding = max(round(every_days / count), 1), _routine(each, net_l, every_days / count)
+            tail = _say("smaller_ones", size=change_text(each, net_l), gap=gap)
+        return _answer(
+            fraction, net_l, False, _say("too_large", **shown, limit=assumed["change_limit"]) + tail
+        ), holding
+    says = _say("change", **shown, size=change_text(fraction, net_l))
+    if fraction > assumed["change_at_once"]:
+        says += _say("gentler", half=change_text(fraction / 2, net_l))
+    return _answer(fraction, net_l, True, says), _routine(fraction, net_l, every_days)
 
 
 def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
@@ -276,8 +241,7 @@ def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
     """
     every_days = known.every_days
     rise = None if known.rise_per_day is None else known.rise_per_day * every_days
-    sized = fraction_for_ceiling(rise, known.ceiling, known.tap, known.net_l, every_days, assumed)
-    holding = _holding(sized, rise, known, assumed)
+    sized, holding = _sized(known, rise, assumed)
     over = known.level is not None and known.level > known.ceiling
     every = f"every {days(round(every_days))}"
     fraction = sized["fraction"]
@@ -295,9 +259,9 @@ def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
         every_days, holding = 1.0, None
     way = None
     if over and not known.sour:
-        way = way_down(known, None if holding is None else holding["fraction"], assumed)
+        way = _way_down(known, holding, assumed)
         if way is not None:
-            sized["says"] = _unchanged(known) + _way_says(way, known, holding)
+            sized["says"] = _unchanged(known) + way.pop("says")
         elif known.tap >= known.ceiling:
             sized["says"] += " No change brings it down."
     elif not over and known.level is not None and known.tap >= known.level and (fraction or 0.0) > 0:

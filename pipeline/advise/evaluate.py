@@ -87,11 +87,8 @@ class Effects:
 
     def need_kg(self, chosen: int) -> float:
         """Media the tank wants after a set of changes [kg]."""
-        need = self.tank.need_kg or 0.0
-        for bit, factor in self._factors:
-            if chosen & bit:
-                need *= factor
-        return need
+        factors = (factor for bit, factor in self._factors if chosen & bit)
+        return math.prod(factors, start=self.tank.need_kg or 0.0)
 
     def mature_pct(self, chosen: int) -> float:
         """Working load when all is ripe, recovered and serviced [%], rounded as loads are; ∞ where nothing works."""
@@ -104,9 +101,7 @@ class Effects:
 
     def course(self, chosen: int) -> Array:
         """Working load [%] on each of the days after a set, every filter serviced; nan where nothing works."""
-        kg = np.zeros(len(self.days))
-        for after in self.filters(chosen):
-            kg += after.course
+        kg = sum((after.course for after in self.filters(chosen)), np.zeros(len(self.days)))
         return load_pct(self.need_kg(chosen), kg * self.tank.warmth)
 
 
@@ -177,14 +172,8 @@ def sufficient(effects: Effects, most: int) -> Iterator[tuple[Change, ...]]:
     a stronger one. A set is a number whose bits are the changes in it.
     """
     changes = effects.changes
-    number = {change.key: i for i, change in enumerate(changes)}
-    covers = [
-        (1 << i) | sum(1 << number[key] for key in change.milder if key in number) for i, change in enumerate(changes)
-    ]
-    clashes = [
-        sum(1 << j for j, other in enumerate(changes) if change.group and other.group == change.group)
-        for change in changes
-    ]
+    covers = [effects.set_of(one for one in changes if one is change or one.key in change.milder) for change in changes]
+    clashes = [effects.set_of(one for one in changes if one.group and one.group == change.group) for change in changes]
     enough: list[int] = []
     # Sets that do not reach, each with what it covers and what it bars; only these are worth adding to. What covers
     # a sufficient set goes on covering it whatever is added, and what clashes goes on clashing.

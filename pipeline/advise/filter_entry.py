@@ -1,22 +1,13 @@
 """One entry of the filter book: a filter with what lies in it on a day, or a model filled as the book has it, in the
 order the water meets it, and what it is good for by itself at normal stocking."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import count
 from typing import Any
 
 import polars as pl
 
-from pipeline.advise.book import (
-    Layout,
-    Model,
-    catalogue,
-    layouts,
-    model_audit,
-    model_named,
-    models,
-    rate,
-    usual_layers,
-)  # fmt: skip
+from pipeline.advise.book import Model, Rating, catalogue, layouts, model_audit, model_named, models, rate, usual_layers
 from pipeline.assumptions import Assumptions
 from pipeline.calc.capacity import Calculated, parts, put_together
 from pipeline.calc.capacity_time import back_within, break_even
@@ -49,19 +40,6 @@ class Band:
 
 
 @dataclass(frozen=True)
-class Good:
-    """What an entry is good for by itself, in net litres of a normally stocked tank. None where it can't be said."""
-
-    half_l: float | None
-    half_limit: str  # media, flow or flow unknown; blank where it can't be said
-    full_l: float | None
-    full_limit: str
-    full_kg: float | None  # dry media that counts
-    worked_kg: float | None  # what that media works for the full cycle today, on its tank; None for a model
-    missing: str | None
-
-
-@dataclass(frozen=True)
 class Entry:
     """A filter or a model of the book."""
 
@@ -76,7 +54,7 @@ class Entry:
     flow_day: Any  # of the timing, None where the book's clean flow is taken
     flow_of_clean: float | None
     bands: tuple[Band, ...]
-    good: Good
+    good: Rating  # at normal stocking
     audit: tuple[Row, ...]  # fault, says, do
 
     @property
@@ -96,21 +74,19 @@ def bands(layers: pl.DataFrame, book: pl.DataFrame, assumed: Assumptions) -> tup
     `book` has the rooms of its model. A compartment with nothing in it is one empty band. Where the depth of a layer or
     of its compartment is not known, nothing is said to be empty.
     """
-    lying: dict[str, list[Row]] = {}
-    for row in layers.iter_rows(named=True):
-        lying.setdefault(row["compartment"], []).append(row)
+    lying = layers.rows_by_key("compartment", named=True, include_key=True)
     depths = dict(book.sort("position").select("compartment", "depth_mm").iter_rows())
     found: list[Band] = []
-    for room in [*depths, *(name for name in lying if name not in depths)]:
+    numbers = count(1)
+    for room in {**depths, **lying}:
         rows = lying.get(room, [])
-        for row in rows:
-            number = sum(not band.empty for band in found) + 1
-            band = Band(
-                room, number, row["stage"], row["medium"], row["mass_kg"], row["depth_mm"], row.get("age_weeks")
-            )
-            found.append(replace(band, foam_l=row["litres"]) if row["foam"] else band)
-        deep = depths.get(room)
         filled = [row["depth_mm"] for row in rows]
+        found += [
+            Band(room, next(numbers), row["stage"], row["medium"], row["mass_kg"], row["depth_mm"],
+                 row.get("age_weeks"), row["litres"] if row["foam"] else None)
+            for row in rows
+        ]  # fmt: skip
+        deep = depths.get(room)
         if deep is not None and None not in filled and deep - sum(filled) >= assumed["empty_shown_mm"]:
             found.append(Band(room, None, None, None, None, deep - sum(filled), None))
     return tuple(found)
@@ -125,12 +101,7 @@ def filters_of(week: Week) -> list[tuple[str, str | None]]:
     return sorted(rows.select("filter", "tank").iter_rows(), key=lambda row: (row[1] is None, row[0]))
 
 
-def models_of(week: Week) -> dict[str, Model]:
-    """Every model of the book by name."""
-    return models(week.tables, week.assumed)
-
-
-def _good_of(row: Row, kind: str | None) -> Good:
+def _good_of(row: Row, kind: str | None) -> Rating:
     """What a filter alone is good for, from the capacity row of a tank that has only this one."""
     half, by_media, kg = row["half_rating_l"], row["plain_l"], row["media_kg"]
     if kind in HALF_CYCLE_KINDS:
@@ -141,14 +112,8 @@ def _good_of(row: Row, kind: str | None) -> Good:
     bites = "" if full is None else "media" if half is None or by_media <= half else limit
     missing = row["missing"]
     wanted = [m for m in (missing or "").split("; ") if m and m not in ("no rated media", "net or gross litres")]
-    return Good(half, limit if half is not None else "", full, bites.replace("flow unknown", "media"), kg,
-                row["effective_kg"], "; ".join(wanted) or None)  # fmt: skip
-
-
-def _good_filled(model: Model, layout: Layout, missing: str | None, assumed: Assumptions) -> Good:
-    """What a model alone is good for, filled in one of its ways."""
-    rated = rate(layout, model.flow(assumed)[0], assumed, kind=model.kind or "")
-    return Good(rated.half_l, rated.half_limit, rated.full_l, rated.full_limit, rated.full_kg, None, missing)
+    return Rating(half, limit if half is not None else "", full, bites.replace("flow unknown", "media"), kg,
+                  row["effective_kg"], "; ".join(wanted) or None)  # fmt: skip
 
 
 def _entries(week: Week, tables: Tables, tanks: list[str]) -> list[Entry]:
@@ -166,14 +131,12 @@ def _entries(week: Week, tables: Tables, tanks: list[str]) -> list[Entry]:
         alone, here = pl.col("filter") == name, found.tanks.filter(pl.col("tank") == tank)
         mine = Calculated(here, found.filters.filter(alone), found.layers.filter(alone), found.reached)
         capacity, layers = put_together(mine, assumed)
-        one = placed.filter(pl.col("filter") == name)
-        faults = audit_filters(tables, one, mine.layers, assumed)
-        good = _good_of(capacity.row(0, named=True), row["kind"])
+        faults = audit_filters(tables, placed.filter(alone), mine.layers, assumed)
         own = book.filter(pl.col("model") == row["model"])
         entries.append(
             Entry(name, False, known.get(row["model"] or ""), row["kind"], None if tank == NOWHERE else tank,
                   notes.get(name), row["flow_l_h"], row["flow_basis"], row["flow_day"], row["flow_of_clean"],
-                  bands(layers, own, assumed), good,
+                  bands(layers, own, assumed), _good_of(capacity.row(0, named=True), row["kind"]),
                   tuple(faults.sort("fault", "says").select("fault", "says", "do").to_dicts()))
         )  # fmt: skip
     return entries
@@ -203,22 +166,21 @@ def of_model(week: Week, name: str) -> Entry:
     """A model filled as the book has it, loosely."""
     assumed, tables = week.assumed, week.tables
     model = model_named(tables, name, assumed)
-    first = layouts(model, catalogue(tables), week.round.prices, assumed)[0]
     flow, basis = model.flow(assumed)
-    good = _good_filled(model, first, "; ".join(first.missing) or None, assumed)
+    (_, good), *_ = ways_of(week, name)
     book = rooms(table(tables, "compartment"), assumed).filter(pl.col("model") == model.name)
     return Entry(model.name, True, model, model.kind, None, model.note, flow, basis, None, None,
                  bands(usual_layers(tables, model, assumed), book, assumed), good,
                  tuple(model_audit(tables, model, assumed)))  # fmt: skip
 
 
-def ways_of(week: Week, name: str) -> list[tuple[str, Good]]:
+def ways_of(week: Week, name: str) -> list[tuple[str, Rating]]:
     """Every way to fill a model, and what it is then good for: first as the book has it, then neat, then with media in
     place of carbon."""
     assumed, tables = week.assumed, week.tables
     model = model_named(tables, name, assumed)
-    ways = layouts(model, catalogue(tables), week.round.prices, assumed)
-    return [(layout.says, _good_filled(model, layout, None, assumed)) for layout in ways]
+    ways, flow = layouts(model, catalogue(tables), week.round.prices, assumed), model.flow(assumed)[0]
+    return [(layout.says, rate(layout, flow, assumed, kind=model.kind or "")) for layout in ways]
 
 
 def rooms_known(week: Week, model: str) -> list[Row]:
@@ -246,20 +208,12 @@ def spare_rooms(week: Week, entry: Entry) -> list[tuple[str, str | None, float |
     return [(room.name, room.medium, None if usual is None else room.loose(usual)) for room, usual in spare]
 
 
-@dataclass(frozen=True)
-class Standing:
-    """How a tank stands with all its filters: what of its rating is left, and what that hangs on."""
-
-    back: str  # when it is back within its working rating, in words
-    hangs_on: tuple[Row, ...]  # break-even: rating, what, now, at, says
-
-
-def standing(week: Week, tank: str) -> Standing | None:
-    """What to say beside a tank's two ratings; None where no capacity was calculated for it."""
+def standing(week: Week, tank: str) -> tuple[str, list[Row]] | None:
+    """Beside a tank's two ratings: when it is back within its working rating, in words, and what the ratings hang on (rows
+    of `break_even`); None where no capacity was calculated for it."""
     capacity = week.now("capacity").filter(pl.col("tank") == tank)
     if not capacity.height:
         return None
-    requests = capacity.select("tank", "as_of")
-    back = back_within(week.tables, requests, week.assumed)
+    back = back_within(week.tables, capacity.select("tank", "as_of"), week.assumed)
     says = back["says"][0] if back.height else "Can't say: what is needed is not all known."
-    return Standing(says, tuple(break_even(capacity, week.assumed).to_dicts()))
+    return says, break_even(capacity, week.assumed).to_dicts()

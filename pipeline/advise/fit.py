@@ -2,7 +2,7 @@
 it yes, what was assumed, and no promise."""
 
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import product
 from typing import Any
 
@@ -13,7 +13,6 @@ from pipeline.calc.factors import load_by_class
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import NBSP, STOCKED, WORK, cautions, flow, interval, kilograms, listed, litres, money, number
-from pipeline.wording import flow as flow_said
 
 Answer = Mapping[str, Any]
 WIDTH = 96
@@ -33,20 +32,10 @@ def _rounded(value: float | None, places: int = 1) -> float | None:
     return None if value is None else round(value, places)
 
 
-def _half(rating: Rating, net: float, assumed: Assumptions, flow: float | None) -> dict[str, Any]:
-    return {
-        "ok": _ok(rating.half_l, net), "rates_l": _rounded(rating.half_l), "limit": rating.half_limit or None,
-        "needs_l_h": round(net * assumed["half_turnover_h"], 1), "flow_l_h": _rounded(flow),
-    }  # fmt: skip
-
-
-def _full(
-    layout: Layout, rating: Rating, net: float, need_kg: float, assumed: Assumptions, model: Model
-) -> dict[str, Any]:
-    ok, kg = _ok(rating.full_l, net), rating.full_kg
-    if ok and model.kind == TRICKLE:
-        # By the bare rule a yes; but media in so much air does a fifth of this work, and that does not cover it.
-        ok = _ok((rating.full_l or 0.0) * assumed["place_trickle"], net)
+def _full(layout: Layout, rating: Rating, net: float, need_kg: float, share: float) -> dict[str, Any]:
+    """The full cycle of a layout; `share` is what its place leaves of the work, of which the bare rule knows nothing."""
+    kg = rating.full_kg
+    ok = _ok(rating.full_l, net) and _ok((rating.full_l or 0.0) * share, net)
     short = None if kg is None else max(need_kg - kg, 0.0)
     return {
         "ok": ok, "rates_l": _rounded(rating.full_l), "limit": rating.full_limit or None, "short_kg": _rounded(short, 2),
@@ -55,41 +44,34 @@ def _full(
 
 
 def _proposals(
-    ways: Sequence[Layout], flow: float | None, wanted_flow: float, word: str, loads: Mapping[str, float]
-) -> list[tuple[int, str, Layout, float | None, float]]:
-    """What might make it a yes, single ways first: more flow, another layout, lighter stocking; then two and all of them.
+    ways: Sequence[Layout], l_h: float | None, wanted_l_h: float, word: str, loads: Mapping[str, float]
+) -> Iterator[tuple[int, str, Layout, float | None, float]]:
+    """What might make it a yes: more flow, another layout, lighter stocking; two of them, and all.
 
     Each is (how many ways at once, what to do in words, layout, flow, load)."""
-    flows = [("", flow)]
-    if flow is None or flow < wanted_flow:
-        flows.append((f"a timed flow of {flow_said(wanted_flow)}", wanted_flow))
-    stockings = [("", loads[word])]
-    stockings += [
-        (f"fewer fish or less food, {STOCKED[name]}", loads[name])
-        for name, heavier in HEAVIER.items()
-        if heavier == word
-    ]
-    found = []
-    for (timed, l_h), (stocked, load), layout in product(flows, stockings, ways):
+    flows = [("", l_h)]
+    if l_h is None or l_h < wanted_l_h:
+        flows.append((f"a timed flow of {flow(wanted_l_h)}", wanted_l_h))
+    lighter = [name for name, heavier in HEAVIER.items() if heavier == word]
+    stockings = [("", loads[word]), *((f"fewer fish or less food, {STOCKED[name]}", loads[name]) for name in lighter)]
+    for (timed, flow_l_h), (stocked, load), layout in product(flows, stockings, ways):
         filled = "" if layout is ways[0] else layout.says
-        phrases = " and ".join(part for part in (", ".join(part for part in (filled, stocked) if part), timed) if part)
-        if phrases:
-            found.append((bool(filled) + bool(stocked) + bool(timed), phrases, layout, l_h, load))
-    return sorted(found, key=lambda way: way[0])  # the sort keeps the order of equals
+        parts = [part for part in (", ".join(part for part in (filled, stocked) if part), timed) if part]
+        if parts:
+            yield bool(filled) + bool(stocked) + bool(timed), " and ".join(parts), layout, flow_l_h, load
 
 
 def _yes(
-    model: Model, ways: Sequence[Layout], half: Answer, full: Answer, net: float,
-    flow: tuple[float | None, str], word: str, assumed: Assumptions,
+    model: Model, ways: Sequence[Layout], half: Answer, full: Answer, net: float, basis: str, l_h: float | None,
+    word: str, assumed: Assumptions,
 ) -> list[str]:  # fmt: skip
     """What would make it yes, the smallest thing first; every way is rated anew before it is offered."""
     loads, need = load_by_class(assumed), net / assumed["litres_per_kg"]
     phrases: list[str] = []
     if half["ok"] is False and half["limit"] == "flow":
-        now = f"it has {flow_said(half['flow_l_h'])}"
-        if flow[1] == "estimated":
-            now = f"{flow_said(half['flow_l_h'])} is only estimated: time it with a bucket"
-        phrases.append(f"half cycle: a timed flow of {flow_said(half['needs_l_h'])} ({now})")
+        has = flow(half["flow_l_h"])
+        now = f"{has} is only estimated: time it with a bucket" if basis == "estimated" else f"it has {has}"
+        phrases.append(f"half cycle: a timed flow of {flow(half['needs_l_h'])} ({now})")
     elif half["ok"] is False:
         phrases.append(f"half cycle: {kilograms(need * assumed['half_media_share'])} of any biological media")
     if full["ok"] is not False:
@@ -97,52 +79,40 @@ def _yes(
     if model.half_cycle_kind:
         return [*phrases, "full cycle: another kind of filter; an internal or sponge filter does the half cycle only"]
     if model.kind == TRICKLE:
-        return [
-            *phrases,
-            "full cycle: media under water behind a fine stage; in so much air it does little of this work",
-        ]
-    fewest: int | None = None
-    for at_once, says, layout, l_h, load in _proposals(ways, flow[0], half["needs_l_h"], word, loads):
-        if fewest is not None and at_once > fewest:
-            break
-        rating = book.rate(layout, l_h, assumed, load, model.kind or "")
+        way = "full cycle: media under water behind a fine stage; in so much air it does little of this work"
+        return [*phrases, way]
+    enough: dict[int, list[str]] = {}
+    for at_once, says, layout, flow_l_h, load in _proposals(ways, l_h, half["needs_l_h"], word, loads):
+        rating = book.rate(layout, flow_l_h, assumed, load, model.kind or "")
         if _ok(rating.full_l, net) and _ok(rating.half_l, net) is not False:
-            phrases.append(f"full cycle: {says}: {kilograms(rating.full_kg)}, needs {kilograms(need * load)}")
-            fewest = at_once
-    if fewest is None:
-        most = max((layout.full_kg(assumed) or 0.0 for layout in ways), default=0.0)
-        short = need * loads[word] - most
-        if short > 0:
-            phrases.append(
-                f"full cycle: {kilograms(short)} more media than it holds at the most ({kilograms(most)}),"
-                " in a second filter"
-            )
+            way = f"full cycle: {says}: {kilograms(rating.full_kg)}, needs {kilograms(need * load)}"
+            enough.setdefault(at_once, []).append(way)
+    if enough:
+        return phrases + enough[min(enough)]
+    most = max(layout.full_kg(assumed) for layout in ways)
+    short = need * loads[word] - most
+    if short > 0:
+        most_held = f"more media than it holds at the most ({kilograms(most)}), in a second filter"
+        phrases.append(f"full cycle: {kilograms(short)} {most_held}")
     return phrases
 
 
-def _assumed(
-    model: Model, layout: Layout, net_said: str, stocking_given: bool, flow_basis: str, assumed: Assumptions
-) -> list[str]:
+def _assumed(model: Model, net_from: str, stocking_given: bool, flow_basis: str, assumed: Assumptions) -> list[str]:
     """What the answer takes on trust, in words."""
-    phrases = [net_said] if net_said else []
-    if not stocking_given:
-        phrases.append("normally stocked")
-    if flow_basis == "estimated":
-        phrases.append(f"flow never timed: {100 * assumed['flow_of_rated']:g} % of the rated one")
-    elif flow_basis == "unknown":
-        phrases.append("flow unknown: no limit by flow could be set")
-    elif flow_basis == "timed on this model":
-        phrases.append("the clean flow timed on filters of this model")
-    phrases.append(f"the book's dimensions and weighings ({model.source or 'source not recorded'})")
-    packing = "packed neatly" if layout.packing == "neat" else "filled in loosely"
-    phrases.append(f"media {packing}, mature" + ("" if model.kind == TRICKLE else ", behind a fine stage"))
+    by_flow = {
+        "estimated": f"flow never timed: {100 * assumed['flow_of_rated']:g} % of the rated one",
+        "unknown": "flow unknown: no limit by flow could be set",
+        "timed on this model": "the clean flow timed on filters of this model",
+    }
+    media = ["media filled in loosely, mature, behind a fine stage"]
     if model.kind == TRICKLE:  # the bare rule knows nothing of air; whoever reads a yes must
-        phrases.append(
-            "a trickle tower by the bare rule, which flatters it: in so much air media does about"
-            f" {100 * assumed['place_trickle']:g} % of its full-cycle work"
-        )
-    phrases.append(RULE_OF_THUMB.format(litres=f"{assumed['litres_per_kg']:g}"))
-    return phrases
+        share = f"{100 * assumed['place_trickle']:g} % of its full-cycle work"
+        tower = "a trickle tower by the bare rule, which flatters it: in so much air media does about"
+        media = ["media filled in loosely, mature", f"{tower} {share}"]
+    book_from = f"the book's dimensions and weighings ({model.source or 'source not recorded'})"
+    rule = RULE_OF_THUMB.format(litres=f"{assumed['litres_per_kg']:g}")
+    stocked = "" if stocking_given else "normally stocked"
+    return [part for part in (net_from, stocked, by_flow.get(flow_basis), book_from, *media, rule) if part]
 
 
 def _net(net_l: float | None, gross_l: float | None, assumed: Assumptions) -> tuple[float, str]:
@@ -170,7 +140,7 @@ def will_it_do(
     """
     assumed, tables = week.assumed, week.tables
     found = book.model_named(tables, model, assumed)
-    net, net_said = _net(net_l, gross_l, assumed)
+    net, net_from = _net(net_l, gross_l, assumed)
     word = stocking or "normal"
     loads = load_by_class(assumed)
     if word not in loads:
@@ -179,10 +149,13 @@ def will_it_do(
     l_h, basis = found.flow(assumed, flow)
     ways = book.layouts(found, book.catalogue(tables), prices, assumed)
     ratings = [book.rate(way, l_h, assumed, loads[word], found.kind or "") for way in ways]
-    fulls = [
-        _full(way, rating, net, kg * loads[word], assumed, found) for way, rating in zip(ways, ratings, strict=True)
-    ]
-    half, full, first = _half(ratings[0], net, assumed, l_h), fulls[0], ways[0]
+    share = assumed["place_trickle"] if found.kind == TRICKLE else 1.0
+    fulls = [_full(way, rating, net, kg * loads[word], share) for way, rating in zip(ways, ratings, strict=True)]
+    full, first, rated = fulls[0], ways[0], ratings[0]
+    half = {
+        "ok": _ok(rated.half_l, net), "rates_l": _rounded(rated.half_l), "limit": rated.half_limit or None,
+        "needs_l_h": round(net * assumed["half_turnover_h"], 1), "flow_l_h": _rounded(l_h),
+    }  # fmt: skip
     heavier: dict[str, Any] | None = None
     if word in HEAVIER:  # what the next heavier stocking would need, and whether the most that fits in covers it
         load = loads[HEAVIER[word]]
@@ -192,13 +165,13 @@ def will_it_do(
     return {
         "model": found.name,
         "net_l": round(net, 1),
-        "gross_l": gross_l if net_said else None,
+        "gross_l": gross_l if net_from else None,
         "stocking": word,
         "half": half,
         "full": full,
         "layouts": [one | {"half_rates_l": _rounded(r.half_l)} for one, r in zip(fulls, ratings, strict=True)],
-        "would_make_it_yes": _yes(found, ways, half, full, net, (l_h, basis), word, assumed),
-        "assumed": _assumed(found, first, net_said, stocking is not None, basis, assumed),
+        "would_make_it_yes": _yes(found, ways, half, full, net, basis, l_h, word, assumed),
+        "assumed": _assumed(found, net_from, stocking is not None, basis, assumed),
         "missing": list(first.missing),
         "flow_basis": basis,
         "months": [assumed["ripe_months_low"], assumed["ripe_months_high"]],
@@ -265,10 +238,8 @@ def _full_line(full: Answer, *, paper: bool = False) -> str:
 
 def _best_other(answer: Answer) -> Answer | None:
     """The layout to tell of beside the book's own: the first that says yes, else the one that holds most."""
-    others = answer["layouts"][1:]
-    known = [way for way in others if way["media_kg"] is not None]
-    yes = next((way for way in known if way["ok"]), None)
-    return yes or max(known, key=lambda way: way["media_kg"], default=None)
+    known = [way for way in answer["layouts"][1:] if way["media_kg"] is not None]
+    return next((way for way in known if way["ok"]), max(known, key=lambda way: way["media_kg"], default=None))
 
 
 def as_text(answer: Answer) -> str:

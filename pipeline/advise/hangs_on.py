@@ -11,6 +11,7 @@ from pipeline.calc import nitrate
 from pipeline.calc.capacity import capacity
 from pipeline.calc.kit_shift import trend_of
 from pipeline.review.facts import gather
+from pipeline.review.finding import STEADY
 from pipeline.review.finding import found as found_by
 from pipeline.review.ranking import quieten
 from pipeline.review.rules import RULES
@@ -62,9 +63,8 @@ def _classes_if(week: Week, derived: Tables, assumed: Assumptions) -> dict[str, 
     found = pl.concat([conform("finding", earlier), found_by(facts, RULES)])
     noted = week.table("noted").drop_nulls("until").select("tank", "rule", "until")
     loud = quieten(found, noted, assumed["worse_share"]).filter((pl.col("as_of") == week.as_of) & ~pl.col("quiet"))
-    order = {name: place for place, name in enumerate(CLASSES)}
-    best = loud.group_by("tank").agg(pl.col("class").replace_strict(order, return_dtype=pl.Int64).min().alias("place"))
-    return dict.fromkeys(requests["tank"], "steady") | {tank: CLASSES[place] for tank, place in best.iter_rows()}
+    classes = loud.group_by("tank").agg("class").iter_rows()
+    return dict.fromkeys(requests["tank"], STEADY) | {tank: min(some, key=CLASSES.index) for tank, some in classes}
 
 
 def _nitrate_if(week: Week, step: str, assumed: Assumptions) -> Tables:
@@ -82,7 +82,7 @@ def _moved(week: Week, now: pl.DataFrame, assumption: Assumption, end: str, valu
     step = ENTERS.get(assumption.name, CAPACITY)
     assumed = week.assumed.with_values(**{assumption.name: value})
     classes: dict[str, str] = {}
-    moves = []
+    moves: list[tuple[str, ...]] = []  # tank, of, was, would
     if step in (TREND, FIT):
         classes = _classes_if(week, _nitrate_if(week, step, assumed), assumed)
     elif step == RULE:
@@ -91,20 +91,15 @@ def _moved(week: Week, now: pl.DataFrame, assumption: Assumption, end: str, valu
         moved, _ = capacity(week.tables, _requests(week), assumed)
         both = now.join(moved, on=REQUEST, suffix="_if")
         for of in ("plain", "working"):
-            changed = both.filter(pl.col(f"{of}_state").ne_missing(pl.col(f"{of}_state_if")))
-            moves += [
-                Move(assumption.name, end, value, tank, of, was, would)
-                for tank, was, would in changed.select("tank", f"{of}_state", f"{of}_state_if").iter_rows()
-            ]
+            was, would = f"{of}_state", f"{of}_state_if"
+            changed = both.filter(pl.col(was).ne_missing(pl.col(would)))
+            moves += changed.select("tank", pl.lit(of), was, would).iter_rows()
         # Recorded overload looks back a week.
         earlier = week.table("capacity").filter(pl.col("as_of") != week.as_of)
         classes = _classes_if(week, {"capacity": pl.concat([earlier, conform("capacity", moved)])}, assumed)
-    moves += [
-        Move(assumption.name, end, value, tank, "class", was, classes[tank])
-        for tank, was in week.now("review").select("tank", "class").iter_rows()
-        if classes.get(tank, was) != was
-    ]
-    return moves
+    of_class = week.now("review").select("tank", "class").iter_rows()
+    moves += [(tank, "class", was, classes[tank]) for tank, was in of_class if classes.get(tank, was) != was]
+    return [Move(assumption.name, end, value, *move) for move in moves]
 
 
 def hangs_on(week: Week, names: Iterable[str] | None = None) -> list[Move]:

@@ -2,9 +2,11 @@
 
 from collections.abc import Iterable, Iterator
 
+import numpy as np
+
 from pipeline.advise.book import Medium, Model, best_medium, price
 from pipeline.advise.options import Change, amounts, price_of
-from pipeline.advise.state import Desk, FilterState, Layer, TankState, mature, worked_kg
+from pipeline.advise.state import Desk, FilterState, Layer, TankState, curve, mature
 from pipeline.assumptions import Assumptions
 
 
@@ -14,20 +16,18 @@ def filled(desk: Desk, model: Model) -> tuple[FilterState, list[tuple[Medium, fl
     bought: list[tuple[Medium, float]] = []
     best = best_medium(desk.media, desk.prices, desk.assumed)
     for room in model.rooms:
-        for stage, name in room.usual or ():
+        for stage, name in room.usual:
             medium = desk.media.get(name or "") or (best if stage == "biological" else None)
             if stage != "biological" or medium is None:
-                shown = medium or Medium(stage or "", stage, None, None)
-                layers.append(Layer(room.name, room.position, shown))
-                continue
-            if medium.foam:
+                layers.append(Layer(room.name, room.position, medium or Medium(stage or "", stage, None, None)))
+            elif medium.foam:
                 layers.append(Layer(room.name, room.position, medium, litres=room.usable_l))
-                continue
-            kg = room.loose(medium)
-            if kg is None or medium.quality is None:
-                return None
-            layers.append(Layer(room.name, room.position, medium, kg, age_weeks=0.0))
-            bought.append((medium, kg))
+            else:
+                kg = room.loose(medium)
+                if kg is None or medium.quality is None:
+                    return None
+                layers.append(Layer(room.name, room.position, medium, kg, age_weeks=0.0))
+                bought.append((medium, kg))
     state = FilterState(f"new {model.name}", model, model.kind, tuple(layers), model.flow(desk.assumed)[0])
     return (state, bought) if bought else None
 
@@ -57,40 +57,34 @@ def second_filters(desk: Desk) -> list[Change]:
 
 def _dominated(gain: float, change: Change, others: Iterable[tuple[float, Change]]) -> bool:
     """Whether another model does as much for less; models of unknown price are only measured against each other."""
-    for more, other in others:
-        if other is change or (other.cost is None) != (change.cost is None):
-            continue
-        cheaper = (other.known_cost, -more, other.key) < (change.known_cost, -gain, change.key)
-        if more >= gain and other.known_cost <= change.known_cost and cheaper:
-            return True
-    return False
+    return any(
+        more >= gain and (other.known_cost, -more, other.key) < (change.known_cost, -gain, change.key)
+        for more, other in others
+        if (other.cost is None) == (change.cost is None)
+    )
 
 
 def rehomings(desk: Desk, tank: TankState) -> Iterator[Change]:
     """Filters that stand on no tank, and those that another tank of the same site can spare."""
     f = desk.assumed
-    for state in desk.spare:
-        if mature(state.bodies(f)) >= f["least_gain_kg"]:
-            yield Change(
-                f"move filter {state.name}", "rehome",
-                f"Set up {state.name}, which is on no tank: leak test it first; its media dried out and counts as new."
-                + ("" if state.aged else " The age of its media is not recorded.")
-                + (f" Its note says: “{state.note}”." if state.note else ""),
-                f["visit_minutes_filter"], group="rehome", filter=state.name,
-                details={"from": None, "note": state.note or None}, brings=state, doubted=bool(state.note) or not state.aged,
-            )  # fmt: skip
-    for donor in desk.donors.get(tank.site or "", ()):
-        if donor.tank == tank.tank:
+    donors = [donor for donor in desk.donors.get(tank.site or "", ()) if donor.tank != tank.tank]
+    for donor, state in [(None, state) for state in desk.spare] + [(d, state) for d in donors for state in d.filters]:
+        if mature(state.bodies(f)) < f["least_gain_kg"] or (donor is not None and not can_spare(donor, state, f)):
             continue
-        for state in donor.filters:
-            if mature(state.bodies(f)) >= f["least_gain_kg"] and can_spare(donor, state, f):
-                yield Change(
-                    f"move filter {state.name}", "rehome",
-                    f"Move {state.name} here from {donor.tank}, which stays within its rating without it; carry its"
-                    " media wet, in that tank's water.",
-                    f["visit_minutes_filter"], group="rehome", filter=state.name, details={"from": donor.tank},
-                    brings=state,
-                )  # fmt: skip
+        if donor is None:
+            says = (
+                f"Set up {state.name}, which is on no tank: leak test it first; its media dried out and counts as new."
+            )
+            says += "" if state.aged else " The age of its media is not recorded."
+            says += f" Its note says: “{state.note}”." if state.note else ""
+            details: dict[str, object] = {"from": None, "note": state.note or None}
+        else:
+            says = f"Move {state.name} here from {donor.tank}, which stays within its rating without it; carry its media wet, in that tank's water."
+            details = {"from": donor.tank}
+        yield Change(
+            f"move filter {state.name}", "rehome", says, f["visit_minutes_filter"], group="rehome", filter=state.name,
+            details=details, brings=state, doubted=bool(state.note) or not state.aged,
+        )  # fmt: skip
 
 
 def can_spare(donor: TankState, state: FilterState, assumed: Assumptions) -> bool:
@@ -98,7 +92,7 @@ def can_spare(donor: TankState, state: FilterState, assumed: Assumptions) -> boo
     if not donor.known or donor.need_kg is None or donor.net_l is None or donor.capacity["media_kg"] is None:
         return False
     rest = [other for other in donor.filters if other is not state]
-    left = worked_kg(rest, donor.warmth, assumed)
+    left = sum(float(curve(s.bodies(assumed), np.zeros(1), assumed)[0]) * s.clog for s in rest) * donor.warmth
     plain = sum(x.kg or 0.0 for s in rest for x in s.layers if x.media and x.medium.counts(assumed))
     half = sum(s.half_l(assumed) for s in rest)
     share = assumed["within_pct"] / 100

@@ -16,7 +16,7 @@ from pipeline.wording import kilograms, listed, number, per_cent
 class Change:
     """One change. `cost` None: a price is not known (`lacking` names it); `known_cost` is the part that is.
 
-    Of one `group` only one is made. `apply` makes a filter's new state, `bodies` adds what the state cannot say.
+    Of one `group` only one is made. `edit` makes a filter's new state, `extra` adds what the state cannot say.
     """
 
     key: str
@@ -69,11 +69,9 @@ def own_medium(desk: Desk, state: FilterState) -> Medium | None:
     """The medium to add to a filter: the one it has most of that counts, else the best of the catalogue."""
     counted = [layer for layer in state.layers if layer.media and layer.medium.counts(desk.assumed)]
     kg = by_medium((layer.medium, layer.kg or 0.0) for layer in counted if layer.medium.bulk is not None)
-    return (
-        desk.media[max(sorted(kg), key=lambda name: kg[name])]
-        if kg
-        else best_medium(desk.media, desk.prices, desk.assumed)
-    )
+    if not kg:
+        return best_medium(desk.media, desk.prices, desk.assumed)
+    return desk.media[max(sorted(kg), key=lambda name: kg[name])]
 
 
 def amounts(parts: Iterable[tuple[Medium, float]]) -> str:
@@ -118,30 +116,24 @@ def feed_cuts(desk: Desk, tank: TankState) -> Iterator[Change]:
 def re_order(desk: Desk, state: FilterState) -> Iterator[Change]:
     """All media behind a fine stage and in the flow; media in the pre-filter moves a third at a time."""
     f = desk.assumed
-    if state.kind in (*HALF_CYCLE_KINDS, "trickle"):
-        return
-    tidy = replace(state, tidied=True)
-    now, then = mature(state.bodies(f)), mature(tidy.bodies(f))
-    if then - now < f["least_gain_kg"]:
+    gain = mature(replace(state, tidied=True).bodies(f)) - mature(state.bodies(f))
+    if state.kind == "trickle" or gain < f["least_gain_kg"]:
         return
     media = [layer for layer in state.layers if layer.media]
     first = next(i for i, layer in enumerate(state.layers) if layer.media)
-    has_fine = any(layer.medium.stage == "fine" for layer in state.layers)
-    steps = []
-    priced: tuple[tuple[str, float | None], ...] = ()
-    if not has_fine:
-        pad = fine_pad(desk.media, desk.prices)
-        name = pad.name if pad is not None else "a fine pad"
-        priced = ((name, None if pad is None else price(desk.prices, pad.name, "media")),)
-        steps.append(f"put {name} before {media[0].medium.name} in {media[0].room}")
-    elif not any(layer.medium.stage == "fine" for layer in state.layers[:first]):
-        steps.append(f"move the fine stage to before {media[0].medium.name} in {media[0].room}")
-    if any(layer.outside for layer in media):
-        steps.append("put the bag of media into the flow")
-    if any(layer.bypass for layer in media):
-        steps.append("refit the seal and cut pads to fit, so that no water passes by")
-    if not steps:
-        steps.append("put settlement, coarse, medium and fine before all media")
+    fine = [i for i, layer in enumerate(state.layers) if layer.medium.stage == "fine"]
+    pad = fine_pad(desk.media, desk.prices)
+    name = pad.name if pad is not None else "a fine pad"
+    priced = () if fine else ((name, price(desk.prices, name, "media")),)
+    before = f"before {media[0].medium.name} in {media[0].room}"
+    possible = (
+        (not fine, f"put {name} {before}"),
+        (fine and fine[0] > first, f"move the fine stage to {before}"),
+        (any(layer.outside for layer in media), "put the bag of media into the flow"),
+        (any(layer.bypass for layer in media), "refit the seal and cut pads to fit, so that no water passes by"),
+    )
+    steps = [step for needed, step in possible if needed]
+    steps = steps or ["put settlement, coarse, medium and fine before all media"]
     if first == 0:
         steps.append("move the media that meets the water first a third at a time")
     text = f"{state.name}: {listed(steps)}."
@@ -151,39 +143,35 @@ def re_order(desk: Desk, state: FilterState) -> Iterator[Change]:
     )  # fmt: skip
 
 
-def _neat_gain(desk: Desk, state: FilterState, room: Room) -> tuple[Medium, float, int] | None:
-    """(medium, kg, place) that a room takes on top when its media is packed neatly; None where it can't be known."""
-    inside = [(i, layer) for i, layer in enumerate(state.layers) if layer.room == room.name]
-    media = [layer for _, layer in inside if layer.media]
-    if not media or any(layer.tight_share is None for _, layer in inside):
+def _neat_gain(desk: Desk, state: FilterState, room: Room) -> tuple[Medium, float] | None:
+    """(medium, kg) that a room takes on top when its media is packed neatly; None for nothing, or where it can't be known."""
+    inside = [layer for layer in state.layers if layer.room == room.name]
+    media = [layer for layer in inside if layer.media]
+    if not media or any(layer.tight_share is None for layer in inside):
         return None
     main = max(media, key=lambda layer: layer.kg or 0.0).medium
     neat = room.neat(main, desk.assumed)
     if not main.counts(desk.assumed) or neat is None:
         return None
-    free = 1.0 - sum(layer.tight_share or 0.0 for _, layer in inside)
-    last = max(i for i, layer in inside if layer.media)
-    return main, neat * free, last + 1
+    more = neat * (1.0 - sum(layer.tight_share or 0.0 for layer in inside))
+    return (main, more) if more > 0 else None
 
 
 def repack(desk: Desk, state: FilterState) -> Iterator[Change]:
     """Neat packing of the rooms that hold media, new media into the gaps."""
     f = desk.assumed
-    if state.model is None or state.kind in HALF_CYCLE_KINDS:
-        return
-    gains = {room.name: gain for room in state.model.rooms if (gain := _neat_gain(desk, state, room)) is not None}
-    gains = {name: gain for name, gain in gains.items() if gain[1] > 0}
-    total = sum(kg for _, kg, _ in gains.values())
-    if total < f["least_gain_kg"]:
+    gains = {room.name: gain for room in state.rooms if (gain := _neat_gain(desk, state, room)) is not None}
+    total = sum(kg for _, kg in gains.values())
+    if not gains or total < f["least_gain_kg"]:
         return
 
     def edit(s: FilterState) -> FilterState:
-        for name, (medium, kg, _) in gains.items():
+        for name, (medium, kg) in gains.items():
             at = max(i for i, layer in enumerate(s.layers) if layer.room == name and layer.media) + 1
             s = added(s, Layer(name, s.layers[at - 1].position, medium, kg, age_weeks=0.0), at)
         return s
 
-    new = by_medium((medium, kg) for medium, kg, _ in gains.values())
+    new = by_medium(gains.values())
     what = listed(f"{kilograms(kg)} of new {name}" for name, kg in new.items())
     yield Change(
         f"repack {state.name}", "repack",
@@ -193,47 +181,17 @@ def repack(desk: Desk, state: FilterState) -> Iterator[Change]:
     )  # fmt: skip
 
 
-def fill_empty(desk: Desk, state: FilterState) -> Iterator[Change]:
-    """Media into compartments that stand empty and are meant for it, or for carbon."""
+def into_rooms(desk: Desk, state: FilterState) -> Iterator[Change]:
+    """Media into compartments that stand empty and are meant for it or for carbon; then where carbon lies: permanent, and
+    the carbon need not be renewed."""
     f, medium = desk.assumed, own_medium(desk, state)
-    if state.model is None or medium is None or state.kind in HALF_CYCLE_KINDS:
+    if medium is None:
         return
-    for room in state.model.rooms:
-        kg = room.loose(medium)
-        if (
-            not (room.for_media or room.for_carbon)
-            or any(layer.room == room.name for layer in state.layers)
-            or kg is None
-            or kg < f["least_gain_kg"]
-        ):
-            continue
-
-        def edit(s: FilterState, room: Room = room, kg: float = kg) -> FilterState:
-            new = Layer(room.name, room.position, medium, kg, age_weeks=0.0)
-            later = [i for i, layer in enumerate(s.layers) if (layer.position or 0) > room.position]
-            return added(s, new, min(later, default=len(s.layers)))
-
-        kind, where = "repack", f"the empty {room.name}"
-        if not room.for_media:
-            kind, where = "carbon to media", f"{where}, meant for carbon, which stays in the van,"
-        yield Change(
-            f"{kind} {state.name} {room.name}", kind,
-            f"{state.name}: fill {where} with {kilograms(kg)} of new {medium.name}.",
-            f["visit_minutes_media"], (price_of(desk, medium, kg),), filter=state.name,
-            details={"kg": round(kg, 3), "compartments": [room.name], "medium": medium.name}, edit=edit,
-        )  # fmt: skip
-
-
-def carbon_to_media(desk: Desk, state: FilterState) -> Iterator[Change]:
-    """Media where carbon lies: permanent, and the carbon need not be renewed."""
-    f, medium = desk.assumed, own_medium(desk, state)
-    if state.model is None or medium is None or state.kind in HALF_CYCLE_KINDS:
-        return
-    for room in state.model.rooms:
+    for room in sorted(state.rooms, key=lambda room: any(layer.room == room.name for layer in state.layers)):
         inside = [layer for layer in state.layers if layer.room == room.name]
         carbon = [layer for layer in inside if layer.medium.stage == "chemical"]
         kg = room.loose(medium)
-        if not carbon or kg is None:
+        if kg is None or not (carbon if inside else room.for_media or room.for_carbon):
             continue
         if len(carbon) < len(inside):  # it shares its room: only its own part is free
             if any(layer.loose_share is None for layer in carbon):
@@ -243,21 +201,26 @@ def carbon_to_media(desk: Desk, state: FilterState) -> Iterator[Change]:
             continue
 
         def edit(s: FilterState, room: Room = room, kg: float = kg) -> FilterState:
-            at = next(i for i, x in enumerate(s.layers) if x.room == room.name and x.medium.stage == "chemical")
-            kept = tuple(x for x in s.layers if not (x.room == room.name and x.medium.stage == "chemical"))
+            # Where the carbon lay, else before all that comes later along the flow.
+            goes = [i for i, x in enumerate(s.layers) if x.room == room.name and x.medium.stage == "chemical"]
+            later = [i for i, x in enumerate(s.layers) if (x.position or 0) > room.position]
+            kept = replace(s, layers=tuple(x for i, x in enumerate(s.layers) if i not in goes))
             new = Layer(room.name, room.position, medium, kg, age_weeks=0.0)
-            return replace(s, layers=(*kept[:at], new, *kept[at:]))
+            return added(kept, new, goes[0] if goes else min(later, default=len(s.layers)))
 
-        life = carbon[0].life_days or f["carbon_due_weeks"] * DAYS_A_WEEK
-        fill = price(desk.prices, "carbon")
-        saves = None if fill is None else round(fill * 365 / life, 2)
+        details: dict[str, object] = {"kg": round(kg, 3), "compartments": [room.name], "medium": medium.name}
+        kind, new = "carbon to media", f"{kilograms(kg)} of new {medium.name}"
+        if carbon:
+            says = f"{new} into {room.name} instead of carbon, which stays in the van."
+            life, fill = carbon[0].life_days or f["carbon_due_weeks"] * DAYS_A_WEEK, price(desk.prices, "carbon")
+            details["saves_a_year"] = None if fill is None else round(fill * 365 / life, 2)
+        elif room.for_media:
+            kind, says = "repack", f"fill the empty {room.name} with {new}."
+        else:
+            says = f"fill the empty {room.name}, meant for carbon, which stays in the van, with {new}."
         yield Change(
-            f"carbon to media {state.name} {room.name}", "carbon to media",
-            f"{state.name}: {kilograms(kg)} of new {medium.name} into {room.name} instead of carbon, which stays in"
-            " the van.",
-            f["visit_minutes_media"], (price_of(desk, medium, kg),), filter=state.name,
-            details={"kg": round(kg, 3), "compartments": [room.name], "medium": medium.name, "saves_a_year": saves},
-            edit=edit,
+            f"{kind} {state.name} {room.name}", kind, f"{state.name}: {says}", f["visit_minutes_media"],
+            (price_of(desk, medium, kg),), filter=state.name, details=details, edit=edit,
         )  # fmt: skip
 
 
@@ -265,7 +228,7 @@ def better_media(desk: Desk, state: FilterState) -> Iterator[Change]:
     """Good media instead of media that does not count, a third at a time, weeks apart."""
     f = desk.assumed
     medium = best_medium(desk.media, desk.prices, f)
-    if medium is None or medium.bulk is None or state.kind in HALF_CYCLE_KINDS:
+    if medium is None or medium.bulk is None:
         return
     goes = round(1 / f["media_share_at_once"])
     weeks = f["better_step_weeks"]
@@ -305,5 +268,6 @@ def better_media(desk: Desk, state: FilterState) -> Iterator[Change]:
 
 def of_filter(desk: Desk, state: FilterState) -> list[Change]:
     """Every change to one filter that would bring something."""
-    makers = (re_order, repack, fill_empty, carbon_to_media, better_media)
-    return [change for maker in makers for change in maker(desk, state)]
+    if state.kind in HALF_CYCLE_KINDS:
+        return []
+    return [change for maker in (re_order, repack, into_rooms, better_media) for change in maker(desk, state)]

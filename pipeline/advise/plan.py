@@ -15,10 +15,11 @@ from pipeline.advise.evaluate import Effects, Outcome, outcome, rank_key, suffic
 from pipeline.advise.more_filters import rehomings, second_filters
 from pipeline.advise.options import Change, feed_cuts, of_filter
 from pipeline.advise.state import Desk, TankState, build
-from pipeline.calc.layers import table
 from pipeline.problems import Problem
+from pipeline.sentences import filled
+from pipeline.sentences import table as sentences
 from pipeline.week import Week
-from pipeline.wording import CYCLES, NBSP, WORK, cautions, counted, day, listed, money, number, pct
+from pipeline.wording import CYCLES, NBSP, WORK, cautions, counted, day, listed, money, number
 
 DAYS_A_YEAR = 365.0
 NAMES_SHOWN = 12
@@ -76,59 +77,33 @@ def _sizing(
         **holding,
     }  # fmt: skip
     return {
-        "changes": [change],
-        "cost": cost,
-        "cost_known_part": cost or 0.0,
-        "cost_says": text,
-        "cost_per": "a year",
-        "minutes": minutes,
-        "working_now_pct": now["working_load_pct"],
-        "working_mature_pct": now["working_mature_pct"],
-        "plain_pct": now["plain_load_pct"],
-        "effective_on": desk.week.as_of.isoformat(),
-        "interim": [],
-        "half_rating_l": tank.capacity["half_rating_l"],
-        "half_ok": None,
-        "litres_year": litres,
-        "reaches_rating": False,
-    }
+        "changes": [change], "cost": cost, "cost_known_part": cost or 0.0, "cost_says": text, "cost_per": "a year",
+        "minutes": minutes, "working_now_pct": now["working_load_pct"],
+        "working_mature_pct": now["working_mature_pct"], "plain_pct": now["plain_load_pct"],
+        "effective_on": desk.week.as_of.isoformat(), "interim": [], "half_rating_l": tank.capacity["half_rating_l"],
+        "half_ok": None, "litres_year": litres, "reaches_rating": False,
+    }  # fmt: skip
 
 
 def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]], limit: float) -> str:
     """What the plan comes to, in one or two sentences."""
+    working, mature, plain = (now[name] for name in ("working_load_pct", "working_mature_pct", "plain_load_pct"))
+    first = next((option for option in options if option["reaches_rating"]), None)
+    shown = {"now": now, "needs": tank.capacity["missing"] or "net litres and what fills the filters"}
     if not tank.known:
-        return f"No plan yet: it needs {tank.capacity['missing'] or 'net litres and what fills the filters'}."
-    working, mature = now["working_load_pct"], now["working_mature_pct"]
-    if working is not None and working <= limit:
-        plain = now["plain_load_pct"]
-        if plain is not None and plain > limit:
-            return (
-                f"Over by the plain rule ({pct(plain)}), within by the working one ({pct(working)}):"
-                " leave it, and go by its nitrate."
-            )
-        return "Within its rating: nothing needs doing."
-    if now["within_on"] is not None:
-        return (
-            f"It comes within its rating on {now['within_says']}, when its media is mature and recovered. Spend"
-            " nothing on it; feed less and test weekly until then."
-        )
-    reached = [option for option in options if option["reaches_rating"]]
-    if not reached:
-        return (
-            "No change or combination in the book brings it within its rating. Run it as half cycle, and size the water"
-            " changes."
-        )
-    if mature is None:
-        state = "Nothing in it works for the full cycle"
-    elif working is None:
-        state = f"Nothing in it works for the full cycle yet; {pct(mature)} when mature"
+        case = "not_known"
+    elif working is not None and working <= limit:
+        case = "over_by_plain" if plain is not None and plain > limit else "within"
+    elif now["within_on"] is not None:
+        case = "ripens"
+    elif first is None:
+        case = "no_way"
     else:
-        state = f"It is at {pct(working)} today"
-    if mature is not None and working is not None and mature < working:
-        state += f" and {pct(mature)} when mature"
-    first = reached[0]
-    ways = " ".join(str(change["says"]) for change in first["changes"])
-    return f"{state}. Cheapest way within ({money(first['cost'])}): {ways}"
+        case = (
+            "idle" if mature is None else "idle_yet" if working is None else "ripens_on" if mature < working else "at"
+        )
+        shown |= {"cost": money(first["cost"]), "ways": " ".join(str(change["says"]) for change in first["changes"])}
+    return filled(sentences(__file__, "sentences.toml")["plan"][case], **shown)
 
 
 def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -> dict[str, Any]:
@@ -160,11 +135,8 @@ def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -
     if sized["holding"] and sized["fraction"] and (found or over):
         # It holds the ceiling and does not reach the rating: it stands among the others by its cost.
         sizing = _sizing(desk, tank, sized, known, now)
-        cost = math.inf if sizing["cost"] is None else sizing["cost"]
-        dearer = (
-            place for place, one in enumerate(options) if (math.inf if one["cost"] is None else one["cost"]) > cost
-        )
-        options.insert(next(dearer, len(options)), sizing)
+        cost, *costs = (math.inf if one["cost"] is None else one["cost"] for one in (sizing, *options))
+        options.insert(next((n for n, other in enumerate(costs) if other > cost), len(options)), sizing)
     return {
         "tank": name,
         "as_of": week.as_of.isoformat(),
@@ -187,7 +159,7 @@ def plans(week: Week, tanks: Sequence[str]) -> dict[str, dict[str, Any]]:
 
 def check(week: Week, tanks: Sequence[str]) -> None:
     """A Problem in words for a tank that the round does not have."""
-    known = set(table(week.tables, "tank")["tank"])
+    known = set(week.table("tank")["tank"])
     for name in tanks:
         if name not in known:
             near = ", ".join(sorted(known)[:NAMES_SHOWN]) + (" …" if len(known) > NAMES_SHOWN else "")

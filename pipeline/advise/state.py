@@ -4,12 +4,12 @@ the parts that capacity is calculated from, so that a plan of no changes is the 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
 
-from pipeline.advise.book import Medium, Model, Prices, catalogue, models
+from pipeline.advise.book import Medium, Model, Prices, Room, catalogue, models
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors, half_cycle
 from pipeline.calc.capacity import layer_factors, parts, rated
@@ -20,8 +20,7 @@ from pipeline.calc.layers import HALF_CYCLE_KINDS, MET, fills_numbered, in_force
 from pipeline.week import Week
 
 
-@dataclass(frozen=True)
-class Blow:
+class Blow(NamedTuple):
     """A disturbance that a body has not slept off: weeks since, lowest factor, weeks to recover, share reached."""
 
     weeks_since: float
@@ -41,11 +40,6 @@ class Body:
     age_weeks: float | None = None
     blows: tuple[Blow, ...] = ()
 
-    @property
-    def mature_kg(self) -> float:
-        """What it works when ripe and recovered, after its last step."""
-        return self.steps[-1][1]
-
 
 def curve(bodies: Iterable[Body], days: Array, assumed: Assumptions) -> Array:
     """Effective kilograms of some bodies on each of some days after day 0 (clogging and warmth apart)."""
@@ -58,8 +52,8 @@ def curve(bodies: Iterable[Body], days: Array, assumed: Assumptions) -> Array:
             worked = worked * factors.maturity(body.age_weeks + weeks, assumed)
         if body.blows:
             felt = [
-                factors.disturbance(blow.weeks_since + weeks, blow.lowest, blow.recovery_weeks, blow.share, assumed)
-                for blow in body.blows
+                factors.disturbance(past + weeks, lowest, span, share, assumed)
+                for past, lowest, span, share in body.blows
             ]
             worked = worked * np.minimum.reduce(felt)
         total += worked
@@ -67,8 +61,8 @@ def curve(bodies: Iterable[Body], days: Array, assumed: Assumptions) -> Array:
 
 
 def mature(bodies: Iterable[Body]) -> float:
-    """Effective kilograms of some bodies when all is ripe and recovered."""
-    return sum(body.mature_kg for body in bodies)
+    """Effective kilograms of some bodies when all is ripe and recovered, after their last steps."""
+    return sum(body.steps[-1][1] for body in bodies)
 
 
 def horizon_days(assumed: Assumptions) -> int:
@@ -126,6 +120,11 @@ class FilterState:
     note: str = ""  # of a filter that is on no tank
     aged: bool = True  # the day its media was wetted is recorded
     tidied: bool = False  # its flow order put right: all media behind a fine stage, in the flow
+
+    @property
+    def rooms(self) -> tuple[Room, ...]:
+        """The compartments of its model; none where that is not in the book."""
+        return () if self.model is None else self.model.rooms
 
     def places(self, assumed: Assumptions) -> list[float | None]:
         """The place factor of each layer."""
@@ -218,37 +217,25 @@ class Desk:
         return found
 
 
-def worked_kg(filters: Iterable[FilterState], warmth: float, assumed: Assumptions) -> float:
-    """Effective media of some filters today [kg], as capacity calculates it."""
-    return float(sum(curve(state.bodies(assumed), np.zeros(1), assumed)[0] * state.clog for state in filters)) * warmth
+# Of a layer's row as the capacity has it, what a layer here is called alike.
+SHARED = ("position", "litres", "loose_share", "tight_share", "age_weeks", "outside", "bypass", "life_days")
 
 
-def _layers(rows: pl.DataFrame, media: dict[str, Medium], blows: dict[int, list[Blow]]) -> list[Layer]:
-    """The layers of some frame rows, in their order."""
-    plain = ["position", "litres", "loose_share", "tight_share", "age_weeks", "outside", "bypass", "life_days"]
-    found = []
-    for row in rows.select("row", "compartment", "medium", "stage", "mass_kg", *plain).iter_rows(named=True):
-        known = media.get(row["medium"], Medium(row["medium"], row["stage"], None, None))
-        known = known if known.stage == row["stage"] else replace(known, stage=row["stage"])
-        shared = {name: row[name] for name in plain}
-        found.append(Layer(row["compartment"], medium=known, kg=row["mass_kg"], blows=tuple(blows.get(row["row"], ())),
-                           **shared))  # fmt: skip
-    return found
+def _layer(row: dict[str, Any], media: dict[str, Medium], blows: dict[int, tuple[Blow, ...]]) -> Layer:
+    known = media.get(row["medium"], Medium(row["medium"], row["stage"], None, None))
+    known = known if known.stage == row["stage"] else replace(known, stage=row["stage"])
+    shared = {name: row[name] for name in SHARED}
+    return Layer(row["compartment"], medium=known, kg=row["mass_kg"], blows=blows.get(row["row"], ()), **shared)
 
 
-def _blows(reached: pl.DataFrame, layers: pl.DataFrame, assumed: Assumptions) -> dict[int, list[Blow]]:
+def _blows(reached: pl.DataFrame, layers: pl.DataFrame, assumed: Assumptions) -> dict[int, tuple[Blow, ...]]:
     """The disturbances of each layer row that still hold it back."""
     if not assumed["use_disturbance"]:
         return {}
     felt = reached.drop_nulls("lowest").join(layers.select("row", "as_of"), on="row")
     since = (pl.col("as_of") - pl.col("date")).dt.total_days() / DAYS_A_WEEK
-    found: dict[int, list[Blow]] = {}
-    for row, weeks_since, lowest, weeks, share in (
-        felt.with_columns(since.alias("since")).filter(pl.col("since") < pl.col("weeks"))
-        .select("row", "since", "lowest", "weeks", "share").iter_rows()
-    ):  # fmt: skip
-        found.setdefault(row, []).append(Blow(weeks_since, lowest, weeks, share))
-    return found
+    felt = felt.filter(since < pl.col("weeks")).select("row", since.alias("since"), "lowest", "weeks", "share")
+    return {row: tuple(Blow(*blow) for blow in blows) for row, blows in felt.rows_by_key("row").items()}
 
 
 def _spare(week: Week, book: dict[str, Model], media: dict[str, Medium]) -> tuple[FilterState, ...]:
@@ -263,45 +250,39 @@ def _spare(week: Week, book: dict[str, Model], media: dict[str, Medium]) -> tupl
         if known is None:
             continue
         places = {room.name: room.position for room in known.rooms}
-        rows = (
-            fills.filter(pl.col("filter") == name).select("compartment", "layer", "medium", "mass_kg", "wetted").rows()
-        )
-        layers = [
+        own = fills.filter((pl.col("filter") == name) & pl.col("medium").is_in(list(media)))
+        rows = own.select("compartment", "layer", "medium", "mass_kg", "wetted").rows()
+        layers = tuple(
             Layer(room, places.get(room), media[medium], kg, age_weeks=0.0)
             for room, _, medium, kg, _ in sorted(rows, key=lambda r: (places.get(r[0], 99), r[1]))
-            if medium in media
-        ]
+        )
         if any(layer.media and layer.kg for layer in layers):
             flow = clean if clean is not None else known.flow(week.assumed)[0]
-            bodies = [
-                wetted for _, _, medium, _, wetted in rows if medium in media and media[medium].stage == "biological"
-            ]
-            aged = all(wetted is not None for wetted in bodies)
-            found.append(FilterState(name, known, known.kind, tuple(layers), flow, note=note or "", aged=aged))
+            aged = all(wetted is not None for _, _, medium, _, wetted in rows if media[medium].biological)
+            found.append(FilterState(name, known, known.kind, layers, flow, note=note or "", aged=aged))
     return tuple(found)
 
 
 def build(week: Week, tanks: Sequence[str]) -> Desk:
     """The desk for plans of some tanks; the others of their sites are on it too, since a filter may come from them."""
     assumed, tables = week.assumed, week.tables
-    own = table(tables, "tank").select("tank", "site", "closed")
-    sites = own.filter(pl.col("tank").is_in(list(tanks)))["site"].unique()
+    asked, all_tanks = pl.col("tank").is_in(list(tanks)), table(tables, "tank").select("tank", "site", "closed")
+    sites = all_tanks.filter(asked)["site"].unique()
     running = pl.col("closed").is_null() | (pl.col("closed") >= week.as_of)
-    wanted = own.filter(pl.col("tank").is_in(list(tanks)) | (pl.col("site").is_in(sites.implode()) & running))
+    wanted = all_tanks.filter(asked | (pl.col("site").is_in(sites.implode()) & running))
     requests = wanted.select("tank", pl.lit(week.as_of).alias("as_of")).unique("tank", maintain_order=True)
     found = parts(tables, requests, assumed)
     full = layer_factors(found.layers, found.tanks, found.filters, found.reached, assumed)
     rows = rated(found.tanks, full, found.filters, missing_of(full, found.filters), assumed)
     media, book = catalogue(tables), models(tables, assumed)
     blows = _blows(found.reached, found.layers, assumed)
-    layers: dict[tuple[str, str], list[Layer]] = {}
-    for layer, tank, name in zip(_layers(full, media, blows), full["tank"], full["filter"], strict=True):
-        layers.setdefault((tank, name), []).append(layer)
+    lying = full.select("tank", "filter", "row", "compartment", "medium", "stage", "mass_kg", *SHARED)
+    layers = lying.rows_by_key(["tank", "filter"], named=True)
     filters: dict[str, list[FilterState]] = {}
     for row in found.filters.sort("tank", "filter").iter_rows(named=True):
-        lying = tuple(layers.get((row["tank"], row["filter"]), ()))
+        own = tuple(_layer(one, media, blows) for one in layers.get((row["tank"], row["filter"]), ()))
         model = book.get(row["model"] or "")
-        state = FilterState(row["filter"], model, row["kind"], lying, row["flow_l_h"], row["clog"])
+        state = FilterState(row["filter"], model, row["kind"], own, row["flow_l_h"], row["clog"])
         filters.setdefault(row["tank"], []).append(state)
     site = dict(wanted.select("tank", "site").iter_rows())
     states = {}

@@ -2,7 +2,7 @@
 Nitrate stands on the measured rise, of which new media takes nothing off until it has been seen to."""
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -26,19 +26,11 @@ from pipeline.wording import change_text, days, kilograms, listed, number, with_
 from schemas.words import STOCKING
 
 FIRST = "first in the flow"
+# A place where media could be added, behind the last layer of a stage or before all: the filter, before which of its
+# layers it would lie, and a layer of the same compartment.
+Spot = tuple[FilterState, int, Layer]
 # How far a slider goes. No sum hangs on these.
 FEED_TIMES, FEED_LEAST, MEDIA_MOST_KG = 2.0, 0.1, 6.0
-
-
-@dataclass(frozen=True)
-class Spot:
-    """A place where media could be added: behind the last layer of a stage in a filter, or before all layers."""
-
-    key: str  # `P02, after fine`
-    filter: str
-    before: int  # it would lie before this layer
-    room: str
-    position: int | None
 
 
 @dataclass(frozen=True)
@@ -49,7 +41,7 @@ class Settings:
     stocking: str | None = None
     medium: str | None = None
     media_kg: float = 0.0
-    spot: str | None = None  # key of a Spot
+    spot: str | None = None  # one of `Start.spots`
     fraction: float | None = None
     every_days: float = 7.0
 
@@ -88,8 +80,8 @@ class Start:
 
     @cached_property
     def spots(self) -> dict[str, Spot]:
-        """The places for more media by key, the best first."""
-        return {spot.key: spot for state in self.tank.filters for spot in _spots(state)}
+        """The places for more media by what they are called, the best of each filter first: `P02, after fine`."""
+        return {f"{s.name}, {where}": (s, at, layer) for s in self.tank.filters for where, at, layer in _spots(s)}
 
     @property
     def feed_range(self) -> tuple[float, float, float]:
@@ -111,20 +103,12 @@ def _to_step(value: float, step: float) -> float:
     return round(round(value / step) * step, 4)
 
 
-def _spots(state: FilterState) -> list[Spot]:
+def _spots(state: FilterState) -> list[tuple[str, int, Layer]]:
     """Places in a filter, the finest stage first; a layer that lies beside the flow is no place."""
-    last: dict[str, int] = {}
-    for i, layer in enumerate(state.layers):
-        if layer.medium.stage in ("coarse", "medium", "fine") and layer.position is not None:
-            last[layer.medium.stage] = i
-    found = []
-    for stage in sorted(last, key=["fine", "medium", "coarse"].index):
-        layer = state.layers[last[stage]]
-        found.append(Spot(f"{state.name}, after {stage}", state.name, last[stage] + 1, layer.room, layer.position))
-    placed = [layer for layer in state.layers if layer.position is not None]
-    if placed:
-        found.append(Spot(f"{state.name}, {FIRST}", state.name, 0, placed[0].room, placed[0].position))
-    return found
+    placed = [(i, layer) for i, layer in enumerate(state.layers) if layer.position is not None]
+    last = {layer.medium.stage: (f"after {layer.medium.stage}", i + 1, layer) for i, layer in placed}
+    found = [last[stage] for stage in ("fine", "medium", "coarse") if stage in last]
+    return found + [(FIRST, 0, layer) for _, layer in placed[:1]]
 
 
 def start(week: Week, tank: str) -> Start:
@@ -199,15 +183,15 @@ def _need_kg(begun: Start, asked: Settings) -> float | None:
 
 def _more_media(begun: Start, asked: Settings) -> Change | None:
     """The media that would go in, as a change of a plan."""
-    medium, spot = begun.media.get(asked.medium or ""), begun.spots.get(asked.spot or "")
-    if medium is None or spot is None or asked.media_kg <= 0:
+    medium, spot, kg = begun.media.get(asked.medium or ""), begun.spots.get(asked.spot or ""), asked.media_kg
+    if medium is None or spot is None or kg <= 0:
         return None
-    kg = asked.media_kg
-    new = Layer(spot.room, spot.position, medium, kg, age_weeks=0.0)
+    state, at, beside = spot
+    new = Layer(beside.room, beside.position, medium, kg, age_weeks=0.0)
     return Change(
-        "media added", "media added", f"Add {kilograms(kg)} of new {medium.name} to {spot.key}.",
-        begun.desk.assumed["visit_minutes_media"], (price_of(begun.desk, medium, kg),), filter=spot.filter,
-        details={"kg": kg}, edit=lambda state: added(state, new, spot.before),
+        "media added", "media added", f"Add {kilograms(kg)} of new {medium.name} to {asked.spot}.",
+        begun.desk.assumed["visit_minutes_media"], (price_of(begun.desk, medium, kg),), filter=state.name,
+        details={"kg": kg}, edit=lambda state: added(state, new, at),
     )  # fmt: skip
 
 
@@ -260,32 +244,26 @@ def _plateau(begun: Start, asked: Settings) -> tuple[Range | None, str]:
     return rise.each(lambda r: max(float(mixing.steady_swing(tap, r, every_days, fraction).peak), 0.0)), ""
 
 
-def side(begun: Start, asked: Settings) -> Side:
-    """The tank under some settings, its media new where it is added."""
-    tank, assumed, as_of = begun.tank, begun.desk.assumed, begun.desk.week.as_of
-    plateau, why = _plateau(begun, asked)
+def side(begun: Start, asked: Settings, changes: Sequence[Change] = ()) -> Side:
+    """The tank under some settings; `changes` is its media, new where it is added."""
+    tank, need = begun.tank, _need_kg(begun, asked)
     litres = litres_a_year(asked.fraction, tank.net_l, asked.every_days)
-    need = _need_kg(begun, asked)
-    made = _made(begun, asked)
+    shared = (_made(begun, asked), *_plateau(begun, asked), litres)
     if not tank.known or need is None:
-        same = asked.media_kg <= 0
-        plain = tank.capacity["plain_load_pct"] if same else None
-        half = tank.capacity["half_rating_l"] if same else None
-        return Side(plain, None, None, (), None, made, plateau, why, litres, None, half)
-    change = _more_media(begun, asked)
-    changes = [] if change is None else [change]
-    effects = Effects(replace(tank, need_kg=need), changes, assumed)
-    found = outcome(effects, changes, as_of)
+        known = tank.capacity if asked.media_kg <= 0 else {}
+        return Side(known.get("plain_load_pct"), None, None, (), None, *shared, None, known.get("half_rating_l"))
+    effects = Effects(replace(tank, need_kg=need), changes, begun.desk.assumed)
+    found = outcome(effects, changes, begun.desk.week.as_of)
     # Today's load has the dirt in it that a service takes out; the days that follow calculate with it done.
     works = sum(float(a.course[0]) * a.state.clog for a in effects.filters(effects.set_of(changes))) * tank.warmth
     now = float(factors.load_pct(need, works))
     return Side(
-        found.plain_pct, None if np.isnan(now) else now, found.working_mature_pct, found.interim, found.effective_on, made,
-        plateau, why, litres, found.half_ok, found.half_rating_l,
+        found.plain_pct, None if np.isnan(now) else now, found.working_mature_pct, found.interim, found.effective_on,
+        *shared, found.half_ok, found.half_rating_l,
     )  # fmt: skip
 
 
-def _words(begun: Start, asked: Settings, change: Change | None) -> list[str]:
+def _steps(begun: Start, asked: Settings, change: Change | None) -> list[str]:
     """What is changed, a sentence each."""
     today, net = begun.today, begun.tank.net_l
     steps = []
@@ -335,20 +313,14 @@ def answer(begun: Start, asked: Settings) -> Asked:
     if not begun.by_feed and asked.stocking not in STOCKING:
         raise Problem(f"“{asked.stocking}” is not a stocking class; expected one of: {listed(STOCKING, 'or')}.")
     f, net, change = begun.desk.assumed, begun.tank.net_l, _more_media(begun, asked)
-    now, then = side(begun, begun.today), side(begun, asked)
-    fed = asked.feed_g_day != begun.today.feed_g_day
-    minutes = None if asked.fraction is None or net is None else asked.fraction * net / 100 * f["minutes_per_100l"]
+    now, then = side(begun, begun.today), side(begun, asked, () if change is None else (change,))
+    once = f["visit_minutes_feed"] if asked.feed_g_day != begun.today.feed_g_day else 0.0
+    cost, lacking, minutes = (0.0, (), 0.0) if change is None else (change.cost, change.lacking, change.minutes)
+    each = None if asked.fraction is None or net is None else asked.fraction * net / 100 * f["minutes_per_100l"]
     return Asked(
-        now,
-        then,
-        tuple(_words(begun, asked, change)),
-        cost=0.0 if change is None else change.cost,
-        cost_year=_water_cost(begun, now, then),
-        lacking=() if change is None else change.lacking,
-        minutes=(0.0 if change is None else change.minutes) + (f["visit_minutes_feed"] if fed else 0.0),
-        minutes_change=minutes,
-        notes=tuple(_notes(begun, asked, change, then)),
-    )
+        now, then, tuple(_steps(begun, asked, change)), cost, _water_cost(begun, now, then), lacking, minutes + once, each,
+        tuple(_notes(begun, asked, change, then)),
+    )  # fmt: skip
 
 
 def _water_cost(begun: Start, now: Side, then: Side) -> float | None:

@@ -13,7 +13,7 @@ from pipeline.review.facts import Row, TankFacts
 from pipeline.review.finding import ORDER, STEADY
 from pipeline.sentences import filled, table
 from pipeline.wording import amount, counted, day_month, reading, with_unit
-from schemas import conform, empty
+from schemas import conform
 
 TABLE = Path(__file__).with_name("diagnosis.toml")
 MOST = 3
@@ -22,13 +22,6 @@ MOST = 3
 def diagnosis() -> Mapping[str, Any]:
     """The table: rule → its causes; cause → minutes and check."""
     return table(__file__, TABLE.name)
-
-
-class Gained(NamedTuple):
-    """Why a cause is possible, and how much it gains [log units]."""
-
-    because: str
-    gain: float
 
 
 # What a doubt of a reading points to.
@@ -60,7 +53,7 @@ def doubted(f: TankFacts) -> list[Row]:
     return [row for row in f.lately("doubt", f.assumed["recent_cause_days"]) if row["doubt"] in OF_DOUBT]
 
 
-def _words(evidence: Mapping[str, str], row: Row, **shown: object) -> str:
+def _filled_from(evidence: Mapping[str, str], row: Row, **shown: object) -> str:
     """A case of explained.toml filled from a row: with what it would be, where that is known."""
     template = evidence["known"] if row["would_be"] is not None else evidence.get("unknown", evidence["known"])
     return filled(template, row=row, other=row["other"] or "beside it", **shown)
@@ -72,7 +65,7 @@ def doubt_text(row: Row) -> str:
     read = f"{reading(row['parameter'], row['matched'])} on {day_month(row['day'])}"
     be = "" if would is None else reading(row["parameter"], would)
     sized = "" if size is None else filled(evidence.get("size", ""), size=size, share=100 * size)
-    return _words(evidence, row, read=read, be=be, size=sized)
+    return _filled_from(evidence, row, read=read, be=be, size=sized)
 
 
 def explanation_text(row: Row) -> str:
@@ -82,7 +75,7 @@ def explanation_text(row: Row) -> str:
     more, weekly = with_unit(amount(abs(size), 0), "mg/L"), with_unit(amount(7 * abs(size)), "mg/L a week")
     shown = {"was": was, "would": would, "since": day_month(row["since"]), "size": size, "share": 100 * size}
     shown |= {"more": more, "weekly": weekly, "kit": row["kit"] or "in use", "tanks": counted(row["tanks"], "tank")}
-    return _words(cases.get(row["cause"], cases["rise"]), row, **shown)
+    return _filled_from(cases.get(row["cause"], cases["rise"]), row, **shown)
 
 
 def left_over(f: TankFacts, rise: Row) -> list[tuple[str, str]]:
@@ -105,20 +98,18 @@ def recent(f: TankFacts, row: Row) -> bool:
     return bool((f.as_of - row["since"]).days < f.assumed["fell_days"])
 
 
-def gained(f: TankFacts) -> dict[str, Gained]:
-    """Causes that doubted readings or refitted balances speak for."""
-    gains: dict[str, Gained] = {}
+def gained(f: TankFacts) -> dict[str, tuple[str, float]]:
+    """Causes that doubted readings or refitted balances speak for: why each is possible, and what it gains [log units]."""
+    gains: dict[str, tuple[str, float]] = {}
     for row in doubted(f):
         gain = f.assumed["says_state" if row["doubt"] == "leap" else "says_reading"]
-        gains[OF_DOUBT[row["doubt"]]] = Gained(doubt_text(row), gain)
-    most = f.assumed["says_most"]
-    for cause, row in explanations(f).items():
-        if cause == "fall":
-            gains["plants or algae"] = Gained(explanation_text(row), min(row["gain"], most))
-        elif cause not in ("rise", "reader") and (cause != "unlogged change" or recent(f, row)):
-            before = gains.get(cause)
-            if before is None or row["gain"] > before.gain:
-                gains[cause] = Gained(explanation_text(row), min(row["gain"], most))
+        gains[OF_DOUBT[row["doubt"]]] = doubt_text(row), gain
+    for name, row in explanations(f).items():
+        if name in ("rise", "reader") or (name == "unlogged change" and not recent(f, row)):
+            continue
+        cause = "plants or algae" if name == "fall" else name
+        if cause not in gains or row["gain"] > gains[cause][1]:
+            gains[cause] = explanation_text(row), min(row["gain"], f.assumed["says_most"])
     return gains
 
 
@@ -139,23 +130,21 @@ def met(f: TankFacts, cause: str) -> float:
 def weighed(f: TankFacts) -> dict[str, Possible]:
     """Every cause that something speaks for: how often it is met, what the records say, what it gains."""
     possible: dict[str, Possible] = {}
-    refitted, rise = gained(f), explanations(f).get("rise")
-    most = f.assumed["says_most"]
-    risen = 0.0 if rise is None else min(rise["gain"], most)
-    for cause, check in diagnosis()["cause"].items():
+    refitted, rise, checks = gained(f), explanations(f).get("rise"), diagnosis()["cause"]
+    risen = 0.0 if rise is None else min(rise["gain"], f.assumed["says_most"])
+    for cause, check in checks.items():
         evidence = EVIDENCE[cause](f) if cause in EVIDENCE else None
-        gain = refitted.get(cause)
-        if evidence is None and gain is None:
+        because, gain = refitted.get(cause, ("", 0.0))
+        if evidence is None and not because:
             continue
-        speaks = 0.0 if evidence is None else f.assumed[evidence.weight] + (risen if cause in RISES else 0.0)
-        because = "; ".join(part.because for part in (evidence, gain) if part is not None)
-        score = met(f, cause) + speaks + (0.0 if gain is None else gain.gain)
-        possible[cause] = Possible(cause, because, check["check"], score)
-    recorded = any(cause in possible for cause in RISES)
-    if rise is not None and not recorded:
+        speaks = 0.0
+        if evidence is not None:
+            speaks = f.assumed[evidence.weight] + (risen if cause in RISES else 0.0)
+            because = f"{evidence.because}; {because}" if because else evidence.because
+        possible[cause] = Possible(cause, because, check["check"], met(f, cause) + speaks + gain)
+    if rise is not None and not any(cause in possible for cause in RISES):
         for cause, because in left_over(f, rise):
-            check = diagnosis()["cause"][cause]["check"]
-            possible.setdefault(cause, Possible(cause, because, check, met(f, cause) + risen))
+            possible[cause] = Possible(cause, because, checks[cause]["check"], met(f, cause) + risen)
     return possible
 
 
@@ -196,18 +185,14 @@ def of_tank(found: Iterable[Mapping[str, Any]], causes: Iterable[Mapping[str, An
 def causes(found: pl.DataFrame, facts: Sequence[TankFacts]) -> pl.DataFrame:
     """The causes of findings, a row each."""
     of = {(f.tank, f.as_of): f for f in facts}
-    possible: dict[Any, Mapping[str, Possible]] = {}
+    with_causes = [rule for rule, mine in diagnosis()["rule"].items() if mine]
+    asked = (
+        found.filter(pl.col("rule").is_in(with_causes)).select("tank", "as_of", "rule").sort("tank", "as_of", "rule")
+    )
     rows = []
-    for tank, as_of, rule in found.select("tank", "as_of", "rule").sort("tank", "as_of", "rule").iter_rows():
-        if not diagnosis()["rule"].get(rule):
-            continue
-        key = (tank, as_of)
-        if key not in possible:
-            possible[key] = weighed(of[key])
-        rows += [
-            (tank, as_of, rule, place, *one) for place, one in enumerate(of_rule(rule, of[key], possible[key]), start=1)
-        ]
-    if not rows:
-        return empty("finding_cause")
+    for key, rules in asked.rows_by_key(["tank", "as_of"]).items():
+        possible = weighed(of[key])
+        for (rule,) in rules:
+            rows += [(*key, rule, n, *one) for n, one in enumerate(of_rule(rule, of[key], possible), start=1)]
     named = ["tank", "as_of", "rule", "place", "cause", "because", "check", "score"]
     return conform("finding_cause", pl.DataFrame(rows, schema=named, orient="row"))

@@ -1,6 +1,7 @@
 """The record that points to a cause, one function a cause: its sentence, or None. It points to, it never is. What
 refitted readings say of a cause is in causes.py."""
 
+import re
 from collections.abc import Callable
 from functools import partial
 from itertools import pairwise
@@ -8,6 +9,7 @@ from typing import NamedTuple
 
 from pipeline.review.facts import Row, TankFacts
 from pipeline.wording import NBSP, aged, amount, counted, day_month, pct, reading, rise_text, span, with_unit
+from schemas.words import CAUSES
 
 
 class Evidence(NamedTuple):
@@ -291,11 +293,5 @@ def typing_slip(f: TankFacts) -> Evidence | None:
 
 # A function bears the name of its cause.
 EVIDENCE: dict[str, Callable[[TankFacts], Evidence | None]] = {
-    cause.__name__.replace("_", " "): cause
-    for cause in (
-        overfeeding, new_fish, too_much_stock, too_little_media, media_not_ripe, media_clogged, flow_lost, bypass,
-        rinsed_in_tap_water, medication, filter_stopped, dead_fish, heater, tap_nitrate, tap_ammonia, too_few_changes,
-        kit_expired, kit_batch, not_shaken, typing_slip, plants_or_algae, limestone, tank_still_new,
-    )
-}  # fmt: skip
-EVIDENCE |= {"over-cleaned": over_cleaned, "top-ups only": top_ups_only}
+    cause: globals()[name] for cause in CAUSES if (name := re.sub("[ -]", "_", cause)) in globals()
+}

@@ -39,10 +39,6 @@ class Read:
     of_ph: float | None = None
 
 
-def _no_rows(name: str) -> list[Row]:
-    return []
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TankFacts:
     """One tank on one day. What is not known is None: never nan, never infinite, never 0."""
@@ -51,7 +47,7 @@ class TankFacts:
     as_of: dt.date
     assumed: Assumptions
     water: Mapping[str, Read] = field(default_factory=dict)  # by parameter, free_ammonia among them
-    records: Callable[[str], Sequence[Row]] = _no_rows  # a table's rows of this tank; of calculated tables, of this day
+    records: Callable[[str], Sequence[Row]]  # a table's rows of this tank; of calculated tables, of this day
 
     site: str | None = None
     water_supply: str | None = None
@@ -169,9 +165,20 @@ class TankFacts:
         near = [row for row in self.records(name) if since < row["day"] <= self.as_of]
         return [{**row, "ago": (self.as_of - row["day"]).days} for row in sorted(near, key=lambda row: row["day"])]
 
+    def on_hold(self) -> list[tuple[int | None, Row]]:
+        """Items held lately with their age in days; None where the day is not known."""
+        found = []
+        for row in self.records("held"):
+            known = row["day"] is not None and row["fault"] != "future"
+            age = (self.as_of - row["day"]).days if known else None
+            if age is None or 0 <= age <= self.assumed["held_fresh_days"]:
+                found.append((age, row))
+        return found
+
 
 # Tables of records, with their day; those calculated are kept by tank and as-of day instead.
 DATED = {"event": "date", "service": "date", "feeding": "from", "visit": "day", "water_change": "day", "doubt": "day"}
+OF_TANK = {*DATED, "held"}
 LONGEST_LOOK = 200  # days before the first as-of day that records are kept of
 
 
@@ -179,29 +186,23 @@ def _records(tables: Tables, requests: pl.DataFrame) -> Callable[[str, dt.date, 
     """The rows that rules and causes ask for, of a tank, or of a tank and day where the table is calculated; a table is
     gone through when it is first asked for."""
 
-    def key(tank: str, as_of: dt.date | None, name: str) -> object:
-        return tank if name in DATED or name == "held" else (tank, as_of)
-
     @cache
-    def found(name: str) -> dict[object, list[Row]]:
-        rows = _table(tables, name).lazy().drop_nulls("tank")
+    def found(name: str) -> dict[Any, list[Row]]:
+        rows = _lazy(tables, name).drop_nulls("tank")
         if name in DATED:
             rows = rows.with_columns(pl.col(DATED[name]).alias("day")).drop_nulls("day")
         if name == "visit":
             rows = rows.filter(pl.any_horizontal(pl.col("fish_seen", "fish_look", "note").is_not_null()))
         if name in DATED and name != "feeding" and requests.height:
             rows = rows.filter(pl.col("day") > pl.lit(requests["as_of"].min()) - pl.duration(days=LONGEST_LOOK))
-        of: dict[object, list[Row]] = {}
-        for row in _finite(rows).collect().iter_rows(named=True):
-            of.setdefault(key(row["tank"], row.get("as_of"), name), []).append(row)
-        return of
+        return _finite(rows).collect().rows_by_key("tank" if name in OF_TANK else REQUEST, named=True, include_key=True)
 
-    return lambda tank, as_of, name: found(name).get(key(tank, as_of, name), ())
+    return lambda tank, as_of, name: found(name).get(tank if name in OF_TANK else (tank, as_of), ())
 
 
-def _table(tables: Tables, name: str) -> pl.DataFrame:
-    found = tables.get(name)
-    return empty(name) if found is None else found
+def _lazy(tables: Tables, name: str) -> pl.LazyFrame:
+    """A table, empty if there is none."""
+    return tables.get(name, empty(name)).lazy()
 
 
 def _finite(frame: pl.LazyFrame) -> pl.LazyFrame:
@@ -209,19 +210,20 @@ def _finite(frame: pl.LazyFrame) -> pl.LazyFrame:
     return frame.with_columns(pl.when(cs.float().is_finite()).then(cs.float()))
 
 
+def _lately(requests: pl.LazyFrame, rows: pl.LazyFrame, days: float) -> pl.LazyFrame:
+    """Each request with the rows of its tank of so many days up to the day."""
+    since = pl.col("as_of") - pl.duration(days=int(days))
+    return requests.join(rows, on="tank").filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > since))
+
+
 def _visit_rhythm(requests: pl.LazyFrame, visit: pl.LazyFrame, assumed: Assumptions, round_: Round) -> pl.LazyFrame:
     """Days between visits: the round's own, or a tank's median gap where its round is slower (up to fourfold)."""
     gap = pl.col("day").diff().over("tank").dt.total_days()
     gaps = visit.select("tank", "day").unique().sort("tank", "day").with_columns(gap.alias("gap")).drop_nulls("gap")
-    back = pl.col("as_of") - pl.duration(days=int(assumed["rhythm_days"]))
     every = float(round_.visit_every_days)
     own = pl.when(pl.len() >= assumed["rhythm_gaps"]).then(pl.col("gap").median())
-    usual = (
-        requests.join(gaps, on="tank")
-        .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > back))
-        .group_by(REQUEST)
-        .agg(own.clip(every, assumed["rhythm_most"] * every).alias("visit_days"))
-    )
+    days = own.clip(every, assumed["rhythm_most"] * every).alias("visit_days")
+    usual = _lately(requests, gaps, assumed["rhythm_days"]).group_by(REQUEST).agg(days)
     return requests.join(usual, on=REQUEST, how="left").with_columns(pl.col("visit_days").fill_null(every))
 
 
@@ -231,19 +233,16 @@ def _changes_kept(
     """How many of the last visits changed water, and how many of those before."""
     few, before = int(assumed["missed_visits"]), int(assumed["missed_before"])
     made = [of.select("tank", "day", pl.lit(was).alias("made")) for was, of in enumerate((visit, change))]
-    parts = {"lately": pl.col("made").list.head(few), "before": pl.col("made").list.slice(few, before)}
+    parts = {"lately": pl.col("made").head(few), "before": pl.col("made").slice(few, before)}
     return (
-        requests.join(pl.concat(made), on="tank")
-        .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > pl.col("as_of") - pl.duration(days=LONGEST_LOOK)))
+        _lately(requests, pl.concat(made), LONGEST_LOOK)
         .group_by(*REQUEST, "day")
         .agg(pl.col("made").max())
         .sort(*REQUEST, "day", descending=[False, False, True])
         .group_by(REQUEST, maintain_order=True)
-        .agg("made")
-        .select(
-            *REQUEST,
-            *(of.list.sum().alias(f"changes_{name}") for name, of in parts.items()),
-            *(of.list.len().alias(f"visits_{name}") for name, of in parts.items()),
+        .agg(
+            *(of.sum().alias(f"changes_{name}") for name, of in parts.items()),
+            *(of.len().alias(f"visits_{name}") for name, of in parts.items()),
         )
     )
 
@@ -263,10 +262,8 @@ def _named(frame: pl.LazyFrame, prefix: str, *columns: str) -> pl.LazyFrame:
 def _nitrate_window(requests: pl.LazyFrame, usable: pl.LazyFrame, assumed: Assumptions) -> pl.LazyFrame:
     """The first and the last usable nitrate reading of the recent window that was not taken after a change."""
     calm = usable.filter((pl.col("taken") != "after") & pl.col("doubt").is_null())
-    back = pl.col("as_of") - pl.duration(days=int(7 * assumed["recent_weeks"]))
     return (
-        requests.join(calm.with_row_index("nth"), on="tank")
-        .filter((pl.col("day") <= pl.col("as_of")) & (pl.col("day") > back))
+        _lately(requests, calm.with_row_index("nth"), 7 * assumed["recent_weeks"])
         .sort("nth")
         .group_by(REQUEST, maintain_order=True)
         .agg(
@@ -282,17 +279,13 @@ def _tap(rows: pl.LazyFrame, tap: pl.LazyFrame, assumed: Assumptions) -> pl.Lazy
     """The last tests of each tank's supply up to the day, and between what its nitrate moved in the year before."""
     weeks, least = f"{assumed['tap_season_weeks']:g}w", int(assumed["tap_season_tests"])
     level = pl.col("matched")
-    moved = (level.shift(1).alias("tap_was"), level.rolling_min_by("date", weeks, min_samples=least).alias("tap_least"),
-             level.rolling_max_by("date", weeks, min_samples=least).alias("tap_most"))  # fmt: skip
-    for parameter in ("nitrate", "ammonia", "ph"):
-        tests = tap.filter(pl.col("parameter") == parameter).sort("date").select(
-            "water_supply",
-            "date",
-            level.alias(f"tap_{parameter}"),
-            pl.col("high").alias(f"tap_{parameter}_high"),
-            pl.col("date").alias(f"tap_{parameter}_day"),
-            *(how.over("water_supply") for how in moved if parameter == "nitrate"),
-        )  # fmt: skip
+    moved = {"tap_was": level.shift(1), "tap_least": level.rolling_min_by("date", weeks, min_samples=least),
+             "tap_most": level.rolling_max_by("date", weeks, min_samples=least)}  # fmt: skip
+    for of in ("nitrate", "ammonia", "ph"):
+        columns = {f"tap_{of}": level, f"tap_{of}_high": pl.col("high"), f"tap_{of}_day": pl.col("date")}
+        if of == "nitrate":
+            columns |= {name: column.over("water_supply") for name, column in moved.items()}
+        tests = tap.filter(pl.col("parameter") == of).sort("date").select("water_supply", "date", **columns)
         rows = _asof(rows, tests, "date", "water_supply").drop("date")
     return rows
 
@@ -320,31 +313,28 @@ def _held(requests: pl.LazyFrame, held: pl.LazyFrame) -> pl.LazyFrame:
 
 def _wide(tables: Tables, requests: pl.LazyFrame, assumed: Assumptions, round_: Round) -> pl.LazyFrame:
     """One row a request, every fact in its column."""
-
-    def table(name: str) -> pl.LazyFrame:
-        return _table(tables, name).lazy()
-
-    tank = table("tank").select("tank", "site", "set_up", "closed", pl.col("temperature_c").alias("set_c"), "planting", "stocking")  # fmt: skip
-    capacity, visit = table("capacity").drop("temperature_c", strict=False), table("visit")
+    lazy = partial(_lazy, tables)
+    tank = lazy("tank").select("tank", "site", "set_up", "closed", pl.col("temperature_c").alias("set_c"), "planting", "stocking")  # fmt: skip
+    capacity, visit = lazy("capacity").drop("temperature_c", strict=False), lazy("visit")
     earlier = capacity.with_columns((pl.col("as_of") + pl.duration(days=WEEK)).alias("as_of"))
-    changes = table("water_change").filter(pl.col("kind") != "top-up")
-    usable = table("reading").filter(USABLE).sort("day", "tank", maintain_order=True)
+    changes = lazy("water_change").filter(pl.col("kind") != "top-up")
+    usable = lazy("reading").filter(USABLE).sort("day", "tank", maintain_order=True)
     last = _asof(requests, usable.unique(["tank", "day"], keep="first", maintain_order=True))
     last = last.with_columns((pl.col("as_of") - pl.col("day")).dt.total_days().alias("age"))
     rows = requests.join(tank, on="tank", how="left").join(
-        table("site").select("site", "water_supply"), on="site", how="left"
+        lazy("site").select("site", "water_supply"), on="site", how="left"
     )
     for frame in (
         capacity,
         _named(earlier, "was", "working_load_pct", "media_kg", "filters"),
-        table("nitrate_outlook"),
-        _named(table("nitrate_fit").filter(pl.col("window") == "recent"), "recent", "rate", "low", "high", "state"),
-        _named(table("step_alarm"), "step", "since", "size", "kit_batch"),
+        lazy("nitrate_outlook"),
+        _named(lazy("nitrate_fit").filter(pl.col("window") == "recent"), "recent", "rate", "low", "high", "state"),
+        _named(lazy("step_alarm"), "step", "since", "size", "kit_batch"),
         _visit_rhythm(requests, visit, assumed, round_),
         _named(last, "last", "age", "low", "high", "matched", "kit", "expired"),
         _nitrate_window(requests, usable, assumed),
-        _held(requests, table("held")),
-        *_earlier_water(requests, table("reading"), assumed),
+        _held(requests, lazy("held")),
+        *_earlier_water(requests, lazy("reading"), assumed),
         _changes_kept(requests, visit, changes, assumed),
         _named(_asof(requests, changes.drop_nulls("fraction").select("tank", "day", "fraction")), "last", "fraction"),
     ):
@@ -352,7 +342,7 @@ def _wide(tables: Tables, requests: pl.LazyFrame, assumed: Assumptions, round_: 
     # What the changes bring in; where none are made, what the tap would. The fit has a prior for a tap that was never
     # tested; a rule that asks for litres may not lean on it: never tested stays unknown.
     tested = pl.when(pl.col("tap_day").is_not_null()).then("tap")
-    return _tap(rows, table("tap"), assumed).with_columns(
+    return _tap(rows, lazy("tap"), assumed).with_columns(
         pl.coalesce(tested, "tap_nitrate").alias("tap"),
         ((pl.col("as_of") - pl.col("set_up")).dt.total_days() / 7).alias("age_weeks"),
         pl.col("held").fill_null(0),
@@ -365,10 +355,8 @@ def gather(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_:
     names = [f.name for f in fields(TankFacts) if f.name not in ("assumed", "water", "records")]
     wide = _finite(_wide(tables, requests.lazy(), assumed, round_).select(names)).collect().sort("as_of", "tank")
     parts = [f.name for f in fields(Read)]
-    water: dict[tuple[str, dt.date], dict[str, Read]] = {}
-    read = _finite(_table(tables, "water").lazy()).select(*REQUEST, "parameter", *parts).collect()
-    for tank, as_of, parameter, *values in read.iter_rows():
-        water.setdefault((tank, as_of), {})[parameter] = Read(**dict(zip(parts, values, strict=True)))
+    read = _finite(_lazy(tables, "water")).select(*REQUEST, "parameter", *parts).collect().rows_by_key(REQUEST)
+    water = {key: {parameter: Read(*values) for parameter, *values in rows} for key, rows in read.items()}
     records = _records(tables, requests)
     return [
         TankFacts(

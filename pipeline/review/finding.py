@@ -76,8 +76,6 @@ def found(facts: Iterable[TankFacts], rules: Iterable[Rule]) -> pl.DataFrame:
          one.says or _stop(sentence(one.reason)), cautioned(one.do or _stop(one.step)), one.basis, float(one.harm))
         for f in facts for rule in rules if (one := rule(f)) is not None
     ]  # fmt: skip
-    if not rows:
-        return empty("finding")
     types = empty("finding").schema
     named = ("tank", "as_of", "rule", "class", "reason", "step", "says", "do", "basis", "harm")
     frame = pl.DataFrame(rows, schema={name: types[name] for name in named}, orient="row")

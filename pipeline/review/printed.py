@@ -5,26 +5,15 @@ from collections.abc import Collection, Mapping, Sequence
 
 import polars as pl
 
+from pipeline.review import summary
 from pipeline.review.causes import UNEXPLAINED, of_tank
-from pipeline.review.summary import (
-    Row,
-    by_tank,
-    counts_sentence,
-    last_readings,
-    last_text,
-    load_text,
-    never_recorded,
-    notices,
-    plateau_text,
-    rate_text,
-    rows_of,
-)
+from pipeline.review.ranking import URGENT
+from pipeline.review.summary import Row
 from pipeline.week import Week
 from pipeline.wording import CYCLES, cause_text, day, due_text
 from schemas.words import CAUTION_LINE
 
 WIDTH = 100
-URGENT = ("act today", "this week")
 
 
 def _wrapped(text: str, indent: int, more: int) -> list[str]:
@@ -54,10 +43,8 @@ def _tank(
         lines += _wrapped(facts, 6, 6)
     if jobs:
         lines += _wrapped(f"due: {'; '.join(jobs)}", 6, 8)
-    if row["class"] in (*URGENT, "plan"):
-        for cause in of_tank(loud, causes):
-            if cause["cause"] in once and cause["because"] == UNEXPLAINED:
-                continue
+    for cause in of_tank(loud, causes) if row["class"] in (*URGENT, "plan") else ():
+        if cause["cause"] not in once or cause["because"] != UNEXPLAINED:
             text = f"possible cause: {cause_text(cause['cause'])}: {cause['because']}. Check: {cause['check']}."
             lines += _wrapped(text, 6, 8)
     return lines
@@ -68,43 +55,39 @@ def left_over(
 ) -> dict[str, str]:
     """Cause -> its check: what is left to look for in more than one tank, without a record that speaks for it."""
     loud = review.filter(pl.col("class").is_in([*URGENT, "plan"]))["tank"]
-    shown_causes = [cause for tank in loud for cause in of_tank(found.get(tank, []), causes.get(tank, []))]
-    left = [(cause["cause"], cause["check"]) for cause in shown_causes if cause["because"] == UNEXPLAINED]
+    possible = [cause for tank in loud for cause in of_tank(found.get(tank, []), causes.get(tank, []))]
+    left = [(cause["cause"], cause["check"]) for cause in possible if cause["because"] == UNEXPLAINED]
     return {cause: check for cause, check in left if left.count((cause, check)) > 1}
 
 
 def as_text(week: Week) -> str:
     """The weekly review, ranked: every finding for today and this week, and what each tank is told by."""
-    review = week.now("review").sort("rank")
-    tanks = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
-    sites = dict(week.table("site").select("site", "name").iter_rows())
-    rows = rows_of(week, "capacity", "nitrate_outlook", "nitrate_fit", "water", "finding_cause", "due")
-    found, causes, last = by_tank(week.now("finding").sort("harm")), rows["finding_cause"], last_readings(week)
+    review, names = week.now("review").sort("rank"), summary.names_of(week)
+    rows = summary.rows_of(week, "capacity", "nitrate_outlook", "nitrate_fit", "water", "finding_cause", "due")
+    found, last = summary.by_tank(week.now("finding").sort("harm")), summary.last_readings(week)
     name = f" of {week.round.name}" if week.round.name else ""
-    lines = [f"Weekly review{name}, as of {day(week.as_of, year=True)}.", counts_sentence(review), *notices(week)]
-    once = left_over(review, found, causes)
+    lines = [f"Weekly review{name}, as of {day(week.as_of, year=True)}.", summary.counts_sentence(review)]
+    lines += summary.notices(week)
+    once = left_over(review, found, rows["finding_cause"])
     for cause, check in once.items():
-        lines += textwrap.wrap(
-            f"Where nothing recorded explains a finding, {cause_text(cause)} is left to look for. Check: {check}.",
-            WIDTH,
-        )
+        text = f"Where nothing recorded explains a finding, {cause_text(cause)} is left to look for. Check: {check}."
+        lines += _wrapped(text, 0, 0)
     above = ""
     for row in review.iter_rows(named=True):
         if row["class"] != above:
             above = row["class"]
             lines += ["", above.upper(), "-" * WIDTH]
-        id_, tank = row["tank"], tanks.get(row["tank"], {})
-        site = sites.get(tank.get("site", "")) or tank.get("site") or ""
-        of = {name: rows[name].get(id_, []) for name in rows}
+        tank = row["tank"]
+        of = {name: rows[name].get(tank, []) for name in rows}
         facts = "; ".join([
-            last_text(week, id_, of["water"], last),
-            rate_text(next((fit for fit in of["nitrate_fit"] if fit["window"] == "recent"), None)),
-            plateau_text(next(iter(of["nitrate_outlook"]), None)),
-            load_text(next(iter(of["capacity"]), None)),
+            summary.last_text(week, tank, of["water"], last),
+            summary.rate_text(next((fit for fit in of["nitrate_fit"] if fit["window"] == "recent"), None)),
+            summary.plateau_text(next(iter(of["nitrate_outlook"]), None)),
+            summary.load_text(next(iter(of["capacity"]), None)),
         ])  # fmt: skip
         jobs = [due_text(d["what"], d["about"], d["on"], d["late_days"]) for d in of["due"] if d["what"] != "tap test"]
-        title = f"{tank.get('name') or id_}, {site}" if site else str(tank.get("name") or id_)
-        lines += _tank(row, title, found.get(id_, []), of["finding_cause"], facts, jobs, once)
-    if suggestion := never_recorded(week):
-        lines += ["", *textwrap.wrap(suggestion, WIDTH)]
-    return "\n".join([*lines, "", *textwrap.wrap(f"{CYCLES} {CAUTION_LINE}", WIDTH)])
+        title = ", ".join(filter(None, names.get(tank, (tank,))))
+        lines += _tank(row, title, found.get(tank, []), of["finding_cause"], facts, jobs, once)
+    if suggestion := summary.never_recorded(week):
+        lines += ["", *_wrapped(suggestion, 0, 0)]
+    return "\n".join([*lines, "", *_wrapped(f"{CYCLES} {CAUTION_LINE}", 0, 0)])

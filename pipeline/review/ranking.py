@@ -4,14 +4,13 @@ by nearest harm. There is no points score: each finding has one number, of one m
 import datetime as dt
 import re
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import polars as pl
 
 from pipeline.review.facts import TankFacts
 from pipeline.review.finding import ORDER, REASON_MOST, STEADY, STEP_MOST
 from pipeline.wording import aged, change_text, cut, day_month, pct, reading_range
-from schemas import conform
 
 URGENT = ("act today", "this week")
 WEEK, MONTH = 7, 28  # days back: what "changed" and "worse" are told against
@@ -38,13 +37,8 @@ def quieten(found: pl.DataFrame, noted: pl.DataFrame, worse_share: float) -> pl.
     until = noted.group_by("tank", "rule").agg(pl.col("until").max())
     rows = found.join(until, on=["tank", "rule"], how="left", maintain_order="left")
     for name, back in (("week", WEEK), ("month", MONTH)):
-        then = found.select(
-            "tank",
-            "rule",
-            (pl.col("as_of") + pl.duration(days=back)).alias("as_of"),
-            _place().alias(f"class_{name}"),
-            pl.col("harm").alias(f"harm_{name}"),
-        )
+        columns = {f"class_{name}": _place(), f"harm_{name}": pl.col("harm")}
+        then = found.select("tank", "rule", pl.col("as_of") + pl.duration(days=back), **columns)
         rows = rows.join(then, on=["tank", "rule", "as_of"], how="left", maintain_order="left")
     worse_now, worse_then = _than("week", worse_share), _than("month", worse_share)
     quiet = (pl.col("until") >= pl.col("as_of")).fill_null(False) & ~(worse_now | worse_then)
@@ -56,15 +50,6 @@ def quieten(found: pl.DataFrame, noted: pl.DataFrame, worse_share: float) -> pl.
 
 LINE = {"tank": pl.String, "as_of": pl.Date, "class": pl.String, "reason": pl.String, "step": pl.String,
         "site": pl.String, "place": pl.Int64, "harm": pl.Float64, "was_class": pl.String, "changed": pl.String}  # fmt: skip
-
-
-class _State(NamedTuple):
-    """What a tank is told by on a day; `step` without its numbers, for a step that differs only in them is the same."""
-
-    class_: str
-    findings: tuple[str, ...]
-    step: str
-    held: int
 
 
 def _steady_line(f: TankFacts, until: dt.date | None) -> tuple[str, str]:
@@ -86,12 +71,10 @@ def _steady_line(f: TankFacts, until: dt.date | None) -> tuple[str, str]:
 
 def lines(found: pl.DataFrame, facts: Sequence[TankFacts], noted: pl.DataFrame) -> pl.DataFrame:
     """The review: one row a request, with what it is ranked by (site, place, harm); `facts` are in order of days."""
-    of: dict[Any, list[dict[str, Any]]] = {}
-    for row in found.iter_rows(named=True):
-        of.setdefault((row["tank"], row["as_of"]), []).append(row)
+    of = found.rows_by_key(["tank", "as_of"], named=True, include_key=True)
     until = {(tank, rule): day for tank, rule, day in noted.sort("until").iter_rows()}
     rows: list[tuple[Any, ...]] = []
-    states: dict[tuple[str, dt.date], _State] = {}
+    states: dict[tuple[str, dt.date], dict[str, object]] = {}
     for f in facts:
         mine = of.get((f.tank, f.as_of), [])
         loud = sorted((r for r in mine if not r["quiet"]), key=lambda r: (ORDER[r["class"]], r["harm"], r["rule"]))
@@ -102,25 +85,15 @@ def lines(found: pl.DataFrame, facts: Sequence[TankFacts], noted: pl.DataFrame) 
             class_, reason, step = top["class"], top["reason"], top["step"]
         # Steady tanks: the higher nitrate first, so that the eye meets the nearer one.
         harm = top["harm"] if top is not None and class_ != STEADY else -(f.last_matched or 0.0)
-        names = tuple(sorted(r["rule"] for r in loud if r["class"] != STEADY))
-        now = states[f.tank, f.as_of] = _State(class_, names, re.sub(r"[0-9.]+", "#", step), f.held)
-        then = states.get((f.tank, f.as_of - dt.timedelta(WEEK)))
+        names = sorted(r["rule"] for r in loud if r["class"] != STEADY)
+        # What differs from the same tank a week before, where that was reviewed too; a step that differs only in its
+        # numbers is the same.
+        now = {"class": class_, "findings": names, "step": re.sub(r"[0-9.]+", "#", step), "held": f.held}
+        states[f.tank, f.as_of] = now
+        then = states.get((f.tank, f.as_of - dt.timedelta(WEEK)), {})
+        changed = ", ".join(part for part in then if now[part] != then[part]) or None
         rows.append((
             f.tank, f.as_of, class_, cut(reason, REASON_MOST), cut(step, STEP_MOST), f.site, ORDER[class_], harm,
-            None if then is None else then.class_, _changed(now, then),
+            then.get("class"), changed,
         ))  # fmt: skip
     return pl.DataFrame(rows, schema=LINE, orient="row")
-
-
-def _changed(now: _State, then: _State | None) -> str | None:
-    """What differs from the same tank a week before, where that was reviewed too."""
-    if then is None:
-        return None
-    words = [word.rstrip("_") for word, a, b in zip(_State._fields, now, then, strict=True) if a != b]
-    return ", ".join(words) or None
-
-
-def ranked(rows: pl.DataFrame) -> pl.DataFrame:
-    """Lines of all tanks ranked within their as-of day."""
-    rows = rows.sort("as_of", "place", "harm", "site", "tank", maintain_order=True)
-    return conform("review", rows.with_columns((pl.int_range(pl.len()).over("as_of") + 1).alias("rank")))

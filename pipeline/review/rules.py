@@ -33,20 +33,15 @@ def looked_at(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, roun
     noted = tables.get("noted", empty("noted")).drop_nulls("until").select("tank", "rule", "until")
     frame = conform("finding", quieten(found(facts, RULES), noted, assumed["worse_share"]))
     # A mark is told against the week before: a day that has none before it marks nothing.
-    before = requests.select(
-        "tank", (pl.col("as_of") + pl.duration(days=WEEK)).alias("as_of"), pl.lit(True).alias("known")
-    )
-    frame = frame.join(before.unique(), on=["tank", "as_of"], how="left", maintain_order="left")
+    before = requests.select("tank", pl.col("as_of") + pl.duration(days=WEEK), known=pl.lit(True)).unique()
+    frame = frame.join(before, on=["tank", "as_of"], how="left", maintain_order="left")
     frame = frame.with_columns(pl.when("known").then("mark").alias("mark")).drop("known")
     frame = frame.sort("as_of", "tank", "harm", "rule")
     return {"finding": frame, "finding_cause": causes(frame, facts), "review": ranking.lines(frame, facts, noted)}
 
 
 def ranked(tables: Tables) -> Tables:
-    """The tables of `looked_at` with the review in the order of its ranks."""
-    return {**tables, "review": ranking.ranked(tables["review"])}
-
-
-def findings(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> Tables:
-    """The findings of the requests with their causes, and the review that follows from them."""
-    return ranked(looked_at(tables, requests, assumed, round_))
+    """The tables of `looked_at`, the lines of all tanks ranked within their as-of day."""
+    rows = tables["review"].sort("as_of", "place", "harm", "site", "tank", maintain_order=True)
+    rows = rows.with_columns((pl.int_range(pl.len()).over("as_of") + 1).alias("rank"))
+    return {**tables, "review": conform("review", rows)}

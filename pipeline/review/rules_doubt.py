@@ -1,7 +1,6 @@
 """Rules about what is in doubt: a held value that would endanger fish, a reading, a kit, a tap, a fall nobody explains."""
 
 import re
-from collections.abc import Iterator
 
 from pipeline.review.causes import OF_DOUBT, doubt_text, doubted, explanation_text, explanations, recent
 from pipeline.review.facts import Row, TankFacts
@@ -47,27 +46,19 @@ def _dangerous(f: TankFacts, parameter: str, values: list[float]) -> bool:
     return any(abs(value - set_c) >= f.assumed["act_temperature_off_c"] for value in values)
 
 
-def _held_dangers(f: TankFacts) -> Iterator[tuple[Row, int | None]]:
-    for row in f.records("held"):
-        known = row["day"] is not None and row["fault"] != "future"
-        age = (f.as_of - row["day"]).days if known else None
-        parameter = row["parameter"]
-        if parameter not in MOST or (age or 0) < 0:
-            continue
-        read = f.water.get(parameter)
-        settled = age is not None and read is not None and read.age_days < age
-        if settled or (age or 0) > f.assumed["held_fresh_days"]:
-            continue
-        if _dangerous(f, parameter, _values(row, parameter)):
-            yield row, age
+def _endangers(f: TankFacts, row: Row, age: int | None) -> bool:
+    """Whether a held value would be acted on today, and its parameter was not read again since."""
+    parameter, read = row["parameter"], f.water.get(row["parameter"])
+    settled = age is not None and read is not None and read.age_days < age
+    return parameter in MOST and not settled and _dangerous(f, parameter, _values(row, parameter))
 
 
 def held_danger(f: TankFacts) -> Finding | None:
     """A value on hold that would be acted on today if it is true: doubt does not lower danger."""
-    dangers = sorted(_held_dangers(f), key=lambda found: found[1] or 0)
+    dangers = [(age, row) for age, row in f.on_hold() if _endangers(f, row, age)]
     if not dangers:
         return None
-    row, age = dangers[0]
+    age, row = min(dangers, key=lambda one: one[0] or 0)
     parameter = row["parameter"]
     title = PARAMETER_TITLES[parameter]
     harm, what = FREE if parameter in ("ammonia", "nitrite") else PH, title if parameter == "ph" else title.lower()
@@ -95,11 +86,8 @@ def reading_in_doubt(f: TankFacts) -> Finding | None:
     Those after it tell by themselves, and nobody remembers longer what is to be asked.
     """
     rows = [(row["day"], OF_DOUBT[row["doubt"]], doubt_text(row)) for row in doubted(f)]
-    rows += [
-        (row["since"], row["cause"], explanation_text(row))
-        for row in f.records("explanation")
-        if row["cause"] in ONE_READING
-    ]
+    single = [row for row in f.records("explanation") if row["cause"] in ONE_READING]
+    rows += [(row["since"], row["cause"], explanation_text(row)) for row in single]
     back = f.assumed["doubt_visits"] * (f.visit_days or 7.0)
     rows = [row for row in rows if (f.as_of - row[0]).days < min(back, f.assumed["recent_cause_days"])]
     if not rows:
@@ -121,19 +109,14 @@ def kit_moved(f: TankFacts) -> Finding | None:
 def nitrate_fell(f: TankFacts) -> Finding | None:
     """Nitrate that fell, and no record says why."""
     explained = explanations(f)
-    row = max(
-        (explained[c] for c in ("fall", "unlogged change", "not shaken") if c in explained and recent(f, explained[c])),
-        key=lambda r: r["gain"],
-        default=None,
-    )
+    rows = [explained[c] for c in ("fall", "unlogged change", "not shaken") if c in explained]
+    row = max((r for r in rows if recent(f, r)), key=lambda r: r["gain"], default=None)
     fed = sorted((r for r in f.records("feeding") if r["day"] <= f.as_of), key=lambda r: r["day"])
-    cut = (
-        len(fed) > 1
-        and fed[-1]["feed_g_day"] < fed[-2]["feed_g_day"]
-        and fed[-1]["day"] >= (row or fed[-1]).get("since", fed[-1]["day"])
-    )
+    if row is None:
+        return None
+    cut = len(fed) > 1 and fed[-1]["feed_g_day"] < fed[-2]["feed_g_day"] and fed[-1]["day"] >= row["since"]
     fewer = any(r["event"] in ("fish out", "fish died") for r in f.lately("event", f.assumed["fresh_stock_days"]))
-    if row is None or cut or fewer:
+    if cut or fewer:
         return None
     return finding(f, "nitrate_fell", DUE, -1.25, row=row, what=explanation_text(row))
 
@@ -167,8 +150,7 @@ def tap_has_ammonia(f: TankFacts) -> Finding | None:
     tap, day = f.tap_ammonia, f.tap_ammonia_day
     if tap is None or day is None or tap < f.assumed["trace_ammonia"] or harmful_tap(f) is not None:
         return None
-    fresh = (f.as_of - day).days <= f.assumed["tap_fresh_days"]
-    return finding(f, "tap_has_ammonia", DUE, -0.75) if fresh else None
+    return finding(f, "tap_has_ammonia", DUE, -0.75) if (f.as_of - day).days <= f.assumed["tap_fresh_days"] else None
 
 
 def kh_climbs(f: TankFacts) -> Finding | None:

@@ -16,15 +16,9 @@ NO_GASP = re.compile(r"(?i)\b(?:no|not|never|none|nobody|without|stopped|isn't|a
 CP, HOUSE = BASES["CP"], BASES["HOUSE"]
 
 
-def bad_water(f: TankFacts) -> bool:
-    """Whether any reading of the water is for today or this week."""
-    return any(
-        found is not None and found.class_ in (ACT, WEEK) for found in (rule(f) for rule in (*WATER_RULES, held_danger))
-    )
-
-
 def _fish(f: TankFacts, reason: str, basis: str, over: float = 0.0) -> Finding:
-    bad = bad_water(f)
+    of_water = (rule(f) for rule in (*WATER_RULES, held_danger))
+    bad = any(found is not None and found.class_ in (ACT, WEEK) for found in of_water)
     water = " A reading of the water is bad too." if bad else ""
     return finding(f, "fish", ACT if bad else WEEK, nearer(FISH, over), seen=reason, basis=basis, water=water)
 

@@ -50,36 +50,30 @@ def _way_down(f: TankFacts, matched: float, ceiling: float) -> tuple[str, str]:
             f"Tap is {tap}: mix in RO water; more tap water is no use",
             f"The tap brings {tap}, which is not under the limit of {ceiling:g}: part RO water, more media or plants.",
         )
+    usual = change_text(f.assumed["usual_change_share"], f.net_l)
     if f.tap is None:
         # A tap that was never tested leaves the change unsized: the usual one, and the tap's test with it.
-        share = f.assumed["usual_change_share"]
-        reaches = "; how far that brings it down depends on the tap, which was never tested: test it"
-    else:
-        ph = f.water.get("ph")
-        most = mixing.largest_change(None if ph is None else ph.matched, f.tap_ph, f.assumed)
-        every = f.mean_gap_days or f.visit_days or 7.0
-        holding = mixing.holding_change(f.recent_rate, every, ceiling, f.tap, f.assumed)
-        way = mixing.way_down(f.level or matched, ceiling, f.tap, f.recent_rate, every, most, f.assumed, holding)
-        if way is None:
-            # By the calculated level it is under already, or no change brings it down: the plan says what does.
-            return (
-                f"Change {change_text(f.assumed['usual_change_share'], f.net_l)}, retest; see the plan",
-                f"Change {change_text(f.assumed['usual_change_share'], f.net_l)} and retest at the next visit; the plan"
-                " says what else brings it down.",
-            )
-        share, visits = way
-        when = "at the next visit" if visits == 1 else f"at each of the next {visits} visits"
-        now = change_text(share, f.net_l)
         return (
-            f"Change {now} {when}, and retest",
-            f"Change {now} {when}, which brings nitrate under the limit; retest at each, and look at what makes it"
-            " rise.",
+            f"Change {usual}, retest at the next visit",
+            f"Change {usual} in one go or in two a day apart; how far that brings it down depends on the tap, which was"
+            " never tested: test it; retest at the next visit, and look at what makes it rise.",
         )
-    now = change_text(share, f.net_l)
-    return (
-        f"Change {now}, retest at the next visit",
-        f"Change {now} in one go or in two a day apart{reaches}; retest at the next visit, and look at what makes it rise.",
+    ph, every = f.water.get("ph"), f.mean_gap_days or f.visit_days or 7.0
+    most = mixing.largest_change(None if ph is None else ph.matched, f.tap_ph, f.assumed)
+    holding = mixing.holding_change(f.recent_rate, every, ceiling, f.tap, f.assumed)
+    way = mixing.way_down(f.level or matched, ceiling, f.tap, f.recent_rate, every, most, f.assumed, holding)
+    if way is None:
+        # By the calculated level it is under already, or no change brings it down: the plan says what does.
+        now = f"Change {usual}"
+        return (
+            f"{now}, retest; see the plan",
+            f"{now} and retest at the next visit; the plan says what else brings it down.",
+        )
+    now = f"Change {change_text(way[0], f.net_l)} at " + (
+        "the next visit" if way[1] == 1 else f"each of the next {way[1]} visits"
     )
+    rest = "which brings nitrate under the limit; retest at each, and look at what makes it rise."
+    return f"{now}, and retest", f"{now}, {rest}"
 
 
 def nitrate_over_ceiling(f: TankFacts) -> Finding | None:

@@ -111,6 +111,7 @@ def _tap_swings(f: TankFacts) -> str:
 
 
 WATCH = "Test nitrate at each visit until its trend is clear; see the plan"
+LEAVE = "Leave it; ask again if feed or stock changes"
 
 
 def over_full_cycle_rating(f: TankFacts) -> Finding | None:
@@ -118,13 +119,12 @@ def over_full_cycle_rating(f: TankFacts) -> Finding | None:
     if not _over(f) or f.plain_load_pct is None:
         return None
     load = f"bioload {pct(f.plain_load_pct)} of its plain rating"
+    class_, reason, step, do = PLAN, f"{load}, {_how(f)}", WATCH, ""
     if busy(f):
-        class_, reason, step, do = PLAN, f"{load}, short of {_short(f)}", _cure(f), ""
+        reason, step = f"{load}, short of {_short(f)}", _cure(f)
     elif calm(f):
-        class_, reason, step = STEADY, f"{load}, {_how(f)}", "Leave it; ask again if feed or stock changes"
+        class_, step = STEADY, LEAVE
         do = "Leave it alone: changes, plants or light feeding hold it. Rate it again if feed or stock changes."
-    else:
-        class_, reason, step, do = PLAN, f"{load}, {_how(f)}", WATCH, ""
     says = f"{reason[0].upper()}{reason[1:]}."
     if f.net_l is not None and f.media_kg is not None and f.plain_l is not None:
         says = (
@@ -141,16 +141,8 @@ def over_and_climbing(f: TankFacts) -> Finding | None:
     """Over its rating and climbing: expected, and to be planned for."""
     if not _over(f) or not f.climbing or f.plain_load_pct is None:
         return None
-    return finding(
-        f,
-        "over_and_climbing",
-        PLAN,
-        soon(f) - 0.5,
-        rise=rise(f),
-        cure=_cure(f),
-        levels_off=_levels_off(f),
-        swings=_tap_swings(f),
-    )
+    shown = {"rise": rise(f), "cure": _cure(f), "levels_off": _levels_off(f), "swings": _tap_swings(f)}
+    return finding(f, "over_and_climbing", PLAN, soon(f) - 0.5, **shown)
 
 
 def climbing_within_rating(f: TankFacts) -> Finding | None:
@@ -169,22 +161,16 @@ def no_rated_media(f: TankFacts) -> Finding | None:
     if f.plain_state != HALF_ONLY:
         return None
     need = "" if f.net_l is None else with_unit(amount(f.net_l / f.assumed["litres_per_kg"], 1), "kg") + " "
-    share = change_for_ceiling(f)
+    class_, how, step = PLAN, _how(f), WATCH
     if busy(f):
-        class_, how = PLAN, rise(f)
-        step = (
-            f"Add {need}media after a fine stage, or feed less"
-            if share is None
-            else f"Change {change_text(share, f.net_l)} a visit, or add {need}media"
-        )
+        how, share = rise(f), change_for_ceiling(f)
+        step = f"Add {need}media after a fine stage, or feed less"
+        if share is not None:
+            step = f"Change {change_text(share, f.net_l)} a visit, or add {need}media"
     elif f.trend == "steady" and f.plateau is not None and (f.change_share or 0.0) > 0:  # recorded changes hold it
-        class_, how = STEADY, "the changes hold it"
-        step = "Leave it: the water changes hold it"
+        class_, how, step = STEADY, "the changes hold it", "Leave it: the water changes hold it"
     elif calm(f):
-        class_, how = STEADY, _how(f)
-        step = "Leave it; ask again if feed or stock changes"
-    else:
-        class_, how, step = PLAN, _how(f), WATCH
+        class_, step = STEADY, LEAVE
     return finding(f, "no_rated_media", class_, soon(f), how=how, step=step, levels_off=_levels_off(f), need=need)
 
 
@@ -206,15 +192,11 @@ def plateau_above_ceiling(f: TankFacts) -> Finding | None:
         step = f"Change {change_text(share, f.net_l)} each visit holds it; see the plan"
     when = f" in about {about_weeks(weeks)}" if ahead else ""
     if never:
-        reason = f"{rise(f)}, no water changed; limit {f.ceiling:g}{when}"
-        says = f"Nitrate {rise(f)} and no water is changed: it does not level off{_levels_off(f)}."
-    else:
-        off = levels_off(f.plateau, f.plateau_low, f.plateau_high)
-        reason = f"{off}; limit {f.ceiling:g}" + (f", there{when}" if ahead else "")
-        says = f"Under the present routine nitrate {off} before each change, over its limit of {f.ceiling:g}" + (
-            f"; it is there{when}." if ahead else "."
-        )
-    return finding(f, "plateau_above_ceiling", PLAN, soon(f), reason=reason, step=step, says=says)
+        shown = {"rise": rise(f), "when": when, "levels_off": _levels_off(f)}
+        return finding(f, "never_levels_off", PLAN, soon(f), step=step, **shown)
+    there, arrives = (f", there{when}", f"; it is there{when}") if ahead else ("", "")
+    off = levels_off(f.plateau, f.plateau_low, f.plateau_high)
+    return finding(f, "plateau_above_ceiling", PLAN, soon(f), step=step, off=off, there=there, arrives=arrives)
 
 
 def rise_stepped_up(f: TankFacts) -> Finding | None:

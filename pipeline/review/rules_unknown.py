@@ -1,7 +1,7 @@
 """Rules about what nobody knows (silence is never green, unknown never 0), and about jobs whose day has come. A tap
 test is its supply's, told once for the round; what was never recorded is not late."""
 
-from pipeline.review.facts import Row, TankFacts
+from pipeline.review.facts import TankFacts
 from pipeline.review.finding import CANT, DUE, Finding, finding
 from pipeline.wording import aged, amount, due_text, listed, spell
 from schemas.words import PARAMETER_TITLES
@@ -14,33 +14,19 @@ def no_usable_reading(f: TankFacts) -> Finding | None:
     intervals = f.assumed["silent_intervals"]
     if f.last_age is not None and f.visit_days is not None and f.last_age <= intervals * f.visit_days:
         return None
-    if f.last_age is None:
-        reason, last = "no usable nitrate reading yet", ""
-    else:
-        reason = f"no usable nitrate reading for {spell(f.last_age)}"
-        last = f" (the last one {aged(f.last_age)})"
     every = "" if f.visit_days is None else f" of {amount(f.visit_days, 0)} days"
-    harm = -(NEVER if f.last_age is None else float(f.last_age))
-    return finding(f, "no_usable_reading", CANT, harm, reason=reason, last=last, every=every)
-
-
-def _fresh(f: TankFacts) -> list[tuple[int | None, Row]]:
-    """Items held lately with their age, those of no known day first, then the newest."""
-    found: list[tuple[int | None, Row]] = []
-    for row in f.records("held"):
-        known = row["day"] is not None and row["fault"] != "future"
-        age = (f.as_of - row["day"]).days if known else None
-        if age is None or 0 <= age <= f.assumed["held_fresh_days"]:
-            found.append((age, row))
-    return sorted(found, key=lambda item: -1 if item[0] is None else item[0])
+    if f.last_age is None:
+        return finding(f, "no_usable_reading", CANT, -NEVER, since="yet", last="", every=every)
+    since, last = f"for {spell(f.last_age)}", f" (the last one {aged(f.last_age)})"
+    return finding(f, "no_usable_reading", CANT, -float(f.last_age), since=since, last=last, every=every)
 
 
 def held(f: TankFacts) -> Finding | None:
     """An item of this tank is on hold: until it is settled nobody can say."""
-    items = _fresh(f)
+    items = f.on_hold()
     if not items:
         return None
-    age, row = items[0]
+    age, row = min(items, key=lambda item: -1 if item[0] is None else item[0])  # of no known day, else the newest
     what = "row on hold" if row["column"] is None else f"on hold: {row['column']} {row['text']}"
     if row["parameter"] is not None:
         what = f"reading on hold: {PARAMETER_TITLES[row['parameter']]} {row['text']}"

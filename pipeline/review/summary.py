@@ -35,16 +35,13 @@ def _pick(row: Mapping[str, Any], *keys: str) -> Row:
 
 def by_tank(frame: pl.DataFrame) -> dict[str, list[Row]]:
     """The rows of a frame by tank, in their order."""
-    found: dict[str, list[Row]] = {}
-    for row in frame.iter_rows(named=True):
-        found.setdefault(row["tank"], []).append(row)
-    return found
+    return frame.rows_by_key("tank", named=True, include_key=True)
 
 
 def counts(review: pl.DataFrame) -> dict[str, int]:
     """Tanks a class, in ranking order; they add up to all tanks."""
-    stated = dict(review["class"].value_counts().iter_rows()) if review.height else {}
-    return {name: int(stated.get(name, 0)) for name in CLASSES}
+    tanks = dict(review["class"].value_counts().iter_rows())
+    return {name: tanks.get(name, 0) for name in CLASSES}
 
 
 # -- JSON --------------------------------------------------------------------------------------------
@@ -66,7 +63,8 @@ NO_FIT = {"rate": None, "low": None, "high": None, "readings": 0, "state": "too 
 
 def _nitrate(of: Mapping[str, list[Row]], outlook: Row, horizon: int) -> Row:
     fits = {row["window"]: _pick(row, *NO_FIT) for row in of["nitrate_fit"]}
-    state = "ok" if outlook.get("plateau") is not None else "not known"
+    plateau, low, high = (outlook.get(name) for name in ("plateau", "plateau_low", "plateau_high"))
+    state = "ok" if plateau is not None else "not known"
     if state != "ok" and outlook.get("weeks_to_ceiling") is not None:
         state = "no changes: it does not level off"
     step = next(iter(of["step_alarm"]), None)
@@ -74,12 +72,7 @@ def _nitrate(of: Mapping[str, list[Row]], outlook: Row, horizon: int) -> Row:
         "recent": fits.get("recent", NO_FIT),
         "baseline": fits.get("baseline", NO_FIT),
         "trend": outlook.get("trend") or "not clear",
-        "plateau": {
-            "value": outlook.get("plateau"),
-            "low": outlook.get("plateau_low"),
-            "high": outlook.get("plateau_high"),
-            "state": state,
-        },
+        "plateau": {"value": plateau, "low": low, "high": high, "state": state},
         **_pick(outlook, "ceiling", "weeks_to_ceiling", "over_ceiling_probability"),
         "horizon_days": horizon,
         "step": None if step is None else _pick(step, "since", "size", "z", "kit_batch"),
@@ -112,16 +105,17 @@ def last_readings(week: Week) -> dict[str, dt.date]:
     return week.kept("last readings", found)
 
 
-def held_counts(week: Week) -> dict[str, int]:
-    """Items held of each tank, of any age."""
-    held = week.table("held").drop_nulls("tank")
-    return {tank: int(n) for tank, n in held.group_by("tank").len().iter_rows()}
-
-
 def rows_of(week: Week, *names: str) -> dict[str, dict[str, list[Row]]]:
     """The week's rows of some tables by tank; jobs only where they are due soon or late."""
     soon = pl.col("late_days") >= -int(week.assumed["due_soon_days"])
     return {name: by_tank(week.now(name).filter(soon if name == "due" else True)) for name in names}
+
+
+def names_of(week: Week) -> dict[str, tuple[str, str | None]]:
+    """Tank -> its name and that of its site, or their ids."""
+    sites = dict(week.table("site").select("site", "name").iter_rows())
+    rows = week.table("tank").select("tank", "name", "site").iter_rows()
+    return {tank: (name or tank, sites.get(site) or site) for tank, name, site in rows}
 
 
 JSON_OF = (
@@ -132,21 +126,20 @@ JSON_OF = (
 
 def as_json(week: Week) -> Row:
     """The review as `review --format json` prints it."""
-    review = week.now("review").sort("rank")
-    tanks = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
-    sites = dict(week.table("site").select("site", "name").iter_rows())
-    found, last, held = rows_of(week, *JSON_OF), last_readings(week), held_counts(week)
+    review, places = week.now("review").sort("rank"), names_of(week)
+    found, last = rows_of(week, *JSON_OF), last_readings(week)
+    held = dict(week.table("held").group_by("tank").len().iter_rows())
 
-    def stated(row: Row) -> Row:
+    def as_record(row: Row) -> Row:
         tank = row["tank"]
         of = {name: rows.get(tank, []) for name, rows in found.items()}
-        record, read = tanks.get(tank, {}), last.get(tank)
+        (name, site), read = places.get(tank, (tank, None)), last.get(tank)
         capacity, outlook = ((of[name] or [{}])[0] for name in ("capacity", "nitrate_outlook"))
         causes = sorted(of["finding_cause"], key=lambda c: c["place"])
         return {
             "tank": tank,
-            "name": record.get("name") or tank,
-            "site": sites.get(record.get("site")) or record.get("site"),
+            "name": name,
+            "site": site,
             **_pick(row, "class", "reason"),
             "next_step": row["step"],
             **_pick(row, "was_class", "changed"),
@@ -174,8 +167,8 @@ def as_json(week: Week) -> Row:
             "due": [_pick(d, "what", "on", "late_days") for d in sorted(of["due"], key=lambda d: (d["on"], d["what"]))],
         }
 
-    tanks_told = [_plain(stated(row)) for row in review.iter_rows(named=True)]
-    return {"as_of": week.as_of.isoformat(), "counts": counts(review), "tanks": tanks_told}
+    rows = [_plain(as_record(row)) for row in review.iter_rows(named=True)]
+    return {"as_of": week.as_of.isoformat(), "counts": counts(review), "tanks": rows}
 
 
 # -- text --------------------------------------------------------------------------------------------
@@ -183,15 +176,14 @@ def as_json(week: Week) -> Row:
 
 def counts_sentence(review: pl.DataFrame) -> str:
     """`24 tanks: 1 act today, 3 plan and 20 steady.`"""
-    stated = [f"{n} {name}" for name, n in counts(review).items() if n]
-    return f"{counted(review.height, 'tank')}: {listed(stated)}." if stated else "No tanks are on this round yet."
+    parts = [f"{n} {name}" for name, n in counts(review).items() if n]
+    return f"{counted(review.height, 'tank')}: {listed(parts)}." if parts else "No tanks are on this round yet."
 
 
 def rate_text(fit: Row | None) -> str:
     """Net rise a week with its range, or why there is none."""
-    if fit is None:
-        return wording.rise_text(None, None, None, None)
-    return wording.rise_text(fit["state"], fit["rate"], fit["low"], fit["high"])
+    state, rate, low, high = (None if fit is None else fit[name] for name in ("state", "rate", "low", "high"))
+    return wording.rise_text(state, rate, low, high)
 
 
 def plateau_text(outlook: Row | None) -> str:
@@ -232,9 +224,9 @@ def last_text(week: Week, tank: str, water: list[Row], last: Mapping[str, dt.dat
 
 def top_rules(week: Week, review: pl.DataFrame) -> dict[str, str]:
     """Tank -> the rule whose finding its line of the review tells; none for a tank without a finding."""
-    stated = ["tank", "class", "reason", "step"]
+    line = ["tank", "class", "reason", "step"]
     found = week.now("finding").filter(~pl.col("quiet")).sort("harm", "rule")
-    rows = review.select(stated).join(found.select(*stated, "rule"), on=stated).unique("tank", keep="first")
+    rows = review.select(line).join(found.select(*line, "rule"), on=line).unique("tank", keep="first")
     return dict(rows.select("tank", "rule").iter_rows())
 
 
@@ -242,11 +234,6 @@ def doubted_days(week: Week) -> dict[str, dt.date]:
     """Tank -> the day of its last reading in doubt."""
     rows = week.table("doubt").filter(pl.col("day") <= week.as_of).group_by("tank").agg(pl.col("day").max())
     return dict(rows.iter_rows())
-
-
-def loose_filters(week: Week) -> list[str]:
-    """Filters on no tank on the day."""
-    return week.table("filter").join(_placed(week), on="filter", how="anti")["filter"].sort().to_list()
 
 
 def _placed(week: Week) -> pl.DataFrame:
@@ -274,9 +261,9 @@ def tap_ammonia(week: Week) -> list[str]:
 def readers_apart(week: Week) -> list[str]:
     """Two people who read the same kits a factor apart, each pair once; names as they are typed."""
     apart = week.now("explanation").filter(pl.col("cause") == "reader").unique(["by", "than"]).sort("by", "than")
-    typed = (
-        {name.strip().lower(): name.strip() for name in week.table("visit")["by"].drop_nulls()} if apart.height else {}
-    )
+    if not apart.height:
+        return []
+    typed = {name.strip().lower(): name.strip() for name in week.table("visit")["by"].drop_nulls()}
     return [
         f"Nitrate read by {typed.get(by, by) or 'others'} is about {number(size, 2)} times that read by"
         f" {typed.get(than, than) or 'others'} in {counted(tanks, 'tank')}: let both read one sample."
@@ -295,7 +282,7 @@ def notices(week: Week) -> list[str]:
     if late := late_supplies(week):
         lines.append(f"{wording.sentence(listed(late))}.")
     lines += tap_ammonia(week) + readers_apart(week)
-    if loose := loose_filters(week):
+    if loose := week.table("filter").join(_placed(week), on="filter", how="anti")["filter"].sort().to_list():
         lines.append(f"On no tank: {listed(loose)}.")
     changed = [
         f"{f.name} {number(f.value)} (built in {number(f.built_in)})"
@@ -311,32 +298,25 @@ def notices(week: Week) -> list[str]:
 def never_recorded(week: Week) -> str:
     """One suggestion for what was never written down yet and what it would add, most useful first; blank for nothing."""
     runs = week.table("tank").filter(pl.col("closed").is_null() | (pl.col("closed") >= week.as_of))
-    on = _placed(week)
-    serviced = week.table("service").drop_nulls("filter")["filter"]
-    filters = set(on["filter"])
-    never = len(filters - set(serviced))
-    fed = set(week.table("feeding").filter(pl.col("from") <= week.as_of)["tank"])
-    tested = set(week.table("tap")["water_supply"])
-    supplies = set(week.table("site")["water_supply"].drop_nulls()) - tested
-    bare, unfed = (len(set(runs["tank"]) - known) for known in (set(on["tank"]), fed))
+    on, service, tests = _placed(week), week.table("service"), week.table("tap")
+    feeding = week.table("feeding").filter(pl.col("from") <= week.as_of)
+    flows = week.table("reading").filter(pl.col("parameter") == "flow_l_h")
+    timed = service.filter(pl.any_horizontal(pl.col("flow_before", "flow_after") > 0))
+    supplies = sorted(set(week.table("site")["water_supply"].drop_nulls()) - set(tests["water_supply"]))
+    untested = supplies or (not tests.height and runs.height)
     dry = runs.filter(pl.col("gross_l").is_null() & pl.col("net_l").is_null()).height
-    timed = set(week.table("service").filter(pl.any_horizontal(pl.col("flow_before", "flow_after") > 0))["filter"])
-    timed_tanks = set(week.table("reading").filter(pl.col("parameter") == "flow_l_h")["tank"])
-    untimed = set(on.filter(~pl.col("tank").is_in(list(timed_tanks)))["filter"]) - timed
-    tap = f"the tap {listed(sorted(supplies))}" if supplies else "the tap water"
+    bare, unfed = (runs.join(known, on="tank", how="anti").height for known in (on, feeding))
+    never = on.join(service, on="filter", how="anti")["filter"].n_unique()
+    untimed = on.join(flows, on="tank", how="anti").join(timed, on="filter", how="anti")["filter"].n_unique()
+    tap = f"the tap {listed(supplies)}" if supplies else "the tap water"
     wanted = (
         (dry, f"the litres of {counted(dry, 'tank')} (tanks.csv: how much a water change is)"),
         (bare, f"the filter of {counted(bare, 'tank')} and what is in it (filter book: the bioload)"),
-        (
-            supplies or (not tested and runs.height),
-            f"a test of {tap} (tap.csv: how far changes can bring nitrate down)",
-        ),
+        (untested, f"a test of {tap} (tap.csv: how far changes can bring nitrate down)"),
         (unfed, f"the food of {counted(unfed, 'tank')} (feeding.csv: what nitrate it makes)"),
         (never, f"a service of {counted(never, 'filter')}"),
-        (untimed, f"a timed flow of {counted(len(untimed), 'filter')}"),
+        (untimed, f"a timed flow of {counted(untimed, 'filter')}"),
     )
-    parts = [text for missing, text in wanted if missing]
-    if not parts:
-        return ""
-    stated = parts[0] if len(parts) == 1 else f"{parts[0]}; then {listed(parts[1:])}"
-    return f"Suggestion, most useful first: record {stated}. What was never recorded is not late."
+    first, *others = [text for missing, text in wanted if missing] or [""]
+    more = f"; then {listed(others)}" if others else ""
+    return f"Suggestion, most useful first: record {first}{more}. What was never recorded is not late." if first else ""

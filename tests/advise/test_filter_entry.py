@@ -135,10 +135,11 @@ def test_standing_tells_when_it_is_back_and_what_it_hangs_on() -> None:
     r.service("F1", 3, "media rinsed", media_share=1.0, rinse_water="tap")
     capacity, _ = r.capacity()
     week = r.week(capacity=capacity)
-    told = filter_entry.standing(week, "T1")
-    assert told is not None
-    assert told.back == "Back within rating on Thu 25 June, if nothing else happens."
-    assert {row["what"] for row in told.hangs_on} >= {"net litres", "quality of the media"}
+    found = filter_entry.standing(week, "T1")
+    assert found is not None
+    back, hangs_on = found
+    assert back == "Back within rating on Thu 25 June, if nothing else happens."
+    assert {row["what"] for row in hangs_on} >= {"net litres", "quality of the media"}
     assert filter_entry.standing(week, "nobody") is None
 
 

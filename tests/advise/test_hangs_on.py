@@ -98,8 +98,8 @@ def in_full(week: Week, name: str, value: float) -> dict[str, str]:
     }
     anew = derive.calc(week.tables, requests, assumed, week.round)
     both = {table: pl.concat([earlier[table], frame]) for table, frame in anew.items() if table in earlier}
-    told = rules.findings({**week.tables, **both}, requests, assumed, week.round)["review"]
-    return dict(told.filter(pl.col("as_of") == week.as_of).select("tank", "class").iter_rows())
+    review = rules.looked_at({**week.tables, **both}, requests, assumed, week.round)["review"]
+    return dict(review.filter(pl.col("as_of") == week.as_of).select("tank", "class").iter_rows())
 
 
 @pytest.mark.parametrize(

@@ -170,7 +170,7 @@ def test_the_places_are_those_of_the_filter_the_finest_first() -> None:
 def test_a_place_lies_behind_the_last_layer_of_its_stage() -> None:
     layers = [("a", "coarse pad"), ("b", "fine pad"), ("c", "fine pad"), ("d", "good", 1.5)]
     spots = begun(Rounds().tank("T1", net_l=200).filter("F1", "T1", layers)).spots
-    assert [(spot.room, spot.before) for spot in spots.values()] == [("c", 3), ("a", 1), ("a", 0)]
+    assert [(layer.room, at) for _, at, layer in spots.values()] == [("c", 3), ("a", 1), ("a", 0)]
 
 
 def test_only_media_that_counts_is_offered_what_is_there_first() -> None:

@@ -11,6 +11,7 @@ from streamlit.testing.v1 import AppTest
 
 from pipeline import weekly
 from pipeline.advise import filter_entry
+from pipeline.advise.book import models
 from tests.dashboard.test_pages import opened, seen, words
 
 NBSP = "\u00a0"
@@ -66,7 +67,7 @@ def test_the_demo_is_told(query: dict[str, str], wanted: str, demo_logs: Path, m
 def test_every_filter_and_model_of_the_demo_can_be_chosen(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     week = weekly.open_week(demo_logs)
     app = seen(demo_logs, "filter_book", monkeypatch)
-    names = len(filter_entry.filters_of(week)) + len(filter_entry.models_of(week))
+    names = len(filter_entry.filters_of(week)) + len(models(week.tables, week.assumed))
     assert len(app.selectbox(key="entry_chosen").options) == names + 1 == 28 + 6 + 1
 
 

@@ -10,8 +10,7 @@ import pytest
 
 from pipeline import weekly
 from pipeline.assumptions import built_in
-from pipeline.review import facts
-from pipeline.review import summary as told_words
+from pipeline.review import facts, summary
 from pipeline.review.finding import REASON_MOST, STEP_MOST
 from pipeline.review.printed import as_text
 from pipeline.review.summary import as_json
@@ -390,7 +389,7 @@ def test_people_who_read_a_factor_apart_are_told_once_by_their_names() -> None:
     apart = {"as_of": r.as_of, "cause": "reader", "gain": 9.0, "since": r.as_of, "size": 1.4, "tanks": 12, "by": "ben"}
     rows = [apart | {"tank": tank, "than": than} for than in ("ann", None) for tank in ("T1", "T2")]
     week = r.week(explanation=conform("explanation", pl.DataFrame(rows)))
-    assert [line.replace("\u00a0", " ") for line in told_words.readers_apart(week)] == [
+    assert [line.replace("\u00a0", " ") for line in summary.readers_apart(week)] == [
         "Nitrate read by Ben is about 1.4 times that read by others in 12 tanks: let both read one sample.",
         "Nitrate read by Ben is about 1.4 times that read by Ann in 12 tanks: let both read one sample.",
     ]
