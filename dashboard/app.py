@@ -7,7 +7,7 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard import access_code, data, first_tank, look
-from dashboard import enter_forms as desk
+from dashboard import enter_forms as forms
 from pipeline import log
 from pipeline.problems import Problem
 
@@ -42,11 +42,11 @@ def newer() -> None:
 
 
 page = st.navigation(pages, position="top")
-with suppress(Problem, OSError):  # what is wrong is told by the page
+with suppress(Problem, OSError):  # what is wrong is shown by the page
     st.session_state["drawn"] = data.stamp()
     newer()
 try:
-    if page.title in EMPTY_TOO or any(read().table("tank").height for read in (data.week, desk.week)):
+    if page.title in EMPTY_TOO or any(read().table("tank").height for read in (data.week, forms.week)):
         page.run()
     else:
         st.title(page.title)

@@ -70,13 +70,20 @@ def begin_at_the_top(place: str) -> None:
 
 
 def table(
-    heads: Sequence[str], rows: Iterable[Sequence[str]], kind: str = "ledger held", labels: Sequence[str] = (),
+    headings: Sequence[str], rows: Iterable[Sequence[str]], kind: str = "ledger held", labels: Sequence[str] = (),
     classes: Mapping[int, str] | None = None,
 ) -> str:  # fmt: skip
-    """A table of cells that are HTML already, with `labels` before them on a phone; `classes`: of some columns, told in the
-    heads too where it is `n`."""
-    told = [(classes or {}).get(n, "") for n in range(len(heads))]
-    return part("table.html", heads=heads, rows=rows, kind=kind, labels=[*labels, *[""] * len(heads)], classes=told)
+    """A table of cells that are HTML already, with `labels` before them on a phone; `classes`: of some columns, set
+    in the headings too where it is `n`."""
+    column_classes = [(classes or {}).get(n, "") for n in range(len(headings))]
+    return part(
+        "table.html",
+        headings=headings,
+        rows=rows,
+        kind=kind,
+        labels=[*labels, *[""] * len(headings)],
+        classes=column_classes,
+    )
 
 
 def items(lines: Iterable[str], kind: str = "plain", tag: str = "ul") -> str:

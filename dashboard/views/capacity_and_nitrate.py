@@ -49,9 +49,9 @@ def gathered(week: Week, column: str) -> list[Row]:
     fits = week.by_tank("nitrate_fit", window="recent")
     rows: list[Row] = []
     for tank, class_ in week.now("review").sort("rank").select("tank", "class").iter_rows():
-        own, heads, fit = capacity.get(tank), outlook.get(tank), fits.get(tank)
+        own, forecast, fit = capacity.get(tank), outlook.get(tank), fits.get(tank)
         load, known = own[column] if own else None, fit is not None and fit["rate"] is not None
-        climbs = heads is not None and heads["trend"] == "climbing"
+        climbs = forecast is not None and forecast["trend"] == "climbing"
         rows.append({
             "tank": tank, "class": class_, "capacity": own, "fit": fit, "load": load,
             "name": titles[tank]["name"] or tank, "site": sites.get(titles[tank]["site"]) or titles[tank]["site"] or "",

@@ -8,7 +8,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import cells, charts, data, enter_forms, ledgers, look
-from dashboard import tank_forms as desk
+from dashboard import tank_forms as forms
 from dashboard.data import Row
 from pipeline import weekly
 from pipeline.advise import filter_entry
@@ -70,8 +70,8 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
         (pl.col("day").cast(pl.Datetime) + pl.duration(hours=shift)).alias("at"),
         (pl.col("odd").fill_null(False) | pl.col("doubt").is_not_null() | pl.col("expired")).alias("hollow"),
     )
-    said = [interval(r["low"], r["high"]) for r in readings.iter_rows(named=True)]
-    readings = readings.with_columns(pl.Series("said", said, dtype=pl.String))
+    ranges = [interval(r["low"], r["high"]) for r in readings.iter_rows(named=True)]
+    readings = readings.with_columns(pl.Series("said", ranges, dtype=pl.String))
     changes = week.of("water_change", tank).filter(inside & (pl.col("kind") != "top-up"))
     changes = changes.with_columns(
         (pl.col("day").cast(pl.Datetime) + pl.duration(hours=10)).alias("at"),
@@ -79,19 +79,19 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
     )
     path = week.kept(("path", tank), lambda: weekly.paths(week, [tank]))
     path = path.filter(pl.col("at") >= dt.datetime.combine(start, dt.time()))
-    found = desk.numbered(desk.happenings(week, tank, start))
+    found = forms.numbered(forms.happenings(week, tank, start))
     drawn = None
-    if chosen := desk.choose_cause(week, tank):
+    if chosen := forms.choose_cause(week, tank):
         drawn = weekly.implied(week, tank, chosen[1])
         says += f" Drawn: {chosen[0]}, as a possible cause."
     chart = charts.nitrate(
         readings.select("at", "day", "low", "high", "hollow", "said"), changes.select("at", "day", "pct"),
         path.drop("tank", "as_of"), [(n, d) for n, (d, _) in enumerate(found, 1)], ceiling, start, week.as_of, drawn,
     )  # fmt: skip
-    span = f"{said[0]} to {said[-1]}" if said else "no readings"
+    span = f"{ranges[0]} to {ranges[-1]}" if ranges else "no readings"
     st.altair_chart(
         chart, width="stretch", theme=None,
-        alt=f"Nitrate over {weeks} weeks: {span} mg/L, {len(said)} readings, {changes.height} changes, limit"
+        alt=f"Nitrate over {weeks} weeks: {span} mg/L, {len(ranges)} readings, {changes.height} changes, limit"
         f" {ceiling:.0f}. {says}",
     )  # fmt: skip
     return "".join(f"<li>{escape(text)}</li>" for _, text in found)
@@ -137,8 +137,8 @@ def verdict(week: Week, tank: str, capacity: Row | None) -> None:
         look.html(f'<p class="counts">Closed, or not set up yet, on that day.</p><p class="small">{line}</p>')
         return
     name = review["class"]
-    told_of = {"class": name, "reason": review["reason"]}
-    top = next(week.now("finding").filter(tank=tank, **told_of).iter_rows(named=True), None)
+    of_class = {"class": name, "reason": review["reason"]}
+    top = next(week.now("finding").filter(tank=tank, **of_class).iter_rows(named=True), None)
     step, rule = (top["do"], top["rule"]) if top else (f"{review['step']}.", "")
     to = cells.done_at(rule, tank, summary.doubted_days(week).get(tank))
     hand, calm = (" hand", "") if name in look.URGENT else ("", " calm")
@@ -155,14 +155,14 @@ def ways_on(week: Week, tank: str, titles: dict[str, str], capacity: Row | None)
     with st.container(horizontal=True, key="ways"):
         for word, step in (("Previous", -1), ("Next", 1)):
             to = ids[(place + step) % len(ids)]
-            said = look.label(f"{word}: {short(titles[to], 40)}")
-            if len(ids) > 1 and st.button(said, key=f"{word.lower()}_tank", shortcut=word[0].lower()):
+            text = look.label(f"{word}: {short(titles[to], 40)}")
+            if len(ids) > 1 and st.button(text, key=f"{word.lower()}_tank", shortcut=word[0].lower()):
                 st.query_params["tank"] = to
                 st.rerun()
         if st.button("Enter a visit", key="to_visit"):
             st.switch_page("views/at_the_tank.py", query_params={"tank": tank})
         with st.popover("Done today"):
-            desk.done_today(week, tank, capacity["filters"] if capacity else [])
+            forms.done_today(week, tank, capacity["filters"] if capacity else [])
         if st.button("Plan a change", key="to_plan"):
             st.switch_page("views/plan.py", query_params={"tank": tank})
 
@@ -179,7 +179,7 @@ def page() -> None:
     tank = choose(titles)
     st.set_page_config(page_title=f"{titles[tank]} · One tank")  # of the browser's tab
     st.title(look.label(titles[tank]))
-    enter_forms.became()
+    enter_forms.show_message()
     capacity = week.row("capacity", tank)
     verdict(week, tank, capacity)
     ways_on(week, tank, titles, capacity)
@@ -190,7 +190,7 @@ def page() -> None:
     left, right = st.columns(2, gap="large")
     with left:
         look.section("Possible causes", "of the gravest finding, then the likeliest")
-        look.html(desk.causes_html(of_tank(found, causes)))
+        look.html(forms.causes_html(of_tank(found, causes)))
     with right:
         look.section("On the chart")
         look.html((f'<ol class="events">{squares}</ol>' if squares else "") + KEY)
@@ -201,7 +201,7 @@ def page() -> None:
         "The rest of the water": lambda: rest(week, tank),
         "The filter, as the water meets it": lambda: the_filter(week, tank),
         "Its capacity, line by line": lambda: ledgers.capacity(week, tank, capacity),
-        "History": lambda: desk.history(week, tank),
+        "History": lambda: forms.history(week, tank),
     }
     for name, show in folded.items():
         # Made only once it is opened: half the page's work otherwise.

@@ -83,10 +83,10 @@ def scale_top(bars: Sequence[Bar], ceiling: float) -> float:
 def caption(bars: Sequence[Bar], weeks: int, *, changes: bool) -> str:
     """One caption that says how to read it."""
     late = sum(bar.late for bar in bars)
-    said = f"Nitrate in the water over {weeks} weeks. Each bar runs from the lowest to the highest the test could mean"
+    text = f"Nitrate in the water over {weeks} weeks. Each bar runs from the lowest to the highest the test could mean"
     if late and late < len(bars):
         dark = "dark bar is" if late == 1 else f"{count_word(late)} dark bars are"
-        said += f"; the {dark} from the days of this report"
+        text += f"; the {dark} from the days of this report"
     marks = ["the dashed line is the limit we keep to"]
     if changes:
         marks.append("ticks at the top are water changes")
@@ -94,7 +94,7 @@ def caption(bars: Sequence[Bar], weeks: int, *, changes: bool) -> str:
         marks.append("a hollow bar is a guide only")
     if any(bar.high is None for bar in bars):
         marks.append("an arrow means off the end of the test")
-    return f"{said}. {sentence('; '.join(marks))}."
+    return f"{text}. {sentence('; '.join(marks))}."
 
 
 def description(bars: Sequence[Bar], ceiling: float, weeks: int, changes: int) -> str:

@@ -25,7 +25,7 @@ def _mine(week: Week, name: str, tank: str, column: str = "day") -> pl.DataFrame
 
 
 def _changed(row: Row) -> str:
-    """`30 L (16 %)`; a change typed as a per cent is said once."""
+    """`30 L (16 %)`; a change typed as a per cent is printed once."""
     if row["fraction"] is None:
         return str(row["text"])
     share = per_cent(100 * row["fraction"])
@@ -47,7 +47,7 @@ def visits_of(week: Week, tank: str) -> list[tuple[dt.datetime, str, list[Row], 
 
 
 def _visits(week: Week, tank: str) -> tuple[list[str], list[tuple[int, list[list[str]]]]]:
-    """The heads, and by year, newest first, one line a visit: day, readings in words, change, note."""
+    """The headings, and by year, newest first, one line a visit: day, readings in words, change, note."""
     seen = visits_of(week, tank)[::-1]
     read = {row["parameter"] for *_, readings, _ in seen for row in readings}
     names = [name for name in PARAMETERS if name in read]
@@ -65,8 +65,8 @@ def _visits(week: Week, tank: str) -> tuple[list[str], list[tuple[int, list[list
         cells = [day(at.date()), "" if taken == "before" else taken, *(values.get(name, "") for name in names)]
         cells += [changes.get(at.date(), ""), fish, visit.get("note") or ""]
         lines.setdefault(at.year, []).append(cells)
-    heads = ["Day", "Taken", *(PARAMETER_TITLES[name] for name in names), "Water changed", "Fish", "Note"]
-    return heads, list(lines.items())
+    headings = ["Day", "Taken", *(PARAMETER_TITLES[name] for name in names), "Water changed", "Fish", "Note"]
+    return headings, list(lines.items())
 
 
 def _cells(rows: Iterable[Sequence[Any]]) -> list[list[str]]:
@@ -102,7 +102,7 @@ def history_page(week: Week, tank: str) -> str:
     promises = week.table("promise").filter((pl.col("tank") == tank) | of_site)
     causes = sorted(week.rows("finding_cause", tank), key=lambda cause: cause["place"])
     findings = [(row, [c for c in causes if c["rule"] == row["rule"]]) for row in findings_of(week, tank)]
-    heads, visits = _visits(week, tank)
+    headings, visits = _visits(week, tank)
     work, happened = _mine(week, "service", tank, "date"), _mine(week, "event", tank, "date")
     lists = [
         ("Services", ["Day", "Filter", "Job", "Found", "Flow after, L/h", "Note"],
@@ -116,8 +116,8 @@ def history_page(week: Week, tank: str) -> str:
     return filled(
         "history.html", title=title, facts=facts, state=state, step=review["step"] if review else "",
         water=_now(week, tank), chart=Markup(for_screen(svg)) if svg else "", weeks=HISTORY_WEEKS,
-        findings=findings, filters=flow_orders(layers_on(week, week.as_of), tank), jobs=jobs, heads=heads, visits=visits,
-        lists=[(name, heads, _cells(rows.iter_rows())) for name, heads, rows in lists], cautions=cautions(week.assumed),
+        findings=findings, filters=flow_orders(layers_on(week, week.as_of), tank), jobs=jobs, headings=headings, visits=visits,
+        lists=[(name, names, _cells(rows.iter_rows())) for name, names, rows in lists], cautions=cautions(week.assumed),
     )  # fmt: skip
 
 

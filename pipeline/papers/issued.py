@@ -46,8 +46,8 @@ class Issued:
 
 def content_hash(report: SiteReport) -> str:
     """SHA-256 of what the report says; the issue number and the day of issue are not part of it."""
-    said = json.dumps(report.content(), ensure_ascii=True, sort_keys=True, allow_nan=False)
-    return hashlib.sha256(said.encode()).hexdigest()
+    text = json.dumps(report.content(), ensure_ascii=True, sort_keys=True, allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def issue_line(number: int, on: dt.date) -> str:
@@ -107,7 +107,7 @@ def all_issued(logs: Path, site: str | None = None) -> list[Issued]:
 def lost(logs: Path, site: str) -> list[str]:
     """What is no longer there, or can't be read, of the issues of a site, each in a sentence. Silence would pass for
     a paper that was never issued."""
-    said = []
+    sentences = []
     root = logs / FOLDER / safe_name(site)
     for place in sorted(root.glob("*_*")) if root.is_dir() else []:
         numbers = _numbers(place)
@@ -115,10 +115,12 @@ def lost(logs: Path, site: str) -> list[str]:
         for number in range(1, max(numbers, default=0) + 1):
             where = f"Issue {number} of {place.name.replace('_', ' to ')}"
             if number not in numbers:
-                said.append(f"{where} is missing from the folder {FOLDER}. Bring it back from a copy.")
+                sentences.append(f"{where} is missing from the folder {FOLDER}. Bring it back from a copy.")
             elif number not in read:
-                said.append(f"{where} can't be read: its {RECORD} is missing or damaged. Bring it back from a copy.")
-    return said
+                sentences.append(
+                    f"{where} can't be read: its {RECORD} is missing or damaged. Bring it back from a copy."
+                )
+    return sentences
 
 
 def issue(logs: Path, report: SiteReport, on: dt.date, drawn: Sequence[str | None] | None = None) -> Issued:

@@ -88,10 +88,10 @@ def pdf(name: str, data: Mapping[str, Any], made: dt.date, drawings: Mapping[str
     """The PDF (PDF/A-2a and PDF/UA-1) of template `name` with `data`; `made` is the day written into its metadata."""
     files = _files(name, data, drawings)
     stamp = dt.datetime.combine(made, dt.time(), tzinfo=dt.UTC)
-    made_pdf, told = typst.compile_with_warnings(  # type: ignore[call-overload]
+    made_pdf, messages = typst.compile_with_warnings(  # type: ignore[call-overload]
         files, ignore_system_fonts=True, pdf_standards=STANDARDS, timestamp=stamp
     )
-    for warning in told:
+    for warning in messages:
         warnings.warn(f"{name}: {warning}", stacklevel=2)  # a test run turns this into a failure
     return bytes(made_pdf)
 

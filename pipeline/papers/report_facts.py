@@ -119,7 +119,7 @@ def spans_without(
 
 def rhythm(visits: list[dt.date], week: Week) -> float:
     """Days between the visits of a tank: the round's own, or its median gap of late where that is longer; the same
-    as the review goes by, so that a fortnightly site is not told of gaps that were agreed."""
+    as the review goes by, so that a fortnightly site does not read of gaps that were agreed."""
     assumed, every = week.assumed, float(week.round.visit_every_days)
     since = week.as_of - dt.timedelta(days=int(assumed["rhythm_days"]))
     days = [day for day in visits if day <= week.as_of]

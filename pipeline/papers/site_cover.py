@@ -40,7 +40,7 @@ def _grouped(found: Iterable[tuple[date, str, str]]) -> list[str]:
 
 
 def came(week: Week, found: Sequence[Facts]) -> list[str]:
-    """Days with a visit or a service, and who came, as recorded; where nobody was, that is said."""
+    """Days with a visit or a service, and who came, as recorded; where nobody was, that is stated."""
     days = sorted({day for facts in found for day in facts.visits})
     if not days:
         return ["No visit is recorded."]
@@ -54,13 +54,13 @@ def came(week: Week, found: Sequence[Facts]) -> list[str]:
     )
     named = rows.filter(pl.col("by").fill_null("") != "").unique().sort("day", "by")
     people = named.group_by("by", maintain_order=True).agg("day")
-    said = [f"{sentence(short(who))} came {on_dates(on)}." for who, on in people.iter_rows()]
+    lines = [f"{sentence(short(who))} came {on_dates(on)}." for who, on in people.iter_rows()]
     unknown = [day for day in days if day not in set(named["day"])]
     whole = dates(days) if len(days) <= MANY_DATES else f"{dates(days[:1])} to {dates(days[-1:])}"
     head = f"{sentence(counted_word(len(days), 'day'))} with a visit: {whole}."
     if unknown:
-        said.append(f"Who came {on_dates(unknown) + ' ' if len(unknown) < len(days) else ''}is not recorded.")
-    return [head, *_short_list(said, "visitor")]
+        lines.append(f"Who came {on_dates(unknown) + ' ' if len(unknown) < len(days) else ''}is not recorded.")
+    return [head, *_short_list(lines, "visitor")]
 
 
 def incidents(week: Week, found: Sequence[Facts]) -> list[str]:
@@ -86,9 +86,9 @@ def _incident(row: Row, words: str) -> str:
 
 
 def electrical(found: Sequence[Facts]) -> list[str]:
-    """When plugs, leads and lid were looked at; never said to be a test by an electrician."""
-    said = "plugs, leads and lid looked at"
-    looked = [(r["date"], said, facts.title) for facts in found for r in facts.events if r["event"] == ELECTRICAL]
+    """When plugs, leads and lid were looked at; never called a test by an electrician."""
+    text = "plugs, leads and lid looked at"
+    looked = [(r["date"], text, facts.title) for facts in found for r in facts.events if r["event"] == ELECTRICAL]
     words = plain_text.words()["cover"]
     if not looked:
         return [words["not_looked"], words["by_eye"]]

@@ -43,12 +43,12 @@ class SiteReport:
 
 def _findings(week: Week, tank: str, class_: str) -> list[Row]:
     """The findings a manager reads, the class of the tank first; those noted as known are left out."""
-    told = [row for row in findings_of(week, tank) if not row["quiet"]]
-    return sorted(told, key=lambda row: row["class"] != class_)  # the sort keeps the order of equals
+    rows = [row for row in findings_of(week, tank) if not row["quiet"]]
+    return sorted(rows, key=lambda row: row["class"] != class_)  # the sort keeps the order of equals
 
 
 def causes_of(week: Week, tank: str) -> list[str]:
-    """The possible causes of the tank's first finding that have plain words: told only where somebody ticks them."""
+    """The possible causes of the tank's first finding that have plain words: printed only where somebody ticks them."""
     review = week.row("review", tank)
     findings = _findings(week, tank, review["class"]) if review else []
     if not findings:
@@ -68,10 +68,10 @@ def _why(week: Week, tank: str, findings: Sequence[Row], ticked: Collection[str]
     for row in findings[1:]:
         if row["rule"] not in plain_text.words()["rule"]:
             continue
-        said = plain_text.of_finding(row["rule"], row["class"]).found
-        if said not in seen and len(lines) < report_text.MOST_LINES:
-            seen.add(said)
-            lines.append(f"Also: {said[0].lower()}{said[1:]}" if title != "What else we found" else said)
+        text = plain_text.of_finding(row["rule"], row["class"]).found
+        if text not in seen and len(lines) < report_text.MOST_LINES:
+            seen.add(text)
+            lines.append(f"Also: {text[0].lower()}{text[1:]}" if title != "What else we found" else text)
     return title, lines
 
 
@@ -127,8 +127,8 @@ def site_report(
     """The report of a site from `first` to `last`; the state is that of `last`, for which `week` was opened.
 
     `notes` are the (file, line) whose notes may be printed, none by default. `proposals`, (tank, what is proposed), were
-    kept on the page Plan and ticked. `causes` are the (tank, cause) that may be told: a possible cause can be read as
-    blame, so none is told by itself.
+    kept on the page Plan and ticked. `causes` are the (tank, cause) that may be printed: a possible cause can be read as
+    blame, so none is printed by itself.
     """
     known = site_of(week, site)
     if week.as_of != last:

@@ -93,20 +93,20 @@ SPARES = (
 def _weight(carried: float, with_water: float, payload: float | None) -> tuple[str, bool]:
     """The weight [kg] of carbon and RO water, and if all new water is carried, against the van's payload; whether it is
     too much."""
-    said = f"{with_unit(f'{carried:.0f}', 'kg')} of carbon and RO water"
-    said += f"; {with_unit(f'{with_water:.0f}', 'kg')} if all new water is carried."
+    text = f"{with_unit(f'{carried:.0f}', 'kg')} of carbon and RO water"
+    text += f"; {with_unit(f'{with_water:.0f}', 'kg')} if all new water is carried."
     if payload is None:
-        return f"{said} The van's payload is not set.", False
+        return f"{text} The van's payload is not set.", False
     limit = with_unit(f"{payload:.0f}", "kg")
     if carried > payload:
-        return f"{said} OVER the van's payload of {limit}: make two trips.", True
+        return f"{text} OVER the van's payload of {limit}: make two trips.", True
     if with_water > payload:
-        return f"{said} Carrying all of it is OVER the van's payload of {limit}: fill at the sites.", True
-    return f"{said} The van's payload is {limit}.", False
+        return f"{text} Carrying all of it is OVER the van's payload of {limit}: fill at the sites.", True
+    return f"{text} The van's payload is {limit}.", False
 
 
 def list_data(week: Week, sites: Sequence[str], when: dt.date) -> dict[str, Any]:
-    """What the list says, as JSON has it. Litres and kilograms that can't be said are in no sum; `unknown` says which."""
+    """What the list says, as JSON has it. Litres and kilograms that are not known are in no sum; `unknown` names them."""
     tanks = [row["tank"] for site in sites for row in open_tanks(week, site, when)]
     names = dict(week.table("site").select("site", "name").iter_rows())
     tank_names = dict(week.table("tank").select("tank", "name").iter_rows())
@@ -155,7 +155,7 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date) -> dict[str, Any]
         "too_much": too_much,
         "unknown": unknown,
         "cautions": cautions(week.assumed, "lifting", "hygiene", "kits"),
-        # Said where a part of the list is empty.
+        # Shown where a part of the list is empty.
         "none": {"pads": "No filter service is due.", "proposals": "No proposal is kept for these tanks.",
                  "carbon": "None due.", "water": "None that can be summed.",
                  "tests": "No kit is recorded for these tanks."},
