@@ -12,24 +12,17 @@ from pipeline import log
 from pipeline.problems import Problem
 
 ICON = Path(__file__).with_name("icon.svg")
-PAGES = {
-    "this_week": "This week",
-    "one_tank": "One tank",
-    "capacity_and_nitrate": "Capacity and nitrate",
-    "filter_book": "Filter book",
-    "plan": "Plan",
-    "at_the_tank": "At the tank",
-    "held_rows": "Held rows",
-    "papers": "Papers",
-    "assumptions": "Assumptions",
-}
+PAGES = (
+    "this_week", "one_tank", "capacity_and_nitrate", "filter_book", "plan", "at_the_tank", "held_rows", "papers",
+    "assumptions",
+)  # fmt: skip
 EMPTY_TOO = ("Filter book", "Held rows", "Assumptions")  # pages that say something without a tank
 st.set_page_config(page_icon=str(ICON), layout="wide", initial_sidebar_state="collapsed")
 st.html(look.CSS)
 access_code.request()
 pages = [
-    st.Page(f"views/{name}.py", title=title, url_path=name, default=name == "this_week")
-    for name, title in PAGES.items()
+    st.Page(f"views/{name}.py", title=name.replace("_", " ").capitalize(), url_path=name, default=name == "this_week")
+    for name in PAGES
 ]
 
 

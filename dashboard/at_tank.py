@@ -16,10 +16,10 @@ from pipeline.intake import corrections
 from pipeline.intake.ladders import KitRow
 from pipeline.papers import water_today
 from pipeline.papers.report_facts import next_visit, open_tanks
-from pipeline.papers.visit_sheets import UNITS, expected
+from pipeline.papers.visit_sheets import UNITS, expected, value_text
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import counted, day, interval, number, with_unit
+from pipeline.wording import counted, day, number, with_unit
 from schemas.words import CHANGE_KINDS, FISH_LOOK, PARAMETER_TITLES
 
 MAIN = ("ammonia", "nitrite", "nitrate", "ph", "kh")  # asked for at every visit
@@ -83,7 +83,7 @@ def kits_here(week: Week, tank: str, when: dt.date) -> tuple[list[str], str]:
     return kits, last if last in kits else kits[0] if kits else NO_KIT
 
 
-def hoped(week: Week, tank: str, when: dt.date) -> dict[str, str]:
+def expected_ranges(week: Week, tank: str, when: dt.date) -> dict[str, str]:
     """Parameter -> the range to expect; nitrate only as far as the forecast reaches."""
     ranges = expected(week, tank, when)
     if (when - week.as_of).days > week.assumed["forecast_days"]:
@@ -94,15 +94,12 @@ def hoped(week: Week, tank: str, when: dt.date) -> dict[str, str]:
 def last_read(week: Week, tank: str) -> dict[str, str]:
     """Parameter -> its last reading that was not taken after a change."""
     rows = week.of("reading", tank).filter(pl.col("taken") != "after").sort("at", "line")
-    return {
-        row["parameter"]: "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
-        for row in rows.iter_rows(named=True)
-    }
+    return {row["parameter"]: value_text(row) for row in rows.iter_rows(named=True)}
 
 
-def beside(parameter: str, hopes: Mapping[str, str], last: Mapping[str, str]) -> str:
+def expected_text(parameter: str, ranges: Mapping[str, str], last: Mapping[str, str]) -> str:
     """`expect 34–48 · last 38–58`."""
-    text = f"expect {hopes[parameter]}" if parameter in hopes else "no expectation yet"
+    text = f"expect {ranges[parameter]}" if parameter in ranges else "no expectation yet"
     return f"{text} · last {last[parameter]}" if parameter in last else f"{text} · never read"
 
 
@@ -148,14 +145,14 @@ def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) ->
     else:
         planned = f"planned {water_today.amount(plan.fraction, net, container)}"
     forms.title("Water changed", planned)
-    words = {NONE: "none"}
+    options = {NONE: "none"}
     for share in shares(plan.fraction):
-        words[f"{share}%"] = trial.amount(share / 100, None if net is None else share / 100 * net)
-    words[OTHER] = "other"
+        options[f"{share}%"] = trial.amount(share / 100, None if net is None else share / 100 * net)
+    options[OTHER] = "other"
     begun = st.session_state.get(f"{key} change")
-    if begun and begun not in words:  # tapped before the plan said otherwise
+    if begun and begun not in options:  # tapped before the plan said otherwise
         st.session_state[f"{key} change"], st.session_state[f"{key} change other"] = OTHER, begun
-    chosen = forms.pills("Water changed", words, f"{key} change")
+    chosen = forms.pills("Water changed", options, f"{key} change")
     text = "" if chosen in (None, OTHER) else str(chosen)
     if chosen == OTHER:
         text = forms.typed("Water changed, other", f"{key} change other", forms.LONGEST_VALUE,
@@ -176,7 +173,7 @@ def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) ->
 def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     """Everything that is asked at a tank."""
     entered = Entered()
-    hopes, last = hoped(week, tank, when), last_read(week, tank)
+    ranges, last = expected_ranges(week, tank, when), last_read(week, tank)
     kits, first = kits_here(week, tank, when)
     if kits:
         forms.title("Kit")
@@ -195,7 +192,7 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
 
     def request(*parameters: str) -> None:
         for one in parameters:
-            _test(entered, key, kit, one, ladders.get(one), week, beside(one, hopes, last))
+            _test(entered, key, kit, one, ladders.get(one), week, expected_text(one, ranges, last))
 
     request(*(parameter for parameter in MAIN if parameter in ladders or not ladders), "temperature")
     _change(entered, key, week, tank, when)
@@ -241,9 +238,8 @@ def keep(week: Week, tank: str, when: dt.date, entered: Entered, by: str, after:
     warned = (r["says"] for r in would.remarks if r["outcome"] == "warned" and r["column"] != "kit")
     doubts = list(dict.fromkeys(warned))
     if bad:
-        forms.set_message(
-            [f"{name} is not kept: it stands against what was entered for {day(when)} before.", *bad], hand=True
-        )
+        against = f"{name} is not kept: it stands against what was entered for {day(when)} before."
+        forms.set_message([against, *bad], hand=True)
         return
     if doubts and not sure:
         st.session_state["enter_sure"] = entered.row
@@ -264,7 +260,7 @@ def keep(week: Week, tank: str, when: dt.date, entered: Entered, by: str, after:
     forms.set_message([*messages, *(f"Held: {reason}" for reason in held["reason"])], hand=bool(held.height))
 
 
-def take_up(week: Week, tank: str, when: dt.date, key: str) -> None:
+def restore_draft(week: Week, tank: str, when: dt.date, key: str) -> None:
     """Puts what was typed here and not kept back into its boxes, once a session."""
     if f"draft {key}" not in st.session_state:
         st.session_state[f"draft {key}"] = found = logbook.draft(week.folder, tank, when)
@@ -272,7 +268,7 @@ def take_up(week: Week, tank: str, when: dt.date, key: str) -> None:
             st.session_state.setdefault(f"{key} {name}", value)
 
 
-def lay_down(week: Week, tank: str, when: dt.date, key: str, entered: Entered) -> None:
+def save_draft(week: Week, tank: str, when: dt.date, key: str, entered: Entered) -> None:
     """Writes what is typed so far beside the logs: a reload, or an empty battery, loses nothing."""
     mine = {str(name): value for name, value in st.session_state.items() if str(name).startswith(f"{key} ")}
     typed = {name.removeprefix(f"{key} "): value for name, value in mine.items() if value not in (None, "", [])}
@@ -310,7 +306,7 @@ def records(week: Week, when: dt.date) -> list[tuple[data.Row, dict[str, str]]]:
     return found[::-1]
 
 
-def of_the_day(week: Week, when: dt.date) -> None:
+def kept_on_day(week: Week, when: dt.date) -> None:
     """What was kept of a day, each with its button; the chosen one with the cell to put right under it."""
     found = records(week, when)
     if not found:

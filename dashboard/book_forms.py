@@ -86,9 +86,9 @@ def _table(headings: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequ
 def ways_html(ways: Sequence[tuple[str, Good]]) -> str:
     """Every way to fill a model, side by side."""
     rows = [
-        (escape(says), kilograms(good.full_kg), litres(good.half_l), BITES.get(good.half_limit, "–"),
+        (escape(filled), kilograms(good.full_kg), litres(good.half_l), BITES.get(good.half_limit, "–"),
          litres(good.full_l), BITES.get(good.full_limit, "–"))
-        for says, good in ways
+        for filled, good in ways
     ]  # fmt: skip
     return _table(("Filled", "media", "half cycle", "its limit", "full cycle", "limit of the full"), rows, (1, 2, 4))
 
@@ -147,18 +147,18 @@ def history_html(week: Week, name: str, titles: Mapping[str, str]) -> str:
         size = with_unit(number(row["mass_kg"]), "kg") if row["mass_kg"] is not None else size
         what, room = f"{size} {row['medium']}".strip(), row["compartment"]
         how = "renewed in" if before == row["medium"] else f"in place of {before} in" if before else "into"
-        says, wet = f"{what} {how} {room}", row["wetted"]
-        says += f" (wetted {day(wet, year=True)})" if wet is not None and wet != row["from"] else ""
-        says += f", batch {row['batch']}" if row["batch"] else ""
-        found.append((row["from"], 1, says + (f", “{row['note']}”" if row["note"] else "")))
+        text, wet = f"{what} {how} {room}", row["wetted"]
+        text += f" (wetted {day(wet, year=True)})" if wet is not None and wet != row["from"] else ""
+        text += f", batch {row['batch']}" if row["batch"] else ""
+        found.append((row["from"], 1, text + (f", “{row['note']}”" if row["note"] else "")))
         if row["to"] is not None and not any(_follows(row, later) for later in fills[n + 1 :]):
             found.append((row["to"], 2, f"last day of {what} in {room}"))
     days: dict[dt.date, list[str]] = {}
-    for date, _, says in sorted(found, key=lambda item: (-item[0].toordinal(), item[1])):
+    for date, _, text in sorted(found, key=lambda item: (-item[0].toordinal(), item[1])):
         if date <= week.as_of:
-            days.setdefault(date, []).append(says)
+            days.setdefault(date, []).append(text)
     listing = look.items(
-        f"<strong>{day(date, year=True)}</strong>: {escape(capital('; '.join(says)))}." for date, says in days.items()
+        f"<strong>{day(date, year=True)}</strong>: {escape(capital('; '.join(text)))}." for date, text in days.items()
     )
     return listing or "<p>No fill and no tank is recorded of it. Write them into fills.csv and placements.csv.</p>"
 
@@ -220,16 +220,8 @@ def compare_html(answers: Sequence[Row]) -> str:
             (f"<strong>{escape(a['model'])}</strong>", f"{_ok(half)}, {litres(half['rates_l'])}",
              full_of(a, "filled loosely"), full_of(a, "packed neatly"), slack, cost, escape(listed(lacks)) or "nothing")
         )  # fmt: skip
-    headings = (
-        "Model",
-        "half cycle",
-        "full cycle, filled loosely",
-        "full cycle, packed neatly",
-        "slack",
-        "cost",
-        "lacks",
-    )
-    return _table(headings, rows, (4,))
+    names = ("Model", "half cycle", "full cycle, filled loosely", "full cycle, packed neatly", "slack", "cost", "lacks")
+    return _table(names, rows, (4,))
 
 
 def filters_table(week: Week, tanks: Mapping[str, str]) -> pl.DataFrame:

@@ -24,6 +24,7 @@ from schemas.words import PARAMETER_TITLES, ROW_OUTCOMES
 
 WHO = "Who (role or initials)"
 LONGEST_WHO, LONGEST_WHY, LONGEST_VALUE = 40, 200, 60  # characters
+SHOWN = 100  # rows of each list of an account
 
 
 @st.cache_resource(max_entries=2, show_spinner="Reading the folder")
@@ -122,20 +123,15 @@ def still_there(key: str, options: Collection[str]) -> None:
 
 
 def pills(
-    label: str,
-    options: Collection[str],
-    key: str,
-    *,
-    default: str | None = None,
-    many: bool = False,
+    label: str, options: Collection[str], key: str, *, default: str | None = None, many: bool = False,
     shown: bool = False,
-) -> Any:
+) -> Any:  # fmt: skip
     """Options to tap (or option -> its words); one of them is always tapped where there is a default."""
     still_there(key, options)
-    words = options if isinstance(options, Mapping) else {}
+    titles = options if isinstance(options, Mapping) else {}
     return st.pills(  # type: ignore[call-overload]
         label, list(options), selection_mode="multi" if many else "single", key=key, required=default is not None,
-        default=None if key in st.session_state else default, format_func=lambda one: look.label(words.get(one, one)),
+        default=None if key in st.session_state else default, format_func=lambda one: look.label(titles.get(one, one)),
         label_visibility="visible" if shown else "collapsed", persist_state="session",
     )  # fmt: skip
 
@@ -168,9 +164,9 @@ def files_box(key: str) -> Any:
 def column_box(header: str, guess: str, allowed: Iterable[str], key: str, shows: Sequence[str] = ()) -> str:
     """What a column of somebody's sheet is, as a person chooses; the guess stands there first. Blank: not used."""
     seen = f" ({', '.join(text[:20] for text in shows)} …)" if shows else ""
-    words = list(dict.fromkeys([guess, "", *allowed]))
+    columns = list(dict.fromkeys([guess, "", *allowed]))
     named = look.label(f"“{header}”{seen}")
-    return st.selectbox(named, words, key=key, format_func=lambda word: word or "not used") or ""
+    return st.selectbox(named, columns, key=key, format_func=lambda word: word or "not used") or ""
 
 
 def keep_text(waits: int) -> str:
@@ -178,7 +174,7 @@ def keep_text(waits: int) -> str:
     return f"Keep; {counted(waits, 'item')} will wait under Held rows" if waits else "Keep"
 
 
-def account(week: Week, result: trial.Account, shown: int = 100, titles: Mapping[str, str] | None = None) -> None:
+def account(week: Week, result: trial.Account, titles: Mapping[str, str] | None = None) -> None:
     """The account, what would be held, and what is used with a remark; `titles`: of tanks that the round lacks yet."""
     titles = titles or data.tank_titles(week)
     look.say(account_sentence(result.account))
@@ -189,24 +185,22 @@ def account(week: Week, result: trial.Account, shown: int = 100, titles: Mapping
         like = f"is it {column['like']}?" if column["like"] else "it is not used."
         text = f"Column “{column['column']}” in {column['file']} is not known; {like}"
         look.html(f"<p>{escape(text)}</p>")
-    why, says = ("Where", "As typed", "Why", "Suggested"), ("Where", "As typed", "What is said")
+    reason_columns, remark_columns = ("Where", "As typed", "Why", "Suggested"), ("Where", "As typed", "What is said")
     if result.held:
         look.section("Would be held", "not used until it is put right; the rest of each row is")
-        _cells(result.held[:shown], "reason", why, titles)
+        _cells(result.held[:SHOWN], "reason", reason_columns, titles)
     if result.elsewhere:
         look.section("Would then be held too", "in files that are here already")
-        _cells(result.elsewhere[:shown], "reason", why, titles)
-    if result.becomes:
-        with st.expander(
-            f"What {counted(len(result.becomes), 'row')} would become", expanded=len(result.becomes) <= 10
-        ):
-            look.html(look.part("becomes.html", rows=result.becomes, titles=titles))
+        _cells(result.elsewhere[:SHOWN], "reason", reason_columns, titles)
+    if rows := result.becomes:
+        with st.expander(f"What {counted(len(rows), 'row')} would become", expanded=len(rows) <= 10):
+            look.html(look.part("becomes.html", rows=rows, titles=titles))
     warned, converted = ([row for row in result.remarks if row["outcome"] == kind] for kind in ("warned", "converted"))
     if warned:
         look.section("Used, and marked")
-        _cells(warned[:shown], "says", says, titles)
+        _cells(warned[:SHOWN], "says", remark_columns, titles)
     if converted:
         with st.expander(f"{counted(len(converted), 'cell')} converted, the original kept"):
-            _cells(converted[:shown], "says", says, titles)
-    if more := sum(max(len(rows) - shown, 0) for rows in (result.held, warned, converted)):
+            _cells(converted[:SHOWN], "says", remark_columns, titles)
+    if more := sum(max(len(rows) - SHOWN, 0) for rows in (result.held, warned, converted)):
         look.small(f"{counted(more, 'line')} more not shown.")

@@ -53,10 +53,10 @@ def _grid_frame(week: Week, sites: list[str], when: dt.date) -> pl.DataFrame:
     rows: list[dict[str, str | None]] = []
     for site in sites:
         for tank in open_tanks(week, site, when):
-            hopes = at_tank.hoped(week, tank["tank"], when)
+            ranges = at_tank.expected_ranges(week, tank["tank"], when)
             _, kit = at_tank.kits_here(week, tank["tank"], when)
             row: dict[str, str | None] = {"id": tank["tank"], "site": site, "tank": titles[tank["tank"]]}
-            row |= {f"expect {name}": hopes.get(name, at_tank.NOT_KNOWN) for name in EXPECTED}
+            row |= {f"expect {name}": ranges.get(name, at_tank.NOT_KNOWN) for name in EXPECTED}
             rows.append({**row, "kit": None if kit == at_tank.NO_KIT else kit})
     boxes = [n for name in READINGS for n in ((name, f"expect {name}") if name in EXPECTED else (name,))]
     return pl.DataFrame(rows, schema=dict.fromkeys(["id", "site", "tank", *boxes, *REST], pl.String))
@@ -145,10 +145,8 @@ def _own_columns(new: Mapping[str, bytes]) -> dict[str, str]:
         return {}
     look.section("Columns that are not known yet", "kept under [columns] in round.toml, for the next file too")
     chosen = {
-        one.header: forms.column_box(
-            one.header, one.column, trial.VISIT_COLUMNS, f"own {one.header} {place}", one.shows
-        )
-        for place, one in enumerate(asked)
+        one.header: forms.column_box(one.header, one.column, trial.VISIT_COLUMNS, f"own {one.header} {n}", one.shows)
+        for n, one in enumerate(asked)
     }
     with st.expander("What the columns are"):
         st.markdown(columns_text(families_named("visits")[0]))

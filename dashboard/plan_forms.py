@@ -67,7 +67,7 @@ def cost(option: Row) -> str:
 
 def _option_cells(place: int, option: Row, plan: Row) -> tuple[str, ...]:
     as_of = dt.date.fromisoformat(plan["as_of"])
-    says = "<br>".join(escape(str(change["says"])) for change in option["changes"])
+    changes = "<br>".join(escape(str(change["says"])) for change in option["changes"])
     minutes = "–" if option["minutes"] is None else with_unit(fixed(option["minutes"], 0), "min")
     if option["reaches_rating"]:
         way = [step["working_pct"] for step in option["interim"][ON_THE_WAY : ON_THE_WAY + 1]]
@@ -83,7 +83,7 @@ def _option_cells(place: int, option: Row, plan: Row) -> tuple[str, ...]:
     water = "not known" if option["litres_year"] is None else with_unit(number(option["litres_year"], 4), "L")
     unknown = listed(unknown_of(option, plan)) or "nothing more"
     cells = (cost(option), minutes, works, within, water, unknown)
-    return (f"{place}.{NBSP}{says}", *(escape(cell) for cell in cells))
+    return (f"{place}.{NBSP}{changes}", *(escape(cell) for cell in cells))
 
 
 def options_html(plan: Row) -> str:

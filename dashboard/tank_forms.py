@@ -71,7 +71,7 @@ def happenings(week: Week, tank: str, start: dt.date, *, in_full: bool = False) 
         for row in since("feeding", "from")
         if row["feed_g_day"] is not None
     ]
-    return sorted((date, says + (_signed(row) if in_full else "")) for date, row, says in entries)
+    return sorted((date, text + (_signed(row) if in_full else "")) for date, row, text in entries)
 
 
 def _signed(row: Row) -> str:
@@ -84,12 +84,12 @@ def numbered(found: list[tuple[dt.date, str]]) -> list[tuple[dt.date, str]]:
     """What shares a square of the chart, together: events so close that their squares would cover each other."""
     squares: list[tuple[dt.date, str]] = []
     last = dt.date.min
-    for date, says in found:
+    for date, event in found:
         if squares and (date - squares[-1][0]).days <= charts.SQUARE_DAYS:
             first, text = squares[-1]
-            squares[-1] = (first, f"{text} {says}" if date == last else f"{text} {day(date)}: {says}")
+            squares[-1] = (first, f"{text} {event}" if date == last else f"{text} {day(date)}: {event}")
         else:
-            squares.append((date, f"{day(date)}: {says}"))
+            squares.append((date, f"{day(date)}: {event}"))
         last = date
     return squares
 
@@ -159,15 +159,11 @@ def done_today(week: Week, tank: str, filters: Sequence[str]) -> None:
         if not jobs:
             look.wrong("Choose what was done first.")
             return
-        row = {
-            "date": week.as_of.isoformat(),
-            "tank": tank,
-            "filter": filter_,
-            "job": "",
-            "found": found or "",
-            "by": by,
-        }
-        content = logbook.rows_csv(list(row), [{**row, "job": job} for job in jobs]).encode()
+        date = week.as_of.isoformat()
+        rows = [
+            {"date": date, "tank": tank, "filter": filter_, "job": job, "found": found or "", "by": by} for job in jobs
+        ]
+        content = logbook.rows_csv(list(rows[0]), rows).encode()
         name = logbook.free_name(week.folder, "services", f"done-{week.as_of}.csv")
         message = f"{counted(len(jobs), 'job')} of filter {filter_}."
         with forms.show_errors(message):

@@ -1,7 +1,7 @@
 """Assumptions: every constant with value, unit and basis, what this round sets itself, and which tanks hang on which."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from html import escape
 from itertools import groupby
 
@@ -20,10 +20,6 @@ MOST_NAMED, FEW = 3, 2  # assumptions named in the sentence; tanks named without
 def plain_name(name: str) -> str:
     """`litres_per_kg` as a reader says it."""
     return name.replace("_", " ")
-
-
-def tanks_of(moves: Iterable[Move]) -> list[str]:
-    return list(dict.fromkeys(move.tank for move in moves))
 
 
 def ranked(moves: Sequence[Move], of: Sequence[str]) -> list[tuple[str, int]]:
@@ -59,14 +55,12 @@ def range_text(assumption: Assumption) -> str:
 
 def _named(moves: Sequence[Move], titles: dict[str, str]) -> str:
     """Tanks folded under their count: `Snug, Plumfennel: working rating borderline → over at 75`."""
-    tanks = tanks_of(moves)
+    tanks = list(dict.fromkeys(move.tank for move in moves))
     texts = {tank: "; ".join(f"{OF[m.of]} {m.was} → {m.would} at {number(m.value)}" for m in moves if m.tank == tank)
             for tank in tanks}  # fmt: skip
-    listing = look.items((escape(f"{titles.get(tank, tank)}: {text}") for tank, text in texts.items()), "plain small")
+    html = look.items((escape(f"{titles.get(tank, tank)}: {text}") for tank, text in texts.items()), "plain small")
     few = len(tanks) <= FEW
-    return (
-        (listing or "none") if few else f"<details><summary>{counted(len(tanks), 'tank')}</summary>{listing}</details>"
-    )
+    return (html or "none") if few else f"<details><summary>{counted(len(tanks), 'tank')}</summary>{html}</details>"
 
 
 def hangs_html(week: Week, moves: Sequence[Move]) -> str:

@@ -82,9 +82,9 @@ def the_tank(week: Week, when: dt.date, tank: str) -> None:
     )
     times = st.session_state.get("enter_times", {})
     key = f"at {tank} {when} {times.get((tank, when), 0)}"
-    at_tank.take_up(week, tank, when, key)
+    at_tank.restore_draft(week, tank, when, key)
     entered = at_tank.questions(week, tank, when, key)
-    at_tank.lay_down(week, tank, when, key, entered)
+    at_tank.save_draft(week, tank, when, key, entered)
     by = forms.who("enter_by")
     after = tanks[tanks.index(tank) + 1] if tank != tanks[-1] else None
     to = f"go to {look.label(names[after])}" if after else "end the round"
@@ -99,7 +99,7 @@ def the_tank(week: Week, when: dt.date, tank: str) -> None:
             else:
                 st.session_state["enter_next"] = after or tank
             st.rerun()
-    at_tank.of_the_day(week, when)
+    at_tank.kept_on_day(week, when)
     look.begin_at_the_top(f"{tank} {when}")
 
 

@@ -38,8 +38,8 @@ def nitrate_sentence(fit: Row | None, outlook: Row | None, horizon: int) -> str:
     head = f"{sentence(summary.rate_text(fit))}."
     if outlook is None:
         return head
-    words = summary.plateau_text(outlook)
-    tail = f" It {words}." if outlook["plateau"] is not None else f" {sentence(words)}."
+    text = summary.plateau_text(outlook)
+    tail = f" It {text}." if outlook["plateau"] is not None else f" {sentence(text)}."
     chance = outlook["over_ceiling_probability"]
     if chance is not None:
         tail += f" Chance of being over its limit in {horizon} days: {pct(100 * chance)}."
@@ -52,8 +52,8 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
     look.section("Nitrate", f"mg/L NO₃, {weeks} weeks to {day(week.as_of, year=True)} and the next 14 days")
     fit = next((row for row in week.rows("nitrate_fit", tank) if row["window"] == "recent"), None)
     outlook = week.row("nitrate_outlook", tank)
-    says = nitrate_sentence(fit, outlook, int(week.assumed["forecast_days"]))
-    look.say(says)
+    takeaway = nitrate_sentence(fit, outlook, int(week.assumed["forecast_days"]))
+    look.say(takeaway)
     inside = pl.col("day").is_between(start, week.as_of)
     ceiling = outlook["ceiling"] if outlook else week.assumed["ceiling_default"]
     ever = week.of("reading", tank).filter(pl.col("day") <= week.as_of, parameter="nitrate")
@@ -83,7 +83,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
     drawn = None
     if chosen := forms.choose_cause(week, tank):
         drawn = weekly.implied(week, tank, chosen[1])
-        says += f" Drawn: {chosen[0]}, as a possible cause."
+        takeaway += f" Drawn: {chosen[0]}, as a possible cause."
     chart = charts.nitrate(
         readings.select("at", "day", "low", "high", "hollow", "said"), changes.select("at", "day", "pct"),
         path.drop("tank", "as_of"), [(n, d) for n, (d, _) in enumerate(found, 1)], ceiling, start, week.as_of, drawn,
@@ -92,7 +92,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
     st.altair_chart(
         chart, width="stretch", theme=None,
         alt=f"Nitrate over {weeks} weeks: {span} mg/L, {len(ranges)} readings, {changes.height} changes, limit"
-        f" {ceiling:.0f}. {says}",
+        f" {ceiling:.0f}. {takeaway}",
     )  # fmt: skip
     return "".join(f"<li>{escape(text)}</li>" for _, text in found)
 
@@ -108,19 +108,19 @@ def rest(week: Week, tank: str) -> None:
     for place, (name, title, limit, top) in zip(places, wanted, strict=True):
         read = rows.filter(parameter=name).sort("at").select(pl.col("day").cast(pl.Datetime).alias("at"), "low", "high")
         last = now.get(name)
-        words = "not read lately"
+        text = "not read lately"
         if last is not None:
-            words = f"last {interval(last['low'], last['high'])}, {counted(last['age_days'], 'day')} old"
+            text = f"last {interval(last['low'], last['high'])}, {counted(last['age_days'], 'day')} old"
         free = now.get("free_ammonia")
         if name == "ammonia" and free is not None:
-            words += f"; free ammonia {interval(free['low'], free['high'], 2)}, acted on over {f['act_free_ammonia']:g}"
+            text += f"; free ammonia {interval(free['low'], free['high'], 2)}, acted on over {f['act_free_ammonia']:g}"
         with place:
-            look.html(f'<p style="min-height:4.2em"><strong>{title}</strong><br><small>{escape(words)}</small></p>')
+            look.html(f'<p style="min-height:4.2em"><strong>{title}</strong><br><small>{escape(text)}</small></p>')
             if read.height:
                 high = max(top, float(read["high"].max() or 0) * 1.1)  # type: ignore[arg-type]
                 st.altair_chart(
                     charts.small(read, limit, high, start, week.as_of, look.INK2), width="stretch", theme=None,
-                    alt=f"{title} over {cells.WEEKS} weeks, {read.height} readings; {words}.",
+                    alt=f"{title} over {cells.WEEKS} weeks, {read.height} readings; {text}.",
                 )  # fmt: skip
 
 

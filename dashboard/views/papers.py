@@ -61,7 +61,7 @@ def choose(week: Week, sites: dict[str, str]) -> tuple[str, dt.date, dt.date]:
 def ticked(place: str, found: Iterable[tuple[str, str, T]], fold: str = "") -> tuple[T, ...]:
     """Of what is offered as (words, key, what), that which is ticked."""
     with st.container(key=place), st.expander(fold) if fold else nullcontext():
-        return tuple(one for words, key, one in found if st.checkbox(look.label(words), key=key))
+        return tuple(one for text, key, one in found if st.checkbox(look.label(text), key=key))
 
 
 def notes(week: Week, site: str, first: dt.date, last: dt.date) -> forms.Notes:
@@ -193,21 +193,21 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
         return
     try:
         then = forms.week_of(week, last)
-        says = then.kept(("period", site, first), lambda: period_text(then, site, first, last))
-        look.counts(says)
+        summary = then.kept(("period", site, first), lambda: period_text(then, site, first, last))
+        look.counts(summary)
         forms.report(then, site, first, last)  # says what is wrong before anything is drawn
     except Problem as problem:
         look.say(str(problem))
         return
     left, right = st.columns([7, 5], gap="large")
     with right:
-        ticked = notes(then, site, first, last)
-        blamed = causes(then, site)
-        taken = proposed(then, site)
-        shown = forms.report(then, site, first, last, ticked, taken, blamed)
+        ticked_notes = notes(then, site, first, last)
+        ticked_causes = causes(then, site)
+        ticked_proposals = proposed(then, site)
+        shown = forms.report(then, site, first, last, ticked_notes, ticked_proposals, ticked_causes)
         # Ticked proposals that found no room, or no sheet.
         printed = {(sheet["tank"], item["text"], item["cost"]) for sheet in shown.sheets for item in sheet["suggest"]}
-        left_out = [one.text for tank, one in taken if (tank, one.text, one.cost) not in printed]
+        left_out = [one.text for tank, one in ticked_proposals if (tank, one.text, one.cost) not in printed]
         if left_out:
             look.html(
                 f'<p class="hand" role="alert">{counted(len(left_out), "ticked proposal")} found no room on its sheet:'

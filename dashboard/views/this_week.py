@@ -17,11 +17,8 @@ from pipeline.wording import ago, counted, day, listed, sentence
 from schemas.words import CLASSES
 
 PART = 60  # rows shown at a time: what needs a hand comes first
-CLASS_TEXT = {
-    "act today": "to act on today",
-    "plan": "to plan",
-    "due": "with a job due",
-}  # the others by their own name
+# The others go by their own name.
+CLASS_TEXT = {"act today": "to act on today", "plan": "to plan", "due": "with a job due"}
 HEADINGS = (("Class", 8.4), ("Tank", 10.2), ("Why, and the next step", 25.6),
          ("Nitrate, 12 weeks, and where it levels off", 14.8), ("Last reading mg/L", 8), ("Net rise mg/L a week", 8.4),
          ("Levels off near mg/L", 7.4), ("Bioload, plain / working", 8), ("Due", 9.2))  # fmt: skip
@@ -37,9 +34,9 @@ def counts_html(week: Week, review: pl.DataFrame, shown: Collection[str]) -> str
     """The sentence of counts, which add up to all tanks; each links to its rows where they are on the page."""
     parts = []
     for name, n in summary.counts(review).items():
-        words = f"{n} {escape(CLASS_TEXT.get(name, name))}"
-        words = f'<a href="#{_id(name)}" target="_self">{words}</a>' if name in shown else words
-        parts += [cells.mark(name) + words] if n else []
+        text = f"{n} {escape(CLASS_TEXT.get(name, name))}"
+        text = f'<a href="#{_id(name)}" target="_self">{text}</a>' if name in shown else text
+        parts += [cells.mark(name) + text] if n else []
     sites = week.table("tank").filter(pl.col("tank").is_in(review["tank"].to_list()))["site"].n_unique()
     last, newest = week.table("visit").filter(pl.col("day") <= week.as_of)["day"].max(), "no visit yet"
     if isinstance(last, dt.date):
@@ -122,8 +119,8 @@ def chosen(week: Week, review: pl.DataFrame, places: Sequence[Any]) -> pl.DataFr
         tanks = week.table("tank").filter(pl.col("site").is_in(here["site"].implode()))["tank"]
         review = review.filter(pl.col("tank").is_in(tanks.implode()))
     if review.height > PART:
-        words = {"": "any class"} | {name: f"{name} ({n})" for name, n in summary.counts(review).items() if n}
-        name = look.chosen_of("class", "Class", words, "week_class", places[2], **collapsed)
+        titles = {"": "any class"} | {name: f"{name} ({n})" for name, n in summary.counts(review).items() if n}
+        name = look.chosen_of("class", "Class", titles, "week_class", places[2], **collapsed)
         review = review.filter(pl.lit(True) if not name else pl.col("class") == name)
     return review
 
@@ -180,12 +177,8 @@ def page() -> None:
     look.html(week.kept(("this week", tuple(shown["tank"])), lambda: table_html(week, shown)))
     look.more("week_most", review.height, PART)
     look.html(KEY)
-    rest = [
-        text
-        for text in summary.notices(week)
-        if not text.startswith(tuple(once[:1])) and "`tankround held`" not in text
-    ]
-    if rest := [text for text in rest if text not in once]:
+    rest = [text for text in summary.notices(week) if "`tankround held`" not in text]
+    if rest := [text for text in rest if not text.startswith(tuple(once))]:  # those stand above
         look.html("".join(f'<p class="small">{escape(text)}</p>' for text in rest))
     with st.expander("The same as a table"):
         st.dataframe(as_columns(week, review), hide_index=True, placeholder="–")

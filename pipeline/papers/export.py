@@ -26,12 +26,9 @@ RISKY = r"^'*[=+\-@\t\r\n]"
 PACKAGE, WORKBOOK = "datapackage.json", "tankround.xlsx"
 LONGEST_CELL, MOST_ROWS = 32_767, 1_048_575  # of a sheet, by the format
 
-
 TEXT = pl.col(pl.String)
 # Text with an apostrophe before what a spreadsheet would read as a formula.
 GUARDED = pl.when(TEXT.str.contains(RISKY)).then(pl.lit("'") + TEXT).otherwise(TEXT).name.keep()
-
-
 # Lists as JSON arrays, which is what a Data Package reads as an array.
 LISTS = cs.list().map_elements(lambda items: json.dumps(list(items), ensure_ascii=False), return_dtype=pl.String)
 

@@ -10,12 +10,12 @@ from markupsafe import Markup
 from pipeline.papers.charts import HISTORY_WEEKS, for_screen, nitrate_chart
 from pipeline.papers.layout import filled
 from pipeline.papers.report_facts import Row, findings_of, open_tanks
-from pipeline.papers.visit_sheets import flow_orders, layers_on
+from pipeline.papers.visit_sheets import flow_orders, layers_on, value_text
 from pipeline.papers.water_today import net_of
 from pipeline.papers.writing import safe_name, zipped
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import ago, cautions, day, interval, job_text, number, per_cent, sentence, tank_title, with_unit
+from pipeline.wording import ago, cautions, day, job_text, number, per_cent, sentence, tank_title, with_unit
 from schemas.words import CANON, PARAMETER_TITLES, PARAMETERS
 
 
@@ -30,10 +30,6 @@ def _changed(row: Row) -> str:
         return str(row["text"])
     share = per_cent(100 * row["fraction"])
     return share if "%" in row["text"] else f"{row['text']} ({share})"
-
-
-def _value(row: Row) -> str:
-    return "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
 
 
 def visits_of(week: Week, tank: str) -> list[tuple[dt.datetime, str, list[Row], Row]]:
@@ -59,7 +55,7 @@ def _visits(week: Week, tank: str) -> tuple[list[str], list[tuple[int, list[list
         values = {}
         for row in readings:
             mark = " (kit expired)" if row["expired"] else f" (left out: {row['doubt']})" if row["doubt"] else ""
-            values[row["parameter"]] = _value(row) + mark
+            values[row["parameter"]] = value_text(row) + mark
         count = visit.get("fish_seen")
         fish = " ".join(filter(None, ("" if count is None else number(count, 4), visit.get("fish_look"))))
         cells = [day(at.date()), "" if taken == "before" else taken, *(values.get(name, "") for name in names)]
@@ -80,7 +76,7 @@ def _now(week: Week, tank: str) -> list[list[str]]:
     lines = []
     for row in week.rows("water", tank):
         name, when = row["parameter"], f"{ago(row['day'], week.as_of)}{', kit expired' if row['expired'] else ''}"
-        lines.append([titles.get(name, name), with_unit(_value(row), units.get(name, "")), when])
+        lines.append([titles.get(name, name), with_unit(value_text(row), units.get(name, "")), when])
     return lines
 
 

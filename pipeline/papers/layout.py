@@ -106,17 +106,13 @@ def pictures(
     return [made] if isinstance(made, bytes) else [bytes(page) for page in made]
 
 
-@lru_cache(maxsize=1)
-def _templates() -> Environment:
-    found = Environment(
-        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True,
-    )  # fmt: skip
-    found.filters |= {"sentence": sentence, "cause_text": cause_text}
-    return found
+PAGES = Environment(
+    loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+)  # fmt: skip
+PAGES.filters |= {"sentence": sentence, "cause_text": cause_text}
 
 
 def filled(template: str, script: str = "", **data: Any) -> str:
     """A page of a template with its data. Its policy forbids it to load or run anything but `script`."""
     mark = b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    return _templates().get_template(template).render(**data, script=Markup(script), script_hash=mark)
+    return PAGES.get_template(template).render(**data, script=Markup(script), script_hash=mark)

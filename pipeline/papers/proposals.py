@@ -127,8 +127,7 @@ def listing(logs: Path, tanks: Collection[str] | None = None) -> tuple[list[Prop
     """All proposals of a log folder, newest first, of some tanks where asked; and what can't be read, in sentences."""
     found: list[Proposal] = []
     lost: list[str] = []
-    root = logs / FOLDER
-    for path in sorted(root.glob("*.json")) if root.is_dir() else []:
+    for path in sorted((logs / FOLDER).glob("*.json")):
         if path.name.startswith("."):
             continue
         try:

@@ -35,21 +35,16 @@ def reply_data(week: Week, answers: Sequence[Answer]) -> dict[str, Any]:
     """What the letter says, as JSON has it."""
     from pipeline.advise.fit import letter
 
+    compared = [
+        {"model": str(a.get("model", "this filter")), "half": _cycle(a.get("half")), "full": _cycle(a.get("full"))}
+        for a in answers
+    ]
     return {
         "title": "Will it do? A reply",
         "day": full_day(week.as_of),
         "letters": [paragraphs(letter(dict(answer))) for answer in answers],
         "signature": week.round.signature,
-        "compared": [
-            {
-                "model": str(answer.get("model", "this filter")),
-                "half": _cycle(answer.get("half")),
-                "full": _cycle(answer.get("full")),
-            }
-            for answer in answers
-        ]
-        if len(answers) > 1
-        else [],
+        "compared": compared if len(answers) > 1 else [],
         "caution": " ".join(cautions(week.assumed, *WORK)),
     }
 

@@ -173,9 +173,9 @@ def gather(
     name, assumed = tank["tank"], week.assumed
     begun = max(first, tank["set_up"]) if tank["set_up"] else first
     ended = min(last, tank["closed"]) if tank["closed"] else last
-    visit = _of(week, "visit", name, "day", first, last)
-    reading = _of(week, "reading", name, "day", first, last)
-    change = _of(week, "water_change", name, "day", first, last)
+    visit, reading, change = (
+        _of(week, table, name, "day", first, last) for table in ("visit", "reading", "water_change")
+    )
     service = _of(week, "service", name, "date", first, last)
     real = change.filter(pl.col("kind") != "top-up")
     visits = sorted({*_days(visit), *_days(reading), *_days(change), *_days(service, "date")})

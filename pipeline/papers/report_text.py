@@ -15,6 +15,7 @@ from pipeline.wording import (
     counted_word,
     dates,
     day_month,
+    first_few,
     full_day,
     interval,
     on_dates,
@@ -29,14 +30,14 @@ MOST_LINES = 4  # of any list, so that the page stays one page
 MOST_NOTES = 6
 MOST_NOTE = 220  # characters of a ticked note
 NO_CHOICE = ("Free.", "Part of our service.")  # costs that leave nothing to choose
+PLAN: Mapping[str, str] = plain_text.TEXTS["plan"]  # what is changed -> how a report says it
 IN_TABLE = tuple(name for name in PARAMETERS if name != "flow_l_h")
 
 
 def notes(facts: Facts) -> list[str]:
     """The ticked notes; more than the page holds are counted."""
-    shown = [short(note, MOST_NOTE) for note in facts.notes[:MOST_NOTES]]
-    more = len(facts.notes) - len(shown)
-    return [*shown, f"And {counted_word(more, 'more note')}, not printed here."] if more else shown
+    shown = [short(note, MOST_NOTE) for note in facts.notes]
+    return first_few(shown, MOST_NOTES, lambda more: f"And {counted_word(more, 'more note')}, not printed here.")
 
 
 def visits(facts: Facts) -> str:
@@ -162,7 +163,7 @@ def done(facts: Facts) -> list[str]:
             lines.append("No water was changed.")
     if facts.topped_up:
         lines.append(f"Water topped up {on_dates(facts.topped_up)}.")
-    names, events = plain_text.words()["job"], plain_text.words()["event"]
+    names, events = plain_text.TEXTS["job"], plain_text.TEXTS["event"]
     lines += [f"{names.get(job, sentence(job))} {on_dates(days)}." for job, days in facts.jobs[:MOST_LINES]]
     if facts.next_check:
         when = "is due" if facts.next_check <= facts.last else f"on {day_month(facts.next_check)}"
@@ -200,10 +201,9 @@ def _share(value: float) -> str:
 
 def share_text(share: float) -> str:
     """Feeding a share of today's food, in plain words."""
-    words: Mapping[str, str] = plain_text.words()["plan"]
     if share > 1:
-        return words["feed more"]
-    return words["feed cut"].replace("a quarter", _share(1 - share))
+        return PLAN["feed more"]
+    return PLAN["feed cut"].replace("a quarter", _share(1 - share))
 
 
 def water_text(fraction: float, every_days: float) -> str:
@@ -218,18 +218,16 @@ def water_text(fraction: float, every_days: float) -> str:
 
 def _change_text(change: Mapping[str, Any]) -> str:
     """One change of a plan in the house's plain words; shares that it names are printed."""
-    words: Mapping[str, str] = plain_text.words()["plan"]
     if change["kind"] == "feed cut" and change.get("share"):
         return share_text(1 - float(change["share"]))
     if change["kind"] == "size the changes" and change.get("fraction") and change.get("every_days"):
         return water_text(float(change["fraction"]), float(change["every_days"]))
-    return words[change["kind"]]
+    return PLAN[change["kind"]]
 
 
 def plan_text(option: Mapping[str, Any], as_of: dt.date) -> str:
     """An option of a plan in plain words, and from when on it works; blank where a change has no words."""
-    words: Mapping[str, str] = plain_text.words()["plan"]
-    if not option["changes"] or any(change["kind"] not in words for change in option["changes"]):
+    if not option["changes"] or any(change["kind"] not in PLAN for change in option["changes"]):
         return ""
     text = " ".join(_change_text(change) for change in option["changes"])
     when = option.get("effective_on")

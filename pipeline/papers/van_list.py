@@ -71,17 +71,9 @@ def _tests(week: Week, tanks: Sequence[str], when: dt.date) -> list[dict[str, st
         key = (kit, str(needed), there, _short(needed, left, expires, when))
         lines.setdefault(key, []).append(PARAMETER_TITLES[parameter])
     return [
-        {"kit": kit, "parameter": ", ".join(names), "needed": needed, "left": left, "says": says}
-        for (kit, needed, left, says), names in lines.items()
+        {"kit": kit, "parameter": ", ".join(names), "needed": needed, "left": left, "says": advice}
+        for (kit, needed, left, advice), names in lines.items()
     ]
-
-
-def _waters(week: Week, tanks: Sequence[str], day: dt.date) -> tuple[float, float, list[str]]:
-    """New water and the RO of it [L] for some tanks, and those whose water can't be summed."""
-    litres = {tank: water_today.change(week, tank, day).litres for tank in tanks}
-    known = {tank: wet for tank, wet in litres.items() if wet is not None}
-    ro = sum(wet * water_today.ro_share(week, tank) for tank, wet in known.items())
-    return sum(known.values()), ro, [tank for tank in tanks if tank not in known]
 
 
 SPARES = (
@@ -112,7 +104,11 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date) -> dict[str, Any]
     tank_names = dict(week.table("tank").select("tank", "name").iter_rows())
     van, dose = week.round.van.get("container_l"), week.round.dosing.get("conditioner_ml_per_l")
     payload, density = week.round.van.get("payload_kg"), week.assumed["water_kg_l"]
-    new, ro, dry = _waters(week, tanks, when)
+    litres = {tank: water_today.change(week, tank, when).litres for tank in tanks}
+    known = {tank: wet for tank, wet in litres.items() if wet is not None}
+    new = sum(known.values())
+    ro = sum(wet * water_today.ro_share(week, tank) for tank, wet in known.items())
+    dry = [tank for tank in tanks if tank not in known]
     carbon = _due_layers(week, tanks, when, "carbon", ["chemical"]).select("tank", "medium", "mass_kg").rows()
     carried = sum(kg or 0.0 for *_, kg in carbon)
     weight, too_much = _weight(carried + ro * density, carried + new * density, payload)

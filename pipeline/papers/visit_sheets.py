@@ -82,6 +82,11 @@ def flow_orders(layers: pl.DataFrame, tank: str) -> list[str]:
     return [f"{name}: {' → '.join(rooms)}" for name, rooms in by_filter.items()]
 
 
+def value_text(row: Row) -> str:
+    """What a reading says, without its unit: `0` where nothing was found, `38–58`, `over 83`."""
+    return "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
+
+
 def kit_at(week: Week, tank: str) -> str:
     """The kit used last at a tank; else the first of the book; blank for none."""
     used = week.of("reading", tank).drop_nulls("kit").sort("at", "line")["kit"].to_list()
@@ -142,9 +147,9 @@ def _grid(week: Week, tank: str, day_: dt.date) -> dict[str, Any]:
     rows = rows.filter(pl.col("day").is_in(days)).sort("at")
     cells: dict[tuple[str, dt.date], str] = {}
     for row in rows.iter_rows(named=True):
-        text = "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
+        text = value_text(row)
         cells[row["parameter"], row["day"]] = f"({text})" if row["doubt"] or row["expired"] else text
-    hoped, worth = expected(week, tank, day_), drop_worth(week, kit_at(week, tank))
+    ranges, worth = expected(week, tank, day_), drop_worth(week, kit_at(week, tank))
     shown = [*ALWAYS[:-1], *(name for name in ALSO if any(name == got for got, _ in cells)), ALWAYS[-1]]
     return {
         "days": [day_month(date) for date in days] or ["no visit yet"],
@@ -153,7 +158,7 @@ def _grid(week: Week, tank: str, day_: dt.date) -> dict[str, Any]:
                 "name": PARAMETER_TITLES[name],
                 "unit": f"{UNITS[name]}, {number(worth[name])} a drop" if name in worth else UNITS[name],
                 "last": [cells.get((name, date), "–") for date in days] or ["–"],
-                "expect": hoped.get(name, ""),
+                "expect": ranges.get(name, ""),
             }
             for name in shown
         ],

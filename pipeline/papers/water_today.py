@@ -91,8 +91,8 @@ def change(week: Week, tank: str, day: dt.date) -> Change:
         fraction, why = assumed["usual_change_share"], "none recorded lately"
     if net is None:
         return Change(fraction, None, [f"Change {per_cent(100 * fraction)}, {why}: net volume not known, measure it."])
-    says = [f"Change {amount(fraction, net, week.round.van.get('container_l'))}, {why}."]
+    sentences = [f"Change {amount(fraction, net, week.round.van.get('container_l'))}, {why}."]
     share = ro_share(week, tank)
     if share > 0:
-        says.append(f"Of it {per_cent(100 * share)} RO: {with_unit(f'{fraction * net * share:.0f}', 'L')}.")
-    return Change(fraction, fraction * net, says)
+        sentences.append(f"Of it {per_cent(100 * share)} RO: {with_unit(f'{fraction * net * share:.0f}', 'L')}.")
+    return Change(fraction, fraction * net, sentences)
