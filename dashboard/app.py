@@ -7,29 +7,22 @@ from pathlib import Path
 import streamlit as st
 
 from dashboard import access_code, data, first_tank, look
-from dashboard import enter_forms as desk
+from dashboard import enter_forms as forms
 from pipeline import log
 from pipeline.problems import Problem
 
 ICON = Path(__file__).with_name("icon.svg")
-PAGES = {
-    "this_week": "This week",
-    "one_tank": "One tank",
-    "capacity_and_nitrate": "Capacity and nitrate",
-    "filter_book": "Filter book",
-    "plan": "Plan",
-    "at_the_tank": "At the tank",
-    "held_rows": "Held rows",
-    "papers": "Papers",
-    "assumptions": "Assumptions",
-}
+PAGES = (
+    "this_week", "one_tank", "capacity_and_nitrate", "filter_book", "plan", "at_the_tank", "held_rows", "papers",
+    "assumptions",
+)  # fmt: skip
 EMPTY_TOO = ("Filter book", "Held rows", "Assumptions")  # pages that say something without a tank
 st.set_page_config(page_icon=str(ICON), layout="wide", initial_sidebar_state="collapsed")
 st.html(look.CSS)
 access_code.request()
 pages = [
-    st.Page(f"views/{name}.py", title=title, url_path=name, default=name == "this_week")
-    for name, title in PAGES.items()
+    st.Page(f"views/{name}.py", title=name.replace("_", " ").capitalize(), url_path=name, default=name == "this_week")
+    for name in PAGES
 ]
 
 
@@ -42,11 +35,11 @@ def newer() -> None:
 
 
 page = st.navigation(pages, position="top")
-with suppress(Problem, OSError):  # what is wrong is told by the page
+with suppress(Problem, OSError):  # what is wrong is shown by the page
     st.session_state["drawn"] = data.stamp()
     newer()
 try:
-    if page.title in EMPTY_TOO or any(read().table("tank").height for read in (data.week, desk.week)):
+    if page.title in EMPTY_TOO or any(read().table("tank").height for read in (data.week, forms.week)):
         page.run()
     else:
         st.title(page.title)

@@ -10,16 +10,16 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data, held_forms, look
-from dashboard import enter_forms as desk
+from dashboard import enter_forms as forms
 from pipeline import logbook, trial
 from pipeline.intake import corrections
 from pipeline.intake.ladders import KitRow
 from pipeline.papers import water_today
 from pipeline.papers.report_facts import next_visit, open_tanks
-from pipeline.papers.visit_sheets import UNITS, expected
+from pipeline.papers.visit_sheets import UNITS, expected, value_text
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import counted, day, interval, number, with_unit
+from pipeline.wording import counted, day, number, with_unit
 from schemas.words import CHANGE_KINDS, FISH_LOOK, PARAMETER_TITLES
 
 MAIN = ("ammonia", "nitrite", "nitrate", "ph", "kh")  # asked for at every visit
@@ -44,8 +44,8 @@ class Entered:
         return any(text for name, text in self.row.items() if name not in ("taken", "kit")) or bool(self.wrong)
 
     def take(self, name: str, title: str, text: str, answer: trial.Answer) -> None:
-        """A cell as it was entered; what it would be taken for is told at once."""
-        desk.echo(answer)
+        """A cell as it was entered; what it would be taken for is shown at once."""
+        forms.echo(answer)
         self.row[name] = text
         if not answer.good:
             self.wrong.append(f"{title}: {answer.says}")
@@ -83,27 +83,24 @@ def kits_here(week: Week, tank: str, when: dt.date) -> tuple[list[str], str]:
     return kits, last if last in kits else kits[0] if kits else NO_KIT
 
 
-def hoped(week: Week, tank: str, when: dt.date) -> dict[str, str]:
+def expected_ranges(week: Week, tank: str, when: dt.date) -> dict[str, str]:
     """Parameter -> the range to expect; nitrate only as far as the forecast reaches."""
-    told = expected(week, tank, when)
+    ranges = expected(week, tank, when)
     if (when - week.as_of).days > week.assumed["forecast_days"]:
-        told.pop("nitrate", None)
-    return told
+        ranges.pop("nitrate", None)
+    return ranges
 
 
 def last_read(week: Week, tank: str) -> dict[str, str]:
     """Parameter -> its last reading that was not taken after a change."""
     rows = week.of("reading", tank).filter(pl.col("taken") != "after").sort("at", "line")
-    return {
-        row["parameter"]: "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
-        for row in rows.iter_rows(named=True)
-    }
+    return {row["parameter"]: value_text(row) for row in rows.iter_rows(named=True)}
 
 
-def beside(parameter: str, hopes: Mapping[str, str], last: Mapping[str, str]) -> str:
+def expected_text(parameter: str, ranges: Mapping[str, str], last: Mapping[str, str]) -> str:
     """`expect 34–48 · last 38–58`."""
-    told = f"expect {hopes[parameter]}" if parameter in hopes else "no expectation yet"
-    return f"{told} · last {last[parameter]}" if parameter in last else f"{told} · never read"
+    text = f"expect {ranges[parameter]}" if parameter in ranges else "no expectation yet"
+    return f"{text} · last {last[parameter]}" if parameter in last else f"{text} · never read"
 
 
 def shares(planned: float) -> list[int]:
@@ -118,22 +115,22 @@ def _test(entered: Entered, key: str, name: str, parameter: str, kit: KitRow | N
     if kit is not None and kit.steps:
         if kit.basis not in ("", "dKH", "dGH"):  # by weight of what is named
             unit = kit.basis if "/" in kit.basis else f"mg/L {kit.basis}"
-        desk.title(title, after, unit)
+        forms.title(title, after, unit)
         steps = [f"{step:g}" for step in kit.steps]
-        text, wrong = trial.tapped(steps, desk.pills(title, steps, f"{key} {name} {parameter}", many=True) or [])
+        text, wrong = trial.tapped(steps, forms.pills(title, steps, f"{key} {name} {parameter}", many=True) or [])
     elif kit is not None:
         worth = f"{number(kit.per_drop)} {kit.basis or unit}" if kit.per_drop else ""
-        desk.title(title, after, f"drops of {worth}")
+        forms.title(title, after, f"drops of {worth}")
         most = {"min_value": 1, "max_value": MOST_DROPS, "step": 1}
-        count = desk.number_box(title, f"{key} {name} {parameter}", "not tested", **most)
+        count = forms.number_box(title, f"{key} {name} {parameter}", "not tested", **most)
         text = "" if count is None else f"{count:.0f} drops"
     elif parameter == "temperature":
-        desk.title(title, after, unit)
-        value = desk.number_box(title, f"{key} {parameter}", "not tested", step=0.5, format="%.1f")
+        forms.title(title, after, unit)
+        value = forms.number_box(title, f"{key} {parameter}", "not tested", step=0.5, format="%.1f")
         text = "" if value is None else f"{value:.1f}"
     else:
-        desk.title(title, after, unit)
-        text = desk.typed(title, f"{key} typed {parameter}", desk.LONGEST_VALUE, "not tested")
+        forms.title(title, after, unit)
+        text = forms.typed(title, f"{key} typed {parameter}", forms.LONGEST_VALUE, "not tested")
     answer = trial.Answer(False, wrong) if wrong else trial.reading(parameter, text, kit, week.assumed)
     entered.take(parameter, title, text, answer)
 
@@ -141,46 +138,46 @@ def _test(entered: Entered, key: str, name: str, parameter: str, kit: KitRow | N
 def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) -> None:
     """The water change: per cents of the net volume with their litres, or any other amount."""
     net, _ = water_today.net_of(week, tank)
-    plan = week.kept(("change", tank, when), lambda: water_today.change(week, tank, when))  # every tap asks again
+    plan = week.kept(("change", tank, when), lambda: water_today.change(week, tank, when))  # every tap runs this again
     container = week.round.van.get("container_l")
     if net is None:
         planned = f"planned {with_unit(f'{100 * plan.fraction:.0f}', '%')}; net volume not known"
     else:
         planned = f"planned {water_today.amount(plan.fraction, net, container)}"
-    desk.title("Water changed", planned)
-    words = {NONE: "none"}
+    forms.title("Water changed", planned)
+    options = {NONE: "none"}
     for share in shares(plan.fraction):
-        words[f"{share}%"] = trial.amount(share / 100, None if net is None else share / 100 * net)
-    words[OTHER] = "other"
+        options[f"{share}%"] = trial.amount(share / 100, None if net is None else share / 100 * net)
+    options[OTHER] = "other"
     begun = st.session_state.get(f"{key} change")
-    if begun and begun not in words:  # tapped before the plan said otherwise
+    if begun and begun not in options:  # tapped before the plan said otherwise
         st.session_state[f"{key} change"], st.session_state[f"{key} change other"] = OTHER, begun
-    chosen = desk.pills("Water changed", words, f"{key} change")
+    chosen = forms.pills("Water changed", options, f"{key} change")
     text = "" if chosen in (None, OTHER) else str(chosen)
     if chosen == OTHER:
-        text = desk.typed("Water changed, other", f"{key} change other", desk.LONGEST_VALUE,
+        text = forms.typed("Water changed, other", f"{key} change other", forms.LONGEST_VALUE,
                           "with its unit, such as 45 L or 35%")  # fmt: skip
     entered.take("water_changed", "Water changed", text, trial.change(text, net, week.assumed, week.round.gallon))
     if not text or text == NONE:
         return
-    kind = desk.pills("Kind of change", CHANGE_KINDS, f"{key} kind", default=CHANGE_KINDS[0], shown=True)
+    kind = forms.pills("Kind of change", CHANGE_KINDS, f"{key} kind", default=CHANGE_KINDS[0], shown=True)
     entered.row["change_kind"] = "" if kind == CHANGE_KINDS[0] else str(kind)
     of_ro = f"{100 * water_today.ro_share(week, tank):.0f}"
     if of_ro != "0":
         usual = f"ro {of_ro}%"
         waters = {usual: f"{with_unit(of_ro, '%')} RO, as last time", "": "no RO", "ro": "all RO"}
-        water = desk.pills("New water", waters, f"{key} water", default=usual, shown=True)
+        water = forms.pills("New water", waters, f"{key} water", default=usual, shown=True)
         entered.row["new_water"] = str(water or "")
 
 
 def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     """Everything that is asked at a tank."""
     entered = Entered()
-    hopes, last = hoped(week, tank, when), last_read(week, tank)
+    ranges, last = expected_ranges(week, tank, when), last_read(week, tank)
     kits, first = kits_here(week, tank, when)
     if kits:
-        desk.title("Kit")
-        kit = desk.pills("Kit", [*kits, NO_KIT], f"{key} kit", default=first) or first
+        forms.title("Kit")
+        kit = forms.pills("Kit", [*kits, NO_KIT], f"{key} kit", default=first) or first
     else:
         kit = NO_KIT
     mine = {parameter: row for (name, parameter), row in trial.ladders(week).items() if name == kit}
@@ -189,25 +186,25 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     if ends and min(ends) < when:
         ended = day(min(ends), year=True, weekday=False)
         look.html(f'<p class="echo hand">Kit {escape(kit)} is past its day, {ended}: its readings are marked.</p>')
-    desk.title("When")
-    taken = desk.pills("When", TAKEN, f"{key} taken", default="before")
+    forms.title("When")
+    taken = forms.pills("When", TAKEN, f"{key} taken", default="before")
     entered.row |= {"taken": str(taken or ""), "kit": "" if kit == NO_KIT else kit}
 
     def request(*parameters: str) -> None:
         for one in parameters:
-            _test(entered, key, kit, one, ladders.get(one), week, beside(one, hopes, last))
+            _test(entered, key, kit, one, ladders.get(one), week, expected_text(one, ranges, last))
 
     request(*(parameter for parameter in MAIN if parameter in ladders or not ladders), "temperature")
     _change(entered, key, week, tank, when)
     seen = week.of("visit", tank).filter(pl.col("fish_seen").is_not_null()).sort("at")
-    desk.title("Fish", f"last {number(seen['fish_seen'][-1], 4)} on {day(seen['day'][-1])}" if seen.height else "")
-    count = desk.number_box("Fish seen", f"{key} fish", "not counted", min_value=0, step=1)
-    looks = desk.pills("How they look", FISH_LOOK, f"{key} look")
+    forms.title("Fish", f"last {number(seen['fish_seen'][-1], 4)} on {day(seen['day'][-1])}" if seen.height else "")
+    count = forms.number_box("Fish seen", f"{key} fish", "not counted", min_value=0, step=1)
+    looks = forms.pills("How they look", FISH_LOOK, f"{key} look")
     entered.row |= {"fish_seen": "" if count is None else f"{count:.0f}", "fish_look": str(looks or "")}
     with st.expander("More tests, and a note"):
         request(*(parameter for parameter in MAIN if ladders and parameter not in ladders), *MORE)
-        desk.title("Note", "never on a report unless ticked")
-        entered.row["note"] = desk.typed("Note", f"{key} note", desk.LONGEST_WHY, "no names of people")
+        forms.title("Note", "never on a report unless ticked")
+        entered.row["note"] = forms.typed("Note", f"{key} note", forms.LONGEST_WHY, "no names of people")
     return entered
 
 
@@ -217,13 +214,13 @@ SHOWN = 40
 
 
 def keep(week: Week, tank: str, when: dt.date, entered: Entered, by: str, after: str, sure: bool) -> None:
-    """Keeps the visit as a new file, moves on, loads the round anew and says what became of it.
+    """Keeps the visit as a new file, moves on, loads the round anew and shows the outcome.
 
-    What would be held is not kept; what is in doubt is told first, and kept once it is said again (`sure`).
+    What would be held is not kept; what is in doubt is shown first, and kept once it is confirmed (`sure`).
     """
     name = data.tank_titles(week)[tank]
     if entered.wrong:
-        desk.tell([f"{name} is not kept yet.", *entered.wrong], hand=True)
+        forms.set_message([f"{name} is not kept yet.", *entered.wrong], hand=True)
         return
     now = dt.datetime.now()
     row = {
@@ -235,34 +232,35 @@ def keep(week: Week, tank: str, when: dt.date, entered: Entered, by: str, after:
         "by": by,
     }
     new = {"visits/entered-now.csv": logbook.visits_csv([row]).encode()}
-    would = trial.files(desk.folder_now(), week.table("held"), new)
+    would = trial.files(forms.folder_now(), week.table("held"), new)
     bad = [f"{r['column'] or 'Row'} “{r['text']}”: {r['reason']}" for r in [*would.held, *would.elsewhere]]
     # of what is entered, or of other visits beside it
     warned = (r["says"] for r in would.remarks if r["outcome"] == "warned" and r["column"] != "kit")
     doubts = list(dict.fromkeys(warned))
     if bad:
-        desk.tell([f"{name} is not kept: it stands against what was entered for {day(when)} before.", *bad], hand=True)
+        against = f"{name} is not kept: it stands against what was entered for {day(when)} before."
+        forms.set_message([against, *bad], hand=True)
         return
     if doubts and not sure:
         st.session_state["enter_sure"] = entered.row
-        desk.tell([f"{name} is not kept yet. Look again: {doubts[0]}", *doubts[1:]], hand=True)
+        forms.set_message([f"{name} is not kept yet. Look again: {doubts[0]}", *doubts[1:]], hand=True)
         return
-    with desk.or_told():
+    with forms.show_errors():
         path = logbook.save_visits(week.folder, [row], dt.date.today())
     # It is kept: all that follows from it is settled before the load, which a second tap on the button would break off.
     times = st.session_state.get("enter_times", {})
     st.session_state["enter_times"] = {**times, (tank, when): times.get((tank, when), 0) + 1}
     st.session_state["enter_next"] = after
     logbook.keep_draft(week.folder, tank, when, {})
-    desk.tell([f"Kept: {name}, {day(when)}."])
+    forms.set_message([f"Kept: {name}, {day(when)}."])
     mine = pl.col("file") == path.relative_to(week.folder).as_posix()
-    loaded = desk.week()
+    loaded = forms.week()
     held, read = (loaded.table(name).filter(mine) for name in ("held", "reading"))
-    told = [f"Kept: {name}, {day(when)}, {counted(read.height, 'reading')}."]
-    desk.tell([*told, *(f"Held: {reason}" for reason in held["reason"])], hand=bool(held.height))
+    messages = [f"Kept: {name}, {day(when)}, {counted(read.height, 'reading')}."]
+    forms.set_message([*messages, *(f"Held: {reason}" for reason in held["reason"])], hand=bool(held.height))
 
 
-def take_up(week: Week, tank: str, when: dt.date, key: str) -> None:
+def restore_draft(week: Week, tank: str, when: dt.date, key: str) -> None:
     """Puts what was typed here and not kept back into its boxes, once a session."""
     if f"draft {key}" not in st.session_state:
         st.session_state[f"draft {key}"] = found = logbook.draft(week.folder, tank, when)
@@ -270,7 +268,7 @@ def take_up(week: Week, tank: str, when: dt.date, key: str) -> None:
             st.session_state.setdefault(f"{key} {name}", value)
 
 
-def lay_down(week: Week, tank: str, when: dt.date, key: str, entered: Entered) -> None:
+def save_draft(week: Week, tank: str, when: dt.date, key: str, entered: Entered) -> None:
     """Writes what is typed so far beside the logs: a reload, or an empty battery, loses nothing."""
     mine = {str(name): value for name, value in st.session_state.items() if str(name).startswith(f"{key} ")}
     typed = {name.removeprefix(f"{key} "): value for name, value in mine.items() if value not in (None, "", [])}
@@ -288,13 +286,13 @@ def lay_down(week: Week, tank: str, when: dt.date, key: str, entered: Entered) -
 # -- what was kept of a day ------------------------------------------------------------------------------
 
 RECORDS = {"visit": "day", "service": "date", "event": "date", "tap": "date"}  # and the column of their day
-SILENT = ("date", "site", "tank", "water_supply")  # told beside the cells
+SILENT = ("date", "site", "tank", "water_supply")  # shown beside the cells
 
 
 def records(week: Week, when: dt.date) -> list[tuple[data.Row, dict[str, str]]]:
     """Every row that was kept of a day, the last first: where it is, and its cells as they read with all corrections."""
     titles = data.tank_titles(week)
-    frames = week.kept("corrected", lambda: corrections.apply(desk.folder_now().sheets)[0]).frames
+    frames = week.kept("corrected", lambda: corrections.apply(forms.folder_now().sheets)[0]).frames
     found = []
     for name, column in RECORDS.items():
         mine = week.table(name).filter(pl.col(column) == when).select("file", "line").unique()
@@ -308,7 +306,7 @@ def records(week: Week, when: dt.date) -> list[tuple[data.Row, dict[str, str]]]:
     return found[::-1]
 
 
-def of_the_day(week: Week, when: dt.date) -> None:
+def kept_on_day(week: Week, when: dt.date) -> None:
     """What was kept of a day, each with its button; the chosen one with the cell to put right under it."""
     found = records(week, when)
     if not found:
@@ -317,12 +315,12 @@ def of_the_day(week: Week, when: dt.date) -> None:
     for where, cells in found[:SHOWN]:
         at = f"{where['file']}|{where['line']}"
         with st.container(horizontal=True, vertical_alignment="center", key=f"held_row {at}"):
-            said = ", ".join(  # `09:45, nitrate 27, kit R2`
-                text if name == "time" else f"{desk.column_title(name).lower()} {text}"
+            line = ", ".join(  # `09:45, nitrate 27, kit R2`
+                text if name == "time" else f"{forms.column_title(name).lower()} {text}"
                 for name, text in cells.items()
                 if text and name not in SILENT and not name.startswith("unit of ")
             )
-            look.html(f"<p><strong>{escape(where['title'])}</strong> {escape(said)}</p>", width="stretch")
+            look.html(f"<p><strong>{escape(where['title'])}</strong> {escape(line)}</p>", width="stretch")
             if st.button("Put right", key=f"edit {at}"):
                 st.session_state[held_forms.OPEN] = None if st.session_state.get(held_forms.OPEN) == at else at
         if st.session_state.get(held_forms.OPEN) == at:
@@ -335,10 +333,10 @@ def _edit(week: Week, where: data.Row, cells: Mapping[str, str], at: str) -> Non
     """The cell to put right: what was typed first, then what was left blank."""
     of_row = [name for name in cells if not name.startswith("unit of ")]
     order = sorted(of_row, key=lambda name: (not cells[name], name in (*SILENT, "time", "taken")))
-    names = {name: f"{desk.column_title(name)}: {cells[name] or 'blank'}" for name in order}
+    names = {name: f"{forms.column_title(name)}: {cells[name] or 'blank'}" for name in order}
     chosen = st.selectbox(
         "What to put right", [*names, ""], format_func=lambda name: names.get(name, "the whole row was a mistake"),
         key=f"cell {at}",
     )  # fmt: skip
     row = {**where, "column": chosen or None, "text": cells.get(chosen or "", ""), "id": f"{at}|{chosen}"}
-    held_forms.panel(week, desk.folder_now(), row)
+    held_forms.panel(week, forms.folder_now(), row)

@@ -10,7 +10,7 @@ import streamlit as st
 
 from dashboard import look
 from dashboard.data import Row
-from dashboard.ledgers import Line, flow_said, sum_html
+from dashboard.ledgers import Line, flow_text, sum_html
 from pipeline.advise.book import Rating
 from pipeline.advise.filter_entry import Entry
 from pipeline.week import Week
@@ -23,7 +23,7 @@ HALF_ONLY = "an internal or sponge filter does the half cycle only"
 
 
 def sentence(entry: Entry, tank: str | None, net: float | None) -> str:
-    """What it holds and what that is good for; what is not known is said."""
+    """What it holds and what that is good for; what is not known is stated."""
     good = entry.good
     stands = "on no tank" if tank is None else f"on {tank}{'' if net is None else f' ({litres(net)} net)'}"
     where = f"{entry.name}, {'filled as the book has it' if entry.is_model else stands},"
@@ -51,7 +51,7 @@ def facts_line(entry: Entry) -> str:
     parts = [entry.kind or "kind not recorded"]
     if not entry.is_model:
         parts.append(f"book entry {entry.model.name}" if entry.model else "model not in the book")
-    parts.append(flow_said(entry))
+    parts.append(flow_text(entry))
     if entry.good.worked_kg and entry.tank is not None:
         parts.append(f"today its media works like {kilograms(entry.good.worked_kg)} of mature, well-placed media")
     if entry.is_model and entry.model is not None:
@@ -64,7 +64,7 @@ def facts_line(entry: Entry) -> str:
 def alone_html(entry: Entry, assumed: Mapping[str, float]) -> str:
     """The sum of what it is good for by itself."""
     good = entry.good
-    told = sum_html([
+    table = sum_html([
         Line("Media that counts, dry", kilograms(good.full_kg)),
         Line("Flow", flow(entry.flow_l_h), entry.flow_basis if entry.flow_l_h is not None else ""),
         Line("Half cycle", litres(good.half_l), BITES.get(good.half_limit, ""), total=True),
@@ -76,20 +76,20 @@ def alone_html(entry: Entry, assumed: Mapping[str, float]) -> str:
         f" {assumed['litres_per_kg']:g}{NBSP}L, and never more than the half."
     )
     trickle = " In a trickle tower the rule of thumb flatters: much air leaves little of the full cycle."
-    return f'{told}<p class="small">{rule}{trickle if entry.kind == "trickle" else ""}</p>'
+    return f'{table}<p class="small">{rule}{trickle if entry.kind == "trickle" else ""}</p>'
 
 
-def _table(heads: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence[int] = ()) -> str:
-    """A ledger of the book; on a phone the heads stand before the values."""
-    return look.table(heads, rows, "ledger held book", ("", *heads[1:]), classes=dict.fromkeys(numbers, "n"))
+def _table(headings: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence[int] = ()) -> str:
+    """A ledger of the book; on a phone the headings stand before the values."""
+    return look.table(headings, rows, "ledger held book", ("", *headings[1:]), classes=dict.fromkeys(numbers, "n"))
 
 
 def ways_html(ways: Sequence[tuple[str, Rating]]) -> str:
     """Every way to fill a model, side by side."""
     rows = [
-        (escape(says), kilograms(good.full_kg), litres(good.half_l), BITES.get(good.half_limit, "–"),
+        (escape(filled), kilograms(good.full_kg), litres(good.half_l), BITES.get(good.half_limit, "–"),
          litres(good.full_l), BITES.get(good.full_limit, "–"))
-        for says, good in ways
+        for filled, good in ways
     ]  # fmt: skip
     return _table(("Filled", "media", "half cycle", "its limit", "full cycle", "limit of the full"), rows, (1, 2, 4))
 
@@ -101,9 +101,9 @@ def _size(size: Row) -> str:
     sides = [size[name] for name in names.get(size["shape"] or "", ("depth_mm",))]
     if all(side is None for side in sides):
         return ""
-    said = " × ".join("?" if side is None else number(side, 4) for side in sides)
+    measures = " × ".join("?" if side is None else number(side, 4) for side in sides)
     share = "" if size["usable_share"] is None else f", {per_cent(100 * size['usable_share'])} usable"
-    return f"{size['shape'] or 'deep'} {with_unit(said, 'mm')}{share}"
+    return f"{size['shape'] or 'deep'} {with_unit(measures, 'mm')}{share}"
 
 
 def rooms_html(rows: Sequence[Row]) -> str:
@@ -135,33 +135,33 @@ def _follows(row: Row, later: Row) -> bool:
 
 
 def history_html(week: Week, name: str, titles: Mapping[str, str]) -> str:
-    """Moves between tanks and fills of a filter, newest first, each day's told together."""
+    """Moves between tanks and fills of a filter, newest first, each day's together."""
     found: list[tuple[dt.date, int, str]] = []
     for row in week.table("placement").filter(filter=name).iter_rows(named=True):
         where = titles.get(row["tank"], row["tank"])
         found += [(row["from"], 0, f"put on {where}"), (row["to"] or dt.date.max, 3, f"last day on {where}")]
     fills = week.table("fill").filter(filter=name).sort("from").to_dicts()
     for n, row in enumerate(fills):
-        # What ended the day before, or the same day, in the same layer was replaced: said once, not twice.
+        # What ended the day before, or the same day, in the same layer was replaced: one line, not two.
         before = next((f["medium"] for f in reversed(fills[:n]) if _follows(f, row)), None)
         size = with_unit(number(row["thickness_mm"], 4), "mm") if row["thickness_mm"] is not None else ""
         size = with_unit(number(row["mass_kg"]), "kg") if row["mass_kg"] is not None else size
         what, room = f"{size} {row['medium']}".strip(), row["compartment"]
         how = "renewed in" if before == row["medium"] else f"in place of {before} in" if before else "into"
-        says, wet = f"{what} {how} {room}", row["wetted"]
-        says += f" (wetted {day(wet, year=True)})" if wet is not None and wet != row["from"] else ""
-        says += f", batch {row['batch']}" if row["batch"] else ""
-        found.append((row["from"], 1, says + (f", “{row['note']}”" if row["note"] else "")))
+        text, wet = f"{what} {how} {room}", row["wetted"]
+        text += f" (wetted {day(wet, year=True)})" if wet is not None and wet != row["from"] else ""
+        text += f", batch {row['batch']}" if row["batch"] else ""
+        found.append((row["from"], 1, text + (f", “{row['note']}”" if row["note"] else "")))
         if row["to"] is not None and not any(_follows(row, later) for later in fills[n + 1 :]):
             found.append((row["to"], 2, f"last day of {what} in {room}"))
     days: dict[dt.date, list[str]] = {}
-    for date, _, says in sorted(found, key=lambda item: (-item[0].toordinal(), item[1])):
+    for date, _, text in sorted(found, key=lambda item: (-item[0].toordinal(), item[1])):
         if date <= week.as_of:
-            days.setdefault(date, []).append(says)
-    told = look.items(
-        f"<strong>{day(date, year=True)}</strong>: {escape(capital('; '.join(says)))}." for date, says in days.items()
+            days.setdefault(date, []).append(text)
+    listing = look.items(
+        f"<strong>{day(date, year=True)}</strong>: {escape(capital('; '.join(text)))}." for date, text in days.items()
     )
-    return told or "<p>No fill and no tank is recorded of it. Write them into fills.csv and placements.csv.</p>"
+    return listing or "<p>No fill and no tank is recorded of it. Write them into fills.csv and placements.csv.</p>"
 
 
 def _ok(cycle: Row) -> str:
@@ -170,15 +170,15 @@ def _ok(cycle: Row) -> str:
 
 def answer_sentence(answer: Row) -> str:
     """Both answers in one sentence."""
-    full, said = answer["full"], []
+    full, parts = answer["full"], []
     for cycle in (answer["half"], full):
         limit = f" ({BITES[cycle['limit']]})" if cycle["limit"] in BITES else ""
         good = "" if cycle["rates_l"] is None else f", good for {litres(cycle['rates_l'])}{limit}"
-        said.append(_ok(cycle) + good)
+        parts.append(_ok(cycle) + good)
     short = f", short {kilograms(full['short_kg'])}" if full["short_kg"] else ""
     return (
         f"For {litres(answer['net_l'])} net, {STOCKED[answer['stocking']]}, the {answer['model']}, {full['layout']}:"
-        f" half cycle {said[0]}; full cycle {said[1]}{short}."
+        f" half cycle {parts[0]}; full cycle {parts[1]}{short}."
     )
 
 
@@ -221,8 +221,8 @@ def compare_html(answers: Sequence[Row]) -> str:
             (f"<strong>{escape(a['model'])}</strong>", f"{_ok(half)}, {litres(half['rates_l'])}",
              full_of(a, "filled loosely"), full_of(a, "packed neatly"), slack, cost, escape(listed(lacks)) or "nothing")
         )  # fmt: skip
-    heads = ("Model", "half cycle", "full cycle, filled loosely", "full cycle, packed neatly", "slack", "cost", "lacks")
-    return _table(heads, rows, (4,))
+    names = ("Model", "half cycle", "full cycle, filled loosely", "full cycle, packed neatly", "slack", "cost", "lacks")
+    return _table(names, rows, (4,))
 
 
 def filters_table(week: Week, tanks: Mapping[str, str]) -> pl.DataFrame:

@@ -102,21 +102,21 @@ def strip(
     blank = sorted({*range(WEEKS)} - {(as_of - row["day"]).days // 7 for row in readings})
     parts += [f'<circle cx="{x(as_of - dt.timedelta(7 * w + 3)):.1f}" cy="{base - 3:g}" r="2" fill="none" stroke="{INK3}"/>'
               for w in blank]  # fmt: skip
-    heads = "where it levels off is not known"
+    outlook_text = "where it levels off is not known"
     if outlook and outlook["plateau"] is not None:
         low, high, mid, at = max(outlook["plateau_low"], 0), outlook["plateau_high"], outlook["plateau"], width - 8
         parts.append(
             f'<path d="M{at:g} {y(high):.1f}V{y(low):.1f}M{at - 3:g} {y(high):.1f}h6M{at - 3:g} {y(low):.1f}h6"'
             f' stroke="{BLUE}" stroke-width="1.4"/><circle cx="{at:g}" cy="{y(mid):.1f}" r="2.6" fill="{BLUE}"/>'
         )
-        heads = f"levels off near {mid:.0f} ({low:.0f} to {high:.0f})"
-    last_said = "none"
+        outlook_text = f"levels off near {mid:.0f} ({low:.0f} to {high:.0f})"
+    last_text = "none"
     if readings:
         low, high = readings[-1]["low"], readings[-1]["high"]
-        last_said = f"over {low:.0f}" if high is None else f"{low:.0f} to {high:.0f}"
+        last_text = f"over {low:.0f}" if high is None else f"{low:.0f} to {high:.0f}"
     alt = (
-        f"Nitrate, {WEEKS} weeks: last {last_said} mg/L, limit {ceiling:.0f}; {len(readings)} readings,"
-        f" {len(blank)} weeks without; {heads}."
+        f"Nitrate, {WEEKS} weeks: last {last_text} mg/L, limit {ceiling:.0f}; {len(readings)} readings,"
+        f" {len(blank)} weeks without; {outlook_text}."
     )
     return img("".join(parts), alt, width, height)
 
@@ -227,9 +227,9 @@ def bioload(row: Row | None, hot: bool, bar: bool = False) -> str:
     if row["plain_load_pct"] is None:
         return "<small>half cycle only</small>"
     values = (row["plain_load_pct"], row["working_load_pct"])
-    said = " / ".join("not known" if v is None else _hand(f"{v:.0f}", hot and v > 100) for v in values)
+    text = " / ".join("not known" if v is None else _hand(f"{v:.0f}", hot and v > 100) for v in values)
     drawn = f'<span class="bars">{load_bar(*values, hot)}</span>' if bar else ""
-    return f"{said}{NBSP}%{drawn}"
+    return f"{text}{NBSP}%{drawn}"
 
 
 def last(week: Week, water: Row | None, ceiling: float, read: dt.date | None, hot: bool, gap: str) -> str:

@@ -67,8 +67,8 @@ def nitrate(
         ]
     limit = _one(y=ceiling, at=start.isoformat(), says=f"limit {ceiling:.0f}")
     layers.append(limit.mark_rule(color=INK, strokeDash=[6, 4], strokeWidth=1.2).encode(y=y))
-    words = limit.mark_text(align="left", dx=4, dy=-7, color=INK, fontSize=13)
-    layers.append(words.encode(x=x, y=y, text="says:N"))
+    label = limit.mark_text(align="left", dx=4, dy=-7, color=INK, fontSize=13)
+    layers.append(label.encode(x=x, y=y, text="says:N"))
     tip = [alt.Tooltip("day:T", title="Read", format="%a %-d %B"), alt.Tooltip("said:N", title="Nitrate, mg/L")]
     width = alt.expr("max(3, min(7, width / 150))")
     bars = readings.with_columns(pl.col("high").fill_null(top))
@@ -107,8 +107,8 @@ def nitrate(
         ]
     # A square that stands on the rule, or close before it, pushes the words to its right.
     near = any(0 <= (as_of - day).days <= SQUARE_DAYS for _, day in events)
-    words = now.mark_text(align="left", dx=12 if near else 4, color=INK2, fontSize=12)
-    layers.append(words.encode(x=x, y=y, text="says:N"))
+    label = now.mark_text(align="left", dx=12 if near else 4, color=INK2, fontSize=12)
+    layers.append(label.encode(x=x, y=y, text="says:N"))
     return _drawn(layers, 270)
 
 

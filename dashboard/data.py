@@ -86,11 +86,11 @@ def sites_in_order(week: Week) -> dict[str, str]:
     return {site: name or site for site, name in rows}
 
 
-def slowly(week: Week, key: object, words: str, make: Callable[[], T]) -> T:
+def slowly(week: Week, key: object, text: str, make: Callable[[], T]) -> T:
     """What takes its time, made once for a week; `words` say so meanwhile."""
 
     def made() -> T:
-        with st.spinner(words):
+        with st.spinner(text):
             return make()
 
     return week.kept(key, made)

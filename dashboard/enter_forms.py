@@ -24,6 +24,7 @@ from schemas.words import PARAMETER_TITLES, ROW_OUTCOMES
 
 WHO = "Who (role or initials)"
 LONGEST_WHO, LONGEST_WHY, LONGEST_VALUE = 40, 200, 60  # characters
+SHOWN = 100  # rows of each list of an account
 
 
 @st.cache_resource(max_entries=2, show_spinner="Reading the folder")
@@ -45,7 +46,7 @@ def _loaded(folder: str, db: str, stamp: str, today: dt.date) -> bool:
 def week() -> Week:
     """The week of the folder as it reads now: loaded first where a file has changed."""
     folder, db = data.places()
-    with suppress(Problem, OSError):  # what is wrong is told where the week is opened
+    with suppress(Problem, OSError):  # what is wrong is shown where the week is opened
         _loaded(str(folder), str(db or ""), trial.stamp(folder), dt.date.today())
     return data.week()
 
@@ -57,26 +58,26 @@ def column_title(column: str | None) -> str:
     return PARAMETER_TITLES.get(column, column.replace("_", " ").capitalize())
 
 
-def tell(sentences: Sequence[str], hand: bool = False) -> None:
-    """Keeps what became of something for the run that follows."""
+def set_message(sentences: Sequence[str], hand: bool = False) -> None:
+    """Keeps the outcome of something for the run that follows."""
     st.session_state["became"] = (list(sentences), hand)
 
 
-def became() -> None:
-    """What became of the last thing that was kept, once."""
-    told = st.session_state.pop("became", None)
-    if told:
-        lines = "".join(f"<p>{escape(line)}</p>" for line in told[0])
-        look.html(f'<div class="became{" hand" if told[1] else ""}" role="status">{lines}</div>')
+def show_message() -> None:
+    """The outcome of the last thing that was kept, once."""
+    message = st.session_state.pop("became", None)
+    if message:
+        lines = "".join(f"<p>{escape(line)}</p>" for line in message[0])
+        look.html(f'<div class="became{" hand" if message[1] else ""}" role="status">{lines}</div>')
 
 
 @contextmanager
-def or_told(*lead: str) -> Iterator[None]:
-    """What can't be done in here is told, and the page shown anew."""
+def show_errors(*lead: str) -> Iterator[None]:
+    """What can't be done in here is shown as a message, on the page drawn anew."""
     try:
         yield
     except (Problem, OSError) as problem:
-        tell([f"{' '.join(lead)} {problem}".strip()], hand=True)
+        set_message([f"{' '.join(lead)} {problem}".strip()], hand=True)
         st.rerun()
 
 
@@ -102,8 +103,8 @@ def echo(answer: trial.Answer) -> None:
     """What a cell would be taken for, at once under it."""
     if answer.says:
         first, stop, rest = answer.says.partition(". ")
-        said = re.sub("^([Rr]ead as )(.*)", r"\1<b>\2</b>", escape(first), flags=re.DOTALL) + escape(stop + rest)
-        look.html(f'<p class="echo{"" if answer.good else " hand"}" role="status">{said}</p>')
+        body = re.sub("^([Rr]ead as )(.*)", r"\1<b>\2</b>", escape(first), flags=re.DOTALL) + escape(stop + rest)
+        look.html(f'<p class="echo{"" if answer.good else " hand"}" role="status">{body}</p>')
 
 
 def title(name: str, after: str = "", unit: str = "") -> None:
@@ -122,20 +123,15 @@ def still_there(key: str, options: Collection[str]) -> None:
 
 
 def pills(
-    label: str,
-    options: Collection[str],
-    key: str,
-    *,
-    default: str | None = None,
-    many: bool = False,
+    label: str, options: Collection[str], key: str, *, default: str | None = None, many: bool = False,
     shown: bool = False,
-) -> Any:
+) -> Any:  # fmt: skip
     """Options to tap (or option -> its words); one of them is always tapped where there is a default."""
     still_there(key, options)
-    words = options if isinstance(options, Mapping) else {}
+    titles = options if isinstance(options, Mapping) else {}
     return st.pills(  # type: ignore[call-overload]
         label, list(options), selection_mode="multi" if many else "single", key=key, required=default is not None,
-        default=None if key in st.session_state else default, format_func=lambda one: look.label(words.get(one, one)),
+        default=None if key in st.session_state else default, format_func=lambda one: look.label(titles.get(one, one)),
         label_visibility="visible" if shown else "collapsed", persist_state="session",
     )  # fmt: skip
 
@@ -146,17 +142,17 @@ def account_sentence(account: dict[str, Any]) -> str:
     return f"{counted(account['rows_in'], 'row')}: {', '.join(parts) or 'nothing in it'}."
 
 
-def _cells(rows: Sequence[Row], words: str, heads: Sequence[str], titles: Mapping[str, str]) -> None:
-    """Where each stands, as it was typed, and what is said of it."""
+def _cells(rows: Sequence[Row], reason: str, headings: Sequence[str], titles: Mapping[str, str]) -> None:
+    """Where each stands, as it was typed, and what is noted of it."""
     body = []
     for row in rows:
         line = f"line {row['line']}" if row["line"] else "whole file"
         title = titles.get(row["tank"] or "")
         place = f"{escape(title)}<br><small>{escape(row['file'])}, " if title else f"{escape(row['file'])}<br><small>"
         typed = f"{row['column'] or 'row'} “{row['text'][:200]}”"
-        cells = (f"{place}{line}</small>", escape(typed), escape(row[words]), escape(row.get("suggestion") or ""))
-        body.append(cells[: len(heads)])
-    look.html(look.table(heads, body, labels=("", "", "", "suggested")))
+        cells = (f"{place}{line}</small>", escape(typed), escape(row[reason]), escape(row.get("suggestion") or ""))
+        body.append(cells[: len(headings)])
+    look.html(look.table(headings, body, labels=("", "", "", "suggested")))
 
 
 def files_box(key: str) -> Any:
@@ -168,9 +164,9 @@ def files_box(key: str) -> Any:
 def column_box(header: str, guess: str, allowed: Iterable[str], key: str, shows: Sequence[str] = ()) -> str:
     """What a column of somebody's sheet is, as a person chooses; the guess stands there first. Blank: not used."""
     seen = f" ({', '.join(text[:20] for text in shows)} …)" if shows else ""
-    words = list(dict.fromkeys([guess, "", *allowed]))
+    columns = list(dict.fromkeys([guess, "", *allowed]))
     named = look.label(f"“{header}”{seen}")
-    return st.selectbox(named, words, key=key, format_func=lambda word: word or "not used") or ""
+    return st.selectbox(named, columns, key=key, format_func=lambda word: word or "not used") or ""
 
 
 def keep_text(waits: int) -> str:
@@ -178,33 +174,33 @@ def keep_text(waits: int) -> str:
     return f"Keep; {counted(waits, 'item')} will wait under Held rows" if waits else "Keep"
 
 
-def account(week: Week, told: trial.Account, shown: int = 100, titles: Mapping[str, str] | None = None) -> None:
+def account(week: Week, result: trial.Account, titles: Mapping[str, str] | None = None) -> None:
     """The account, what would be held, and what is used with a remark; `titles`: of tanks that the round lacks yet."""
     titles = titles or data.tank_titles(week)
-    look.say(account_sentence(told.account))
-    if len(told.account["files"]) > 1:
-        lines = "".join(f"<li>{escape(f['file'])}: {escape(account_sentence(f))}</li>" for f in told.account["files"])
+    look.say(account_sentence(result.account))
+    if len(result.account["files"]) > 1:
+        lines = "".join(f"<li>{escape(f['file'])}: {escape(account_sentence(f))}</li>" for f in result.account["files"])
         look.html(f"<ul>{lines}</ul>")
-    for column in told.account["unknown_columns"]:
+    for column in result.account["unknown_columns"]:
         like = f"is it {column['like']}?" if column["like"] else "it is not used."
-        said = f"Column “{column['column']}” in {column['file']} is not known; {like}"
-        look.html(f"<p>{escape(said)}</p>")
-    why, says = ("Where", "As typed", "Why", "Suggested"), ("Where", "As typed", "What is said")
-    if told.held:
+        text = f"Column “{column['column']}” in {column['file']} is not known; {like}"
+        look.html(f"<p>{escape(text)}</p>")
+    reason_columns, remark_columns = ("Where", "As typed", "Why", "Suggested"), ("Where", "As typed", "What is said")
+    if result.held:
         look.section("Would be held", "not used until it is put right; the rest of each row is")
-        _cells(told.held[:shown], "reason", why, titles)
-    if told.elsewhere:
+        _cells(result.held[:SHOWN], "reason", reason_columns, titles)
+    if result.elsewhere:
         look.section("Would then be held too", "in files that are here already")
-        _cells(told.elsewhere[:shown], "reason", why, titles)
-    if told.becomes:
-        with st.expander(f"What {counted(len(told.becomes), 'row')} would become", expanded=len(told.becomes) <= 10):
-            look.html(look.part("becomes.html", rows=told.becomes, titles=titles))
-    warned, converted = ([row for row in told.remarks if row["outcome"] == kind] for kind in ("warned", "converted"))
+        _cells(result.elsewhere[:SHOWN], "reason", reason_columns, titles)
+    if rows := result.becomes:
+        with st.expander(f"What {counted(len(rows), 'row')} would become", expanded=len(rows) <= 10):
+            look.html(look.part("becomes.html", rows=rows, titles=titles))
+    warned, converted = ([row for row in result.remarks if row["outcome"] == kind] for kind in ("warned", "converted"))
     if warned:
         look.section("Used, and marked")
-        _cells(warned[:shown], "says", says, titles)
+        _cells(warned[:SHOWN], "says", remark_columns, titles)
     if converted:
         with st.expander(f"{counted(len(converted), 'cell')} converted, the original kept"):
-            _cells(converted[:shown], "says", says, titles)
-    if more := sum(max(len(rows) - shown, 0) for rows in (told.held, warned, converted)):
+            _cells(converted[:SHOWN], "says", remark_columns, titles)
+    if more := sum(max(len(rows) - SHOWN, 0) for rows in (result.held, warned, converted)):
         look.small(f"{counted(more, 'line')} more not shown.")

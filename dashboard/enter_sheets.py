@@ -10,7 +10,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import at_tank, data, look
-from dashboard import enter_forms as desk
+from dashboard import enter_forms as forms
 from pipeline import logbook, trial
 from pipeline.new_folder import columns_text, families_named, file_name, headers
 from pipeline.papers.report_facts import open_tanks
@@ -40,7 +40,7 @@ KINDS = {"visits": "readings", "services": "filter services", "events": "events"
 
 def account_of(week: Week, new: Mapping[str, bytes], columns: Mapping[str, str] | None = None) -> trial.Account:
     """The account of files that are not kept yet, with what own headers mean; checked once for the same content."""
-    folder = trial.with_columns(desk.folder_now(), columns or {})
+    folder = trial.with_columns(forms.folder_now(), columns or {})
     return data.slowly(
         week, ("account", trial.stamp(folder.path), repr(columns), tuple(new.items())),
         "Checking by the same rules as a load", lambda: trial.files(folder, week.table("held"), new),
@@ -53,10 +53,10 @@ def _grid_frame(week: Week, sites: list[str], when: dt.date) -> pl.DataFrame:
     rows: list[dict[str, str | None]] = []
     for site in sites:
         for tank in open_tanks(week, site, when):
-            hopes = at_tank.hoped(week, tank["tank"], when)
+            ranges = at_tank.expected_ranges(week, tank["tank"], when)
             _, kit = at_tank.kits_here(week, tank["tank"], when)
             row: dict[str, str | None] = {"id": tank["tank"], "site": site, "tank": titles[tank["tank"]]}
-            row |= {f"expect {name}": hopes.get(name, at_tank.NOT_KNOWN) for name in EXPECTED}
+            row |= {f"expect {name}": ranges.get(name, at_tank.NOT_KNOWN) for name in EXPECTED}
             rows.append({**row, "kit": None if kit == at_tank.NO_KIT else kit})
     boxes = [n for name in READINGS for n in ((name, f"expect {name}") if name in EXPECTED else (name,))]
     return pl.DataFrame(rows, schema=dict.fromkeys(["id", "site", "tank", *boxes, *REST], pl.String))
@@ -64,22 +64,22 @@ def _grid_frame(week: Week, sites: list[str], when: dt.date) -> pl.DataFrame:
 
 def _columns() -> dict[str, Any]:
     text = st.column_config.TextColumn
-    told: dict[str, Any] = {"id": None, "site": None, "tank": text("Tank", width=210, disabled=True, pinned=True)}
+    columns: dict[str, Any] = {"id": None, "site": None, "tank": text("Tank", width=210, disabled=True, pinned=True)}
     for name in READINGS:
-        told[name] = text(PARAMETER_TITLES[name], width=128 if name == "temperature" else 104)
-        told[f"expect {name}"] = text("expect", width=104, disabled=True)
+        columns[name] = text(PARAMETER_TITLES[name], width=128 if name == "temperature" else 104)
+        columns[f"expect {name}"] = text("expect", width=104, disabled=True)
     for name, title in REST.items():
-        told[name] = text(title, width=220 if name == "note" else 104)
-    return told
+        columns[name] = text(title, width=220 if name == "note" else 104)
+    return columns
 
 
 def typed_rows(edited: pl.DataFrame, when: dt.date, by: str) -> list[dict[str, str]]:
     """The rows of the grid in which anything was typed, as rows of a visits sheet."""
     rows = []
     for row in edited.iter_rows(named=True):
-        told = {name: str(row[name] or "").strip() for name in (*READINGS, *REST)}
-        if any(text for name, text in told.items() if name not in ("kit", "taken")):
-            rows.append({"date": when.isoformat(), "site": row["site"], "tank": row["id"], **told, "by": by})
+        cells = {name: str(row[name] or "").strip() for name in (*READINGS, *REST)}
+        if any(text for name, text in cells.items() if name not in ("kit", "taken")):
+            rows.append({"date": when.isoformat(), "site": row["site"], "tank": row["id"], **cells, "by": by})
     return rows
 
 
@@ -107,7 +107,7 @@ def grid(week: Week, when: dt.date, sites: list[str]) -> None:
             column_config=_columns(), disabled=[c for c in frame.columns if c.startswith("expect") or c == "tank"],
             alt=f"A grid to type in: {counted(frame.height, 'tank')}, a row each",
         )  # fmt: skip
-        by = desk.who("enter_by", width=320)
+        by = forms.who("enter_by", width=320)
         if st.form_submit_button("Check", type="primary"):
             st.session_state["grid_rows"] = ((when, sites), typed_rows(edited, when, by))
     checked, rows = st.session_state.get("grid_rows", (None, []))
@@ -116,10 +116,10 @@ def grid(week: Week, when: dt.date, sites: list[str]) -> None:
     if not rows:
         look.say("Nothing is typed yet.")
         return
-    told = account_of(week, {f"visits/entered-{when}.csv": logbook.visits_csv(rows).encode()})
-    desk.account(week, told)
-    if st.button(desk.keep_text(len(told.held) + len(told.elsewhere)), type="primary", key="grid_keep"):
-        with desk.or_told():
+    result = account_of(week, {f"visits/entered-{when}.csv": logbook.visits_csv(rows).encode()})
+    forms.account(week, result)
+    if st.button(forms.keep_text(len(result.held) + len(result.elsewhere)), type="primary", key="grid_keep"):
+        with forms.show_errors():
             path = logbook.save_visits(week.folder, rows, dt.date.today())
         st.session_state["grid_times"] = count + 1
         st.session_state.pop("grid_rows", None)
@@ -127,26 +127,26 @@ def grid(week: Week, when: dt.date, sites: list[str]) -> None:
 
 
 def _kept(files: list[str]) -> None:
-    """Loads the round anew and says what became of the files."""
-    desk.tell([f"Kept: {', '.join(files)}."])  # a second tap would break off the load
-    after = desk.week()
+    """Loads the round anew and shows what became of the files."""
+    forms.set_message([f"Kept: {', '.join(files)}."])  # a second tap would break off the load
+    after = forms.week()
     mine = pl.col("file").str.replace(r"(?s), sheet .*$", "").is_in(files)
     rows, held = int(after.table("account").filter(mine)["rows_in"].sum()), after.table("held").filter(mine).height
-    told = [f"Kept: {', '.join(files)}; {counted(rows, 'row')}, in use now."]
-    told += [f"{counted(held, 'item waits', 'items wait')} under Held rows."] if held else []
-    desk.tell(told, hand=bool(held))
+    messages = [f"Kept: {', '.join(files)}; {counted(rows, 'row')}, in use now."]
+    messages += [f"{counted(held, 'item waits', 'items wait')} under Held rows."] if held else []
+    forms.set_message(messages, hand=bool(held))
     st.rerun()
 
 
 def _own_columns(new: Mapping[str, bytes]) -> dict[str, str]:
     """What each unknown column of visits files is, as a person chooses; a guess stands there first."""
-    asked = trial.unknown_columns(desk.folder_now(), new)
+    asked = trial.unknown_columns(forms.folder_now(), new)
     if not asked:
         return {}
     look.section("Columns that are not known yet", "kept under [columns] in round.toml, for the next file too")
     chosen = {
-        one.header: desk.column_box(one.header, one.column, trial.VISIT_COLUMNS, f"own {one.header} {place}", one.shows)
-        for place, one in enumerate(asked)
+        one.header: forms.column_box(one.header, one.column, trial.VISIT_COLUMNS, f"own {one.header} {n}", one.shows)
+        for n, one in enumerate(asked)
     }
     with st.expander("What the columns are"):
         st.markdown(columns_text(families_named("visits")[0]))
@@ -159,7 +159,7 @@ def upload(week: Week) -> None:
     kind = st.pills("What it holds", list(KINDS), default="visits", format_func=KINDS.__getitem__, key="upload_kind",
                     required=True) or "visits"  # fmt: skip
     count = st.session_state.get("upload_times", 0)
-    given = desk.files_box(f"upload {kind} {count}")
+    given = forms.files_box(f"upload {kind} {count}")
     if not given:
         return
     new: dict[str, bytes] = {}
@@ -171,18 +171,18 @@ def upload(week: Week) -> None:
             look.html(f"<p>“{escape(file.name)}” would be kept as {escape(kind)}/{escape(name)}.</p>")
         new[f"{kind}/{name}"] = file.getvalue()
     columns = _own_columns(new) if kind == "visits" else {}
-    told = account_of(week, new, columns)
-    desk.account(week, told)
-    rows, nothing = told.account["rows_in"], ""
-    if rows and told.account["repeats"] == rows:
+    result = account_of(week, new, columns)
+    forms.account(week, result)
+    rows, nothing = result.account["rows_in"], ""
+    if rows and result.account["repeats"] == rows:
         nothing = "Every row of it is here already: there is nothing to keep."
-    elif any(row["line"] == 0 and (", sheet " not in row["file"] or not told.becomes) for row in told.held):
+    elif any(row["line"] == 0 and (", sheet " not in row["file"] or not result.becomes) for row in result.held):
         nothing = "A file that is held whole brings nothing in: put it right, then choose it again."
     elif not rows:
         nothing = "There is no row in it, so there is nothing to keep."
     if nothing:
         look.say(nothing)
-    elif st.button(desk.keep_text(len(told.held) + len(told.elsewhere)), type="primary", key="upload_keep"):
+    elif st.button(forms.keep_text(len(result.held) + len(result.elsewhere)), type="primary", key="upload_keep"):
         done: list[str] = []
         try:
             if columns:
@@ -192,7 +192,7 @@ def upload(week: Week) -> None:
                 done.append(path)
         except Problem as problem:
             kept = f"Kept before that: {', '.join(done)}." if done else ""
-            desk.tell([str(problem), *([kept] if kept else [])], hand=True)
+            forms.set_message([str(problem), *([kept] if kept else [])], hand=True)
             st.rerun()
         st.session_state["upload_times"] = count + 1
         _kept(done)
@@ -200,21 +200,21 @@ def upload(week: Week) -> None:
 
 def _box(week: Week, family: Family, note: Note, header: str, when: dt.date, count: int) -> str:
     """One column of the form; what was typed, as a cell of the CSV."""
-    key, tells = f"form {family.name} {header} {count}", note.description or None
+    key, help_text = f"form {family.name} {header} {count}", note.description or None
     title = look.label(note.title + (f", {note.unit}" if note.unit else ""))
     if note.kind == "date":
-        chosen = st.date_input(title, when if note.required else None, key=key, format="YYYY-MM-DD", help=tells)
+        chosen = st.date_input(title, when if note.required else None, key=key, format="YYYY-MM-DD", help=help_text)
         return chosen.isoformat() if isinstance(chosen, dt.date) else ""
     new, words = KNOWN.get(header) == family.name, list(note.words)  # an id of the family itself is typed
     if not words and header in KNOWN and (not new or header == "water_supply"):
         places = [KNOWN[header], *(["site"] if header == "water_supply" else [])]
         words = sorted({known for place in places for known in week.table(place)[header].drop_nulls()})
     if not words:
-        return st.text_input(title, key=key, help=tells, max_chars=desk.LONGEST_WHY).strip()
+        return st.text_input(title, key=key, help=help_text, max_chars=forms.LONGEST_WHY).strip()
     named = {"tank": data.tank_titles, "site": data.site_titles}.get(header, lambda _: {})(week)
     asked = st.query_params.get("tank") if header == "tank" else None
     return st.selectbox(
-        title.removesuffix(" id"), words, index=words.index(asked) if asked in words else None, key=key, help=tells,
+        title.removesuffix(" id"), words, index=words.index(asked) if asked in words else None, key=key, help=help_text,
         format_func=lambda word: named.get(word) or word, accept_new_options=new,
     ) or ""  # fmt: skip
 
@@ -242,13 +242,13 @@ def form(week: Week, when: dt.date) -> None:
         return
     content = logbook.rows_csv(headers(family), [kept]).encode()
     stem = family.pattern.partition("/")[0].removesuffix(".csv")
-    told = account_of(week, {f"typed.csv, sheet {stem}": content})
-    desk.account(week, told)
-    if told.held:
+    result = account_of(week, {f"typed.csv, sheet {stem}": content})
+    forms.account(week, result)
+    if result.held:
         look.say("It is not kept as long as anything in it would be held: put it right, then check again.")
         return
     if st.button("Keep", type="primary", key="form_keep"):
-        with desk.or_told():
+        with forms.show_errors():
             if "/" in family.pattern:
                 name = logbook.free_name(week.folder, stem, file_name(family, f"entered-{when}").partition("/")[2])
                 done = logbook.save_upload(week.folder, stem, name, content)
@@ -256,6 +256,6 @@ def form(week: Week, when: dt.date) -> None:
                 done = logbook.add_rows(week.folder, family.pattern, headers(family), [kept])
         st.session_state["form_times"] = count + 1
         st.session_state.pop("form_row", None)
-        desk.tell([f"Kept in {done.relative_to(week.folder).as_posix()}; in use now."])
-        desk.week()
+        forms.set_message([f"Kept in {done.relative_to(week.folder).as_posix()}; in use now."])
+        forms.week()
         st.rerun()

@@ -7,7 +7,7 @@ from dataclasses import replace
 import streamlit as st
 
 from dashboard import data, look
-from dashboard import enter_forms as desk
+from dashboard import enter_forms as forms
 from pipeline import from_sheet, logbook, trial
 from pipeline.intake.guess import OF_TANKS
 from pipeline.intake.headers import FAMILY
@@ -23,22 +23,22 @@ NEXT = "Next: enter readings under At the tank; what else would help most is nam
 
 def _keep(week: Week, made: from_sheet.Made) -> None:
     """What it would become; the button that keeps it."""
-    folder = trial.with_columns(desk.folder_now(), made.columns)
+    folder = trial.with_columns(forms.folder_now(), made.columns)
     folder = replace(folder, round=replace(folder.round, date_order=made.date_order))
     new = {}
     for name, text in made.files.items():  # beside what is there already under the same name
         kind, inside, own = name.rpartition("/")
         free = f"{kind}/{logbook.free_name(week.folder, kind, own)}" if inside else f"new.csv, sheet {own[:-4]}"
         new[free] = text.encode()
-    told = trial.files(folder, week.table("held"), new)
+    result = trial.files(folder, week.table("held"), new)
     named = {row["tank"]: row["name"] or row["tank"] for row in csv.DictReader(io.StringIO(made.files["tanks.csv"]))}
-    desk.account(week, told, titles=named)
-    if st.button(desk.keep_text(len(told.held)), type="primary", key="first_keep"):
-        with desk.or_told():
+    forms.account(week, result, titles=named)
+    if st.button(forms.keep_text(len(result.held)), type="primary", key="first_keep"):
+        with forms.show_errors():
             logbook.begin(week.folder, made.files, made.columns, made.date_order)
         st.session_state.pop("first_made", None)
-        desk.tell([f"Kept: {made.says[0]}", NEXT])
-        desk.week()
+        forms.set_message([f"Kept: {made.says[0]}", NEXT])
+        forms.week()
         st.rerun()
 
 
@@ -50,8 +50,8 @@ def _typed(week: Week) -> None:
         if sites:
             site = left.selectbox("Site", list(sites), format_func=sites.__getitem__, key="first_site")
         else:
-            site = left.text_input("Site", key="first_site", max_chars=desk.LONGEST_VALUE).strip()
-        tank = middle.text_input("Tank", key="first_name", max_chars=desk.LONGEST_VALUE).strip()
+            site = left.text_input("Site", key="first_site", max_chars=forms.LONGEST_VALUE).strip()
+        tank = middle.text_input("Tank", key="first_name", max_chars=forms.LONGEST_VALUE).strip()
         litres = right.number_input("Litres", value=None, min_value=0.0, format="%g", key="first_litres")
         known = st.pills("Litres", KNOWN_BY, default="gross_l", format_func=KNOWN_BY.__getitem__, key="first_known",
                          required=True, label_visibility="collapsed") or "gross_l"  # fmt: skip
@@ -72,7 +72,7 @@ def _typed(week: Week) -> None:
 
 def _from_spreadsheet(week: Week) -> None:
     """All tanks and their visits from the spreadsheets that they are kept in."""
-    given = desk.files_box("first_file")
+    given = forms.files_box("first_file")
     if not given:
         return
     try:
@@ -80,7 +80,7 @@ def _from_spreadsheet(week: Week) -> None:
         named = given[0].name if len(given) == 1 else counted(len(given), "file")
         guesses, allowed = from_sheet.guessed(tables), ("name", *OF_TANKS, *trial.VISIT_COLUMNS)
         with st.expander("What each column is"):
-            is_ = [desk.column_box(one.header, one.column, allowed, f"first {one.header} {n}")
+            is_ = [forms.column_box(one.header, one.column, allowed, f"first {one.header} {n}")
                    for n, one in enumerate(guesses)]  # fmt: skip
         chosen = {one.header: to for one, to in zip(guesses, is_, strict=True) if to != one.column}
         made = from_sheet.made_of(named, tables, chosen=chosen)
@@ -99,7 +99,7 @@ def _from_spreadsheet(week: Week) -> None:
 
 def offer(week: Week) -> None:
     """A round has no tanks: says so, and offers to write them down."""
-    desk.became()
+    forms.show_message()
     look.say("No tanks are on this round yet. Begin with one, or with the spreadsheet that you keep.")
     shut = logbook.closed(week.folder)
     if shut:

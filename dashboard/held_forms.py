@@ -9,7 +9,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data, look
-from dashboard import enter_forms as desk
+from dashboard import enter_forms as forms
 from dashboard.data import Row
 from pipeline import logbook, trial
 from pipeline.intake.corrections import ACCEPT, REJECT
@@ -54,9 +54,9 @@ def sentence(week: Week, rows: Sequence[Row]) -> str:
     waiting = dict.fromkeys(row["tank"] for row in rows if row["tank"])
     tanks = [names.get(tank, tank) for tank in waiting]
     stray = sum(not row["tank"] for row in rows)
-    told = tanks if len(tanks) <= NAMED + 1 else [*tanks[:NAMED], f"{len(tanks) - NAMED} more"]
-    wait = f" {listed(told)} {'waits' if len(tanks) == 1 else 'wait'} for {'it' if len(rows) == 1 else 'them'}."
-    wait = wait if told else ""
+    shown = tanks if len(tanks) <= NAMED + 1 else [*tanks[:NAMED], f"{len(tanks) - NAMED} more"]
+    wait = f" {listed(shown)} {'waits' if len(tanks) == 1 else 'wait'} for {'it' if len(rows) == 1 else 'them'}."
+    wait = wait if shown else ""
     lost = f" {counted(stray, 'item stands', 'items stand')} under no tank yet." if stray else ""
     return f"{len(rows)}{NBSP}{verb} held{since}.{wait}{lost}"
 
@@ -72,7 +72,7 @@ def item_html(week: Week, row: Row) -> str:
     since, age = row["since"], ago(row["since"], week.as_of) if row["since"] else ""
     held = f"held {age.removesuffix(' ago')}, since {day(since)}" if age.endswith(" ago") else f"held since {age}"
     held = held if since else "held, day not known"
-    what = desk.column_title(row["column"]) if row["line"] else "Whole file"
+    what = forms.column_title(row["column"]) if row["line"] else "Whole file"
     return look.part("held.html", row=row, held=held, what=what, where=where(row))
 
 
@@ -86,10 +86,10 @@ def choices(row: Row) -> dict[str, str]:
         return {}
     if row["column"] is None:
         return {REJECT_ROW: "leave the row out"}
-    told = {ACCEPT: f"take {row['suggestion']}"} if row["suggestion"] else {}
-    told[VALUE] = "type another value" if row["suggestion"] else "type a value"
+    options = {ACCEPT: f"take {row['suggestion']}"} if row["suggestion"] else {}
+    options[VALUE] = "type another value" if row["suggestion"] else "type a value"
     whole = trial.waits_for(row["file"], row["column"])
-    return told | ({REJECT_ROW: "leave the row out"} if whole else {REJECT: "leave it out"})
+    return options | ({REJECT_ROW: "leave the row out"} if whole else {REJECT: "leave it out"})
 
 
 def correction(folder: trial.Folder, row: Row, choice: str, value: str, today: dt.date) -> dict[str, str]:
@@ -106,26 +106,26 @@ def correction(folder: trial.Folder, row: Row, choice: str, value: str, today: d
     }
 
 
-def keep(week: Week, row: Row, typed: list[dict[str, str]], said: str) -> None:
-    """Writes the correction, loads the round anew and says what became of it."""
-    with desk.or_told():
+def keep(week: Week, row: Row, typed: list[dict[str, str]], answer: str) -> None:
+    """Writes the correction, loads the round anew and shows the outcome."""
+    with forms.show_errors():
         logbook.add_corrections(week.folder, typed)
     st.session_state.pop(OPEN, None)
-    what = f"{row['title'] or row['file']}, {desk.column_title(row['column'])}"
-    desk.tell([f"{what}: {said}"])  # a second tap would break off the load
-    after = desk.week()
+    what = f"{row['title'] or row['file']}, {forms.column_title(row['column'])}"
+    forms.set_message([f"{what}: {answer}"])  # a second tap would break off the load
+    after = forms.week()
     column = pl.col("column").eq_missing(pl.lit(row["column"], pl.String))
     waiting = after.table("held").filter(column, file=row["file"], line=row["line"])
     left = after.table("held").height
     still = f"{counted(left, 'item is', 'items are')} still held." if left else "Nothing is held now."
     if waiting.height:
-        said = f"written down, but still held. {waiting['reason'][0]}"
-    desk.tell([f"{what}: {said}", still], hand=bool(waiting.height))
+        answer = f"written down, but still held. {waiting['reason'][0]}"
+    forms.set_message([f"{what}: {answer}", still], hand=bool(waiting.height))
 
 
 def panel(week: Week, folder: trial.Folder, row: Row) -> None:
     """What to do about the chosen item: choose, see the answer, say who and why, keep."""
-    told = choices(row)
+    options = choices(row)
     key = row["id"]
     with st.container(key="held_panel"):
         if row["column"] is None:
@@ -133,16 +133,16 @@ def panel(week: Week, folder: trial.Folder, row: Row) -> None:
                 "<p>A whole row can only be rejected here, or put right in the file itself:"
                 f" {escape(where(row))}. Once the file is put right, load again.</p>"
             )
-        choice = next(iter(told))
-        if len(told) > 1:
+        choice = next(iter(options))
+        if len(options) > 1:
             choice = st.pills(
-                "What to do", list(told), format_func=lambda c: look.label(told[c]), default=choice,
+                "What to do", list(options), format_func=lambda c: look.label(options[c]), default=choice,
                 key=f"do {key}", required=True,
             ) or choice  # fmt: skip
         value = ""
         if choice == VALUE:
             value = st.text_input(
-                "Value", key=f"value {key}", max_chars=desk.LONGEST_VALUE, placeholder="what it should read"
+                "Value", key=f"value {key}", max_chars=forms.LONGEST_VALUE, placeholder="what it should read"
             ) or ""  # fmt: skip
         typed = trial.with_repeats(folder, correction(folder, row, choice, value, dt.date.today()))
         answer = None
@@ -151,9 +151,9 @@ def panel(week: Week, folder: trial.Folder, row: Row) -> None:
                 week, ("correction", trial.stamp(folder.path), repr(typed)), "Checking it by the same rules",
                 lambda: trial.correction(folder, week.table("held"), typed),
             )  # fmt: skip
-            desk.echo(answer)
-        by = desk.who("held_by")
-        why = desk.typed("Why", "held_why", desk.LONGEST_WHY, "for example: looked up on the wet sheet", shown=True)
+            forms.echo(answer)
+        by = forms.who("held_by")
+        why = forms.typed("Why", "held_why", forms.LONGEST_WHY, "for example: looked up on the wet sheet", shown=True)
         typed = [{**one, "by": by, "why": why} for one in typed]
         with st.container(horizontal=True):
             go = st.button(DO[choice], type="primary", key="held_keep")
@@ -193,17 +193,17 @@ def state_text(folder: trial.Folder, row: Mapping[str, Any]) -> str:
 
 def log_html(folder: trial.Folder, rows: Sequence[Mapping[str, Any]]) -> str:
     """The corrections as a table, newest first as handed over."""
-    told = []
+    cells = []
     for row in rows:
         when = day(row["on"], year=True, weekday=False) if row["on"] else "day not known"
         now = {ACCEPT: "the suggestion taken", REJECT: "not used"}.get(row["now"], f"“{row['now']}”")
         was = f"“{row['was'][:200]}”" if row["was"] else "blank" if row["of_column"] else "whole row"
         state = escape(state_text(folder, row))
-        told.append((
+        cells.append((
             f"{escape(when)}<br><small>{escape(row['by'] or 'nobody named')}</small>",
-            f"{escape(desk.column_title(row['of_column'] or None))}<br><small>{escape(row['of_file'])}, line {row['of_line']}</small>",
+            f"{escape(forms.column_title(row['of_column'] or None))}<br><small>{escape(row['of_file'])}, line {row['of_line']}</small>",
             f"{escape(was)} → {escape(now)}",
             escape(row["why"] or "–"),
             state if row["state"] == "applied" else f"<strong>{state}</strong>",
         ))  # fmt: skip
-    return look.table(("When and who", "Cell", "Was, and now", "Why", "State"), told)
+    return look.table(("When and who", "Cell", "Was, and now", "Why", "State"), cells)

@@ -73,7 +73,7 @@ def house_address() -> str:
     return found
 
 
-def phones_said(url: str, code: str, tls: bool) -> str:
+def phones_text(url: str, code: str, tls: bool) -> str:
     """What serving the house's network means, in plain words."""
     plain = (
         "Not protected without --cert and --key: what is shown and typed travels unencrypted. Anyone who can listen in this"
@@ -134,7 +134,7 @@ def serve(
     url = f"{'https' if tls else 'http'}://{host}:{port}"
     first = new_code() if phones else ""
     here = f"Dashboard at {url}  (this machine only; Ctrl-C stops it)"
-    print(phones_said(url, first, tls is not None) if phones else here, flush=True)
+    print(phones_text(url, first, tls is not None) if phones else here, flush=True)
     server = subprocess.Popen(
         command(port, host, tls), env=environment(logs, db, as_of, first), stdout=subprocess.DEVNULL
     )

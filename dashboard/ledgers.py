@@ -14,22 +14,22 @@ from pipeline.wording import NBSP, day, fixed, number, per_cent, with_unit
 DAYS_A_WEEK = 7
 
 
-def flow_said(entry: Entry) -> str:
+def flow_text(entry: Entry) -> str:
     """`610 L/h, timed Tue 14 April (87 % of clean)`; how it is known stands with it."""
     if entry.flow_l_h is None:
         return "flow not known"
-    said = with_unit(number(entry.flow_l_h), "L/h")
+    text = with_unit(number(entry.flow_l_h), "L/h")
     if entry.flow_day is not None:
         share = "" if entry.flow_of_clean is None else f" ({per_cent(100 * entry.flow_of_clean)} of clean)"
-        return f"{said}, timed {day(entry.flow_day)}{share}"
+        return f"{text}, timed {day(entry.flow_day)}{share}"
     if entry.flow_basis == "estimated":
-        return f"{said}, estimated from the rated flow"
-    return f"{said}, {'timed on filters of this model' if entry.is_model else 'timed when clean'}"
+        return f"{text}, estimated from the rated flow"
+    return f"{text}, {'timed on filters of this model' if entry.is_model else 'timed when clean'}"
 
 
 def filter_html(entries: Sequence[Entry], headed: bool = True) -> str:
     """Filters as the water meets them, drawn to depth."""
-    return look.part("filter.html", entries=entries, headed=headed, flow_said=flow_said)
+    return look.part("filter.html", entries=entries, headed=headed, flow_text=flow_text)
 
 
 @dataclass(frozen=True)

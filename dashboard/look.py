@@ -1,7 +1,8 @@
 """Colours, type and print rules of every page. Ink was read, blue was calculated, vermillion needs a hand."""
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -70,19 +71,20 @@ def begin_at_the_top(place: str) -> None:
 
 
 def table(
-    heads: Sequence[str], rows: Iterable[Sequence[str]], kind: str = "ledger held", labels: Sequence[str] = (),
+    headings: Sequence[str], rows: Iterable[Sequence[str]], kind: str = "ledger held", labels: Sequence[str] = (),
     classes: Mapping[int, str] | None = None,
 ) -> str:  # fmt: skip
-    """A table of cells that are HTML already, with `labels` before them on a phone; `classes`: of some columns, told in the
-    heads too where it is `n`."""
-    told = [(classes or {}).get(n, "") for n in range(len(heads))]
-    return part("table.html", heads=heads, rows=rows, kind=kind, labels=[*labels, *[""] * len(heads)], classes=told)
+    """A table of cells that are HTML already, with `labels` before them on a phone; `classes`: of some columns, set
+    in the headings too where it is `n`."""
+    by_column = [(classes or {}).get(n, "") for n in range(len(headings))]
+    labels = [*labels, *[""] * len(headings)]
+    return part("table.html", headings=headings, rows=rows, kind=kind, labels=labels, classes=by_column)
 
 
-def items(lines: Iterable[str], kind: str = "plain", tag: str = "ul") -> str:
+def items(lines: Iterable[str], kind: str = "plain") -> str:
     """A list of lines that are HTML already; nothing where there are none."""
     body = "".join(f"<li>{line}</li>" for line in lines)
-    return f'<{tag} class="{kind}">{body}</{tag}>' if body else ""
+    return f'<ul class="{kind}">{body}</ul>' if body else ""
 
 
 def shown(key: str, step: int) -> int:
@@ -117,41 +119,32 @@ def coded(text: str) -> str:
     return re.sub("`([^`]+)`", r"<code>\1</code>", escape(text))
 
 
-def say(sentence: str) -> None:
-    html(f'<p class="say">{coded(sentence)}</p>')
+def _line(kind: str, written: Callable[[str], str], text: str) -> None:
+    html(f'<p class="{kind}">{written(text)}</p>')
 
 
-def wrong(text: str) -> None:
-    """What needs a hand, in a line of its own."""
-    html(f'<p class="hand">{coded(text)}</p>')
-
-
-def counts(text: str) -> None:
-    """The sentence at the head of a page."""
-    html(f'<p class="counts">{escape(text)}</p>')
-
-
-def small(text: str) -> None:
-    html(f'<p class="small">{escape(text)}</p>')
+# Lines of text: a sentence; what needs a hand; the sentence at the head of a page; what stands small.
+say, wrong = (partial(_line, kind, coded) for kind in ("say", "hand"))
+counts, small = (partial(_line, kind, escape) for kind in ("counts", "small"))
 
 
 def chosen_of(
-    name: str, label: str, words: Mapping[str, str], key: str, place: Any = st, keep: Any = "session", **more: Any
+    name: str, label: str, titles: Mapping[str, str], key: str, place: Any = st, keep: Any = "session", **more: Any
 ) -> str:
     """A chooser whose choice stands in the address as `name`, so that a link, a reload or coming back finds it; what the
     address asks for and is no choice is passed over."""
     asked = st.query_params.get(name)
-    if asked in words:
+    if asked in titles:
         st.session_state[key] = asked
-    elif st.session_state.get(key) not in words:
-        st.session_state[key] = next(iter(words))
+    elif st.session_state.get(key) not in titles:
+        st.session_state[key] = next(iter(titles))
 
     def write() -> None:
         st.query_params.pop(name, None)
         if st.session_state[key]:
             st.query_params[name] = st.session_state[key]
 
-    chosen: str = place.selectbox(label, list(words), format_func=words.__getitem__, key=key, on_change=write,
+    chosen: str = place.selectbox(label, list(titles), format_func=titles.__getitem__, key=key, on_change=write,
                                   persist_state=keep, **more)  # fmt: skip
     return chosen
 

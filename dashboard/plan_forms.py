@@ -14,8 +14,8 @@ from pipeline.wording import NBSP, amount, counted, day, fixed, interval, listed
 
 OPEN_OPTIONS = 5  # dearer ones fold away
 FULL = 100.0  # per cent of a rating
-HEADS = ("What is changed", "cost", "time", "working bioload", "within rating", "water a year", "not known")
-ON_THE_WAY = 1  # of the days that a plan looks at: the one told in a row
+HEADINGS = ("What is changed", "cost", "time", "working bioload", "within rating", "water a year", "not known")
+ON_THE_WAY = 1  # of the days that a plan looks at: the one shown in a row
 
 
 def load(pct: float | None, none: str = "half cycle only") -> str:
@@ -33,29 +33,29 @@ def date(on: dt.date | None, as_of: dt.date, none: str = "never") -> str:
 
 def unknown_of(option: Row, plan: Row) -> list[str]:
     """What is not known of an option."""
-    said = []
+    parts = []
     if option["cost"] is None:
-        said.append(option["cost_says"])
+        parts.append(option["cost_says"])
     if option["reaches_rating"]:
         kinds = {change["kind"] for change in option["changes"]}
         if option["half_ok"] is None:
-            said.append("its half cycle")
+            parts.append("its half cycle")
         elif not option["half_ok"]:
             good = with_unit(number(option["half_rating_l"]), "L")
-            said.append(f"the flow: half cycle good for {good} only, time it")
+            parts.append(f"the flow: half cycle good for {good} only, time it")
         if "feed cut" in kinds:
-            said.append("whether the fish can do with less")
+            parts.append("whether the fish can do with less")
         if kinds - {"feed cut", "re-order"}:
-            said.append("what new media will do to nitrate")
+            parts.append("what new media will do to nitrate")
     else:
         change = plan["water_change"]
         if change["tap_from"].startswith("never"):
-            said.append("the tap, never tested")
+            parts.append("the tap, never tested")
         if (change["rise_from"] or "").startswith("the food"):
-            said.append("the rise as measured")
+            parts.append("the rise as measured")
     if option["litres_year"] is None:
-        said.append("today's water changes")
-    return said
+        parts.append("today's water changes")
+    return parts
 
 
 def cost(option: Row) -> str:
@@ -67,14 +67,14 @@ def cost(option: Row) -> str:
 
 def _option_cells(place: int, option: Row, plan: Row) -> tuple[str, ...]:
     as_of = dt.date.fromisoformat(plan["as_of"])
-    says = "<br>".join(escape(str(change["says"])) for change in option["changes"])
+    changes = "<br>".join(escape(str(change["says"])) for change in option["changes"])
     minutes = "–" if option["minutes"] is None else with_unit(fixed(option["minutes"], 0), "min")
     if option["reaches_rating"]:
         way = [step["working_pct"] for step in option["interim"][ON_THE_WAY : ON_THE_WAY + 1]]
         loads = [option["working_now_pct"], *way, option["working_mature_pct"]]
-        said = [load(pct, "–").removesuffix(f"{NBSP}%") for pct in loads]
+        texts = [load(pct, "–").removesuffix(f"{NBSP}%") for pct in loads]
         # `167 → 140 → 84 %`; one number where it does not move
-        works = f"{' → '.join(said)}{NBSP}%" if len(set(said)) > 1 else load(loads[0])
+        works = f"{' → '.join(texts)}{NBSP}%" if len(set(texts)) > 1 else load(loads[0])
         on = None if option["effective_on"] is None else dt.date.fromisoformat(option["effective_on"])
         within = date(on, as_of)
     else:
@@ -83,7 +83,7 @@ def _option_cells(place: int, option: Row, plan: Row) -> tuple[str, ...]:
     water = "not known" if option["litres_year"] is None else with_unit(number(option["litres_year"], 4), "L")
     unknown = listed(unknown_of(option, plan)) or "nothing more"
     cells = (cost(option), minutes, works, within, water, unknown)
-    return (f"{place}.{NBSP}{says}", *(escape(cell) for cell in cells))
+    return (f"{place}.{NBSP}{changes}", *(escape(cell) for cell in cells))
 
 
 def options_html(plan: Row) -> str:
@@ -91,8 +91,8 @@ def options_html(plan: Row) -> str:
     options = plan["options"]
     rows = [_option_cells(place, option, plan) for place, option in enumerate(options, start=1)]
 
-    def table(some: Sequence[tuple[str, ...]]) -> str:
-        return look.table(HEADS, some, "ledger held book options", ("", *HEADS[1:]), classes={3: "w"})
+    def table(part: Sequence[tuple[str, ...]]) -> str:
+        return look.table(HEADINGS, part, "ledger held book options", ("", *HEADINGS[1:]), classes={3: "w"})
 
     # One option alone is not folded.
     open_ = OPEN_OPTIONS if len(options) > OPEN_OPTIONS + 1 else len(options)
@@ -208,18 +208,18 @@ def cost_html(found: Asked) -> str:
     minutes = [with_unit(fixed(found.minutes, 0), "min") + " once"] if found.minutes else []
     if found.minutes_change:
         minutes.append(with_unit(fixed(found.minutes_change, 0), "min") + " each change")
-    said = listed([part for part in costs if part]) or "free"
+    text = listed([part for part in costs if part]) or "free"
     time = f" Time: {listed(minutes)}." if minutes else ""
-    return f"<p>{escape(' '.join(found.words))}<br>Cost: {escape(said)}.{escape(time)}</p>"
+    return f"<p>{escape(' '.join(found.words))}<br>Cost: {escape(text)}.{escape(time)}</p>"
 
 
 def kept_html(one: Proposal) -> str:
     """A proposal that was kept, and how a report will say it."""
     state = "" if one.open else f" Withdrawn on {day(one.withdrawn_on or one.on)} by {one.withdrawn_by}."
-    said = one.suggestion()
+    printed = one.suggestion()
     return (
-        f"<p>{escape(one.words)}<br><small>{escape(day(one.on, year=True))}, {escape(one.by)}; {escape(one.cost_says())}."
-        f"{escape(state)} In the report: “{escape(said.text)} {escape(said.cost)}”</small></p>"
+        f"<p>{escape(one.words)}<br><small>{escape(day(one.on, year=True))}, {escape(one.by)}; {escape(one.cost_text())}."
+        f"{escape(state)} In the report: “{escape(printed.text)} {escape(printed.cost)}”</small></p>"
     )
 
 
@@ -232,5 +232,5 @@ def facts_html(begun: Start, plan: Row, name: str) -> str:
     food = "food not weighed" if fed is None else f"fed {with_unit(number(fed), 'g')} a day"
     plain, working = (load(now[f"{of}_load_pct"], now[f"{of}_state"]) for of in ("plain", "working"))
     until = f"data as of {day(begun.desk.week.as_of, year=True)}"
-    said = " · ".join([net, food, f"plain bioload {plain}", f"working bioload {working}", until])
-    return f'{escape(said)} · <a href="one_tank?tank={name}">its readings and sums</a>'
+    text = " · ".join([net, food, f"plain bioload {plain}", f"working bioload {working}", until])
+    return f'{escape(text)} · <a href="one_tank?tank={name}">its readings and sums</a>'

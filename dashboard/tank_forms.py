@@ -9,7 +9,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import cells, charts, data, look
-from dashboard import enter_forms as desk
+from dashboard import enter_forms as forms
 from dashboard.data import Row
 from pipeline import logbook, weekly
 from pipeline.papers.history import visits_of
@@ -34,7 +34,7 @@ def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:
 
 
 def causes_html(causes: Sequence[Mapping[str, Any]]) -> str:
-    """The causes, numbered, each with the record that suggests it and its check; where none has one, said once."""
+    """The causes, numbered, each with the record that suggests it and its check; where none has one, that is stated once."""
     bare = bool(causes) and all(c["because"] == UNEXPLAINED for c in causes)
     return look.part("causes.html", causes=causes, bare=bare)
 
@@ -61,17 +61,17 @@ def happenings(week: Week, tank: str, start: dt.date, *, in_full: bool = False) 
     def since(name: str, column: str = "date") -> list[Row]:
         return week.of(name, tank).filter(pl.col(column).is_between(start, week.as_of)).to_dicts()
 
-    told = [(row["date"], row, _service(row)) for row in since("service")]
+    entries = [(row["date"], row, _service(row)) for row in since("service")]
     for row in since("event"):
         count = f", {with_unit(amount(row['count'], 0), 'fish')}" if row["count"] else ""
         hours = f", {with_unit(amount(row['hours']), 'h')}" if row["hours"] else ""
-        told.append((row["date"], row, f"{sentence(row['event'])}{count}{hours}."))
-    told += [
+        entries.append((row["date"], row, f"{sentence(row['event'])}{count}{hours}."))
+    entries += [
         (row["from"], row, f"Food {with_unit(amount(row['feed_g_day'], 2), 'g')} a day from here.")
         for row in since("feeding", "from")
         if row["feed_g_day"] is not None
     ]
-    return sorted((date, says + (_signed(row) if in_full else "")) for date, row, says in told)
+    return sorted((date, text + (_signed(row) if in_full else "")) for date, row, text in entries)
 
 
 def _signed(row: Row) -> str:
@@ -81,15 +81,15 @@ def _signed(row: Row) -> str:
 
 
 def numbered(found: list[tuple[dt.date, str]]) -> list[tuple[dt.date, str]]:
-    """What shares a square of the chart told together: events so close that their squares would cover each other."""
+    """What shares a square of the chart, together: events so close that their squares would cover each other."""
     squares: list[tuple[dt.date, str]] = []
     last = dt.date.min
-    for date, says in found:
+    for date, event in found:
         if squares and (date - squares[-1][0]).days <= charts.SQUARE_DAYS:
-            first, told = squares[-1]
-            squares[-1] = (first, f"{told} {says}" if date == last else f"{told} {day(date)}: {says}")
+            first, text = squares[-1]
+            squares[-1] = (first, f"{text} {event}" if date == last else f"{text} {day(date)}: {event}")
         else:
-            squares.append((date, f"{day(date)}: {says}"))
+            squares.append((date, f"{day(date)}: {event}"))
         last = date
     return squares
 
@@ -108,21 +108,21 @@ def _visits(week: Week, tank: str) -> list[tuple[dt.date, str]]:
         share = "" if row["fraction"] is None or "%" in row["text"] else f" ({pct(100 * row['fraction'])})"
         kind = "Changed" if row["kind"] == "change" else sentence(row["kind"])
         changes.setdefault(row["day"], []).append(f"{kind} {row['text']}{share}.")
-    told = []
+    entries = []
     for at, taken, readings, visit in visits_of(week, tank):
         parts = []
         if mine := sorted(readings, key=lambda row: PARAMETERS.index(row["parameter"])):
             kits = listed(dict.fromkeys(r["kit"] for r in mine if r["kit"]))
             after = " after the change" if taken == "after" else ""
-            said = [PARAMETER_TITLES[r["parameter"]] + " " + reading_range(r["parameter"], r["low"], r["high"])
+            values = [PARAMETER_TITLES[r["parameter"]] + " " + reading_range(r["parameter"], r["low"], r["high"])
                     + _doubts(r) for r in mine]  # fmt: skip
-            parts.append(f"{', '.join(said)}{after}{f'; kit {kits}' if kits else ''}.")
+            parts.append(f"{', '.join(values)}{after}{f'; kit {kits}' if kits else ''}.")
         parts += changes.pop(at.date(), [])
         fish = [f"{amount(visit['fish_seen'], 0)} fish seen"] if visit.get("fish_seen") is not None else []
         fish += [f"fish {visit['fish_look']}"] if visit.get("fish_look") else []
         parts += [f"{sentence(', '.join(fish))}."] if fish else []
-        told.append((at.date(), f"{' '.join(parts) or 'Visited; nothing was read.'}{_signed(visit)}"))
-    return told + [(date, " ".join(texts)) for date, texts in changes.items()]
+        entries.append((at.date(), f"{' '.join(parts) or 'Visited; nothing was read.'}{_signed(visit)}"))
+    return entries + [(date, " ".join(texts)) for date, texts in changes.items()]
 
 
 def history(week: Week, tank: str) -> None:
@@ -142,8 +142,8 @@ def history(week: Week, tank: str) -> None:
 
 def done_today(week: Week, tank: str, filters: Sequence[str]) -> None:
     """What was done to a filter on the day: a new file under services/."""
-    said = cells.due_soon(week.rows("due", tank), 7)
-    look.html("".join(f"<p>{escape(sentence(text))}.</p>" for text in said) or "<p>No job is due here.</p>")
+    due = cells.due_soon(week.rows("due", tank), 7)
+    look.html("".join(f"<p>{escape(sentence(text))}.</p>" for text in due) or "<p>No job is due here.</p>")
     shut = logbook.closed(week.folder)
     if shut or not filters:
         look.wrong(shut or "No filter is recorded on this tank: write it into filters.csv.")
@@ -152,26 +152,22 @@ def done_today(week: Week, tank: str, filters: Sequence[str]) -> None:
         filter_ = filters[0] if len(filters) == 1 else st.selectbox("Filter", filters)
         jobs = st.pills(f"Done on {day(week.as_of)}", JOBS, selection_mode="multi")
         found = st.pills("Found", FOUND)
-        by = st.text_input(desk.WHO, max_chars=desk.LONGEST_WHO)
+        by = st.text_input(forms.WHO, max_chars=forms.LONGEST_WHO)
         look.small("Power off at the wall before hands go in.")
         if not st.form_submit_button("Keep"):
             return
         if not jobs:
             look.wrong("Choose what was done first.")
             return
-        row = {
-            "date": week.as_of.isoformat(),
-            "tank": tank,
-            "filter": filter_,
-            "job": "",
-            "found": found or "",
-            "by": by,
-        }
-        content = logbook.rows_csv(list(row), [{**row, "job": job} for job in jobs]).encode()
+        date = week.as_of.isoformat()
+        rows = [
+            {"date": date, "tank": tank, "filter": filter_, "job": job, "found": found or "", "by": by} for job in jobs
+        ]
+        content = logbook.rows_csv(list(rows[0]), rows).encode()
         name = logbook.free_name(week.folder, "services", f"done-{week.as_of}.csv")
-        told = f"{counted(len(jobs), 'job')} of filter {filter_}."
-        with desk.or_told(told):
+        message = f"{counted(len(jobs), 'job')} of filter {filter_}."
+        with forms.show_errors(message):
             path = logbook.save_upload(week.folder, "services", name, content)
             weekly.load(week.folder, data.places()[1])
-        desk.tell([f"{told} Kept in services/{path.name}; the round is loaded again."])
+        forms.set_message([f"{message} Kept in services/{path.name}; the round is loaded again."])
         st.rerun()

@@ -2,7 +2,7 @@
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextvars import ContextVar
 from functools import partial
 from itertools import groupby
@@ -254,6 +254,11 @@ def listed(words: Iterable[str], last: str = "and") -> str:
     if len(items) < 2:
         return "".join(items)
     return f"{', '.join(items[:-1])} {last} {items[-1]}"
+
+
+def first_few(items: Sequence[str], most: int, more: Callable[[int], str]) -> list[str]:
+    """The first of some texts; those beyond `most` are counted in one text of their own."""
+    return [*items[:most], more(len(items) - most)] if len(items) > most else list(items)
 
 
 def counted(count: int, one: str, many: str | None = None) -> str:

@@ -14,6 +14,11 @@ ROOT = Path(__file__).resolve().parent.parent
 LEAVES = ("assumptions", "units", "wording", "console", "problems", "progress", "safe_write", "sentences", "week")
 ROOMS = ("intake", "store", "calc", "review", "advise", "papers")
 LONGEST = 400  # lines
+PRODUCT = ("pipeline", "dashboard", "schemas")
+# What once stood for "text", "rows", "request" and much more.
+PRIVATE = re.compile(
+    r"_*(\w+_)?(told|tellings?|said|saying|asks|heads|desk|words_of)|_*(told|said)_\w+|Told|Said|Some|Given"
+)
 
 # What each may import of ours, by dotted prefix; its own room always.
 LEAF_NAMES = frozenset(f"pipeline.{leaf}" for leaf in LEAVES)
@@ -189,6 +194,20 @@ def test_no_module_grows_too_long() -> None:
         if (lines := len(path.read_text("utf-8").splitlines())) > LONGEST
     }
     assert long == {}
+
+
+def private_names(path: Path) -> set[str]:
+    """Names of a module that are nobody's terms: a name says what its value is."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    names = {node.id for node in ast.walk(tree) if isinstance(node, ast.Name)}
+    names |= {node.arg for node in ast.walk(tree) if isinstance(node, ast.arg)}
+    names |= {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef | ast.ClassDef)} | {path.stem}
+    return {name for name in names if PRIVATE.fullmatch(name)}
+
+
+def test_names_are_the_fields() -> None:
+    found = {str(path): names for path in modules(ROOT, *PRODUCT) if (names := private_names(path))}
+    assert found == {}
 
 
 def test_the_rules_can_fail(tmp_path: Path) -> None:

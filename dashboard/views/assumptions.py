@@ -1,7 +1,7 @@
 """Assumptions: every constant with value, unit and basis, what this round sets itself, and which tanks hang on which."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from html import escape
 from itertools import groupby
 
@@ -14,16 +14,12 @@ from pipeline.week import Week
 from pipeline.wording import counted, interval, listed, number, with_unit
 
 OF = {"class": "class", "plain": "plain rating", "working": "working rating"}
-SAID, FEW = 3, 2  # assumptions named in the sentence; tanks named without folding them under their count
+MOST_NAMED, FEW = 3, 2  # assumptions named in the sentence; tanks named without folding them under their count
 
 
 def plain_name(name: str) -> str:
     """`litres_per_kg` as a reader says it."""
     return name.replace("_", " ")
-
-
-def tanks_of(moves: Iterable[Move]) -> list[str]:
-    return list(dict.fromkeys(move.tank for move in moves))
 
 
 def ranked(moves: Sequence[Move], of: Sequence[str]) -> list[tuple[str, int]]:
@@ -36,35 +32,35 @@ def sentence(moves: Sequence[Move], ranged: int, tanks: int) -> str:
     """Which assumptions the classes hang on, then which the ratings."""
     if not tanks:
         return f"No tank is reviewed yet; {counted(ranged, 'assumption')} here may be off by a stated range."
-    said = []
+    sentences = []
     for of, what in ((("class",), "class"), (("plain", "working"), "rating")):
         worst = ranked(moves, of)
         if not worst:
-            said.append(f"No assumption, moved by its uncertainty, would change the {what} of any tank.")
+            sentences.append(f"No assumption, moved by its uncertainty, would change the {what} of any tank.")
             continue
         parts = [
             f"“{plain_name(name)}” by its uncertainty would change the {what} of {counted(count, 'tank')}" if not n
             else f"“{plain_name(name)}” of {count}"
-            for n, (name, count) in enumerate(worst[:SAID])
+            for n, (name, count) in enumerate(worst[:MOST_NAMED])
         ]  # fmt: skip
-        more = len(worst) - SAID
+        more = len(worst) - MOST_NAMED
         rest = f"; {counted(more, 'other assumption')} of fewer" if more > 0 else ""
-        said.append(f"Moving {listed(parts)}{rest}.")
-    return " ".join(said)
+        sentences.append(f"Moving {listed(parts)}{rest}.")
+    return " ".join(sentences)
 
 
-def range_said(assumption: Assumption) -> str:
+def range_text(assumption: Assumption) -> str:
     return "–" if assumption.low is None and assumption.high is None else interval(assumption.low, assumption.high, 4)
 
 
 def _named(moves: Sequence[Move], titles: dict[str, str]) -> str:
     """Tanks folded under their count: `Snug, Plumfennel: working rating borderline → over at 75`."""
-    tanks = tanks_of(moves)
-    said = {tank: "; ".join(f"{OF[m.of]} {m.was} → {m.would} at {number(m.value)}" for m in moves if m.tank == tank)
+    tanks = list(dict.fromkeys(move.tank for move in moves))
+    texts = {tank: "; ".join(f"{OF[m.of]} {m.was} → {m.would} at {number(m.value)}" for m in moves if m.tank == tank)
             for tank in tanks}  # fmt: skip
-    told = look.items((escape(f"{titles.get(tank, tank)}: {text}") for tank, text in said.items()), "plain small")
+    html = look.items((escape(f"{titles.get(tank, tank)}: {text}") for tank, text in texts.items()), "plain small")
     few = len(tanks) <= FEW
-    return (told or "none") if few else f"<details><summary>{counted(len(tanks), 'tank')}</summary>{told}</details>"
+    return (html or "none") if few else f"<details><summary>{counted(len(tanks), 'tank')}</summary>{html}</details>"
 
 
 def hangs_html(week: Week, moves: Sequence[Move]) -> str:
@@ -79,13 +75,13 @@ def hangs_html(week: Week, moves: Sequence[Move]) -> str:
         rows.append((
             f"<strong>{escape(plain_name(name))}</strong><br><small>{escape(assumption.what)}</small>",
             escape(with_unit(number(assumption.value, 7), assumption.unit)),
-            f"{escape(range_said(assumption))}<br><small>{escape(assumption.spread)}</small>",
+            f"{escape(range_text(assumption))}<br><small>{escape(assumption.spread)}</small>",
             _named([m for m in mine if m.of == "class"], titles),
             _named([m for m in mine if m.of != "class"], titles),
         ))  # fmt: skip
-    heads = ("Assumption", "now", "may lie between", "class would change", "rating would change")
+    headings = ("Assumption", "now", "may lie between", "class would change", "rating would change")
     labels = ("", "now", "range", "class changes:", "rating changes:")
-    return look.table(heads, rows, "ledger held hangs", labels, classes={1: "n"})
+    return look.table(headings, rows, "ledger held hangs", labels, classes={1: "n"})
 
 
 def group_html(name: str, assumed: Sequence[Assumption], opened: bool) -> str:
@@ -97,13 +93,13 @@ def group_html(name: str, assumed: Sequence[Assumption], opened: bool) -> str:
             own += 1
             value = f"<strong>{value}</strong><br><small>set by this round; built in {number(f.built_in, 7)}</small>"
         basis = escape(f.basis) + (f"<br><small>range: {escape(f.spread)}</small>" if f.spread else "")
-        rows.append((f"{escape(f.what)}<br><small>{escape(f.name)}</small>", value, escape(range_said(f)), basis))
+        rows.append((f"{escape(f.what)}<br><small>{escape(f.name)}</small>", value, escape(range_text(f)), basis))
     note = f", {own} set by this round" if own else ""
-    heads, labels = ("What", "value", "range", "basis"), ("", "", "range")
+    headings, labels = ("What", "value", "range", "basis"), ("", "", "range")
     return (
         f'<details class="group"{" open" if opened or own else ""}><summary><strong>{escape(name.capitalize())}</strong>'
         f" <small>{counted(len(assumed), 'assumption')}{note}</small></summary>"
-        f"{look.table(heads, rows, 'ledger held figs', labels, classes={1: 'n'})}</details>"
+        f"{look.table(headings, rows, 'ledger held figs', labels, classes={1: 'n'})}</details>"
     )
 
 

@@ -6,7 +6,7 @@ from html import escape
 import streamlit as st
 
 from dashboard import at_tank, data, enter_sheets, look
-from dashboard import enter_forms as desk
+from dashboard import enter_forms as forms
 from pipeline import logbook
 from pipeline.week import Week
 from pipeline.wording import day, listed
@@ -82,14 +82,14 @@ def the_tank(week: Week, when: dt.date, tank: str) -> None:
     )
     times = st.session_state.get("enter_times", {})
     key = f"at {tank} {when} {times.get((tank, when), 0)}"
-    at_tank.take_up(week, tank, when, key)
+    at_tank.restore_draft(week, tank, when, key)
     entered = at_tank.questions(week, tank, when, key)
-    at_tank.lay_down(week, tank, when, key, entered)
-    by = desk.who("enter_by")
+    at_tank.save_draft(week, tank, when, key, entered)
+    by = forms.who("enter_by")
     after = tanks[tanks.index(tank) + 1] if tank != tanks[-1] else None
     to = f"go to {look.label(names[after])}" if after else "end the round"
     with st.container(key="bar"):
-        desk.became()
+        forms.show_message()
         sure = st.session_state.get("enter_sure") == entered.row
         word = f"{'Keep as it is' if sure else 'Keep'} and {to}" if entered.anything else f"Nothing entered: {to}"
         # The key names the tank: a second tap on the same button cannot pass over the next one.
@@ -99,13 +99,13 @@ def the_tank(week: Week, when: dt.date, tank: str) -> None:
             else:
                 st.session_state["enter_next"] = after or tank
             st.rerun()
-    at_tank.of_the_day(week, when)
+    at_tank.kept_on_day(week, when)
     look.begin_at_the_top(f"{tank} {when}")
 
 
 def page() -> None:
     st.title("At the tank")
-    week = desk.week()
+    week = forms.week()
     shut = logbook.closed(week.folder)
     if shut:
         look.wrong(shut)
@@ -135,7 +135,7 @@ def page() -> None:
                 when = _day()
                 sites = enter_sheets.sites_of(week, when)
             enter_sheets.grid(week, when, sites)
-        desk.became()
+        forms.show_message()
 
 
 page()

@@ -2,6 +2,7 @@
 
 import datetime as dt
 from html import escape
+from itertools import takewhile
 
 import polars as pl
 import streamlit as st
@@ -33,11 +34,8 @@ def since(capacity: pl.DataFrame, outlook: pl.DataFrame, column: str) -> dict[st
     )  # fmt: skip
     found = {}
     for tank, rows in summary.by_tank(days.sort("as_of", descending=True)).items():
-        run = 0
-        while run < len(rows) and rows[run]["over"] and rows[run]["climbs"]:
-            run += 1
-        if run:
-            found[tank] = (rows[run - 1]["as_of"], run == len(rows))
+        if run := list(takewhile(lambda row: row["over"] and row["climbs"], rows)):
+            found[tank] = (run[-1]["as_of"], len(run) == len(rows))
     return found
 
 
@@ -49,9 +47,9 @@ def gathered(week: Week, column: str) -> list[Row]:
     fits = week.by_tank("nitrate_fit", window="recent")
     rows: list[Row] = []
     for tank, class_ in week.now("review").sort("rank").select("tank", "class").iter_rows():
-        own, heads, fit = capacity.get(tank), outlook.get(tank), fits.get(tank)
+        own, forecast, fit = capacity.get(tank), outlook.get(tank), fits.get(tank)
         load, known = own[column] if own else None, fit is not None and fit["rate"] is not None
-        climbs = heads is not None and heads["trend"] == "climbing"
+        climbs = forecast is not None and forecast["trend"] == "climbing"
         rows.append({
             "tank": tank, "class": class_, "capacity": own, "fit": fit, "load": load,
             "name": titles[tank]["name"] or tank, "site": sites.get(titles[tank]["site"]) or titles[tank]["site"] or "",
@@ -105,16 +103,14 @@ def scatter(week: Week, rows: list[Row], which: str) -> None:
     if not drawn:
         look.html("<p>No tank that needs a hand has both a bioload and a rise that are known: nothing is drawn.</p>")
         return
-    points = pl.DataFrame(
-        [
-            {
-                "id": row["tank"], "name": row["name"], "class": row["class"], "x": min(row["load"], 200.0),
-                "y": 7 * row["fit"]["rate"], "low": 7 * row["fit"]["low"], "high": 7 * row["fit"]["high"],
-                "load": pct(row["load"]), "said": f"{amount(7 * row['fit']['rate'])} ({span(7 * row['fit']['low'], 7 * row['fit']['high'])})",
-            }
-            for row in drawn
-        ]
-    )  # fmt: skip
+    points = pl.DataFrame([
+        {
+            "id": row["tank"], "name": row["name"], "class": row["class"], "x": min(row["load"], 200.0),
+            "y": 7 * row["fit"]["rate"], "low": 7 * row["fit"]["low"], "high": 7 * row["fit"]["high"],
+            "load": pct(row["load"]), "said": f"{amount(7 * row['fit']['rate'])} ({span(7 * row['fit']['low'], 7 * row['fit']['high'])})",
+        }
+        for row in drawn
+    ])  # fmt: skip
     look.html(
         "<p><small>within rating</small> look for a cause · <small>over rating</small> more media, or less stock</p>"
     )

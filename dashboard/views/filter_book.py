@@ -5,7 +5,7 @@ from html import escape
 import streamlit as st
 
 from dashboard import book_forms, data, ledgers, look
-from dashboard import enter_forms as desk
+from dashboard import enter_forms as forms
 from pipeline.advise import filter_entry, fit
 from pipeline.advise.book import models
 from pipeline.papers.reply import reply_pdf
@@ -83,7 +83,7 @@ def will_it_do(week: Week) -> None:
         " packed neatly. Slack: the share of the full rating, filled loosely, that this tank leaves free.</p>"
     )
     names = [answer["model"] for answer in answers]
-    desk.still_there("ask_model", names)
+    forms.still_there("ask_model", names)
     left, right = st.columns([2, 5], vertical_alignment="bottom")
     model = left.selectbox("The answer for", names, key="ask_model", persist_state="session")
     timed = right.number_input(

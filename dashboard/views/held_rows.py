@@ -4,7 +4,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data, look
-from dashboard import enter_forms as desk
+from dashboard import enter_forms as forms
 from dashboard import held_forms as held
 from pipeline import logbook, trial
 from pipeline.intake.corrections import REJECT
@@ -51,9 +51,9 @@ def log(week: Week, folder: trial.Folder) -> None:
 
 def page() -> None:
     st.title("Held rows")
-    week = desk.week()
-    folder = desk.folder_now()
-    desk.became()
+    week = forms.week()
+    folder = forms.folder_now()
+    forms.show_message()
     rows = held.items(week, folder)
     by_hand = week.table("correction").filter((pl.col("now") == REJECT) & (pl.col("state") == "applied")).height
     shut = logbook.closed(week.folder)

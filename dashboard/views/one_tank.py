@@ -8,7 +8,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import cells, charts, data, enter_forms, ledgers, look
-from dashboard import tank_forms as desk
+from dashboard import tank_forms as forms
 from dashboard.data import Row
 from pipeline import weekly
 from pipeline.advise import filter_entry
@@ -38,8 +38,8 @@ def nitrate_sentence(fit: Row | None, outlook: Row | None, horizon: int) -> str:
     head = f"{sentence(summary.rate_text(fit))}."
     if outlook is None:
         return head
-    words = summary.plateau_text(outlook)
-    tail = f" It {words}." if outlook["plateau"] is not None else f" {sentence(words)}."
+    text = summary.plateau_text(outlook)
+    tail = f" It {text}." if outlook["plateau"] is not None else f" {sentence(text)}."
     chance = outlook["over_ceiling_probability"]
     if chance is not None:
         tail += f" Chance of being over its limit in {horizon} days: {pct(100 * chance)}."
@@ -52,8 +52,8 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
     look.section("Nitrate", f"mg/L NO₃, {weeks} weeks to {day(week.as_of, year=True)} and the next 14 days")
     fit = next((row for row in week.rows("nitrate_fit", tank) if row["window"] == "recent"), None)
     outlook = week.row("nitrate_outlook", tank)
-    says = nitrate_sentence(fit, outlook, int(week.assumed["forecast_days"]))
-    look.say(says)
+    takeaway = nitrate_sentence(fit, outlook, int(week.assumed["forecast_days"]))
+    look.say(takeaway)
     inside = pl.col("day").is_between(start, week.as_of)
     ceiling = outlook["ceiling"] if outlook else week.assumed["ceiling_default"]
     ever = week.of("reading", tank).filter(pl.col("day") <= week.as_of, parameter="nitrate")
@@ -70,8 +70,8 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
         (pl.col("day").cast(pl.Datetime) + pl.duration(hours=shift)).alias("at"),
         (pl.col("odd").fill_null(False) | pl.col("doubt").is_not_null() | pl.col("expired")).alias("hollow"),
     )
-    said = [interval(r["low"], r["high"]) for r in readings.iter_rows(named=True)]
-    readings = readings.with_columns(pl.Series("said", said, dtype=pl.String))
+    ranges = [interval(r["low"], r["high"]) for r in readings.iter_rows(named=True)]
+    readings = readings.with_columns(pl.Series("said", ranges, dtype=pl.String))
     changes = week.of("water_change", tank).filter(inside & (pl.col("kind") != "top-up"))
     changes = changes.with_columns(
         (pl.col("day").cast(pl.Datetime) + pl.duration(hours=10)).alias("at"),
@@ -79,20 +79,20 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
     )
     path = week.kept(("path", tank), lambda: weekly.paths(week, [tank]))
     path = path.filter(pl.col("at") >= dt.datetime.combine(start, dt.time()))
-    found = desk.numbered(desk.happenings(week, tank, start))
+    found = forms.numbered(forms.happenings(week, tank, start))
     drawn = None
-    if chosen := desk.choose_cause(week, tank):
+    if chosen := forms.choose_cause(week, tank):
         drawn = weekly.implied(week, tank, chosen[1])
-        says += f" Drawn: {chosen[0]}, as a possible cause."
+        takeaway += f" Drawn: {chosen[0]}, as a possible cause."
     chart = charts.nitrate(
         readings.select("at", "day", "low", "high", "hollow", "said"), changes.select("at", "day", "pct"),
         path.drop("tank", "as_of"), [(n, d) for n, (d, _) in enumerate(found, 1)], ceiling, start, week.as_of, drawn,
     )  # fmt: skip
-    span = f"{said[0]} to {said[-1]}" if said else "no readings"
+    span = f"{ranges[0]} to {ranges[-1]}" if ranges else "no readings"
     st.altair_chart(
         chart, width="stretch", theme=None,
-        alt=f"Nitrate over {weeks} weeks: {span} mg/L, {len(said)} readings, {changes.height} changes, limit"
-        f" {ceiling:.0f}. {says}",
+        alt=f"Nitrate over {weeks} weeks: {span} mg/L, {len(ranges)} readings, {changes.height} changes, limit"
+        f" {ceiling:.0f}. {takeaway}",
     )  # fmt: skip
     return "".join(f"<li>{escape(text)}</li>" for _, text in found)
 
@@ -108,19 +108,19 @@ def rest(week: Week, tank: str) -> None:
     for place, (name, title, limit, top) in zip(places, wanted, strict=True):
         read = rows.filter(parameter=name).sort("at").select(pl.col("day").cast(pl.Datetime).alias("at"), "low", "high")
         last = now.get(name)
-        words = "not read lately"
+        text = "not read lately"
         if last is not None:
-            words = f"last {interval(last['low'], last['high'])}, {counted(last['age_days'], 'day')} old"
+            text = f"last {interval(last['low'], last['high'])}, {counted(last['age_days'], 'day')} old"
         free = now.get("free_ammonia")
         if name == "ammonia" and free is not None:
-            words += f"; free ammonia {interval(free['low'], free['high'], 2)}, acted on over {f['act_free_ammonia']:g}"
+            text += f"; free ammonia {interval(free['low'], free['high'], 2)}, acted on over {f['act_free_ammonia']:g}"
         with place:
-            look.html(f'<p style="min-height:4.2em"><strong>{title}</strong><br><small>{escape(words)}</small></p>')
+            look.html(f'<p style="min-height:4.2em"><strong>{title}</strong><br><small>{escape(text)}</small></p>')
             if read.height:
                 high = max(top, float(read["high"].max() or 0) * 1.1)  # type: ignore[arg-type]
                 st.altair_chart(
                     charts.small(read, limit, high, start, week.as_of, look.INK2), width="stretch", theme=None,
-                    alt=f"{title} over {cells.WEEKS} weeks, {read.height} readings; {words}.",
+                    alt=f"{title} over {cells.WEEKS} weeks, {read.height} readings; {text}.",
                 )  # fmt: skip
 
 
@@ -137,8 +137,8 @@ def verdict(week: Week, tank: str, capacity: Row | None) -> None:
         look.html(f'<p class="counts">Closed, or not set up yet, on that day.</p><p class="small">{line}</p>')
         return
     name = review["class"]
-    told_of = {"class": name, "reason": review["reason"]}
-    top = next(week.now("finding").filter(tank=tank, **told_of).iter_rows(named=True), None)
+    of_class = {"class": name, "reason": review["reason"]}
+    top = next(week.now("finding").filter(tank=tank, **of_class).iter_rows(named=True), None)
     step, rule = (top["do"], top["rule"]) if top else (f"{review['step']}.", "")
     to = cells.done_at(rule, tank, summary.doubted_days(week).get(tank))
     hand, calm = (" hand", "") if name in look.URGENT else ("", " calm")
@@ -155,14 +155,14 @@ def ways_on(week: Week, tank: str, titles: dict[str, str], capacity: Row | None)
     with st.container(horizontal=True, key="ways"):
         for word, step in (("Previous", -1), ("Next", 1)):
             to = ids[(place + step) % len(ids)]
-            said = look.label(f"{word}: {short(titles[to], 40)}")
-            if len(ids) > 1 and st.button(said, key=f"{word.lower()}_tank", shortcut=word[0].lower()):
+            text = look.label(f"{word}: {short(titles[to], 40)}")
+            if len(ids) > 1 and st.button(text, key=f"{word.lower()}_tank", shortcut=word[0].lower()):
                 st.query_params["tank"] = to
                 st.rerun()
         if st.button("Enter a visit", key="to_visit"):
             st.switch_page("views/at_the_tank.py", query_params={"tank": tank})
         with st.popover("Done today"):
-            desk.done_today(week, tank, capacity["filters"] if capacity else [])
+            forms.done_today(week, tank, capacity["filters"] if capacity else [])
         if st.button("Plan a change", key="to_plan"):
             st.switch_page("views/plan.py", query_params={"tank": tank})
 
@@ -179,7 +179,7 @@ def page() -> None:
     tank = choose(titles)
     st.set_page_config(page_title=f"{titles[tank]} · One tank")  # of the browser's tab
     st.title(look.label(titles[tank]))
-    enter_forms.became()
+    enter_forms.show_message()
     capacity = week.row("capacity", tank)
     verdict(week, tank, capacity)
     ways_on(week, tank, titles, capacity)
@@ -190,7 +190,7 @@ def page() -> None:
     left, right = st.columns(2, gap="large")
     with left:
         look.section("Possible causes", "of the gravest finding, then the likeliest")
-        look.html(desk.causes_html(of_tank(found, causes)))
+        look.html(forms.causes_html(of_tank(found, causes)))
     with right:
         look.section("On the chart")
         look.html((f'<ol class="events">{squares}</ol>' if squares else "") + KEY)
@@ -201,7 +201,7 @@ def page() -> None:
         "The rest of the water": lambda: rest(week, tank),
         "The filter, as the water meets it": lambda: the_filter(week, tank),
         "Its capacity, line by line": lambda: ledgers.capacity(week, tank, capacity),
-        "History": lambda: desk.history(week, tank),
+        "History": lambda: forms.history(week, tank),
     }
     for name, show in folded.items():
         # Made only once it is opened: half the page's work otherwise.

@@ -11,7 +11,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import data, look
-from dashboard import papers_forms as desk
+from dashboard import papers_forms as forms
 from pipeline.papers import issued, plain_text, proposals
 from pipeline.papers.issued import Issued
 from pipeline.papers.layout import filled
@@ -61,10 +61,10 @@ def choose(week: Week, sites: dict[str, str]) -> tuple[str, dt.date, dt.date]:
 def ticked(place: str, found: Iterable[tuple[str, str, T]], fold: str = "") -> tuple[T, ...]:
     """Of what is offered as (words, key, what), that which is ticked."""
     with st.container(key=place), st.expander(fold) if fold else nullcontext():
-        return tuple(one for words, key, one in found if st.checkbox(look.label(words), key=key))
+        return tuple(one for text, key, one in found if st.checkbox(look.label(text), key=key))
 
 
-def notes(week: Week, site: str, first: dt.date, last: dt.date) -> desk.Notes:
+def notes(week: Week, site: str, first: dt.date, last: dt.date) -> forms.Notes:
     """The notes of the days, each with a tick; those that are ticked."""
     rows = offered(week, site, first, last).to_dicts()
     look.section("Notes of these days", "printed only where ticked")
@@ -78,21 +78,21 @@ def notes(week: Week, site: str, first: dt.date, last: dt.date) -> desk.Notes:
     return ticked("notes", found, counted(len(rows), "note") if len(rows) > OPEN_NOTES else "")
 
 
-def causes(week: Week, site: str) -> desk.Causes:
-    """The possible causes of the site's tanks, each with a tick; those that are ticked may be told."""
+def causes(week: Week, site: str) -> forms.Causes:
+    """The possible causes of the site's tanks, each with a tick; those that are ticked may be printed."""
     tanks = week.table("tank").filter(pl.col("site") == site)
     found = [(tank, name or tank, cause) for tank, name in tanks.select("tank", "name").iter_rows()
              for cause in causes_of(week, tank)]  # fmt: skip
     if not found:
         return ()
     look.section("Possible causes", "printed only where ticked: a cause can be read as blame")
-    said = (
+    options = (
         (f"{name}: {plain_text.cause(cause)}", f"cause {tank} {cause}", (tank, cause)) for tank, name, cause in found
     )
-    return ticked("causes", said)
+    return ticked("causes", options)
 
 
-def proposed(week: Week, site: str) -> desk.Ticked:
+def proposed(week: Week, site: str) -> forms.Ticked:
     """The open proposals of the site, each with a tick; those that are ticked, as the report will say them."""
     tanks = week.table("tank").filter(pl.col("site") == site)["tank"].to_list()
     found, lost = proposals.open_of(week.folder, tanks)
@@ -102,12 +102,12 @@ def proposed(week: Week, site: str) -> desk.Ticked:
     for sentence in lost:
         look.wrong(sentence)
     names = data.tank_names(week)
-    said = [(f"{names.get(one.tank, one.tank)}, {day(one.on)}: {one.words} ({one.cost_says()})", f"proposal {one.name}", one)
+    options = [(f"{names.get(one.tank, one.tank)}, {day(one.on)}: {one.words} ({one.cost_text()})", f"proposal {one.name}", one)
             for one in found]  # fmt: skip
-    return tuple((one.tank, one.suggestion()) for one in ticked("proposals", said))
+    return tuple((one.tank, one.suggestion()) for one in ticked("proposals", options))
 
 
-def give(files: Sequence[desk.File], key: str, quiet: bool = False, off: bool = False) -> None:
+def give(files: Sequence[forms.File], key: str, quiet: bool = False, off: bool = False) -> None:
     """A button a file."""
     for file in files:
         st.download_button(
@@ -121,19 +121,19 @@ def issue(week: Week, shown: SiteReport) -> Issued | None:
     mark = issued.content_hash(shown)
     look.section("Issue it", "frozen, numbered and kept in the log folder")
     before = next(reversed(issued.issues_of(week.folder, shown)), None)
-    said = desk.standing(before, mark)
+    status = forms.standing(before, mark)
     if st.button("Issue it", type="primary", key="issue_it"):
         try:
-            before, said = desk.issue_it(week, shown)
+            before, status = forms.issue_it(week, shown)
         except Problem as problem:
-            said = ""
+            status = ""
             look.html(f'<p class="hand" role="alert">Not issued: {escape(str(problem))}</p>')
-    if said:
-        look.html(f'<p role="status">{escape(said)}</p>')
+    if status:
+        look.html(f'<p role="status">{escape(status)}</p>')
     if before is None or (before.state, before.content_hash) != ("whole", mark):
         return None
     with st.container(horizontal=True, vertical_alignment="center"):
-        give(desk.issue_files(before), "now")
+        give(forms.issue_files(before), "now")
     return before
 
 
@@ -146,8 +146,8 @@ def past(week: Week, site: str) -> None:
     for sentence in lost:
         look.wrong(sentence)
 
-    def rows(some: Sequence[Issued]) -> None:
-        for one in some:
+    def rows(issues: Sequence[Issued]) -> None:
+        for one in issues:
             key = f"{one.first} {one.last} {one.number}"
             with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"paper_row {key}"):
                 span = f"{dates([one.first], year=one.first.year != one.last.year)} to {dates([one.last])}"
@@ -159,7 +159,7 @@ def past(week: Week, site: str) -> None:
                     width="stretch",
                 )
                 if not bad:
-                    give(desk.issue_files(one), f"past {key}", quiet=True)
+                    give(forms.issue_files(one), f"past {key}", quiet=True)
 
     rows(found[:SHOWN_ISSUES])
     if len(found) > SHOWN_ISSUES:
@@ -179,7 +179,7 @@ def preview(week: Week, shown: SiteReport) -> None:
         sheet = shown.sheets[n]
         alt = f"Sheet {n + 1} of {len(tanks)}: {sheet['title']}. {sheet['state']}. {' '.join(sheet['lead'])} Next visit: {sheet['next_visit']}"
     with st.container(key="sheet"):
-        st.image(desk.picture(week, shown, n), width="stretch", alt=alt)
+        st.image(forms.picture(week, shown, n), width="stretch", alt=alt)
     if n is not None:
         with st.expander("The words of this sheet"):
             look.html(filled("sheet_words.html", sheet=shown.sheets[n]))
@@ -192,22 +192,22 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
         look.say(f"The report would begin on {day(first, year=True)}, after its end: choose an earlier first day.")
         return
     try:
-        then = desk.week_of(week, last)
-        says = then.kept(("period", site, first), lambda: period_text(then, site, first, last))
-        look.counts(says)
-        desk.report(then, site, first, last)  # says what is wrong before anything is drawn
+        then = forms.week_of(week, last)
+        summary = then.kept(("period", site, first), lambda: period_text(then, site, first, last))
+        look.counts(summary)
+        forms.report(then, site, first, last)  # says what is wrong before anything is drawn
     except Problem as problem:
         look.say(str(problem))
         return
     left, right = st.columns([7, 5], gap="large")
     with right:
-        ticked = notes(then, site, first, last)
-        told = causes(then, site)
-        taken = proposed(then, site)
-        shown = desk.report(then, site, first, last, ticked, taken, told)
+        ticked_notes = notes(then, site, first, last)
+        ticked_causes = causes(then, site)
+        ticked_proposals = proposed(then, site)
+        shown = forms.report(then, site, first, last, ticked_notes, ticked_proposals, ticked_causes)
         # Ticked proposals that found no room, or no sheet.
         printed = {(sheet["tank"], item["text"], item["cost"]) for sheet in shown.sheets for item in sheet["suggest"]}
-        left_out = [one.text for tank, one in taken if (tank, one.text, one.cost) not in printed]
+        left_out = [one.text for tank, one in ticked_proposals if (tank, one.text, one.cost) not in printed]
         if left_out:
             look.html(
                 f'<p class="hand" role="alert">{counted(len(left_out), "ticked proposal")} found no room on its sheet:'
@@ -221,7 +221,7 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
         preview(then, shown if line is None else replace(shown, issue=line))
 
 
-def rows_of(papers: Sequence[tuple[str, str, list[desk.File]]], key: str, off: bool = False) -> None:
+def rows_of(papers: Sequence[tuple[str, str, list[forms.File]]], key: str, off: bool = False) -> None:
     for title, about, files in papers:
         with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"paper_row {key} {title}"):
             look.html(f"<p><strong>{escape(title)}</strong><br><small>{escape(about)}</small></p>", width="stretch")
@@ -233,7 +233,7 @@ def others(week: Week, sites: dict[str, str]) -> None:
     left, right = st.columns(2, gap="large")
     with left:
         look.section("For a day of visits")
-        st.session_state.setdefault("paper_day", desk.next_day(week))
+        st.session_state.setdefault("paper_day", forms.next_day(week))
         with st.container(horizontal=True):
             when = st.date_input("Day", key="paper_day", format="YYYY-MM-DD", persist_state="session", width=160)
             chosen = st.multiselect(
@@ -242,16 +242,16 @@ def others(week: Week, sites: dict[str, str]) -> None:
             )  # fmt: skip
         if not chosen:
             look.html(f"<p>No visit falls on {escape(day(when, year=True))}: choose sites, or another day.</p>")
-        rows_of(desk.day_papers(week, chosen, when), "day", off=not chosen)
+        rows_of(forms.day_papers(week, chosen, when), "day", off=not chosen)
     with right:
         look.section("For the whole round")
-        rows_of(desk.round_papers(week), "round")
+        rows_of(forms.round_papers(week), "round")
         titles = data.tank_titles(week)
         if titles:
             look.section("For one tank")
             tank = st.selectbox("Tank", list(titles), format_func=titles.__getitem__, key="paper_tank")
             about = "class, findings, readings, services and events on one page to read without the dashboard"
-            rows_of([("History", about, [desk.history_file(week, tank)])], "tank")
+            rows_of([("History", about, [forms.history_file(week, tank)])], "tank")
 
 
 def page() -> None:

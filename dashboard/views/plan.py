@@ -9,7 +9,7 @@ from urllib.parse import quote
 import streamlit as st
 
 from dashboard import cells, data, enter_forms, look
-from dashboard import plan_forms as desk
+from dashboard import plan_forms as forms
 from pipeline.advise import plan as plans
 from pipeline.advise import what_if
 from pipeline.advise.what_if import MEDIA_MOST_KG, Asked, Settings, Start
@@ -96,7 +96,7 @@ def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) ->
     look.section("Keep as a proposal", "for the report to the site, ticked on Papers")
     titles = {WHAT_IF: f"The what-if: {' '.join(found.words)}"} if found.words else {}
     for n, option in enumerate(plan["options"], start=1):
-        titles[n] = f"{n}. {' '.join(change['says'] for change in option['changes'])} ({desk.cost(option)})"
+        titles[n] = f"{n}. {' '.join(change['says'] for change in option['changes'])} ({forms.cost(option)})"
     by = ""
     if titles:
         # Another what-if begins with itself chosen.
@@ -112,7 +112,7 @@ def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) ->
                  else proposals.of_option(tank, plan["options"][chosen - 1], *on), here=True)  # fmt: skip
     else:
         look.html("<p>There is nothing to keep yet: move a slider above.</p>")
-    enter_forms.became()
+    enter_forms.show_message()
     mine, lost = proposals.open_of(week.folder, [tank])
     for sentence in lost:
         look.wrong(sentence)
@@ -121,41 +121,41 @@ def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) ->
         look.html(f'<p>Kept of this tank, to be ticked on <a href="papers?site={quote(site)}">Papers</a>:</p>')
     for one in mine:
         with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"kept_row {one.name}"):
-            look.html(desk.kept_html(one), width="stretch")
+            look.html(forms.kept_html(one), width="stretch")
             if st.button("Withdraw", key=f"withdraw {one.name}"):
-                with enter_forms.or_told("Not withdrawn:"):
+                with enter_forms.show_errors("Not withdrawn:"):
                     proposals.withdraw(week.folder, one.name, by or one.by, dt.date.today())
-                enter_forms.tell(["Withdrawn. Reports that were issued stay as they are."])
+                enter_forms.set_message(["Withdrawn. Reports that were issued stay as they are."])
                 st.rerun()
 
 
 def kept(week: Week, one: Proposal, *, here: bool) -> None:
-    """Keeps a proposal; what became of it is said beside the button: under the options, or `here` below."""
+    """Keeps a proposal; the outcome is shown beside the button: under the options, or `here` below."""
     st.session_state["kept_here"] = here
-    with enter_forms.or_told("Not kept:"):
+    with enter_forms.show_errors("Not kept:"):
         one, new = proposals.keep(week.folder, one)
     where = f"{proposals.FOLDER}/{one.name} in the log folder"
-    said = f"Kept: {where}. No report says it until it is ticked on Papers."
-    enter_forms.tell([said if new else f"It was kept already: {where}."])
+    message = f"Kept: {where}. No report says it until it is ticked on Papers."
+    enter_forms.set_message([message if new else f"It was kept already: {where}."])
 
 
 def keep_option(week: Week, begun: Start, plan: Plan) -> None:
     """A button beside each option that keeps it for the report."""
     with st.container(horizontal=True, vertical_alignment="bottom", key="keep_options"):
         by = enter_forms.who("keep_by", width=240)
-        for n, option in enumerate(plan["options"][: desk.OPEN_OPTIONS], start=1):
+        for n, option in enumerate(plan["options"][: forms.OPEN_OPTIONS], start=1):
             if st.button(f"Keep option {n}", key=f"keep_option {n}"):
                 one = proposals.of_option(begun.tank.tank, option, by, dt.date.today(), week.as_of)
                 kept(week, one, here=False)
         if not st.session_state.get("kept_here"):
-            enter_forms.became()
+            enter_forms.show_message()
 
 
 def options(week: Week, begun: Start, plan: Plan) -> None:
     """What the planner found, or what to do where it found nothing."""
     look.section("Options", "cheapest first")
     if plan["options"]:
-        look.html(desk.options_html(plan))
+        look.html(forms.options_html(plan))
         keep_option(week, begun, plan)
     elif not begun.tank.known:
         look.html(
@@ -182,14 +182,14 @@ def page() -> None:
         return
     plan = data.slowly(week, ("plan", tank), "Weighing the options", lambda: plans.plan(week, tank))
     begun = week.kept(("what if", tank), lambda: what_if.start(week, tank))
-    said = ""
+    verdict = ""
     if review := week.row("review", tank):  # a plan may have nothing to do where the water has
         hand = ' class="hand"' if review["class"] in look.URGENT else ""
-        told = f"{review['class'].capitalize()}: {review['reason']}."
-        said = f"<p{hand}>{cells.mark(review['class'])}{escape(told)}</p>"
+        text = f"{review['class'].capitalize()}: {review['reason']}."
+        verdict = f"<p{hand}>{cells.mark(review['class'])}{escape(text)}</p>"
     look.html(
-        f'<p class="counts">{escape(plan["says"])}</p>{said}'
-        f'<p class="small">{desk.facts_html(begun, plan, quote(tank))}</p>'
+        f'<p class="counts">{escape(plan["says"])}</p>{verdict}'
+        f'<p class="small">{forms.facts_html(begun, plan, quote(tank))}</p>'
     )
     options(week, begun, plan)
     change = plan["water_change"]
@@ -200,7 +200,7 @@ def page() -> None:
         if other := what_if.sized_by_outlook(begun):
             look.html(f"<p>{escape(other)}</p>")
     with right:
-        look.html(desk.water_html(begun, change))
+        look.html(forms.water_html(begun, change))
     with st.container(key="what_if"):
         look.section("What if", "move a slider or type; nothing is kept until you keep it below")
         left, right = st.columns([5, 6], gap="large")
@@ -208,9 +208,9 @@ def page() -> None:
             asked = controls(begun)
         found = what_if.answer(begun, asked)
         with right:
-            look.say(desk.what_sentence(begun, found))
+            look.say(forms.what_sentence(begun, found))
             notes = look.items(map(escape, found.notes), "minds")
-            look.html(desk.sides_html(begun, found) + desk.cost_html(found) + notes)
+            look.html(forms.sides_html(begun, found) + forms.cost_html(found) + notes)
     with st.container(key="keep"):
         keep(week, begun, plan, asked, found)
 

@@ -10,15 +10,16 @@ import polars.selectors as cs
 import streamlit as st
 
 from dashboard import cells, data, look
-from dashboard import enter_forms as desk
+from dashboard import enter_forms as forms
 from pipeline.review import summary
 from pipeline.week import Week
 from pipeline.wording import ago, counted, day, listed, sentence
 from schemas.words import CLASSES
 
 PART = 60  # rows shown at a time: what needs a hand comes first
-SAID = {"act today": "to act on today", "plan": "to plan", "due": "with a job due"}  # the others by their own name
-HEADS = (("Class", 8.4), ("Tank", 10.2), ("Why, and the next step", 25.6),
+# The others go by their own name.
+CLASS_TEXT = {"act today": "to act on today", "plan": "to plan", "due": "with a job due"}
+HEADINGS = (("Class", 8.4), ("Tank", 10.2), ("Why, and the next step", 25.6),
          ("Nitrate, 12 weeks, and where it levels off", 14.8), ("Last reading mg/L", 8), ("Net rise mg/L a week", 8.4),
          ("Levels off near mg/L", 7.4), ("Bioload, plain / working", 8), ("Due", 9.2))  # fmt: skip
 STEADY = (("Tank", 27), ("Nitrate, 12 weeks", 15), ("Last reading mg/L", 15), ("Net rise mg/L a week", 12),
@@ -31,11 +32,11 @@ def _id(name: str) -> str:
 
 def counts_html(week: Week, review: pl.DataFrame, shown: Collection[str]) -> str:
     """The sentence of counts, which add up to all tanks; each links to its rows where they are on the page."""
-    said = []
+    parts = []
     for name, n in summary.counts(review).items():
-        words = f"{n} {escape(SAID.get(name, name))}"
-        words = f'<a href="#{_id(name)}" target="_self">{words}</a>' if name in shown else words
-        said += [cells.mark(name) + words] if n else []
+        text = f"{n} {escape(CLASS_TEXT.get(name, name))}"
+        text = f'<a href="#{_id(name)}" target="_self">{text}</a>' if name in shown else text
+        parts += [cells.mark(name) + text] if n else []
     sites = week.table("tank").filter(pl.col("tank").is_in(review["tank"].to_list()))["site"].n_unique()
     last, newest = week.table("visit").filter(pl.col("day") <= week.as_of)["day"].max(), "no visit yet"
     if isinstance(last, dt.date):
@@ -45,7 +46,7 @@ def counts_html(week: Week, review: pl.DataFrame, shown: Collection[str]) -> str
     head = f"{counted(review.height, 'tank')} on {counted(sites, 'site')}, {newest}"
     none = "No tank of this choice: choose another site or day."
     none = none if week.now("review").height else f"No tank runs on {day(week.as_of, year=True)}."
-    return f"{head}: {listed(said)}." if said else none
+    return f"{head}: {listed(parts)}." if parts else none
 
 
 # Class -> the kind of its rows, the height of their strip, what parts a cell, and whether vermillion may be used.
@@ -72,7 +73,7 @@ def bodies_of(week: Week, review: pl.DataFrame) -> dict[str, list[data.Row]]:
         (kind, height, gap, hot), record = LOOKS[name], titles[tank]
         ceiling = outlook["ceiling"] if outlook else week.assumed["ceiling_default"]
         was = f"was {row['was_class']}" if row["was_class"] and row["was_class"] != name else ""
-        jobs = cells.due_soon(due.get(tank, []), soon)  # but for the one that is the reason told beside them
+        jobs = cells.due_soon(due.get(tank, []), soon)  # but for the one that is the reason shown beside them
         found.setdefault(name, []).append({
             **row, "kind": kind, "urgent": name in look.URGENT, "name": record["name"] or tank,
             "site": sites.get(record["site"]) or record["site"] or "",
@@ -92,7 +93,7 @@ def table_html(week: Week, review: pl.DataFrame) -> str:
     found = bodies_of(week, review)
     steady = {name: found.pop(name) for name in ("steady",) if name in found}
     loud = {name: found[name] for name in CLASSES if name in found}
-    return look.part("week.html", loud=loud, steady=steady, heads=HEADS, steady_heads=STEADY, id_of=_id, mark=cells.mark,
+    return look.part("week.html", loud=loud, steady=steady, headings=HEADINGS, steady_headings=STEADY, id_of=_id, mark=cells.mark,
                      tank_link=look.tank_link)  # fmt: skip
 
 
@@ -118,8 +119,8 @@ def chosen(week: Week, review: pl.DataFrame, places: Sequence[Any]) -> pl.DataFr
         tanks = week.table("tank").filter(pl.col("site").is_in(here["site"].implode()))["tank"]
         review = review.filter(pl.col("tank").is_in(tanks.implode()))
     if review.height > PART:
-        words = {"": "any class"} | {name: f"{name} ({n})" for name, n in summary.counts(review).items() if n}
-        name = look.chosen_of("class", "Class", words, "week_class", places[2], **collapsed)
+        titles = {"": "any class"} | {name: f"{name} ({n})" for name, n in summary.counts(review).items() if n}
+        name = look.chosen_of("class", "Class", titles, "week_class", places[2], **collapsed)
         review = review.filter(pl.lit(True) if not name else pl.col("class") == name)
     return review
 
@@ -144,23 +145,23 @@ def as_columns(week: Week, review: pl.DataFrame) -> pl.DataFrame:
                          pl.col("changed").fill_null("").alias("Changed"))  # fmt: skip
     for frame, names in parts:
         rows = rows.join(frame.select("tank", *(pl.col(c).alias(n) for c, n in names.items())), on="tank", how="left")
-    told_first = ["Rank", "Class", "Tank", "Site", "Why", "Next step"]
+    first = ["Rank", "Class", "Tank", "Site", "Why", "Next step"]
     named = rows.with_columns(
         pl.coalesce("name", "tank").alias("Tank"), pl.col("Site").fill_null(""), cs.float().round(1)
     )
-    return named.select(*told_first, pl.exclude(*told_first, "tank", "name"))
+    return named.select(*first, pl.exclude(*first, "tank", "name"))
 
 
 def page() -> None:
     week = data.week()
     left, *places = st.columns([6, 1.6, 1.3, 1.5])
     left.title("This week")
-    desk.became()
+    forms.show_message()
     review = chosen(week, week.now("review").sort("rank"), places)
     shown = review.head(look.shown("week_most", PART))
     moved = review.filter(pl.col("was_class").is_not_null() & (pl.col("was_class") != pl.col("class"))).height
     changed = counted(moved, "tank has", "tanks have") if moved else "No tank has"
-    tell = [look.as_of_line(week), f"{changed} changed class since last week."]
+    sentences = [look.as_of_line(week), f"{changed} changed class since last week."]
     held = week.table("held").height
     above = [f'<a href="held_rows" target="_self">{counted(held, "item")} on hold</a>.'] if held else []
     once = [*map(sentence, summary.late_supplies(week)), *summary.tap_ammonia(week)]
@@ -169,19 +170,15 @@ def page() -> None:
     ]
     look.html(
         f'<p class="counts">{counts_html(week, review, set(shown["class"]))}</p>'
-        f'<p class="small">{escape(" ".join(tell if review.height else tell[:1]))} {" ".join(above)}</p>'
+        f'<p class="small">{escape(" ".join(sentences if review.height else sentences[:1]))} {" ".join(above)}</p>'
     )
     if not review.height:
         return
     look.html(week.kept(("this week", tuple(shown["tank"])), lambda: table_html(week, shown)))
     look.more("week_most", review.height, PART)
     look.html(KEY)
-    rest = [
-        text
-        for text in summary.notices(week)
-        if not text.startswith(tuple(once[:1])) and "`tankround held`" not in text
-    ]
-    if rest := [text for text in rest if text not in once]:
+    rest = [text for text in summary.notices(week) if "`tankround held`" not in text]
+    if rest := [text for text in rest if not text.startswith(tuple(once))]:  # those stand above
         look.html("".join(f'<p class="small">{escape(text)}</p>' for text in rest))
     with st.expander("The same as a table"):
         st.dataframe(as_columns(week, review), hide_index=True, placeholder="–")

@@ -10,7 +10,7 @@ from icalendar import TRANSP, Calendar, Event
 
 from pipeline.papers.report_facts import next_visit, open_tanks
 from pipeline.week import Week
-from pipeline.wording import counted, day, listed, sentence, tank_title
+from pipeline.wording import counted, day, first_few, listed, sentence, tank_title
 
 MOST_NAMED = 6  # tanks named in one entry
 # Jobs on something that several tanks share: one entry for all of them.
@@ -38,19 +38,15 @@ def _plain(text: str) -> str:
 
 
 def _named(tanks: list[str]) -> str:
-    shown = tanks[:MOST_NAMED]
-    more = len(tanks) - len(shown)
-    return listed([*shown, counted(more, "other tank")] if more else shown)
+    return listed(first_few(tanks, MOST_NAMED, lambda more: counted(more, "other tank")))
 
 
 def _jobs(week: Week) -> list[Event]:
-    due = week.now("due")
-    if not due.height:
-        return []
     tanks = week.table("tank").select("tank", "site", pl.col("name").alias("called"), "closed")
     sites = dict(week.table("site").select("site", "name").iter_rows())
     rows = (
-        due.join(tanks, on="tank", how="left")
+        week.now("due")
+        .join(tanks, on="tank", how="left")
         .filter(pl.col("closed").is_null() | (pl.col("closed") > week.as_of))
         .with_columns(pl.when(pl.col("what").is_in(SHARED)).then(pl.lit("")).otherwise(pl.col("tank")).alias("apart"))
         .sort("on", "what", "about", "tank", nulls_last=True)

@@ -83,10 +83,10 @@ def scale_top(bars: Sequence[Bar], ceiling: float) -> float:
 def caption(bars: Sequence[Bar], weeks: int, *, changes: bool) -> str:
     """One caption that says how to read it."""
     late = sum(bar.late for bar in bars)
-    said = f"Nitrate in the water over {weeks} weeks. Each bar runs from the lowest to the highest the test could mean"
+    text = f"Nitrate in the water over {weeks} weeks. Each bar runs from the lowest to the highest the test could mean"
     if late and late < len(bars):
         dark = "dark bar is" if late == 1 else f"{count_word(late)} dark bars are"
-        said += f"; the {dark} from the days of this report"
+        text += f"; the {dark} from the days of this report"
     marks = ["the dashed line is the limit we keep to"]
     if changes:
         marks.append("ticks at the top are water changes")
@@ -94,7 +94,7 @@ def caption(bars: Sequence[Bar], weeks: int, *, changes: bool) -> str:
         marks.append("a hollow bar is a guide only")
     if any(bar.high is None for bar in bars):
         marks.append("an arrow means off the end of the test")
-    return f"{said}. {sentence('; '.join(marks))}."
+    return f"{text}. {sentence('; '.join(marks))}."
 
 
 def description(bars: Sequence[Bar], ceiling: float, weeks: int, changes: int) -> str:
@@ -130,14 +130,14 @@ def svg(bars: Sequence[Bar], changes: Sequence[dt.date], ceiling: float, to: dt.
     arrow: Any = {"shape": "triangle-up", "size": 26, "filled": True, "opacity": 1, "yOffset": -3}
     ticks = alt.Chart(pl.DataFrame({"day": [noon(day) for day in changes]}, schema={"day": pl.String}))
     limit = alt.Chart(pl.DataFrame({"level": [ceiling]}))
-    words = alt.Chart(pl.DataFrame({"level": [float(ceiling), 0.0], "said": ["our limit", "none"]}))
+    labels = alt.Chart(pl.DataFrame({"level": [float(ceiling), 0.0], "said": ["our limit", "none"]}))
     picture = alt.layer(
         ticks.mark_rule(color=INK2, strokeWidth=1.2).encode(x=x, y=alt.value(0), y2=alt.value(8)),
         trusted,
         guide.encode(y=y, y2="high:Q", stroke=alt.Stroke("shade:N", scale=None)),
         drawn.transform_filter("datum.off").mark_point(**arrow).encode(y=y_high, color=shade),
         limit.mark_rule(color=INK, strokeDash=[5, 3], strokeWidth=1.3).encode(y=level),
-        words.mark_text(align="right", baseline="bottom", dy=-3, fontSize=12, color=INK2).encode(
+        labels.mark_text(align="right", baseline="bottom", dy=-3, fontSize=12, color=INK2).encode(
             x=alt.value(WIDTH - 4), y=level, text="said:N"
         ),
     ).properties(width=WIDTH, height=HEIGHT)

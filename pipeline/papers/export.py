@@ -26,12 +26,9 @@ RISKY = r"^'*[=+\-@\t\r\n]"
 PACKAGE, WORKBOOK = "datapackage.json", "tankround.xlsx"
 LONGEST_CELL, MOST_ROWS = 32_767, 1_048_575  # of a sheet, by the format
 
-
 TEXT = pl.col(pl.String)
 # Text with an apostrophe before what a spreadsheet would read as a formula.
 GUARDED = pl.when(TEXT.str.contains(RISKY)).then(pl.lit("'") + TEXT).otherwise(TEXT).name.keep()
-
-
 # Lists as JSON arrays, which is what a Data Package reads as an array.
 LISTS = cs.list().map_elements(lambda items: json.dumps(list(items), ensure_ascii=False), return_dtype=pl.String)
 
@@ -69,7 +66,7 @@ def _type(kind: pl.DataType) -> str:
     return NAMES.get(kind.base_type()) or ("integer" if kind.is_integer() else "number")
 
 
-def _said(**parts: Any) -> dict[str, Any]:
+def _nonempty(**parts: Any) -> dict[str, Any]:
     """What of it says something."""
     return {name: value for name, value in parts.items() if value}
 
@@ -80,9 +77,9 @@ def schema_of(table: str) -> dict[str, Any]:
     fields = []
     for name, note in describe(TABLES[table]).items():
         # A text may be there and empty.
-        rules = _said(required=note.required and types[name] != pl.String, enum=list(note.words))
-        told = _said(description=note.description, unit=note.unit, constraints=rules)
-        fields.append({"name": name, "title": note.title, "type": _type(types[name]), **told})
+        rules = _nonempty(required=note.required and types[name] != pl.String, enum=list(note.words))
+        extras = _nonempty(description=note.description, unit=note.unit, constraints=rules)
+        fields.append({"name": name, "title": note.title, "type": _type(types[name]), **extras})
     return {"fields": fields}
 
 

@@ -10,12 +10,12 @@ from markupsafe import Markup
 from pipeline.papers.charts import HISTORY_WEEKS, for_screen, nitrate_chart
 from pipeline.papers.layout import filled
 from pipeline.papers.report_facts import Row, findings_of, open_tanks
-from pipeline.papers.visit_sheets import flow_orders, layers_on
+from pipeline.papers.visit_sheets import flow_orders, layers_on, value_text
 from pipeline.papers.water_today import net_of
 from pipeline.papers.writing import safe_name, zipped
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import ago, cautions, day, interval, job_text, number, per_cent, sentence, tank_title, with_unit
+from pipeline.wording import ago, cautions, day, job_text, number, per_cent, sentence, tank_title, with_unit
 from schemas.words import CANON, PARAMETER_TITLES, PARAMETERS
 
 
@@ -25,15 +25,11 @@ def _mine(week: Week, name: str, tank: str, column: str = "day") -> pl.DataFrame
 
 
 def _changed(row: Row) -> str:
-    """`30 L (16 %)`; a change typed as a per cent is said once."""
+    """`30 L (16 %)`; a change typed as a per cent is printed once."""
     if row["fraction"] is None:
         return str(row["text"])
     share = per_cent(100 * row["fraction"])
     return share if "%" in row["text"] else f"{row['text']} ({share})"
-
-
-def _value(row: Row) -> str:
-    return "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
 
 
 def visits_of(week: Week, tank: str) -> list[tuple[dt.datetime, str, list[Row], Row]]:
@@ -47,7 +43,7 @@ def visits_of(week: Week, tank: str) -> list[tuple[dt.datetime, str, list[Row], 
 
 
 def _visits(week: Week, tank: str) -> tuple[list[str], list[tuple[int, list[list[str]]]]]:
-    """The heads, and by year, newest first, one line a visit: day, readings in words, change, note."""
+    """The headings, and by year, newest first, one line a visit: day, readings in words, change, note."""
     seen = visits_of(week, tank)[::-1]
     read = {row["parameter"] for *_, readings, _ in seen for row in readings}
     names = [name for name in PARAMETERS if name in read]
@@ -59,14 +55,14 @@ def _visits(week: Week, tank: str) -> tuple[list[str], list[tuple[int, list[list
         values = {}
         for row in readings:
             mark = " (kit expired)" if row["expired"] else f" (left out: {row['doubt']})" if row["doubt"] else ""
-            values[row["parameter"]] = _value(row) + mark
+            values[row["parameter"]] = value_text(row) + mark
         count = visit.get("fish_seen")
         fish = " ".join(filter(None, ("" if count is None else number(count, 4), visit.get("fish_look"))))
         cells = [day(at.date()), "" if taken == "before" else taken, *(values.get(name, "") for name in names)]
         cells += [changes.get(at.date(), ""), fish, visit.get("note") or ""]
         lines.setdefault(at.year, []).append(cells)
-    heads = ["Day", "Taken", *(PARAMETER_TITLES[name] for name in names), "Water changed", "Fish", "Note"]
-    return heads, list(lines.items())
+    headings = ["Day", "Taken", *(PARAMETER_TITLES[name] for name in names), "Water changed", "Fish", "Note"]
+    return headings, list(lines.items())
 
 
 def _cells(rows: Iterable[Sequence[Any]]) -> list[list[str]]:
@@ -80,7 +76,7 @@ def _now(week: Week, tank: str) -> list[list[str]]:
     lines = []
     for row in week.rows("water", tank):
         name, when = row["parameter"], f"{ago(row['day'], week.as_of)}{', kit expired' if row['expired'] else ''}"
-        lines.append([titles.get(name, name), with_unit(_value(row), units.get(name, "")), when])
+        lines.append([titles.get(name, name), with_unit(value_text(row), units.get(name, "")), when])
     return lines
 
 
@@ -102,7 +98,7 @@ def history_page(week: Week, tank: str) -> str:
     promises = week.table("promise").filter((pl.col("tank") == tank) | of_site)
     causes = sorted(week.rows("finding_cause", tank), key=lambda cause: cause["place"])
     findings = [(row, [c for c in causes if c["rule"] == row["rule"]]) for row in findings_of(week, tank)]
-    heads, visits = _visits(week, tank)
+    headings, visits = _visits(week, tank)
     work, happened = _mine(week, "service", tank, "date"), _mine(week, "event", tank, "date")
     lists = [
         ("Services", ["Day", "Filter", "Job", "Found", "Flow after, L/h", "Note"],
@@ -116,8 +112,8 @@ def history_page(week: Week, tank: str) -> str:
     return filled(
         "history.html", title=title, facts=facts, state=state, step=review["step"] if review else "",
         water=_now(week, tank), chart=Markup(for_screen(svg)) if svg else "", weeks=HISTORY_WEEKS,
-        findings=findings, filters=flow_orders(layers_on(week, week.as_of), tank), jobs=jobs, heads=heads, visits=visits,
-        lists=[(name, heads, _cells(rows.iter_rows())) for name, heads, rows in lists], cautions=cautions(week.assumed),
+        findings=findings, filters=flow_orders(layers_on(week, week.as_of), tank), jobs=jobs, headings=headings, visits=visits,
+        lists=[(name, names, _cells(rows.iter_rows())) for name, names, rows in lists], cautions=cautions(week.assumed),
     )  # fmt: skip
 
 

@@ -46,8 +46,8 @@ class Issued:
 
 def content_hash(report: SiteReport) -> str:
     """SHA-256 of what the report says; the issue number and the day of issue are not part of it."""
-    said = json.dumps(report.content(), ensure_ascii=True, sort_keys=True, allow_nan=False)
-    return hashlib.sha256(said.encode()).hexdigest()
+    text = json.dumps(report.content(), ensure_ascii=True, sort_keys=True, allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def issue_line(number: int, on: dt.date) -> str:
@@ -88,7 +88,7 @@ def issues_of(logs: Path, report: SiteReport) -> list[Issued]:
 
 
 def _issues_in(place: Path) -> list[Issued]:
-    found = [_read(folder) for folder in place.glob("issue-*")] if place.is_dir() else []
+    found = [_read(folder) for folder in place.glob("issue-*")]
     return sorted((one for one in found if one is not None), key=lambda one: one.number)
 
 
@@ -98,8 +98,7 @@ def _numbers(place: Path) -> set[int]:
 
 def all_issued(logs: Path, site: str | None = None) -> list[Issued]:
     """All issued reports of a log folder, newest first; of one site where asked."""
-    root = logs / FOLDER
-    places = sorted(root.glob(f"{'*' if site is None else safe_name(site)}/*_*")) if root.is_dir() else []
+    places = sorted((logs / FOLDER).glob(f"{'*' if site is None else safe_name(site)}/*_*"))
     found = [one for place in places for one in _issues_in(place) if site is None or one.site == site]
     return sorted(found, key=lambda one: (one.on, one.last, one.site, one.number), reverse=True)
 
@@ -107,18 +106,16 @@ def all_issued(logs: Path, site: str | None = None) -> list[Issued]:
 def lost(logs: Path, site: str) -> list[str]:
     """What is no longer there, or can't be read, of the issues of a site, each in a sentence. Silence would pass for
     a paper that was never issued."""
-    said = []
-    root = logs / FOLDER / safe_name(site)
-    for place in sorted(root.glob("*_*")) if root.is_dir() else []:
+    sentences = []
+    for place in sorted((logs / FOLDER / safe_name(site)).glob("*_*")):
         numbers = _numbers(place)
-        read = {one.number for one in _issues_in(place)}
-        for number in range(1, max(numbers, default=0) + 1):
-            where = f"Issue {number} of {place.name.replace('_', ' to ')}"
-            if number not in numbers:
-                said.append(f"{where} is missing from the folder {FOLDER}. Bring it back from a copy.")
-            elif number not in read:
-                said.append(f"{where} can't be read: its {RECORD} is missing or damaged. Bring it back from a copy.")
-    return said
+        readable = numbers & {one.number for one in _issues_in(place)}
+        for number in sorted({*range(1, max(numbers, default=0) + 1)} - readable):
+            why = f"can't be read: its {RECORD} is missing or damaged"
+            why = why if number in numbers else f"is missing from the folder {FOLDER}"
+            span = place.name.replace("_", " to ")
+            sentences.append(f"Issue {number} of {span} {why}. Bring it back from a copy.")
+    return sentences
 
 
 def issue(logs: Path, report: SiteReport, on: dt.date, drawn: Sequence[str | None] | None = None) -> Issued:
@@ -149,11 +146,8 @@ def issue(logs: Path, report: SiteReport, on: dt.date, drawn: Sequence[str | Non
 def _build(place: Path, report: SiteReport, mark: str, number: int, on: dt.date, pdf: bytes, html: str) -> Path:
     """The files of an issue in a folder beside its place, forced to disk."""
     content = report.content()
-    record = {
-        "issue": number,
-        "on": on.isoformat(),
-        **{name: content[name] for name in ("site", "title", "first", "last")},
-    }
+    record = {"issue": number, "on": on.isoformat()}
+    record |= {name: content[name] for name in ("site", "title", "first", "last")}
     record |= {"content_sha256": mark, "pdf_sha256": hashlib.sha256(pdf).hexdigest()}
     record |= {"html_sha256": hashlib.sha256(html.encode()).hexdigest(), "content": content}
     start, end = safe_write.beside(place)

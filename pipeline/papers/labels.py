@@ -32,10 +32,8 @@ def label_data(week: Week, sites: Sequence[str] = ()) -> dict[str, Any]:
     """What the labels say, as JSON has it, and under `pictures` the codes."""
     for site in sites:
         site_of(week, site)
-    address, names = (
-        week.round.address,
-        dict(week.table("site").sort("file", "line").select("site", "name").iter_rows()),
-    )
+    address = week.round.address
+    names = dict(week.table("site").sort("file", "line").select("site", "name").iter_rows())
     tanks = [tank for site in names if not sites or site in sites for tank in open_tanks(week, site, week.as_of)]
     made = [
         {"id": tank["tank"], "tank": tank_title(tank["tank"], tank["name"]), "site": names[tank["site"]],

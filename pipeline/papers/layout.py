@@ -88,10 +88,10 @@ def pdf(name: str, data: Mapping[str, Any], made: dt.date, drawings: Mapping[str
     """The PDF (PDF/A-2a and PDF/UA-1) of template `name` with `data`; `made` is the day written into its metadata."""
     files = _files(name, data, drawings)
     stamp = dt.datetime.combine(made, dt.time(), tzinfo=dt.UTC)
-    made_pdf, told = typst.compile_with_warnings(  # type: ignore[call-overload]
+    made_pdf, messages = typst.compile_with_warnings(  # type: ignore[call-overload]
         files, ignore_system_fonts=True, pdf_standards=STANDARDS, timestamp=stamp
     )
-    for warning in told:
+    for warning in messages:
         warnings.warn(f"{name}: {warning}", stacklevel=2)  # a test run turns this into a failure
     return bytes(made_pdf)
 
@@ -106,17 +106,13 @@ def pictures(
     return [made] if isinstance(made, bytes) else [bytes(page) for page in made]
 
 
-@lru_cache(maxsize=1)
-def _templates() -> Environment:
-    found = Environment(
-        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True,
-    )  # fmt: skip
-    found.filters |= {"sentence": sentence, "cause_text": cause_text}
-    return found
+PAGES = Environment(
+    loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+)  # fmt: skip
+PAGES.filters |= {"sentence": sentence, "cause_text": cause_text}
 
 
 def filled(template: str, script: str = "", **data: Any) -> str:
     """A page of a template with its data. Its policy forbids it to load or run anything but `script`."""
     mark = b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    return _templates().get_template(template).render(**data, script=Markup(script), script_hash=mark)
+    return PAGES.get_template(template).render(**data, script=Markup(script), script_hash=mark)

@@ -50,11 +50,11 @@ def phone_form(week: Week, site: str, when: dt.date) -> str:
             "jobs": [*tank["change"], *tank["service"], *tank["promises"]], "kit": kit, "ro": f"ro {100 * ro:.0f}%" if ro else "", "tests": _tests(week, kit, tank["grid"]["rows"]),
             "filters": on.filter(pl.col("tank") == tank["id"])["filter"].unique().sort().to_list(),
         })  # fmt: skip
-    told = {
+    form = {
         "site": site, "day": when.isoformat(), "file": f"{form_name(site, when)}.csv", "tanks": tanks,
         "parameters": [one.name for one in RECORDS], "jobs": JOBS, "found": FOUND, "rinse": RINSE_WATER, "events": EVENTS,
         "looks": FISH_LOOK, "kinds": CHANGE_KINDS[1:],
     }  # fmt: skip
-    as_json = Markup(json.dumps(told).replace("<", "\\u003c"))
-    script, said = template("phone_form.js").decode(), cautions(week.assumed)
-    return filled("phone_form.html", script, told=as_json, cautions=said, **data)
+    as_json = Markup(json.dumps(form).replace("<", "\\u003c"))
+    script = template("phone_form.js").decode()
+    return filled("phone_form.html", script, form=as_json, cautions=cautions(week.assumed), **data)

@@ -12,7 +12,7 @@ from typing import Any
 from pipeline import safe_write
 from pipeline.advise.what_if import Asked, Settings
 from pipeline.papers.plain_text import Suggestion
-from pipeline.papers.report_text import costs_said, plan_said, share_said, water_said
+from pipeline.papers.report_text import costs_text, plan_text, share_text, water_text
 from pipeline.papers.writing import safe_name, write_bytes
 from pipeline.problems import Problem
 from pipeline.wording import listed, money
@@ -50,7 +50,7 @@ class Proposal:
     def open(self) -> bool:
         return self.withdrawn_on is None
 
-    def cost_says(self) -> str:
+    def cost_text(self) -> str:
         """`17, and 4 a year`, for the keeper."""
         parts = []
         for cost in self.costs:
@@ -62,7 +62,7 @@ class Proposal:
 
     def suggestion(self) -> Suggestion:
         """As a report says it: plain words, the cost in words."""
-        return Suggestion(self.plain, costs_said([(cost.amount, cost.per == YEAR) for cost in self.costs]))
+        return Suggestion(self.plain, costs_text([(cost.amount, cost.per == YEAR) for cost in self.costs]))
 
 
 # -- what is proposed --------------------------------------------------------------------------------
@@ -72,7 +72,7 @@ def of_option(tank: str, option: Mapping[str, Any], by: str, on: dt.date, as_of:
     """An option of `plan` as a proposal."""
     words = " ".join(str(change["says"]) for change in option["changes"])
     per = YEAR if option["cost_per"] == "a year" else ONCE
-    return Proposal(tank, words, plan_said(option, as_of), (Cost(option["cost"], per),), by, on, as_of)
+    return Proposal(tank, words, plan_text(option, as_of), (Cost(option["cost"], per),), by, on, as_of)
 
 
 def of_what_if(
@@ -83,13 +83,13 @@ def of_what_if(
         raise Problem("Nothing differs from today: move a slider first, then keep it.")
     plain = []
     if asked.feed_g_day is not None and today.feed_g_day and asked.feed_g_day != today.feed_g_day:
-        plain.append(share_said(asked.feed_g_day / today.feed_g_day))
+        plain.append(share_text(asked.feed_g_day / today.feed_g_day))
     if asked.stocking != today.stocking:
-        plain.append(plan_said({"changes": [{"kind": "stocking"}]}, as_of))
+        plain.append(plan_text({"changes": [{"kind": "stocking"}]}, as_of))
     if asked.media_kg > 0:
-        plain.append(plan_said({"changes": [{"kind": "media added"}]}, as_of))
+        plain.append(plan_text({"changes": [{"kind": "media added"}]}, as_of))
     if asked.fraction is not None and (asked.fraction, asked.every_days) != (today.fraction, today.every_days):
-        plain.append(water_said(asked.fraction, asked.every_days))
+        plain.append(water_text(asked.fraction, asked.every_days))
     costs = (Cost(found.cost, ONCE), Cost(found.cost_year, YEAR))
     return Proposal(tank, " ".join(found.words), " ".join(plain), costs, by, on, as_of)
 
@@ -127,8 +127,7 @@ def listing(logs: Path, tanks: Collection[str] | None = None) -> tuple[list[Prop
     """All proposals of a log folder, newest first, of some tanks where asked; and what can't be read, in sentences."""
     found: list[Proposal] = []
     lost: list[str] = []
-    root = logs / FOLDER
-    for path in sorted(root.glob("*.json")) if root.is_dir() else []:
+    for path in sorted((logs / FOLDER).glob("*.json")):
         if path.name.startswith("."):
             continue
         try:

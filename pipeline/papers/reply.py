@@ -17,39 +17,34 @@ def paragraphs(text: str) -> list[str]:
 
 
 def _cycle(answer: Mapping[str, Any] | None) -> str:
-    """`yes, rates 280 L, limit flow`; unknown is said."""
+    """`yes, rates 280 L, limit flow`; unknown is stated."""
     if not answer:
         return "not known"
     ok = answer.get("ok")
-    said = ["can't say" if ok is None else "yes" if ok else "no"]
+    parts = ["can't say" if ok is None else "yes" if ok else "no"]
     if answer.get("rates_l") is not None:
-        said.append(f"rates {with_unit(number(answer['rates_l']), 'L')}")
+        parts.append(f"rates {with_unit(number(answer['rates_l']), 'L')}")
     if answer.get("limit"):
-        said.append(f"limit {answer['limit']}")
+        parts.append(f"limit {answer['limit']}")
     if answer.get("short_kg"):
-        said.append(f"short {with_unit(number(answer['short_kg']), 'kg')}")
-    return ", ".join(said)
+        parts.append(f"short {with_unit(number(answer['short_kg']), 'kg')}")
+    return ", ".join(parts)
 
 
 def reply_data(week: Week, answers: Sequence[Answer]) -> dict[str, Any]:
     """What the letter says, as JSON has it."""
     from pipeline.advise.fit import letter
 
+    compared = [
+        {"model": str(a.get("model", "this filter")), "half": _cycle(a.get("half")), "full": _cycle(a.get("full"))}
+        for a in answers
+    ]
     return {
         "title": "Will it do? A reply",
         "day": full_day(week.as_of),
         "letters": [paragraphs(letter(dict(answer))) for answer in answers],
         "signature": week.round.signature,
-        "compared": [
-            {
-                "model": str(answer.get("model", "this filter")),
-                "half": _cycle(answer.get("half")),
-                "full": _cycle(answer.get("full")),
-            }
-            for answer in answers
-        ]
-        if len(answers) > 1
-        else [],
+        "compared": compared if len(answers) > 1 else [],
         "caution": " ".join(cautions(week.assumed, *WORK)),
     }
 

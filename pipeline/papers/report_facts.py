@@ -119,7 +119,7 @@ def spans_without(
 
 def rhythm(visits: list[dt.date], week: Week) -> float:
     """Days between the visits of a tank: the round's own, or its median gap of late where that is longer; the same
-    as the review goes by, so that a fortnightly site is not told of gaps that were agreed."""
+    as the review goes by, so that a fortnightly site does not read of gaps that were agreed."""
     assumed, every = week.assumed, float(week.round.visit_every_days)
     since = week.as_of - dt.timedelta(days=int(assumed["rhythm_days"]))
     days = [day for day in visits if day <= week.as_of]
@@ -173,9 +173,9 @@ def gather(
     name, assumed = tank["tank"], week.assumed
     begun = max(first, tank["set_up"]) if tank["set_up"] else first
     ended = min(last, tank["closed"]) if tank["closed"] else last
-    visit = _of(week, "visit", name, "day", first, last)
-    reading = _of(week, "reading", name, "day", first, last)
-    change = _of(week, "water_change", name, "day", first, last)
+    visit, reading, change = (
+        _of(week, table, name, "day", first, last) for table in ("visit", "reading", "water_change")
+    )
     service = _of(week, "service", name, "date", first, last)
     real = change.filter(pl.col("kind") != "top-up")
     visits = sorted({*_days(visit), *_days(reading), *_days(change), *_days(service, "date")})

@@ -15,6 +15,7 @@ from pipeline.wording import (
     counted_word,
     dates,
     day_month,
+    first_few,
     full_day,
     interval,
     on_dates,
@@ -29,14 +30,14 @@ MOST_LINES = 4  # of any list, so that the page stays one page
 MOST_NOTES = 6
 MOST_NOTE = 220  # characters of a ticked note
 NO_CHOICE = ("Free.", "Part of our service.")  # costs that leave nothing to choose
+PLAN: Mapping[str, str] = plain_text.TEXTS["plan"]  # what is changed -> how a report says it
 IN_TABLE = tuple(name for name in PARAMETERS if name != "flow_l_h")
 
 
 def notes(facts: Facts) -> list[str]:
     """The ticked notes; more than the page holds are counted."""
-    shown = [short(note, MOST_NOTE) for note in facts.notes[:MOST_NOTES]]
-    more = len(facts.notes) - len(shown)
-    return [*shown, f"And {counted_word(more, 'more note')}, not printed here."] if more else shown
+    shown = [short(note, MOST_NOTE) for note in facts.notes]
+    return first_few(shown, MOST_NOTES, lambda more: f"And {counted_word(more, 'more note')}, not printed here.")
 
 
 def visits(facts: Facts) -> str:
@@ -50,31 +51,31 @@ def visits(facts: Facts) -> str:
 
 def fish(facts: Facts) -> str:
     """What was seen of the fish, and deaths; honest where nobody counted."""
-    said = []
+    sentences = []
     seen = [int(row["fish_seen"]) for row in facts.fish if row["fish_seen"] is not None]
     looks = [(row["day"], row["fish_look"]) for row in facts.fish if row["fish_look"] is not None]
     where = "at each visit" if len(set(seen)) == 1 and len(seen) > 1 else "at the last count"
     count = f"{seen[-1]} {where}" if seen else ""
     off = [date for date, look in looks if look == "off"]
     if looks and looks[-1][1] == "off":
-        said.append(f"Some fish did not look right on {day_month(looks[-1][0])}.")
+        sentences.append(f"Some fish did not look right on {day_month(looks[-1][0])}.")
         if count:
-            said.append(f"We counted {count}.")
+            sentences.append(f"We counted {count}.")
     elif looks and looks[-1][1] == "not seen":
-        said.append(f"We could not see the fish on {day_month(looks[-1][0])}.")
+        sentences.append(f"We could not see the fish on {day_month(looks[-1][0])}.")
     elif looks:
-        said.append(f"The fish look well{': ' + count.replace(' ', ' seen ', 1) if count else ''}.")
+        sentences.append(f"The fish look well{': ' + count.replace(' ', ' seen ', 1) if count else ''}.")
         if off:
-            said.append(f"Some did not look right {on_dates(off)}.")
+            sentences.append(f"Some did not look right {on_dates(off)}.")
     elif count:
-        said.append(f"We counted {count}.")
+        sentences.append(f"We counted {count}.")
     elif facts.visits:
-        said.append("The fish were not counted in this time.")
+        sentences.append("The fish were not counted in this time.")
     for row in facts.events:
         if row["event"] == "fish died":
             number = counted_word(int(row["count"]), "fish", "fish") if row["count"] else "Fish"
-            said.append(f"{sentence(number)} died on {day_month(row['date'])}.")
-    return " ".join(said[:MOST_LINES])
+            sentences.append(f"{sentence(number)} died on {day_month(row['date'])}.")
+    return " ".join(sentences[:MOST_LINES])
 
 
 def where_nitrate_stands(facts: Facts) -> str:
@@ -101,12 +102,12 @@ def holding(week: Week, facts: Facts) -> str:
 
 def lead(week: Week, facts: Facts, plain: Plain) -> str:
     """The paragraph under the state: the fish, the reason, and where it stands."""
-    said = [fish(facts), plain.found]
+    parts = [fish(facts), plain.found]
     if "(nitrate)" in plain.found and "limit" not in plain.found:
-        said += [where_nitrate_stands(facts), holding(week, facts)]
+        parts += [where_nitrate_stands(facts), holding(week, facts)]
     if not facts.visits:
-        said.insert(0, f"We did not visit this tank from {day_month(facts.first)} to {day_month(facts.last)}.")
-    return " ".join(part for part in said if part)
+        parts.insert(0, f"We did not visit this tank from {day_month(facts.first)} to {day_month(facts.last)}.")
+    return " ".join(part for part in parts if part)
 
 
 def next_visit(facts: Facts, class_: str) -> str:
@@ -121,30 +122,30 @@ def missed(facts: Facts, to: str = "") -> list[str]:
     """The weeks without a visit (`to` which tank), or the long spans where visits are rarer than weekly."""
     if facts.gaps:
         more = len(facts.gaps) - MANY_DATES
-        said = f"no visit{to} in the {'week' if len(facts.gaps) == 1 else 'weeks'} of "
-        said += dates(facts.gaps[:MANY_DATES], year=False)
-        return [said + (f" and {counted_word(more, 'other week')}" if more > 0 else "")]
+        text = f"no visit{to} in the {'week' if len(facts.gaps) == 1 else 'weeks'} of "
+        text += dates(facts.gaps[:MANY_DATES], year=False)
+        return [text + (f" and {counted_word(more, 'other week')}" if more > 0 else "")]
     return [f"no visit{to} between {day_month(a)} and {day_month(b)}" for a, b in facts.long_gaps]
 
 
 def gaps(facts: Facts) -> str:
-    """What is missing, said plainly; `Gaps: none.` where a weekly round missed no week."""
-    said = missed(facts)[:MOST_LINES]
+    """What is missing; `Gaps: none.` where a weekly round missed no week."""
+    parts = missed(facts)[:MOST_LINES]
     untested = [date for date in facts.visits if date not in facts.tested]
     if untested:
-        said.append(f"no test {on_dates(untested)}")
+        parts.append(f"no test {on_dates(untested)}")
     if facts.held == 1:
-        said.append("one reading is held until we have checked it")
+        parts.append("one reading is held until we have checked it")
     elif facts.held:
-        said.append(f"{count_word(facts.held)} readings are held until we have checked them")
+        parts.append(f"{count_word(facts.held)} readings are held until we have checked them")
     if facts.expired:
-        said.append(f"the test kit was past its date {on_dates(facts.expired)}")
-    return f"Gaps: {'; '.join(said)}." if said else "Gaps: none."
+        parts.append(f"the test kit was past its date {on_dates(facts.expired)}")
+    return f"Gaps: {'; '.join(parts)}." if parts else "Gaps: none."
 
 
 def done(facts: Facts) -> list[str]:
     """What we did, a line each."""
-    said = []
+    lines = []
     total = len(facts.visits)
     visit_text = f"each of the {count_word(total)} visits" if total > 1 else "the visit"
 
@@ -152,30 +153,30 @@ def done(facts: Facts) -> list[str]:
         return visit_text if len(days) == total else f"{count_word(len(days))} of the {counted_word(total, 'visit')}"
 
     if facts.changed and facts.changed == facts.tested:
-        said.append(f"Water tested and partly changed at {at(facts.changed)}.")
+        lines.append(f"Water tested and partly changed at {at(facts.changed)}.")
     else:
         if facts.tested:
-            said.append(f"Water tested at {at(facts.tested)}.")
+            lines.append(f"Water tested at {at(facts.tested)}.")
         if facts.changed:
-            said.append(f"Water partly changed at {at(facts.changed)}.")
+            lines.append(f"Water partly changed at {at(facts.changed)}.")
         elif facts.visits:
-            said.append("No water was changed.")
+            lines.append("No water was changed.")
     if facts.topped_up:
-        said.append(f"Water topped up {on_dates(facts.topped_up)}.")
-    names, events = plain_text.words()["job"], plain_text.words()["event"]
-    said += [f"{names.get(job, sentence(job))} {on_dates(days)}." for job, days in facts.jobs[:MOST_LINES]]
+        lines.append(f"Water topped up {on_dates(facts.topped_up)}.")
+    names, events = plain_text.TEXTS["job"], plain_text.TEXTS["event"]
+    lines += [f"{names.get(job, sentence(job))} {on_dates(days)}." for job, days in facts.jobs[:MOST_LINES]]
     if facts.next_check:
         when = "is due" if facts.next_check <= facts.last else f"on {day_month(facts.next_check)}"
-        said.append(f"Next filter service {when}.")
-    told = [row for row in facts.events if row["event"] in events and row["event"] != "fish died"]
-    for row in told[:MOST_LINES]:
+        lines.append(f"Next filter service {when}.")
+    rows = [row for row in facts.events if row["event"] in events and row["event"] != "fish died"]
+    for row in rows[:MOST_LINES]:
         counted = row["event"] in ("fish in", "fish out") and row["count"]
         fish = sentence(f"{count_word(int(row['count']))} fish") if counted else "Fish"
-        said.append(f"{events[row['event']].replace('Fish', fish, 1)} on {day_month(row['date'])}.")
-    return said or ["No work was recorded."]
+        lines.append(f"{events[row['event']].replace('Fish', fish, 1)} on {day_month(row['date'])}.")
+    return lines or ["No work was recorded."]
 
 
-def costs_said(costs: Sequence[tuple[float | None, bool]]) -> str:
+def costs_text(costs: Sequence[tuple[float | None, bool]]) -> str:
     """Costs in words, each with whether it is paid every year: free, sums as in the price list, or not known yet."""
     if any(cost is None for cost, _ in costs):
         return "We quote first."
@@ -187,7 +188,7 @@ def costs_said(costs: Sequence[tuple[float | None, bool]]) -> str:
     return f"About {', and '.join(sums)}; we quote first." if sums else "A small sum; we quote first."
 
 
-# Shares of a whole that have a name; a share is told as the nearest of them.
+# Shares of a whole that have a name; a share is printed as the nearest of them.
 SHARES = {
     0.05: "a twentieth", 0.1: "a tenth", 0.2: "a fifth", 0.25: "a quarter", 1 / 3: "a third", 0.4: "two fifths",
     0.5: "half", 0.6: "three fifths", 2 / 3: "two thirds", 0.75: "three quarters",
@@ -198,15 +199,14 @@ def _share(value: float) -> str:
     return SHARES[min(SHARES, key=lambda known: abs(known - value))]
 
 
-def share_said(share: float) -> str:
+def share_text(share: float) -> str:
     """Feeding a share of today's food, in plain words."""
-    words: Mapping[str, str] = plain_text.words()["plan"]
     if share > 1:
-        return words["feed more"]
-    return words["feed cut"].replace("a quarter", _share(1 - share))
+        return PLAN["feed more"]
+    return PLAN["feed cut"].replace("a quarter", _share(1 - share))
 
 
-def water_said(fraction: float, every_days: float) -> str:
+def water_text(fraction: float, every_days: float) -> str:
     """`We change about a fifth of the water each week.`"""
     if fraction <= 0:
         return "We leave the water as it is."
@@ -216,22 +216,20 @@ def water_said(fraction: float, every_days: float) -> str:
     return f"We change about {_share(fraction)} of the water {often}."
 
 
-def _change_said(change: Mapping[str, Any]) -> str:
-    """One change of a plan in the house's plain words; shares that it names are told."""
-    words: Mapping[str, str] = plain_text.words()["plan"]
+def _change_text(change: Mapping[str, Any]) -> str:
+    """One change of a plan in the house's plain words; shares that it names are printed."""
     if change["kind"] == "feed cut" and change.get("share"):
-        return share_said(1 - float(change["share"]))
+        return share_text(1 - float(change["share"]))
     if change["kind"] == "size the changes" and change.get("fraction") and change.get("every_days"):
-        return water_said(float(change["fraction"]), float(change["every_days"]))
-    return words[change["kind"]]
+        return water_text(float(change["fraction"]), float(change["every_days"]))
+    return PLAN[change["kind"]]
 
 
-def plan_said(option: Mapping[str, Any], as_of: dt.date) -> str:
+def plan_text(option: Mapping[str, Any], as_of: dt.date) -> str:
     """An option of a plan in plain words, and from when on it works; blank where a change has no words."""
-    words: Mapping[str, str] = plain_text.words()["plan"]
-    if not option["changes"] or any(change["kind"] not in words for change in option["changes"]):
+    if not option["changes"] or any(change["kind"] not in PLAN for change in option["changes"]):
         return ""
-    text = " ".join(_change_said(change) for change in option["changes"])
+    text = " ".join(_change_text(change) for change in option["changes"])
     when = option.get("effective_on")
     day_ = dt.date.fromisoformat(when) if isinstance(when, str) else when
     if day_ and (day_ - as_of).days > 28:
@@ -241,8 +239,8 @@ def plan_said(option: Mapping[str, Any], as_of: dt.date) -> str:
 
 def from_plan(plan: Mapping[str, Any], as_of: dt.date) -> list[Suggestion]:
     """The cheapest ways of a plan as suggestions; one the house words do not know is left out."""
-    told = [(plan_said(option, as_of), option.get("cost")) for option in plan.get("options", ())]
-    return [Suggestion(text, costs_said([(cost, False)])) for text, cost in told if text][:3]
+    steps = [(plan_text(option, as_of), option.get("cost")) for option in plan.get("options", ())]
+    return [Suggestion(text, costs_text([(cost, False)])) for text, cost in steps if text][:3]
 
 
 def with_proposals(found: Sequence[Suggestion], proposed: Sequence[Suggestion], class_: str) -> list[Suggestion]:

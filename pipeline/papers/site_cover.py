@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.papers import plain_text
 from pipeline.papers.report_facts import Facts, Row
 from pipeline.week import Week
-from pipeline.wording import MANY_DATES, count_word, counted_word, dates, listed, on_dates, sentence, short
+from pipeline.wording import MANY_DATES, count_word, counted_word, dates, first_few, listed, on_dates, sentence, short
 
 MOST_LINES = 10  # of any list, so that the cover stays one page
 MOST_NAMES = 6  # tanks or visitors named in one line
@@ -17,16 +17,13 @@ INCIDENTS = ("fish died", "power cut", "filter stopped", "overfed")
 ELECTRICAL = "electrical check"
 
 
-def _few(names: Sequence[str], one: str) -> str:
-    """Some names in a line; those beyond the most that it holds are counted."""
-    shown, more = names[:MOST_NAMES], len(names) - MOST_NAMES
-    return listed([*shown, f"{counted_word(more, f'other {one}')}"] if more > 0 else shown)
+def _few(names: Sequence[str]) -> str:
+    """Some tanks in a line; those beyond the most that it holds are counted."""
+    return listed(first_few(names, MOST_NAMES, lambda more: counted_word(more, "other tank")))
 
 
 def _short_list(lines: Sequence[str], one: str) -> list[str]:
-    more = len(lines) - MOST_LINES
-    tail = [f"And {counted_word(more, f'more {one}')}: see the tank sheets."] if more > 0 else []
-    return [*lines[:MOST_LINES], *tail]
+    return first_few(lines, MOST_LINES, lambda more: f"And {counted_word(more, f'more {one}')}: see the tank sheets.")
 
 
 def _grouped(found: Iterable[tuple[date, str, str]]) -> list[str]:
@@ -34,13 +31,11 @@ def _grouped(found: Iterable[tuple[date, str, str]]) -> list[str]:
     lines: dict[tuple[date, str], list[str]] = {}
     for day, word, tank in sorted(set(found)):
         lines.setdefault((day, word), []).append(tank)
-    return [
-        f"{_few(names, 'tank')}: {word[0].lower()}{word[1:]} {on_dates([day])}." for (day, word), names in lines.items()
-    ]
+    return [f"{_few(names)}: {word[0].lower()}{word[1:]} {on_dates([day])}." for (day, word), names in lines.items()]
 
 
 def came(week: Week, found: Sequence[Facts]) -> list[str]:
-    """Days with a visit or a service, and who came, as recorded; where nobody was, that is said."""
+    """Days with a visit or a service, and who came, as recorded; where nobody was, that is stated."""
     days = sorted({day for facts in found for day in facts.visits})
     if not days:
         return ["No visit is recorded."]
@@ -54,53 +49,53 @@ def came(week: Week, found: Sequence[Facts]) -> list[str]:
     )
     named = rows.filter(pl.col("by").fill_null("") != "").unique().sort("day", "by")
     people = named.group_by("by", maintain_order=True).agg("day")
-    said = [f"{sentence(short(who))} came {on_dates(on)}." for who, on in people.iter_rows()]
+    lines = [f"{sentence(short(who))} came {on_dates(on)}." for who, on in people.iter_rows()]
     unknown = [day for day in days if day not in set(named["day"])]
     whole = dates(days) if len(days) <= MANY_DATES else f"{dates(days[:1])} to {dates(days[-1:])}"
     head = f"{sentence(counted_word(len(days), 'day'))} with a visit: {whole}."
     if unknown:
-        said.append(f"Who came {on_dates(unknown) + ' ' if len(unknown) < len(days) else ''}is not recorded.")
-    return [head, *_short_list(said, "visitor")]
+        lines.append(f"Who came {on_dates(unknown) + ' ' if len(unknown) < len(days) else ''}is not recorded.")
+    return [head, *_short_list(lines, "visitor")]
 
 
 def incidents(week: Week, found: Sequence[Facts]) -> list[str]:
     """What went wrong in the time, as recorded: events that no one plans, and water changed in an emergency."""
-    words = plain_text.words()["event"]
+    texts = plain_text.TEXTS["event"]
     urgent = week.table("water_change").filter(kind="emergency")
     seen: list[tuple[date, str, str]] = []
     for facts in found:
         mine = [row for row in facts.events if row["event"] in INCIDENTS]
-        seen += [(row["date"], _incident(row, words[row["event"]]), facts.title) for row in mine]
+        seen += [(row["date"], _incident(row, texts[row["event"]]), facts.title) for row in mine]
         days = urgent.filter(pl.col("day").is_between(facts.first, facts.last), tank=facts.tank["tank"])["day"]
         seen += [(day, "Water was changed at once", facts.title) for day in days]
     return _short_list(_grouped(seen), "line") or ["Nothing is recorded."]
 
 
-def _incident(row: Row, words: str) -> str:
+def _incident(row: Row, text: str) -> str:
     """`Fish died` with its count, `The power was off` with its hours, where they were recorded."""
     if row["event"] == "fish died" and row["count"]:
         return f"{sentence(counted_word(int(row['count']), 'fish', 'fish'))} died"
     if row["hours"] and row["event"] in ("power cut", "filter stopped"):
-        return f"{words} for about {counted_word(max(1, round(row['hours'])), 'hour')}"
-    return str(words)
+        return f"{text} for about {counted_word(max(1, round(row['hours'])), 'hour')}"
+    return text
 
 
 def electrical(found: Sequence[Facts]) -> list[str]:
-    """When plugs, leads and lid were looked at; never said to be a test by an electrician."""
-    said = "plugs, leads and lid looked at"
-    looked = [(r["date"], said, facts.title) for facts in found for r in facts.events if r["event"] == ELECTRICAL]
-    words = plain_text.words()["cover"]
+    """When plugs, leads and lid were looked at; never called a test by an electrician."""
+    text = "plugs, leads and lid looked at"
+    looked = [(r["date"], text, facts.title) for facts in found for r in facts.events if r["event"] == ELECTRICAL]
+    texts = plain_text.TEXTS["cover"]
     if not looked:
-        return [words["not_looked"], words["by_eye"]]
+        return [texts["not_looked"], texts["by_eye"]]
     lines, names = _grouped(looked), {name for *_, name in looked}
     if missed := [facts.title for facts in found if facts.title not in names]:
-        lines.append(f"No look is recorded for {_few(missed, 'tank')}.")
-    return [*_short_list(lines, "line"), words["by_eye"]]
+        lines.append(f"No look is recorded for {_few(missed)}.")
+    return [*_short_list(lines, "line"), texts["by_eye"]]
 
 
 def products(week: Week, found: Sequence[Facts]) -> list[str]:
     """What went into the tanks and their filters, as recorded: medicine, carbon, filter material. No advice."""
-    words, used = plain_text.words(), []
+    texts, used = plain_text.TEXTS, []
     placed = week.table("placement").select(
         "filter", "tank", pl.col("from").alias("placed"), pl.col("to").alias("left")
     )
@@ -109,10 +104,10 @@ def products(week: Week, found: Sequence[Facts]) -> list[str]:
     )  # fmt: skip
     for facts in found:
         name = facts.title
-        used += [(r["date"], words["event"]["medication"], name) for r in facts.events if r["event"] == "medication"]
+        used += [(r["date"], texts["event"]["medication"], name) for r in facts.events if r["event"] == "medication"]
         for job, days in facts.jobs:
             if job in ("carbon in", "pads"):
-                used += [(day, words["job"][job], name) for day in days]
+                used += [(day, texts["job"][job], name) for day in days]
         mine = fresh.filter(pl.col("from").is_between(facts.first, facts.last), tank=facts.tank["tank"])
         used += [(r["from"], f"Filter material put in: {short(r['medium'])}", name) for r in mine.iter_rows(named=True)]
     return _short_list(_grouped(used), "line") or ["Nothing is recorded."]

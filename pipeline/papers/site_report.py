@@ -3,7 +3,7 @@
 import datetime as dt
 from collections.abc import Collection, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any, TypeVar
+from typing import Any
 
 from markupsafe import Markup
 
@@ -15,9 +15,7 @@ from pipeline.papers.report_facts import Facts, Row, findings_of, gather, open_t
 from pipeline.papers.site_cover import cover
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import MANY_DATES, counted_word, dates, listed, short
-
-T = TypeVar("T")
+from pipeline.wording import MANY_DATES, counted_word, dates, first_few, listed, short
 
 
 @dataclass(frozen=True)
@@ -43,12 +41,12 @@ class SiteReport:
 
 def _findings(week: Week, tank: str, class_: str) -> list[Row]:
     """The findings a manager reads, the class of the tank first; those noted as known are left out."""
-    told = [row for row in findings_of(week, tank) if not row["quiet"]]
-    return sorted(told, key=lambda row: row["class"] != class_)  # the sort keeps the order of equals
+    rows = [row for row in findings_of(week, tank) if not row["quiet"]]
+    return sorted(rows, key=lambda row: row["class"] != class_)  # the sort keeps the order of equals
 
 
 def causes_of(week: Week, tank: str) -> list[str]:
-    """The possible causes of the tank's first finding that have plain words: told only where somebody ticks them."""
+    """The possible causes of the tank's first finding that have plain words: printed only where somebody ticks them."""
     review = week.row("review", tank)
     findings = _findings(week, tank, review["class"]) if review else []
     if not findings:
@@ -66,25 +64,28 @@ def _why(week: Week, tank: str, findings: Sequence[Row], ticked: Collection[str]
             title = plain_text.of_finding(findings[0]["rule"], findings[0]["class"]).why
     seen = {plain_text.of_finding(row["rule"], row["class"]).found for row in findings[:1]}
     for row in findings[1:]:
-        if row["rule"] not in plain_text.words()["rule"]:
+        if row["rule"] not in plain_text.TEXTS["rule"]:
             continue
-        said = plain_text.of_finding(row["rule"], row["class"]).found
-        if said not in seen and len(lines) < report_text.MOST_LINES:
-            seen.add(said)
-            lines.append(f"Also: {said[0].lower()}{said[1:]}" if title != "What else we found" else said)
+        text = plain_text.of_finding(row["rule"], row["class"]).found
+        if text not in seen and len(lines) < report_text.MOST_LINES:
+            seen.add(text)
+            lines.append(f"Also: {text[0].lower()}{text[1:]}" if title != "What else we found" else text)
     return title, lines
 
 
-def _sheet(week: Week, facts: Facts, proposals: Sequence[Suggestion], causes: Collection[str]) -> Row:
+def _sheet(
+    week: Week, facts: Facts, proposals: Collection[tuple[str, Suggestion]], causes: Collection[tuple[str, str]]
+) -> Row:
     """The page of one tank, as text and chart data: `bars` are day, low, high, in the period, a guide only."""
-    tank, always = facts.tank["tank"], plain_text.words()["always"]
+    tank, always = facts.tank["tank"], plain_text.TEXTS["always"]
     review = week.row("review", tank)
     class_ = review["class"] if review else "can't say"
     findings = _findings(week, tank, class_)
     first = findings[0] if findings else {"rule": "", "class": class_}
     plain = plain_text.of_finding(first["rule"], first["class"])
-    why_title, why = _why(week, tank, findings, causes)
-    offered = report_text.with_proposals(report_text.suggestions(week, tank, plain), proposals, first["class"])
+    why_title, why = _why(week, tank, findings, [cause for of, cause in causes if of == tank])
+    proposed = [proposal for of, proposal in proposals if of == tank]
+    offered = report_text.with_proposals(report_text.suggestions(week, tank, plain), proposed, first["class"])
     weeks, phone = int(week.assumed["lay_chart_weeks"]), week.round.business.get("phone")
     house_do = always["do"] if facts.tank["temperature_c"] is not None else always["do_no_heater"]
     if any("feed" in line.lower() for line in plain.do):
@@ -127,8 +128,8 @@ def site_report(
     """The report of a site from `first` to `last`; the state is that of `last`, for which `week` was opened.
 
     `notes` are the (file, line) whose notes may be printed, none by default. `proposals`, (tank, what is proposed), were
-    kept on the page Plan and ticked. `causes` are the (tank, cause) that may be told: a possible cause can be read as
-    blame, so none is told by itself.
+    kept on the page Plan and ticked. `causes` are the (tank, cause) that may be printed: a possible cause can be read as
+    blame, so none is printed by itself.
     """
     known = site_of(week, site)
     if week.as_of != last:
@@ -141,14 +142,10 @@ def site_report(
     found = [gather(week, tank, known, first, last, notes) for tank in open_tanks(week, site, first, last)]
     if not found:
         raise Problem(f"No tank of {known['name']} ran between {first} and {last}. Choose other days.")
-
-    def of(pairs: Collection[tuple[str, T]], facts: Facts) -> list[T]:
-        return [one for tank, one in pairs if tank == facts.tank["tank"]]
-
-    sheets = tuple(_sheet(week, facts, of(proposals, facts), of(causes, facts)) for facts in found)
+    sheets = tuple(_sheet(week, facts, proposals, causes) for facts in found)
     span = f"{dates([first])} to {dates([last])}"
     signed = f"{week.round.signature}. " if week.round.signature else ""
-    limits, weeks = signed + plain_text.words()["always"]["limits"], int(week.assumed["lay_chart_weeks"])
+    limits, weeks = signed + plain_text.TEXTS["always"]["limits"], int(week.assumed["lay_chart_weeks"])
     title = f"Aquarium report: {known['name']}, {span}"
     return SiteReport(site, title, first, last, limits, cover(week, known, found, sheets), sheets, weeks)
 
@@ -219,9 +216,8 @@ def _gaps(found: Sequence[Facts]) -> str:
         return "no gaps"
     if len({_gaps_of(facts) for facts in found}) == 1:  # the whole site was missed
         return _gaps_of(missed[0])
-    parts = [_gaps_of(facts, f" to {facts.title}") for facts in missed[:3]]
-    more = len(missed) - len(parts)
-    return listed([*parts, f"gaps at {counted_word(more, 'other tank')}"] if more else parts)
+    parts = [_gaps_of(facts, f" to {facts.title}") for facts in missed]
+    return listed(first_few(parts, 3, lambda more: f"gaps at {counted_word(more, 'other tank')}"))
 
 
 def period_text(week: Week, site: str, first: dt.date, last: dt.date) -> str:

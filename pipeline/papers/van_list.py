@@ -71,17 +71,9 @@ def _tests(week: Week, tanks: Sequence[str], when: dt.date) -> list[dict[str, st
         key = (kit, str(needed), there, _short(needed, left, expires, when))
         lines.setdefault(key, []).append(PARAMETER_TITLES[parameter])
     return [
-        {"kit": kit, "parameter": ", ".join(names), "needed": needed, "left": left, "says": says}
-        for (kit, needed, left, says), names in lines.items()
+        {"kit": kit, "parameter": ", ".join(names), "needed": needed, "left": left, "says": advice}
+        for (kit, needed, left, advice), names in lines.items()
     ]
-
-
-def _waters(week: Week, tanks: Sequence[str], day: dt.date) -> tuple[float, float, list[str]]:
-    """New water and the RO of it [L] for some tanks, and those whose water can't be summed."""
-    litres = {tank: water_today.change(week, tank, day).litres for tank in tanks}
-    known = {tank: wet for tank, wet in litres.items() if wet is not None}
-    ro = sum(wet * water_today.ro_share(week, tank) for tank, wet in known.items())
-    return sum(known.values()), ro, [tank for tank in tanks if tank not in known]
 
 
 SPARES = (
@@ -93,26 +85,30 @@ SPARES = (
 def _weight(carried: float, with_water: float, payload: float | None) -> tuple[str, bool]:
     """The weight [kg] of carbon and RO water, and if all new water is carried, against the van's payload; whether it is
     too much."""
-    said = f"{with_unit(f'{carried:.0f}', 'kg')} of carbon and RO water"
-    said += f"; {with_unit(f'{with_water:.0f}', 'kg')} if all new water is carried."
+    text = f"{with_unit(f'{carried:.0f}', 'kg')} of carbon and RO water"
+    text += f"; {with_unit(f'{with_water:.0f}', 'kg')} if all new water is carried."
     if payload is None:
-        return f"{said} The van's payload is not set.", False
+        return f"{text} The van's payload is not set.", False
     limit = with_unit(f"{payload:.0f}", "kg")
     if carried > payload:
-        return f"{said} OVER the van's payload of {limit}: make two trips.", True
+        return f"{text} OVER the van's payload of {limit}: make two trips.", True
     if with_water > payload:
-        return f"{said} Carrying all of it is OVER the van's payload of {limit}: fill at the sites.", True
-    return f"{said} The van's payload is {limit}.", False
+        return f"{text} Carrying all of it is OVER the van's payload of {limit}: fill at the sites.", True
+    return f"{text} The van's payload is {limit}.", False
 
 
 def list_data(week: Week, sites: Sequence[str], when: dt.date) -> dict[str, Any]:
-    """What the list says, as JSON has it. Litres and kilograms that can't be said are in no sum; `unknown` says which."""
+    """What the list says, as JSON has it. Litres and kilograms that are not known are in no sum; `unknown` names them."""
     tanks = [row["tank"] for site in sites for row in open_tanks(week, site, when)]
     names = dict(week.table("site").select("site", "name").iter_rows())
     tank_names = dict(week.table("tank").select("tank", "name").iter_rows())
     van, dose = week.round.van.get("container_l"), week.round.dosing.get("conditioner_ml_per_l")
     payload, density = week.round.van.get("payload_kg"), week.assumed["water_kg_l"]
-    new, ro, dry = _waters(week, tanks, when)
+    litres = {tank: water_today.change(week, tank, when).litres for tank in tanks}
+    known = {tank: wet for tank, wet in litres.items() if wet is not None}
+    new = sum(known.values())
+    ro = sum(wet * water_today.ro_share(week, tank) for tank, wet in known.items())
+    dry = [tank for tank in tanks if tank not in known]
     carbon = _due_layers(week, tanks, when, "carbon", ["chemical"]).select("tank", "medium", "mass_kg").rows()
     carried = sum(kg or 0.0 for *_, kg in carbon)
     weight, too_much = _weight(carried + ro * density, carried + new * density, payload)
@@ -155,7 +151,7 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date) -> dict[str, Any]
         "too_much": too_much,
         "unknown": unknown,
         "cautions": cautions(week.assumed, "lifting", "hygiene", "kits"),
-        # Said where a part of the list is empty.
+        # Shown where a part of the list is empty.
         "none": {"pads": "No filter service is due.", "proposals": "No proposal is kept for these tanks.",
                  "carbon": "None due.", "water": "None that can be summed.",
                  "tests": "No kit is recorded for these tanks."},

@@ -67,19 +67,24 @@ def layers_on(week: Week, day_: dt.date) -> pl.DataFrame:
 
 
 def pad_size(pad_mm: float | None, thickness_mm: float | None) -> str:
-    """`150 mm, 50 mm thick`; what is not known is said."""
+    """`150 mm, 50 mm thick`; what is not known is stated."""
     size = with_unit(number(pad_mm, 4), "mm") if pad_mm is not None else "size not recorded"
     return size if thickness_mm is None else f"{size}, {with_unit(number(thickness_mm, 4), 'mm')} thick"
 
 
 def flow_orders(layers: pl.DataFrame, tank: str) -> list[str]:
     """The filters of a tank as the water meets their layers: `Q1: cup: open foam (coarse) → basket 1: …`."""
-    said: dict[str, list[str]] = {}
+    by_filter: dict[str, list[str]] = {}
     for row in layers.filter(tank=tank).iter_rows(named=True):
         mass = f" {with_unit(number(row['mass_kg']), 'kg')}" if row["mass_kg"] is not None else ""
         stage = f" ({row['stage']})" if row["stage"] else ""
-        said.setdefault(row["filter"], []).append(f"{row['compartment']}: {row['medium']}{mass}{stage}")
-    return [f"{name}: {' → '.join(rooms)}" for name, rooms in said.items()]
+        by_filter.setdefault(row["filter"], []).append(f"{row['compartment']}: {row['medium']}{mass}{stage}")
+    return [f"{name}: {' → '.join(rooms)}" for name, rooms in by_filter.items()]
+
+
+def value_text(row: Row) -> str:
+    """What a reading says, without its unit: `0` where nothing was found, `38–58`, `over 83`."""
+    return "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
 
 
 def kit_at(week: Week, tank: str) -> str:
@@ -115,24 +120,24 @@ def _nitrate(week: Week, tank: str, day_: dt.date) -> str:
 
 
 def expected(week: Week, tank: str, day_: dt.date) -> dict[str, str]:
-    """Parameter -> the range to expect that day, in words; absent where nothing can be said.
+    """Parameter -> the range to expect that day, in words; absent where nothing is known.
 
     Nitrate from the fit; no ammonia or nitrite in an established tank; pH within its weekly move of the last
     reading; temperature about the set point. These are the limits beyond which intake marks a reading.
     """
     assumed = week.assumed
     row = week.of("tank", tank).row(0, named=True)
-    said = {"nitrate": _nitrate(week, tank, day_)}
+    ranges = {"nitrate": _nitrate(week, tank, day_)}
     begun = row["set_up"]
     if begun is None or (day_ - begun).days > 7 * assumed["established_weeks"]:
-        said |= {"ammonia": "0", "nitrite": "0"}
+        ranges |= {"ammonia": "0", "nitrite": "0"}
     if last := [water["matched"] for water in week.rows("water", tank) if water["parameter"] == "ph"]:
         move = assumed["ph_warn_move_week"]
-        said["ph"] = interval(last[0] - move, last[0] + move, 3)
+        ranges["ph"] = interval(last[0] - move, last[0] + move, 3)
     if row["temperature_c"] is not None:
         off = assumed["temperature_warn_off_c"]
-        said["temperature"] = f"{number(row['temperature_c'] - off)}–{number(row['temperature_c'] + off)}"
-    return {name: said[name] for name in PARAMETERS if said.get(name)}
+        ranges["temperature"] = f"{number(row['temperature_c'] - off)}–{number(row['temperature_c'] + off)}"
+    return {name: ranges[name] for name in PARAMETERS if ranges.get(name)}
 
 
 def _grid(week: Week, tank: str, day_: dt.date) -> dict[str, Any]:
@@ -140,24 +145,24 @@ def _grid(week: Week, tank: str, day_: dt.date) -> dict[str, Any]:
     rows = week.of("reading", tank).filter(pl.col("taken") != "after", pl.col("day") <= week.as_of)
     days = rows["day"].unique().sort().to_list()[-LAST:]
     rows = rows.filter(pl.col("day").is_in(days)).sort("at")
-    said: dict[tuple[str, dt.date], str] = {}
+    cells: dict[tuple[str, dt.date], str] = {}
     for row in rows.iter_rows(named=True):
-        text = "0" if row["matched"] == 0 else interval(row["low"], row["high"], 3)
-        said[row["parameter"], row["day"]] = f"({text})" if row["doubt"] or row["expired"] else text
-    hoped, worth = expected(week, tank, day_), drop_worth(week, kit_at(week, tank))
-    shown = [*ALWAYS[:-1], *(name for name in ALSO if any(name == got for got, _ in said)), ALWAYS[-1]]
+        text = value_text(row)
+        cells[row["parameter"], row["day"]] = f"({text})" if row["doubt"] or row["expired"] else text
+    ranges, worth = expected(week, tank, day_), drop_worth(week, kit_at(week, tank))
+    shown = [*ALWAYS[:-1], *(name for name in ALSO if any(name == got for got, _ in cells)), ALWAYS[-1]]
     return {
         "days": [day_month(date) for date in days] or ["no visit yet"],
         "rows": [
             {
                 "name": PARAMETER_TITLES[name],
                 "unit": f"{UNITS[name]}, {number(worth[name])} a drop" if name in worth else UNITS[name],
-                "last": [said.get((name, date), "–") for date in days] or ["–"],
-                "expect": hoped.get(name, ""),
+                "last": [cells.get((name, date), "–") for date in days] or ["–"],
+                "expect": ranges.get(name, ""),
             }
             for name in shown
         ],
-        "doubted": any(text.startswith("(") for text in said.values()),
+        "doubted": any(text.startswith("(") for text in cells.values()),
     }
 
 
@@ -171,10 +176,10 @@ def _test(week: Week, tank: str, day_: dt.date) -> list[str]:
     rows = week.of("reading", tank).filter(pl.col("kit").is_not_null()).sort("at")
     lines = ["Test before anything is touched."]
     for kit in rows.group_by("kit", maintain_order=True).agg(pl.col("day").max())[-2:]["kit"]:
-        ends, said = week.table("kit").filter(kit=kit)["expires"].min(), f"Kit: {kit}"
+        ends, text = week.table("kit").filter(kit=kit)["expires"].min(), f"Kit: {kit}"
         if isinstance(ends, dt.date):
-            said += f", {'EXPIRED on' if ends < day_ else 'expires on'} {day(ends, year=True, weekday=False)}"
-        lines.append(f"{said}.")
+            text += f", {'EXPIRED on' if ends < day_ else 'expires on'} {day(ends, year=True, weekday=False)}"
+        lines.append(f"{text}.")
     return lines
 
 

@@ -17,7 +17,7 @@ AT_ONCE = ("free_ammonia", "nitrite_act", "nitrite", "ammonia")
 
 @dataclass(frozen=True)
 class Change:
-    """A water change to make: fraction of the net volume and litres [L], None where they can't be said."""
+    """A water change to make: fraction of the net volume and litres [L], None where they are not known."""
 
     fraction: float
     litres: float | None
@@ -38,9 +38,9 @@ def containers(litres: float, container_l: float | None) -> str:
 def amount(fraction: float, net_l: float, container_l: float | None) -> str:
     """`30 L (20 %), 1½ containers of 20 L`."""
     litres = fraction * net_l
-    said = f"{with_unit(f'{litres:.0f}', 'L')} ({per_cent(100 * fraction)})"
+    text = f"{with_unit(f'{litres:.0f}', 'L')} ({per_cent(100 * fraction)})"
     carried = containers(litres, container_l)
-    return f"{said}, {carried}" if carried else said
+    return f"{text}, {carried}" if carried else text
 
 
 def net_of(week: Week, tank: str) -> tuple[float | None, str]:
@@ -91,8 +91,8 @@ def change(week: Week, tank: str, day: dt.date) -> Change:
         fraction, why = assumed["usual_change_share"], "none recorded lately"
     if net is None:
         return Change(fraction, None, [f"Change {per_cent(100 * fraction)}, {why}: net volume not known, measure it."])
-    says = [f"Change {amount(fraction, net, week.round.van.get('container_l'))}, {why}."]
+    sentences = [f"Change {amount(fraction, net, week.round.van.get('container_l'))}, {why}."]
     share = ro_share(week, tank)
     if share > 0:
-        says.append(f"Of it {per_cent(100 * share)} RO: {with_unit(f'{fraction * net * share:.0f}', 'L')}.")
-    return Change(fraction, fraction * net, says)
+        sentences.append(f"Of it {per_cent(100 * share)} RO: {with_unit(f'{fraction * net * share:.0f}', 'L')}.")
+    return Change(fraction, fraction * net, sentences)

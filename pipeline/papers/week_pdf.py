@@ -54,8 +54,8 @@ def week_data(week: Week) -> dict[str, Any]:
     due: dict[str, list[str]] = {}
     for row in week.now("due").sort("on").iter_rows(named=True):
         if row["late_days"] >= -week.assumed["due_soon_days"]:
-            said = due_text(row["what"], row["about"], row["on"], row["late_days"])
-            due.setdefault(row["tank"], []).append(said)
+            text = due_text(row["what"], row["about"], row["on"], row["late_days"])
+            due.setdefault(row["tank"], []).append(text)
     rows = []
     for row in review.iter_rows(named=True):
         name = row["tank"]

@@ -62,8 +62,8 @@ def write_site_report(
     from pipeline.papers import issued
     from pipeline.papers.site_report import charts, report_html, report_pdf, site_report
 
-    told = set(map(ticked_note, notes)), (), set(map(ticked_cause, causes))
-    report = site_report(week, site, first, last, *told)
+    ticked = set(map(ticked_note, notes)), (), set(map(ticked_cause, causes))
+    report = site_report(week, site, first, last, *ticked)
     name = f"report-{safe_name(site)}-{first}-{last}"
     if issue:
         frozen = issued.issue(week.folder, report, dt.date.today())

@@ -70,8 +70,8 @@ def test_only_a_private_network_is_served_and_what_is_not_protected_is_said(monk
             launch.house_address()
     Socket.address = "192.168.1.20"
     assert launch.house_address() == "192.168.1.20"
-    assert "travels unencrypted" in launch.phones_said("http://192.168.1.20:1", "012345", tls=False)
-    assert "travels unencrypted" not in launch.phones_said("https://192.168.1.20:1", "012345", tls=True)
+    assert "travels unencrypted" in launch.phones_text("http://192.168.1.20:1", "012345", tls=False)
+    assert "travels unencrypted" not in launch.phones_text("https://192.168.1.20:1", "012345", tls=True)
     line = launch.command(1, "192.168.1.20", (Path("c.pem"), Path("k.pem")))
     assert line[line.index("--server.address") + 1] == "192.168.1.20"
     assert line[line.index("--server.sslKeyFile") + 1] == "k.pem"

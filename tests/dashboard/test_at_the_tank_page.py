@@ -185,9 +185,9 @@ def test_a_change_is_typed_with_its_unit(logs: Path, monkeypatch: pytest.MonkeyP
 
 def test_what_is_hoped_for_is_not_known_beyond_the_forecast(next_day: Path) -> None:
     week = weekly.open_week(next_day)
-    assert "nitrate" in at_tank.hoped(week, "TC1", DAY)
-    assert "nitrate" not in at_tank.hoped(week, "TC1", DAY + dt.timedelta(days=60))
-    assert at_tank.beside("nitrate", {}, {}) == "no expectation yet · never read"
+    assert "nitrate" in at_tank.expected_ranges(week, "TC1", DAY)
+    assert "nitrate" not in at_tank.expected_ranges(week, "TC1", DAY + dt.timedelta(days=60))
+    assert at_tank.expected_text("nitrate", {}, {}) == "no expectation yet · never read"
 
 
 def test_changes_to_tap_lie_about_the_planned_one() -> None:

@@ -16,7 +16,7 @@ from pypdf import PdfReader
 from streamlit.testing.v1 import AppTest
 
 from dashboard import look
-from dashboard import papers_forms as desk
+from dashboard import papers_forms as forms
 from pipeline import weekly
 from pipeline.papers.issued import PDF
 from pipeline.week import Week
@@ -200,7 +200,7 @@ def pages_of(content: bytes | str) -> int:
 
 @pytest.fixture
 def built(week: Week) -> dict[str, dict[str, bytes | str]]:
-    papers = [*desk.day_papers(week, ["ottersage", "thistlebun"], dt.date(2026, 6, 2)), *desk.round_papers(week)]
+    papers = [*forms.day_papers(week, ["ottersage", "thistlebun"], dt.date(2026, 6, 2)), *forms.round_papers(week)]
     return {title: {file.label: file.build() for file in files} for title, _, files in papers}
 
 
@@ -226,7 +226,7 @@ def test_every_paper_that_is_offered_can_be_built_and_opened(built: dict[str, di
 
 
 def test_a_tank_has_its_history_page(week: Week) -> None:
-    file = desk.history_file(week, "LM2")
+    file = forms.history_file(week, "LM2")
     assert file.name == "history-LM2.html"
     assert "Supper room tank, Plumfennel" in str(file.build())
 
@@ -236,7 +236,7 @@ def test_no_paper_is_built_by_looking_at_the_page(demo_logs: Path, monkeypatch: 
         raise AssertionError("built without being asked for")
 
     for name in ("labels", "van_list", "week_pdf", "calendar", "export_zip", "histories_zip", "history_page"):
-        monkeypatch.setattr(desk, name, refuse)
+        monkeypatch.setattr(forms, name, refuse)
     monkeypatch.setattr("pipeline.papers.visit_sheets.visit_sheets", refuse)
     app = opened(demo_logs, monkeypatch)
     assert downloads(app).count("PDF") == 4
@@ -246,7 +246,7 @@ def test_the_sites_of_a_day_are_those_with_a_visit_on_it(
     demo_logs: Path, week: Week, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     app = opened(demo_logs, monkeypatch)
-    assert app.date_input(key="paper_day").value == desk.next_day(week) == dt.date(2026, 6, 2)
+    assert app.date_input(key="paper_day").value == forms.next_day(week) == dt.date(2026, 6, 2)
     assert app.multiselect[0].value == ["ottersage", "thistlebun"]
     app.date_input(key="paper_day").set_value(dt.date(2026, 6, 3)).run()
     assert app.multiselect[0].value == ["bramblequill"]

@@ -27,7 +27,7 @@ def _texts(value: Any, path: str = "") -> Iterator[tuple[str, str]]:
             yield from _texts(item, f"{path}[{n}]")
 
 
-ALL = list(_texts(plain_text.words()))
+ALL = list(_texts(plain_text.TEXTS))
 
 
 @pytest.mark.parametrize(("where", "text"), ALL)
@@ -47,7 +47,7 @@ def test_all_of_them_together_are_easy() -> None:
 
 
 def test_every_class_cause_job_and_event_has_words() -> None:
-    words = plain_text.words()
+    words = plain_text.TEXTS
     assert set(words["state"]) == set(CLASSES) == set(words["class"])
     assert set(words["cause"]) == set(CAUSES)
     assert set(words["job"]) == set(JOBS)

@@ -151,14 +151,14 @@ def test_an_option_is_kept_in_both_its_words() -> None:
         "Feed about half less. We bring marked pots, one for each day. Pack the filter material more neatly."
         " It works fully from December 2026 on."
     )
-    assert (made.cost_says(), made.suggestion().cost) == ("cost not known", "We quote first.")
+    assert (made.cost_text(), made.suggestion().cost) == ("cost not known", "We quote first.")
 
 
 def test_sized_changes_are_paid_by_the_year_and_said_as_a_share() -> None:
     made = proposals.of_option("T01", SIZED, "keeper", ON, ON)
     assert (made.plain, made.costs) == ("We change about a third of the water every two weeks.", (Cost(3.6, "year"),))
     in_currency("£")
-    assert (made.cost_says(), made.suggestion().cost) == ("£3.60 a year", "About £4 a year; we quote first.")
+    assert (made.cost_text(), made.suggestion().cost) == ("£3.60 a year", "About £4 a year; we quote first.")
 
 
 @pytest.mark.parametrize(
@@ -175,7 +175,7 @@ def test_sized_changes_are_paid_by_the_year_and_said_as_a_share() -> None:
 )
 def test_costs_in_words(costs: list[Cost], said: str, told: str) -> None:
     made = replace(ONE, costs=tuple(costs))
-    assert (made.cost_says(), made.suggestion().cost) == (said, told)
+    assert (made.cost_text(), made.suggestion().cost) == (said, told)
 
 
 @pytest.mark.parametrize(

@@ -32,7 +32,7 @@ def test_every_rule_has_its_row_its_causes_and_plain_words() -> None:
         module = rule.__module__.rsplit(".", 1)[1]
         assert f".{rule.__name__}," in tables, f"{module}.{rule.__name__} has no truth table"
     assert set(diagnosis()["rule"]) == set(NAMES)
-    assert set(NAMES) <= set(plain_text.words()["rule"])
+    assert set(NAMES) <= set(plain_text.TEXTS["rule"])
 
 
 def test_every_case_that_a_rule_names_has_its_sentences_and_no_other() -> None:
@@ -45,7 +45,7 @@ def test_every_case_that_a_rule_names_has_its_sentences_and_no_other() -> None:
 def test_every_cause_has_its_check_and_words_and_those_with_evidence_are_of_this_list() -> None:
     assert set(diagnosis()["cause"]) == set(CAUSES)
     assert set(EVIDENCE) <= set(CAUSES)
-    assert set(plain_text.words()["cause"]) >= set(CAUSES)
+    assert set(plain_text.TEXTS["cause"]) >= set(CAUSES)
     named = {cause for listed in diagnosis()["rule"].values() for cause in listed}
     refitted = {*OF_DOUBT.values(), "plants or algae", "tap nitrate", "kit batch"}
     assert named <= set(EVIDENCE) | refitted  # nothing is likely that nothing can point to
