@@ -63,7 +63,7 @@ def families_named(name: str | None) -> list[Family]:
     return [found]
 
 
-def columns_told(family: Family) -> list[dict[str, object]]:
+def column_notes(family: Family) -> list[dict[str, object]]:
     """Every column of a family: its header, title, unit, the words allowed, an example, whether a row needs it."""
     example = next(iter(sorted(EXAMPLE_ROUND.glob(family.pattern))), None)
     rows = list(csv.DictReader(example.read_text("utf-8").splitlines())) if example else []
@@ -82,7 +82,7 @@ def columns_told(family: Family) -> list[dict[str, object]]:
 def columns_text(family: Family) -> str:
     """The columns of a family as a list that is read in a terminal and in COLUMNS.md."""
     lines = [f"## {family.pattern}", "", (family.model.__doc__ or "").strip().splitlines()[0], ""]
-    for one in columns_told(family):
+    for one in column_notes(family):
         unit = f" [{one['unit']}]" if one["unit"] else ""
         words = one["words"]
         parts = [

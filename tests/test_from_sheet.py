@@ -18,7 +18,7 @@ from pipeline.intake.check import check
 from pipeline.intake.files import find_files
 from pipeline.intake.round_file import read_round
 from pipeline.intake.sheets import read_sheets
-from pipeline.new_folder import columns_told, families_named, make_folder
+from pipeline.new_folder import column_notes, families_named, make_folder
 from pipeline.problems import Problem
 from schemas import FAMILIES, Tables
 from tests.commands import run_command
@@ -116,7 +116,7 @@ def test_every_column_is_explained_once_and_templates_are_of_this_month(tmp_path
     page = (tmp_path / "logs" / "COLUMNS.md").read_text()
     for family in FAMILIES:
         assert f"## {family.pattern}" in page
-        for one in columns_told(family):
+        for one in column_notes(family):
             assert f"- `{one['column']}` {one['title']}" in page
     assert families_named("Visits") == families_named("visit") == families_named("visits/*.csv")
 

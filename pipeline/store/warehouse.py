@@ -144,8 +144,8 @@ def _comments() -> str:
         for name, note in describe(model).items():
             unit = f" [{note.unit}]" if note.unit else ""
             words = f"One of {', '.join(note.words)}." if note.words else ""
-            told = " ".join(part for part in (f"{note.title}{unit}.", note.description, words) if part)
-            lines.append(f'comment on column "{table}"."{name}" is {_quoted(told)}')
+            remark = " ".join(part for part in (f"{note.title}{unit}.", note.description, words) if part)
+            lines.append(f'comment on column "{table}"."{name}" is {_quoted(remark)}')
     return ";".join(lines)
 
 
