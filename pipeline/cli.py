@@ -294,7 +294,7 @@ def assumptions(logs: Path | None, format: str) -> None:
 @_command(click.argument("family", metavar="[FAMILY]", required=False), o.FORM)
 def columns(family: str | None, format: str) -> None:
     """Every column: title, unit, words allowed, an example."""
-    from pipeline.new_folder import columns_text, column_notes, families_named
+    from pipeline.new_folder import column_notes, columns_text, families_named
 
     families = families_named(family)
     text = "\n".join(columns_text(one) for one in families).removesuffix("\n")

@@ -356,10 +356,10 @@ def change(text: str, net_l: float | None, assumed: Assumptions, gallon: str) ->
         return Answer(False, cell.says)
     if not cell.low:
         return Answer(True, "")
-    per_cent_text = cell.unit == "%"
+    in_per_cent = cell.unit == "%"
     known = net_l if net_l else None
-    fraction = cell.low / 100 if per_cent_text else cell.low / known if known else None
-    litres = cell.low if not per_cent_text else fraction * known if known and fraction is not None else None
+    fraction = cell.low / 100 if in_per_cent else cell.low / known if known else None
+    litres = cell.low if not in_per_cent else fraction * known if known and fraction is not None else None
     if fraction is not None and fraction > 1:
         holds = with_unit(number(net_l, 4), "L")
         return Answer(False, f"“{text}” is more than the tank holds ({holds} net); expected 100 % or less.")
