@@ -109,9 +109,8 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
     """
     own, until = pl.col("tank").is_in(list(tanks)), pl.col("day") <= week.as_of
     since = week.as_of - dt.timedelta(days=round(week.assumed["outlook_fresh_days"]))
-    book = week.table("tank").join(
-        week.table("site").select("site", "water_supply", "next_visit"), on="site", how="left"
-    )
+    sites = week.table("site").select("site", "water_supply", "next_visit")
+    book = week.table("tank").join(sites, on="site", how="left")
     records, outlooks, capacities = (
         frame.filter(own).rows_by_key("tank", named=True, unique=True)
         for frame in (book, week.now("nitrate_outlook"), week.now("capacity"))

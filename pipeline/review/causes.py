@@ -186,9 +186,8 @@ def causes(found: pl.DataFrame, facts: Sequence[TankFacts]) -> pl.DataFrame:
     """The causes of findings, a row each."""
     of = {(f.tank, f.as_of): f for f in facts}
     with_causes = [rule for rule, mine in diagnosis()["rule"].items() if mine]
-    asked = (
-        found.filter(pl.col("rule").is_in(with_causes)).select("tank", "as_of", "rule").sort("tank", "as_of", "rule")
-    )
+    keys = ("tank", "as_of", "rule")
+    asked = found.filter(pl.col("rule").is_in(with_causes)).select(keys).sort(keys)
     rows = []
     for key, rules in asked.rows_by_key(["tank", "as_of"]).items():
         possible = weighed(of[key])

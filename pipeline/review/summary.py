@@ -55,6 +55,7 @@ FACTORS = (
     "filter", "compartment", "medium", "mass_kg", "counts", "quality", "place", "maturity", "disturbance", "clog",
     "temperature", "effective_kg", "why",
 )  # fmt: skip
+FINDING = ("rule", "class", "says", "do", "basis", "quiet")
 CAUSE = ("cause", "because", "check")
 CANT = "can't say"
 READINGS = ("free_ammonia", "ammonia", "nitrite", "nitrate", "ph", "kh", "temperature")
@@ -144,10 +145,7 @@ def as_json(week: Week) -> Row:
             "next_step": row["step"],
             **_pick(row, "was_class", "changed"),
             "findings": [
-                {
-                    **_pick(f, "rule", "class", "says", "do", "basis", "quiet"),
-                    "causes": [_pick(c, *CAUSE) for c in causes if c["rule"] == f["rule"]],
-                }
+                _pick(f, *FINDING) | {"causes": [_pick(c, *CAUSE) for c in causes if c["rule"] == f["rule"]]}
                 for f in of["finding"]
             ],
             "causes": [_pick(c, *CAUSE) for c in of_tank(of["finding"], of["finding_cause"])],
