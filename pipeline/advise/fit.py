@@ -17,9 +17,6 @@ from pipeline.wording import NBSP, STOCKED, WORK, cautions, flow, interval, kilo
 Answer = Mapping[str, Any]
 WIDTH = 96
 TRICKLE = "trickle"
-RULE_OF_THUMB = (
-    "a kilogram of good porous media for each {litres} L net, normally stocked: a common rule of thumb, disputed"
-)
 HEAVIER = {"light": "normal", "normal": "heavy", "heavy": "messy"}
 
 
@@ -110,7 +107,8 @@ def _assumed(model: Model, net_from: str, stocking_given: bool, flow_basis: str,
         tower = "a trickle tower by the bare rule, which flatters it: in so much air media does about"
         media = ["media filled in loosely, mature", f"{tower} {share}"]
     book_from = f"the book's dimensions and weighings ({model.source or 'source not recorded'})"
-    rule = RULE_OF_THUMB.format(litres=f"{assumed['litres_per_kg']:g}")
+    kilogram = f"a kilogram of good porous media for each {assumed['litres_per_kg']:g} L net, normally stocked"
+    rule = f"{kilogram}: a common rule of thumb, disputed"
     stocked = "" if stocking_given else "normally stocked"
     return [part for part in (net_from, stocked, by_flow.get(flow_basis), book_from, *media, rule) if part]
 

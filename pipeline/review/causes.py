@@ -157,11 +157,8 @@ def of_rule(rule: str, f: TankFacts, possible: Mapping[str, Possible] | None = N
     checks = diagnosis()["cause"]
     mine = [possible[c] for c in diagnosis()["rule"].get(rule, ()) if c in possible]
     if all(one.score - met(f, one.cause) <= f.assumed["says_state"] for one in mine):
-        mine += [
-            Possible(c, UNEXPLAINED, checks[c]["check"], met(f, c))
-            for c in diagnosis()["left_over"].get(rule, ())
-            if c not in possible
-        ]
+        left = [c for c in diagnosis()["left_over"].get(rule, ()) if c not in possible]
+        mine += [Possible(c, UNEXPLAINED, checks[c]["check"], met(f, c)) for c in left]
     mine = sorted(mine, key=lambda one: -one.score)[:MOST]
     if not mine:
         return []

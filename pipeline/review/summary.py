@@ -282,13 +282,9 @@ def notices(week: Week) -> list[str]:
     lines += tap_ammonia(week) + readers_apart(week)
     if loose := week.table("filter").join(_placed(week), on="filter", how="anti")["filter"].sort().to_list():
         lines.append(f"On no tank: {listed(loose)}.")
-    changed = [
-        f"{f.name} {number(f.value)} (built in {number(f.built_in)})"
-        for f in week.assumed.records()
-        if f.built_in is not None
-    ]
-    if changed:
-        lines.append(f"Assumptions this folder sets itself: {'; '.join(changed)}.")
+    if own := [f for f in week.assumed.records() if f.built_in is not None]:
+        parts = "; ".join(f"{f.name} {number(f.value)} (built in {number(f.built_in)})" for f in own)
+        lines.append(f"Assumptions this folder sets itself: {parts}.")
     lines += list(week.round.problems)
     return lines
 
