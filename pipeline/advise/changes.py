@@ -93,12 +93,9 @@ def _rates(fits: pl.DataFrame) -> dict[str, tuple[float, str]]:
 
 def _sour(kh: float | None, ph: float | None, assumed: Assumptions) -> str:
     """In words why a big change can kill here: KH used up or pH far down; blank where neither was read."""
-    parts = []
-    if kh is not None and kh <= assumed["act_kh_at"]:
-        parts.append(f"KH {with_unit(number(kh), 'dKH')}")
-    if ph is not None and ph < assumed["old_tank_ph"]:
-        parts.append(f"pH {number(ph)}")
-    return " and ".join(parts)
+    used_up = f"KH {with_unit(number(kh), 'dKH')}" if kh is not None and kh <= assumed["act_kh_at"] else ""
+    far_down = f"pH {number(ph)}" if ph is not None and ph < assumed["old_tank_ph"] else ""
+    return " and ".join(part for part in (used_up, far_down) if part)
 
 
 def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
@@ -109,9 +106,8 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
     """
     own, until = pl.col("tank").is_in(list(tanks)), pl.col("day") <= week.as_of
     since = week.as_of - dt.timedelta(days=round(week.assumed["outlook_fresh_days"]))
-    book = week.table("tank").join(
-        week.table("site").select("site", "water_supply", "next_visit"), on="site", how="left"
-    )
+    sites = week.table("site").select("site", "water_supply", "next_visit")
+    book = week.table("tank").join(sites, on="site", how="left")
     records, outlooks, capacities = (
         frame.filter(own).rows_by_key("tank", named=True, unique=True)
         for frame in (book, week.now("nitrate_outlook"), week.now("capacity"))
@@ -119,12 +115,10 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
     rates = _rates(week.now("nitrate_fit").filter(own))
     # Of these rows by what they are of, the last one stays.
     tests = week.table("tap").filter(pl.col("date") <= week.as_of).sort("date")
-    taps = {
-        (supply, of): value for supply, of, value in tests.select("water_supply", "parameter", "matched").iter_rows()
-    }
+    taps = {row[:2]: row[2] for row in tests.select("water_supply", "parameter", "matched").iter_rows()}
     wanted = pl.col("parameter").is_in(["kh", "ph"]) & (pl.col("day") >= since)
     readings = week.table("reading").filter(own, until, wanted).sort("at")
-    read = {(tank, of): value for tank, of, value in readings.select("tank", "parameter", "matched").iter_rows()}
+    read = {row[:2]: row[2] for row in readings.select("tank", "parameter", "matched").iter_rows()}
     visits = dict(week.table("visit").filter(own, until).group_by("tank").agg(pl.col("day").max()).iter_rows())
     tomorrow = week.as_of + dt.timedelta(days=1)
     found = {}

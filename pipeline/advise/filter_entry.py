@@ -151,9 +151,8 @@ def of_filter(week: Week, name: str) -> Entry:
     """A filter as it stands that day, on its tank or in the van. A Problem where no record has it."""
     standing = dict(filters_of(week))
     if name not in standing:
-        raise Problem(
-            f"“{name}” is not a filter of filters.csv; expected one of: {', '.join(sorted(standing)) or 'none'}."
-        )
+        known = ", ".join(sorted(standing)) or "none"
+        raise Problem(f"“{name}” is not a filter of filters.csv; expected one of: {known}.")
     tank, tables = standing[name], week.tables
     if tank is None:
         row = {"filter": name, "tank": NOWHERE, "from": week.as_of, "file": "spare", "line": 1}
@@ -202,9 +201,8 @@ def spare_rooms(week: Week, entry: Entry) -> list[tuple[str, str | None, float |
     if entry.model is None or not entry.recorded:
         return []
     media, filled = catalogue(week.tables), {band.room for band in entry.bands if not band.empty}
-    spare = [
-        (room, media.get(room.medium or "")) for room in entry.model.rooms if room.for_media and room.name not in filled
-    ]
+    bare = [room for room in entry.model.rooms if room.for_media and room.name not in filled]
+    spare = [(room, media.get(room.medium or "")) for room in bare]
     return [(room.name, room.medium, None if usual is None else room.loose(usual)) for room, usual in spare]
 
 

@@ -17,9 +17,6 @@ from pipeline.wording import NBSP, STOCKED, WORK, cautions, flow, interval, kilo
 Answer = Mapping[str, Any]
 WIDTH = 96
 TRICKLE = "trickle"
-RULE_OF_THUMB = (
-    "a kilogram of good porous media for each {litres} L net, normally stocked: a common rule of thumb, disputed"
-)
 HEAVIER = {"light": "normal", "normal": "heavy", "heavy": "messy"}
 
 
@@ -110,7 +107,8 @@ def _assumed(model: Model, net_from: str, stocking_given: bool, flow_basis: str,
         tower = "a trickle tower by the bare rule, which flatters it: in so much air media does about"
         media = ["media filled in loosely, mature", f"{tower} {share}"]
     book_from = f"the book's dimensions and weighings ({model.source or 'source not recorded'})"
-    rule = RULE_OF_THUMB.format(litres=f"{assumed['litres_per_kg']:g}")
+    kilogram = f"a kilogram of good porous media for each {assumed['litres_per_kg']:g} L net, normally stocked"
+    rule = f"{kilogram}: a common rule of thumb, disputed"
     stocked = "" if stocking_given else "normally stocked"
     return [part for part in (net_from, stocked, by_flow.get(flow_basis), book_from, *media, rule) if part]
 
@@ -215,9 +213,7 @@ def _half_line(half: Answer) -> str:
     """`yes: good for 280 L, the limit is flow`."""
     if half["ok"] is None:
         return "can't say"
-    limit = {"flow": "the limit is flow", "media": "the limit is media"}.get(
-        half["limit"], "flow unknown, so by media only"
-    )
+    limit = f"the limit is {half['limit']}" if half["limit"] in ("flow", "media") else "flow unknown, so by media only"
     text = f"{'yes' if half['ok'] else 'no'}: good for {litres(half['rates_l'])}, {limit}"
     if half["ok"] is False and half["limit"] == "flow":
         text += f"; it needs {flow(half['needs_l_h'])}"
@@ -263,13 +259,10 @@ def as_text(answer: Answer) -> str:
 
 def letter(answer: Answer) -> str:
     """A reply to send: both answers, the limits, what would make it yes, what was assumed, and no promise."""
-    net = f"{litres(answer['net_l'])}"
-    if answer["gross_l"] is not None:
-        share = round(100 * answer["net_l"] / answer["gross_l"])
-        net += f" (net; I assumed {share} % of {litres(answer['gross_l'])})"
-    else:
-        net += " (net)"
-    parts = [f"For your {net}, {STOCKED[answer['stocking']]}, with the {answer['model']}:"]
+    net, gross, of_gross = answer["net_l"], answer["gross_l"], ""
+    if gross is not None:
+        of_gross = f"; I assumed {round(100 * net / gross)} % of {litres(gross)}"
+    parts = [f"For your {litres(net)} (net{of_gross}), {STOCKED[answer['stocking']]}, with the {answer['model']}:"]
     if answer["missing"]:
         parts.append(f"I can't say yet. I still need {listed(answer['missing'])}.")
     parts.append(f"Half cycle (ammonia and nitrite only: nitrifying): {_half_line(answer['half'])}.")
@@ -287,14 +280,9 @@ def letter(answer: Answer) -> str:
     heavier = answer["if_heavier"]
     if heavier is not None and heavier["ok"] is not None:
         word = "yes, if all of it is filled" if heavier["ok"] else "no"
-        later += (
-            f" If {STOCKED[heavier['stocking']]} (×{number(heavier['load'])}) it needs"
-            f" {kilograms(heavier['need_kg'])}: {word}."
-        )
-    parts.append(later)
-    parts.append(
-        "I have taken on trust: " + "; ".join(answer["assumed"]) + ". This is a rule of thumb for planning and no"
-        " promise: your own nitrate readings decide."
-    )
-    parts.append(" ".join(answer["cautions"]))
+        needs = f"{kilograms(heavier['need_kg'])}: {word}."
+        later += f" If {STOCKED[heavier['stocking']]} (×{number(heavier['load'])}) it needs {needs}"
+    promise = "This is a rule of thumb for planning and no promise: your own nitrate readings decide."
+    trust = f"I have taken on trust: {'; '.join(answer['assumed'])}. {promise}"
+    parts += [later, trust, " ".join(answer["cautions"])]
     return "\n\n".join(parts).replace("instead of carbon in", "in place of carbon in")

@@ -69,9 +69,8 @@ def _classes_if(week: Week, derived: Tables, assumed: Assumptions) -> dict[str, 
 
 def _nitrate_if(week: Week, step: str, assumed: Assumptions) -> Tables:
     if step == FIT:
-        return nitrate.calculate_nitrate(
-            week.tables, _requests(week), assumed, week.round, capacity=week.now("capacity")
-        )
+        now = week.now("capacity")
+        return nitrate.calculate_nitrate(week.tables, _requests(week), assumed, week.round, capacity=now)
     outlook = week.now("nitrate_outlook").drop("trend")
     trend = trend_of(outlook.select(REQUEST), week.now("nitrate_fit"), week.now("step_alarm"), assumed)
     return {"nitrate_outlook": conform("nitrate_outlook", outlook.with_columns(trend))}

@@ -72,10 +72,8 @@ def rehomings(desk: Desk, tank: TankState) -> Iterator[Change]:
         if mature(state.bodies(f)) < f["least_gain_kg"] or (donor is not None and not can_spare(donor, state, f)):
             continue
         if donor is None:
-            says = (
-                f"Set up {state.name}, which is on no tank: leak test it first; its media dried out and counts as new."
-            )
-            says += "" if state.aged else " The age of its media is not recorded."
+            says = f"Set up {state.name}, which is on no tank: leak test it first; its media dried out and counts as"
+            says += " new." if state.aged else " new. The age of its media is not recorded."
             says += f" Its note says: “{state.note}”." if state.note else ""
             details: dict[str, object] = {"from": None, "note": state.note or None}
         else:
@@ -96,8 +94,5 @@ def can_spare(donor: TankState, state: FilterState, assumed: Assumptions) -> boo
     plain = sum(x.kg or 0.0 for s in rest for x in s.layers if x.media and x.medium.counts(assumed))
     half = sum(s.half_l(assumed) for s in rest)
     share = assumed["within_pct"] / 100
-    return bool(
-        donor.need_kg <= left * share
-        and donor.net_l <= plain * assumed["litres_per_kg"] * share
-        and half >= donor.net_l
-    )
+    covered = donor.net_l <= plain * assumed["litres_per_kg"] * share and donor.net_l <= half
+    return bool(donor.need_kg <= left * share and covered)

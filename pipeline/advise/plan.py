@@ -99,9 +99,7 @@ def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]
     elif first is None:
         case = "no_way"
     else:
-        case = (
-            "idle" if mature is None else "idle_yet" if working is None else "ripens_on" if mature < working else "at"
-        )
+        case = "idle" if mature is None else "unripe" if working is None else "improves" if mature < working else "at"
         shown |= {"cost": money(first["cost"]), "ways": " ".join(str(change["says"]) for change in first["changes"])}
     return filled(sentences(__file__, "sentences.toml")["plan"][case], **shown)
 

@@ -64,12 +64,10 @@ class Start:
     def today(self) -> Settings:
         """The settings that the tank runs at; the class is what its load is calculated by where food is not weighed."""
         own = self.desk.week.table("tank").filter(pl.col("tank") == self.tank.tank)["stocking"].to_list()
-        return Settings(
-            feed_g_day=self.tank.feed_g_day if self.by_feed else None,
-            stocking=None if self.by_feed else (own[0] if own and own[0] in STOCKING else "normal"),
-            fraction=self.known.fraction_now,
-            every_days=self.known.every_days,
-        )
+        shared = Settings(fraction=self.known.fraction_now, every_days=self.known.every_days)
+        if self.by_feed:
+            return replace(shared, feed_g_day=self.tank.feed_g_day)
+        return replace(shared, stocking=own[0] if own and own[0] in STOCKING else "normal")
 
     @cached_property
     def media(self) -> dict[str, Medium]:

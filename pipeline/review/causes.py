@@ -157,11 +157,8 @@ def of_rule(rule: str, f: TankFacts, possible: Mapping[str, Possible] | None = N
     checks = diagnosis()["cause"]
     mine = [possible[c] for c in diagnosis()["rule"].get(rule, ()) if c in possible]
     if all(one.score - met(f, one.cause) <= f.assumed["says_state"] for one in mine):
-        mine += [
-            Possible(c, UNEXPLAINED, checks[c]["check"], met(f, c))
-            for c in diagnosis()["left_over"].get(rule, ())
-            if c not in possible
-        ]
+        left = [c for c in diagnosis()["left_over"].get(rule, ()) if c not in possible]
+        mine += [Possible(c, UNEXPLAINED, checks[c]["check"], met(f, c)) for c in left]
     mine = sorted(mine, key=lambda one: -one.score)[:MOST]
     if not mine:
         return []
@@ -186,9 +183,8 @@ def causes(found: pl.DataFrame, facts: Sequence[TankFacts]) -> pl.DataFrame:
     """The causes of findings, a row each."""
     of = {(f.tank, f.as_of): f for f in facts}
     with_causes = [rule for rule, mine in diagnosis()["rule"].items() if mine]
-    asked = (
-        found.filter(pl.col("rule").is_in(with_causes)).select("tank", "as_of", "rule").sort("tank", "as_of", "rule")
-    )
+    keys = ("tank", "as_of", "rule")
+    asked = found.filter(pl.col("rule").is_in(with_causes)).select(keys).sort(keys)
     rows = []
     for key, rules in asked.rows_by_key(["tank", "as_of"]).items():
         possible = weighed(of[key])

@@ -108,9 +108,8 @@ def flow_lost(f: TankFacts) -> Evidence | None:
         return None
     if f.flow_of_clean >= f.assumed["flow_lost_share"]:
         return None
-    return shown(
-        f"flow {reading('flow_l_h', f.flow_l_h)} on {day_month(f.flow_day)}, {pct(100 * f.flow_of_clean)} of clean"
-    )
+    flow, share = reading("flow_l_h", f.flow_l_h), pct(100 * f.flow_of_clean)
+    return shown(f"flow {flow} on {day_month(f.flow_day)}, {share} of clean")
 
 
 def bypass(f: TankFacts) -> Evidence | None:
@@ -172,9 +171,8 @@ def dead_fish(f: TankFacts) -> Evidence | None:
     out = _event(f, "fish out", f.assumed["recent_cause_days"], "")
     for was, now in reversed(list(pairwise(seen))):
         if now["fish_seen"] < was["fish_seen"] and out is None:
-            return shown(
-                f"{amount(now['fish_seen'], 0)} fish seen {aged(now['ago'])}, {amount(was['fish_seen'], 0)} before"
-            )
+            count, before = amount(now["fish_seen"], 0), amount(was["fish_seen"], 0)
+            return shown(f"{count} fish seen {aged(now['ago'])}, {before} before")
     return None
 
 
@@ -281,9 +279,8 @@ def typing_slip(f: TankFacts) -> Evidence | None:
         age = None if row["day"] is None else (f.as_of - row["day"]).days
         if age is None or 0 <= age <= f.assumed["held_fresh_days"]:
             # A row that waits for something else is no slip in a reading.
-            return (shown if row["parameter"] else state)(
-                f"{row['file']} line {row['line']}: {row['reason']}".rstrip(".")
-            )
+            kind = shown if row["parameter"] else state
+            return kind(f"{row['file']} line {row['line']}: {row['reason']}".rstrip("."))
     odd = [row for row in f.records("suspect") if 0 <= (f.as_of - row["day"]).days < f.assumed["recent_cause_days"]]
     if not odd:
         return None

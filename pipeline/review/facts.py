@@ -321,9 +321,8 @@ def _wide(tables: Tables, requests: pl.LazyFrame, assumed: Assumptions, round_: 
     usable = lazy("reading").filter(USABLE).sort("day", "tank", maintain_order=True)
     last = _asof(requests, usable.unique(["tank", "day"], keep="first", maintain_order=True))
     last = last.with_columns((pl.col("as_of") - pl.col("day")).dt.total_days().alias("age"))
-    rows = requests.join(tank, on="tank", how="left").join(
-        lazy("site").select("site", "water_supply"), on="site", how="left"
-    )
+    site = lazy("site").select("site", "water_supply")
+    rows = requests.join(tank, on="tank", how="left").join(site, on="site", how="left")
     for frame in (
         capacity,
         _named(earlier, "was", "working_load_pct", "media_kg", "filters"),
@@ -357,13 +356,8 @@ def gather(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_:
     parts = [f.name for f in fields(Read)]
     read = _finite(_lazy(tables, "water")).select(*REQUEST, "parameter", *parts).collect().rows_by_key(REQUEST)
     water = {key: {parameter: Read(*values) for parameter, *values in rows} for key, rows in read.items()}
-    records = _records(tables, requests)
-    return [
-        TankFacts(
-            assumed=assumed,
-            water=water.get((row["tank"], row["as_of"]), {}),
-            records=partial(records, row["tank"], row["as_of"]),
-            **row,
-        )
-        for row in wide.iter_rows(named=True)
-    ]
+    records, found = _records(tables, requests), []
+    for row in wide.iter_rows(named=True):
+        key = row["tank"], row["as_of"]
+        found.append(TankFacts(assumed=assumed, water=water.get(key, {}), records=partial(records, *key), **row))
+    return found

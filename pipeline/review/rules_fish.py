@@ -81,12 +81,9 @@ def fish_fewer(f: TankFacts) -> Finding | None:
     if gone <= 0 or round(gone - f.assumed["fish_fall_share"] * expected, 9) < 0:
         return None
     before = f"{amount(expected, 0)} expected" if moved else f"{amount(was['fish_seen'], 0)} before"
-    return _fish(
-        f,
-        f"{amount(now['fish_seen'], 0)} fish seen {aged(now['ago'])}, {before}: no record why",
-        f"a fall of {100 * f.assumed['fish_fall_share']:.0f} % or more that no event explains; {HOUSE}",
-        gone / expected,
-    )
+    seen = f"{amount(now['fish_seen'], 0)} fish seen {aged(now['ago'])}, {before}: no record why"
+    basis = f"a fall of {100 * f.assumed['fish_fall_share']:.0f} % or more that no event explains; {HOUSE}"
+    return _fish(f, seen, basis, gone / expected)
 
 
 def fish_deaths(f: TankFacts) -> Finding | None:

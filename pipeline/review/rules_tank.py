@@ -65,13 +65,10 @@ def _way_down(f: TankFacts, matched: float, ceiling: float) -> tuple[str, str]:
     if way is None:
         # By the calculated level it is under already, or no change brings it down: the plan says what does.
         now = f"Change {usual}"
-        return (
-            f"{now}, retest; see the plan",
-            f"{now} and retest at the next visit; the plan says what else brings it down.",
-        )
-    now = f"Change {change_text(way[0], f.net_l)} at " + (
-        "the next visit" if way[1] == 1 else f"each of the next {way[1]} visits"
-    )
+        rest = "and retest at the next visit; the plan says what else brings it down."
+        return f"{now}, retest; see the plan", f"{now} {rest}"
+    when = "the next visit" if way[1] == 1 else f"each of the next {way[1]} visits"
+    now = f"Change {change_text(way[0], f.net_l)} at {when}"
     rest = "which brings nitrate under the limit; retest at each, and look at what makes it rise."
     return f"{now}, and retest", f"{now}, {rest}"
 

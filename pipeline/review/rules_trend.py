@@ -127,11 +127,9 @@ def over_full_cycle_rating(f: TankFacts) -> Finding | None:
         do = "Leave it alone: changes, plants or light feeding hold it. Rate it again if feed or stock changes."
     says = f"{reason[0].upper()}{reason[1:]}."
     if f.net_l is not None and f.media_kg is not None and f.plain_l is not None:
-        says = (
-            f"{with_unit(amount(f.net_l, 0), 'L')} net on {with_unit(amount(f.media_kg, 2), 'kg')} of media rates"
-            f" {with_unit(amount(f.plain_l, 0), 'L')}: {load} for the full cycle (nitrate removed too), short of"
-            f" {_short(f)}."
-        )
+        net, rates = (with_unit(amount(litres, 0), "L") for litres in (f.net_l, f.plain_l))
+        rated = f"{net} net on {with_unit(amount(f.media_kg, 2), 'kg')} of media rates {rates}"
+        says = f"{rated}: {load} for the full cycle (nitrate removed too), short of {_short(f)}."
     if f.plain_state == "borderline":
         says += " That is within the rule's own uncertainty."
     return finding(f, "over_full_cycle_rating", class_, soon(f), reason=reason, step=step, says=says, do=do)

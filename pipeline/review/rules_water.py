@@ -100,9 +100,8 @@ def free_over(f: TankFacts, ammonia_mg_l: float) -> bool:
         return False
     set_c = f.set_c if f.set_c is not None else f.assumed["temperature_reference_c"]
     celsius = warmth.matched if warmth is not None else set_c
-    return bool(
-        free_ammonia_mg_l([ammonia_mg_l], [ph.matched], [celsius], f.assumed)[0] > f.assumed["act_free_ammonia"]
-    )
+    free = free_ammonia_mg_l([ammonia_mg_l], [ph.matched], [celsius], f.assumed)[0]
+    return bool(free > f.assumed["act_free_ammonia"])
 
 
 def tap_ammonia(f: TankFacts) -> Finding | None:

@@ -55,6 +55,7 @@ FACTORS = (
     "filter", "compartment", "medium", "mass_kg", "counts", "quality", "place", "maturity", "disturbance", "clog",
     "temperature", "effective_kg", "why",
 )  # fmt: skip
+FINDING = ("rule", "class", "says", "do", "basis", "quiet")
 CAUSE = ("cause", "because", "check")
 CANT = "can't say"
 READINGS = ("free_ammonia", "ammonia", "nitrite", "nitrate", "ph", "kh", "temperature")
@@ -144,10 +145,7 @@ def as_json(week: Week) -> Row:
             "next_step": row["step"],
             **_pick(row, "was_class", "changed"),
             "findings": [
-                {
-                    **_pick(f, "rule", "class", "says", "do", "basis", "quiet"),
-                    "causes": [_pick(c, *CAUSE) for c in causes if c["rule"] == f["rule"]],
-                }
+                _pick(f, *FINDING) | {"causes": [_pick(c, *CAUSE) for c in causes if c["rule"] == f["rule"]]}
                 for f in of["finding"]
             ],
             "causes": [_pick(c, *CAUSE) for c in of_tank(of["finding"], of["finding_cause"])],
@@ -284,13 +282,9 @@ def notices(week: Week) -> list[str]:
     lines += tap_ammonia(week) + readers_apart(week)
     if loose := week.table("filter").join(_placed(week), on="filter", how="anti")["filter"].sort().to_list():
         lines.append(f"On no tank: {listed(loose)}.")
-    changed = [
-        f"{f.name} {number(f.value)} (built in {number(f.built_in)})"
-        for f in week.assumed.records()
-        if f.built_in is not None
-    ]
-    if changed:
-        lines.append(f"Assumptions this folder sets itself: {'; '.join(changed)}.")
+    if own := [f for f in week.assumed.records() if f.built_in is not None]:
+        parts = "; ".join(f"{f.name} {number(f.value)} (built in {number(f.built_in)})" for f in own)
+        lines.append(f"Assumptions this folder sets itself: {parts}.")
     lines += list(week.round.problems)
     return lines
 
