@@ -6,18 +6,18 @@ import numpy as np
 
 from pipeline.advise.book import Medium, Model, best_medium, price
 from pipeline.advise.options import Change, amounts, price_of
-from pipeline.advise.state import Desk, FilterState, Layer, TankState, curve, mature
+from pipeline.advise.state import FilterState, Inputs, Layer, TankState, curve, mature
 from pipeline.assumptions import Assumptions
 
 
-def filled(desk: Desk, model: Model) -> tuple[FilterState, list[tuple[Medium, float]]] | None:
+def filled(inputs: Inputs, model: Model) -> tuple[FilterState, list[tuple[Medium, float]]] | None:
     """A new filter of a model, filled loosely as the book has it, and its media; None where it can't be said."""
     layers: list[Layer] = []
     bought: list[tuple[Medium, float]] = []
-    best = best_medium(desk.media, desk.prices, desk.assumed)
+    best = best_medium(inputs.media, inputs.prices, inputs.assumed)
     for room in model.rooms:
         for stage, name in room.usual:
-            medium = desk.media.get(name or "") or (best if stage == "biological" else None)
+            medium = inputs.media.get(name or "") or (best if stage == "biological" else None)
             if stage != "biological" or medium is None:
                 layers.append(Layer(room.name, room.position, medium or Medium(stage or "", stage, None, None)))
             elif medium.foam:
@@ -28,23 +28,26 @@ def filled(desk: Desk, model: Model) -> tuple[FilterState, list[tuple[Medium, fl
                     return None
                 layers.append(Layer(room.name, room.position, medium, kg, age_weeks=0.0))
                 bought.append((medium, kg))
-    state = FilterState(f"new {model.name}", model, model.kind, tuple(layers), model.flow(desk.assumed)[0])
+    state = FilterState(f"new {model.name}", model, model.kind, tuple(layers), model.flow(inputs.assumed)[0])
     return (state, bought) if bought else None
 
 
-def second_filters(desk: Desk) -> list[Change]:
+def second_filters(inputs: Inputs) -> list[Change]:
     """A new filter of each model that does something for the full cycle; the dearer for no more is left out."""
-    f = desk.assumed
+    f = inputs.assumed
     found: list[tuple[float, Change]] = []
-    for model in desk.book.values():
-        made = None if model.half_cycle_kind else filled(desk, model)
+    for model in inputs.book.values():
+        made = None if model.half_cycle_kind else filled(inputs, model)
         if made is None:
             continue
         state, bought = made
         gain = mature(state.bodies(f))
         if gain < f["least_gain_kg"]:
             continue
-        priced = ((model.name, price(desk.prices, model.name, "filters")), *(price_of(desk, m, kg) for m, kg in bought))
+        priced = (
+            (model.name, price(inputs.prices, model.name, "filters")),
+            *(price_of(inputs, m, kg) for m, kg in bought),
+        )
         change = Change(
             f"second filter {model.name}", "second filter",
             f"Set up a second filter, {model.name}, with {amounts(bought)}.",
@@ -64,11 +67,11 @@ def _dominated(gain: float, change: Change, others: Iterable[tuple[float, Change
     )
 
 
-def rehomings(desk: Desk, tank: TankState) -> Iterator[Change]:
+def rehomings(inputs: Inputs, tank: TankState) -> Iterator[Change]:
     """Filters that stand on no tank, and those that another tank of the same site can spare."""
-    f = desk.assumed
-    donors = [donor for donor in desk.donors.get(tank.site or "", ()) if donor.tank != tank.tank]
-    for donor, state in [(None, state) for state in desk.spare] + [(d, state) for d in donors for state in d.filters]:
+    f = inputs.assumed
+    donors = [donor for donor in inputs.donors.get(tank.site or "", ()) if donor.tank != tank.tank]
+    for donor, state in [(None, state) for state in inputs.spare] + [(d, state) for d in donors for state in d.filters]:
         if mature(state.bodies(f)) < f["least_gain_kg"] or (donor is not None and not can_spare(donor, state, f)):
             continue
         if donor is None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 from pipeline.advise.book import Medium, Room, best_medium, fine_pad, price
-from pipeline.advise.state import Body, Desk, FilterState, Layer, TankState, mature
+from pipeline.advise.state import Body, FilterState, Inputs, Layer, TankState, mature
 from pipeline.calc.disturbance import DAYS_A_WEEK
 from pipeline.calc.layers import HALF_CYCLE_KINDS
 from pipeline.wording import kilograms, listed, number, per_cent
@@ -52,8 +52,8 @@ class Change:
         return shown | ({"filter": self.filter} if self.filter else {}) | self.details
 
 
-def price_of(desk: Desk, medium: Medium, kg: float) -> tuple[str, float | None]:
-    each = price(desk.prices, medium.name, "media")
+def price_of(inputs: Inputs, medium: Medium, kg: float) -> tuple[str, float | None]:
+    each = price(inputs.prices, medium.name, "media")
     return medium.name, None if each is None else each * kg
 
 
@@ -65,13 +65,13 @@ def by_medium(parts: Iterable[tuple[Medium, float]]) -> dict[str, float]:
     return kg
 
 
-def own_medium(desk: Desk, state: FilterState) -> Medium | None:
+def own_medium(inputs: Inputs, state: FilterState) -> Medium | None:
     """The medium to add to a filter: the one it has most of that counts, else the best of the catalogue."""
-    counted = [layer for layer in state.layers if layer.media and layer.medium.counts(desk.assumed)]
+    counted = [layer for layer in state.layers if layer.media and layer.medium.counts(inputs.assumed)]
     kg = by_medium((layer.medium, layer.kg or 0.0) for layer in counted if layer.medium.bulk is not None)
     if not kg:
-        return best_medium(desk.media, desk.prices, desk.assumed)
-    return desk.media[max(sorted(kg), key=lambda name: kg[name])]
+        return best_medium(inputs.media, inputs.prices, inputs.assumed)
+    return inputs.media[max(sorted(kg), key=lambda name: kg[name])]
 
 
 def amounts(parts: Iterable[tuple[Medium, float]]) -> str:
@@ -87,9 +87,9 @@ def added(state: FilterState, layer: Layer, before: int) -> FilterState:
 # -- the tank itself ---------------------------------------------------------------------------------
 
 
-def feed_cuts(desk: Desk, tank: TankState) -> Iterator[Change]:
+def feed_cuts(inputs: Inputs, tank: TankState) -> Iterator[Change]:
     """Less food, down to what light stocking gets; free and at once, if the feed is truly above need."""
-    f = desk.assumed
+    f = inputs.assumed
     if not f["use_load"]:
         return
     milder: tuple[str, ...] = ()
@@ -113,18 +113,18 @@ def feed_cuts(desk: Desk, tank: TankState) -> Iterator[Change]:
 # -- a filter that is there --------------------------------------------------------------------------
 
 
-def re_order(desk: Desk, state: FilterState) -> Iterator[Change]:
+def re_order(inputs: Inputs, state: FilterState) -> Iterator[Change]:
     """All media behind a fine stage and in the flow; media in the pre-filter moves a third at a time."""
-    f = desk.assumed
+    f = inputs.assumed
     gain = mature(replace(state, tidied=True).bodies(f)) - mature(state.bodies(f))
     if state.kind == "trickle" or gain < f["least_gain_kg"]:
         return
     media = [layer for layer in state.layers if layer.media]
     first = next(i for i, layer in enumerate(state.layers) if layer.media)
     fine = [i for i, layer in enumerate(state.layers) if layer.medium.stage == "fine"]
-    pad = fine_pad(desk.media, desk.prices)
+    pad = fine_pad(inputs.media, inputs.prices)
     name = pad.name if pad is not None else "a fine pad"
-    priced = () if fine else ((name, price(desk.prices, name, "media")),)
+    priced = () if fine else ((name, price(inputs.prices, name, "media")),)
     before = f"before {media[0].medium.name} in {media[0].room}"
     possible = (
         (not fine, f"put {name} {before}"),
@@ -143,24 +143,24 @@ def re_order(desk: Desk, state: FilterState) -> Iterator[Change]:
     )  # fmt: skip
 
 
-def _neat_gain(desk: Desk, state: FilterState, room: Room) -> tuple[Medium, float] | None:
+def _neat_gain(inputs: Inputs, state: FilterState, room: Room) -> tuple[Medium, float] | None:
     """(medium, kg) that a room takes on top when its media is packed neatly; None for nothing, or where it can't be known."""
     inside = [layer for layer in state.layers if layer.room == room.name]
     media = [layer for layer in inside if layer.media]
     if not media or any(layer.tight_share is None for layer in inside):
         return None
     main = max(media, key=lambda layer: layer.kg or 0.0).medium
-    neat = room.neat(main, desk.assumed)
-    if not main.counts(desk.assumed) or neat is None:
+    neat = room.neat(main, inputs.assumed)
+    if not main.counts(inputs.assumed) or neat is None:
         return None
     more = neat * (1.0 - sum(layer.tight_share or 0.0 for layer in inside))
     return (main, more) if more > 0 else None
 
 
-def repack(desk: Desk, state: FilterState) -> Iterator[Change]:
+def repack(inputs: Inputs, state: FilterState) -> Iterator[Change]:
     """Neat packing of the rooms that hold media, new media into the gaps."""
-    f = desk.assumed
-    gains = {room.name: gain for room in state.rooms if (gain := _neat_gain(desk, state, room)) is not None}
+    f = inputs.assumed
+    gains = {room.name: gain for room in state.rooms if (gain := _neat_gain(inputs, state, room)) is not None}
     total = sum(kg for _, kg in gains.values())
     if not gains or total < f["least_gain_kg"]:
         return
@@ -176,15 +176,15 @@ def repack(desk: Desk, state: FilterState) -> Iterator[Change]:
     yield Change(
         f"repack {state.name}", "repack",
         f"{state.name}: pack {listed(gains)} neatly, a third at a time, and add {what}. Stop if flow falls.",
-        f["visit_minutes_media"] * len(gains), tuple(price_of(desk, desk.media[n], kg) for n, kg in new.items()),
+        f["visit_minutes_media"] * len(gains), tuple(price_of(inputs, inputs.media[n], kg) for n, kg in new.items()),
         filter=state.name, details={"kg": round(total, 3), "compartments": list(gains)}, edit=edit,
     )  # fmt: skip
 
 
-def into_rooms(desk: Desk, state: FilterState) -> Iterator[Change]:
+def into_rooms(inputs: Inputs, state: FilterState) -> Iterator[Change]:
     """Media into compartments that stand empty and are meant for it or for carbon; then where carbon lies: permanent, and
     the carbon need not be renewed."""
-    f, medium = desk.assumed, own_medium(desk, state)
+    f, medium = inputs.assumed, own_medium(inputs, state)
     if medium is None:
         return
     for room in sorted(state.rooms, key=lambda room: any(layer.room == room.name for layer in state.layers)):
@@ -212,7 +212,7 @@ def into_rooms(desk: Desk, state: FilterState) -> Iterator[Change]:
         kind, new = "carbon to media", f"{kilograms(kg)} of new {medium.name}"
         if carbon:
             says = f"{new} into {room.name} instead of carbon, which stays in the van."
-            life, fill = carbon[0].life_days or f["carbon_due_weeks"] * DAYS_A_WEEK, price(desk.prices, "carbon")
+            life, fill = carbon[0].life_days or f["carbon_due_weeks"] * DAYS_A_WEEK, price(inputs.prices, "carbon")
             details["saves_a_year"] = None if fill is None else round(fill * 365 / life, 2)
         elif room.for_media:
             kind, says = "repack", f"fill the empty {room.name} with {new}."
@@ -220,14 +220,14 @@ def into_rooms(desk: Desk, state: FilterState) -> Iterator[Change]:
             says = f"fill the empty {room.name}, meant for carbon, which stays in the van, with {new}."
         yield Change(
             f"{kind} {state.name} {room.name}", kind, f"{state.name}: {says}", f["visit_minutes_media"],
-            (price_of(desk, medium, kg),), filter=state.name, details=details, edit=edit,
+            (price_of(inputs, medium, kg),), filter=state.name, details=details, edit=edit,
         )  # fmt: skip
 
 
-def better_media(desk: Desk, state: FilterState) -> Iterator[Change]:
+def better_media(inputs: Inputs, state: FilterState) -> Iterator[Change]:
     """Good media instead of media that does not count, a third at a time, weeks apart."""
-    f = desk.assumed
-    medium = best_medium(desk.media, desk.prices, f)
+    f = inputs.assumed
+    medium = best_medium(inputs.media, inputs.prices, f)
     if medium is None or medium.bulk is None:
         return
     goes = round(1 / f["media_share_at_once"])
@@ -260,14 +260,14 @@ def better_media(desk: Desk, state: FilterState) -> Iterator[Change]:
             f"better media {state.name} {old.room} {old.medium.name}", "better media",
             f"{state.name}: exchange {old.medium.name} in {old.room} for {kilograms(kg)} of {medium.name}, a third"
             f" every {number(weeks)} weeks, never all at once.",
-            f["visit_minutes_media"] * goes, (price_of(desk, medium, kg),), filter=state.name,
+            f["visit_minutes_media"] * goes, (price_of(inputs, medium, kg),), filter=state.name,
             details={"kg": round(kg, 3), "compartments": [old.room], "medium": medium.name, "steps": goes},
             edit=edit, extra=extra,
         )  # fmt: skip
 
 
-def of_filter(desk: Desk, state: FilterState) -> list[Change]:
+def of_filter(inputs: Inputs, state: FilterState) -> list[Change]:
     """Every change to one filter that would bring something."""
     if state.kind in HALF_CYCLE_KINDS:
         return []
-    return [change for maker in (re_order, repack, into_rooms, better_media) for change in maker(desk, state)]
+    return [change for maker in (re_order, repack, into_rooms, better_media) for change in maker(inputs, state)]

@@ -14,7 +14,7 @@ from pipeline.advise.book import price as price_of
 from pipeline.advise.evaluate import Effects, Outcome, outcome, rank_key, sufficient
 from pipeline.advise.more_filters import rehomings, second_filters
 from pipeline.advise.options import Change, feed_cuts, of_filter
-from pipeline.advise.state import Desk, TankState, build
+from pipeline.advise.state import Inputs, TankState, build
 from pipeline.problems import Problem
 from pipeline.sentences import filled
 from pipeline.sentences import table as sentences
@@ -25,12 +25,12 @@ DAYS_A_YEAR = 365.0
 NAMES_SHOWN = 12
 
 
-def possible(desk: Desk, tank: TankState, new: Sequence[Change]) -> list[Change]:
+def possible(inputs: Inputs, tank: TankState, new: Sequence[Change]) -> list[Change]:
     """Every change that could be made to a tank, each alone; `new` are the second filters of the book."""
-    found = list(feed_cuts(desk, tank))
+    found = list(feed_cuts(inputs, tank))
     for state in tank.filters:
-        found += of_filter(desk, state)
-    return [*found, *rehomings(desk, tank), *new]
+        found += of_filter(inputs, state)
+    return [*found, *rehomings(inputs, tank), *new]
 
 
 def litres_a_year(fraction: float | None, net_l: float | None, every_days: float) -> float | None:
@@ -57,13 +57,13 @@ def _option(found: Outcome, litres: float | None) -> dict[str, Any]:
 
 
 def _sizing(
-    desk: Desk, tank: TankState, sized: dict[str, Any], known: water.Facts, now: dict[str, Any]
+    inputs: Inputs, tank: TankState, sized: dict[str, Any], known: water.Facts, now: dict[str, Any]
 ) -> dict[str, Any]:
     """Accept the half cycle and size the water changes: holds the ceiling, changes nothing of the rating."""
     holding = sized["holding"]
     litres = litres_a_year(holding["fraction"], tank.net_l, holding["every_days"])
     before = litres_a_year(known.fraction_now, tank.net_l, known.every_days)
-    price, f = price_of(desk.prices, "water_m3"), desk.assumed
+    price, f = price_of(inputs.prices, "water_m3"), inputs.assumed
     more = None if litres is None else max(litres - (before or 0.0), 0.0)
     cost = None if price is None or more is None else round(more / 1000 * price, 2)
     text = "no more water than today" if more == 0 else "the water it takes more than today"
@@ -80,7 +80,7 @@ def _sizing(
         "changes": [change], "cost": cost, "cost_known_part": cost or 0.0, "cost_says": text, "cost_per": "a year",
         "minutes": minutes, "working_now_pct": now["working_load_pct"],
         "working_mature_pct": now["working_mature_pct"], "plain_pct": now["plain_load_pct"],
-        "effective_on": desk.week.as_of.isoformat(), "interim": [], "half_rating_l": tank.capacity["half_rating_l"],
+        "effective_on": inputs.week.as_of.isoformat(), "interim": [], "half_rating_l": tank.capacity["half_rating_l"],
         "half_ok": None, "litres_year": litres, "reaches_rating": False,
     }  # fmt: skip
 
@@ -104,8 +104,8 @@ def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]
     return filled(sentences(__file__, "sentences.toml")["plan"][case], **shown)
 
 
-def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -> dict[str, Any]:
-    assumed, week, tank = desk.assumed, desk.week, desk.tanks[name]
+def _plan_of(inputs: Inputs, name: str, known: water.Facts, new: Sequence[Change]) -> dict[str, Any]:
+    assumed, week, tank = inputs.assumed, inputs.week, inputs.tanks[name]
     known = replace(known, net_l=tank.net_l)
     sized = water.water_change(known, assumed)
     limit, most = assumed["within_pct"], round(assumed["options_most"])
@@ -116,7 +116,7 @@ def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -
     found: list[Outcome] = []
     ways: list[tuple[Change, ...]] = []
     if tank.known:
-        effects = Effects(tank, possible(desk, tank, new), assumed)
+        effects = Effects(tank, possible(inputs, tank, new), assumed)
         as_it_is = outcome(effects, (), week.as_of)
         now["working_mature_pct"] = as_it_is.working_mature_pct
         if as_it_is.working_mature_pct is not None and as_it_is.working_mature_pct <= limit:
@@ -132,7 +132,7 @@ def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -
     options = [_option(one, litres) for one in found]
     if sized["holding"] and sized["fraction"] and (found or over):
         # It holds the ceiling and does not reach the rating: it stands among the others by its cost.
-        sizing = _sizing(desk, tank, sized, known, now)
+        sizing = _sizing(inputs, tank, sized, known, now)
         cost, *costs = (math.inf if one["cost"] is None else one["cost"] for one in (sizing, *options))
         options.insert(next((n for n, other in enumerate(costs) if other > cost), len(options)), sizing)
     return {
@@ -150,9 +150,9 @@ def _plan_of(desk: Desk, name: str, known: water.Facts, new: Sequence[Change]) -
 def plans(week: Week, tanks: Sequence[str]) -> dict[str, dict[str, Any]]:
     """The plans of many tanks at once; `plan` says what one is."""
     check(week, tanks)
-    desk, known = build(week, tanks), water.facts_of(week, tanks)
-    new = second_filters(desk)
-    return {name: _plan_of(desk, name, known[name], new) for name in tanks}
+    inputs, known = build(week, tanks), water.facts_of(week, tanks)
+    new = second_filters(inputs)
+    return {name: _plan_of(inputs, name, known[name], new) for name in tanks}
 
 
 def check(week: Week, tanks: Sequence[str]) -> None:

@@ -190,7 +190,7 @@ class TankState:
 
 
 @dataclass(frozen=True)
-class Desk:
+class Inputs:
     """All that plans of some tanks are made from."""
 
     week: Week
@@ -263,8 +263,8 @@ def _spare(week: Week, book: dict[str, Model], media: dict[str, Medium]) -> tupl
     return tuple(found)
 
 
-def build(week: Week, tanks: Sequence[str]) -> Desk:
-    """The desk for plans of some tanks; the others of their sites are on it too, since a filter may come from them."""
+def build(week: Week, tanks: Sequence[str]) -> Inputs:
+    """The inputs for plans of some tanks; the others of their sites are among them too, since a filter may come from them."""
     assumed, tables = week.assumed, week.tables
     asked, all_tanks = pl.col("tank").is_in(list(tanks)), table(tables, "tank").select("tank", "site", "closed")
     sites = all_tanks.filter(asked)["site"].unique()
@@ -293,4 +293,4 @@ def build(week: Week, tanks: Sequence[str]) -> Desk:
             row["tank"], site.get(row["tank"]), row["net_l"], row["load"], row["load_basis"], row["feed_g_day"],
             row["need_kg"], warmth, tuple(filters.get(row["tank"], ())), row,
         )  # fmt: skip
-    return Desk(week, states, media, book, _spare(week, book, media))
+    return Inputs(week, states, media, book, _spare(week, book, media))

@@ -16,7 +16,7 @@ from pipeline.advise.book import price as price_known
 from pipeline.advise.evaluate import Effects, outcome
 from pipeline.advise.options import Change, added, own_medium, price_of
 from pipeline.advise.plan import check, litres_a_year
-from pipeline.advise.state import Desk, FilterState, Layer, TankState, build
+from pipeline.advise.state import FilterState, Inputs, Layer, TankState, build
 from pipeline.calc import factors, mixing
 from pipeline.calc.chemistry import nitrate_from_feed
 from pipeline.problems import Problem
@@ -50,7 +50,7 @@ class Settings:
 class Start:
     """A tank as it is, and what could be asked of it."""
 
-    desk: Desk
+    inputs: Inputs
     tank: TankState
     known: water.Facts
     outlook: dict[str, Any] = field(default_factory=dict)
@@ -63,7 +63,7 @@ class Start:
     @cached_property
     def today(self) -> Settings:
         """The settings that the tank runs at; the class is what its load is calculated by where food is not weighed."""
-        own = self.desk.week.table("tank").filter(pl.col("tank") == self.tank.tank)["stocking"].to_list()
+        own = self.inputs.week.table("tank").filter(pl.col("tank") == self.tank.tank)["stocking"].to_list()
         shared = Settings(fraction=self.known.fraction_now, every_days=self.known.every_days)
         if self.by_feed:
             return replace(shared, feed_g_day=self.tank.feed_g_day)
@@ -72,8 +72,8 @@ class Start:
     @cached_property
     def media(self) -> dict[str, Medium]:
         """Media of the book that would count, by name: what the tank has first, then those that work more."""
-        own = {m.name for state in self.tank.filters if (m := own_medium(self.desk, state)) is not None}
-        found = [m for m in self.desk.media.values() if m.counts(self.desk.assumed) and not m.foam]
+        own = {m.name for state in self.tank.filters if (m := own_medium(self.inputs, state)) is not None}
+        found = [m for m in self.inputs.media.values() if m.counts(self.inputs.assumed) and not m.foam]
         return {m.name: m for m in sorted(found, key=lambda m: (m.name not in own, -(m.quality or 0.0), m.name))}
 
     @cached_property
@@ -84,7 +84,7 @@ class Start:
     @property
     def feed_range(self) -> tuple[float, float, float]:
         """(least, most, step) of food to ask about [g/day]; today's food always lies between."""
-        f, feed = self.desk.assumed, self.today.feed_g_day or 0.0
+        f, feed = self.inputs.assumed, self.today.feed_g_day or 0.0
         normal = (self.tank.net_l or 0.0) / 100 * f["normal_feed_g_100l"]
         step = 0.05 if max(feed, normal) >= 0.5 else 0.01
         most = max(FEED_TIMES * feed, normal, 10 * step)
@@ -94,7 +94,7 @@ class Start:
     @property
     def fraction_most(self) -> float:
         """The largest change to ask about: what may go in one go, or today's where that is more."""
-        return max(self.desk.assumed["change_at_once"], self.today.fraction or 0.0)
+        return max(self.inputs.assumed["change_at_once"], self.today.fraction or 0.0)
 
 
 def _to_step(value: float, step: float) -> float:
@@ -112,11 +112,11 @@ def _spots(state: FilterState) -> list[tuple[str, int, Layer]]:
 def start(week: Week, tank: str) -> Start:
     """A tank as it is. Problem for one that is not in the round."""
     check(week, [tank])
-    desk = build(week, [tank])
+    inputs = build(week, [tank])
     outlook = next(iter(week.now("nitrate_outlook").filter(pl.col("tank") == tank).to_dicts()), {})
     fed = week.of("feeding", tank).filter(pl.col("from") <= week.as_of).sort("from")["protein_pct"].to_list()
-    state = desk.tanks[tank]
-    return Start(desk, state, water.facts(week, tank, state.net_l), outlook, fed[-1] if fed else None)
+    state = inputs.tanks[tank]
+    return Start(inputs, state, water.facts(week, tank, state.net_l), outlook, fed[-1] if fed else None)
 
 
 @dataclass(frozen=True)
@@ -167,7 +167,7 @@ class Asked:
 
 def _need_kg(begun: Start, asked: Settings) -> float | None:
     """Media the tank would want [kg]; None where the litres are not known."""
-    f, tank = begun.desk.assumed, begun.tank
+    f, tank = begun.inputs.assumed, begun.tank
     if tank.need_kg is None or tank.net_l is None:
         return None
     if begun.by_feed:
@@ -188,7 +188,7 @@ def _more_media(begun: Start, asked: Settings) -> Change | None:
     new = Layer(beside.room, beside.position, medium, kg, age_weeks=0.0)
     return Change(
         "media added", "media added", f"Add {kilograms(kg)} of new {medium.name} to {asked.spot}.",
-        begun.desk.assumed["visit_minutes_media"], (price_of(begun.desk, medium, kg),), filter=state.name,
+        begun.inputs.assumed["visit_minutes_media"], (price_of(begun.inputs, medium, kg),), filter=state.name,
         details={"kg": kg}, edit=lambda state: added(state, new, at),
     )  # fmt: skip
 
@@ -198,7 +198,7 @@ def _made(begun: Start, asked: Settings) -> Range | None:
     if asked.feed_g_day is None or begun.tank.net_l is None:
         return None
     protein = np.nan if begun.protein_pct is None else begun.protein_pct
-    made = nitrate_from_feed(asked.feed_g_day, protein, begun.tank.net_l, begun.desk.assumed)
+    made = nitrate_from_feed(asked.feed_g_day, protein, begun.tank.net_l, begun.inputs.assumed)
     return Range(*(float(x) * water.DAYS_A_WEEK for x in (made.rise, made.low, made.high)))
 
 
@@ -250,8 +250,8 @@ def side(begun: Start, asked: Settings, changes: Sequence[Change] = ()) -> Side:
     if not tank.known or need is None:
         known = tank.capacity if asked.media_kg <= 0 else {}
         return Side(known.get("plain_load_pct"), None, None, (), None, *shared, None, known.get("half_rating_l"))
-    effects = Effects(replace(tank, need_kg=need), changes, begun.desk.assumed)
-    found = outcome(effects, changes, begun.desk.week.as_of)
+    effects = Effects(replace(tank, need_kg=need), changes, begun.inputs.assumed)
+    found = outcome(effects, changes, begun.inputs.week.as_of)
     # Today's load has the dirt in it that a service takes out; the days that follow calculate with it done.
     works = sum(float(a.course[0]) * a.state.clog for a in effects.filters(effects.set_of(changes))) * tank.warmth
     now = float(factors.load_pct(need, works))
@@ -284,7 +284,7 @@ def routine(fraction: float, every_days: float, net_l: float | None) -> str:
 
 def _notes(begun: Start, asked: Settings, change: Change | None, then: Side) -> list[str]:
     """What is not known, and what must not be done, with some settings."""
-    tank, f, known = begun.tank, begun.desk.assumed, begun.known
+    tank, f, known = begun.tank, begun.inputs.assumed, begun.known
     sour = bool(asked.fraction and known.sour and asked.fraction > f["old_tank_change_share"])
     cases = {
         "sour": sour,
@@ -310,7 +310,7 @@ def answer(begun: Start, asked: Settings) -> Asked:
         raise Problem(f"Media can't go to “{asked.spot}”; expected a medium of the book, and one of: {there}.")
     if not begun.by_feed and asked.stocking not in STOCKING:
         raise Problem(f"“{asked.stocking}” is not a stocking class; expected one of: {listed(STOCKING, 'or')}.")
-    f, net, change = begun.desk.assumed, begun.tank.net_l, _more_media(begun, asked)
+    f, net, change = begun.inputs.assumed, begun.tank.net_l, _more_media(begun, asked)
     now, then = side(begun, begun.today), side(begun, asked, () if change is None else (change,))
     once = f["visit_minutes_feed"] if asked.feed_g_day != begun.today.feed_g_day else 0.0
     cost, lacking, minutes = (0.0, (), 0.0) if change is None else (change.cost, change.lacking, change.minutes)
@@ -325,7 +325,7 @@ def _water_cost(begun: Start, now: Side, then: Side) -> float | None:
     """Price of the water it takes more than today in a year; 0 where it takes none more."""
     if then.litres_year == now.litres_year:
         return 0.0
-    price = price_known(begun.desk.prices, "water_m3")
+    price = price_known(begun.inputs.prices, "water_m3")
     if then.litres_year is None or price is None:
         return None
     return round(max(then.litres_year - (now.litres_year or 0.0), 0.0) / 1000 * price, 2)
@@ -338,8 +338,8 @@ def sized_by_outlook(begun: Start) -> str:
     levels_off = begun.outlook.get("plateau")
     if rise is None or levels_off is None or levels_off <= known.ceiling or not known.fraction_now:
         return ""
-    by_readings = water.water_change(known, begun.desk.assumed)
+    by_readings = water.water_change(known, begun.inputs.assumed)
     if not by_readings["possible"] or known.fraction_now < (by_readings["fraction"] or 0.0):
         return ""
-    other = water.water_change(replace(known, rise_per_day=rise.value), begun.desk.assumed)
+    other = water.water_change(replace(known, rise_per_day=rise.value), begun.inputs.assumed)
     return f"By all readings of half a year it levels off near {number(levels_off)} mg/L: {other['says']} Go by the larger change."

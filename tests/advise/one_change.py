@@ -16,20 +16,20 @@ from pipeline.week import Week
 
 def possible_changes(week: Week, tank: str) -> list[dict[str, object]]:
     """Every change that could be made to a tank, as in `plan`, each with its key."""
-    desk = build(week, [tank])
-    return [change.as_dict() for change in possible(desk, desk.tanks[tank], second_filters(desk))]
+    inputs = build(week, [tank])
+    return [change.as_dict() for change in possible(inputs, inputs.tanks[tank], second_filters(inputs))]
 
 
 def what_if(week: Week, tank: str, keys: Sequence[str], feed_share: float = 1.0) -> dict[str, Any]:
     """What some changes of `possible_changes` do together, fed a share of today's food: an option as in `plan`."""
-    desk = build(week, [tank])
-    state = desk.tanks[tank]
-    by_key = {change.key: change for change in possible(desk, state, second_filters(desk))}
+    inputs = build(week, [tank])
+    state = inputs.tanks[tank]
+    by_key = {change.key: change for change in possible(inputs, state, second_filters(inputs))}
     made = [by_key[key] for key in keys]
     if feed_share != 1.0:
         made = [change for change in made if change.group != "feed"]
         made.append(Change("feed share", "feed cut", "", 0.0, group="feed", need_factor=feed_share))
-    effects = Effects(state, [*by_key.values(), *made], desk.assumed)
+    effects = Effects(state, [*by_key.values(), *made], inputs.assumed)
     known = water.facts_of(week, [tank])[tank]
     litres = litres_a_year(known.fraction_now, state.net_l, known.every_days)
     option = _option(outcome(effects, made, week.as_of), litres)
