@@ -138,7 +138,7 @@ def _over(pct: float | None) -> bool:
 
 def sides_html(begun: Start, found: Asked) -> str:
     """Before and after, a line each."""
-    as_of, ceiling, known = begun.desk.week.as_of, begun.known.ceiling, begun.tank.known
+    as_of, ceiling, known = begun.inputs.week.as_of, begun.known.ceiling, begun.tank.known
     none = "half cycle only" if known else "not known"
 
     sides, calm = (found.now, found.then), (False, False)
@@ -171,7 +171,7 @@ def what_sentence(begun: Start, found: Asked) -> str:
     """The takeaway of a what-if."""
     if not found.words:
         return "Nothing is moved yet: both columns are today."
-    now, then, as_of = found.now, found.then, begun.desk.week.as_of
+    now, then, as_of = found.now, found.then, begun.inputs.week.as_of
     parts = []
     if begun.tank.known:
         ripe = "" if then.mature_pct == then.working_pct else f", {load(then.mature_pct)} when mature"
@@ -231,6 +231,6 @@ def facts_html(begun: Start, plan: Row, name: str) -> str:
     fed = begun.today.feed_g_day
     food = "food not weighed" if fed is None else f"fed {with_unit(number(fed), 'g')} a day"
     plain, working = (load(now[f"{of}_load_pct"], now[f"{of}_state"]) for of in ("plain", "working"))
-    until = f"data as of {day(begun.desk.week.as_of, year=True)}"
+    until = f"data as of {day(begun.inputs.week.as_of, year=True)}"
     text = " · ".join([net, food, f"plain bioload {plain}", f"working bioload {working}", until])
     return f'{escape(text)} · <a href="one_tank?tank={name}">its readings and sums</a>'
