@@ -199,7 +199,7 @@ def cholesky(h: Array) -> list[list[Array]]:
 
 
 def solve(lower: list[list[Array]], right: Array) -> Array:
-    """x with h·x = right, for h given by its lower factor (`cholesky`) and right sides [size, tanks]."""
+    """x with h·x = right, for h given by its lower factor (`cholesky`) and right sides [size, …, tanks]."""
     size = len(lower)
     x: list[Array] = []
     for p in range(size):
@@ -216,13 +216,7 @@ def solve(lower: list[list[Array]], right: Array) -> Array:
 
 def inverse(h: Array) -> Array:
     """Inverse of positive definite matrices [size, size, tanks]."""
-    size, tanks = len(h), h.shape[2]
-    out, lower = np.empty_like(h), cholesky(h)
-    for p in range(size):
-        unit = np.zeros((size, tanks))
-        unit[p] = 1.0
-        out[:, p] = solve(lower, unit)
-    return out
+    return solve(cholesky(h), np.eye(len(h))[..., None] * np.ones(h.shape[2]))
 
 
 def fit(

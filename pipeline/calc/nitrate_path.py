@@ -13,6 +13,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc.balance_rows import build_rows
 from pipeline.calc.balance_windows import batch, batches, spans_of_weeks
 from pipeline.calc.cells import Array, Assumed
+from pipeline.calc.layers import series
 from pipeline.calc.nitrate import Calculated, calculate_arrays, moments
 from pipeline.calc.nitrate_design import BoolArray, IntArray, State, Windows
 from pipeline.calc.nitrate_fit import TAP, fit
@@ -139,9 +140,5 @@ def implied(
         low, high = w.low[seen, 0] / size, w.high[seen, 0] / size
     else:
         return path.sort("at"), pl.DataFrame(schema=MOVED)
-    at = _at(days[seen], 9)
-    high = np.where(np.isfinite(high), high, np.nan)
-    moved = pl.DataFrame({"at": at, "day": at.cast(pl.Date), "low": low, "high": high}).with_columns(
-        pl.col("high").fill_nan(None)
-    )
-    return path.sort("at"), moved
+    at, top = _at(days[seen], 9), series("high", np.where(np.isfinite(high), high, np.nan))
+    return path.sort("at"), pl.DataFrame({"at": at, "day": at.cast(pl.Date), "low": low, "high": top})
