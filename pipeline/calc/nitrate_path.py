@@ -17,8 +17,8 @@ from pipeline.calc.layers import series
 from pipeline.calc.nitrate import Calculated, calculate_arrays, moments
 from pipeline.calc.nitrate_design import BoolArray, IntArray, State, Windows
 from pipeline.calc.nitrate_fit import TAP, fit
-from pipeline.calc.nitrate_level_fits import step_of
 from pipeline.calc.nitrate_outlook import Level, level, states_ahead
+from pipeline.calc.nitrate_rates import step_of
 from pipeline.calc.refits import LEVEL, designs, expected
 from pipeline.week import Round
 from schemas import Tables, conform, empty
