@@ -146,14 +146,8 @@ class _Problem(Columns):
             bias += theta[KIT + k] * mine
         seen = level * np.exp(bias)
         lift = np.exp(bias) / (seen + offset)
-        cells = cell_scores(
-            self.log_low,
-            self.log_high,
-            np.log(seen + offset),
-            self.cv * widen,
-            assumed["robust_share"],
-            assumed["robust_density"],
-        )
+        gross = assumed["robust_share"], assumed["robust_density"]
+        cells = cell_scores(self.log_low, self.log_high, np.log(seen + offset), self.cv * widen, *gross)
         jacobian = np.empty((len(theta), *level.shape))
         np.multiply(slopes[:4], lift, out=jacobian[:4])
         for k, mine in enumerate(self.of_factor):

@@ -88,8 +88,7 @@ def _forecast(done: Calculated, known: IntArray, assumed: Assumptions) -> pl.Dat
     for place, (state, passed, happened) in enumerate(steps):
         at, chosen = level(state, level_fit, assumed), np.flatnonzero(happened)
         days, order = (done.as_of[known] + passed)[chosen], np.full(len(chosen), 10**6 + place)
-        seen = Level(at.mean[chosen], at.sd[chosen])
-        frames.append(_frame(done, known[chosen], days, order, seen, "forecast", assumed))
+        frames.append(_frame(done, known[chosen], days, order, at.chosen(chosen), "forecast", assumed))
     return pl.concat(frames)
 
 
