@@ -104,10 +104,10 @@ def built_in() -> Assumptions:
     return Assumptions({name: _assumption(group, name, entry, rules) for group, name, entry in rows})
 
 
-def with_overrides(overrides: Mapping[str, object], source: str = "round.toml") -> tuple[Assumptions, list[str]]:
+def with_overrides(overrides: Mapping[str, object]) -> tuple[Assumptions, list[str]]:
     """The built-in assumptions with a folder's overrides, and one sentence for each override not used."""
     assumed, problems, used = built_in(), [], {}
-    where = f"{source} [assumptions]:"
+    where = "round.toml [assumptions]:"
     for name, value in overrides.items():
         if name not in assumed:
             problems.append(

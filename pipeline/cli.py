@@ -49,10 +49,14 @@ def _folder(path: Path) -> Path:
     return path
 
 
-def _open(logs: Path, as_of: dt.date | None, db: Path | None) -> Week:
+def _open(logs: Path, as_of: dt.date | None, db: Path | None, out: Path | None = None, pdf: Path | None = None) -> Week:
+    """The round as of a day; refused where what is to be written, a folder or a PDF, would lie among its files."""
     from pipeline.progress import reporting
     from pipeline.weekly import open_week
 
+    for target in (out, pdf):
+        if target is not None:
+            o.among_logs(logs, target, is_folder=target is out)
     with reporting() as progress:
         return open_week(_folder(logs), as_of=as_of, db=db, progress=progress)
 
@@ -110,9 +114,7 @@ def review(logs: Path, as_of: dt.date | None, db: Path | None, format: str, pdf:
     from pipeline.review.printed import as_text
     from pipeline.review.summary import as_json
 
-    if pdf is not None:
-        o.among_logs(logs, pdf, is_folder=False)
-    week = _open(logs, as_of, db)
+    week = _open(logs, as_of, db, pdf=pdf)
     _show(format, lambda: as_json(week), lambda: as_text(week))
     if pdf is not None:
         from pipeline.papers.week_pdf import week_pdf
@@ -157,9 +159,7 @@ def will_it_do(
         raise click.BadParameter("give --net-l (litres of water) or --gross-l (outside volume).")
     if stocking is not None and stocking not in STOCKING:
         raise click.BadParameter(f"--stocking “{stocking}”; expected {', '.join(STOCKING)}.")
-    if pdf is not None:
-        o.among_logs(logs, pdf, is_folder=False)
-    week = _open(logs, None, db)
+    week = _open(logs, None, db, pdf=pdf)
     answers = [fit.will_it_do(week, name, net_l=net_l, gross_l=gross_l, stocking=stocking, flow=flow) for name in model]
     words = fit.letter if letter else fit.as_text
     _show(format, lambda: answers[0] if len(answers) == 1 else answers, lambda: "\n\n".join(map(words, answers)))
@@ -198,8 +198,7 @@ def report(
 
     if to < from_:
         raise click.BadParameter(f"--to {to} is before --from {from_}.")
-    o.among_logs(logs, out, is_folder=True)
-    week = _open(logs, to, db)
+    week = _open(logs, to, db, out)
     _written(writing.write_site_report(week, site, from_, to, out, notes=note, causes=cause, issue=issue))
 
 
@@ -221,8 +220,7 @@ def sheets(
     """Visit sheets, van list; history pages, labels, phone forms."""
     from pipeline.papers import writing
 
-    o.among_logs(logs, out, is_folder=True)
-    week = _open(logs, as_of, db)
+    week = _open(logs, as_of, db, out)
     _written(writing.write_sheets(week, site, out, day=day, html=html, labels=labels, form=form))
 
 
@@ -232,8 +230,7 @@ def calendar(logs: Path, out: Path, as_of: dt.date | None, db: Path | None) -> N
     from pipeline.papers.calendar import calendar as due_dates
     from pipeline.papers.writing import write_bytes
 
-    o.among_logs(logs, out, is_folder=True)
-    _written([write_bytes(out / "tankround.ics", due_dates(_open(logs, as_of, db)))])
+    _written([write_bytes(out / "tankround.ics", due_dates(_open(logs, as_of, db, out)))])
 
 
 @_command(
@@ -246,8 +243,7 @@ def export(logs: Path, out: Path, format: str, db: Path | None) -> None:
     """Every checked table as CSV, Parquet or one workbook."""
     from pipeline.papers.export import export as written
 
-    o.among_logs(logs, out, is_folder=True)
-    _written(written(_open(logs, None, db), out, format))
+    _written(written(_open(logs, None, db, out), out, format))
 
 
 @_command(

@@ -118,12 +118,10 @@ def _take(found: _Found, path: str, content: bytes) -> None:
     if is_visits:
         _fill_down(found, path, cells, meant)
     columns = {name: cells[header] for name, header in meant.items()}
-    places: list[tuple[str, str]] = []
     height = len(next(iter(cells.values())))
     for row in range(height):
         tank = (columns["tank"][row] if "tank" in columns else tank_here).strip()
         site = columns["site"][row].strip() if "site" in columns else ""
-        places.append((site, tank))
         if tank:
             about = found.tanks.setdefault((site, tank), {})
             for name in ("name", *OF_TANKS):

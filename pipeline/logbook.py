@@ -17,6 +17,7 @@ import tomllib
 import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -123,8 +124,8 @@ def visits_csv(rows: Sequence[Mapping[str, str]]) -> str:
 def save_visits(folder: Path, rows: Sequence[Mapping[str, str]], today: dt.date) -> Path:
     """Save typed visits as a new file under visits/; returns its path. Never writes over a file."""
     content = visits_csv(rows).encode("utf-8")
-    for count in range(1, 1000):
-        target = folder / "visits" / f"entered-{today.isoformat()}-{count:03d}.csv"
+    for number in range(1, 1000):
+        target = folder / "visits" / f"entered-{today.isoformat()}-{number:03d}.csv"
         try:
             safe_write.write(target, content, replace=False)
         except FileExistsError:
@@ -268,9 +269,5 @@ def free_name(folder: Path, kind: str, name: str) -> str:
     stem = stem if end == kind_of.casefold() else f"{stem}{dot}{kind_of}"
     plain = unicodedata.normalize("NFKD", stem).encode("ascii", "ignore").decode("ascii")
     plain = re.sub(r"[^A-Za-z0-9._ -]+", "-", plain).lstrip(" ._-")[:70].rstrip(" .-") or "sheet"
-    count = 1
-    while True:
-        candidate = f"{plain}.{end}" if count == 1 else f"{plain}-{count}.{end}"
-        if not (folder / kind / candidate).exists():
-            return candidate
-        count += 1
+    names = (f"{plain}.{end}" if n == 1 else f"{plain}-{n}.{end}" for n in count(1))
+    return next(name for name in names if not (folder / kind / name).exists())

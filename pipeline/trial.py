@@ -94,13 +94,10 @@ def read_folder(folder: Path, today: dt.date | None = None) -> Folder:
 def files(folder: Folder, held: pl.DataFrame, new: Mapping[str, bytes]) -> Account:
     """What would become of new files (path in the folder -> bytes). `held` is what is held without them."""
     limit = folder.assumed["file_limit_mb"]
+    large = f"it is larger than {limit:g} MB; split it into several files"
     found = [
         LogFile(
-            path,
-            family_of(path),
-            hashlib.sha256(raw).hexdigest(),
-            len(raw),
-            f"it is larger than {limit:g} MB; split it into several files" if len(raw) > limit * 1e6 else "",
+            path, family_of(path), hashlib.sha256(raw).hexdigest(), len(raw), large if len(raw) > limit * 1e6 else ""
         )
         for path, raw in new.items()
     ]

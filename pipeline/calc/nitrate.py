@@ -25,7 +25,6 @@ from pipeline.calc.cells import Array
 from pipeline.calc.kit_shift import hold_down, trend_of
 from pipeline.calc.layers import series, table
 from pipeline.calc.nitrate_design import BoolArray, IntArray
-from pipeline.calc.nitrate_level_fits import LevelFits, chosen_spans, level_fits, steps_sought
 from pipeline.calc.nitrate_outlook import (
     Ahead,
     Range,
@@ -37,7 +36,7 @@ from pipeline.calc.nitrate_outlook import (
     plateau,
     weeks_to_ceiling,
 )
-from pipeline.calc.nitrate_rates import Rates, rates
+from pipeline.calc.nitrate_rates import LevelFits, Rates, chosen_spans, level_fits, rates, steps_sought
 from pipeline.calc.nitrate_routine import hand_check, present_routine
 from pipeline.calc.nitrate_steps import Alarms, Scanned, alarms, scan_visits
 from pipeline.calc.witness import witness

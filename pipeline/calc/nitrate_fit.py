@@ -146,14 +146,8 @@ class _Problem(Columns):
             bias += theta[KIT + k] * mine
         seen = level * np.exp(bias)
         lift = np.exp(bias) / (seen + offset)
-        cells = cell_scores(
-            self.log_low,
-            self.log_high,
-            np.log(seen + offset),
-            self.cv * widen,
-            assumed["robust_share"],
-            assumed["robust_density"],
-        )
+        gross = assumed["robust_share"], assumed["robust_density"]
+        cells = cell_scores(self.log_low, self.log_high, np.log(seen + offset), self.cv * widen, *gross)
         jacobian = np.empty((len(theta), *level.shape))
         np.multiply(slopes[:4], lift, out=jacobian[:4])
         for k, mine in enumerate(self.of_factor):
@@ -199,7 +193,7 @@ def cholesky(h: Array) -> list[list[Array]]:
 
 
 def solve(lower: list[list[Array]], right: Array) -> Array:
-    """x with h·x = right, for h given by its lower factor (`cholesky`) and right sides [size, tanks]."""
+    """x with h·x = right, for h given by its lower factor (`cholesky`) and right sides [size, …, tanks]."""
     size = len(lower)
     x: list[Array] = []
     for p in range(size):
@@ -216,13 +210,7 @@ def solve(lower: list[list[Array]], right: Array) -> Array:
 
 def inverse(h: Array) -> Array:
     """Inverse of positive definite matrices [size, size, tanks]."""
-    size, tanks = len(h), h.shape[2]
-    out, lower = np.empty_like(h), cholesky(h)
-    for p in range(size):
-        unit = np.zeros((size, tanks))
-        unit[p] = 1.0
-        out[:, p] = solve(lower, unit)
-    return out
+    return solve(cholesky(h), np.eye(len(h))[..., None] * np.ones(h.shape[2]))
 
 
 def fit(

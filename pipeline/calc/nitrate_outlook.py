@@ -96,7 +96,7 @@ def plateau(level_fit: LevelFit, routine: Routine, assumed: Assumed) -> Range:
 
 
 @dataclass(frozen=True)
-class Level:
+class Level(Columns):
     """The level at a moment: its mean and its standard deviation, kit bias left out."""
 
     mean: Array

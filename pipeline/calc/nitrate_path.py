@@ -13,11 +13,12 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc.balance_rows import build_rows
 from pipeline.calc.balance_windows import batch, batches, spans_of_weeks
 from pipeline.calc.cells import Array, Assumed
+from pipeline.calc.layers import series
 from pipeline.calc.nitrate import Calculated, calculate_arrays, moments
 from pipeline.calc.nitrate_design import BoolArray, IntArray, State, Windows
 from pipeline.calc.nitrate_fit import TAP, fit
-from pipeline.calc.nitrate_level_fits import step_of
 from pipeline.calc.nitrate_outlook import Level, level, states_ahead
+from pipeline.calc.nitrate_rates import step_of
 from pipeline.calc.refits import LEVEL, designs, expected
 from pipeline.week import Round
 from schemas import Tables, conform, empty
@@ -87,8 +88,7 @@ def _forecast(done: Calculated, known: IntArray, assumed: Assumptions) -> pl.Dat
     for place, (state, passed, happened) in enumerate(steps):
         at, chosen = level(state, level_fit, assumed), np.flatnonzero(happened)
         days, order = (done.as_of[known] + passed)[chosen], np.full(len(chosen), 10**6 + place)
-        seen = Level(at.mean[chosen], at.sd[chosen])
-        frames.append(_frame(done, known[chosen], days, order, seen, "forecast", assumed))
+        frames.append(_frame(done, known[chosen], days, order, at.chosen(chosen), "forecast", assumed))
     return pl.concat(frames)
 
 
@@ -139,9 +139,5 @@ def implied(
         low, high = w.low[seen, 0] / size, w.high[seen, 0] / size
     else:
         return path.sort("at"), pl.DataFrame(schema=MOVED)
-    at = _at(days[seen], 9)
-    high = np.where(np.isfinite(high), high, np.nan)
-    moved = pl.DataFrame({"at": at, "day": at.cast(pl.Date), "low": low, "high": high}).with_columns(
-        pl.col("high").fill_nan(None)
-    )
-    return path.sort("at"), moved
+    at, top = _at(days[seen], 9), series("high", np.where(np.isfinite(high), high, np.nan))
+    return path.sort("at"), pl.DataFrame({"at": at, "day": at.cast(pl.Date), "low": low, "high": top})

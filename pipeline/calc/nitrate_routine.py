@@ -113,13 +113,8 @@ def hand_check(rows: Rows, tank: IntArray, as_of: IntArray, assumed: Assumed) ->
     early, late, days = early[usable], late[usable], days[usable]
     # An after-reading has its change in it already.
     own = ~rows.after[early]
-    weekly = rise_by_hand(
-        rows.matched[early],
-        rows.fraction[early] * own,
-        inflow[early] * own + topped[late] - topped[early],
-        rows.matched[late],
-        days,
-    )
+    fraction, came = rows.fraction[early] * own, inflow[early] * own + topped[late] - topped[early]
+    weekly = rise_by_hand(rows.matched[early], fraction, came, rows.matched[late], days)
     key = rows.tank[late] * FAR_DAY + rows.day[late]
     end = np.searchsorted(key, tank * FAR_DAY + as_of, side="right")
     begin = np.searchsorted(key, tank * FAR_DAY + as_of - round(7 * assumed["baseline_weeks"]), side="right")

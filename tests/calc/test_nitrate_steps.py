@@ -11,7 +11,7 @@ from pipeline.calc.balance_rows import build_rows
 from pipeline.calc.balance_windows import Batch, batches, spans_of_weeks
 from pipeline.calc.nitrate_design import step_days
 from pipeline.calc.nitrate_fit import FRACTION, fit
-from pipeline.calc.nitrate_level_fits import fit_with_step
+from pipeline.calc.nitrate_rates import fit_with_step
 from pipeline.calc.nitrate_steps import Scanned, alarms, efficient_scores, scan, scan_visits
 from tests.simulate import Simulated, World, simulate
 from tests.simulated_round import tables_of, tank_names
