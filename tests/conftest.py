@@ -38,7 +38,8 @@ SLOW = (
 )  # fmt: skip
 
 
-# What takes longest, longest first: each worker takes a file after the other, so the last are short.
+# What takes longest, longest first: each worker takes a file after the other, so the last are short. Each collects every
+# file, so the programs that we are compared with are imported where they are used.
 LONGEST = (
     "dashboard/test_browser", "test_random_folders", "dashboard/", "store/test_under_fire", "test_parts",
     "papers/test_phone_form", "store/", "advise/", "test_hostile_folders", "test_cli", "test_reuse", "test_words",

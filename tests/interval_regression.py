@@ -8,7 +8,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize, root
 
 from pipeline.calc.cells import Array, cell_scores, cell_terms
 
@@ -47,6 +46,8 @@ def feasible_slopes(x: np.ndarray, low: np.ndarray, high: np.ndarray) -> tuple[f
 
 def interval_regression(design: np.ndarray, low: np.ndarray, high: np.ndarray) -> Regression:
     """Normal regression of values known to lie between low and high (alike: known exactly; ±∞: open)."""
+    from scipy.optimize import minimize, root
+
     exact = low == high
     cells = ~exact
 

@@ -1,7 +1,7 @@
 """Random log folders that a person would really have: every family, some missing, some half filled, with slips.
 
 `python -m tests.random_folders 1000` takes as many through every command and paper (a few seconds each); CI loads and
-reviews forty, every fifth of them through all commands, every twentieth through all papers.
+reviews thirty, every fifth of them through all commands, every twentieth through all papers.
 """
 
 from __future__ import annotations

@@ -8,8 +8,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from scipy.optimize import minimize
-from scipy.special import ndtr
 
 from pipeline.calc.nitrate_design import Windows
 
@@ -53,6 +51,8 @@ class SlowTank:
 
     def cost(self, theta: np.ndarray) -> float:
         """Negative log posterior, constants left out."""
+        from scipy.special import ndtr
+
         f = self.assumed
         level = self.level(theta)
         x = np.log(np.maximum(level, 0.0) * np.exp(theta[4 + self.kit]) + f["log_offset"])
@@ -65,6 +65,8 @@ class SlowTank:
 
     def optimum(self) -> np.ndarray:
         """The best of scipy's optima from several starts."""
+        from scipy.optimize import minimize
+
         best, found = np.inf, self.mean
         middle = np.where(np.isfinite(self.high), 0.5 * (self.low + self.high), self.low)
         straight = np.linalg.lstsq(np.stack([self.a, self.b], 1), middle - self.c, rcond=None)[0]

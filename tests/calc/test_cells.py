@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import norm
 
 from pipeline.calc.cells import cell_scores, cell_terms, normal_cdf, upper_tail
 from tests.interval_regression import log_density
@@ -13,6 +12,8 @@ finite = st.floats(-30.0, 30.0)
 
 
 def test_tail_is_accurate_to_the_end() -> None:
+    from scipy.stats import norm
+
     z = np.linspace(0.0, 37.0, 20_001)
     assert upper_tail(z, np.exp(-0.5 * z * z)) == pytest.approx(norm.sf(z), rel=1e-12)
 
@@ -23,6 +24,8 @@ def test_cdf_at_its_ends() -> None:
 
 @given(finite, st.floats(0.01, 5.0))
 def test_chance_is_scipys_in_either_tail(low: float, width: float) -> None:
+    from scipy.stats import norm
+
     got = cell_terms(np.array([low]), np.array([low + width])).chance[0]
     mirrored = (norm.cdf(-low) - norm.cdf(-low - width)) if low > 0 else norm.cdf(low + width) - norm.cdf(low)
     assert got == pytest.approx(mirrored, rel=1e-6, abs=1e-300)

@@ -4,7 +4,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import spearmanr
 
 from pipeline.assumptions import built_in
 from pipeline.calc.balance_rows import build_rows
@@ -80,6 +79,8 @@ def one_batch(sim: Simulated, steps: int = 0) -> Batch:
 
 def test_score_foretells_the_fit_with_the_step() -> None:
     """u/v is the step that fitting it finds, √v⁻¹ its error, z²/2 the gain of the objective: to first order."""
+    from scipy.stats import spearmanr
+
     sim = simulate(World(visits=30, step_at=21, step_size=0.6, typos=0.0, unlogged=0.0), 150, 74)
     part, ahead = one_batch(sim), one_batch(sim, steps=1)
     null = fit(part.windows, part.priors, FIGURES)

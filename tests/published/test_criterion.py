@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 
 from pipeline.assumptions import built_in
 from pipeline.calc.explanations import penalised
@@ -21,6 +20,8 @@ FIGURES = built_in()
 @pytest.mark.parametrize("more", [1, 2, 3])
 def test_twice_the_penalised_gain_is_the_fall_of_bic(more: int) -> None:
     """Computed with statsmodels 0.15, OLS of nested models."""
+    import statsmodels.api as sm
+
     rng = np.random.default_rng(4)
     x = rng.standard_normal((30, 1 + more))
     y = 0.5 + 0.8 * x[:, 0] + 0.4 * x[:, -1] + 0.3 * rng.standard_normal(30)

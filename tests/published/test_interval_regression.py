@@ -6,8 +6,6 @@ on the scale of its choice: G24, a Weibull one, is there to be compared with.
 
 import numpy as np
 import pytest
-from lifelines import LogNormalFitter
-from scipy.stats import CensoredData, norm, weibull_min
 
 from tests.interval_regression import feasible_slopes, interval_regression
 
@@ -69,6 +67,8 @@ def test_g18_tobin_age() -> None:
 
 def test_g19_tobin_alone_and_scipy() -> None:
     """Computed with survreg, and with scipy's fit of censored data."""
+    from scipy.stats import CensoredData, norm
+
     got = interval_regression(ONE[:, None], TOBIN_LOW, DURABLE)
     assert (got.coefficients[0], got.scale, got.log_likelihood) == pytest.approx(
         (-2.2274394, 5.9452622, -29.4921995), rel=1e-6
@@ -97,6 +97,8 @@ def test_g21_open_ends() -> None:
 
 def test_g22_normal_and_scipy() -> None:
     """Computed with survreg, and with scipy's fit of censored data."""
+    from scipy.stats import CensoredData, norm
+
     got = interval_regression(LINE[:, :1], LOW, HIGH)
     assert (got.coefficients[0], got.scale, got.log_likelihood) == pytest.approx(
         (27.5309351, 17.3726936, -15.9148746), rel=1e-6
@@ -107,6 +109,8 @@ def test_g22_normal_and_scipy() -> None:
 
 def test_g23_lognormal() -> None:
     """Computed with survreg, and with lifelines 0.30: a normal error on the log of the bins."""
+    from lifelines import LogNormalFitter
+
     got = interval_regression(LINE[:, :1], np.log(LOW), np.log(HIGH))
     assert (got.coefficients[0], got.scale, got.log_likelihood) == pytest.approx(
         (3.0918554, 0.6923251, -14.5297198), rel=1e-6
@@ -119,6 +123,8 @@ def test_g23_lognormal() -> None:
 
 def test_g24_a_weibull_error_fits_the_bins_no_better() -> None:
     """Computed with survreg, Weibull: −14.6150174, under the log-likelihood of our normal error on the log scale."""
+    from scipy.stats import weibull_min
+
     shape, scale = 1 / 0.6276803, np.exp(3.4316255)
     weibull = float(np.log(weibull_min.cdf(HIGH, shape, scale=scale) - weibull_min.cdf(LOW, shape, scale=scale)).sum())
     assert weibull == pytest.approx(-14.6150174, rel=1e-6)

@@ -4,16 +4,15 @@ Where an interval or a p is not calculated by us, scipy's is held to the printed
 """
 
 import numpy as np
-import pymannkendall
 import pytest
-from scipy.stats import kendalltau, norm, theilslopes
-from statsmodels.datasets import nile
 
 from tests.reference_statistics import cusum, ewma, ewma_half_width, mann_kendall, theil_sen_slope
 
 
 def test_g2_sen_1968() -> None:
     """Example in Sen 1968, J. Am. Stat. Assoc. 63:1379–1389, as it stands in scipy's own tests."""
+    from scipy.stats import theilslopes
+
     x, y = np.array([1, 2, 3, 4, 10, 12, 18.0]), np.array([9, 15, 19, 20, 45, 55, 78.0])
     slope = theil_sen_slope(x, y)
     assert slope == pytest.approx(4.0, abs=1e-12)
@@ -26,6 +25,8 @@ def test_g2_sen_1968() -> None:
 
 def test_g3_statpsych() -> None:
     """Example in the manual of the R package statpsych; intercept −2.0 computed."""
+    from scipy.stats import theilslopes
+
     y = np.array([21, 4, 9, 12, 35, 18, 10, 22, 24, 1, 6, 8, 13, 16, 19.0])
     x = np.array([67, 28, 30, 28, 52, 40, 25, 37, 44, 10, 14, 20, 28, 40, 51.0])
     slope = theil_sen_slope(x, y)
@@ -38,6 +39,8 @@ def test_g3_statpsych() -> None:
 
 def test_g4_one_outlier() -> None:
     """Computed with scipy; recalled as Helsel & Hirsch, section 10.1 (from memory, attribution unsure)."""
+    from scipy.stats import kendalltau
+
     x, y = np.arange(1.0, 8.0), np.array([1, 2, 3, 4, 5, 16, 7.0])
     slope = theil_sen_slope(x, y)
     assert slope == pytest.approx(1.0, abs=1e-12)
@@ -62,6 +65,9 @@ def test_mann_kendall(
     series: list[float], s: int, variance: float, z: float, p: float, slope: float, intercept: float
 ) -> None:
     """Computed with pymannkendall 1.4.3 and with cor.test of R 4.2.2, which agree; nothing varies: p is 1, not nan."""
+    import pymannkendall
+    from scipy.stats import norm
+
     y, steps = np.array(series, float), np.arange(len(series), dtype=float)
     got = [float(x[0]) for x in mann_kendall(y)]
     assert got == pytest.approx([s, variance, z], abs=1e-8)
@@ -74,6 +80,9 @@ def test_mann_kendall(
 
 def test_g9_the_nile() -> None:
     """Computed with pymannkendall 1.4.3; the flow of the Nile, 1871–1970, R's data set by way of statsmodels."""
+    from scipy.stats import norm
+    from statsmodels.datasets import nile
+
     y = nile.load_pandas().data["volume"].to_numpy(float)
     s, _, z = (float(x[0]) for x in mann_kendall(y))
     assert (s, z) == pytest.approx((-1387, -4.1280665228), abs=1e-8)

@@ -6,7 +6,6 @@ Base: IUPAC abridged atomic weights. The second opinions are the packages molmas
 
 from __future__ import annotations
 
-import pint
 import pytest
 from molmass import Formula
 
@@ -80,6 +79,8 @@ def test_other_degrees_of_hardness_b5(basis: str, caco3: float) -> None:
 
 def test_the_clark_degree_is_a_grain_in_an_imperial_gallon_b5() -> None:
     """Computed with pint 0.25; a grain in a US gallon is then 17.1181 mg/L CaCO3 (computed with molmass and pint)."""
+    import pint
+
     reg = pint.UnitRegistry()
     grain_per_gallon = (1 * reg.grain / reg.imperial_gallon).to(reg.milligram / reg.liter).magnitude
     assert FIGURES["clark_degree_caco3"] == pytest.approx(grain_per_gallon, rel=1e-5)
@@ -113,6 +114,8 @@ def test_a_mole_of_hardness_is_one_of_calcium_or_magnesium_b7() -> None:
 
 def test_gallons_b8() -> None:
     """US 231 cubic inches, 3.785411784 L; imperial 4.54609 L, both exact (from memory, pint agrees)."""
+    import pint
+
     reg = pint.UnitRegistry()
     assert units.gallon_l("US", FIGURES) == pytest.approx((1 * reg.gallon).to(reg.liter).magnitude, rel=1e-12)
     assert units.gallon_l("imperial", FIGURES) == pytest.approx(
@@ -123,6 +126,8 @@ def test_gallons_b8() -> None:
 
 def test_pound_ounce_inch_b9() -> None:
     """453.59237 g and 28.349523125 g, exact; the inch 25.4 mm, so 16.387064 mL and 28.316846592 L when cubed (pint)."""
+    import pint
+
     reg = pint.UnitRegistry()
     assert FIGURES["pound_g"] == pytest.approx((1 * reg.pound).to(reg.gram).magnitude, rel=1e-12)
     assert FIGURES["ounce_g"] == pytest.approx((1 * reg.ounce).to(reg.gram).magnitude, rel=1e-12)
@@ -137,6 +142,8 @@ def test_pound_ounce_inch_b9() -> None:
 @pytest.mark.parametrize(("f", "c"), [(68, 20), (77, 25), (78, 25.5556), (82, 27.7778), (-40, -40)])
 def test_fahrenheit_b10(f: float, c: float) -> None:
     """The definition of the degree Fahrenheit; computed with pint 0.25."""
+    import pint
+
     reg = pint.UnitRegistry()
     assert units.fahrenheit_to_celsius(f) == pytest.approx(c, abs=5e-5)
     assert units.fahrenheit_to_celsius(f) == pytest.approx(reg.Quantity(f, reg.degF).to(reg.degC).magnitude, abs=1e-9)
