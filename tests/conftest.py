@@ -13,8 +13,9 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
-# As many workers as cores: a thread more for each small matrix only waits, and burns a core while it does.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# As many workers as cores: threads more for each small matrix or frame only wait, and burn a core while they do.
+for threads in ("OPENBLAS_NUM_THREADS", "POLARS_MAX_THREADS"):
+    os.environ.setdefault(threads, "1")
 
 from pipeline.wording import in_currency
 
