@@ -14,8 +14,8 @@ import pytest
 from hypothesis import settings
 
 # As many workers as cores: threads more for each small matrix or frame only wait, and burn a core while they do.
-for threads in ("OPENBLAS_NUM_THREADS", "POLARS_MAX_THREADS"):
-    os.environ.setdefault(threads, "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("POLARS_MAX_THREADS", "1")
 
 from pipeline.wording import in_currency
 
