@@ -16,7 +16,7 @@ import streamlit as st
 from dashboard import data, look
 from dashboard.data import Row
 from pipeline import logbook, trial, weekly
-from pipeline.console import SAID
+from pipeline.console import OUTCOME_TEXTS
 from pipeline.problems import Problem
 from pipeline.week import Week
 from pipeline.wording import counted
@@ -138,7 +138,7 @@ def pills(
 
 def account_sentence(account: dict[str, Any]) -> str:
     """`5 rows: 3 accepted, 1 converted (original kept), 1 held (not used).`"""
-    parts = [f"{account[name]} {SAID[name]}" for name in ROW_OUTCOMES if account[name]]
+    parts = [f"{account[name]} {OUTCOME_TEXTS[name]}" for name in ROW_OUTCOMES if account[name]]
     return f"{counted(account['rows_in'], 'row')}: {', '.join(parts) or 'nothing in it'}."
 
 
@@ -194,7 +194,7 @@ def account(week: Week, result: trial.Account, titles: Mapping[str, str] | None 
         _cells(result.elsewhere[:SHOWN], "reason", reason_columns, titles)
     if rows := result.becomes:
         with st.expander(f"What {counted(len(rows), 'row')} would become", expanded=len(rows) <= 10):
-            look.html(look.part("becomes.html", rows=rows, titles=titles))
+            look.html(look.filled("becomes.html", rows=rows, titles=titles))
     warned, converted = ([row for row in result.remarks if row["outcome"] == kind] for kind in ("warned", "converted"))
     if warned:
         look.section("Used, and marked")

@@ -73,7 +73,7 @@ def item_html(week: Week, row: Row) -> str:
     held = f"held {age.removesuffix(' ago')}, since {day(since)}" if age.endswith(" ago") else f"held since {age}"
     held = held if since else "held, day not known"
     what = forms.column_title(row["column"]) if row["line"] else "Whole file"
-    return look.part("held.html", row=row, held=held, what=what, where=where(row))
+    return look.filled("held.html", row=row, held=held, what=what, where=where(row))
 
 
 # The button that does it -> its words.

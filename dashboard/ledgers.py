@@ -29,7 +29,7 @@ def flow_text(entry: Entry) -> str:
 
 def filter_html(entries: Sequence[Entry], headed: bool = True) -> str:
     """Filters as the water meets them, drawn to depth."""
-    return look.part("filter.html", entries=entries, headed=headed, flow_text=flow_text)
+    return look.filled("filter.html", entries=entries, headed=headed, flow_text=flow_text)
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ class Line:
 
 def sum_html(lines: Iterable[Line]) -> str:
     """A sum, line by line."""
-    return look.part("sum.html", lines=lines)
+    return look.filled("sum.html", lines=lines)
 
 
 def known(value: float | None, unit: str, places: int = 0) -> str:
@@ -92,5 +92,5 @@ def capacity(week: Week, tank: str, row: Row | None) -> None:
     look.html(f"<strong>Need: what this tank asks for</strong>{sum_html(need)}", right)
     layers = [layer for layer in layers if layer["stage"] == "biological"]
     why = "; ".join(dict.fromkeys(f"{layer['compartment']}: {layer['why']}" for layer in layers if layer["why"]))
-    drawn = look.part("media.html", layers=layers, why=why, effective=row["effective_kg"])
+    drawn = look.filled("media.html", layers=layers, why=why, effective=row["effective_kg"])
     look.html(f"<strong>Effective media: each layer, factor by factor</strong>{drawn}")

@@ -9,9 +9,8 @@ from typing import Any
 from urllib.parse import parse_qsl, quote
 
 import streamlit as st
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from pipeline import wording
+from pipeline.markup import templates
 from pipeline.week import Week
 from pipeline.wording import CYCLES, day
 from schemas.words import CAUTION_LINE
@@ -21,14 +20,7 @@ STRIP, RULE, BLUE, HAND = "#5F6E79", "#A9B1B3", "#0072B2", "#B24A00"
 URGENT = ("act today", "this week")
 
 HERE = Path(__file__).parent
-PARTS = Environment(
-    loader=FileSystemLoader(HERE / "parts"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-)  # fmt: skip
-WORDS = (
-    "cause_text", "counted", "day", "fixed", "kilograms", "listed", "number", "pct", "per_cent", "sentence", "with_unit",
-)  # fmt: skip
-PARTS.globals |= {name: getattr(wording, name) for name in WORDS}
-PARTS.filters["number"] = wording.number
+TEMPLATES = templates(HERE / "templates")
 CSS = HERE / "look.css"
 
 
@@ -78,7 +70,7 @@ def table(
     in the headings too where it is `n`."""
     by_column = [(classes or {}).get(n, "") for n in range(len(headings))]
     labels = [*labels, *[""] * len(headings)]
-    return part("table.html", headings=headings, rows=rows, kind=kind, labels=labels, classes=by_column)
+    return filled("table.html", headings=headings, rows=rows, kind=kind, labels=labels, classes=by_column)
 
 
 def items(lines: Iterable[str], kind: str = "plain") -> str:
@@ -105,9 +97,9 @@ def html(body: str, place: Any = st, **more: Any) -> None:
     place.html(f'<div class="tr">{body}</div>', **more)
 
 
-def part(name: str, **data: Any) -> str:
-    """A piece of page from a template under parts/, where every text is escaped."""
-    return PARTS.get_template(name).render(**data)
+def filled(name: str, **data: Any) -> str:
+    """A piece of page from a template, where every text is escaped."""
+    return TEMPLATES.get_template(name).render(**data)
 
 
 def section(title: str, after: str = "") -> None:

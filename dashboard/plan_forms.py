@@ -164,7 +164,7 @@ def sides_html(begun: Start, found: Asked) -> str:
         ("Water a year", "", ["not known" if side.litres_year is None
                               else with_unit(number(side.litres_year, 4), "L") for side in sides], calm),
     ]  # fmt: skip
-    return look.part("sides.html", lines=body)
+    return look.filled("sides.html", lines=body)
 
 
 def what_sentence(begun: Start, found: Asked) -> str:

@@ -36,7 +36,7 @@ def choose_cause(week: Week, tank: str) -> tuple[str, Row] | None:
 def causes_html(causes: Sequence[Mapping[str, Any]]) -> str:
     """The causes, numbered, each with the record that suggests it and its check; where none has one, that is stated once."""
     bare = bool(causes) and all(c["because"] == UNEXPLAINED for c in causes)
-    return look.part("causes.html", causes=causes, bare=bare)
+    return look.filled("causes.html", causes=causes, bare=bare)
 
 
 def _service(row: Row) -> str:

@@ -13,7 +13,7 @@ from pipeline.wording import NBSP, number
 from schemas.words import ROW_OUTCOMES
 
 WIDTH = 100
-SAID = {
+OUTCOME_TEXTS = {
     "accepted": "accepted",
     "converted": "converted (original kept)",
     "warned": "warned (used, marked)",
@@ -26,7 +26,7 @@ SAID = {
 def account_text(account: Mapping[str, Any], *, nothing_new: bool, warehouse: str) -> str:
     """The account of a load: the sum first, then the files, then columns nobody knows."""
     lines = [f"{account['rows_in']} rows read from {len(account['files'])} files."]
-    lines += [f"  {account[name]:>7}  {SAID[name]}" for name in ROW_OUTCOMES]
+    lines += [f"  {account[name]:>7}  {OUTCOME_TEXTS[name]}" for name in ROW_OUTCOMES]
     sum_line = " + ".join(str(account[name]) for name in ROW_OUTCOMES)
     lines.append(f"  {sum_line} = {account['rows_in']}: every row is counted once.")
     shown = [f for f in account["files"] if f["held"] or f["part_held"] or f["warned"] or f["repeats"]]

@@ -11,12 +11,23 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
-LEAVES = ("assumptions", "units", "wording", "console", "problems", "progress", "safe_write", "sentences", "week")
+LEAVES = (
+    "assumptions",
+    "units",
+    "wording",
+    "console",
+    "markup",
+    "problems",
+    "progress",
+    "safe_write",
+    "sentences",
+    "week",
+)
 ROOMS = ("intake", "store", "calc", "review", "advise", "papers")
 LONGEST = 400  # lines
 PRODUCT = ("pipeline", "dashboard", "schemas")
 # What once stood for "text", "rows", "request" and much more.
-PRIVATE = re.compile(r"_*(\w+_)?(told|tellings?|said|saying|asks|desk)|_*(told|said)_\w+|Told|Said|Some|Given")
+PRIVATE = re.compile(r"_*(\w+_)?(?i:told|tellings?|said|saying|asks|desk|words_of)|_*(?i:told|said)_\w+|Some|Given")
 
 # What each may import of ours, by dotted prefix; its own room always.
 LEAF_NAMES = frozenset(f"pipeline.{leaf}" for leaf in LEAVES)

@@ -72,12 +72,12 @@ def counts_html(week: Week, rows: list[Row]) -> str:
     """The four counts, and what climbing means."""
     counts = {corner: sum(row["corner"] == corner for row in rows) for corner in [*CORNERS, None]}
     rate = amount(7 * week.assumed["climbing_rate"])
-    return look.part("corners.html", corners=CORNERS, counts=counts, rate=rate)
+    return look.filled("corners.html", corners=CORNERS, counts=counts, rate=rate)
 
 
 def table_html(rows: list[Row]) -> str:
     """The ranked table."""
-    return look.part("loads.html", rows=rows, corners=CORNERS, tank_link=look.tank_link, bar=cells.bioload_bar,
+    return look.filled("loads.html", rows=rows, corners=CORNERS, tank_link=look.tank_link, bar=cells.bioload_bar,
                      rise_of=cells.rise)  # fmt: skip
 
 

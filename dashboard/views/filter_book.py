@@ -47,7 +47,7 @@ def the_tank(week: Week, tank: str) -> None:
     back, hangs_on = standing
     look.say(back)
     ledgers.capacity(week, tank, capacity)
-    look.html(look.part("depends.html", capacity=capacity, hangs_on=hangs_on))
+    look.html(look.filled("depends.html", capacity=capacity, hangs_on=hangs_on))
 
 
 def will_it_do(week: Week) -> None:
@@ -97,7 +97,7 @@ def will_it_do(week: Week) -> None:
         return
     look.say(book_forms.answer_sentence(answer))
     left, right = st.columns(2, gap="large")
-    look.html(look.part("answer.html", answer=answer), left)
+    look.html(look.filled("answer.html", answer=answer), left)
     with right:
         look.html("<p><strong>The reply, to copy</strong></p>")
         with st.container(key="reply"):
@@ -136,7 +136,7 @@ def opened(week: Week, kind: str, name: str, tanks: dict[str, str]) -> None:
         look.html(ledgers.filter_html([entry], headed=False))
     with right:
         look.section("Is it laid out right?")
-        look.html(look.part("audit.html", entry=entry, spare=filter_entry.spare_rooms(week, entry)))
+        look.html(look.filled("audit.html", entry=entry, spare=filter_entry.spare_rooms(week, entry)))
         look.section("Without its tank", "at normal stocking")
         look.html(book_forms.alone_html(entry, week.assumed))
     if entry.is_model:

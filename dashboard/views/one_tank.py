@@ -196,7 +196,7 @@ def page() -> None:
         look.html((f'<ol class="events">{squares}</ol>' if squares else "") + KEY)
         st.toggle("12 weeks only", key="short", persist_state="session")
     with st.expander(f"{counted(len(found), 'finding')}, one by one"):
-        look.html(look.part("findings.html", findings=found, causes=causes))
+        look.html(look.filled("findings.html", findings=found, causes=causes))
     folded: dict[str, Callable[[], None]] = {
         "The rest of the water": lambda: rest(week, tank),
         "The filter, as the water meets it": lambda: the_filter(week, tank),

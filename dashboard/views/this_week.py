@@ -93,7 +93,7 @@ def table_html(week: Week, review: pl.DataFrame) -> str:
     found = bodies_of(week, review)
     steady = {name: found.pop(name) for name in ("steady",) if name in found}
     loud = {name: found[name] for name in CLASSES if name in found}
-    return look.part("week.html", loud=loud, steady=steady, headings=HEADINGS, steady_headings=STEADY, id_of=_id, mark=cells.mark,
+    return look.filled("week.html", loud=loud, steady=steady, headings=HEADINGS, steady_headings=STEADY, id_of=_id, mark=cells.mark,
                      tank_link=look.tank_link)  # fmt: skip
 
 

@@ -23,8 +23,8 @@ from schemas.columns import Note
 
 KEY = ["file", "line"]
 DAY_FIRST = re.compile(r"\s*\d{1,2}[-/. ]")
-TOLD = ("column", "text", "outcome", "fault", "says", "suggestion")
-ISSUE = {"file": pl.String, "line": pl.Int64, **dict.fromkeys(TOLD, pl.String)}
+OF_ISSUE = ("column", "text", "outcome", "fault", "says", "suggestion")
+ISSUE = {"file": pl.String, "line": pl.Int64, **dict.fromkeys(OF_ISSUE, pl.String)}
 NO_ISSUES = pl.DataFrame(schema=ISSUE)
 Reader = Callable[[str, str], Cell]  # text, unit of the header (of a date: its file) -> cell
 Column = str | pl.Expr | None
@@ -127,8 +127,8 @@ def issue_rows(
 
 @dataclass
 class Collected(Context):
-    """What the reading may use, and what is found on the way: issues, rows held whole and rows that repeat (file, line), where each row belongs, unknown
-    names, and what may be wrong with readings that are used."""
+    """What the reading may use, and what is found on the way: issues, rows held whole and rows that repeat (file, line),
+    where each row belongs, unknown names, and what may be wrong with readings that are used."""
 
     issues: list[pl.DataFrame] = field(default_factory=list)
     whole: list[pl.DataFrame] = field(default_factory=list)

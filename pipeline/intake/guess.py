@@ -13,7 +13,7 @@ from pipeline.sentences import table
 from schemas.parameters import BY_NAME
 
 # Column -> what others call it, in plain words.
-SAID: dict[str, list[str]] = table(__file__, "vocabulary.toml")
+VOCABULARY: dict[str, list[str]] = table(__file__, "vocabulary.toml")
 OF_TANKS = tuple(n for n in names_of(FAMILY["tank"]).values() if n not in ("tank", "site", "name", "note", "closed"))
 NUMBER = re.compile(r"^[<>~≈]?\s*\d+(?:[.,]\d+)?(?:\s*(?:-|–|to)\s*\d+(?:[.,]\d+)?)?\s*[^\d\s]{0,9}(?:\s\S{1,9})?$")
 SAMPLE = 200  # cells of a column that are looked at
@@ -41,8 +41,8 @@ def vocabulary() -> dict[str, str]:
     """Every name that says which column is meant, in plain words -> column of a visits sheet or of tanks.csv."""
     ours = {_words(key): column for key, column in names_of(FAMILY["visit"]).items()}
     ours |= {_words(key): column for key, (column, _) in OTHER_NAMES.items()}
-    ours |= {_words(column): column for column in (*OF_TANKS, *SAID)}
-    return ours | {_words(name): column for column, names in SAID.items() for name in names}
+    ours |= {_words(column): column for column in (*OF_TANKS, *VOCABULARY)}
+    return ours | {_words(name): column for column, names in VOCABULARY.items() for name in names}
 
 
 @lru_cache(maxsize=1)

@@ -14,10 +14,9 @@ from pathlib import Path
 from typing import Any
 
 import typst
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from pipeline.wording import cause_text, sentence
+from pipeline.markup import templates
 
 TEMPLATES = Path(__file__).with_name("templates")
 STANDARDS = ["a-2a", "ua-1"]
@@ -106,10 +105,7 @@ def pictures(
     return [made] if isinstance(made, bytes) else [bytes(page) for page in made]
 
 
-PAGES = Environment(
-    loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-)  # fmt: skip
-PAGES.filters |= {"sentence": sentence, "cause_text": cause_text}
+PAGES = templates(TEMPLATES)
 
 
 def filled(template: str, script: str = "", **data: Any) -> str:

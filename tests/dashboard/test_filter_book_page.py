@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from types import SimpleNamespace
 
 import polars as pl
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from dashboard import look
 from pipeline import weekly
 from pipeline.advise import filter_entry
 from pipeline.advise.book import models
@@ -149,3 +151,9 @@ def test_markup_is_shown_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         assert "&lt;script&gt;" in text
         for markup in ("<script", "<b>bed"):
             assert markup not in text
+
+
+def test_names_of_the_book_keep_their_capitals() -> None:
+    entry = SimpleNamespace(audit=(), recorded=True)
+    text = look.filled("audit.html", entry=entry, spare=[("basket A", "Good <i>", 0.8), ("basket B", None, None)])
+    assert "<p>Basket A is empty, room for 0.8\u00a0kg of Good &lt;i&gt;; basket B is empty.</p>" in text
