@@ -193,7 +193,7 @@ def report(
     logs: Path, site: str, from_: dt.date, to: dt.date, out: Path,
     note: tuple[str, ...], cause: tuple[str, ...], issue: bool, db: Path | None,
 ) -> None:  # fmt: skip
-    """The manager's page of a site, as o.PDF and HTML."""
+    """The manager's page of a site, as PDF and HTML."""
     from pipeline.papers import writing
 
     if to < from_:

@@ -175,6 +175,7 @@ def names() -> list[str]:
 @pytest.mark.parametrize("command", [[], *([name] for name in names())], ids=lambda c: " ".join(c) or "all")
 def test_help_fits_a_plain_terminal_and_has_no_old_word(command: list[str]) -> None:
     said = printed(*command, "--help")
+    assert not re.search(r"\bo\.[A-Z]", said), "a name of our code"
     assert not old_words(said)
     assert max(map(len, said.splitlines())) <= WIDTH
     for line in said.splitlines():
