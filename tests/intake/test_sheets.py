@@ -66,7 +66,7 @@ def test_every_record_of_a_body_is_a_row_or_held_with_its_line(body: str) -> Non
     assert len(held) == len(records) - len(sound)
 
 
-@pytest.mark.parametrize("body", ["2026-06-12,A1,5\n", "2026-06-12,A1,\r\n2026-06-13,A1,7\r\n", "a,b,\n"])
+@pytest.mark.parametrize("body", ["2026-06-12,A1,5\n", '"a",b,""\n', "2026-06-12,A1,\r\n2026-06-13,A1,7\r\n", "a,b,\n"])
 def test_a_clean_body_is_split_by_polars(body: str) -> None:
     """The comparison above would prove nothing if no body went this way."""
     assert structure._read_clean(list(io.StringIO(body, newline="")), 0, ",", NAMES) is not None
