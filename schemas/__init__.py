@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, get_type_hints
 import polars as pl
 
 if TYPE_CHECKING:
-    import pandera.polars as pa
+    from schemas.models import pa
 
 # A checked log folder or its calculation: table name -> frame with the columns of TABLES[name].
 Tables = dict[str, pl.DataFrame]

@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal, get_type_hints
 
-import pandera.polars as pa
-
+from schemas.models import pa
 from schemas.parameters import Parameter
 
 # What the text of a cell is meant to be; pipeline/intake has one parser a kind.

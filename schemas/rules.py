@@ -12,8 +12,9 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, Literal
 
-import pandera.polars as pa
 import polars as pl
+
+from schemas.models import pa
 
 Limits = Mapping[str, float]
 Row = Mapping[str, Any]

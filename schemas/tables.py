@@ -2,8 +2,6 @@
 
 import re
 
-import pandera.polars as pa
-
 from schemas import FAMILIES
 from schemas.account import Account, Held, Remark, UnknownColumn
 from schemas.care import Correction, Event, Feeding, Kit, KitSheet, Noted, Promise, Service
@@ -24,6 +22,7 @@ from schemas.derived import (
     Water,
 )  # fmt: skip
 from schemas.filterbook import Compartment, Fill, Filter, FilterModel, Medium, Placement
+from schemas.models import pa
 from schemas.places import Alias, Site, Tank, Tap, TapSheet
 from schemas.visits import Doubt, Reading, Visit, VisitSheet, WaterChange
 

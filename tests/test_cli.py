@@ -17,6 +17,7 @@ from pipeline.cli import app
 from tests.commands import run_command
 from tests.conftest import DEMO_DAY
 from tests.loads import checked
+from tests.small_folder import write_folder
 
 README = Path(__file__).parents[1] / "README.md"
 OUTCOMES = ("accepted", "converted", "warned", "part_held", "held", "repeats")
@@ -55,6 +56,16 @@ def test_a_week_that_stands_is_told_without_what_only_a_load_needs(demo_logs: Pa
     done = subprocess.run([sys.executable, "-c", code, str(demo_logs)], capture_output=True, text=True, cwd=root)
     assert done.stderr.strip() == "[]", done.stderr
     assert all(told.strip() for told in done.stdout.split("---")[:2])
+
+
+def test_a_load_does_without_pandas(tmp_path: Path) -> None:
+    code = "import sys; from pipeline.cli import app; app(['load', sys.argv[1]], standalone_mode=False); print(sorted({'pandas', 'pandera'} & set(sys.modules)))"
+    write_folder(tmp_path / "logs", weeks=3)
+    root = str(Path(__file__).parents[1])
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path / "logs")], capture_output=True, text=True, cwd=root
+    )
+    assert done.stdout.splitlines()[-1] == "['pandera']", done.stderr
 
 
 def test_load_prints_an_account_that_adds_up(demo_logs: Path) -> None:

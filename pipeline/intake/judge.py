@@ -5,15 +5,14 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-import pandera.polars as pa
 import polars as pl
 from pandera.api.polars.types import PolarsData
-from pandera.backends.polars.register import register_polars_backends
 
 from pipeline.intake.columns import KEY, NO_ISSUES, Context, join_issues, sentences
 from pipeline.intake.grammar import BLANKS, nearest_word
 from schemas import columns_of
 from schemas.columns import Note, describe
+from schemas.models import pa
 from schemas.rules import Rule, judged_by, within_reach
 
 Model = type[pa.DataFrameModel]
@@ -23,7 +22,6 @@ BOUNDS = {
     "less_than": "less than {max_value:g}{unit}",
     "less_than_or_equal_to": "{max_value:g}{unit} or less",
 }
-register_polars_backends()  # before any schema is made: a schema copies the checks that are known by then
 NOT_BLANK = "not blank"  # what a column asks that must be there, beside pandera's checks
 
 

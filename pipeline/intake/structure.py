@@ -141,7 +141,9 @@ def _read_clean(lines: list[str], skip: int, separator: str, names: list[str]) -
     holds a quoted separator or another mark that only the csv module reads as people mean it."""
     body = "".join(lines[skip:]).replace("\r\n", "\n").rstrip("\n")
     if '"' in body:  # quotes around a whole field that needs none
-        body = re.sub(rf'"(?<![^{separator}\n]")([^"{separator}\n]*)"(?=[{separator}\n]|\Z)', lambda found: found[1], body)
+        body = re.sub(
+            rf'"(?<![^{separator}\n]")([^"{separator}\n]*)"(?=[{separator}\n]|\Z)', lambda found: found[1], body
+        )
     header, many = _unique(names), body.count("\n") + 1
     odd = any(mark in body for mark in '"\r\x00\ufeff') or max(map(len, lines)) > LONGEST_LINE
     if not body or odd or body.count(separator) != (len(header) - 1) * many:

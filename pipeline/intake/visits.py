@@ -19,6 +19,7 @@ from pipeline.intake.columns import (
     read_dates,
     reader_of,
     sentences,
+    sheet_order,
     unit_column,
 )
 from pipeline.intake.dates import read_time
@@ -233,9 +234,10 @@ def read_changes(placed: pl.DataFrame, cells: Mapping[str, Cells], standing: Tab
 
 def with_warned(frame: pl.DataFrame, issues: pl.DataFrame, key: list[str]) -> pl.DataFrame:
     """The frame with its outcome `warned` where a cell was asked about."""
-    asked = issues.filter(pl.col("outcome") == "warned").select(*key, pl.lit(True).alias("asked")).unique(key)
-    outcome = pl.when("asked").then(pl.lit("warned")).otherwise("outcome").alias("outcome")
-    return frame.join(asked, on=key, how="left", maintain_order="left").with_columns(outcome).drop("asked")
+    asked = issues.filter(pl.col("outcome") == "warned")
+    rows = frame.select(key).with_row_index("n").join(asked, on=key, how="semi")["n"]
+    warned = pl.int_range(pl.len()).is_in(rows.implode())
+    return frame.with_columns(pl.when(warned).then(pl.lit("warned")).otherwise("outcome").alias("outcome"))
 
 
 def top_ups(change: pl.DataFrame, found: Collected) -> None:
@@ -286,7 +288,7 @@ def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
     return {
         "doubt": pl.concat([no_doubt, *found.doubts]).sort(*KEY, "parameter", "doubt", nulls_last=True),
         "visit": conform("visit", visit.with_columns(pl.lit("").alias("outcome")).sort(KEY)),
-        "reading": conform("reading", readings).sort(*KEY, "parameter"),
+        "reading": conform("reading", readings.sort(sheet_order(readings["file"]))),
         "water_change": conform("water_change", change.sort(KEY)),
     }
 
