@@ -80,12 +80,6 @@ class Weighed:
         )  # fmt: skip
 
 
-def _columns(of_day: NDArray[Any], which: IntArray) -> NDArray[Any]:
-    """[days, visits, tanks] of some days as [visits, days · tanks]."""
-    chosen = of_day[which]
-    return np.moveaxis(chosen, 0, 1).reshape(chosen.shape[1], -1)
-
-
 def expected(windows: Windows, done: Fit) -> tuple[Array, Array, Array]:
     """Level at each reading, the same had it been taken after its row's change, and the log-bias of its kit and reader."""
     theta, plan = done.theta, done.design
@@ -141,7 +135,8 @@ def _of_batch(
     kits = int(w.kit.max(initial=-1)) + 1
     place, sd = KIT + kits, assumed["explained_factor_sd"]
     # First the parabola of the plain fit: near enough where little happened, and it says who needs a refit.
-    refit = ((plain.weight < assumed["suspect_weight"]) & w.reading & later[-1]).any(axis=0)
+    suspect = ((plain.weight < assumed["suspect_weight"]) & w.reading & later[-1]).any(axis=0)
+    refit = suspect.copy()
     slopes = {kind: design * plain.lift for kind, design in made.items()}
     slopes["factor"] = later * (level * plain.lift)
     for kind, slope in slopes.items():
@@ -152,46 +147,45 @@ def _of_batch(
         refit = refit | (out.gain[kind][:, which] >= assumed["explained_refit"]).any(axis=0)
     chosen = np.flatnonzero(refit & enough)
     mine, theta, plainly = which[chosen], plain.theta[:, chosen], plain.objective[chosen]
-    usable, later_ = usable[:, chosen], later[:, :, chosen]
+    suspect, later_ = suspect[chosen], later[:, :, chosen]
     few = part.chosen(chosen)
 
-    def fitted(kinds: Sequence[str], at: int, change: Callable[[IntArray, Windows, Priors], Fit]) -> None:
-        """Every day of every kind in one go, several days at a time: few tanks are as quick to fit together as one.
-
-        `change` fits windows and priors that are repeated for each of the days whose numbers it is given.
-        """
-        shape = (len(kinds) * len(back), len(mine))
-        better, sizes, precise = np.empty(shape), np.empty(shape), np.empty(shape)
-        at_once = max(1, CHUNK // max(1, len(mine)))
-        for first in range(0, shape[0] if len(mine) else 0, at_once):
-            days = np.arange(first, min(first + at_once, shape[0]))
-            wide = few.chosen(np.tile(np.arange(len(mine)), len(days)))
-            done = change(days, wide.windows, wide.priors)
-            better[days] = done.objective.reshape(len(days), -1) - plainly
-            sizes[days] = done.theta[at].reshape(len(days), -1)
-            precise[days] = 1.0 / np.maximum(done.covariance[at, at].reshape(len(days), -1), 1e-9)
+    def fitted(kinds: Sequence[str], at: int, change: Callable[[IntArray, IntArray, Windows, Priors], Fit]) -> None:
+        """Every day of some kinds that may gain enough, many in one go. `change` fits the windows and priors of some
+        tanks, each with the design whose number among those of `kinds` it is given."""
+        gains, sizes, precisions = (
+            np.concatenate([of[kind][:, mine] for kind in kinds]) for of in (out.gain, out.size, out.precision)
+        )
+        number, tank = np.nonzero(np.isfinite(gains) & ((gains >= assumed["explained_refit"]) | suspect))
+        for first in range(0, len(number), CHUNK):
+            pair = number[first : first + CHUNK], tank[first : first + CHUNK]
+            wide = few.chosen(pair[1])
+            done = change(*pair, wide.windows, wide.priors)
+            gains[pair] = done.objective - plainly[pair[1]]
+            sizes[pair] = done.theta[at]
+            precisions[pair] = 1.0 / np.maximum(done.covariance[at, at], 1e-9)
         for n, kind in enumerate(kinds):
             these = slice(n * len(back), (n + 1) * len(back))
-            out.gain[kind][:, mine] = np.where(usable, better[these], -np.inf)
-            out.size[kind][:, mine], out.precision[kind][:, mine] = sizes[these], precise[these]
+            for of, values in ((out.gain, gains), (out.size, sizes), (out.precision, precisions)):
+                of[kind][:, mine] = values[these]
 
     levels = np.concatenate([design[:, :, chosen] for design in made.values()])
 
-    def with_level(days: IntArray, w: Windows, p: Priors) -> Fit:
-        return fit(w, p, quick, _columns(levels, days), start=np.tile(theta, len(days)))
+    def with_level(design: IntArray, tank: IntArray, w: Windows, p: Priors) -> Fit:
+        return fit(w, p, quick, levels[design, :, tank].T, start=theta[:, tank])
 
     fitted(list(made), -1, with_level)
     middle = np.where(np.isfinite(w.high), 0.5 * (w.low + w.high), w.low)
     beside = np.log(middle + assumed["log_offset"]) - np.log(level * np.exp(bias) + assumed["log_offset"])
     beside = beside[:, chosen]
 
-    def with_factor(days: IntArray, w: Windows, p: Priors) -> Fit:
+    def with_factor(day: IntArray, tank: IntArray, w: Windows, p: Priors) -> Fit:
         # The later readings as those of one more kit, whose bias may be large.
-        seen = _columns(later_, days) & w.reading
+        seen = later_[day, :, tank].T & w.reading
         kit = np.where(seen, kits, w.kit)
         prior = Priors(np.insert(p.mean, place, 0.0, axis=0), np.insert(p.precision, place, sd**-2, axis=0))
-        off = np.where(seen, np.tile(beside, len(days)), 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
-        start = np.insert(np.tile(theta, len(days)), place, off, axis=0)
+        off = np.where(seen, beside[:, tank], 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
+        start = np.insert(theta[:, tank], place, off, axis=0)
         return fit(replace(w, kit=kit), prior, quick, np.zeros(w.days.shape), start=start)
 
     fitted(["factor"], place, with_factor)
