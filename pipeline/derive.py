@@ -155,8 +155,10 @@ def derived(
 ) -> Tables:
     """The review as of a day, its parts `run`; what `old` has of a tank with the same records is not calculated again."""
     shared = reuse.shared_fingerprint(tables, assumed, round_, reuse.code_fingerprint())
-    # "Changed" and "worse" are judged by the days a week and four weeks before.
-    requests = requests_of(tables, [as_of - dt.timedelta(back) for back in (MONTH, WEEK, 0)])
+    # A change is told against the week before; what was paused is judged by four weeks before too.
+    paused = tables["noted"].filter(pl.col("until") >= as_of)["tank"].to_list()
+    before = _of(requests_of(tables, [as_of - dt.timedelta(MONTH)]), paused)
+    requests = pl.concat([before, requests_of(tables, [as_of - dt.timedelta(WEEK), as_of])])
     count = -(-max(tables["tank"].height, 1) // TANKS_AT_ONCE)
 
     def parts(known: Tables | None) -> Iterator[Part]:

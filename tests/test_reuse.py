@@ -188,7 +188,9 @@ def test_after_an_edit_only_what_it_touches_is_calculated_again_and_all_is_as_if
 
 @pytest.mark.parametrize("look_back", [weekly.LOOK_BACK_DAYS, 35])
 def test_one_more_week_calculates_one_more_day(folder: Path, monkeypatch: pytest.MonkeyPatch, look_back: int) -> None:
-    """Also where the logs go back further than is looked at."""
+    """Also where the logs go back further than is looked at; four weeks before, only what was paused is judged by."""
+    paused = f"T1,nitrate_over_ceiling,{TODAY}\nT2,nitrate_over_ceiling,{TODAY - dt.timedelta(1)}\n"
+    (folder / "noted.csv").write_text(f"tank,rule,until\n{paused}")
     older = "2025-06-02,,T1,before,0,0,11,7.2,5,K1,30%,\n2025-06-09,,T1,before,0,0,26,7.2,5,K1,30%,\n"
     (folder / "visits" / "older.csv").write_text(HEADER + older)
     monkeypatch.setattr(weekly, "LOOK_BACK_DAYS", look_back)
@@ -200,8 +202,9 @@ def test_one_more_week_calculates_one_more_day(folder: Path, monkeypatch: pytest
     asked = watch(monkeypatch)
     last.write_text(text)
     derived(checked(folder, TODAY), TODAY, known)
-    # Its own day and the one four weeks before it; the week before was the day of the load before.
-    assert set(asked[0]["as_of"]) == {TODAY, TODAY - dt.timedelta(28)}
+    # The week before was the day of the load before.
+    month = TODAY - dt.timedelta(28)
+    assert set(asked[0].iter_rows()) == {("T1", month), *((tank, TODAY) for tank in ("T1", "T2", "T3"))}
 
 
 # In memory: the fingerprints themselves, and what is taken from where.

@@ -5,6 +5,7 @@ the cost is given back. So flat nitrate with falling KH throws doubt on the nitr
 agrees with removal. Middelburg, Soetaert & Hagens 2020, Reviews of Geophysics 58, e2019RG000681, Table 2.
 """
 
+import datetime as dt
 from typing import Any
 
 import numpy as np
@@ -110,7 +111,8 @@ def witness(
 
     `expected_rise` [mg/L per day] is what the food makes, nan where unknown; `flat` says where nitrate is steady.
     """
-    rows = build_rows(tables, requests["tank"].unique().to_list(), assumed, "kh")
+    first = min(requests["as_of"], default=dt.date.max) - dt.timedelta(weeks=assumed["witness_weeks"])
+    rows = build_rows(tables, requests["tank"].unique().to_list(), assumed, "kh", since=first)
     tank, as_of = rows.places(requests)
     recorded = _recorded(tables, requests, assumed)
     ends = _ends(rows, tank, as_of, recorded["from_day"].to_numpy(), assumed)
