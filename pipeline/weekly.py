@@ -129,10 +129,14 @@ def load(
         progress(0.4, "calculation")
         records = derive.recent(tables, _since(today))
         known = old.calculated if old is not None else None
-        with parts.workers(tables["tank"].height, scheduler) as run:
-            derived = derive.derived(records, today, assumed, round_, progress, known, run)
-        progress(0.9, "storing")
-        stored = store.publish({**tables, **derived}, about, target)
+
+        def calculate() -> Tables:
+            with parts.workers(tables["tank"].height, scheduler) as run:
+                derived = derive.derived(records, today, assumed, round_, progress, known, run)
+            progress(0.9, "storing")
+            return derived
+
+        stored = store.publish(tables, about, target, calculate)
         # On another day a row of a day to come may come free: that is new, though no file is.
         account = _account(tables, round_)
         new = old is None or not same or account != _account(old.account, round_)

@@ -284,11 +284,11 @@ def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
     off = issues.filter(pl.col("fault") == "off the ladder")
     near = readings.filter(pl.col("line").is_in(off["line"].unique().implode()))  # to join few rows by their names
     ask(found, near.join(off, on=cell, how="semi"), doubt="off steps")
-    readings = with_warned(readings, issues, cell)
+    readings = conform("reading", with_warned(readings, issues, cell))
     return {
         "doubt": pl.concat([no_doubt, *found.doubts]).sort(*KEY, "parameter", "doubt", nulls_last=True),
         "visit": conform("visit", visit.with_columns(pl.lit("").alias("outcome")).sort(KEY)),
-        "reading": conform("reading", readings.sort(sheet_order(readings["file"]))),
+        "reading": readings.sort(sheet_order(readings["file"])),
         "water_change": conform("water_change", change.sort(KEY)),
     }
 

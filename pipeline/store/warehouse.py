@@ -10,7 +10,8 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
@@ -171,11 +172,13 @@ def blank() -> bytes:
 
 def put(con: duckdb.DuckDBPyConnection, tables: Tables) -> None:
     """Put the rows of tables into those of the same name."""
+    con.execute("begin")
     for name, frame in tables.items():
         if frame.height:
             con.register("incoming_frame", frame.to_arrow())
             con.execute(f'insert into "{name}" select * from incoming_frame')
             con.unregister("incoming_frame")
+    con.execute("commit")
 
 
 @contextmanager
@@ -194,9 +197,7 @@ def building(target: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     try:
         beside.write_bytes(blank())
         with duckdb.connect(str(beside), config=CONFIG) as con:
-            con.execute("begin")
             yield con
-            con.execute("commit")
             # Closing folds the log into the file too, but where the disk is full it says nothing of having failed.
             con.execute("checkpoint")
         _fsync(beside, os.O_RDWR)
@@ -214,16 +215,24 @@ def building(target: Path) -> Iterator[duckdb.DuckDBPyConnection]:
             _remove_build(beside.with_name(beside.name + part))
 
 
-def publish(tables: Tables, about: Mapping[str, str], target: Path) -> Tables:
-    """Write a whole new warehouse with what is said about it, and swap it in: its tables as they would be read back.
-    Call it under `building_lock`."""
+def publish(
+    tables: Tables, about: Mapping[str, str], target: Path, calculate: Callable[[], Tables] = dict[str, pl.DataFrame]
+) -> Tables:
+    """Write a whole new warehouse with what is said about it, and swap it in: its tables as they would be read back. Some
+    are stored while the others are calculated. Call it under `building_lock`."""
     from schemas.tables import TABLES
 
-    stored = {name: conform(name, tables[name]) if name in tables else empty(name) for name in TABLES}
-    with building(target) as con:
-        put(con, {**stored, "calculated": tables.get("calculated", pl.DataFrame(schema=CALCULATED))})
-        con.executemany("insert into meta values (?, ?)", [["format", FORMAT], *([k, v] for k, v in about.items())])
-    return stored
+    with building(target) as con, ThreadPoolExecutor(1) as beside:
+        stored = {name: conform(name, tables[name]) for name in TABLES if name in tables}
+        storing = beside.submit(put, con.cursor(), stored)
+        more = calculate()
+        rest = {
+            name: conform(name, more[name]) if name in more else empty(name) for name in TABLES if name not in stored
+        }
+        storing.result()
+        said = pl.DataFrame([("format", FORMAT), *about.items()], schema=["key", "value"], orient="row")
+        put(con, {**rest, "calculated": more.get("calculated", pl.DataFrame(schema=CALCULATED)), "meta": said})
+    return {**stored, **rest}
 
 
 def stamp(path: Path) -> tuple[int, int, int] | None:
