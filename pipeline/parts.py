@@ -11,13 +11,14 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import CancelledError, Executor, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack, contextmanager
+from importlib import import_module
 from importlib.metadata import version
 from multiprocessing import get_context, parent_process
 from typing import Any
 
 from pipeline.problems import Problem
 
-PAYS_FROM = 400  # tanks: with fewer, starting processes takes about as long as they save
+PAYS_FROM = 16_000  # bytes of tanks.csv, some 300 tanks: with fewer, starting processes takes as long as they save
 ANSWER_S = 10  # that a scheduler may take to answer
 Run = Callable[[Callable[[Any], Any], Iterable[Any]], Iterator[Any]]  # as `map`: results in the order of the parts
 
@@ -37,6 +38,7 @@ def _begin() -> None:
     os.environ["POLARS_MAX_THREADS"] = "1"
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_leave_with_parent, daemon=True).start()
+    import_module("pipeline.derive")
 
 
 def _over(executor: Executor, ahead: int, lost: str) -> Run:
@@ -87,9 +89,9 @@ def _client(address: str) -> Any:
 
 
 @contextmanager
-def workers(tanks: int, scheduler: str | None = None) -> Iterator[Run]:
-    """What to run the parts of so many tanks with: a cluster's processes where a scheduler is named, this machine's
-    where that pays, else this process."""
+def workers(size: int, scheduler: str | None = None) -> Iterator[Run]:
+    """What to run the parts of a round with whose tanks.csv has so many bytes: a cluster's processes where a scheduler is
+    named, this machine's where that pays, else this process. They begin at once, and are ready when all is read."""
     cores = _cores()
     with ExitStack() as stack:
         if scheduler is not None:
@@ -104,9 +106,11 @@ def workers(tanks: int, scheduler: str | None = None) -> Iterator[Run]:
             ahead = 2 * sum(client.nthreads().values())
             yield _over(stack.enter_context(client.get_executor(pure=False)), ahead, lost)
         # A thread of the dashboard has no main module that another process could begin with.
-        elif tanks >= PAYS_FROM and cores > 1 and threading.current_thread() is threading.main_thread():
+        elif size >= PAYS_FROM and cores > 1 and threading.current_thread() is threading.main_thread():
             pool = ProcessPoolExecutor(cores, get_context("spawn"), _begin)
             stack.callback(pool.shutdown, wait=True, cancel_futures=True)
+            for _ in range(cores):
+                pool.submit(os.getpid)
             lost = "A process of the calculation was ended, most often because memory ran out; nothing was changed. Load again."
             yield _over(pool, cores + 1, lost)
         else:

@@ -122,21 +122,20 @@ def load(
         from pipeline.intake.check import check
         from pipeline.intake.sheets import read_sheets
 
-        progress(0.1, "reading and checking")
-        sheets = read_sheets(folder, files, most_columns=assumed["columns_limit"], own=round_.columns)
-        tables = check(sheets, round_, assumed, today)
-        del sheets  # the texts of all cells
-        progress(0.4, "calculation")
-        records = derive.recent(tables, _since(today))
-        known = old.calculated if old is not None else None
+        with parts.workers(sum(file.size for file in files if file.family == "tank"), scheduler) as run:
+            progress(0.1, "reading and checking")
+            sheets = read_sheets(folder, files, most_columns=assumed["columns_limit"], own=round_.columns)
+            tables = check(sheets, round_, assumed, today)
+            del sheets  # the texts of all cells
+            progress(0.4, "calculation")
+            records, known = derive.recent(tables, _since(today)), old.calculated if old is not None else None
 
-        def calculate() -> Tables:
-            with parts.workers(tables["tank"].height, scheduler) as run:
+            def calculate() -> Tables:
                 derived = derive.derived(records, today, assumed, round_, progress, known, run)
-            progress(0.9, "storing")
-            return derived
+                progress(0.9, "storing")
+                return derived
 
-        stored = store.publish(tables, about, target, calculate)
+            stored = store.publish(tables, about, target, calculate)
         # On another day a row of a day to come may come free: that is new, though no file is.
         account = _account(tables, round_)
         new = old is None or not same or account != _account(old.account, round_)
