@@ -230,8 +230,8 @@ def publish(
             name: conform(name, more[name]) if name in more else empty(name) for name in TABLES if name not in stored
         }
         storing.result()
-        said = pl.DataFrame([("format", FORMAT), *about.items()], schema=["key", "value"], orient="row")
-        put(con, {**rest, "calculated": more.get("calculated", pl.DataFrame(schema=CALCULATED)), "meta": said})
+        described = pl.DataFrame([("format", FORMAT), *about.items()], schema=["key", "value"], orient="row")
+        put(con, {**rest, "calculated": more.get("calculated", pl.DataFrame(schema=CALCULATED)), "meta": described})
     return {**stored, **rest}
 
 

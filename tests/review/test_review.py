@@ -13,7 +13,6 @@ from pipeline.assumptions import built_in
 from pipeline.review import facts, summary
 from pipeline.review.finding import REASON_MOST, STEP_MOST
 from pipeline.review.printed import as_text
-from pipeline.review.ranking import quieten
 from pipeline.review.summary import as_json
 from pipeline.week import Week
 from schemas import conform
@@ -228,20 +227,6 @@ def test_noted_is_quiet_until_its_day_but_never_what_must_be_done_today(tanks: d
     assert quiet["nitrate_over_ceiling"]
     assert tanks["noted"]["class"] != "this week"
     assert tanks["noted and nitrite"]["class"] == "act today"
-
-
-@pytest.mark.parametrize(("month_before", "quiet"), [("plan", False), ("this week", True), (None, True)])
-def test_a_paused_alert_that_crept_up_over_four_weeks_is_back(month_before: str | None, quiet: bool) -> None:
-    days = [dt.date(2026, 5, 4), dt.date(2026, 5, 25), dt.date(2026, 6, 1)]
-    classes = [month_before, "this week", "this week"]
-    rows = [
-        {"tank": "T", "as_of": day, "rule": "r", "class": class_, "harm": 50.0}
-        for day, class_ in zip(days, classes, strict=True)
-        if class_
-    ]
-    noted = pl.DataFrame({"tank": ["T"], "rule": ["r"], "until": [dt.date(2026, 7, 1)]})
-    found = quieten(conform("finding", pl.DataFrame(rows)), noted, 0.2)
-    assert found.filter(pl.col("as_of") == days[-1])["quiet"].to_list() == [quiet]
 
 
 def test_unknown_is_null_with_its_state_in_words(tanks: dict[str, dict]) -> None:
