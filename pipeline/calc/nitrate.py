@@ -32,12 +32,13 @@ from pipeline.calc.nitrate_outlook import (
     apparent_removal,
     chance_over_ceiling,
     expected_visits,
+    hand_check,
     level,
     plateau,
+    present_routine,
     weeks_to_ceiling,
 )
 from pipeline.calc.nitrate_rates import LevelFits, Rates, chosen_spans, level_fits, rates, steps_sought
-from pipeline.calc.nitrate_routine import hand_check, present_routine
 from pipeline.calc.nitrate_steps import Alarms, Scanned, alarms, scan_visits
 from pipeline.calc.witness import witness
 from pipeline.week import Round
