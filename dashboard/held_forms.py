@@ -2,6 +2,7 @@
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from functools import partial
 from html import escape
 from typing import Any
 
@@ -191,19 +192,9 @@ def state_text(folder: trial.Folder, row: Mapping[str, Any]) -> str:
     return f"stale: the {what} reads “{reads[:200]}” now"
 
 
-def log_html(folder: trial.Folder, rows: Sequence[Mapping[str, Any]]) -> str:
+def log(folder: trial.Folder, rows: Sequence[Row]) -> None:
     """The corrections as a table, newest first as handed over."""
-    cells = []
-    for row in rows:
-        when = day(row["on"], year=True, weekday=False) if row["on"] else "day not known"
-        now = {ACCEPT: "the suggestion taken", REJECT: "not used"}.get(row["now"], f"“{row['now']}”")
-        was = f"“{row['was'][:200]}”" if row["was"] else "blank" if row["of_column"] else "whole row"
-        state = escape(state_text(folder, row))
-        cells.append((
-            f"{escape(when)}<br><small>{escape(row['by'] or 'nobody named')}</small>",
-            f"{escape(forms.column_title(row['of_column'] or None))}<br><small>{escape(row['of_file'])}, line {row['of_line']}</small>",
-            f"{escape(was)} → {escape(now)}",
-            escape(row["why"] or "–"),
-            state if row["state"] == "applied" else f"<strong>{state}</strong>",
-        ))  # fmt: skip
-    return look.table(("When and who", "Cell", "Was, and now", "Why", "State"), cells)
+    now = {ACCEPT: "the suggestion taken", REJECT: "not used"}
+    look.show(
+        "corrections.html", rows=rows, now=now, column_title=forms.column_title, state_text=partial(state_text, folder)
+    )

@@ -1,16 +1,11 @@
-"""What the page Plan says: options, water changes and what-ifs as HTML. Everything typed is escaped."""
+"""What the page Plan says: options, water changes and what-ifs in words."""
 
 import datetime as dt
-from collections.abc import Sequence
-from html import escape
 from typing import Any
 
-from dashboard import look
 from dashboard.data import Row
-from dashboard.ledgers import Line, sum_html
-from pipeline.advise.what_if import Asked, Range, Start, routine
-from pipeline.papers.proposals import Proposal
-from pipeline.wording import NBSP, amount, counted, day, fixed, interval, listed, money, number, per_cent, with_unit
+from pipeline.advise.what_if import Asked, Range, Start
+from pipeline.wording import NBSP, day, fixed, interval, listed, money, number, per_cent, with_unit
 
 OPEN_OPTIONS = 5  # dearer ones fold away
 FULL = 100.0  # per cent of a rating
@@ -25,10 +20,10 @@ def load(pct: float | None, none: str = "half cycle only") -> str:
     return per_cent(pct, 0 if abs(pct - FULL) >= 1 or pct == FULL else 1)
 
 
-def date(on: dt.date | None, as_of: dt.date, none: str = "never") -> str:
+def date(on: dt.date | None, as_of: dt.date, now: str = "at once") -> str:
     if on is None:
-        return none
-    return "at once" if on <= as_of else day(on, year=on.year != as_of.year)
+        return "never"
+    return now if on <= as_of else day(on, year=on.year != as_of.year)
 
 
 def unknown_of(option: Row, plan: Row) -> list[str]:
@@ -65,9 +60,8 @@ def cost(option: Row) -> str:
     return money(option["cost"]) + (" a year" if option["cost_per"] == "a year" and option["cost"] else "")
 
 
-def _option_cells(place: int, option: Row, plan: Row) -> tuple[str, ...]:
-    as_of = dt.date.fromisoformat(plan["as_of"])
-    changes = "<br>".join(escape(str(change["says"])) for change in option["changes"])
+def _option_texts(option: Row, plan: Row) -> tuple[str, ...]:
+    """An option under the headings after the first."""
     minutes = "–" if option["minutes"] is None else with_unit(fixed(option["minutes"], 0), "min")
     if option["reaches_rating"]:
         way = [step["working_pct"] for step in option["interim"][ON_THE_WAY : ON_THE_WAY + 1]]
@@ -76,55 +70,27 @@ def _option_cells(place: int, option: Row, plan: Row) -> tuple[str, ...]:
         # `167 → 140 → 84 %`; one number where it does not move
         works = f"{' → '.join(texts)}{NBSP}%" if len(set(texts)) > 1 else load(loads[0])
         on = None if option["effective_on"] is None else dt.date.fromisoformat(option["effective_on"])
-        within = date(on, as_of)
+        within = date(on, dt.date.fromisoformat(plan["as_of"]))
     else:
         works, within = "stays as it is", "no: keeps nitrate under the limit instead"
         minutes = minutes if option["minutes"] is None else f"{minutes} a change"
     water = "not known" if option["litres_year"] is None else with_unit(number(option["litres_year"], 4), "L")
-    unknown = listed(unknown_of(option, plan)) or "nothing more"
-    cells = (cost(option), minutes, works, within, water, unknown)
-    return (f"{place}.{NBSP}{changes}", *(escape(cell) for cell in cells))
+    return cost(option), minutes, works, within, water, listed(unknown_of(option, plan)) or "nothing more"
 
 
-def options_html(plan: Row) -> str:
-    """The options in order of cost, the dearer ones folded away."""
-    options = plan["options"]
-    rows = [_option_cells(place, option, plan) for place, option in enumerate(options, start=1)]
-
-    def table(part: Sequence[tuple[str, ...]]) -> str:
-        return look.table(HEADINGS, part, "ledger held book options", ("", *HEADINGS[1:]), classes={3: "w"})
-
-    # One option alone is not folded.
-    open_ = OPEN_OPTIONS if len(options) > OPEN_OPTIONS + 1 else len(options)
-    later = rows[open_:]
-    on = next((o["interim"][ON_THE_WAY]["on"] for o in options if len(o["interim"]) > ON_THE_WAY), None)
-    weeks = 0 if on is None else (dt.date.fromisoformat(on) - dt.date.fromisoformat(plan["as_of"])).days // 7
-    key = f"Working bioload: on the first day → after {counted(weeks, 'week')} → when mature. " if weeks else ""
-    more = counted(plan["more_options"], "further way is", "further ways are") + " dearer still."
-    more = more if plan["more_options"] else ""
-    folded = f"<summary>{counted(len(later), 'dearer option')}</summary>{table(later)}" if later else ""
-    folded = f'<details class="group">{folded}</details>' if folded else ""
-    return f'{table(rows[:open_])}{folded}<p class="small">{key}Costs by the prices of round.toml. {more}</p>'
+def options(plan: Row) -> dict[str, Any]:
+    """The options in order of cost, how many stand open (one alone is not folded), and after how many weeks the second of
+    their loads is."""
+    found = plan["options"]
+    rows = [{"place": place, "changes": option["changes"], "texts": _option_texts(option, plan)}
+            for place, option in enumerate(found, start=1)]  # fmt: skip
+    on = next((o["interim"][ON_THE_WAY]["on"] for o in found if len(o["interim"]) > ON_THE_WAY), plan["as_of"])
+    weeks = (dt.date.fromisoformat(on) - dt.date.fromisoformat(plan["as_of"])).days // 7
+    shown = OPEN_OPTIONS if len(found) > OPEN_OPTIONS + 1 else len(found)
+    return {"headings": HEADINGS, "rows": rows, "shown": shown, "weeks": weeks, "more": plan["more_options"]}
 
 
-def water_html(begun: Start, change: Row) -> str:
-    """What the water change was sized by."""
-    today = begun.today
-    net, holding, rise = begun.tank.net_l, change["holding"], change["rise_per_change"]
-    holds = "not known" if change["possible"] is None else "no routine of changes"
-    holds = holds if holding is None else routine(holding["fraction"], holding["every_days"], net)
-    now = "not known" if today.fraction is None else routine(today.fraction, today.every_days, net)
-    return sum_html([
-        Line("Limit", with_unit(number(change["ceiling"]), "mg/L")),
-        Line("Rise between changes", "not known" if rise is None else with_unit(amount(rise), "mg/L"),
-             f"by {change['rise_from']}" if change["rise_from"] else ""),
-        Line("Tap", with_unit(number(change["tap"], 2), "mg/L"), change["tap_from"]),
-        Line("Today's changes", now),
-        Line("Keeps it under the limit", holds),
-    ])  # fmt: skip
-
-
-def _range(value: Range | None, none: str) -> str:
+def range_text(value: Range | None, none: str) -> str:
     """`52 (36–69)`."""
     if value is None:
         return none
@@ -132,39 +98,8 @@ def _range(value: Range | None, none: str) -> str:
     return f"{number(value.value, 2)}{ends}"
 
 
-def _over(pct: float | None) -> bool:
+def over(pct: float | None) -> bool:
     return pct is not None and pct > FULL
-
-
-def sides_html(begun: Start, found: Asked) -> str:
-    """Before and after, a line each."""
-    as_of, ceiling, known = begun.inputs.week.as_of, begun.known.ceiling, begun.tank.known
-    none = "half cycle only" if known else "not known"
-
-    sides, calm = (found.now, found.then), (False, False)
-
-    def loads(label: str, small: str, pcts: Sequence[float | None], loud: bool = True) -> tuple[Any, ...]:
-        return label, small, [load(pct, none) for pct in pcts], [loud and _over(pct) for pct in pcts]
-
-    def within(on: dt.date | None) -> str:
-        return "not known" if not known else "today" if on is not None and on <= as_of else date(on, as_of)
-
-    body = [
-        loads("Plain bioload", "a common rule of thumb, disputed", [side.plain_pct for side in sides]),
-        loads("Working bioload now", "", [side.working_pct for side in sides]),
-        *(loads(f"… in {counted((on - as_of).days // 7, 'week')}", "",
-                [side.interim[n][1] if side.interim else None for side in sides], loud=False)
-          for n, (on, _) in enumerate(found.now.interim[:2])),
-        loads("… when mature", "", [side.mature_pct for side in sides]),
-        ("Within its rating", "", [within(side.within_on) for side in sides], calm),
-        ("Nitrate the food makes", "mg/L a week", [_range(side.made, "food not weighed") for side in sides], calm),
-        ("Levels off near, under the routine", f"mg/L, limit {number(ceiling)}",
-         [_range(side.plateau, side.plateau_why) for side in sides],
-         [side.plateau is not None and side.plateau.value > ceiling for side in sides]),
-        ("Water a year", "", ["not known" if side.litres_year is None
-                              else with_unit(number(side.litres_year, 4), "L") for side in sides], calm),
-    ]  # fmt: skip
-    return look.filled("sides.html", lines=body)
 
 
 def what_sentence(begun: Start, found: Asked) -> str:
@@ -179,7 +114,7 @@ def what_sentence(begun: Start, found: Asked) -> str:
             parts.append(f"The working bioload stays at {load(then.working_pct)}{ripe}.")
         else:
             parts.append(f"Working bioload from {load(now.working_pct)} to {load(then.working_pct)} now{ripe}.")
-        if not _over(now.working_pct) and now.working_pct is not None and not _over(then.working_pct):
+        if not over(now.working_pct) and now.working_pct is not None and not over(then.working_pct):
             parts.append("Within its rating, as today.")
         elif then.within_on is None:
             parts.append("That does not bring it within its rating.")
@@ -195,10 +130,8 @@ def what_sentence(begun: Start, found: Asked) -> str:
     return " ".join(parts) or "The loads of this tank are not known; nitrate neither."
 
 
-def cost_html(found: Asked) -> str:
+def costs_text(found: Asked) -> str:
     """Cost and time of a what-if."""
-    if not found.words:
-        return ""
     once = f"price of {listed(found.lacking)} not in round.toml" if found.cost is None else money(found.cost)
     costs = [once if found.cost != 0 else ""]
     if found.cost_year is None:
@@ -209,28 +142,4 @@ def cost_html(found: Asked) -> str:
     if found.minutes_change:
         minutes.append(with_unit(fixed(found.minutes_change, 0), "min") + " each change")
     text = listed([part for part in costs if part]) or "free"
-    time = f" Time: {listed(minutes)}." if minutes else ""
-    return f"<p>{escape(' '.join(found.words))}<br>Cost: {escape(text)}.{escape(time)}</p>"
-
-
-def kept_html(one: Proposal) -> str:
-    """A proposal that was kept, and how a report will say it."""
-    state = "" if one.open else f" Withdrawn on {day(one.withdrawn_on or one.on)} by {one.withdrawn_by}."
-    printed = one.suggestion()
-    return (
-        f"<p>{escape(one.words)}<br><small>{escape(day(one.on, year=True))}, {escape(one.by)}; {escape(one.cost_text())}."
-        f"{escape(state)} In the report: “{escape(printed.text)} {escape(printed.cost)}”</small></p>"
-    )
-
-
-def facts_html(begun: Start, plan: Row, name: str) -> str:
-    """One line of facts under the sentence, and where to read on."""
-    tank, now = begun.tank, plan["now"]
-    net = f"{with_unit(number(tank.net_l), 'L')} net, {tank.capacity['net_basis']}"
-    net = "net litres not known" if tank.net_l is None else net
-    fed = begun.today.feed_g_day
-    food = "food not weighed" if fed is None else f"fed {with_unit(number(fed), 'g')} a day"
-    plain, working = (load(now[f"{of}_load_pct"], now[f"{of}_state"]) for of in ("plain", "working"))
-    until = f"data as of {day(begun.inputs.week.as_of, year=True)}"
-    text = " · ".join([net, food, f"plain bioload {plain}", f"working bioload {working}", until])
-    return f'{escape(text)} · <a href="one_tank?tank={name}">its readings and sums</a>'
+    return f"Cost: {text}." + (f" Time: {listed(minutes)}." if minutes else "")

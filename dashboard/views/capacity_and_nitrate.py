@@ -78,7 +78,7 @@ def counts_html(week: Week, rows: list[Row]) -> str:
 def table_html(rows: list[Row]) -> str:
     """The ranked table."""
     return look.filled("loads.html", rows=rows, corners=CORNERS, tank_link=look.tank_link, bar=cells.bioload_bar,
-                     rise_of=cells.rise)  # fmt: skip
+                     rise_bar=cells.rise_bar)  # fmt: skip
 
 
 def tables(rows: list[Row]) -> None:

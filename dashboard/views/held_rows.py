@@ -43,10 +43,10 @@ def log(week: Week, folder: trial.Folder) -> None:
         look.say(
             f"{counted(stale, 'correction is', 'corrections are')} stale: the cell no longer reads what it read then."
         )
-    look.html(held.log_html(folder, rows[:LOG_SHOWN]))
+    held.log(folder, rows[:LOG_SHOWN])
     if len(rows) > LOG_SHOWN:
         with st.expander(f"{counted(len(rows) - LOG_SHOWN, 'earlier one')}"):
-            look.html(held.log_html(folder, rows[LOG_SHOWN:]))
+            held.log(folder, rows[LOG_SHOWN:])
 
 
 def page() -> None:

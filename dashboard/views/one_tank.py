@@ -7,7 +7,7 @@ from html import escape
 import polars as pl
 import streamlit as st
 
-from dashboard import cells, charts, data, enter_forms, ledgers, look
+from dashboard import book_forms, cells, charts, data, enter_forms, look
 from dashboard import tank_forms as forms
 from dashboard.data import Row
 from pipeline import weekly
@@ -15,7 +15,7 @@ from pipeline.advise import filter_entry
 from pipeline.review import summary
 from pipeline.review.causes import of_tank
 from pipeline.week import Week
-from pipeline.wording import ago, counted, day, interval, pct, sentence, short
+from pipeline.wording import counted, day, interval, pct, sentence, short
 
 WEEKS = 26
 KEY = (
@@ -126,26 +126,14 @@ def rest(week: Week, tank: str) -> None:
 
 def verdict(week: Week, tank: str, capacity: Row | None) -> None:
     """The class with its reason, the facts, and the one step."""
-    review = week.row("review", tank)
-    last, parts = summary.last_readings(week).get(tank), []
-    if capacity is not None:
-        parts.append(f"{ledgers.known(capacity['net_l'], 'L')} net, {capacity['net_basis'] or 'not measured'}")
-        parts.append(f"filter {', '.join(capacity['filters'])}" if capacity["filters"] else "no filter recorded")
-    parts.append(f"nitrate last read {ago(last, week.as_of)}" if last else "nitrate never read")
-    line = escape(" · ".join([*parts, f"data as of {day(week.as_of, year=True)}"]))
-    if review is None:
-        look.html(f'<p class="counts">Closed, or not set up yet, on that day.</p><p class="small">{line}</p>')
-        return
-    name = review["class"]
-    of_class = {"class": name, "reason": review["reason"]}
-    top = next(week.now("finding").filter(tank=tank, **of_class).iter_rows(named=True), None)
-    step, rule = (top["do"], top["rule"]) if top else (f"{review['step']}.", "")
+    review, step, rule = week.row("review", tank), "", ""
+    if review is not None:
+        of_class = {"class": review["class"], "reason": review["reason"]}
+        top = next(week.now("finding").filter(tank=tank, **of_class).iter_rows(named=True), None)
+        step, rule = (top["do"], top["rule"]) if top else (f"{review['step']}.", "")
     to = cells.done_at(rule, tank, summary.doubted_days(week).get(tank))
-    hand, calm = (" hand", "") if name in look.URGENT else ("", " calm")
-    look.html(
-        f'<p class="counts{hand}">{cells.mark(name)}{escape(sentence(name))}: {escape(review["reason"])}.</p>'
-        f'<p class="small">{line}</p><p class="step{calm}"><a class="go" href="{to}" target="_self">{escape(step)}</a></p>'
-    )
+    look.show("verdict.html", review=review, capacity=capacity, read=summary.last_readings(week).get(tank), step=step, to=to,
+              as_of=week.as_of, urgent=look.URGENT, mark=cells.mark)  # fmt: skip
 
 
 def ways_on(week: Week, tank: str, titles: dict[str, str], capacity: Row | None) -> None:
@@ -168,7 +156,7 @@ def ways_on(week: Week, tank: str, titles: dict[str, str], capacity: Row | None)
 
 
 def the_filter(week: Week, tank: str) -> None:
-    look.html(ledgers.filter_html(filter_entry.on_tank(week, tank)))
+    book_forms.draw(filter_entry.on_tank(week, tank))
     audit = week.rows("audit", tank)
     look.html("".join(f"<p>{escape(row['says'])} <strong>{escape(row['do'])}</strong></p>" for row in audit))
 
@@ -200,7 +188,7 @@ def page() -> None:
     folded: dict[str, Callable[[], None]] = {
         "The rest of the water": lambda: rest(week, tank),
         "The filter, as the water meets it": lambda: the_filter(week, tank),
-        "Its capacity, line by line": lambda: ledgers.capacity(week, tank, capacity),
+        "Its capacity, line by line": lambda: book_forms.capacity(week, tank, capacity),
         "History": lambda: forms.history(week, tank),
     }
     for name, show in folded.items():

@@ -121,7 +121,7 @@ def keep(week: Week, begun: Start, plan: Plan, asked: Settings, found: Asked) ->
         look.html(f'<p>Kept of this tank, to be ticked on <a href="papers?site={quote(site)}">Papers</a>:</p>')
     for one in mine:
         with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"kept_row {one.name}"):
-            look.html(forms.kept_html(one), width="stretch")
+            look.html(look.filled("kept.html", one=one), width="stretch")
             if st.button("Withdraw", key=f"withdraw {one.name}"):
                 with enter_forms.show_errors("Not withdrawn:"):
                     proposals.withdraw(week.folder, one.name, by or one.by, dt.date.today())
@@ -155,7 +155,7 @@ def options(week: Week, begun: Start, plan: Plan) -> None:
     """What the planner found, or what to do where it found nothing."""
     look.section("Options", "cheapest first")
     if plan["options"]:
-        look.html(forms.options_html(plan))
+        look.show("options.html", **forms.options(plan))
         keep_option(week, begun, plan)
     elif not begun.tank.known:
         look.html(
@@ -182,15 +182,8 @@ def page() -> None:
         return
     plan = data.slowly(week, ("plan", tank), "Weighing the options", lambda: plans.plan(week, tank))
     begun = week.kept(("what if", tank), lambda: what_if.start(week, tank))
-    verdict = ""
-    if review := week.row("review", tank):  # a plan may have nothing to do where the water has
-        hand = ' class="hand"' if review["class"] in look.URGENT else ""
-        text = f"{review['class'].capitalize()}: {review['reason']}."
-        verdict = f"<p{hand}>{cells.mark(review['class'])}{escape(text)}</p>"
-    look.html(
-        f'<p class="counts">{escape(plan["says"])}</p>{verdict}'
-        f'<p class="small">{forms.facts_html(begun, plan, quote(tank))}</p>'
-    )
+    review = week.row("review", tank)  # a plan may have nothing to do where the water has
+    look.show("plan.html", begun=begun, plan=plan, review=review, urgent=look.URGENT, mark=cells.mark, load=forms.load)
     options(week, begun, plan)
     change = plan["water_change"]
     look.section("Water changes", f"for its limit of {with_unit(number(change['ceiling']), 'mg/L')} nitrate")
@@ -200,7 +193,7 @@ def page() -> None:
         if other := what_if.sized_by_outlook(begun):
             look.html(f"<p>{escape(other)}</p>")
     with right:
-        look.html(forms.water_html(begun, change))
+        look.show("water.html", begun=begun, change=change, routine=what_if.routine)
     with st.container(key="what_if"):
         look.section("What if", "move a slider or type; nothing is kept until you keep it below")
         left, right = st.columns([5, 6], gap="large")
@@ -209,8 +202,8 @@ def page() -> None:
         found = what_if.answer(begun, asked)
         with right:
             look.say(forms.what_sentence(begun, found))
-            notes = look.items(map(escape, found.notes), "minds")
-            look.html(forms.sides_html(begun, found) + forms.cost_html(found) + notes)
+            look.show("sides.html", begun=begun, found=found, as_of=week.as_of, load=forms.load, over=forms.over,
+                      date=forms.date, range=forms.range_text, costs=forms.costs_text(found))  # fmt: skip
     with st.container(key="keep"):
         keep(week, begun, plan, asked, found)
 
