@@ -59,24 +59,6 @@ def report(
     return week.kept(("report", *asked), lambda: site_report.site_report(week, *asked))
 
 
-def chart(week: Week, shown: SiteReport, n: int) -> str | None:
-    """The chart of a sheet, which no note changes."""
-    sheet = shown.sheets[n]
-    return data.slowly(week, ("chart", shown.site, shown.first, shown.last, sheet["tank"]), "Drawing the chart",
-                       lambda: site_report.chart_svg(sheet, shown.last, shown.weeks))  # fmt: skip
-
-
-def picture(week: Week, shown: SiteReport, n: int | None) -> bytes:
-    """A sheet as a picture, with its own chart only, or the cover (None): the content's hash and the issue line are all
-    that changes it."""
-
-    def made() -> bytes:
-        drawn = [chart(week, shown, n) if place == n else None for place in range(len(shown.sheets))]
-        return site_report.report_pictures(shown, drawn)[0 if n is None else n + 1]
-
-    return data.slowly(week, (issued.content_hash(shown), shown.issue, n), "Setting the page", made)
-
-
 def standing(last_issue: Issued | None, mark: str) -> str:
     """How the report shown stands to what was issued of the same days."""
     if last_issue is None:
@@ -97,8 +79,7 @@ def issue_files(one: Issued) -> list[File]:
 
 def issue_it(week: Week, shown: SiteReport) -> tuple[Issued, str]:
     """Freezes the report; what to say of it."""
-    charts = [chart(week, shown, n) for n in range(len(shown.sheets))]
-    one = issued.issue(week.folder, shown, dt.date.today(), charts)
+    one = issued.issue(week.folder, shown, dt.date.today())
     named = f"issue {one.number} of {day(one.on, year=True, weekday=False)}"
     if one.new:
         return one, f"Frozen as {named}, under {issued.FOLDER}/ in the log folder."

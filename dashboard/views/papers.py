@@ -16,7 +16,7 @@ from pipeline.papers import issued, plain_text, proposals
 from pipeline.papers.issued import Issued
 from pipeline.papers.layout import filled
 from pipeline.papers.report_facts import offered
-from pipeline.papers.site_report import SiteReport, causes_of, period_text
+from pipeline.papers.site_report import SiteReport, causes_of, period_text, report_picture
 from pipeline.papers.visit_sheets import sites_on
 from pipeline.problems import Problem
 from pipeline.week import Week
@@ -178,8 +178,10 @@ def preview(week: Week, shown: SiteReport) -> None:
     if n is not None:
         sheet = shown.sheets[n]
         alt = f"Sheet {n + 1} of {len(tanks)}: {sheet['title']}. {sheet['state']}. {' '.join(sheet['lead'])} Next visit: {sheet['next_visit']}"
+    picture = data.slowly(week, (issued.content_hash(shown), shown.issue, n), "Setting the page",
+                          lambda: report_picture(shown, n))  # fmt: skip
     with st.container(key="sheet"):
-        st.image(forms.picture(week, shown, n), width="stretch", alt=alt)
+        st.image(picture, width="stretch", alt=alt)
     if n is not None:
         with st.expander("The words of this sheet"):
             look.html(filled("sheet_words.html", sheet=shown.sheets[n]))
