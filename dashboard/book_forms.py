@@ -2,7 +2,6 @@
 
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
-from html import escape
 from typing import Any
 
 import polars as pl
@@ -12,36 +11,10 @@ from dashboard import look
 from dashboard.data import Row
 from pipeline.advise.filter_entry import Entry
 from pipeline.week import Week
-from pipeline.wording import STOCKED, day, flow, kilograms, litres, number, per_cent, with_unit
+from pipeline.wording import day, flow, kilograms, number, per_cent, with_unit
 from pipeline.wording import sentence as capital
 
 BITES = {"flow": "flow is the limit", "media": "media is the limit", "flow unknown": "by its media; flow not known"}
-RULE = {True: " by the rule of thumb, which flatters a trickle tower", False: ""}
-HALF_ONLY = "an internal or sponge filter does the half cycle only"
-
-
-def sentence(entry: Entry, tank: str | None, net: float | None) -> str:
-    """What it holds and what that is good for; what is not known is stated."""
-    good = entry.good
-    stands = "on no tank" if tank is None else f"on {tank}{'' if net is None else f' ({litres(net)} net)'}"
-    where = f"{entry.name}, {'filled as the book has it' if entry.is_model else stands},"
-    if not entry.recorded:
-        what = "has no usual media in the book" if entry.is_model else "has nothing recorded inside"
-        return f"{where} {what}: it can't be said what it is good for."
-    missing = f" Still needed: {good.missing}." if good.missing else ""
-    if good.half_l is None and good.full_l is None:
-        return f"{where} can't be rated yet.{missing or ' Its layers are not all known.'}"
-    held = "" if good.full_kg is None else f" holds {kilograms(good.full_kg)} of media that counts and"
-    held = " holds no media that counts and" if good.full_kg == 0 else held
-    cycles = (good.half_l, good.half_limit, ""), (good.full_l, good.full_limit, RULE[entry.kind == "trickle"])
-    half, full = (
-        "not known" if value is None else f"{litres(value)}{rule} ({BITES.get(limit, 'media is the limit')})"
-        for value, limit, rule in cycles
-    )
-    if good.full_l == 0:
-        full = f"none: {HALF_ONLY}" if entry.model and entry.model.half_cycle_kind else "none"
-    ways = f"half cycle {half}, full cycle {full}"
-    return f"{where}{held} is good for: {ways}.{missing}"
 
 
 def flow_text(entry: Entry) -> str:
@@ -110,7 +83,7 @@ def _follows(row: Row, later: Row) -> bool:
     return same and row["to"] is not None and 0 <= (later["from"] - row["to"]).days <= 1
 
 
-def history_html(week: Week, name: str, titles: Mapping[str, str]) -> str:
+def history(week: Week, name: str, titles: Mapping[str, str]) -> None:
     """Moves between tanks and fills of a filter, newest first, each day's together."""
     found: list[tuple[dt.date, int, str]] = []
     for row in week.table("placement").filter(filter=name).iter_rows(named=True):
@@ -134,28 +107,11 @@ def history_html(week: Week, name: str, titles: Mapping[str, str]) -> str:
     for date, _, text in sorted(found, key=lambda item: (-item[0].toordinal(), item[1])):
         if date <= week.as_of:
             days.setdefault(date, []).append(text)
-    listing = look.items(
-        f"<strong>{day(date, year=True)}</strong>: {escape(capital('; '.join(text)))}." for date, text in days.items()
-    )
-    return listing or "<p>No fill and no tank is recorded of it. Write them into fills.csv and placements.csv.</p>"
-
-
-def _ok(cycle: Row) -> str:
-    return "can't say" if cycle["ok"] is None else "yes" if cycle["ok"] else "no"
-
-
-def answer_sentence(answer: Row) -> str:
-    """Both answers in one sentence."""
-    full, parts = answer["full"], []
-    for cycle in (answer["half"], full):
-        limit = f" ({BITES[cycle['limit']]})" if cycle["limit"] in BITES else ""
-        good = "" if cycle["rates_l"] is None else f", good for {litres(cycle['rates_l'])}{limit}"
-        parts.append(_ok(cycle) + good)
-    short = f", short {kilograms(full['short_kg'])}" if full["short_kg"] else ""
-    return (
-        f"For {litres(answer['net_l'])} net, {STOCKED[answer['stocking']]}, the {answer['model']}, {full['layout']}:"
-        f" half cycle {parts[0]}; full cycle {parts[1]}{short}."
-    )
+    rows = [(day(date, year=True), f": {capital('; '.join(texts))}.") for date, texts in days.items()]
+    if rows:
+        look.show("days.html", rows=rows, of=0)
+    else:
+        look.html("<p>No fill and no tank is recorded of it. Write them into fills.csv and placements.csv.</p>")
 
 
 def by_shortfall(answers: Sequence[Row]) -> list[Row]:

@@ -46,7 +46,6 @@ def _inline(body: str, style: str = "") -> Markup:
 
 
 def mark(name: str) -> Markup:
-    """The shape of a class."""
     return _inline(SHAPES[name], ";margin-right:6px")
 
 

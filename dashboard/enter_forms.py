@@ -52,7 +52,6 @@ def week() -> Week:
 
 
 def column_title(column: str | None) -> str:
-    """A column as people call it."""
     if column is None:
         return "Whole row"
     return PARAMETER_TITLES.get(column, column.replace("_", " ").capitalize())
@@ -93,10 +92,11 @@ def typed(label: str, key: str, most: int, placeholder: str | None = None, shown
     return (text or "").strip()
 
 
-def number_box(label: str, key: str, placeholder: str, **more: Any) -> Any:
-    """A number that is typed; None where nothing is."""
-    return st.number_input(label, value=None, key=key, placeholder=placeholder, label_visibility="collapsed",
-                           persist_state="session", **more)  # fmt: skip
+def number_box(label: str, key: str, placeholder: str, written: str, **more: Any) -> str:
+    """A number that is typed, as it is `written` in a cell; blank where nothing is."""
+    value = st.number_input(label, value=None, key=key, placeholder=placeholder, label_visibility="collapsed",
+                            persist_state="session", **more)  # fmt: skip
+    return "" if value is None else written.format(value)
 
 
 def echo(answer: trial.Answer) -> None:
@@ -143,7 +143,6 @@ def account_sentence(account: dict[str, Any]) -> str:
 
 
 def files_box(key: str) -> Any:
-    """Spreadsheets of somebody's own."""
     return st.file_uploader("CSV, .xlsx or .ods", type=["csv", "xlsx", "ods"], accept_multiple_files=True, key=key,
                             max_upload_size=logbook.UPLOAD_MB)  # fmt: skip
 
@@ -157,7 +156,6 @@ def column_box(header: str, guess: str, allowed: Iterable[str], key: str, shows:
 
 
 def keep_text(waits: int) -> str:
-    """The button that keeps what was shown."""
     return f"Keep; {counted(waits, 'item')} will wait under Held rows" if waits else "Keep"
 
 

@@ -33,7 +33,6 @@ def label(text: str) -> str:
 
 
 def address(text: str) -> str:
-    """Text as it stands in an address."""
     return quote(text, safe="")
 
 
@@ -64,12 +63,6 @@ def begin_at_the_top(place: str) -> None:
     _script("begin_at_the_top")(key="at_top", data=place)
 
 
-def items(lines: Iterable[str], kind: str = "plain") -> str:
-    """A list of lines that are HTML already; nothing where there are none."""
-    body = "".join(f"<li>{line}</li>" for line in lines)
-    return f'<ul class="{kind}">{body}</ul>' if body else ""
-
-
 def shown(key: str, step: int) -> int:
     """How many rows of a long list are on the page so far."""
     return int(st.session_state.get(key, step))
@@ -94,7 +87,6 @@ def filled(name: str, **data: Any) -> str:
 
 
 def show(name: str, place: Any = st, **data: Any) -> None:
-    """Shows a piece of page from a template."""
     html(filled(name, **data), place)
 
 
@@ -142,5 +134,4 @@ def as_of_line(week: Week) -> str:
 
 
 def foot(week: Week) -> None:
-    """The caution line, on every page."""
     html(f'<p class="caution">{escape(as_of_line(week))} {escape(CYCLES)} {escape(CAUTION_LINE)}</p>')

@@ -9,7 +9,7 @@ from pipeline.advise.book import models
 from pipeline.papers.reply import reply_pdf
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import number
+from pipeline.wording import STOCKED, number
 from schemas.words import STOCKING
 
 Choice = tuple[str, str]  # ("filter" or "model", its name)
@@ -34,7 +34,6 @@ def choose(titles: dict[Choice, str]) -> Choice:
 
 
 def the_tank(week: Week, tank: str) -> None:
-    """Both ratings of the tank, with all its filters, and what they hang on."""
     capacity = week.row("capacity", tank)
     name = data.tank_titles(week).get(tank, tank)
     look.section("Its tank, both ratings", name)
@@ -89,7 +88,7 @@ def will_it_do(week: Week) -> None:
     except Problem as problem:
         look.say(str(problem))
         return
-    look.say(book_forms.answer_sentence(answer))
+    look.show("does.html", answer=answer, stocked=STOCKED, bites=book_forms.BITES)
     left, right = st.columns(2, gap="large")
     look.show("answer.html", left, answer=answer)
     with right:
@@ -120,8 +119,8 @@ def opened(week: Week, kind: str, name: str, tanks: dict[str, str]) -> None:
     entry = filter_entry.of_model(week, name) if kind == "model" else filter_entry.of_filter(week, name)
     capacity = week.row("capacity", entry.tank or "")
     net = capacity["net_l"] if capacity else None
-    says = book_forms.sentence(entry, tanks.get(entry.tank or ""), net)
-    look.show("entry.html", says=says, entry=entry, flow_text=book_forms.flow_text)
+    look.show("entry.html", entry=entry, tank=tanks.get(entry.tank or ""), net=net, flow_text=book_forms.flow_text,
+              bites=book_forms.BITES)  # fmt: skip
     left, right = st.columns(2, gap="large")
     with left:
         look.section("As the water meets it", entry.kind or "")
@@ -141,7 +140,7 @@ def opened(week: Week, kind: str, name: str, tanks: dict[str, str]) -> None:
     look.show("rooms.html", rooms=book_forms.rooms(known))
     if not entry.is_model:
         look.section("What it held", "newest first")
-        look.html(book_forms.history_html(week, name, tanks))
+        book_forms.history(week, name, tanks)
 
 
 def page() -> None:

@@ -18,11 +18,6 @@ from pipeline.week import Week
 from pipeline.wording import counted, day, interval, pct, sentence, short
 
 WEEKS = 26
-KEY = (
-    '<p class="small">Dark bar: a reading, low to high. Hollow: not trusted. Tick from the top: a water change, per cent.'
-    " Blue: calculated, with its 90 % range; the fan: half and nine tenths."
-    " Dashed: what a chosen cause would have, and as hollow bars the readings it would move.</p>"
-)
 
 
 def choose(titles: dict[str, str]) -> str:
@@ -34,7 +29,6 @@ def choose(titles: dict[str, str]) -> str:
 
 
 def nitrate_sentence(fit: Row | None, outlook: Row | None, horizon: int) -> str:
-    """The takeaway of the chart."""
     head = f"{sentence(summary.rate_text(fit))}."
     if outlook is None:
         return head
@@ -46,8 +40,8 @@ def nitrate_sentence(fit: Row | None, outlook: Row | None, horizon: int) -> str:
     return head + tail
 
 
-def nitrate(week: Week, tank: str, weeks: int) -> str:
-    """Draws the chart; the list of what its numbered squares stand for."""
+def nitrate(week: Week, tank: str, weeks: int) -> list[str]:
+    """Draws the chart; what its numbered squares stand for."""
     start = week.as_of - dt.timedelta(7 * weeks)
     look.section("Nitrate", f"mg/L NO₃, {weeks} weeks to {day(week.as_of, year=True)} and the next 14 days")
     fit = next((row for row in week.rows("nitrate_fit", tank) if row["window"] == "recent"), None)
@@ -94,7 +88,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
         alt=f"Nitrate over {weeks} weeks: {span} mg/L, {len(ranges)} readings, {changes.height} changes, limit"
         f" {ceiling:.0f}. {takeaway}",
     )  # fmt: skip
-    return "".join(f"<li>{escape(text)}</li>" for _, text in found)
+    return [text for _, text in found]
 
 
 def rest(week: Week, tank: str) -> None:
@@ -181,10 +175,10 @@ def page() -> None:
         look.html(forms.causes_html(of_tank(found, causes)))
     with right:
         look.section("On the chart")
-        look.html((f'<ol class="events">{squares}</ol>' if squares else "") + KEY)
+        look.show("squares.html", squares=squares)
         st.toggle("12 weeks only", key="short", persist_state="session")
     with st.expander(f"{counted(len(found), 'finding')}, one by one"):
-        look.html(look.filled("findings.html", findings=found, causes=causes))
+        look.show("findings.html", findings=found, causes=causes)
     folded: dict[str, Callable[[], None]] = {
         "The rest of the water": lambda: rest(week, tank),
         "The filter, as the water meets it": lambda: the_filter(week, tank),

@@ -81,15 +81,12 @@ def notes(week: Week, site: str, first: dt.date, last: dt.date) -> forms.Notes:
 def causes(week: Week, site: str) -> forms.Causes:
     """The possible causes of the site's tanks, each with a tick; those that are ticked may be printed."""
     tanks = week.table("tank").filter(pl.col("site") == site)
-    found = [(tank, name or tank, cause) for tank, name in tanks.select("tank", "name").iter_rows()
-             for cause in causes_of(week, tank)]  # fmt: skip
+    found = [(f"{name or tank}: {plain_text.cause(cause)}", f"cause {tank} {cause}", (tank, cause))
+             for tank, name in tanks.select("tank", "name").iter_rows() for cause in causes_of(week, tank)]  # fmt: skip
     if not found:
         return ()
     look.section("Possible causes", "printed only where ticked: a cause can be read as blame")
-    options = (
-        (f"{name}: {plain_text.cause(cause)}", f"cause {tank} {cause}", (tank, cause)) for tank, name, cause in found
-    )
-    return ticked("causes", options)
+    return ticked("causes", found)
 
 
 def proposed(week: Week, site: str) -> forms.Ticked:
@@ -108,7 +105,6 @@ def proposed(week: Week, site: str) -> forms.Ticked:
 
 
 def give(files: Sequence[forms.File], key: str, quiet: bool = False, off: bool = False) -> None:
-    """A button a file."""
     for file in files:
         st.download_button(
             file.label, file.build, file.name, file.mime, key=f"{key} {file.name}", on_click="ignore",
@@ -138,7 +134,6 @@ def issue(week: Week, shown: SiteReport) -> Issued | None:
 
 
 def past(week: Week, site: str) -> None:
-    """What was issued of the site, newest first, and what is lost of it."""
     found, lost = issued.all_issued(week.folder, site), issued.lost(week.folder, site)
     if not found and not lost:
         return
@@ -151,14 +146,8 @@ def past(week: Week, site: str) -> None:
             key = f"{one.first} {one.last} {one.number}"
             with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"paper_row {key}"):
                 span = f"{dates([one.first], year=one.first.year != one.last.year)} to {dates([one.last])}"
-                broken = f'<br><span class="hand">{escape(one.state)}: bring it back from a copy</span>'
-                bad = "" if one.state == "whole" else broken
-                look.html(
-                    f"<p>Issue {one.number}, {day(one.on, year=True, weekday=False)}<br>"
-                    f"<small>{escape(span)} · {escape(one.content_hash[:10])}</small>{bad}</p>",
-                    width="stretch",
-                )
-                if not bad:
+                look.html(look.filled("issue.html", one=one, span=span), width="stretch")
+                if one.state == "whole":
                     give(forms.issue_files(one), f"past {key}", quiet=True)
 
     rows(found[:SHOWN_ISSUES])
@@ -168,7 +157,6 @@ def past(week: Week, site: str) -> None:
 
 
 def preview(week: Week, shown: SiteReport) -> None:
-    """The cover or one sheet as it will be printed, and its words."""
     names = {"": "Cover"} | {sheet["tank"]: look.label(sheet["title"].rsplit(", ", 1)[0]) for sheet in shown.sheets}
     tanks = list(names)[1:]
     if st.session_state.get("paper_sheet") not in names:
@@ -188,7 +176,6 @@ def preview(week: Week, shown: SiteReport) -> None:
 
 
 def site_report(week: Week, sites: dict[str, str]) -> None:
-    """The report of a site: chosen, looked at, issued."""
     site, first, last = choose(week, sites)
     if last < first:
         look.say(f"The report would begin on {day(first, year=True)}, after its end: choose an earlier first day.")
@@ -231,7 +218,6 @@ def rows_of(papers: Sequence[tuple[str, str, list[forms.File]]], key: str, off: 
 
 
 def others(week: Week, sites: dict[str, str]) -> None:
-    """Papers for a day of visits, for one tank and for the whole round."""
     left, right = st.columns(2, gap="large")
     with left:
         look.section("For a day of visits")

@@ -37,11 +37,11 @@ def counts(week: Week, review: pl.DataFrame) -> dict[str, Any]:
     if isinstance(last, dt.date):
         age = (week.as_of - last).days
         newest = f"newest visit {ago(last, week.as_of)}" + (f", on {day(last, year=True)}" if age > 6 else "")
-    none = "No tank of this choice: choose another site or day."
-    none = none if week.now("review").height else f"No tank runs on {day(week.as_of, year=True)}."
+    otherwise = "No tank of this choice: choose another site or day."
+    otherwise = otherwise if week.now("review").height else f"No tank runs on {day(week.as_of, year=True)}."
     named = {name: f"{n} {CLASS_TEXT.get(name, name)}" for name, n in summary.counts(review).items() if n}
     return {"tanks": review.height, "sites": sites, "newest": newest, "late": age > week.round.visit_every_days,
-            "counts": named, "none": none}  # fmt: skip
+            "counts": named, "otherwise": otherwise}  # fmt: skip
 
 
 # Class -> the kind of its rows, the height of their strip, and whether vermillion may be used.
@@ -82,19 +82,12 @@ def bodies_of(week: Week, review: pl.DataFrame) -> dict[str, list[data.Row]]:
 
 
 def table_html(week: Week, review: pl.DataFrame) -> str:
-    """The table of the round."""
     found = bodies_of(week, review)
     steady = {name: found.pop(name) for name in ("steady",) if name in found}
     loud = {name: found[name] for name in CLASSES if name in found}
     return look.filled("week.html", loud=loud, steady=steady, headings=HEADINGS, steady_headings=STEADY, id_of=_id,
                        mark=cells.mark, tank_link=look.tank_link, rise_bar=cells.rise_bar, load_bar=cells.load_bar,
                        late_days=week.assumed["late_reading_days"])  # fmt: skip
-
-
-KEY = f"""<details class="fold key"><summary>How to read a strip</summary><p class="small">
-{cells.SAMPLES["bar"]} a reading, low to high · {cells.SAMPLES["hollow"]} not trusted · {cells.SAMPLES["ring"]} no reading
-that week · {cells.SAMPLES["tick"]} a water change, longer is bigger · {cells.SAMPLES["dash"]} this tank's limit, at the
-same height in every row · {cells.SAMPLES["blue"]} calculated, with its 90 % range.</p></details>"""
 
 
 def chosen(week: Week, review: pl.DataFrame, places: Sequence[Any]) -> pl.DataFrame:
@@ -106,16 +99,14 @@ def chosen(week: Week, review: pl.DataFrame, places: Sequence[Any]) -> pl.DataFr
         "site", "Site", {"": "all sites", **data.site_titles(week)}, "week_site", places[0], **collapsed
     )
     on = look.chosen_of("day", "Day", {"": "any day", **days}, "week_day", places[1], **collapsed)
-    here = table.filter(
-        pl.lit(True) if not site else pl.col("site") == site, pl.lit(True) if not on else pl.col("visit_day") == on
-    )
+    here = table.filter(**{column: value for column, value in (("site", site), ("visit_day", on)) if value})
     if site or on:
         tanks = week.table("tank").filter(pl.col("site").is_in(here["site"].implode()))["tank"]
         review = review.filter(pl.col("tank").is_in(tanks.implode()))
     if review.height > PART:
         titles = {"": "any class"} | {name: f"{name} ({n})" for name, n in summary.counts(review).items() if n}
         name = look.chosen_of("class", "Class", titles, "week_class", places[2], **collapsed)
-        review = review.filter(pl.lit(True) if not name else pl.col("class") == name)
+        review = review.filter(**{"class": name} if name else {})
     return review
 
 
@@ -164,7 +155,7 @@ def page() -> None:
         return
     look.html(week.kept(("this week", tuple(shown["tank"])), lambda: table_html(week, shown)))
     look.more("week_most", review.height, PART)
-    look.html(KEY)
+    look.show("key.html", **cells.SAMPLES)
     rest = [text for text in summary.notices(week) if "`tankround held`" not in text]
     if rest := [text for text in rest if not text.startswith(tuple(once))]:  # those stand above
         look.html("".join(f'<p class="small">{escape(text)}</p>' for text in rest))

@@ -59,7 +59,6 @@ def noon(day: dt.date) -> str:
 
 
 def _days(first: dt.date, last: dt.date, ticks_to: dt.date, **axis: Any) -> alt.X:
-    """The axis of days, ticked at the first of each month."""
     scale = alt.Scale(domain=[noon(first), noon(last)])
     return alt.X("day:T", scale=scale, axis=alt.Axis(title=None, values=month_starts(first, ticks_to), **axis))
 

@@ -15,7 +15,7 @@ from pipeline import safe_write
 from pipeline.papers.site_report import SiteReport, report_html, report_pdf
 from pipeline.papers.writing import safe_name, write_bytes
 from pipeline.problems import Problem
-from pipeline.wording import day_month
+from pipeline.wording import day, day_month
 
 FOLDER = "issued"
 RECORD, PDF, HTML = "report.json", "report.pdf", "report.html"
@@ -35,6 +35,10 @@ class Issued:
     folder: Path
     state: str
     new: bool = False  # made by this very call
+
+    @property
+    def named(self) -> str:
+        return f"issue {self.number} of {day(self.on, year=True, weekday=False)}"
 
     def pdf(self) -> bytes:
         return (self.folder / PDF).read_bytes()

@@ -168,7 +168,6 @@ def _laid_out(report: SiteReport, drawn: Collection[int]) -> tuple[dict[str, Any
 
 
 def report_pdf(report: SiteReport) -> bytes:
-    """The PDF: the cover, then a page a tank."""
     data, drawings = _laid_out(report, range(len(report.sheets)))
     return pdf("site_report.typ", data, report.last, drawings)
 
