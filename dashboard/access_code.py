@@ -35,7 +35,6 @@ class Access:
         return self.wrong >= TRIES
 
     def knows(self, key: str) -> bool:
-        """Whether a key was handed out here."""
         return any(hmac.compare_digest(key.encode(), one.encode()) for one in tuple(self.keys))
 
     def open(self, typed: str) -> str:

@@ -121,13 +121,11 @@ def _test(entered: Entered, key: str, name: str, parameter: str, kit: KitRow | N
     elif kit is not None:
         worth = f"{number(kit.per_drop)} {kit.basis or unit}" if kit.per_drop else ""
         forms.title(title, after, f"drops of {worth}")
-        most = {"min_value": 1, "max_value": MOST_DROPS, "step": 1}
-        count = forms.number_box(title, f"{key} {name} {parameter}", "not tested", **most)
-        text = "" if count is None else f"{count:.0f} drops"
+        text = forms.number_box(title, f"{key} {name} {parameter}", "not tested", "{:.0f} drops", min_value=1,
+                                max_value=MOST_DROPS, step=1)  # fmt: skip
     elif parameter == "temperature":
         forms.title(title, after, unit)
-        value = forms.number_box(title, f"{key} {parameter}", "not tested", step=0.5, format="%.1f")
-        text = "" if value is None else f"{value:.1f}"
+        text = forms.number_box(title, f"{key} {parameter}", "not tested", "{:.1f}", step=0.5, format="%.1f")
     else:
         forms.title(title, after, unit)
         text = forms.typed(title, f"{key} typed {parameter}", forms.LONGEST_VALUE, "not tested")
@@ -171,7 +169,6 @@ def _change(entered: Entered, key: str, week: Week, tank: str, when: dt.date) ->
 
 
 def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
-    """Everything that is asked at a tank."""
     entered = Entered()
     ranges, last = expected_ranges(week, tank, when), last_read(week, tank)
     kits, first = kits_here(week, tank, when)
@@ -198,9 +195,10 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     _change(entered, key, week, tank, when)
     seen = week.of("visit", tank).filter(pl.col("fish_seen").is_not_null()).sort("at")
     forms.title("Fish", f"last {number(seen['fish_seen'][-1], 4)} on {day(seen['day'][-1])}" if seen.height else "")
-    count = forms.number_box("Fish seen", f"{key} fish", "not counted", min_value=0, step=1)
-    looks = forms.pills("How they look", FISH_LOOK, f"{key} look")
-    entered.row |= {"fish_seen": "" if count is None else f"{count:.0f}", "fish_look": str(looks or "")}
+    entered.row["fish_seen"] = forms.number_box(
+        "Fish seen", f"{key} fish", "not counted", "{:.0f}", min_value=0, step=1
+    )
+    entered.row["fish_look"] = str(forms.pills("How they look", FISH_LOOK, f"{key} look") or "")
     with st.expander("More tests, and a note"):
         request(*(parameter for parameter in MAIN if ladders and parameter not in ladders), *MORE)
         forms.title("Note", "never on a report unless ticked")

@@ -1,8 +1,7 @@
-"""What the page Filter book says of an entry: sentences, ledgers and lists as HTML. Everything typed is escaped."""
+"""What pages say of filters, of the filter book, and of a tank's capacity."""
 
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
-from html import escape
 from typing import Any
 
 import polars as pl
@@ -10,88 +9,46 @@ import streamlit as st
 
 from dashboard import look
 from dashboard.data import Row
-from dashboard.ledgers import Line, flow_text, sum_html
-from pipeline.advise.book import Rating
 from pipeline.advise.filter_entry import Entry
 from pipeline.week import Week
-from pipeline.wording import NBSP, STOCKED, day, flow, kilograms, listed, litres, money, number, per_cent, with_unit
+from pipeline.wording import day, flow, kilograms, number, per_cent, with_unit
 from pipeline.wording import sentence as capital
 
 BITES = {"flow": "flow is the limit", "media": "media is the limit", "flow unknown": "by its media; flow not known"}
-RULE = {True: " by the rule of thumb, which flatters a trickle tower", False: ""}
-HALF_ONLY = "an internal or sponge filter does the half cycle only"
 
 
-def sentence(entry: Entry, tank: str | None, net: float | None) -> str:
-    """What it holds and what that is good for; what is not known is stated."""
-    good = entry.good
-    stands = "on no tank" if tank is None else f"on {tank}{'' if net is None else f' ({litres(net)} net)'}"
-    where = f"{entry.name}, {'filled as the book has it' if entry.is_model else stands},"
-    if not entry.recorded:
-        what = "has no usual media in the book" if entry.is_model else "has nothing recorded inside"
-        return f"{where} {what}: it can't be said what it is good for."
-    missing = f" Still needed: {good.missing}." if good.missing else ""
-    if good.half_l is None and good.full_l is None:
-        return f"{where} can't be rated yet.{missing or ' Its layers are not all known.'}"
-    held = "" if good.full_kg is None else f" holds {kilograms(good.full_kg)} of media that counts and"
-    held = " holds no media that counts and" if good.full_kg == 0 else held
-    cycles = (good.half_l, good.half_limit, ""), (good.full_l, good.full_limit, RULE[entry.kind == "trickle"])
-    half, full = (
-        "not known" if value is None else f"{litres(value)}{rule} ({BITES.get(limit, 'media is the limit')})"
-        for value, limit, rule in cycles
+def flow_text(entry: Entry) -> str:
+    """`610 L/h, timed Tue 14 April (87 % of clean)`; how it is known stands with it."""
+    if entry.flow_l_h is None:
+        return "flow not known"
+    text = with_unit(number(entry.flow_l_h), "L/h")
+    if entry.flow_day is not None:
+        share = "" if entry.flow_of_clean is None else f" ({per_cent(100 * entry.flow_of_clean)} of clean)"
+        return f"{text}, timed {day(entry.flow_day)}{share}"
+    if entry.flow_basis == "estimated":
+        return f"{text}, estimated from the rated flow"
+    return f"{text}, {'timed on filters of this model' if entry.is_model else 'timed when clean'}"
+
+
+def draw(entries: Sequence[Entry], headed: bool = True) -> None:
+    """Filters as the water meets them, drawn to depth."""
+    look.show("filter.html", entries=entries, headed=headed, flow_text=flow_text)
+
+
+def capacity(week: Week, tank: str, row: Row | None) -> None:
+    """Both ratings of a tank side by side, and below them the effective media, layer by layer."""
+    if row is None:
+        look.html("<p>No sum can be made: no filter or no volume is recorded.</p>")
+        return
+    layers = (
+        week.now("capacity_layer").filter(tank=tank, stage="biological").sort("filter", "position", "layer").to_dicts()
     )
-    if good.full_l == 0:
-        full = f"none: {HALF_ONLY}" if entry.model and entry.model.half_cycle_kind else "none"
-    ways = f"half cycle {half}, full cycle {full}"
-    return f"{where}{held} is good for: {ways}.{missing}"
-
-
-def facts_line(entry: Entry) -> str:
-    """Kind, entry of the book, flow, and what the media works today."""
-    parts = [entry.kind or "kind not recorded"]
-    if not entry.is_model:
-        parts.append(f"book entry {entry.model.name}" if entry.model else "model not in the book")
-    parts.append(flow_text(entry))
-    if entry.good.worked_kg and entry.tank is not None:
-        parts.append(f"today its media works like {kilograms(entry.good.worked_kg)} of mature, well-placed media")
-    if entry.is_model and entry.model is not None:
-        parts.append(f"book: {entry.model.source or 'source not recorded'}")
-    parts.append("litres are net and normally stocked")
-    note = f"<br>Note: {escape(entry.note)}" if entry.note else ""
-    return escape(" · ".join(parts)) + note
-
-
-def alone_html(entry: Entry, assumed: Mapping[str, float]) -> str:
-    """The sum of what it is good for by itself."""
-    good = entry.good
-    table = sum_html([
-        Line("Media that counts, dry", kilograms(good.full_kg)),
-        Line("Flow", flow(entry.flow_l_h), entry.flow_basis if entry.flow_l_h is not None else ""),
-        Line("Half cycle", litres(good.half_l), BITES.get(good.half_limit, ""), total=True),
-        Line("Full cycle", litres(good.full_l), BITES.get(good.full_limit, ""), total=True),
-    ])  # fmt: skip
-    rule = (
-        f"Half: the smaller of media ÷{NBSP}{assumed['half_media_share']:g} × {assumed['litres_per_kg']:g}{NBSP}L (foam:"
-        f" {assumed['half_foam_l_per_l']:g}{NBSP}L a litre) and flow ÷{NBSP}{assumed['half_turnover_h']:g}. Full: media ×"
-        f" {assumed['litres_per_kg']:g}{NBSP}L, and never more than the half."
-    )
-    trickle = " In a trickle tower the rule of thumb flatters: much air leaves little of the full cycle."
-    return f'{table}<p class="small">{rule}{trickle if entry.kind == "trickle" else ""}</p>'
-
-
-def _table(headings: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence[int] = ()) -> str:
-    """A ledger of the book; on a phone the headings stand before the values."""
-    return look.table(headings, rows, "ledger held book", ("", *headings[1:]), classes=dict.fromkeys(numbers, "n"))
-
-
-def ways_html(ways: Sequence[tuple[str, Rating]]) -> str:
-    """Every way to fill a model, side by side."""
-    rows = [
-        (escape(filled), kilograms(good.full_kg), litres(good.half_l), BITES.get(good.half_limit, "–"),
-         litres(good.full_l), BITES.get(good.full_limit, "–"))
-        for filled, good in ways
-    ]  # fmt: skip
-    return _table(("Filled", "media", "half cycle", "its limit", "full cycle", "limit of the full"), rows, (1, 2, 4))
+    why = "; ".join(dict.fromkeys(f"{layer['compartment']}: {layer['why']}" for layer in layers if layer["why"]))
+    rule = week.assumed.assumption("litres_per_kg")
+    left, right = st.columns(2, gap="large")
+    look.show("plain.html", left, capacity=row, rule=rule)
+    look.show("need.html", right, capacity=row, rule=rule)
+    look.show("media.html", capacity=row, layers=layers, why=why)
 
 
 def _size(size: Row) -> str:
@@ -106,26 +63,18 @@ def _size(size: Row) -> str:
     return f"{size['shape'] or 'deep'} {with_unit(measures, 'mm')}{share}"
 
 
-def rooms_html(rows: Sequence[Row]) -> str:
-    """What the book knows of each compartment, and from where."""
-    cells = []
+def rooms(rows: Iterable[Row]) -> list[Row]:
+    """Compartments of the book with their sizes, weights, and what stands beside their sources, in words."""
+    found = []
     for row in rows:
-        sizes = dict.fromkeys(filter(None, map(_size, row["sizes"])))
         weighed = [f"{with_unit(number(row[name]), 'kg')} {word}"
                    for name, word in (("room_loose_kg", "loose"), ("room_neat_kg", "neat")) if row[name] is not None]  # fmt: skip
         of = f" of {row['usual_medium']}" if weighed and row["usual_medium"] else ""
-        volume = "not known" if row["usable_l"] is None else f"{litres(row['usable_l'])} by {row['volume_basis']}"
         pad = "" if row["pad_mm"] is None else f"pads {with_unit(number(row['pad_mm'], 4), 'mm')}"
-        sources = listed(row["sources"]) or "source not recorded"
-        cells.append((
-            f"{row['position']} {escape(row['compartment'])}",
-            escape(listed(dict.fromkeys(row["stages"])) or "not said"),
-            escape("; ".join(sizes)) or "size not recorded",
-            escape(volume),
-            escape((" / ".join(weighed) + of) if weighed else "not weighed"),
-            f"{escape(sources)}<br><small>{escape('; '.join(filter(None, (pad, row['room_note']))))}</small>",
-        ))  # fmt: skip
-    return _table(("Compartment", "meant for", "inside", "holds", "weighed", "known by"), cells)
+        inside = "; ".join(dict.fromkeys(filter(None, map(_size, row["sizes"]))))
+        beside = "; ".join(filter(None, (pad, row["room_note"])))
+        found.append({**row, "inside": inside, "weighed": " / ".join(weighed) + of, "beside": beside})
+    return found
 
 
 def _follows(row: Row, later: Row) -> bool:
@@ -134,7 +83,7 @@ def _follows(row: Row, later: Row) -> bool:
     return same and row["to"] is not None and 0 <= (later["from"] - row["to"]).days <= 1
 
 
-def history_html(week: Week, name: str, titles: Mapping[str, str]) -> str:
+def history(week: Week, name: str, titles: Mapping[str, str]) -> None:
     """Moves between tanks and fills of a filter, newest first, each day's together."""
     found: list[tuple[dt.date, int, str]] = []
     for row in week.table("placement").filter(filter=name).iter_rows(named=True):
@@ -158,71 +107,32 @@ def history_html(week: Week, name: str, titles: Mapping[str, str]) -> str:
     for date, _, text in sorted(found, key=lambda item: (-item[0].toordinal(), item[1])):
         if date <= week.as_of:
             days.setdefault(date, []).append(text)
-    listing = look.items(
-        f"<strong>{day(date, year=True)}</strong>: {escape(capital('; '.join(text)))}." for date, text in days.items()
-    )
-    return listing or "<p>No fill and no tank is recorded of it. Write them into fills.csv and placements.csv.</p>"
-
-
-def _ok(cycle: Row) -> str:
-    return "can't say" if cycle["ok"] is None else "yes" if cycle["ok"] else "no"
-
-
-def answer_sentence(answer: Row) -> str:
-    """Both answers in one sentence."""
-    full, parts = answer["full"], []
-    for cycle in (answer["half"], full):
-        limit = f" ({BITES[cycle['limit']]})" if cycle["limit"] in BITES else ""
-        good = "" if cycle["rates_l"] is None else f", good for {litres(cycle['rates_l'])}{limit}"
-        parts.append(_ok(cycle) + good)
-    short = f", short {kilograms(full['short_kg'])}" if full["short_kg"] else ""
-    return (
-        f"For {litres(answer['net_l'])} net, {STOCKED[answer['stocking']]}, the {answer['model']}, {full['layout']}:"
-        f" half cycle {parts[0]}; full cycle {parts[1]}{short}."
-    )
+    rows = [(day(date, year=True), f": {capital('; '.join(texts))}.") for date, texts in days.items()]
+    if rows:
+        look.show("days.html", rows=rows, of=0)
+    else:
+        look.html("<p>No fill and no tank is recorded of it. Write them into fills.csv and placements.csv.</p>")
 
 
 def by_shortfall(answers: Sequence[Row]) -> list[Row]:
-    """Models that do first, then the smallest shortfall of media; what can't be said last."""
+    """Models that do first, then the smallest shortfall of media, what can't be said last; each with what it `lacks`."""
 
     def key(a: Row) -> tuple[Any, ...]:
         full, short, cost = a["full"], a["full"]["short_kg"], a["cost"]
         does = (full["ok"] is None, not full["ok"], not a["half"]["ok"])
         return (*does, short is None, short or 0.0, cost is None, cost or 0.0)
 
-    return sorted(answers, key=key)
+    return [{**answer, "lacks": _lacks(answer)} for answer in sorted(answers, key=key)]
 
 
-def compare_html(answers: Sequence[Row]) -> str:
-    """Every model for the same water, side by side, filled loosely and packed neatly."""
-
-    def full_of(answer: Row, layout: str) -> str:
-        """`no, 146 L; 0.65 kg short` of one way to fill a model."""
-        way = next((way for way in answer["layouts"] if way["layout"] == layout), None)
-        if way is None:
-            return "–"
-        short = f"<br><small>{kilograms(way['short_kg'])} short of {kilograms(way['need_kg'])}</small>"
-        return f"{_ok(way)}, {litres(way['rates_l'])}{short if way['short_kg'] else ''}"
-
-    rows = []
-    for a in answers:
-        half, full = a["half"], a["full"]
-        lacks = list(a["missing"])
-        if half["ok"] is False and half["limit"] == "flow":
-            lacks.append(f"flow of {flow(half['needs_l_h'])}")
-        if full["short_kg"]:
-            lacks.append(kilograms(full["short_kg"]) + " of media")
-        if full["ok"] is False and not lacks:
-            lacks = a["would_make_it_yes"][:1]
-        slack = "–" if a["slack_pct"] is None else per_cent(a["slack_pct"])
-        slack = f"over by {slack.lstrip('−')}" if slack.startswith("−") else slack
-        cost = money(a["cost"]) if a["cost"] is not None else "<small>price not in round.toml</small>"
-        rows.append(
-            (f"<strong>{escape(a['model'])}</strong>", f"{_ok(half)}, {litres(half['rates_l'])}",
-             full_of(a, "filled loosely"), full_of(a, "packed neatly"), slack, cost, escape(listed(lacks)) or "nothing")
-        )  # fmt: skip
-    names = ("Model", "half cycle", "full cycle, filled loosely", "full cycle, packed neatly", "slack", "cost", "lacks")
-    return _table(names, rows, (4,))
+def _lacks(answer: Row) -> list[str]:
+    """What a model lacks: what the book does not say of it, flow, media; else the first thing that would make it a yes."""
+    half, full, lacks = answer["half"], answer["full"], list(answer["missing"])
+    if half["ok"] is False and half["limit"] == "flow":
+        lacks.append(f"flow of {flow(half['needs_l_h'])}")
+    if full["short_kg"]:
+        lacks.append(kilograms(full["short_kg"]) + " of media")
+    return answer["would_make_it_yes"][:1] if full["ok"] is False and not lacks else lacks
 
 
 def filters_table(week: Week, tanks: Mapping[str, str]) -> pl.DataFrame:

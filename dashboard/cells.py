@@ -1,16 +1,14 @@
-"""What tables of tanks hold, as HTML: class shapes, the twelve-week strip and small bars as SVG in img with their alt;
-rise, where nitrate levels off, bioload and the last reading in words."""
+"""What tables of tanks draw: class shapes, the twelve-week strip and small bars as SVG in img with their alt."""
 
 import datetime as dt
 from collections.abc import Sequence
-from html import escape
+
+from markupsafe import Markup, escape
 
 from dashboard import look
 from dashboard.data import Row
 from dashboard.look import BLUE, GROUND, HAND, INK, INK2, INK3, RULE, STRIP
-from pipeline.review import summary
-from pipeline.week import Week
-from pipeline.wording import NBSP, ago, amount, day, due_text, interval, span
+from pipeline.wording import due_text
 
 WEEKS = 12
 
@@ -32,21 +30,22 @@ def uri(body: str, width: float, height: float) -> str:
     return "data:image/svg+xml," + svg
 
 
-def img(body: str, alt: str, width: float, height: float) -> str:
+def img(body: str, alt: str, width: float, height: float) -> Markup:
     """An img of an SVG; lazy, since a thousand of them take half a minute otherwise."""
-    return (
+    return Markup(
         f'<img loading="lazy" decoding="async" src="{uri(body, width, height)}" width="{width:g}" height="{height:g}"'
-        f' alt="{escape(alt, quote=True)}">'
+        f' alt="{escape(alt)}">'
     )
 
 
-def _inline(body: str, style: str = "") -> str:
+def _inline(body: str, style: str = "") -> Markup:
     """A sign in a line of words, which say the same: it has no alt of its own."""
-    return f'<img src="{uri(body, 14, 14)}" width="14" height="14" alt="" style="display:inline;vertical-align:-2px{style}">'
+    return Markup(
+        f'<img src="{uri(body, 14, 14)}" width="14" height="14" alt="" style="display:inline;vertical-align:-2px{style}">'
+    )
 
 
-def mark(name: str) -> str:
-    """The shape of a class."""
+def mark(name: str) -> Markup:
     return _inline(SHAPES[name], ";margin-right:6px")
 
 
@@ -71,7 +70,7 @@ STYLES = {
 def strip(
     readings: Sequence[Row], changes: Sequence[Row], outlook: Row | None, ceiling: float, as_of: dt.date, height: float,
     hot: bool,
-) -> str:  # fmt: skip
+) -> Markup:  # fmt: skip
     """Twelve weeks of readings and changes; twice the tank's limit is the height of every row. `hot`: vermillion may be used."""
     width, lane = 168.0, min(14.0, height / 4)
     weeks_w, base = width - 18, height - 3
@@ -121,10 +120,8 @@ def strip(
     return img("".join(parts), alt, width, height)
 
 
-def rise_bar(low: float | None, rate: float | None, high: float | None) -> str:
+def rise_bar(low: float, rate: float, high: float) -> Markup:
     """Net rise a week on a scale from −5 to 25, tick at 0."""
-    if rate is None or low is None or high is None:
-        return ""
 
     def x(value: float) -> float:
         return 2 + 76 * (min(max(value, -5), 25) + 5) / 30
@@ -137,10 +134,8 @@ def rise_bar(low: float | None, rate: float | None, high: float | None) -> str:
     return img(body, "", 80, 12)
 
 
-def load_bar(plain: float | None, working: float | None, hot: bool) -> str:
+def load_bar(plain: float, working: float | None, hot: bool) -> Markup:
     """Plain bioload open over working bioload filled, 0 to 200 %, tick at 100, caret beyond."""
-    if plain is None:
-        return ""
 
     def w(value: float) -> float:
         return 80 * min(value, 200) / 200
@@ -156,7 +151,7 @@ def load_bar(plain: float | None, working: float | None, hot: bool) -> str:
     return img(body, "", 88, 14)
 
 
-def bioload_bar(value: float, hot: bool) -> str:
+def bioload_bar(value: float, hot: bool) -> Markup:
     """One bioload as a bar, 0 to 200 % of the rating, a line at 100, caret beyond."""
     colour = HAND if hot else INK2
     body = f'<rect x="0" y="2" width="{min(value, 200) * 0.9:.1f}" height="7" fill="{colour}"/>'
@@ -184,61 +179,6 @@ def done_at(rule: str, tank: str, doubted: dt.date | None = None) -> str:
     form = "" if place == "at_the_tank" else f"&amp;record={place}"
     on = f"&amp;day={doubted}" if rule == "reading_in_doubt" and doubted else ""
     return f"at_the_tank?{asked}{form}{on}"
-
-
-def _hand(text: str, marked: bool) -> str:
-    return f'<span class="hand">{text}</span>' if marked else text
-
-
-def rise(fit: Row | None, bar: bool = False) -> str:
-    """Net rise a week [mg/L] with its range and, where asked, its bar; `no clear trend` where the range spans 0."""
-    if fit is None or fit["state"] == "too few" or (fit["rate"] is None and fit["low"] is None):
-        return "<small>rise not known</small>"
-    low, high = 7 * (fit["low"] or 0.0), None if fit["high"] is None else 7 * fit["high"]
-    if fit["state"] == "below chart" and high is not None:
-        return f"<small>under {amount(high)}, below the chart</small>"
-    if fit["state"] == "at least" or fit["rate"] is None or high is None:
-        return f"at least {amount(low)}"
-    drawn = f'<span class="bars">{rise_bar(low, 7 * fit["rate"], high)}</span>' if bar else ""
-    if low <= 0 <= high:
-        return f"<small>no clear trend</small>{drawn}"
-    rough = " <small>rough</small>" if fit["state"] == "rough" else ""
-    return f"{amount(7 * fit['rate'])} <small>{span(low, high)}</small>{rough}{drawn}"
-
-
-def levels_off(outlook: Row | None, hot: bool) -> str:
-    """Where nitrate levels off [mg/L], against the limit; vermillion above it, and never in a steady row."""
-    if outlook is None:
-        return "<small>not known</small>"
-    limit = amount(outlook["ceiling"], 0)
-    if outlook["plateau"] is not None:
-        near = _hand(amount(outlook["plateau"], 0), hot and outlook["plateau"] > outlook["ceiling"])
-        return f"{near} <small>limit {limit}</small>"
-    weeks = outlook["weeks_to_ceiling"]
-    if weeks:
-        return f"<small>no water changed: at {limit} in {amount(weeks, 0)} weeks</small>"
-    return f"<small>not known, limit {limit}</small>"
-
-
-def bioload(row: Row | None, hot: bool, bar: bool = False) -> str:
-    """Bioload of the plain and of the working rating, never mixed."""
-    if row is None or row["plain_state"] == summary.CANT:
-        return "<small>bioload not known</small>"
-    if row["plain_load_pct"] is None:
-        return "<small>half cycle only</small>"
-    values = (row["plain_load_pct"], row["working_load_pct"])
-    text = " / ".join("not known" if v is None else _hand(f"{v:.0f}", hot and v > 100) for v in values)
-    drawn = f'<span class="bars">{load_bar(*values, hot)}</span>' if bar else ""
-    return f"{text}{NBSP}%{drawn}"
-
-
-def last(week: Week, water: Row | None, ceiling: float, read: dt.date | None, hot: bool, gap: str) -> str:
-    """The last nitrate as a range [mg/L], and its age."""
-    if water is None:
-        return f"<small>not read since {day(read, year=True)}</small>" if read else "<small>never read</small>"
-    value = _hand(interval(water["low"], water["high"]), hot and water["low"] > ceiling)
-    old = hot and water["age_days"] > week.assumed["late_reading_days"]
-    return f"{value}{gap}<small{' class=hand' if old else ''}>{ago(water['day'], week.as_of)}</small>"
 
 
 def due_soon(rows: list[Row], soon: int) -> list[str]:

@@ -52,7 +52,6 @@ def week() -> Week:
 
 
 def column_title(column: str | None) -> str:
-    """A column as people call it."""
     if column is None:
         return "Whole row"
     return PARAMETER_TITLES.get(column, column.replace("_", " ").capitalize())
@@ -93,10 +92,11 @@ def typed(label: str, key: str, most: int, placeholder: str | None = None, shown
     return (text or "").strip()
 
 
-def number_box(label: str, key: str, placeholder: str, **more: Any) -> Any:
-    """A number that is typed; None where nothing is."""
-    return st.number_input(label, value=None, key=key, placeholder=placeholder, label_visibility="collapsed",
-                           persist_state="session", **more)  # fmt: skip
+def number_box(label: str, key: str, placeholder: str, written: str, **more: Any) -> str:
+    """A number that is typed, as it is `written` in a cell; blank where nothing is."""
+    value = st.number_input(label, value=None, key=key, placeholder=placeholder, label_visibility="collapsed",
+                            persist_state="session", **more)  # fmt: skip
+    return "" if value is None else written.format(value)
 
 
 def echo(answer: trial.Answer) -> None:
@@ -142,21 +142,7 @@ def account_sentence(account: dict[str, Any]) -> str:
     return f"{counted(account['rows_in'], 'row')}: {', '.join(parts) or 'nothing in it'}."
 
 
-def _cells(rows: Sequence[Row], reason: str, headings: Sequence[str], titles: Mapping[str, str]) -> None:
-    """Where each stands, as it was typed, and what is noted of it."""
-    body = []
-    for row in rows:
-        line = f"line {row['line']}" if row["line"] else "whole file"
-        title = titles.get(row["tank"] or "")
-        place = f"{escape(title)}<br><small>{escape(row['file'])}, " if title else f"{escape(row['file'])}<br><small>"
-        typed = f"{row['column'] or 'row'} “{row['text'][:200]}”"
-        cells = (f"{place}{line}</small>", escape(typed), escape(row[reason]), escape(row.get("suggestion") or ""))
-        body.append(cells[: len(headings)])
-    look.html(look.table(headings, body, labels=("", "", "", "suggested")))
-
-
 def files_box(key: str) -> Any:
-    """Spreadsheets of somebody's own."""
     return st.file_uploader("CSV, .xlsx or .ods", type=["csv", "xlsx", "ods"], accept_multiple_files=True, key=key,
                             max_upload_size=logbook.UPLOAD_MB)  # fmt: skip
 
@@ -170,7 +156,6 @@ def column_box(header: str, guess: str, allowed: Iterable[str], key: str, shows:
 
 
 def keep_text(waits: int) -> str:
-    """The button that keeps what was shown."""
     return f"Keep; {counted(waits, 'item')} will wait under Held rows" if waits else "Keep"
 
 
@@ -185,22 +170,25 @@ def account(week: Week, result: trial.Account, titles: Mapping[str, str] | None 
         like = f"is it {column['like']}?" if column["like"] else "it is not used."
         text = f"Column “{column['column']}” in {column['file']} is not known; {like}"
         look.html(f"<p>{escape(text)}</p>")
-    reason_columns, remark_columns = ("Where", "As typed", "Why", "Suggested"), ("Where", "As typed", "What is said")
+
+    def rows_of(rows: Sequence[Row], held: bool = False) -> None:
+        look.show("remarks.html", rows=rows[:SHOWN], titles=titles, held=held)
+
     if result.held:
         look.section("Would be held", "not used until it is put right; the rest of each row is")
-        _cells(result.held[:SHOWN], "reason", reason_columns, titles)
+        rows_of(result.held, held=True)
     if result.elsewhere:
         look.section("Would then be held too", "in files that are here already")
-        _cells(result.elsewhere[:SHOWN], "reason", reason_columns, titles)
+        rows_of(result.elsewhere, held=True)
     if rows := result.becomes:
         with st.expander(f"What {counted(len(rows), 'row')} would become", expanded=len(rows) <= 10):
-            look.html(look.filled("becomes.html", rows=rows, titles=titles))
+            look.show("becomes.html", rows=rows, titles=titles)
     warned, converted = ([row for row in result.remarks if row["outcome"] == kind] for kind in ("warned", "converted"))
     if warned:
         look.section("Used, and marked")
-        _cells(warned[:SHOWN], "says", remark_columns, titles)
+        rows_of(warned)
     if converted:
         with st.expander(f"{counted(len(converted), 'cell')} converted, the original kept"):
-            _cells(converted[:SHOWN], "says", remark_columns, titles)
+            rows_of(converted)
     if more := sum(max(len(rows) - SHOWN, 0) for rows in (result.held, warned, converted)):
         look.small(f"{counted(more, 'line')} more not shown.")

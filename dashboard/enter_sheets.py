@@ -38,13 +38,15 @@ KNOWN = {
 KINDS = {"visits": "readings", "services": "filter services", "events": "events"}
 
 
-def account_of(week: Week, new: Mapping[str, bytes], columns: Mapping[str, str] | None = None) -> trial.Account:
-    """The account of files that are not kept yet, with what own headers mean; checked once for the same content."""
+def _previewed(week: Week, new: Mapping[str, bytes], columns: Mapping[str, str] | None = None) -> trial.Account:
+    """Shows the account of files that are not kept yet, with what own headers mean; checked once for the same content."""
     folder = trial.with_columns(forms.folder_now(), columns or {})
-    return data.slowly(
+    result = data.slowly(
         week, ("account", trial.stamp(folder.path), repr(columns), tuple(new.items())),
         "Checking by the same rules as a load", lambda: trial.files(folder, week.table("held"), new),
     )  # fmt: skip
+    forms.account(week, result)
+    return result
 
 
 def _grid_frame(week: Week, sites: list[str], when: dt.date) -> pl.DataFrame:
@@ -116,8 +118,7 @@ def grid(week: Week, when: dt.date, sites: list[str]) -> None:
     if not rows:
         look.say("Nothing is typed yet.")
         return
-    result = account_of(week, {f"visits/entered-{when}.csv": logbook.visits_csv(rows).encode()})
-    forms.account(week, result)
+    result = _previewed(week, {f"visits/entered-{when}.csv": logbook.visits_csv(rows).encode()})
     if st.button(forms.keep_text(len(result.held) + len(result.elsewhere)), type="primary", key="grid_keep"):
         with forms.show_errors():
             path = logbook.save_visits(week.folder, rows, dt.date.today())
@@ -171,8 +172,7 @@ def upload(week: Week) -> None:
             look.html(f"<p>“{escape(file.name)}” would be kept as {escape(kind)}/{escape(name)}.</p>")
         new[f"{kind}/{name}"] = file.getvalue()
     columns = _own_columns(new) if kind == "visits" else {}
-    result = account_of(week, new, columns)
-    forms.account(week, result)
+    result = _previewed(week, new, columns)
     rows, nothing = result.account["rows_in"], ""
     if rows and result.account["repeats"] == rows:
         nothing = "Every row of it is here already: there is nothing to keep."
@@ -242,8 +242,7 @@ def form(week: Week, when: dt.date) -> None:
         return
     content = logbook.rows_csv(headers(family), [kept]).encode()
     stem = family.pattern.partition("/")[0].removesuffix(".csv")
-    result = account_of(week, {f"typed.csv, sheet {stem}": content})
-    forms.account(week, result)
+    result = _previewed(week, {f"typed.csv, sheet {stem}": content})
     if result.held:
         look.say("It is not kept as long as anything in it would be held: put it right, then check again.")
         return

@@ -22,7 +22,6 @@ NEXT = "Next: enter readings under At the tank; what else would help most is nam
 
 
 def _keep(week: Week, made: from_sheet.Made) -> None:
-    """What it would become; the button that keeps it."""
     folder = trial.with_columns(forms.folder_now(), made.columns)
     folder = replace(folder, round=replace(folder.round, date_order=made.date_order))
     new = {}
@@ -43,7 +42,6 @@ def _keep(week: Week, made: from_sheet.Made) -> None:
 
 
 def _typed(week: Week) -> None:
-    """Site, tank and litres, typed."""
     sites = data.site_titles(week)
     with st.form("first tank", border=False):
         left, middle, right = st.columns(3)
@@ -71,7 +69,6 @@ def _typed(week: Week) -> None:
 
 
 def _from_spreadsheet(week: Week) -> None:
-    """All tanks and their visits from the spreadsheets that they are kept in."""
     given = forms.files_box("first_file")
     if not given:
         return

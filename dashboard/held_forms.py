@@ -2,6 +2,7 @@
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from functools import partial
 from html import escape
 from typing import Any
 
@@ -14,7 +15,7 @@ from dashboard.data import Row
 from pipeline import logbook, trial
 from pipeline.intake.corrections import ACCEPT, REJECT
 from pipeline.week import Week
-from pipeline.wording import NBSP, ago, counted, day, listed
+from pipeline.wording import counted, first_few
 
 NAMED = 6  # tanks named in the sentence
 OPEN = "held_open"  # the item whose panel is open
@@ -34,46 +35,26 @@ def items(week: Week, folder: trial.Folder) -> list[Row]:
     """Held items, worst and oldest first, each with `since`, `title` of its tank and `id`."""
     held = week.table("held")
     titles = data.tank_titles(week)
-    rows = held.with_columns(pl.Series("since", trial.held_since(folder, held), dtype=pl.Date)).to_dicts()
+    since = pl.Series("since", trial.held_since(folder, held), dtype=pl.Date)
+    harm = pl.col("column").replace_strict(HARM, default=len(HARM), return_dtype=pl.Int64)
+    rows = held.with_columns(since).sort(harm, "since", "file", "line", nulls_last=True, maintain_order=True).to_dicts()
     for row in rows:
         row["title"] = titles.get(row["tank"] or "", row["tank"] or "")
         row["id"] = f"{row['file']}|{row['line']}|{row['column'] or ''}"
-
-    def worst(row: Row) -> tuple[int, dt.date, str, int]:
-        return HARM.get(row["column"], len(HARM)), row["since"] or dt.date.max, row["file"], row["line"]
-
-    return sorted(rows, key=worst)
+    return rows
 
 
-def sentence(week: Week, rows: Sequence[Row]) -> str:
-    """How many are held, since when, and which tanks wait."""
-    days = [row["since"] for row in rows if row["since"]]
-    since = f", the oldest since {day(min(days), year=True)}" if days else ""
-    verb = "item is" if len(rows) == 1 else "items are"
+def waiting(week: Week, rows: Sequence[Row]) -> list[str]:
+    """The tanks that wait for held rows; those beyond the most that a sentence names are counted."""
     names = data.tank_names(week)
-    waiting = dict.fromkeys(row["tank"] for row in rows if row["tank"])
-    tanks = [names.get(tank, tank) for tank in waiting]
-    stray = sum(not row["tank"] for row in rows)
-    shown = tanks if len(tanks) <= NAMED + 1 else [*tanks[:NAMED], f"{len(tanks) - NAMED} more"]
-    wait = f" {listed(shown)} {'waits' if len(tanks) == 1 else 'wait'} for {'it' if len(rows) == 1 else 'them'}."
-    wait = wait if shown else ""
-    lost = f" {counted(stray, 'item stands', 'items stand')} under no tank yet." if stray else ""
-    return f"{len(rows)}{NBSP}{verb} held{since}.{wait}{lost}"
+    tanks = [names.get(tank, tank) for tank in dict.fromkeys(row["tank"] for row in rows if row["tank"])]
+    return tanks if len(tanks) <= NAMED + 1 else first_few(tanks, NAMED, lambda more: f"{more} more")
 
 
 def where(row: Row) -> str:
     """`visits/x.csv, line 5, column nitrate`."""
     line = f", line {row['line']}" if row["line"] else ", the whole file"
     return f"{row['file']}{line}" + (f", column {row['column']}" if row["column"] else "")
-
-
-def item_html(week: Week, row: Row) -> str:
-    """One held item."""
-    since, age = row["since"], ago(row["since"], week.as_of) if row["since"] else ""
-    held = f"held {age.removesuffix(' ago')}, since {day(since)}" if age.endswith(" ago") else f"held since {age}"
-    held = held if since else "held, day not known"
-    what = forms.column_title(row["column"]) if row["line"] else "Whole file"
-    return look.filled("held.html", row=row, held=held, what=what, where=where(row))
 
 
 # The button that does it -> its words.
@@ -191,19 +172,9 @@ def state_text(folder: trial.Folder, row: Mapping[str, Any]) -> str:
     return f"stale: the {what} reads “{reads[:200]}” now"
 
 
-def log_html(folder: trial.Folder, rows: Sequence[Mapping[str, Any]]) -> str:
+def log(folder: trial.Folder, rows: Sequence[Row]) -> None:
     """The corrections as a table, newest first as handed over."""
-    cells = []
-    for row in rows:
-        when = day(row["on"], year=True, weekday=False) if row["on"] else "day not known"
-        now = {ACCEPT: "the suggestion taken", REJECT: "not used"}.get(row["now"], f"“{row['now']}”")
-        was = f"“{row['was'][:200]}”" if row["was"] else "blank" if row["of_column"] else "whole row"
-        state = escape(state_text(folder, row))
-        cells.append((
-            f"{escape(when)}<br><small>{escape(row['by'] or 'nobody named')}</small>",
-            f"{escape(forms.column_title(row['of_column'] or None))}<br><small>{escape(row['of_file'])}, line {row['of_line']}</small>",
-            f"{escape(was)} → {escape(now)}",
-            escape(row["why"] or "–"),
-            state if row["state"] == "applied" else f"<strong>{state}</strong>",
-        ))  # fmt: skip
-    return look.table(("When and who", "Cell", "Was, and now", "Why", "State"), cells)
+    now = {ACCEPT: "the suggestion taken", REJECT: "not used"}
+    look.show(
+        "corrections.html", rows=rows, now=now, column_title=forms.column_title, state_text=partial(state_text, folder)
+    )

@@ -1,7 +1,7 @@
 """Colours, type and print rules of every page. Ink was read, blue was calculated, vermillion needs a hand."""
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from html import escape
 from pathlib import Path
@@ -9,6 +9,7 @@ from typing import Any
 from urllib.parse import parse_qsl, quote
 
 import streamlit as st
+from markupsafe import Markup
 
 from pipeline.markup import templates
 from pipeline.week import Week
@@ -32,13 +33,13 @@ def label(text: str) -> str:
 
 
 def address(text: str) -> str:
-    """Text as it stands in an address."""
     return quote(text, safe="")
 
 
-def tank_link(tank: str, name: str) -> str:
+def tank_link(tank: str, name: str) -> Markup:
     """A link to a tank's page; `open_on_click` makes of it a run that keeps the session."""
-    return f'<a href="one_tank?tank={address(tank)}" data-tank="{escape(tank, quote=True)}" target="_self">{escape(name)}</a>'
+    link = Markup('<a href="one_tank?tank={}" data-tank="{}" target="_self">{}</a>')
+    return link.format(address(tank), tank, name)
 
 
 def _script(name: str, **more: Any) -> Any:
@@ -62,23 +63,6 @@ def begin_at_the_top(place: str) -> None:
     _script("begin_at_the_top")(key="at_top", data=place)
 
 
-def table(
-    headings: Sequence[str], rows: Iterable[Sequence[str]], kind: str = "ledger held", labels: Sequence[str] = (),
-    classes: Mapping[int, str] | None = None,
-) -> str:  # fmt: skip
-    """A table of cells that are HTML already, with `labels` before them on a phone; `classes`: of some columns, set
-    in the headings too where it is `n`."""
-    by_column = [(classes or {}).get(n, "") for n in range(len(headings))]
-    labels = [*labels, *[""] * len(headings)]
-    return filled("table.html", headings=headings, rows=rows, kind=kind, labels=labels, classes=by_column)
-
-
-def items(lines: Iterable[str], kind: str = "plain") -> str:
-    """A list of lines that are HTML already; nothing where there are none."""
-    body = "".join(f"<li>{line}</li>" for line in lines)
-    return f'<ul class="{kind}">{body}</ul>' if body else ""
-
-
 def shown(key: str, step: int) -> int:
     """How many rows of a long list are on the page so far."""
     return int(st.session_state.get(key, step))
@@ -100,6 +84,10 @@ def html(body: str, place: Any = st, **more: Any) -> None:
 def filled(name: str, **data: Any) -> str:
     """A piece of page from a template, where every text is escaped."""
     return TEMPLATES.get_template(name).render(**data)
+
+
+def show(name: str, place: Any = st, **data: Any) -> None:
+    html(filled(name, **data), place)
 
 
 def section(title: str, after: str = "") -> None:
@@ -146,5 +134,4 @@ def as_of_line(week: Week) -> str:
 
 
 def foot(week: Week) -> None:
-    """The caution line, on every page."""
     html(f'<p class="caution">{escape(as_of_line(week))} {escape(CYCLES)} {escape(CAUTION_LINE)}</p>')

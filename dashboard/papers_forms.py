@@ -22,7 +22,7 @@ from pipeline.papers.van_list import load_html, van_list
 from pipeline.papers.week_pdf import week_pdf
 from pipeline.papers.writing import safe_name, zipped
 from pipeline.week import Week
-from pipeline.wording import day, full_day, sentence
+from pipeline.wording import full_day, sentence
 
 PDF, HTML, ZIP, ICS = "application/pdf", "text/html", "application/zip", "text/calendar"
 Notes = tuple[tuple[str, int], ...]
@@ -59,29 +59,11 @@ def report(
     return week.kept(("report", *asked), lambda: site_report.site_report(week, *asked))
 
 
-def chart(week: Week, shown: SiteReport, n: int) -> str | None:
-    """The chart of a sheet, which no note changes."""
-    sheet = shown.sheets[n]
-    return data.slowly(week, ("chart", shown.site, shown.first, shown.last, sheet["tank"]), "Drawing the chart",
-                       lambda: site_report.chart_svg(sheet, shown.last, shown.weeks))  # fmt: skip
-
-
-def picture(week: Week, shown: SiteReport, n: int | None) -> bytes:
-    """A sheet as a picture, with its own chart only, or the cover (None): the content's hash and the issue line are all
-    that changes it."""
-
-    def made() -> bytes:
-        drawn = [chart(week, shown, n) if place == n else None for place in range(len(shown.sheets))]
-        return site_report.report_pictures(shown, drawn)[0 if n is None else n + 1]
-
-    return data.slowly(week, (issued.content_hash(shown), shown.issue, n), "Setting the page", made)
-
-
 def standing(last_issue: Issued | None, mark: str) -> str:
     """How the report shown stands to what was issued of the same days."""
     if last_issue is None:
         return "Not issued yet."
-    named = f"issue {last_issue.number} of {day(last_issue.on, year=True, weekday=False)}"
+    named = last_issue.named
     if last_issue.state != "whole":
         return f"{sentence(named)} is {last_issue.state}. Issued again, this becomes the next issue."
     if last_issue.content_hash == mark:
@@ -97,16 +79,13 @@ def issue_files(one: Issued) -> list[File]:
 
 def issue_it(week: Week, shown: SiteReport) -> tuple[Issued, str]:
     """Freezes the report; what to say of it."""
-    charts = [chart(week, shown, n) for n in range(len(shown.sheets))]
-    one = issued.issue(week.folder, shown, dt.date.today(), charts)
-    named = f"issue {one.number} of {day(one.on, year=True, weekday=False)}"
+    one = issued.issue(week.folder, shown, dt.date.today())
     if one.new:
-        return one, f"Frozen as {named}, under {issued.FOLDER}/ in the log folder."
-    return one, f"It was issued already, as {named}: nothing has changed since."
+        return one, f"Frozen as {one.named}, under {issued.FOLDER}/ in the log folder."
+    return one, f"It was issued already, as {one.named}: nothing has changed since."
 
 
 def next_day(week: Week) -> dt.date:
-    """The day of the next visit on the round."""
     sites = visit_sheets.sites_on(week, None)
     return min((visit_sheets.day_of(week, site) for site in sites), default=week.as_of)
 
@@ -136,7 +115,6 @@ def day_papers(week: Week, sites: Sequence[str], when: dt.date) -> list[tuple[st
 
 
 def round_papers(week: Week) -> list[tuple[str, str, list[File]]]:
-    """Papers of the whole round."""
     tables = f"tables-{week.as_of}"
     return [
         ("Weekly review", "every tank a line, in ranking order",
@@ -151,5 +129,4 @@ def round_papers(week: Week) -> list[tuple[str, str, list[File]]]:
 
 
 def history_file(week: Week, tank: str) -> File:
-    """The history page of one tank."""
     return File("HTML", f"history-{safe_name(tank)}.html", HTML, partial(history_page, week, tank))

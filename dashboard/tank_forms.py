@@ -40,19 +40,16 @@ def causes_html(causes: Sequence[Mapping[str, Any]]) -> str:
 
 
 def _service(row: Row) -> str:
-    parts = [row["job"]]
-    if row["media_share"]:
-        parts.append(f"{pct(100 * row['media_share'])} of the media")
-    if row["rinse_water"] in ("tank", "tap"):
-        parts.append(f"rinsed in {row['rinse_water']} water")
-    if row["found"]:
-        parts.append(f"found {row['found']}")
-    flows = [row[name] for name in ("flow_before", "flow_after") if row[name] is not None]
-    if flows:
-        parts.append(f"flow {with_unit(' → '.join(amount(f, 0) for f in flows), 'L/h')}")
-    if row["hours_stopped"]:
-        parts.append(f"stopped for {with_unit(amount(row['hours_stopped']), 'h')}")
-    return f"{'Filter ' + row['filter'] if row['filter'] else 'Filter'}: {', '.join(parts)}."
+    flows = " → ".join(amount(row[name], 0) for name in ("flow_before", "flow_after") if row[name] is not None)
+    parts = (
+        row["job"],
+        row["media_share"] and f"{pct(100 * row['media_share'])} of the media",
+        f"rinsed in {row['rinse_water']} water" if row["rinse_water"] in ("tank", "tap") else "",
+        row["found"] and f"found {row['found']}",
+        flows and f"flow {with_unit(flows, 'L/h')}",
+        row["hours_stopped"] and f"stopped for {with_unit(amount(row['hours_stopped']), 'h')}",
+    )
+    return f"{'Filter ' + row['filter'] if row['filter'] else 'Filter'}: {', '.join(filter(None, parts))}."
 
 
 def happenings(week: Week, tank: str, start: dt.date, *, in_full: bool = False) -> list[tuple[dt.date, str]]:
@@ -134,9 +131,8 @@ def history(week: Week, tank: str) -> None:
         return
     key = f"history {tank}"
     shown = look.shown(key, SHOWN)
-    lines = look.items(f"<strong>{day(date, year=date.year != week.as_of.year)}</strong> {escape(text)}"
-                       for date, text in rows[:shown])  # fmt: skip
-    look.html(f'{lines}<p class="small">{min(shown, len(rows))} of {len(rows)}.</p>')
+    part = [(day(date, year=date.year != week.as_of.year), f" {text}") for date, text in rows[:shown]]
+    look.show("days.html", rows=part, of=len(rows))
     look.more(key, len(rows), SHOWN)
 
 

@@ -43,7 +43,7 @@ def paper_pictures(logs: Path) -> None:
     sites = visit_sheets.sites_on(week, on)
     report = site_report.site_report(week, "plumfennel", dt.date(2026, 5, 1), week.as_of)
     drawn = {
-        "paper-report": site_report.report_pictures(report)[2],
+        "paper-report": site_report.report_picture(report, 1),
         "paper-visit-sheet": pictures("visit_sheet.typ", visit_sheets.sheets_data(week, sites, on))[0],
         "paper-van-list": pictures("van_list.typ", van_list.list_data(week, sites, on))[0],
     }

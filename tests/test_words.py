@@ -133,7 +133,7 @@ def test_no_old_word_in_settings_and_templates() -> None:
         # Names in the mark-up (it.ceiling, figure(…)) are code; what is printed stands in quotes or brackets.
         text = re.sub(r"\b[\w.]+\(|//.*|\b\w+\.[\w.]+", " ", path.read_text("utf-8"))
         found += [f"{path.name}: {old}" for old in old_words(text)]
-    for path in sorted((ROOT / "pipeline").rglob("*.html")):
+    for path in sorted(path for room in ("pipeline", "dashboard") for path in (ROOT / room).rglob("*.html")):
         text = re.sub(r"\{[{%#].*?[}%#]\}|<[^>]*>", " ", path.read_text("utf-8"))
         found += [f"{path.name}: {old}" for old in old_words(text)]
     assert not found, "\n".join(found)

@@ -11,7 +11,7 @@ from dashboard import data, look
 from pipeline.advise.hangs_on import Move, hangs_on
 from pipeline.assumptions import Assumption
 from pipeline.week import Week
-from pipeline.wording import counted, interval, listed, number, with_unit
+from pipeline.wording import counted, interval, listed
 
 OF = {"class": "class", "plain": "plain rating", "working": "working rating"}
 MOST_NAMED, FEW = 3, 2  # assumptions named in the sentence; tanks named without folding them under their count
@@ -53,54 +53,18 @@ def range_text(assumption: Assumption) -> str:
     return "–" if assumption.low is None and assumption.high is None else interval(assumption.low, assumption.high, 4)
 
 
-def _named(moves: Sequence[Move], titles: dict[str, str]) -> str:
-    """Tanks folded under their count: `Snug, Plumfennel: working rating borderline → over at 75`."""
-    tanks = list(dict.fromkeys(move.tank for move in moves))
-    texts = {tank: "; ".join(f"{OF[m.of]} {m.was} → {m.would} at {number(m.value)}" for m in moves if m.tank == tank)
-            for tank in tanks}  # fmt: skip
-    html = look.items((escape(f"{titles.get(tank, tank)}: {text}") for tank, text in texts.items()), "plain small")
-    few = len(tanks) <= FEW
-    return (html or "none") if few else f"<details><summary>{counted(len(tanks), 'tank')}</summary>{html}</details>"
-
-
-def hangs_html(week: Week, moves: Sequence[Move]) -> str:
-    """Every assumption with a stated range that a class or a rating hangs on, with the tanks."""
-    titles = data.tank_titles(week)
+def hanging(week: Week, moves: Sequence[Move]) -> list[data.Row]:
+    """Every assumption that a class or a rating hangs on, those of classes first, with its moves by tank."""
     order = {name: n for n, (name, _) in enumerate(ranked(moves, ("class",)) + ranked(moves, ("plain", "working")))}
     by_class = {move.assumption for move in moves if move.of == "class"}
     rows = []
     for name in sorted({move.assumption for move in moves}, key=lambda n: (n not in by_class, order[n])):
-        assumption = week.assumed.assumption(name)
-        mine = [move for move in moves if move.assumption == name]
-        rows.append((
-            f"<strong>{escape(plain_name(name))}</strong><br><small>{escape(assumption.what)}</small>",
-            escape(with_unit(number(assumption.value, 7), assumption.unit)),
-            f"{escape(range_text(assumption))}<br><small>{escape(assumption.spread)}</small>",
-            _named([m for m in mine if m.of == "class"], titles),
-            _named([m for m in mine if m.of != "class"], titles),
-        ))  # fmt: skip
-    headings = ("Assumption", "now", "may lie between", "class would change", "rating would change")
-    labels = ("", "now", "range", "class changes:", "rating changes:")
-    return look.table(headings, rows, "ledger held hangs", labels, classes={1: "n"})
-
-
-def group_html(name: str, assumed: Sequence[Assumption], opened: bool) -> str:
-    """One group of assumptions, folded."""
-    own, rows = 0, []
-    for f in assumed:
-        value = escape(with_unit(number(f.value, 7), f.unit))
-        if f.built_in is not None:
-            own += 1
-            value = f"<strong>{value}</strong><br><small>set by this round; built in {number(f.built_in, 7)}</small>"
-        basis = escape(f.basis) + (f"<br><small>range: {escape(f.spread)}</small>" if f.spread else "")
-        rows.append((f"{escape(f.what)}<br><small>{escape(f.name)}</small>", value, escape(range_text(f)), basis))
-    note = f", {own} set by this round" if own else ""
-    headings, labels = ("What", "value", "range", "basis"), ("", "", "range")
-    return (
-        f'<details class="group"{" open" if opened or own else ""}><summary><strong>{escape(name.capitalize())}</strong>'
-        f" <small>{counted(len(assumed), 'assumption')}{note}</small></summary>"
-        f"{look.table(headings, rows, 'ledger held figs', labels, classes={1: 'n'})}</details>"
-    )
+        row: data.Row = {"assumption": week.assumed.assumption(name), "class_": {}, "rating": {}}
+        for move in moves:
+            if move.assumption == name:
+                row["class_" if move.of == "class" else "rating"].setdefault(move.tank, []).append(move)
+        rows.append(row)
+    return rows
 
 
 def listing(week: Week) -> None:
@@ -113,8 +77,8 @@ def listing(week: Week) -> None:
     if not found:
         look.html(f"<p>No assumption has “{escape(sought)}” in its name, unit, basis or words.</p>")
         return
-    groups = groupby(found, key=lambda f: f.group)
-    look.html("".join(group_html(name, list(members), bool(sought)) for name, members in groups))
+    groups = [(name, list(members)) for name, members in groupby(found, key=lambda f: f.group)]
+    look.show("groups.html", groups=groups, opened=bool(sought), range_text=range_text)
 
 
 def page() -> None:
@@ -141,7 +105,8 @@ def page() -> None:
         )
         if moves:
             look.section("What depends on them", "each moved alone to either end of its range, as of the same day")
-            look.html(hangs_html(week, moves))
+            look.show("hangs.html", rows=hanging(week, moves), titles=data.tank_titles(week), of=OF, few=FEW,
+                      plain_name=plain_name, range_text=range_text)  # fmt: skip
 
 
 page()

@@ -1,7 +1,6 @@
 """At the tank: at the tank, as a grid, as a form for anything else, or as a file."""
 
 import datetime as dt
-from html import escape
 
 import streamlit as st
 
@@ -9,7 +8,7 @@ from dashboard import at_tank, data, enter_sheets, look
 from dashboard import enter_forms as forms
 from pipeline import logbook
 from pipeline.week import Week
-from pipeline.wording import day, listed
+from pipeline.wording import day
 
 WAYS = ("at the tank", "as a grid", "as a file", "another record")
 
@@ -42,18 +41,9 @@ def choose(week: Week, when: dt.date) -> str:
     asked = st.session_state.pop("enter_next", None) or st.query_params.get("tank", "")
     if asked not in tanks:
         asked = begun[0] if begun else at_tank.start(week, when, order)
-    st.session_state["enter_tank"] = asked
-
-    def write() -> None:
-        st.query_params["tank"] = st.session_state["enter_tank"]
-
-    chosen: str = st.selectbox(
-        "Tank", tanks, format_func=lambda t: titles[t] + (", entered" if t in done else ""), key="enter_tank",
-        on_change=write, persist_state="session", width=360,
-    )  # fmt: skip
-    if st.query_params.get("tank") != chosen:
-        write()
-    return chosen
+    st.query_params["tank"] = asked  # a reload comes back to it
+    entered = {tank: titles[tank] + (", entered" if tank in done else "") for tank in tanks}
+    return look.chosen_of("tank", "Tank", entered, "enter_tank", width=360)
 
 
 def the_tank(week: Week, when: dt.date, tank: str) -> None:
@@ -69,17 +59,8 @@ def the_tank(week: Week, when: dt.date, tank: str) -> None:
     with st.container(key="here"):
         place = f"{data.site_titles(week).get(site, site)}, tank {here.index(tank) + 1} of {len(here)}: {names[tank]}."
         look.counts(place)
-    links = [
-        f'<a href="at_the_tank?tank={look.address(other)}&amp;day={date}" target="_self">{escape(names[other])}, {day(date)}</a>'
-        for date, other in logbook.drafts(week.folder)
-        if other in names and (date, other) != (when, tank)
-    ]
-    look.html(
-        '<p class="small">Tap the step you matched; tap two if it lies between. Nothing tapped means not tested.'
-        + (f" Entered already for this day{', at ' + done[tank] if done[tank] else ''}." if tank in done else "")
-        + (f" Begun and not kept: {listed(links)}." if links else "")
-        + "</p>"
-    )
+    drafts = [(date, t) for date, t in logbook.drafts(week.folder) if t in names and (date, t) != (when, tank)]
+    look.show("here.html", entered=done.get(tank), drafts=drafts, names=names, address=look.address)
     times = st.session_state.get("enter_times", {})
     key = f"at {tank} {when} {times.get((tank, when), 0)}"
     at_tank.restore_draft(week, tank, when, key)

@@ -68,32 +68,24 @@ def gathered(week: Week, column: str) -> list[Row]:
     return sorted(rows, key=lambda row: (order.index(row["corner"]), -(row["load"] or 0)))
 
 
-def counts_html(week: Week, rows: list[Row]) -> str:
-    """The four counts, and what climbing means."""
-    counts = {corner: sum(row["corner"] == corner for row in rows) for corner in [*CORNERS, None]}
-    rate = amount(7 * week.assumed["climbing_rate"])
-    return look.filled("corners.html", corners=CORNERS, counts=counts, rate=rate)
-
-
-def table_html(rows: list[Row]) -> str:
-    """The ranked table."""
-    return look.filled("loads.html", rows=rows, corners=CORNERS, tank_link=look.tank_link, bar=cells.bioload_bar,
-                     rise_of=cells.rise)  # fmt: skip
+def table(rows: list[Row]) -> None:
+    look.show("loads.html", rows=rows, corners=CORNERS, tank_link=look.tank_link, bar=cells.bioload_bar,
+              rise_bar=cells.rise_bar)  # fmt: skip
 
 
 def tables(rows: list[Row]) -> None:
     """One table; of a large round the tanks that are over or climbing, a part at a time, and the others of one site."""
     if len(rows) <= FOLDED:
-        look.html(table_html(rows))
+        table(rows)
         return
     loud, calm = ([row for row in rows if (row["corner"] in ((False, False), None)) is of] for of in (False, True))
     if loud:
-        look.html(table_html(loud[: look.shown("capacity_most", FOLDED)]))
+        table(loud[: look.shown("capacity_most", FOLDED)])
         look.more("capacity_most", len(loud), FOLDED)
     sites = sorted({row["site"] for row in calm})
     of = st.selectbox("The others, by site", sites, index=None, placeholder="choose a site", key="calm_site", width=340)
     if mine := [row for row in calm if row["site"] == of]:
-        look.html(table_html(mine))
+        table(mine)
 
 
 def scatter(week: Week, rows: list[Row], which: str) -> None:
@@ -147,7 +139,8 @@ def page() -> None:
     rows = gathered(week, column)
     both = [f"{row['name']}, {row['site']}" for row in rows if row["corner"] == (True, True)]
     look.say(f"Over rating and climbing: {listed(both)}." if both else "No tank is both over its rating and climbing.")
-    look.html(counts_html(week, rows))
+    counts = {corner: sum(row["corner"] == corner for row in rows) for corner in [*CORNERS, None]}
+    look.show("corners.html", corners=CORNERS, counts=counts, rate=amount(7 * week.assumed["climbing_rate"]))
     left, right = st.columns([6, 5], gap="large")
     with left:
         tables(rows)

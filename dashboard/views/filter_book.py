@@ -1,17 +1,15 @@
 """Filter book: what a filter or a model holds, what it is good for, and whether it will do."""
 
-from html import escape
-
 import streamlit as st
 
-from dashboard import book_forms, data, ledgers, look
+from dashboard import book_forms, data, look
 from dashboard import enter_forms as forms
 from pipeline.advise import filter_entry, fit
 from pipeline.advise.book import models
 from pipeline.papers.reply import reply_pdf
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import number
+from pipeline.wording import STOCKED, number
 from schemas.words import STOCKING
 
 Choice = tuple[str, str]  # ("filter" or "model", its name)
@@ -36,7 +34,6 @@ def choose(titles: dict[Choice, str]) -> Choice:
 
 
 def the_tank(week: Week, tank: str) -> None:
-    """Both ratings of the tank, with all its filters, and what they hang on."""
     capacity = week.row("capacity", tank)
     name = data.tank_titles(week).get(tank, tank)
     look.section("Its tank, both ratings", name)
@@ -46,8 +43,8 @@ def the_tank(week: Week, tank: str) -> None:
         return
     back, hangs_on = standing
     look.say(back)
-    ledgers.capacity(week, tank, capacity)
-    look.html(look.filled("depends.html", capacity=capacity, hangs_on=hangs_on))
+    book_forms.capacity(week, tank, capacity)
+    look.show("depends.html", capacity=capacity, hangs_on=hangs_on)
 
 
 def will_it_do(week: Week) -> None:
@@ -77,11 +74,7 @@ def will_it_do(week: Week) -> None:
         lambda: fit.compare(week, list(models(week.tables, week.assumed)), stocking=stocking, **volume),
     )  # fmt: skip
     answers = book_forms.by_shortfall(compared)
-    look.html(
-        book_forms.compare_html(answers)
-        + '<p class="small">Those that do come first, then the smallest shortfall. Flow by the book, media filled loosely or'
-        " packed neatly. Slack: the share of the full rating, filled loosely, that this tank leaves free.</p>"
-    )
+    look.show("compared.html", answers=answers)
     names = [answer["model"] for answer in answers]
     forms.still_there("ask_model", names)
     left, right = st.columns([2, 5], vertical_alignment="bottom")
@@ -95,9 +88,9 @@ def will_it_do(week: Week) -> None:
     except Problem as problem:
         look.say(str(problem))
         return
-    look.say(book_forms.answer_sentence(answer))
+    look.show("does.html", answer=answer, stocked=STOCKED, bites=book_forms.BITES)
     left, right = st.columns(2, gap="large")
-    look.html(look.filled("answer.html", answer=answer), left)
+    look.show("answer.html", left, answer=answer)
     with right:
         look.html("<p><strong>The reply, to copy</strong></p>")
         with st.container(key="reply"):
@@ -126,31 +119,28 @@ def opened(week: Week, kind: str, name: str, tanks: dict[str, str]) -> None:
     entry = filter_entry.of_model(week, name) if kind == "model" else filter_entry.of_filter(week, name)
     capacity = week.row("capacity", entry.tank or "")
     net = capacity["net_l"] if capacity else None
-    look.html(
-        f'<p class="counts">{escape(book_forms.sentence(entry, tanks.get(entry.tank or ""), net))}</p>'
-        f'<p class="small">{book_forms.facts_line(entry)}</p>'
-    )
+    look.show("entry.html", entry=entry, tank=tanks.get(entry.tank or ""), net=net, flow_text=book_forms.flow_text,
+              bites=book_forms.BITES)  # fmt: skip
     left, right = st.columns(2, gap="large")
     with left:
         look.section("As the water meets it", entry.kind or "")
-        look.html(ledgers.filter_html([entry], headed=False))
+        book_forms.draw([entry], headed=False)
     with right:
         look.section("Is it laid out right?")
-        look.html(look.filled("audit.html", entry=entry, spare=filter_entry.spare_rooms(week, entry)))
+        look.show("audit.html", entry=entry, spare=filter_entry.spare_rooms(week, entry))
         look.section("Without its tank", "at normal stocking")
-        look.html(book_forms.alone_html(entry, week.assumed))
+        look.show("alone.html", entry=entry, assumed=week.assumed, bites=book_forms.BITES)
     if entry.is_model:
         look.section("Ways to fill it")
-        look.html(book_forms.ways_html(filter_entry.ways_of(week, name)))
+        look.show("ways.html", ways=filter_entry.ways_of(week, name), bites=book_forms.BITES)
     elif entry.tank is not None:
         the_tank(week, entry.tank)
     look.section("Its compartments", "in flow order, and how each assumption is known")
     known = filter_entry.rooms_known(week, entry.model.name if entry.model is not None else "")
-    none = "<p>No compartment is in the book: add them to compartments.csv in the order the water meets them.</p>"
-    look.html(book_forms.rooms_html(known) if known else none)
+    look.show("rooms.html", rooms=book_forms.rooms(known))
     if not entry.is_model:
         look.section("What it held", "newest first")
-        look.html(book_forms.history_html(week, name, tanks))
+        book_forms.history(week, name, tanks)
 
 
 def page() -> None:

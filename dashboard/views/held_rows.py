@@ -22,7 +22,9 @@ def show(week: Week, folder: trial.Folder, rows: list[data.Row], may_write: bool
     for n, row in enumerate(rows[:most]):
         is_open = may_write and chosen == row["id"]
         with st.container(horizontal=True, vertical_alignment="top", key=f"held_row {n}"):
-            look.html(held.item_html(week, row), width="stretch")
+            what = forms.column_title(row["column"]) if row["line"] else "Whole file"
+            item = look.filled("held.html", row=row, as_of=week.as_of, what=what, where=held.where(row))
+            look.html(item, width="stretch")
             if may_write and not is_open and held.choices(row):
                 this = {held.OPEN: row["id"]}
                 st.button("Put right", key=f"open {row['id']}", on_click=st.session_state.update, args=(this,))
@@ -32,7 +34,6 @@ def show(week: Week, folder: trial.Folder, rows: list[data.Row], may_write: bool
 
 
 def log(week: Week, folder: trial.Folder) -> None:
-    """What was put right before, newest first."""
     rows = week.table("correction").sort("line", descending=True).to_dicts()
     look.section("Put right so far", "corrections.csv, newest first")
     if not rows:
@@ -43,10 +44,10 @@ def log(week: Week, folder: trial.Folder) -> None:
         look.say(
             f"{counted(stale, 'correction is', 'corrections are')} stale: the cell no longer reads what it read then."
         )
-    look.html(held.log_html(folder, rows[:LOG_SHOWN]))
+    held.log(folder, rows[:LOG_SHOWN])
     if len(rows) > LOG_SHOWN:
         with st.expander(f"{counted(len(rows) - LOG_SHOWN, 'earlier one')}"):
-            look.html(held.log_html(folder, rows[LOG_SHOWN:]))
+            held.log(folder, rows[LOG_SHOWN:])
 
 
 def page() -> None:
@@ -57,8 +58,7 @@ def page() -> None:
     rows = held.items(week, folder)
     by_hand = week.table("correction").filter((pl.col("now") == REJECT) & (pl.col("state") == "applied")).height
     shut = logbook.closed(week.folder)
-    but = ", but for what was left out by hand" if by_hand else ""
-    look.counts(held.sentence(week, rows) if rows else f"Nothing is held: every row that was typed is in use{but}.")
+    look.show("held_counts.html", rows=rows, waiting=held.waiting(week, rows), by_hand=by_hand)
     if rows:
         look.html(
             '<p class="small">Nothing of it is used until it is put right, and nothing else waits for it. First whole'

@@ -7,7 +7,7 @@ from html import escape
 import polars as pl
 import streamlit as st
 
-from dashboard import cells, charts, data, enter_forms, ledgers, look
+from dashboard import book_forms, cells, charts, data, enter_forms, look
 from dashboard import tank_forms as forms
 from dashboard.data import Row
 from pipeline import weekly
@@ -15,14 +15,9 @@ from pipeline.advise import filter_entry
 from pipeline.review import summary
 from pipeline.review.causes import of_tank
 from pipeline.week import Week
-from pipeline.wording import ago, counted, day, interval, pct, sentence, short
+from pipeline.wording import counted, day, interval, pct, sentence, short
 
 WEEKS = 26
-KEY = (
-    '<p class="small">Dark bar: a reading, low to high. Hollow: not trusted. Tick from the top: a water change, per cent.'
-    " Blue: calculated, with its 90 % range; the fan: half and nine tenths."
-    " Dashed: what a chosen cause would have, and as hollow bars the readings it would move.</p>"
-)
 
 
 def choose(titles: dict[str, str]) -> str:
@@ -34,7 +29,6 @@ def choose(titles: dict[str, str]) -> str:
 
 
 def nitrate_sentence(fit: Row | None, outlook: Row | None, horizon: int) -> str:
-    """The takeaway of the chart."""
     head = f"{sentence(summary.rate_text(fit))}."
     if outlook is None:
         return head
@@ -46,8 +40,8 @@ def nitrate_sentence(fit: Row | None, outlook: Row | None, horizon: int) -> str:
     return head + tail
 
 
-def nitrate(week: Week, tank: str, weeks: int) -> str:
-    """Draws the chart; the list of what its numbered squares stand for."""
+def nitrate(week: Week, tank: str, weeks: int) -> list[str]:
+    """Draws the chart; what its numbered squares stand for."""
     start = week.as_of - dt.timedelta(7 * weeks)
     look.section("Nitrate", f"mg/L NO₃, {weeks} weeks to {day(week.as_of, year=True)} and the next 14 days")
     fit = next((row for row in week.rows("nitrate_fit", tank) if row["window"] == "recent"), None)
@@ -94,7 +88,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> str:
         alt=f"Nitrate over {weeks} weeks: {span} mg/L, {len(ranges)} readings, {changes.height} changes, limit"
         f" {ceiling:.0f}. {takeaway}",
     )  # fmt: skip
-    return "".join(f"<li>{escape(text)}</li>" for _, text in found)
+    return [text for _, text in found]
 
 
 def rest(week: Week, tank: str) -> None:
@@ -126,26 +120,14 @@ def rest(week: Week, tank: str) -> None:
 
 def verdict(week: Week, tank: str, capacity: Row | None) -> None:
     """The class with its reason, the facts, and the one step."""
-    review = week.row("review", tank)
-    last, parts = summary.last_readings(week).get(tank), []
-    if capacity is not None:
-        parts.append(f"{ledgers.known(capacity['net_l'], 'L')} net, {capacity['net_basis'] or 'not measured'}")
-        parts.append(f"filter {', '.join(capacity['filters'])}" if capacity["filters"] else "no filter recorded")
-    parts.append(f"nitrate last read {ago(last, week.as_of)}" if last else "nitrate never read")
-    line = escape(" · ".join([*parts, f"data as of {day(week.as_of, year=True)}"]))
-    if review is None:
-        look.html(f'<p class="counts">Closed, or not set up yet, on that day.</p><p class="small">{line}</p>')
-        return
-    name = review["class"]
-    of_class = {"class": name, "reason": review["reason"]}
-    top = next(week.now("finding").filter(tank=tank, **of_class).iter_rows(named=True), None)
-    step, rule = (top["do"], top["rule"]) if top else (f"{review['step']}.", "")
+    review, step, rule = week.row("review", tank), "", ""
+    if review is not None:
+        of_class = {"class": review["class"], "reason": review["reason"]}
+        top = next(week.now("finding").filter(tank=tank, **of_class).iter_rows(named=True), None)
+        step, rule = (top["do"], top["rule"]) if top else (f"{review['step']}.", "")
     to = cells.done_at(rule, tank, summary.doubted_days(week).get(tank))
-    hand, calm = (" hand", "") if name in look.URGENT else ("", " calm")
-    look.html(
-        f'<p class="counts{hand}">{cells.mark(name)}{escape(sentence(name))}: {escape(review["reason"])}.</p>'
-        f'<p class="small">{line}</p><p class="step{calm}"><a class="go" href="{to}" target="_self">{escape(step)}</a></p>'
-    )
+    look.show("verdict.html", review=review, capacity=capacity, read=summary.last_readings(week).get(tank), step=step, to=to,
+              as_of=week.as_of, urgent=look.URGENT, mark=cells.mark)  # fmt: skip
 
 
 def ways_on(week: Week, tank: str, titles: dict[str, str], capacity: Row | None) -> None:
@@ -168,7 +150,7 @@ def ways_on(week: Week, tank: str, titles: dict[str, str], capacity: Row | None)
 
 
 def the_filter(week: Week, tank: str) -> None:
-    look.html(ledgers.filter_html(filter_entry.on_tank(week, tank)))
+    book_forms.draw(filter_entry.on_tank(week, tank))
     audit = week.rows("audit", tank)
     look.html("".join(f"<p>{escape(row['says'])} <strong>{escape(row['do'])}</strong></p>" for row in audit))
 
@@ -193,14 +175,14 @@ def page() -> None:
         look.html(forms.causes_html(of_tank(found, causes)))
     with right:
         look.section("On the chart")
-        look.html((f'<ol class="events">{squares}</ol>' if squares else "") + KEY)
+        look.show("squares.html", squares=squares)
         st.toggle("12 weeks only", key="short", persist_state="session")
     with st.expander(f"{counted(len(found), 'finding')}, one by one"):
-        look.html(look.filled("findings.html", findings=found, causes=causes))
+        look.show("findings.html", findings=found, causes=causes)
     folded: dict[str, Callable[[], None]] = {
         "The rest of the water": lambda: rest(week, tank),
         "The filter, as the water meets it": lambda: the_filter(week, tank),
-        "Its capacity, line by line": lambda: ledgers.capacity(week, tank, capacity),
+        "Its capacity, line by line": lambda: book_forms.capacity(week, tank, capacity),
         "History": lambda: forms.history(week, tank),
     }
     for name, show in folded.items():

@@ -16,7 +16,7 @@ from pipeline.papers import issued, plain_text, proposals
 from pipeline.papers.issued import Issued
 from pipeline.papers.layout import filled
 from pipeline.papers.report_facts import offered
-from pipeline.papers.site_report import SiteReport, causes_of, period_text
+from pipeline.papers.site_report import SiteReport, causes_of, period_text, report_picture
 from pipeline.papers.visit_sheets import sites_on
 from pipeline.problems import Problem
 from pipeline.week import Week
@@ -81,15 +81,12 @@ def notes(week: Week, site: str, first: dt.date, last: dt.date) -> forms.Notes:
 def causes(week: Week, site: str) -> forms.Causes:
     """The possible causes of the site's tanks, each with a tick; those that are ticked may be printed."""
     tanks = week.table("tank").filter(pl.col("site") == site)
-    found = [(tank, name or tank, cause) for tank, name in tanks.select("tank", "name").iter_rows()
-             for cause in causes_of(week, tank)]  # fmt: skip
+    found = [(f"{name or tank}: {plain_text.cause(cause)}", f"cause {tank} {cause}", (tank, cause))
+             for tank, name in tanks.select("tank", "name").iter_rows() for cause in causes_of(week, tank)]  # fmt: skip
     if not found:
         return ()
     look.section("Possible causes", "printed only where ticked: a cause can be read as blame")
-    options = (
-        (f"{name}: {plain_text.cause(cause)}", f"cause {tank} {cause}", (tank, cause)) for tank, name, cause in found
-    )
-    return ticked("causes", options)
+    return ticked("causes", found)
 
 
 def proposed(week: Week, site: str) -> forms.Ticked:
@@ -108,7 +105,6 @@ def proposed(week: Week, site: str) -> forms.Ticked:
 
 
 def give(files: Sequence[forms.File], key: str, quiet: bool = False, off: bool = False) -> None:
-    """A button a file."""
     for file in files:
         st.download_button(
             file.label, file.build, file.name, file.mime, key=f"{key} {file.name}", on_click="ignore",
@@ -138,7 +134,6 @@ def issue(week: Week, shown: SiteReport) -> Issued | None:
 
 
 def past(week: Week, site: str) -> None:
-    """What was issued of the site, newest first, and what is lost of it."""
     found, lost = issued.all_issued(week.folder, site), issued.lost(week.folder, site)
     if not found and not lost:
         return
@@ -151,14 +146,8 @@ def past(week: Week, site: str) -> None:
             key = f"{one.first} {one.last} {one.number}"
             with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"paper_row {key}"):
                 span = f"{dates([one.first], year=one.first.year != one.last.year)} to {dates([one.last])}"
-                broken = f'<br><span class="hand">{escape(one.state)}: bring it back from a copy</span>'
-                bad = "" if one.state == "whole" else broken
-                look.html(
-                    f"<p>Issue {one.number}, {day(one.on, year=True, weekday=False)}<br>"
-                    f"<small>{escape(span)} · {escape(one.content_hash[:10])}</small>{bad}</p>",
-                    width="stretch",
-                )
-                if not bad:
+                look.html(look.filled("issue.html", one=one, span=span), width="stretch")
+                if one.state == "whole":
                     give(forms.issue_files(one), f"past {key}", quiet=True)
 
     rows(found[:SHOWN_ISSUES])
@@ -168,7 +157,6 @@ def past(week: Week, site: str) -> None:
 
 
 def preview(week: Week, shown: SiteReport) -> None:
-    """The cover or one sheet as it will be printed, and its words."""
     names = {"": "Cover"} | {sheet["tank"]: look.label(sheet["title"].rsplit(", ", 1)[0]) for sheet in shown.sheets}
     tanks = list(names)[1:]
     if st.session_state.get("paper_sheet") not in names:
@@ -178,15 +166,16 @@ def preview(week: Week, shown: SiteReport) -> None:
     if n is not None:
         sheet = shown.sheets[n]
         alt = f"Sheet {n + 1} of {len(tanks)}: {sheet['title']}. {sheet['state']}. {' '.join(sheet['lead'])} Next visit: {sheet['next_visit']}"
+    picture = data.slowly(week, (issued.content_hash(shown), shown.issue, n), "Setting the page",
+                          lambda: report_picture(shown, n))  # fmt: skip
     with st.container(key="sheet"):
-        st.image(forms.picture(week, shown, n), width="stretch", alt=alt)
+        st.image(picture, width="stretch", alt=alt)
     if n is not None:
         with st.expander("The words of this sheet"):
             look.html(filled("sheet_words.html", sheet=shown.sheets[n]))
 
 
 def site_report(week: Week, sites: dict[str, str]) -> None:
-    """The report of a site: chosen, looked at, issued."""
     site, first, last = choose(week, sites)
     if last < first:
         look.say(f"The report would begin on {day(first, year=True)}, after its end: choose an earlier first day.")
@@ -229,7 +218,6 @@ def rows_of(papers: Sequence[tuple[str, str, list[forms.File]]], key: str, off: 
 
 
 def others(week: Week, sites: dict[str, str]) -> None:
-    """Papers for a day of visits, for one tank and for the whole round."""
     left, right = st.columns(2, gap="large")
     with left:
         look.section("For a day of visits")

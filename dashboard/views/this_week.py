@@ -1,7 +1,7 @@
 """This week: one sentence of counts, then one line a tank in ranking order; steady tanks folded below."""
 
 import datetime as dt
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from html import escape
 from typing import Any
 
@@ -13,7 +13,7 @@ from dashboard import cells, data, look
 from dashboard import enter_forms as forms
 from pipeline.review import summary
 from pipeline.week import Week
-from pipeline.wording import ago, counted, day, listed, sentence
+from pipeline.wording import ago, counted, day, sentence
 from schemas.words import CLASSES
 
 PART = 60  # rows shown at a time: what needs a hand comes first
@@ -30,28 +30,22 @@ def _id(name: str) -> str:
     return name.replace(" ", "-").replace("'", "")
 
 
-def counts_html(week: Week, review: pl.DataFrame, shown: Collection[str]) -> str:
-    """The sentence of counts, which add up to all tanks; each links to its rows where they are on the page."""
-    parts = []
-    for name, n in summary.counts(review).items():
-        text = f"{n} {escape(CLASS_TEXT.get(name, name))}"
-        text = f'<a href="#{_id(name)}" target="_self">{text}</a>' if name in shown else text
-        parts += [cells.mark(name) + text] if n else []
+def counts(week: Week, review: pl.DataFrame) -> dict[str, Any]:
+    """The counts, which add up to all tanks, and how old the newest visit is."""
     sites = week.table("tank").filter(pl.col("tank").is_in(review["tank"].to_list()))["site"].n_unique()
-    last, newest = week.table("visit").filter(pl.col("day") <= week.as_of)["day"].max(), "no visit yet"
+    last, newest, age = week.table("visit").filter(pl.col("day") <= week.as_of)["day"].max(), "no visit yet", 0
     if isinstance(last, dt.date):
         age = (week.as_of - last).days
         newest = f"newest visit {ago(last, week.as_of)}" + (f", on {day(last, year=True)}" if age > 6 else "")
-        newest = f'<span class="hand">{newest}</span>' if age > week.round.visit_every_days else newest
-    head = f"{counted(review.height, 'tank')} on {counted(sites, 'site')}, {newest}"
-    none = "No tank of this choice: choose another site or day."
-    none = none if week.now("review").height else f"No tank runs on {day(week.as_of, year=True)}."
-    return f"{head}: {listed(parts)}." if parts else none
+    otherwise = "No tank of this choice: choose another site or day."
+    otherwise = otherwise if week.now("review").height else f"No tank runs on {day(week.as_of, year=True)}."
+    named = {name: f"{n} {CLASS_TEXT.get(name, name)}" for name, n in summary.counts(review).items() if n}
+    return {"tanks": review.height, "sites": sites, "newest": newest, "late": age > week.round.visit_every_days,
+            "counts": named, "otherwise": otherwise}  # fmt: skip
 
 
-# Class -> the kind of its rows, the height of their strip, what parts a cell, and whether vermillion may be used.
-LOOKS = dict.fromkeys(CLASSES, ("loud", 56, "<br>", True))
-LOOKS |= {"due": ("quiet", 42, "<br>", True), "steady": ("steady", 24, ", ", False)}
+# Class -> the kind of its rows, the height of their strip, and whether vermillion may be used.
+LOOKS = dict.fromkeys(CLASSES, ("loud", 56, True)) | {"due": ("quiet", 42, True), "steady": ("steady", 24, False)}
 
 
 def bodies_of(week: Week, review: pl.DataFrame) -> dict[str, list[data.Row]]:
@@ -70,37 +64,30 @@ def bodies_of(week: Week, review: pl.DataFrame) -> dict[str, list[data.Row]]:
     soon, found = int(week.assumed["due_soon_days"]), dict[str, list[data.Row]]()
     for row in review.iter_rows(named=True):
         tank, name, outlook = row["tank"], row["class"], outlooks.get(row["tank"])
-        (kind, height, gap, hot), record = LOOKS[name], titles[tank]
+        (kind, height, hot), record = LOOKS[name], titles[tank]
         ceiling = outlook["ceiling"] if outlook else week.assumed["ceiling_default"]
         was = f"was {row['was_class']}" if row["was_class"] and row["was_class"] != name else ""
         jobs = cells.due_soon(due.get(tank, []), soon)  # but for the one that is the reason shown beside them
         found.setdefault(name, []).append({
-            **row, "kind": kind, "urgent": name in look.URGENT, "name": record["name"] or tank,
+            **row, "kind": kind, "hot": hot, "urgent": name in look.URGENT, "name": record["name"] or tank,
             "site": sites.get(record["site"]) or record["site"] or "",
             "was": was or (f"new: {row['changed']}" if row["changed"] else ""),
             "to": cells.done_at(rules.get(tank, ""), tank, doubted.get(tank)),
             "strip": cells.strip(readings.get(tank, []), changes.get(tank, []), outlook, ceiling, week.as_of, height, hot),
-            "last": cells.last(week, waters.get(tank), ceiling, last.get(tank), hot, gap),
-            "rise": cells.rise(fits.get(tank), kind == "loud"), "levels_off": cells.levels_off(outlook, hot),
-            "bioload": cells.bioload(capacity.get(tank), hot, kind == "loud"),
+            "water": waters.get(tank), "read": last.get(tank), "ceiling": ceiling, "fit": fits.get(tank),
+            "outlook": outlook, "capacity": capacity.get(tank),
             "jobs": [text for text in jobs if text != row["reason"]],
         })  # fmt: skip
     return found
 
 
 def table_html(week: Week, review: pl.DataFrame) -> str:
-    """The table of the round."""
     found = bodies_of(week, review)
     steady = {name: found.pop(name) for name in ("steady",) if name in found}
     loud = {name: found[name] for name in CLASSES if name in found}
-    return look.filled("week.html", loud=loud, steady=steady, headings=HEADINGS, steady_headings=STEADY, id_of=_id, mark=cells.mark,
-                     tank_link=look.tank_link)  # fmt: skip
-
-
-KEY = f"""<details class="fold key"><summary>How to read a strip</summary><p class="small">
-{cells.SAMPLES["bar"]} a reading, low to high · {cells.SAMPLES["hollow"]} not trusted · {cells.SAMPLES["ring"]} no reading
-that week · {cells.SAMPLES["tick"]} a water change, longer is bigger · {cells.SAMPLES["dash"]} this tank's limit, at the
-same height in every row · {cells.SAMPLES["blue"]} calculated, with its 90 % range.</p></details>"""
+    return look.filled("week.html", loud=loud, steady=steady, headings=HEADINGS, steady_headings=STEADY, id_of=_id,
+                       mark=cells.mark, tank_link=look.tank_link, rise_bar=cells.rise_bar, load_bar=cells.load_bar,
+                       late_days=week.assumed["late_reading_days"])  # fmt: skip
 
 
 def chosen(week: Week, review: pl.DataFrame, places: Sequence[Any]) -> pl.DataFrame:
@@ -112,16 +99,14 @@ def chosen(week: Week, review: pl.DataFrame, places: Sequence[Any]) -> pl.DataFr
         "site", "Site", {"": "all sites", **data.site_titles(week)}, "week_site", places[0], **collapsed
     )
     on = look.chosen_of("day", "Day", {"": "any day", **days}, "week_day", places[1], **collapsed)
-    here = table.filter(
-        pl.lit(True) if not site else pl.col("site") == site, pl.lit(True) if not on else pl.col("visit_day") == on
-    )
+    here = table.filter(**{column: value for column, value in (("site", site), ("visit_day", on)) if value})
     if site or on:
         tanks = week.table("tank").filter(pl.col("site").is_in(here["site"].implode()))["tank"]
         review = review.filter(pl.col("tank").is_in(tanks.implode()))
     if review.height > PART:
         titles = {"": "any class"} | {name: f"{name} ({n})" for name, n in summary.counts(review).items() if n}
         name = look.chosen_of("class", "Class", titles, "week_class", places[2], **collapsed)
-        review = review.filter(pl.lit(True) if not name else pl.col("class") == name)
+        review = review.filter(**{"class": name} if name else {})
     return review
 
 
@@ -162,21 +147,15 @@ def page() -> None:
     moved = review.filter(pl.col("was_class").is_not_null() & (pl.col("was_class") != pl.col("class"))).height
     changed = counted(moved, "tank has", "tanks have") if moved else "No tank has"
     sentences = [look.as_of_line(week), f"{changed} changed class since last week."]
-    held = week.table("held").height
-    above = [f'<a href="held_rows" target="_self">{counted(held, "item")} on hold</a>.'] if held else []
     once = [*map(sentence, summary.late_supplies(week)), *summary.tap_ammonia(week)]
-    above += [
-        escape(text if text.endswith(".") else f"{text}.") for text in [*once, summary.never_recorded(week)] if text
-    ]
-    look.html(
-        f'<p class="counts">{counts_html(week, review, set(shown["class"]))}</p>'
-        f'<p class="small">{escape(" ".join(sentences if review.height else sentences[:1]))} {" ".join(above)}</p>'
-    )
+    above = [text if text.endswith(".") else f"{text}." for text in [*once, summary.never_recorded(week)] if text]
+    look.show("counts.html", **counts(week, review), shown=set(shown["class"]), mark=cells.mark, id_of=_id,
+              sentences=sentences if review.height else sentences[:1], held=week.table("held").height, above=above)  # fmt: skip
     if not review.height:
         return
     look.html(week.kept(("this week", tuple(shown["tank"])), lambda: table_html(week, shown)))
     look.more("week_most", review.height, PART)
-    look.html(KEY)
+    look.show("key.html", **cells.SAMPLES)
     rest = [text for text in summary.notices(week) if "`tankround held`" not in text]
     if rest := [text for text in rest if not text.startswith(tuple(once))]:  # those stand above
         look.html("".join(f'<p class="small">{escape(text)}</p>' for text in rest))

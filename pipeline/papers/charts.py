@@ -5,6 +5,7 @@ import datetime as dt
 import html
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import altair as alt
@@ -58,7 +59,6 @@ def noon(day: dt.date) -> str:
 
 
 def _days(first: dt.date, last: dt.date, ticks_to: dt.date, **axis: Any) -> alt.X:
-    """The axis of days, ticked at the first of each month."""
     scale = alt.Scale(domain=[noon(first), noon(last)])
     return alt.X("day:T", scale=scale, axis=alt.Axis(title=None, values=month_starts(first, ticks_to), **axis))
 
@@ -107,7 +107,8 @@ def description(bars: Sequence[Bar], ceiling: float, weeks: int, changes: int) -
     return f"Nitrate over {weeks} weeks: {listed(parts)}; {counted(changes, 'water change')}."
 
 
-def svg(bars: Sequence[Bar], changes: Sequence[dt.date], ceiling: float, to: dt.date, weeks: int) -> str:
+@lru_cache(maxsize=64)  # a report is looked at, then printed, then a page: drawn once for all
+def svg(bars: tuple[Bar, ...], changes: tuple[dt.date, ...], ceiling: float, to: dt.date, weeks: int) -> str:
     """The drawing. Bars above the scale end at its edge under an arrowhead, as open ones do."""
     first, last = to - dt.timedelta(weeks=weeks), to + dt.timedelta(days=ROOM_DAYS)
     top = scale_top(bars, ceiling)

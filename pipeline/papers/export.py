@@ -62,7 +62,6 @@ NAMES = {pl.List: "array", pl.Datetime: "datetime", pl.Date: "date", pl.Boolean:
 
 
 def _type(kind: pl.DataType) -> str:
-    """The Table Schema type of a polars type."""
     return NAMES.get(kind.base_type()) or ("integer" if kind.is_integer() else "number")
 
 
@@ -145,5 +144,4 @@ def export(week: Week, folder: Path, form: str = "csv") -> list[Path]:
 
 
 def export_zip(week: Week, form: str = "csv") -> bytes:
-    """The same files in one zip."""
     return zipped(contents(week, form))

@@ -81,7 +81,6 @@ def _now(week: Week, tank: str) -> list[list[str]]:
 
 
 def history_page(week: Week, tank: str) -> str:
-    """The page of one tank, complete in one file."""
     found = week.of("tank", tank).to_dicts()
     if not found:
         raise Problem(f"There is no tank “{tank}” in tanks.csv. Give the id of a tank there.")

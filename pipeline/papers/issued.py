@@ -7,16 +7,15 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from pipeline import safe_write
-from pipeline.papers.site_report import SiteReport, charts, report_html, report_pdf
+from pipeline.papers.site_report import SiteReport, report_html, report_pdf
 from pipeline.papers.writing import safe_name, write_bytes
 from pipeline.problems import Problem
-from pipeline.wording import day_month
+from pipeline.wording import day, day_month
 
 FOLDER = "issued"
 RECORD, PDF, HTML = "report.json", "report.pdf", "report.html"
@@ -36,6 +35,10 @@ class Issued:
     folder: Path
     state: str
     new: bool = False  # made by this very call
+
+    @property
+    def named(self) -> str:
+        return f"issue {self.number} of {day(self.on, year=True, weekday=False)}"
 
     def pdf(self) -> bytes:
         return (self.folder / PDF).read_bytes()
@@ -118,17 +121,16 @@ def lost(logs: Path, site: str) -> list[str]:
     return sentences
 
 
-def issue(logs: Path, report: SiteReport, on: dt.date, drawn: Sequence[str | None] | None = None) -> Issued:
+def issue(logs: Path, report: SiteReport, on: dt.date) -> Issued:
     """Freezes a report as the next issue of its site and period, unless the last issue says just the same."""
     place, mark = _place(logs, report), content_hash(report)
-    drawn = charts(report) if drawn is None else drawn
     while True:
         earlier = _issues_in(place)
         if earlier and earlier[-1].content_hash == mark and earlier[-1].state == "whole":
             return earlier[-1]
         number = max(_numbers(place), default=0) + 1
         named = replace(report, issue=issue_line(number, on))
-        made = _build(place, named, mark, number, on, report_pdf(named, drawn), report_html(named, drawn))
+        made = _build(place, named, mark, number, on, report_pdf(named), report_html(named))
         try:
             os.rename(made, place / f"issue-{number}")  # fails where another issue took the number meanwhile
         except OSError as error:

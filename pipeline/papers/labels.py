@@ -47,7 +47,6 @@ def label_data(week: Week, sites: Sequence[str] = ()) -> dict[str, Any]:
 
 
 def labels(week: Week, sites: Sequence[str] = ()) -> bytes:
-    """The PDF of the labels of some sites, or of all."""
     data = label_data(week, sites)
     pictures = data.pop("pictures")
     return pdf("labels.typ", data, week.as_of, pictures)

@@ -28,7 +28,6 @@ EPOCH = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)  # any fixed moment: it is not sh
 
 @lru_cache(maxsize=32)
 def template(name: str) -> bytes:
-    """A template that comes with the package."""
     return (TEMPLATES / name).read_bytes()
 
 
@@ -72,18 +71,16 @@ def _printable(value: Any) -> Any:
     return value
 
 
-def _files(name: str, data: Mapping[str, Any], drawings: Mapping[str, str | bytes] | None) -> dict[str, bytes]:
-    files: dict[str, bytes] = {
+def _files(name: str, data: Mapping[str, Any], drawings: Mapping[str, str] | None) -> dict[str, bytes]:
+    return {
         "main.typ": template(name),
         "shared.typ": template("shared.typ"),
         "data.json": json.dumps(_printable(data), ensure_ascii=True, allow_nan=False).encode(),
+        **{path: picture.encode() for path, picture in (drawings or {}).items()},
     }
-    for path, picture in (drawings or {}).items():
-        files[path] = picture.encode() if isinstance(picture, str) else picture
-    return files
 
 
-def pdf(name: str, data: Mapping[str, Any], made: dt.date, drawings: Mapping[str, str | bytes] | None = None) -> bytes:
+def pdf(name: str, data: Mapping[str, Any], made: dt.date, drawings: Mapping[str, str] | None = None) -> bytes:
     """The PDF (PDF/A-2a and PDF/UA-1) of template `name` with `data`; `made` is the day written into its metadata."""
     files = _files(name, data, drawings)
     stamp = dt.datetime.combine(made, dt.time(), tzinfo=dt.UTC)
@@ -95,12 +92,10 @@ def pdf(name: str, data: Mapping[str, Any], made: dt.date, drawings: Mapping[str
     return bytes(made_pdf)
 
 
-def pictures(
-    name: str, data: Mapping[str, Any], drawings: Mapping[str, str | bytes] | None = None, ppi: float = SCREEN_PPI
-) -> list[bytes]:
+def pictures(name: str, data: Mapping[str, Any], drawings: Mapping[str, str] | None = None) -> list[bytes]:
     """The pages of the same paper as PNG, for a screen."""
     made = typst.compile(  # type: ignore[call-overload]
-        _files(name, data, drawings), format="png", ppi=ppi, ignore_system_fonts=True
+        _files(name, data, drawings), format="png", ppi=SCREEN_PPI, ignore_system_fonts=True
     )
     return [made] if isinstance(made, bytes) else [bytes(page) for page in made]
 

@@ -39,7 +39,6 @@ def form_name(site: str, when: dt.date) -> str:
 
 
 def phone_form(week: Week, site: str, when: dt.date) -> str:
-    """The page of a site's visit."""
     data = sheet_data(week, site, when)
     tanks = []
     on = week.table("placement").filter(holds(when))

@@ -69,7 +69,6 @@ class Proposal:
 
 
 def of_option(tank: str, option: Mapping[str, Any], by: str, on: dt.date, as_of: dt.date) -> Proposal:
-    """An option of `plan` as a proposal."""
     words = " ".join(str(change["says"]) for change in option["changes"])
     per = YEAR if option["cost_per"] == "a year" else ONCE
     return Proposal(tank, words, plan_text(option, as_of), (Cost(option["cost"], per),), by, on, as_of)

@@ -5,7 +5,7 @@ from typing import Any
 
 from pipeline.papers.layout import pdf
 from pipeline.week import Week
-from pipeline.wording import WORK, cautions, full_day, number, with_unit
+from pipeline.wording import WORK, cautions, full_day, kilograms, litres
 
 Answer = Mapping[str, Any]
 
@@ -20,19 +20,17 @@ def _cycle(answer: Mapping[str, Any] | None) -> str:
     """`yes, rates 280 L, limit flow`; unknown is stated."""
     if not answer:
         return "not known"
-    ok = answer.get("ok")
-    parts = ["can't say" if ok is None else "yes" if ok else "no"]
-    if answer.get("rates_l") is not None:
-        parts.append(f"rates {with_unit(number(answer['rates_l']), 'L')}")
-    if answer.get("limit"):
-        parts.append(f"limit {answer['limit']}")
-    if answer.get("short_kg"):
-        parts.append(f"short {with_unit(number(answer['short_kg']), 'kg')}")
-    return ", ".join(parts)
+    ok, rates, limit, short = (answer.get(name) for name in ("ok", "rates_l", "limit", "short_kg"))
+    parts = (
+        "can't say" if ok is None else "yes" if ok else "no",
+        "" if rates is None else f"rates {litres(rates)}",
+        limit and f"limit {limit}",
+        short and f"short {kilograms(short)}",
+    )
+    return ", ".join(part for part in parts if part)
 
 
 def reply_data(week: Week, answers: Sequence[Answer]) -> dict[str, Any]:
-    """What the letter says, as JSON has it."""
     from pipeline.advise.fit import letter
 
     compared = [
@@ -50,5 +48,4 @@ def reply_data(week: Week, answers: Sequence[Answer]) -> dict[str, Any]:
 
 
 def reply_pdf(week: Week, answers: Sequence[Answer]) -> bytes:
-    """The PDF of the letter: one page for one answer."""
     return pdf("reply.typ", reply_data(week, answers), week.as_of)

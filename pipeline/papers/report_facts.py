@@ -169,7 +169,6 @@ def _noted(week: Week, tank: Row, ticked: Collection[tuple[str, int]]) -> list[s
 def gather(
     week: Week, tank: Row, site: Row, first: dt.date, last: dt.date, ticked: Collection[tuple[str, int]]
 ) -> Facts:
-    """The records of a tank between two days, as the page needs them."""
     name, assumed = tank["tank"], week.assumed
     begun = max(first, tank["set_up"]) if tank["set_up"] else first
     ended = min(last, tank["closed"]) if tank["closed"] else last

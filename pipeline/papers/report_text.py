@@ -144,7 +144,6 @@ def gaps(facts: Facts) -> str:
 
 
 def done(facts: Facts) -> list[str]:
-    """What we did, a line each."""
     lines = []
     total = len(facts.visits)
     visit_text = f"each of the {count_word(total)} visits" if total > 1 else "the visit"
@@ -258,7 +257,6 @@ def suggestions(week: Week, tank: str, plain: Plain) -> list[Suggestion]:
 
 
 def _value(row: Row) -> str:
-    """A test result for the small table."""
     name = row["parameter"]
     if row["matched"] == 0 and name in ("ammonia", "nitrite", "nitrate", "phosphate"):
         return "none found"

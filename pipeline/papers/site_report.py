@@ -150,44 +150,39 @@ def site_report(
     return SiteReport(site, title, first, last, limits, cover(week, known, found, sheets), sheets, weeks)
 
 
-def chart_svg(sheet: Row, last: dt.date, weeks: int) -> str | None:
+def chart(report: SiteReport, n: int) -> str | None:
     """The lay chart of a sheet; None where there is nothing to draw."""
-    bars = [Bar(dt.date.fromisoformat(day), *rest) for day, *rest in sheet["bars"]]
-    days = [dt.date.fromisoformat(day) for day in sheet["changes"]]
-    return svg(bars, days, sheet["ceiling"], last, weeks) if bars else None
+    sheet = report.sheets[n]
+    bars = tuple(Bar(dt.date.fromisoformat(day), *rest) for day, *rest in sheet["bars"])
+    days = tuple(dt.date.fromisoformat(day) for day in sheet["changes"])
+    return svg(bars, days, sheet["ceiling"], report.last, report.weeks) if bars else None
 
 
-def charts(report: SiteReport) -> list[str | None]:
-    """The charts of all sheets, in order: drawn once for both PDF and HTML."""
-    return [chart_svg(sheet, report.last, report.weeks) for sheet in report.sheets]
-
-
-def _laid_out(report: SiteReport, drawn: Sequence[str | None]) -> tuple[dict[str, Any], dict[str, str]]:
-    """What the template is given: the words, and the drawings by file name."""
-    drawings = {f"chart{n}.svg": chart for n, chart in enumerate(drawn) if chart is not None}
+def _laid_out(report: SiteReport, drawn: Collection[int]) -> tuple[dict[str, Any], dict[str, str]]:
+    """What the template is given: the words, and by file name the charts of the sheets that are `drawn`."""
+    drawings = {f"chart{n}.svg": found for n in drawn if (found := chart(report, n)) is not None}
     data = {**report.content(), "issue": report.issue}
     for n, sheet in enumerate(data["sheets"]):
         sheet["chart"] = f"chart{n}.svg" if f"chart{n}.svg" in drawings else None
     return data, drawings
 
 
-def report_pdf(report: SiteReport, drawn: Sequence[str | None] | None = None) -> bytes:
-    """The PDF: the cover, then a page a tank."""
-    data, drawings = _laid_out(report, charts(report) if drawn is None else drawn)
+def report_pdf(report: SiteReport) -> bytes:
+    data, drawings = _laid_out(report, range(len(report.sheets)))
     return pdf("site_report.typ", data, report.last, drawings)
 
 
-def report_pictures(report: SiteReport, drawn: Sequence[str | None] | None = None) -> list[bytes]:
-    """The pages as PNG, the cover first, as they will be printed: for looking at before it is issued."""
-    return pictures("site_report.typ", *_laid_out(report, charts(report) if drawn is None else drawn))
+def report_picture(report: SiteReport, n: int | None = None) -> bytes:
+    """The cover, or a sheet, as PNG as it will be printed: for looking at before it is issued."""
+    pages = pictures("site_report.typ", *_laid_out(report, () if n is None else (n,)))
+    return pages[0 if n is None else n + 1]
 
 
-def report_html(report: SiteReport, drawn: Sequence[str | None] | None = None) -> str:
+def report_html(report: SiteReport) -> str:
     """The page: the cover and one section a tank, printing as one sheet each."""
-    drawings = [Markup(for_screen(chart)) if chart else "" for chart in (charts(report) if drawn is None else drawn)]
-    return filled(
-        "report.html", title=report.title, report=report, sheets=list(zip(report.sheets, drawings, strict=True))
-    )
+    drawn = [chart(report, n) for n in range(len(report.sheets))]
+    sheets = [(sheet, Markup(for_screen(one)) if one else "") for sheet, one in zip(report.sheets, drawn, strict=True)]
+    return filled("report.html", title=report.title, report=report, sheets=sheets)
 
 
 # -- what a report of some days will hold, before it is issued --

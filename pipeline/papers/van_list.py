@@ -159,7 +159,6 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date) -> dict[str, Any]
 
 
 def van_list(week: Week, sites: Sequence[str], when: dt.date) -> bytes:
-    """The PDF of the van list."""
     return pdf("van_list.typ", list_data(week, sites, when), week.as_of)
 
 

@@ -238,7 +238,6 @@ def day_of(week: Week, site: str) -> dt.date:
 
 
 def sheet_data(week: Week, site: str, day_: dt.date | None = None) -> dict[str, Any]:
-    """What the sheet of a site says, as JSON has it."""
     row = site_of(week, site)
     when = day_ or day_of(week, site)
     layers = layers_on(week, when)
@@ -266,7 +265,6 @@ def visit_sheets(week: Week, sites: Sequence[str], day_: dt.date | None = None) 
 
 
 def sheets_html(week: Week, sites: Sequence[str], day_: dt.date | None = None) -> str:
-    """The same as a page to read on a phone."""
     return filled("visit_sheets.html", **sheets_data(week, sites, day_))
 
 

@@ -44,7 +44,6 @@ def _nitrate(week: Week) -> tuple[Mapping[str, list[list[float | None]]], Mappin
 
 
 def week_data(week: Week) -> dict[str, Any]:
-    """What the paper says, as JSON has it."""
     review = week.now("review").sort("rank")
     tanks = {row["tank"]: row for row in week.table("tank").iter_rows(named=True)}
     sites = dict(week.table("site").select("site", "name").iter_rows())
@@ -90,5 +89,4 @@ def week_data(week: Week) -> dict[str, Any]:
 
 
 def week_pdf(week: Week) -> bytes:
-    """The PDF of the weekly review, on A4 across."""
     return pdf("week.typ", week_data(week), week.as_of)

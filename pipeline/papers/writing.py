@@ -60,7 +60,7 @@ def write_site_report(
 ) -> list[Path]:  # fmt: skip
     """The manager's page of a site as PDF and HTML; issued first where asked, so that the copies carry its number."""
     from pipeline.papers import issued
-    from pipeline.papers.site_report import charts, report_html, report_pdf, site_report
+    from pipeline.papers.site_report import report_html, report_pdf, site_report
 
     ticked = set(map(ticked_note, notes)), (), set(map(ticked_cause, causes))
     report = site_report(week, site, first, last, *ticked)
@@ -69,8 +69,7 @@ def write_site_report(
         frozen = issued.issue(week.folder, report, dt.date.today())
         name, pdf, html = f"{name}-issue-{frozen.number}", frozen.pdf(), frozen.html()
     else:
-        drawn = charts(report)
-        pdf, html = report_pdf(report, drawn), report_html(report, drawn)
+        pdf, html = report_pdf(report), report_html(report)
     return [write_bytes(out / f"{name}.pdf", pdf), write_bytes(out / f"{name}.html", html)]
 
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.papers.site_report import charts, report_html, report_pdf, site_report
+from pipeline.papers.site_report import report_html, report_pdf, site_report
 from pipeline.papers.visit_sheets import visit_sheets
 from pipeline.papers.week_pdf import week_pdf
 from pipeline.week import Week
@@ -60,9 +60,8 @@ def main() -> None:
     def reports() -> None:
         for site in sites:
             report = site_report(week, site, first, made.TO)
-            drawn = charts(report)
-            report_pdf(report, drawn)
-            report_html(report, drawn)
+            report_pdf(report)
+            report_html(report)
 
     _timed(f"{SITES} site reports, PDF and HTML", reports)
     _timed(f"{SITES} visit sheets", lambda: [visit_sheets(week, [site]) for site in sites])

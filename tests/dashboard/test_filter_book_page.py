@@ -40,7 +40,7 @@ def folder(place: Path, **changed: str) -> Path:
 
 
 def said(app: AppTest) -> str:
-    return words(app).replace(NBSP, " ").replace("&#x27;", "'")
+    return words(app).replace(NBSP, " ").replace("&#39;", "'")
 
 
 @pytest.mark.parametrize(

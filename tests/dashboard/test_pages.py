@@ -93,6 +93,11 @@ def test_this_week_has_a_row_a_tank_and_counts_that_add_up(demo_logs: Path, monk
     assert text.count("Nitrate, 12 weeks: last") == 24
 
 
+def test_a_choice_without_a_tank_says_so(demo_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = words(seen(demo_logs, "this_week", monkeypatch, site="ottersage", day="Friday"))
+    assert '<p class="counts">No tank of this choice: choose another site or day.</p>' in text
+
+
 FOLDS = {"fold Its capacity, line by line": True, "fold History": True}
 
 

@@ -10,13 +10,13 @@ from pipeline.papers.charts import Bar, caption, description, scale_top, svg
 TO = dt.date(2026, 5, 31)
 
 
-def bars(*cells: tuple[float, float | None], guide: bool = False) -> list[Bar]:
+def bars(*cells: tuple[float, float | None], guide: bool = False) -> tuple[Bar, ...]:
     first = dt.date(2026, 3, 4)
-    return [Bar(first + dt.timedelta(7 * n), low, high, n >= 2, guide) for n, (low, high) in enumerate(cells)]
+    return tuple(Bar(first + dt.timedelta(7 * n), low, high, n >= 2, guide) for n, (low, high) in enumerate(cells))
 
 
 def test_the_drawing_has_words_but_no_numbers() -> None:
-    drawn = svg(bars((9, 21), (21, 40), (40, 70)), [TO - dt.timedelta(4)], 40, TO, 13)
+    drawn = svg(bars((9, 21), (21, 40), (40, 70)), (TO - dt.timedelta(4),), 40, TO, 13)
     words = re.findall(r"<text[^>]*>([^<]*)</text>", drawn)
     assert {"our limit", "none", "March", "April", "May"} <= set(words)
     assert not any(re.search(r"\d", word) for word in words)
@@ -31,9 +31,9 @@ def test_the_scale_keeps_the_limit_in_sight() -> None:
 
 
 def test_an_open_or_too_tall_bar_ends_in_an_arrow() -> None:
-    plain = svg(bars((9, 21)), [], 40, TO, 13)
+    plain = svg(bars((9, 21)), (), 40, TO, 13)
     assert "M" in plain
-    assert svg(bars((88, None)), [], 40, TO, 13).count('aria-roledescription="point"') == 1
+    assert svg(bars((88, None)), (), 40, TO, 13).count('aria-roledescription="point"') == 1
     assert plain.count('aria-roledescription="point"') == 0
 
 

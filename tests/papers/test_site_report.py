@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.papers.plain_text import Suggestion
 from pipeline.papers.reply import reply_data
-from pipeline.papers.site_report import SiteReport, charts, report_html, report_pdf, report_pictures, site_report
+from pipeline.papers.site_report import SiteReport, chart, report_html, report_pdf, report_picture, site_report
 from pipeline.problems import Problem
 from pipeline.week import Week
 from schemas import Tables, conform
@@ -310,8 +310,9 @@ def test_an_empty_folder_has_no_report(make_week: Make) -> None:
 
 
 def test_the_pages_as_pictures_are_as_many_as_the_sheets(week: Week) -> None:
-    pictures = report_pictures(of(week))
-    assert len(pictures) == len(of(week).sheets) + 1 == 3
+    report = of(week)
+    pictures = [report_picture(report, n) for n in (None, *range(len(report.sheets)))]
+    assert len(pictures) == 3
     assert all(picture.startswith(b"\x89PNG") for picture in pictures)
     assert pictures[0] != pictures[1]
 
@@ -319,7 +320,7 @@ def test_the_pages_as_pictures_are_as_many_as_the_sheets(week: Week) -> None:
 def test_the_chart_looks_back_as_far_as_the_assumption_says(make_week: Make) -> None:
     report = of(make_week())
     assert report.weeks == 13
-    assert charts(report)[0] != charts(replace(report, weeks=26))[0]
+    assert chart(report, 0) != chart(replace(report, weeks=26), 0)
 
 
 def _more_tanks(tables: Tables) -> None:
