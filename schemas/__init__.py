@@ -6,10 +6,8 @@ whoever only reads a warehouse does without them.
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
-from functools import cache
-from typing import TYPE_CHECKING, Any, get_type_hints
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -63,31 +61,11 @@ FAMILIES: tuple[Family, ...] = (
 )
 
 
-# What a model's annotations stand for in polars.
-POLARS: dict[Any, Any] = {
-    str: pl.String,
-    float: pl.Float64,
-    int: pl.Int64,
-    bool: pl.Boolean,
-    dt.date: pl.Date,
-    dt.datetime: pl.Datetime("us"),
-    list[float]: pl.List(pl.Float64),
-    list[str]: pl.List(pl.String),
-}
-
-
-@cache
 def columns_of(model: type[pa.DataFrameModel]) -> dict[str, Any]:
-    """Column name -> polars type, in the model's order.
+    """Column name -> polars type, in the model's order."""
+    from schemas.columns import describe
 
-    Read off the annotations: making pandera's schema of every table takes longer than loading a small folder.
-    """
-    fields = {name: field for base in reversed(model.__mro__) for name, field in vars(base).items()}
-    return {
-        getattr(fields.get(name), "alias", None) or name: POLARS[hint]
-        for name, hint in get_type_hints(model).items()
-        if hint in POLARS
-    }
+    return {name: note.type for name, note in describe(model).items()}
 
 
 def empty(table: str) -> pl.DataFrame:
