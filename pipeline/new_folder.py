@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from pipeline import safe_write
+from pipeline.console import printed
 from pipeline.intake.headers import required
 from pipeline.problems import Problem
 from schemas import FAMILIES, Family
@@ -81,18 +82,8 @@ def column_notes(family: Family) -> list[dict[str, object]]:
 
 def columns_text(family: Family) -> str:
     """The columns of a family as a list that is read in a terminal and in COLUMNS.md."""
-    lines = [f"## {family.pattern}", "", (family.model.__doc__ or "").strip().splitlines()[0], ""]
-    for one in column_notes(family):
-        unit = f" [{one['unit']}]" if one["unit"] else ""
-        words = one["words"]
-        parts = [
-            "needed" if one["needed"] else "",
-            str(one["about"]).rstrip("."),
-            f"one of {', '.join(words)}" if isinstance(words, list) and words else "",
-            f"such as `{one['example']}`" if one["example"] else "",
-        ]
-        lines.append(f"- `{one['column']}` {one['title']}{unit}: {'; '.join(part for part in parts if part) or 'text'}")
-    return "\n".join(lines) + "\n"
+    about = (family.model.__doc__ or "").strip().splitlines()[0]
+    return printed("columns.md", family=family, about=about, columns=column_notes(family)) + "\n"
 
 
 def make_folder(folder: Path, filled: Mapping[str, str] | None = None) -> list[Path]:
