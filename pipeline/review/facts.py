@@ -159,6 +159,11 @@ class TankFacts:
         read = self.water.get(parameter)
         return read is not None and read.matched > 0 and read.matched >= self.assumed[f"trace_{parameter}"]
 
+    @property
+    def fed(self) -> list[Row]:
+        """What is fed from which day on, up to the day, oldest first."""
+        return sorted((row for row in self.records("feeding") if row["day"] <= self.as_of), key=lambda row: row["day"])
+
     def lately(self, name: str, days: float) -> list[Row]:
         """Dated records of so many days up to the day, oldest first, each with its `ago` in days."""
         since = self.as_of - dt.timedelta(math.ceil(days))

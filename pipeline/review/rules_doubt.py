@@ -7,7 +7,7 @@ from pipeline.review.facts import Row, TankFacts
 from pipeline.review.finding import ACT, DUE, PLAN, Finding, finding
 from pipeline.review.rules_water import FREE, PH, free_over
 from pipeline.review.rules_water import tap_ammonia as harmful_tap
-from pipeline.wording import aged, amount, counted, with_unit
+from pipeline.wording import amount, counted, with_unit
 from schemas.words import PARAMETER_TITLES
 
 NUMBER = r"(\d+(?:[.,]\d+)?)"
@@ -62,8 +62,7 @@ def held_danger(f: TankFacts) -> Finding | None:
     parameter = row["parameter"]
     title = PARAMETER_TITLES[parameter]
     harm, what = FREE if parameter in ("ammonia", "nitrite") else PH, title if parameter == "ph" else title.lower()
-    when = "" if age is None else f", {aged(age)}"
-    return finding(f, "held_danger", ACT, harm, title=title, what=what, when=when, row=row)
+    return finding(f, "held_danger", ACT, harm, title=title, what=what, age=age, row=row)
 
 
 ONE_READING = ("taken after the change", "typing slip", "wrong basis", "wrong tank")  # what one reading may be instead
@@ -111,9 +110,9 @@ def nitrate_fell(f: TankFacts) -> Finding | None:
     explained = explanations(f)
     rows = [explained[c] for c in ("fall", "unlogged change", "not shaken") if c in explained]
     row = max((r for r in rows if recent(f, r)), key=lambda r: r["gain"], default=None)
-    fed = sorted((r for r in f.records("feeding") if r["day"] <= f.as_of), key=lambda r: r["day"])
     if row is None:
         return None
+    fed = f.fed
     cut = len(fed) > 1 and fed[-1]["feed_g_day"] < fed[-2]["feed_g_day"] and fed[-1]["day"] >= row["since"]
     fewer = any(r["event"] in ("fish out", "fish died") for r in f.lately("event", f.assumed["fresh_stock_days"]))
     if cut or fewer:

@@ -240,7 +240,7 @@ def _records_of_the_week(f: TankFacts) -> list[str]:
     """What was recorded in the week that makes the filter's work more or its media less."""
     changes = []
     food: Row | None = None
-    for row in sorted((r for r in f.records("feeding") if r["day"] <= f.as_of), key=lambda r: r["day"]):
+    for row in f.fed:
         if (f.as_of - row["day"]).days < 7:
             if food is None:
                 changes.append(f"food {amount(row['feed_g_day'], 2)}{NBSP}g a day from {day_month(row['day'])}")

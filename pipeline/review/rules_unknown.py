@@ -3,7 +3,7 @@ test is its supply's, told once for the round; what was never recorded is not la
 
 from pipeline.review.facts import TankFacts
 from pipeline.review.finding import CANT, DUE, Finding, finding
-from pipeline.wording import aged, amount, due_text, listed, spell
+from pipeline.wording import due_text, listed, spell
 from schemas.words import PARAMETER_TITLES
 
 NEVER = 10_000.0  # days: orders a tank that was never read before any that was
@@ -14,11 +14,8 @@ def no_usable_reading(f: TankFacts) -> Finding | None:
     intervals = f.assumed["silent_intervals"]
     if f.last_age is not None and f.visit_days is not None and f.last_age <= intervals * f.visit_days:
         return None
-    every = "" if f.visit_days is None else f" of {amount(f.visit_days, 0)} days"
-    if f.last_age is None:
-        return finding(f, "no_usable_reading", CANT, -NEVER, since="yet", last="", every=every)
-    since, last = f"for {spell(f.last_age)}", f" (the last one {aged(f.last_age)})"
-    return finding(f, "no_usable_reading", CANT, -float(f.last_age), since=since, last=last, every=every)
+    harm, since = (-NEVER, "yet") if f.last_age is None else (-float(f.last_age), f"for {spell(f.last_age)}")
+    return finding(f, "no_usable_reading", CANT, harm, since=since)
 
 
 def held(f: TankFacts) -> Finding | None:
@@ -31,11 +28,9 @@ def held(f: TankFacts) -> Finding | None:
     if row["parameter"] is not None:
         what = f"reading on hold: {PARAMETER_TITLES[row['parameter']]} {row['text']}"
     more = f" and {len(items) - 1} more" if len(items) > 1 else ""
-    since = "" if age is None else f", {aged(age)}"
-    suggest = f": {row['suggestion']}?" if row["suggestion"] is not None else ""
-    rest = "" if row["column"] is None else f"Settle it under Held rows{suggest or '.'} The rest of its row is used."
-    shown = {"row": row, "what": what, "more": more, "since": since, "suggest": suggest, "rest": rest}
-    return finding(f, "held", CANT, -float(age or 0), **shown)
+    end = "." if row["suggestion"] is None else f": {row['suggestion']}?"
+    rest = "" if row["column"] is None else f"Settle it under Held rows{end} The rest of its row is used."
+    return finding(f, "held", CANT, -float(age or 0), row=row, what=what, more=more, age=age, rest=rest)
 
 
 def kit_expired(f: TankFacts) -> Finding | None:
