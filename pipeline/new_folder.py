@@ -21,14 +21,6 @@ EXAMPLE_ROUND = HERE / "example_round"
 ROUND_TOML = (HERE / "new_round.toml").read_text("utf-8")
 
 
-COLUMNS_TOP = """\
-# The columns of a log folder
-
-Any file and any column may be absent, but for those marked needed. Case, spaces and underscores in a header do not
-matter, and a unit may stand in brackets: `nitrate (mg/L NO3-N)`. Your own headers are named under [columns] in round.toml.
-"""
-
-
 def headers(family: Family) -> list[str]:
     """The header names of a family's CSV, in order; where a row came from is not typed."""
     names = dict(family.csv_names)
@@ -91,7 +83,10 @@ def make_folder(folder: Path, filled: Mapping[str, str] | None = None) -> list[P
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise Problem(f"{folder} is there already and is not an empty folder; expected a new name. Nothing written.")
     month, filled = f"{dt.date.today():%Y-%m}", filled or {}
-    texts = {"round.toml": ROUND_TOML, "COLUMNS.md": f"{COLUMNS_TOP}\n" + "\n".join(map(columns_text, FAMILIES))}
+    texts = {
+        "round.toml": ROUND_TOML,
+        "COLUMNS.md": "\n".join([f"{printed('columns_top.md')}\n", *map(columns_text, FAMILIES)]),
+    }
     places = {name.partition("/")[0] for name in filled}
     texts |= {file_name(f, month): template(f) for f in FAMILIES if f.pattern.partition("/")[0] not in places}
     texts |= filled

@@ -7,6 +7,7 @@ from pipeline.review.facts import Row, TankFacts
 from pipeline.review.finding import ACT, DUE, PLAN, Finding, finding
 from pipeline.review.rules_water import FREE, PH, free_over
 from pipeline.review.rules_water import tap_ammonia as harmful_tap
+from pipeline.sentences import table
 from pipeline.wording import amount, counted, with_unit
 from schemas.words import PARAMETER_TITLES
 
@@ -66,17 +67,6 @@ def held_danger(f: TankFacts) -> Finding | None:
 
 
 ONE_READING = ("taken after the change", "typing slip", "wrong basis", "wrong tank")  # what one reading may be instead
-REQUEST, SHEET = "Ask when the sample was drawn", "Look at the paper sheet, then correct it under At the tank"
-# In a few words, and the cheapest check.
-DOUBTED = {
-    "typing slip": ("a typing slip?", SHEET),
-    "wrong basis": ("given as nitrogen?", "Read the kit's leaflet: NO3 or NO3-N"),
-    "nitrite interference": ("nitrite beside it", "Disregard nitrate until nitrite is 0"),
-    "taken after the change": ("before or after the change?", REQUEST),
-    "unlogged change": ("a change not in the log?", "Ask whether water was changed between the visits"),
-    "not shaken": ("bottle not shaken?", "Shake the bottle for as long as the leaflet says, retest"),
-    "wrong tank": ("that of another tank?", "Compare with the sheet of the tank beside it"),
-}
 
 
 def reading_in_doubt(f: TankFacts) -> Finding | None:
@@ -92,7 +82,7 @@ def reading_in_doubt(f: TankFacts) -> Finding | None:
     if not rows:
         return None
     day, cause, words = max(rows, key=lambda one: one[0])
-    short, step = DOUBTED[cause]
+    short, step = table(__file__, "explained.toml")["doubted"][cause]
     return finding(f, "reading_in_doubt", DUE, -1.5, day=day, short=short, step=step, what=words)
 
 
