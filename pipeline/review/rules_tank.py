@@ -4,7 +4,7 @@ from pipeline.calc import mixing
 from pipeline.review.facts import TankFacts
 from pipeline.review.finding import ACT, CANT, DILUTE, DUE, PLAN, WEEK, Finding, finding
 from pipeline.review.rules_water import FLOW, NITRATE, STOPPED, nearer, small_change
-from pipeline.wording import aged, amount, change_text, reading, reading_range, with_unit
+from pipeline.wording import amount, change_text, reading_range, with_unit
 
 
 def _stops(f: TankFacts) -> list[tuple[int, float | None]]:
@@ -39,38 +39,23 @@ def filter_stopped(f: TankFacts) -> Finding | None:
     return finding(f, case, class_, nearer(STOPPED, (foul if hours is None else hours) / foul), spell=spell, ago=ago)
 
 
-def _way_down(f: TankFacts, matched: float, ceiling: float) -> tuple[str, str]:
-    """The step and the full sentence that bring nitrate under its limit, by what the tap allows."""
+def _way_down(f: TankFacts, matched: float, ceiling: float) -> tuple[str, dict[str, str]]:
+    """The case that brings nitrate under its limit, by what the tap allows, and what its sentences show."""
     if f.trap:
-        small = small_change(f)
-        return f"No big change: {small} a day, test ammonia first", f"No big change: {small} a day; test ammonia first."
+        return "nitrate_over_trap", {"small": small_change(f)}
     if f.tap is not None and f.tap >= ceiling:
-        tap = reading("nitrate", f.tap)
-        return (
-            f"Tap is {tap}: mix in RO water; more tap water is no use",
-            f"The tap brings {tap}, which is not under the limit of {ceiling:g}: part RO water, more media or plants.",
-        )
-    usual = change_text(f.assumed["usual_change_share"], f.net_l)
+        return "nitrate_over_tap", {}
+    usual = {"size": change_text(f.assumed["usual_change_share"], f.net_l)}
     if f.tap is None:
-        # A tap that was never tested leaves the change unsized: the usual one, and the tap's test with it.
-        return (
-            f"Change {usual}, retest at the next visit",
-            f"Change {usual} in one go or in two a day apart; how far that brings it down depends on the tap, which was"
-            " never tested: test it; retest at the next visit, and look at what makes it rise.",
-        )
+        return "nitrate_over_untested", usual  # the tap leaves the change unsized: the usual one, and a test with it
     ph, every = f.water.get("ph"), f.mean_gap_days or f.visit_days or 7.0
     most = mixing.largest_change(None if ph is None else ph.matched, f.tap_ph, f.assumed)
     holding = mixing.holding_change(f.recent_rate, every, ceiling, f.tap, f.assumed)
     way = mixing.way_down(f.level or matched, ceiling, f.tap, f.recent_rate, every, most, f.assumed, holding)
-    if way is None:
-        # By the calculated level it is under already, or no change brings it down: the plan says what does.
-        now = f"Change {usual}"
-        rest = "and retest at the next visit; the plan says what else brings it down."
-        return f"{now}, retest; see the plan", f"{now} {rest}"
+    if way is None:  # by the calculated level it is under already, or no change brings it down: the plan says what does
+        return "nitrate_over_no_way", usual
     when = "the next visit" if way[1] == 1 else f"each of the next {way[1]} visits"
-    now = f"Change {change_text(way[0], f.net_l)} at {when}"
-    rest = "which brings nitrate under the limit; retest at each, and look at what makes it rise."
-    return f"{now}, and retest", f"{now}, {rest}"
+    return "nitrate_over_ceiling", {"size": change_text(way[0], f.net_l), "when": when}
 
 
 def nitrate_over_ceiling(f: TankFacts) -> Finding | None:
@@ -84,24 +69,19 @@ def nitrate_over_ceiling(f: TankFacts) -> Finding | None:
         return None
     chance, sure = f.over_ceiling_probability, f.assumed["over_ceiling_sure"]
     if read.low > ceiling or (chance is not None and chance >= sure):
-        step, do = _way_down(f, read.matched, ceiling)
-        do = f"{do} {DILUTE}." if read.high is None else do
+        case, shown = _way_down(f, read.matched, ceiling)
         harm = nearer(NITRATE, read.matched / max(ceiling, 1.0))
-        return finding(f, "nitrate_over_ceiling", WEEK, harm, read=read, step=step, do=do)
+        return finding(f, case, WEEK, harm, read=read, dilute=DILUTE if read.high is None else None, **shown)
     return finding(f, "nitrate_near_ceiling", PLAN, f.assumed["far_weeks"] / 2, read=read)
 
 
 def off_the_chart(f: TankFacts) -> Finding | None:
     """Nitrate off the top of its chart: how high it is nobody can say."""
-    many = f.recent_state == "at least"
-    if f.last_low is None or f.last_age is None or not (f.last_high is None or many):
+    if f.last_low is None or f.last_age is None:
         return None
-    age = aged(f.last_age)
     if f.last_high is None:
-        reason = f"nitrate {reading_range('nitrate', f.last_low, None)}, off the top of the chart, {age}"
-    else:
-        reason = f"half or more nitrate readings are off the top of the chart, last {age}"
-    return finding(f, "off_the_chart", CANT, -float(f.last_age), reason=reason)
+        return finding(f, "off_the_chart", CANT, -float(f.last_age), over=reading_range("nitrate", f.last_low, None))
+    return finding(f, "often_off_the_chart", CANT, -float(f.last_age)) if f.recent_state == "at least" else None
 
 
 def flow_low(f: TankFacts) -> Finding | None:
@@ -119,19 +99,13 @@ def half_cycle_short(f: TankFacts) -> Finding | None:
     """The half-cycle rating is under the tank's litres: plan, and this week when ammonia or nitrite shows."""
     if f.half_rating_l is None or f.net_l is None or f.half_rating_l >= f.net_l:
         return None
-    shows = [name for name in ("ammonia", "nitrite") if f.shows(name)]
-    guess = " (flow estimated)" if f.half_limit == "flow" and f.flow_basis == "estimated" else ""
-    good, litres = with_unit(amount(f.half_rating_l, 0), "L"), with_unit(amount(f.net_l, 0), "L")
-    limit = {"flow": f"the flow limits it{guess}", "media": "the media limits it"}.get(f.half_limit or "", "")
-    age = aged(min(f.water[name].age_days for name in shows)) if shows else ""
-    tail = f"; {' and '.join(shows)} {age}" if shows else f": {limit}" if limit else ""
-    step = {"flow": "Time the flow; clean pads, hose and impeller; see the plan"}.get(
-        f.half_limit or "", "Add biological media or foam, or feed less; see the plan"
-    )
-    class_ = WEEK if shows else PLAN
-    harm = nearer(NITRATE, 1 - f.half_rating_l / f.net_l) if shows else f.assumed["far_weeks"] / 4
-    limit = f": {limit}" if limit else ""
-    return finding(f, "half_cycle_short", class_, harm, good=good, litres=litres, tail=tail, limit=limit, step=step)
+    by_flow, guess = f.half_limit == "flow", " (flow estimated)" if f.flow_basis == "estimated" else ""
+    limit = f"the flow limits it{guess}" if by_flow else "the media limits it" if f.half_limit == "media" else None
+    step = "Time the flow; clean pads, hose and impeller" if by_flow else "Add biological media or foam, or feed less"
+    if shows := [name for name in ("ammonia", "nitrite") if f.shows(name)]:
+        age, harm = min(f.water[name].age_days for name in shows), nearer(NITRATE, 1 - f.half_rating_l / f.net_l)
+        return finding(f, "half_cycle_shows", WEEK, harm, limit=limit, step=step, shows=shows, age=age)
+    return finding(f, "half_cycle_short", PLAN, f.assumed["far_weeks"] / 4, limit=limit, step=step)
 
 
 def closed_today(f: TankFacts) -> Finding | None:

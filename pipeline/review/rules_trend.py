@@ -147,11 +147,8 @@ def climbing_within_rating(f: TankFacts) -> Finding | None:
     """Within its rating, or rating not known, and climbing: look for a cause."""
     if _over(f) or f.plain_state == HALF_ONLY or not f.climbing:
         return None
-    known = f.plain_load_pct is not None
-    rated = f"though bioload is {pct(f.plain_load_pct)}" if known else "and its rating is not known"
-    paper = ", though the filter holds enough media on paper" if known else "; the rating is not known"
-    shown = {"rise": rise(f), "rated": rated, "paper": paper, "levels_off": _levels_off(f), "swings": _tap_swings(f)}
-    return finding(f, "climbing_within_rating", PLAN, soon(f), **shown)
+    case = "climbing_not_rated" if f.plain_load_pct is None else "climbing_within_rating"
+    return finding(f, case, PLAN, soon(f), rise=rise(f), levels_off=_levels_off(f), swings=_tap_swings(f))
 
 
 def no_rated_media(f: TankFacts) -> Finding | None:

@@ -4,7 +4,7 @@ from pipeline.calc.chemistry import free_ammonia_mg_l
 from pipeline.calc.water import SAMPLE
 from pipeline.review.facts import TankFacts
 from pipeline.review.finding import ACT, DUE, WEEK, Finding, finding
-from pipeline.wording import NBSP, change_text, counted, reading
+from pipeline.wording import change_text, counted, reading
 
 # Order within the two urgent classes: what kills soonest comes first, smaller is nearer. The trap comes before all,
 # since its step forbids what the others would ask for.
@@ -154,16 +154,11 @@ def kh_low(f: TankFacts) -> Finding | None:
         return None
     falling = ph is not None and ph.before_matched is not None and ph.matched < ph.before_matched
     acts, harm = read.matched <= act and falling, nearer(KH, week - read.matched)
-    small, usual = small_change(f), change_text(f.assumed["usual_change_share"], f.net_l)
-    if acts or f.trap:
-        step = f"Change {small} a day for a week, test ammonia first"
-        do = f"Test ammonia first. Change {small} a day for a week; KH up by at most 1{NBSP}dKH a day."
-    else:
-        step = f"Change {usual} weekly three times, test the tap's KH"
-        do = f"Test the tap's KH. Change {usual} weekly, three times, then find the interval."
     if acts and ph is not None:
-        return finding(f, "kh_low_ph_falls", ACT, harm, read=read, ph=ph.matched, step=step, do=do)
-    return finding(f, "kh_low", WEEK, harm, read=read, step=step, do=do)
+        return finding(f, "kh_low_ph_falls", ACT, harm, read=read, ph=ph.matched, small=small_change(f))
+    if f.trap:
+        return finding(f, "kh_low_trap", WEEK, harm, read=read, small=small_change(f))
+    return finding(f, "kh_low", WEEK, harm, read=read, usual=change_text(f.assumed["usual_change_share"], f.net_l))
 
 
 def old_tank_trap(f: TankFacts) -> Finding | None:
