@@ -1,7 +1,7 @@
 """What the terminal prints: templates of text in printed/, with all of the wording at hand."""
 
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +34,7 @@ def _shortened(text: str) -> str:
 
 
 TEXTS = templates(Path(__file__).with_name("printed")).overlay(autoescape=False)
-TEXTS.globals |= vars(wording) | {"CAUTION_LINE": CAUTION_LINE}
+TEXTS.globals |= vars(wording) | {"CAUTION_LINE": CAUTION_LINE, "outcomes": OUTCOME_TEXTS}
 TEXTS.filters |= vars(wording) | {"wrapped": wrapped, "shortened": _shortened}
 
 
@@ -43,32 +43,16 @@ def printed(name: str, **shown: Any) -> str:
     return TEXTS.get_template(name).render(**shown).rstrip("\n")
 
 
-def account_text(account: Mapping[str, Any], *, nothing_new: bool, warehouse: str) -> str:
-    """The account of a load: the sum first, then the files, then columns nobody knows."""
-    shown = {"outcomes": OUTCOME_TEXTS, "nothing_new": nothing_new, "warehouse": warehouse}
-    return printed("account.txt", account=account, **shown)
-
-
 def held_rows(week: Week) -> list[dict[str, Any]]:
     """The held items as `held --format json` prints them."""
     keys = ["file", "line", "column", "text", "reason", "suggestion", "tank"]
     return week.table("held").sort("file", "line", "column", nulls_last=False).select(keys).to_dicts()
 
 
-def held_text(rows: Sequence[Mapping[str, Any]]) -> str:
-    """The held items by file, a line of what was found and the sentence under it."""
-    return printed("held.txt", rows=rows)
-
-
 def assumptions_rows(assumed: Assumptions) -> list[dict[str, Any]]:
     """Every assumption as `assumptions --format json` prints it."""
     names = ("name", "value", "unit", "basis", "what", "group", "low", "high", "spread", "least", "most", "built_in")
     return [{name: getattr(f, name) for name in names} | {"spread": f.spread or None} for f in assumed.records()]
-
-
-def assumptions_text(assumed: Assumptions) -> str:
-    """Every assumption by group; an overridden one says what it was."""
-    return printed("assumptions.txt", assumed=assumed).strip().replace(wording.NBSP, " ")
 
 
 def account_dict(account: pl.DataFrame, unknown: pl.DataFrame, problems: Sequence[str] = ()) -> dict[str, Any]:

@@ -33,12 +33,10 @@ def file_name(family: Family, month: str) -> str:
 
 
 def template(family: Family) -> str:
-    """An empty CSV: the header line alone."""
     return csv_text([headers(family)])
 
 
 def csv_text(rows: Sequence[Sequence[str]]) -> str:
-    """Rows as the text of a CSV."""
     text = io.StringIO()
     csv.writer(text, lineterminator="\n").writerows(rows)
     return text.getvalue()

@@ -266,7 +266,6 @@ MANY_DATES = 6  # more visits than this are counted, not listed
 
 
 def count_word(count: int) -> str:
-    """A count in words up to ten."""
     return COUNTS[count] if 0 <= count < len(COUNTS) else str(count)
 
 

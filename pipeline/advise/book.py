@@ -61,7 +61,6 @@ class Medium:
 
 
 def catalogue(tables: Tables) -> dict[str, Medium]:
-    """The media by name."""
     rows = table(tables, "medium").select("medium", "stage", "quality", "bulk_kg_l").iter_rows()
     return {name: Medium(name, stage, quality, bulk) for name, stage, quality, bulk in rows}
 
@@ -118,7 +117,6 @@ class Room:
         return self.usable_l * medium.bulk
 
     def neat(self, medium: Medium, assumed: Assumptions) -> float | None:
-        """Dry kilograms of a medium packed neatly."""
         if self.neat_kg is not None and medium.name == self.usual_medium:
             return self.neat_kg
         loose = self.loose(medium)

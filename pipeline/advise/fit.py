@@ -12,7 +12,7 @@ from pipeline.calc.factors import load_by_class
 from pipeline.console import printed
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import NBSP, STOCKED, WORK, cautions, flow, kilograms, listed, litres
+from pipeline.wording import STOCKED, WORK, cautions, flow, kilograms, listed, litres
 
 Answer = Mapping[str, Any]
 TRICKLE = "trickle"
@@ -209,8 +209,7 @@ def compare(
 
 
 def as_text(answer: Answer) -> str:
-    """The sums of the answer, for a terminal."""
-    return printed("will_it_do.txt", answer=answer).replace(NBSP, " ")
+    return printed("will_it_do.txt", answer=answer)
 
 
 def letter(answer: Answer) -> str:

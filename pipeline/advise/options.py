@@ -80,7 +80,6 @@ def amounts(parts: Iterable[tuple[Medium, float]]) -> str:
 
 
 def added(state: FilterState, layer: Layer, before: int) -> FilterState:
-    """The state with a layer put in before the `before`-th."""
     return replace(state, layers=(*state.layers[:before], layer, *state.layers[before:]))
 
 
@@ -267,7 +266,6 @@ def better_media(inputs: Inputs, state: FilterState) -> Iterator[Change]:
 
 
 def of_filter(inputs: Inputs, state: FilterState) -> list[Change]:
-    """Every change to one filter that would bring something."""
     if state.kind in HALF_CYCLE_KINDS:
         return []
     return [change for maker in (re_order, repack, into_rooms, better_media) for change in maker(inputs, state)]

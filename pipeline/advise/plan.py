@@ -18,7 +18,7 @@ from pipeline.problems import Problem
 from pipeline.sentences import filled
 from pipeline.sentences import table as sentences
 from pipeline.week import Week
-from pipeline.wording import NBSP, WORK, cautions, day, listed, money
+from pipeline.wording import WORK, cautions, day, listed, money
 
 DAYS_A_YEAR = 365.0
 NAMES_SHOWN = 12
@@ -85,7 +85,6 @@ def _sizing(
 
 
 def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]], limit: float) -> str:
-    """What the plan comes to, in one or two sentences."""
     working, mature, plain = (now[name] for name in ("working_load_pct", "working_mature_pct", "plain_load_pct"))
     first = next((option for option in options if option["reaches_rating"]), None)
     shown = {"now": now, "needs": tank.capacity["missing"] or "net litres and what fills the filters"}
@@ -182,4 +181,4 @@ def as_text(plan: Mapping[str, Any]) -> str:
         on = dt.date.fromisoformat(effective_on)
         return "at once" if on <= as_of else f"from {day(on, year=on.year != as_of.year)}"
 
-    return printed("plan.txt", plan=plan, when=when).replace(NBSP, " ")
+    return printed("plan.txt", plan=plan, when=when)

@@ -123,11 +123,9 @@ class FilterState:
 
     @property
     def rooms(self) -> tuple[Room, ...]:
-        """The compartments of its model; none where that is not in the book."""
         return () if self.model is None else self.model.rooms
 
     def places(self, assumed: Assumptions) -> list[float | None]:
-        """The place factor of each layer."""
         ranks, met = [], factors.MET_NOTHING
         for layer in self.layers:
             ranks.append(factors.MET_FINE if self.tidied else met)
@@ -191,8 +189,6 @@ class TankState:
 
 @dataclass(frozen=True)
 class Inputs:
-    """All that plans of some tanks are made from."""
-
     week: Week
     tanks: dict[str, TankState]
     media: dict[str, Medium]

@@ -262,7 +262,6 @@ def side(begun: Start, asked: Settings, changes: Sequence[Change] = ()) -> Side:
 
 
 def _steps(begun: Start, asked: Settings, change: Change | None) -> list[str]:
-    """What is changed, a sentence each."""
     today, net = begun.today, begun.tank.net_l
     steps = []
     if asked.feed_g_day != today.feed_g_day and asked.feed_g_day is not None:

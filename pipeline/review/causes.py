@@ -91,7 +91,6 @@ def left_over(f: TankFacts, rise: Row) -> list[tuple[str, str]]:
 
 
 def explanations(f: TankFacts) -> dict[str, Row]:
-    """The explanations of the tank's readings, by cause."""
     return {row["cause"]: row for row in f.records("explanation")}
 
 

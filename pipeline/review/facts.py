@@ -354,7 +354,6 @@ def _wide(tables: Tables, requests: pl.LazyFrame, assumed: Assumptions, round_: 
 
 
 def gather(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> list[TankFacts]:
-    """The facts of the requests."""
     requests = requests.select(REQUEST).unique(maintain_order=True)
     names = [f.name for f in fields(TankFacts) if f.name not in ("assumed", "water", "records")]
     wide = _finite(_wide(tables, requests.lazy(), assumed, round_).select(names)).collect().sort("as_of", "tank")

@@ -47,7 +47,6 @@ def fish_gasping(f: TankFacts) -> Finding | None:
 
 
 def fish_look_off(f: TankFacts) -> Finding | None:
-    """The last look found the fish off."""
     looks = [row for row in _looks(f) if row["fish_look"] is not None]
     if not looks or looks[-1]["fish_look"] != "off":
         return None
@@ -55,7 +54,6 @@ def fish_look_off(f: TankFacts) -> Finding | None:
 
 
 def fish_not_seen(f: TankFacts) -> Finding | None:
-    """The last look saw no fish."""
     looks = _looks(f)
     if not looks or not (looks[-1]["fish_look"] == "not seen" or looks[-1]["fish_seen"] == 0):
         return None
@@ -87,7 +85,6 @@ def fish_fewer(f: TankFacts) -> Finding | None:
 
 
 def fish_deaths(f: TankFacts) -> Finding | None:
-    """Fish that died in the last week."""
     limit = f.assumed["act_deaths_week"]
     died = [row for row in f.lately("event", f.assumed["alarm_back_days"]) if row["event"] == "fish died"]
     deaths = sum(1.0 if row["count"] is None else row["count"] for row in died)

@@ -85,7 +85,6 @@ def off_the_chart(f: TankFacts) -> Finding | None:
 
 
 def flow_low(f: TankFacts) -> Finding | None:
-    """Timed flow under its share of clean flow."""
     limit = f.assumed["low_flow_share"]
     if f.flow_basis != "timed" or f.flow_of_clean is None or f.flow_l_h is None or f.flow_day is None:
         return None

@@ -137,7 +137,6 @@ def ph_low(f: TankFacts) -> Finding | None:
 
 
 def ph_moved(f: TankFacts) -> Finding | None:
-    """pH that moved too far within a week."""
     read, limit = f.water.get("ph"), f.assumed["act_ph_move_week"]
     if read is None or read.before_matched is None:
         return None
@@ -174,7 +173,6 @@ def old_tank_trap(f: TankFacts) -> Finding | None:
 
 
 def temperature_off(f: TankFacts) -> Finding | None:
-    """Water too warm or too cold for its set temperature."""
     read, limit = f.water.get("temperature"), f.assumed["act_temperature_off_c"]
     if read is None or f.set_c is None or round(abs(read.matched - f.set_c), 6) < limit:
         return None
