@@ -111,8 +111,7 @@ def load(logs: Path, db: Path | None, format: str, scheduler: str | None) -> Non
 @_command(o.LOGS, o.AS_OF, o.DB, o.FORM, o.PDF)
 def review(logs: Path, as_of: dt.date | None, db: Path | None, format: str, pdf: Path | None) -> None:
     """The weekly review of all tanks, ranked, with next steps."""
-    from pipeline.review.printed import as_text
-    from pipeline.review.summary import as_json
+    from pipeline.review.summary import as_json, as_text
 
     week = _open(logs, as_of, db, pdf=pdf)
     _show(format, lambda: as_json(week), lambda: as_text(week))

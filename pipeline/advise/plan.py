@@ -10,8 +10,7 @@ from typing import Any
 from pipeline.advise import changes as water
 from pipeline.advise.book import price as price_of
 from pipeline.advise.evaluate import Effects, Outcome, outcome, rank_key, sufficient
-from pipeline.advise.more_filters import rehomings, second_filters
-from pipeline.advise.options import Change, feed_cuts, of_filter
+from pipeline.advise.options import Change, feed_cuts, of_filter, rehomings, second_filters
 from pipeline.advise.state import Inputs, TankState, build
 from pipeline.console import printed
 from pipeline.problems import Problem
