@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 from pipeline.advise import changes as water
+from pipeline.advise.book import Prices
 from pipeline.advise.book import price as price_of
 from pipeline.advise.evaluate import Effects, Outcome, outcome, rank_key, sufficient
 from pipeline.advise.options import Change, feed_cuts, of_filter, rehomings, second_filters
@@ -38,6 +39,12 @@ def litres_a_year(fraction: float | None, net_l: float | None, every_days: float
     return round(fraction * net_l * DAYS_A_YEAR / every_days)
 
 
+def water_cost(prices: Prices, litres: float | None, before: float | None) -> float | None:
+    """Price of the water that is changed in a year beyond so much; None where it or the water is not known."""
+    price = price_of(prices, "water_m3")
+    return None if price is None or litres is None else round(max(litres - (before or 0.0), 0.0) / 1000 * price, 2)
+
+
 def _option(found: Outcome, litres: float | None) -> dict[str, Any]:
     """An outcome as `plan --format json` prints it."""
     lacks = f"price of {listed(found.lacking)} not in round.toml"
@@ -61,14 +68,14 @@ def _sizing(
     holding = sized["holding"]
     litres = litres_a_year(holding["fraction"], tank.net_l, holding["every_days"])
     before = litres_a_year(known.fraction_now, tank.net_l, known.every_days)
-    price, f = price_of(inputs.prices, "water_m3"), inputs.assumed
-    more = None if litres is None else max(litres - (before or 0.0), 0.0)
-    cost = None if price is None or more is None else round(more / 1000 * price, 2)
-    text = "no more water than today" if more == 0 else "the water it takes more than today"
+    f, cost = inputs.assumed, water_cost(inputs.prices, litres, before)
     if cost is None:
-        text = "price of water (water_m3) not in round.toml" if price is None else "net litres not known"
+        priced = price_of(inputs.prices, "water_m3") is not None
+        text = "net litres not known" if priced else "price of water (water_m3) not in round.toml"
     elif before is None:
         text = "all its water: today's changes are not known"
+    else:
+        text = "the water it takes more than today" if (litres or 0.0) > before else "no more water than today"
     minutes = None if holding["litres"] is None else round(holding["litres"] / 100 * f["minutes_per_100l"], 1)
     change = {
         "kind": "size the changes", "key": "size the changes", "says": sized["says"], "cost": cost, "minutes": minutes,
