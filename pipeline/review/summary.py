@@ -100,12 +100,8 @@ def _water(rows: list[Row]) -> Row:
 
 def last_readings(week: Week) -> dict[str, dt.date]:
     """The day of each tank's last nitrate reading that is in no doubt about what it counts."""
-
-    def found() -> dict[str, dt.date]:
-        usable = week.table("reading").filter(USABLE & (pl.col("day") <= week.as_of))
-        return dict(usable.group_by("tank").agg(pl.col("day").max()).iter_rows())
-
-    return week.kept("last readings", found)
+    usable = week.table("reading").filter(USABLE & (pl.col("day") <= week.as_of))
+    return dict(usable.group_by("tank").agg(pl.col("day").max()).iter_rows())
 
 
 def rows_of(week: Week, *names: str) -> dict[str, dict[str, list[Row]]]:
