@@ -1,4 +1,4 @@
-"""What every record must look like: models, titles, units, allowed words. No I/O, no arithmetic.
+"""What every record must look like: models, titles, units, allowed words. No I/O but its own tables, no arithmetic.
 
 The models bring pandera, which takes longer to import than a small folder to load: they stand in `schemas.tables`, and
 whoever only reads a warehouse does without them.
@@ -6,7 +6,9 @@ whoever only reads a warehouse does without them.
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -34,30 +36,9 @@ class Family:
         return SHEETS[self.name]
 
 
-# In reading order: what others refer to comes first.
-FAMILIES: tuple[Family, ...] = (
-    Family("site", "sites.csv", ("site",)),
-    Family("tank", "tanks.csv", ("tank",)),
-    Family("medium", "media.csv", ("medium",)),
-    Family("filter_model", "filter_models.csv", ("model",)),
-    Family("compartment", "compartments.csv", ("model", "position", "stage", "compartment")),
-    Family("filter", "filters.csv", ("filter",)),
-    Family("placement", "placements.csv", ("filter", "tank", "from")),
-    Family("fill", "fills.csv", ("filter", "compartment", "layer", "from")),
-    Family("kit", "kits.csv", ("kit", "parameter")),
-    Family("tap", "tap.csv", ("water_supply", "date")),
-    Family("feeding", "feeding.csv", ("tank", "from")),
-    Family("visit", "visits/*.csv", ("tank", "date", "time", "taken")),
-    Family("service", "services/*.csv", ("date", "tank", "filter", "job", "compartment")),
-    Family("event", "events/*.csv", ("date", "tank", "event")),
-    Family("promise", "promises.csv", ("made_on", "site", "tank", "promise")),
-    Family("noted", "noted.csv", ("tank", "rule", "until")),
-    Family(
-        "correction",
-        "corrections.csv",
-        ("of_file", "of_line", "of_column", "was"),
-        (("of_file", "file"), ("of_line", "line"), ("of_column", "column")),
-    ),
+FAMILIES = tuple(
+    Family(name, of["pattern"], tuple(of["key"]), tuple(of.get("csv_names", {}).items()))
+    for name, of in tomllib.loads(Path(__file__).with_name("families.toml").read_text(encoding="utf-8")).items()
 )
 
 

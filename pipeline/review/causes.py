@@ -20,27 +20,12 @@ MOST = 3
 
 
 def diagnosis() -> Mapping[str, Any]:
-    """The table: rule → its causes; cause → minutes and check."""
+    """The table: rule → its causes; cause → minutes and check; what is behind a doubt and a rise."""
     return table(__file__, TABLE.name)
 
 
-# What a doubt of a reading points to.
-OF_DOUBT = {
-    "basis": "wrong basis",
-    "nitrite": "nitrite interference",
-    "taken": "taken after the change",
-    "after": "taken after the change",
-    "unlogged change": "unlogged change",
-    "not shaken": "not shaken",
-    "wrong tank": "wrong tank",
-    "slip": "typing slip",
-    "leap": "typing slip",
-}
-# A rise or a fall of the source that began on a day: what may be behind it.
-RISES = (
-    "overfeeding", "new fish", "dead fish", "media clogged", "flow lost", "bypass", "rinsed in tap water", "over-cleaned",
-    "medication", "filter stopped", "heater", "media not ripe",
-)  # fmt: skip
+OF_DOUBT: Mapping[str, str] = diagnosis()["doubt"]  # what a doubt of a reading points to
+RISES: Sequence[str] = diagnosis()["rises"]
 
 
 def explains(cause: str) -> str:
