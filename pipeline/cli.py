@@ -99,20 +99,19 @@ def _command(*options: o.Decorator, name: str | None = None) -> Callable[[Callab
 def load(logs: Path, db: Path | None, format: str, scheduler: str | None) -> None:
     """Read and check a log folder, build its warehouse."""
     from pipeline import weekly
-    from pipeline.console import account_text
+    from pipeline.console import printed
     from pipeline.progress import reporting
 
     with reporting() as progress:
         result = weekly.load(_folder(logs), db=db, progress=progress, scheduler=scheduler)
-    text = account_text(result.account, nothing_new=not result.new, warehouse=str(result.db))
-    _show(format, lambda: result.account, lambda: text)
+    shown = {"account": result.account, "nothing_new": not result.new, "warehouse": result.db}
+    _show(format, lambda: result.account, lambda: printed("account.txt", **shown))
 
 
 @_command(o.LOGS, o.AS_OF, o.DB, o.FORM, o.PDF)
 def review(logs: Path, as_of: dt.date | None, db: Path | None, format: str, pdf: Path | None) -> None:
     """The weekly review of all tanks, ranked, with next steps."""
-    from pipeline.review.printed import as_text
-    from pipeline.review.summary import as_json
+    from pipeline.review.summary import as_json, as_text
 
     week = _open(logs, as_of, db, pdf=pdf)
     _show(format, lambda: as_json(week), lambda: as_text(week))
@@ -125,10 +124,10 @@ def review(logs: Path, as_of: dt.date | None, db: Path | None, format: str, pdf:
 @_command(o.LOGS, o.DB, o.FORM)
 def held(logs: Path, db: Path | None, format: str) -> None:
     """What is held, where it was typed, why, what is suggested."""
-    from pipeline.console import held_rows, held_text
+    from pipeline.console import held_rows, printed
 
     rows = held_rows(_open(logs, None, db))
-    _show(format, lambda: rows, lambda: held_text(rows))
+    _show(format, lambda: rows, lambda: printed("held.txt", rows=rows))
 
 
 LITRES = o.an_amount(100_000, "litres")
@@ -273,7 +272,7 @@ def dashboard(
 def assumptions(logs: Path | None, format: str) -> None:
     """Every constant with its value, unit and basis."""
     from pipeline.assumptions import built_in, with_overrides
-    from pipeline.console import assumptions_rows, assumptions_text
+    from pipeline.console import assumptions_rows, printed
 
     in_force = built_in()
     problems: list[str] = []
@@ -282,7 +281,7 @@ def assumptions(logs: Path | None, format: str) -> None:
 
         round_ = read_round(_folder(logs))
         in_force, problems = with_overrides(round_.overrides)
-    _show(format, lambda: assumptions_rows(in_force), lambda: assumptions_text(in_force))
+    _show(format, lambda: assumptions_rows(in_force), lambda: printed("assumptions.txt", assumed=in_force))
     for problem in problems:
         print(problem, file=sys.stderr)
 

@@ -190,7 +190,6 @@ def _dates(found: _Found) -> tuple[str, list[str]]:
 
 
 def _says(found: _Found, own: Mapping[str, str]) -> list[str]:
-    """What became of each column."""
     taken = [
         f"“{one.header}” is {one.column}"
         for one in found.guesses

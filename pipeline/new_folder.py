@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from pipeline import safe_write
+from pipeline.console import printed
 from pipeline.intake.headers import required
 from pipeline.problems import Problem
 from schemas import FAMILIES, Family
@@ -18,14 +19,6 @@ HERE = Path(__file__).parent
 EXAMPLE_ROUND = HERE / "example_round"
 
 ROUND_TOML = (HERE / "new_round.toml").read_text("utf-8")
-
-
-COLUMNS_TOP = """\
-# The columns of a log folder
-
-Any file and any column may be absent, but for those marked needed. Case, spaces and underscores in a header do not
-matter, and a unit may stand in brackets: `nitrate (mg/L NO3-N)`. Your own headers are named under [columns] in round.toml.
-"""
 
 
 def headers(family: Family) -> list[str]:
@@ -40,12 +33,10 @@ def file_name(family: Family, month: str) -> str:
 
 
 def template(family: Family) -> str:
-    """An empty CSV: the header line alone."""
     return csv_text([headers(family)])
 
 
 def csv_text(rows: Sequence[Sequence[str]]) -> str:
-    """Rows as the text of a CSV."""
     text = io.StringIO()
     csv.writer(text, lineterminator="\n").writerows(rows)
     return text.getvalue()
@@ -81,18 +72,8 @@ def column_notes(family: Family) -> list[dict[str, object]]:
 
 def columns_text(family: Family) -> str:
     """The columns of a family as a list that is read in a terminal and in COLUMNS.md."""
-    lines = [f"## {family.pattern}", "", (family.model.__doc__ or "").strip().splitlines()[0], ""]
-    for one in column_notes(family):
-        unit = f" [{one['unit']}]" if one["unit"] else ""
-        words = one["words"]
-        parts = [
-            "needed" if one["needed"] else "",
-            str(one["about"]).rstrip("."),
-            f"one of {', '.join(words)}" if isinstance(words, list) and words else "",
-            f"such as `{one['example']}`" if one["example"] else "",
-        ]
-        lines.append(f"- `{one['column']}` {one['title']}{unit}: {'; '.join(part for part in parts if part) or 'text'}")
-    return "\n".join(lines) + "\n"
+    about = (family.model.__doc__ or "").strip().splitlines()[0]
+    return printed("columns.md", family=family, about=about, columns=column_notes(family)) + "\n"
 
 
 def make_folder(folder: Path, filled: Mapping[str, str] | None = None) -> list[Path]:
@@ -100,7 +81,10 @@ def make_folder(folder: Path, filled: Mapping[str, str] | None = None) -> list[P
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise Problem(f"{folder} is there already and is not an empty folder; expected a new name. Nothing written.")
     month, filled = f"{dt.date.today():%Y-%m}", filled or {}
-    texts = {"round.toml": ROUND_TOML, "COLUMNS.md": f"{COLUMNS_TOP}\n" + "\n".join(map(columns_text, FAMILIES))}
+    texts = {
+        "round.toml": ROUND_TOML,
+        "COLUMNS.md": "\n".join([f"{printed('columns_top.md')}\n", *map(columns_text, FAMILIES)]),
+    }
     places = {name.partition("/")[0] for name in filled}
     texts |= {file_name(f, month): template(f) for f in FAMILIES if f.pattern.partition("/")[0] not in places}
     texts |= filled

@@ -84,7 +84,6 @@ def option(name: str, metavar: str, help: str, parser: Callable[[str], Any] = st
 
 
 def flag(name: str, help: str) -> Decorator:
-    """An option that is there or not."""
     return click.option(name, is_flag=True, help=help)
 
 

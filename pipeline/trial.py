@@ -83,7 +83,6 @@ def stamp(folder: Path) -> str:
 
 
 def read_folder(folder: Path, today: dt.date | None = None) -> Folder:
-    """The sheets of a folder, for trials."""
     round_ = read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
     files = find_files(folder, assumed["file_limit_mb"], assumed["folder_limit_mb"])

@@ -76,7 +76,6 @@ def factor(parameter: str, basis: str) -> float | None:
 
 
 def fahrenheit_to_celsius(fahrenheit: float) -> float:
-    """°F to °C."""
     return (fahrenheit - 32.0) / 1.8
 
 

@@ -86,9 +86,5 @@ class Week:
     def of(self, name: str, tank: str) -> pl.DataFrame:
         """A table's rows of one tank, found without going through all the others each time."""
         frame = self.table(name)
-
-        def places() -> dict[str, pl.Series]:
-            found = frame.select("tank").with_row_index("place").group_by("tank").agg("place")
-            return dict(zip(found["tank"], found["place"], strict=True))
-
-        return frame[self.kept(("places", name), places).get(tank, pl.Series(dtype=pl.UInt32))]
+        parts = self.kept(("parts", name), lambda: frame.partition_by("tank", as_dict=True))
+        return parts.get((tank,), frame.clear())

@@ -16,16 +16,18 @@ CYCLES = (
 )
 
 
+def _trimmed(text: str) -> str:
+    """A number without trailing noughts, with a true minus."""
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if text == "-0" else text.replace("-", "−")
+
+
 def number(value: float | None, digits: int = 3) -> str:
     """A number to `digits` significant figures without an exponent; `not known` for none."""
     if value is None or not math.isfinite(value):
         return "not known"
-    if value == 0:
-        return "0"
-    places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-    text = f"{value:.{places}f}"
-    text = text.rstrip("0").rstrip(".") if "." in text else text
-    return "0" if text in ("-0", "0") else text.replace("-", "−")
+    places = 0 if value == 0 else max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    return _trimmed(f"{value:.{places}f}")
 
 
 def fixed(value: float | None, places: int) -> str:
@@ -81,10 +83,7 @@ def _known(value: float | None) -> float:
 
 def amount(value: float | None, places: int = 1) -> str:
     """A number with at most so many decimals, half rounded up; refuses what is not known."""
-    step = 10.0**-places
-    text = f"{math.floor(round(_known(value) / step, 9) + 0.5) * step:.{places}f}"
-    text = text.rstrip("0").rstrip(".") if "." in text else text
-    return "0" if text in ("-0", "0") else text.replace("-", "−")
+    return _trimmed(fixed(_known(value), places))
 
 
 def span(low: float | None, high: float | None, places: int = 1) -> str:
@@ -180,11 +179,7 @@ def about_weeks(weeks: float | None) -> str:
 def aged(days: float | None) -> str:
     """An age of so many days: today, yesterday, 6 days ago, 14 weeks ago."""
     age = int(_known(days))
-    if age <= 0:
-        return "today"
-    if age == 1:
-        return "yesterday"
-    return f"{age}{NBSP}days ago" if age < 28 else f"{age // 7}{NBSP}weeks ago"
+    return f"{spell(age)} ago" if age > 1 else "yesterday" if age == 1 else "today"
 
 
 def spell(length: int) -> str:
@@ -199,20 +194,19 @@ def cut(text: str, most: int) -> str:
 
 def overdue(late_days: int) -> str:
     """`due today`, `overdue by 46 days`, `due in 3 days`."""
-    if late_days == 0:
-        return "due today"
-    return f"overdue by {counted(late_days, 'day')}" if late_days > 0 else f"due in {counted(-late_days, 'day')}"
+    return (
+        f"overdue by {days(late_days)}" if late_days > 0 else f"due in {days(-late_days)}" if late_days else "due today"
+    )
 
 
 def due_text(what: str, about: str, on: dt.date, late_days: int) -> str:
     """A job with a date: `service of filter B18 overdue by 46 days`, `promised for 26 May: bring a lid lock`."""
     if what == "promise":
         return f"promised for {day_month(on)}: {about}"
+    if what == "kit" and late_days > 0:
+        return f"kit {about} expired {days(late_days)} ago"
     if what == "kit":
-        if late_days == 0:
-            return f"kit {about} expires today"
-        ends = f"expired {days(late_days)} ago" if late_days > 0 else f"expires in {days(-late_days)}"
-        return f"kit {about} {ends}"
+        return f"kit {about} expires {f'in {days(-late_days)}' if late_days else 'today'}"
     if what == "tests left":
         return f"kit {about} is nearly used up"
     names = {"check": "service of filter {}", "carbon": "carbon in {}", "flow test": "flow test of filter {}",
@@ -235,11 +229,6 @@ def day(date: dt.date, *, year: bool = False, weekday: bool = True) -> str:
     text = f"{date.day} {date:%B}"
     text = f"{date:%a} {text}" if weekday else text
     return f"{text} {date.year}" if year else text
-
-
-def days(count: int) -> str:
-    """A count of days: `1 day`, `6 days`."""
-    return f"{count}{NBSP}day" if count == 1 else f"{count}{NBSP}days"
 
 
 def ago(date: dt.date, as_of: dt.date) -> str:
@@ -266,6 +255,9 @@ def counted(count: int, one: str, many: str | None = None) -> str:
     return f"{count}{NBSP}{one if count == 1 else many or one + 's'}"
 
 
+days = partial(counted, one="day")
+
+
 # -- papers and advice --
 
 COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
@@ -274,7 +266,6 @@ MANY_DATES = 6  # more visits than this are counted, not listed
 
 
 def count_word(count: int) -> str:
-    """A count in words up to ten."""
     return COUNTS[count] if 0 <= count < len(COUNTS) else str(count)
 
 
@@ -293,9 +284,7 @@ def full_day(date: dt.date) -> str:
     return f"{date:%A} {date.day} {date:%B} {date.year}"
 
 
-def day_month(date: dt.date) -> str:
-    """`3 June`."""
-    return f"{date.day} {date:%B}"
+day_month = partial(day, weekday=False)  # `3 June`
 
 
 def dates(days: Sequence[dt.date], *, year: bool = True) -> str:

@@ -1,4 +1,4 @@
-"""What every record must look like: models, titles, units, allowed words. No I/O, no arithmetic.
+"""What every record must look like: models, titles, units, allowed words. No I/O but its own tables, no arithmetic.
 
 The models bring pandera, which takes longer to import than a small folder to load: they stand in `schemas.tables`, and
 whoever only reads a warehouse does without them.
@@ -6,10 +6,10 @@ whoever only reads a warehouse does without them.
 
 from __future__ import annotations
 
-import datetime as dt
+import tomllib
 from dataclasses import dataclass
-from functools import cache
-from typing import TYPE_CHECKING, Any, get_type_hints
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -36,58 +36,17 @@ class Family:
         return SHEETS[self.name]
 
 
-# In reading order: what others refer to comes first.
-FAMILIES: tuple[Family, ...] = (
-    Family("site", "sites.csv", ("site",)),
-    Family("tank", "tanks.csv", ("tank",)),
-    Family("medium", "media.csv", ("medium",)),
-    Family("filter_model", "filter_models.csv", ("model",)),
-    Family("compartment", "compartments.csv", ("model", "position", "stage", "compartment")),
-    Family("filter", "filters.csv", ("filter",)),
-    Family("placement", "placements.csv", ("filter", "tank", "from")),
-    Family("fill", "fills.csv", ("filter", "compartment", "layer", "from")),
-    Family("kit", "kits.csv", ("kit", "parameter")),
-    Family("tap", "tap.csv", ("water_supply", "date")),
-    Family("feeding", "feeding.csv", ("tank", "from")),
-    Family("visit", "visits/*.csv", ("tank", "date", "time", "taken")),
-    Family("service", "services/*.csv", ("date", "tank", "filter", "job", "compartment")),
-    Family("event", "events/*.csv", ("date", "tank", "event")),
-    Family("promise", "promises.csv", ("made_on", "site", "tank", "promise")),
-    Family("noted", "noted.csv", ("tank", "rule", "until")),
-    Family(
-        "correction",
-        "corrections.csv",
-        ("of_file", "of_line", "of_column", "was"),
-        (("of_file", "file"), ("of_line", "line"), ("of_column", "column")),
-    ),
+FAMILIES = tuple(
+    Family(name, of["pattern"], tuple(of["key"]), tuple(of.get("csv_names", {}).items()))
+    for name, of in tomllib.loads(Path(__file__).with_name("families.toml").read_text(encoding="utf-8")).items()
 )
 
 
-# What a model's annotations stand for in polars.
-POLARS: dict[Any, Any] = {
-    str: pl.String,
-    float: pl.Float64,
-    int: pl.Int64,
-    bool: pl.Boolean,
-    dt.date: pl.Date,
-    dt.datetime: pl.Datetime("us"),
-    list[float]: pl.List(pl.Float64),
-    list[str]: pl.List(pl.String),
-}
-
-
-@cache
 def columns_of(model: type[pa.DataFrameModel]) -> dict[str, Any]:
-    """Column name -> polars type, in the model's order.
+    """Column name -> polars type, in the model's order."""
+    from schemas.columns import describe
 
-    Read off the annotations: making pandera's schema of every table takes longer than loading a small folder.
-    """
-    fields = {name: field for base in reversed(model.__mro__) for name, field in vars(base).items()}
-    return {
-        getattr(fields.get(name), "alias", None) or name: POLARS[hint]
-        for name, hint in get_type_hints(model).items()
-        if hint in POLARS
-    }
+    return {name: note.type for name, note in describe(model).items()}
 
 
 def empty(table: str) -> pl.DataFrame:

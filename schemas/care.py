@@ -66,29 +66,15 @@ class Service(Record):
 
     future = not_to_come("date")
     much_media = warned(
-        "media_share",
-        "limit",
-        "More than a third of the biological media was handled at once.",
-        lambda f: pl.col("media_share") > f["disturb_free_share"] + 0.01,
+        "media_share", "limit", "much media", lambda f: pl.col("media_share") > f["disturb_free_share"] + 0.01
     )
-    tap_rinse = warned(
-        "rinse_water",
-        "limit",
-        "Rinsed in tap water: chlorine knocks the media back.",
-        lambda _: pl.col("rinse_water") == "tap",
-    )
+    tap_rinse = warned("rinse_water", "limit", "tap rinse", lambda _: pl.col("rinse_water") == "tap")
     out_of_reach = held(
-        "next_weeks",
-        "out of reach",
-        "“{typed}” weeks is longer than any interval between services; expected {next_weeks_hold_above:g} or less.",
-        lambda f: pl.col("next_weeks") > f["next_weeks_hold_above"],
+        "next_weeks", "out of reach", "weeks out of reach", lambda f: pl.col("next_weeks") > f["next_weeks_hold_above"]
     )
-    long_interval = warned(
-        "next_weeks",
-        "limit",
-        "The next service is more than {check_third_weeks:g} weeks off.",
-        lambda f: pl.col("next_weeks").is_between(f["check_third_weeks"], f["next_weeks_hold_above"], closed="right"),
-    )
+    long_interval = warned("next_weeks", "limit", "long interval", lambda f: pl.col("next_weeks").is_between(
+        f["check_third_weeks"], f["next_weeks_hold_above"], closed="right"
+    ))  # fmt: skip
 
 
 class Event(Record):

@@ -4,10 +4,13 @@
 `tankround new`, the labels of the dashboard, the exported data package and the docs all come from here.
 """
 
+import datetime as dt
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal, get_type_hints
+
+import polars as pl
 
 from schemas.models import pa
 from schemas.parameters import Parameter
@@ -40,6 +43,14 @@ class Note:
     kind: Kind
     words: tuple[str, ...]
     required: bool
+    type: Any  # in polars
+
+
+# What a model's annotations stand for in polars.
+POLARS: dict[Any, Any] = {
+    str: pl.String, float: pl.Float64, int: pl.Int64, bool: pl.Boolean, dt.date: pl.Date,
+    dt.datetime: pl.Datetime("us"), list[float]: pl.List(pl.Float64), list[str]: pl.List(pl.String),
+}  # fmt: skip
 
 
 def column(
@@ -66,16 +77,15 @@ def column(
 
 @cache
 def describe(model: type[pa.DataFrameModel]) -> dict[str, Note]:
-    """The notes of a model's columns, in order; columns not made by `column()` are left out."""
+    """The notes of a model's columns, in order."""
     # Read off the fields: making pandera's schema of every table takes longer than loading a small folder.
     fields = {name: field for base in reversed(model.__mro__) for name, field in vars(base).items()}
     notes: dict[str, Note] = {}
-    for place in get_type_hints(model):
-        field = fields.get(place)
-        metadata = getattr(field, "metadata", None)
-        if field is not None and metadata and "kind" in metadata:
+    for place, hint in get_type_hints(model).items():
+        if hint in POLARS:
+            field = fields[place]
             name = field.alias or place
-            notes[name] = Note(name, field.title or name, field.description or "", **metadata)
+            notes[name] = Note(name, field.title, field.description or "", type=POLARS[hint], **field.metadata)
     return notes
 
 

@@ -130,24 +130,6 @@ class Suspect(Ask):
     weight: float = column("Weight", required=True)
 
 
-class Explanation(Ask):
-    """An explanation of the nitrate readings that the balance can express, refitted: better than none by `gain`."""
-
-    cause: str = column("Cause", kind="word", words=(*CAUSES, "rise", "fall", "reader"), required=True)
-    gain: float = column("Gain", "Log-likelihood over the plain balance, penalised.", required=True)
-    since: dt.date = column("Since", "First day that it would explain.", required=True)
-    size: float = column("Size", "Share changed, times, mg/L of the tap, or mg/L NO3 per day.")
-    was: float = column("What stands in the log", unit="mg/L NO3")
-    would_be: float = column("What it would be if so", unit="mg/L NO3")
-    tanks: int = column("Tanks that share it", required=True)
-    kit: str = column("Kit", kind="key")
-    other: str = column("The other tank", kind="key")
-    by: str = column("Who reads more", kind="key")
-    than: str = column("Than whom", "Blank for the others together.", kind="key")
-    file: str = column("File", kind="key")
-    line: int = column("Line", kind="count")
-
-
 class NitratePath(Ask):
     """The fitted saw-tooth and the forecast, for the chart: two points a visit."""
 
@@ -204,6 +186,24 @@ class Audit(Ask):
     fault: str = column("Fault", kind="key", required=True)
     says: str = column("What is wrong and why it matters", required=True)
     do: str = column("What to move", required=True)
+
+
+class Explanation(Ask):
+    """An explanation of the nitrate readings that the balance can express, refitted: better than none by `gain`."""
+
+    cause: str = column("Cause", kind="word", words=(*CAUSES, "rise", "fall", "reader"), required=True)
+    gain: float = column("Gain", "Log-likelihood over the plain balance, penalised.", required=True)
+    since: dt.date = column("Since", "First day that it would explain.", required=True)
+    size: float = column("Size", "Share changed, times, mg/L of the tap, or mg/L NO3 per day.")
+    was: float = column("What stands in the log", unit="mg/L NO3")
+    would_be: float = column("What it would be if so", unit="mg/L NO3")
+    tanks: int = column("Tanks that share it", required=True)
+    kit: str = column("Kit", kind="key")
+    other: str = column("The other tank", kind="key")
+    by: str = column("Who reads more", kind="key")
+    than: str = column("Than whom", "Blank for the others together.", kind="key")
+    file: str = column("File", kind="key")
+    line: int = column("Line", kind="count")
 
 
 class Finding(Ask):

@@ -9,9 +9,6 @@ from schemas.rules import Limits, Row, held, warned
 from schemas.shapes import volume_l
 from schemas.words import FILTER_KINDS, SHAPES, STAGES
 
-LATER = "The last day is before the first; expected a later one."
-WET = "That is {bulk:.4n} kg a litre: porous media wet is far heavier than dry. Was it weighed wet?"
-
 
 def usable_by_dimensions(f: Limits) -> pl.Expr:
     """What of that media can fill [L]."""
@@ -59,16 +56,14 @@ class Compartment(Record):
     note: str = column("Note")
 
     litres_differ = warned(
-        "usable_l",
-        "limit",
-        "{usable_l:.4n} L by measured fill, {by_dimensions:.3n} L by its dimensions: one of them is wrong."
-        " The measured fill is used.",
+        "usable_l", "limit", "litres differ",
         lambda f: (pl.col("usable_l") / usable_by_dimensions(f) - 1).abs() > f["litres_differ_share"],
         shows={"by_dimensions": usable_by_dimensions},
-    )
+    )  # fmt: skip
     loose_wet = warned(
-        "loose_kg", "weighed wet", WET, lambda f: _loose_bulk(f) > f["bulk_high_kg_l"], shows={"bulk": _loose_bulk}
-    )
+        "loose_kg", "weighed wet", "weighed wet", lambda f: _loose_bulk(f) > f["bulk_high_kg_l"],
+        shows={"bulk": _loose_bulk},
+    )  # fmt: skip
 
 
 class Medium(Record):
@@ -81,19 +76,10 @@ class Medium(Record):
     life_days: float = column("Life", "Until it is spent; blank for good.", kind="number", unit="days", gt=0)
     note: str = column("Note")
 
-    bulk = held(
-        "bulk_kg_l",
-        "limit",
-        "Dry media weighs {bulk_low_kg_l:g} to {bulk_high_kg_l:g} kg a litre; expected a number in that range."
-        " Was it weighed wet?",
-        lambda f: ~pl.col("bulk_kg_l").is_between(f["bulk_low_kg_l"], f["bulk_high_kg_l"]),
-    )
-    litre_as_kg = warned(
-        "bulk_kg_l",
-        "limit",
-        "Exactly 1 kg a litre: was a litre of media entered as a kilogram?",
-        lambda _: pl.col("bulk_kg_l") == 1.0,
-    )
+    bulk = held("bulk_kg_l", "limit", "bulk", lambda f: ~pl.col("bulk_kg_l").is_between(
+        f["bulk_low_kg_l"], f["bulk_high_kg_l"]
+    ))  # fmt: skip
+    litre_as_kg = warned("bulk_kg_l", "limit", "litre as kilogram", lambda _: pl.col("bulk_kg_l") == 1.0)
 
 
 class Filter(Record):
@@ -114,7 +100,7 @@ class Placement(Record):
     from_: dt.date = column("From", "First day.", kind="date", required=True, alias="from")
     to: dt.date = column("To", "Last day; blank while it holds.", kind="date")
 
-    ends_first = held("to", "limit", LATER, lambda _: pl.col("to") < pl.col("from"))
+    ends_first = held("to", "limit", "ends first", lambda _: pl.col("to") < pl.col("from"))
 
 
 class Fill(Record):
@@ -133,10 +119,6 @@ class Fill(Record):
     note: str = column("Note")
 
     too_heavy = held(
-        "mass_kg",
-        "limit",
-        "More than {mass_hold_above_kg:g} kg in one layer; expected kilograms. Was it grams?",
-        lambda f: pl.col("mass_kg") > f["mass_hold_above_kg"],
-        suggestion=_as_grams,
+        "mass_kg", "limit", "too heavy", lambda f: pl.col("mass_kg") > f["mass_hold_above_kg"], suggestion=_as_grams
     )
-    ends_first = held("to", "limit", LATER, lambda _: pl.col("to") < pl.col("from"))
+    ends_first = held("to", "limit", "ends first", lambda _: pl.col("to") < pl.col("from"))

@@ -1,9 +1,9 @@
-"""What a visit may measure: one record a parameter. Columns, units, headers, forms and labels follow from it.
+"""What a visit may measure: one record a parameter, from parameters.toml. Columns, units, headers, forms and labels follow
+from it."""
 
-To add a parameter, add a record here and its `<name>_hold_above` (and `_below`) to pipeline/assumptions.toml.
-"""
-
+import tomllib
 from dataclasses import dataclass, field
+from pathlib import Path
 
 
 @dataclass(frozen=True)
@@ -37,40 +37,6 @@ class Parameter:
         return self.unit in ("dKH", "dGH")
 
 
-RECORDS = (
-    Parameter(
-        "ammonia", "Ammonia", "mg/L NH4", "waste from the fish", "Total.",
-        counted="NH4", bases={"nh4": "NH4", "nh3": "NH3", "nh4-n": "N", "nh3-n": "N", "tan": "N", "n": "N"},
-        aliases={"nh3": "", "nh4": "", "nh3/nh4": "", "nh3-n": "NH3-N", "nh4-n": "NH4-N"}, in_tap=True, alarms=True,
-    ),
-    Parameter(
-        "nitrite", "Nitrite", "mg/L NO2", "half-treated waste",
-        counted="NO2", bases={"no2": "NO2", "no2-n": "N", "n": "N"}, aliases={"no2": "", "no2-n": "NO2-N"}, alarms=True,
-    ),
-    Parameter(
-        "nitrate", "Nitrate", "mg/L NO3", "treated waste",
-        counted="NO3", bases={"no3": "NO3", "no3-n": "N", "n": "N"}, aliases={"no3": "", "no3-n": "NO3-N"},
-        in_tap=True, compared=True,
-    ),
-    Parameter(
-        "ph", "pH", "", "acidity",
-        bases={"": "", "ph": ""}, needs_kit=False, last_digit=True, in_tap=True, compared=True,
-    ),
-    Parameter("kh", "KH", "dKH", "hold on the acidity", aliases={"dkh": ""}, in_tap=True, compared=True),
-    Parameter("gh", "GH", "dGH", "hardness", aliases={"dgh": ""}, compared=True),
-    Parameter(
-        "temperature", "Temperature", "°C", "temperature",
-        bases={"c": "", "°c": ""},  # °F is no factor: see fahrenheit_to_celsius
-        aliases={"temp": "", "temp.": ""}, needs_kit=False, last_digit=True, compared=True,
-    ),
-    Parameter(
-        "phosphate", "Phosphate", "mg/L PO4", "phosphate",
-        counted="PO4", bases={"po4": "PO4", "po4-p": "P", "p": "P"}, aliases={"po4": ""},
-    ),
-    Parameter("oxygen", "Oxygen", "mg/L O2", "oxygen", bases={"o2": ""}, aliases={"o2": ""}, needs_kit=False),
-    Parameter(
-        "flow_l_h", "Flow", "L/h", "flow", "At the outlet, timed.",
-        bases={"l/h": ""}, aliases={"flow": ""}, needs_kit=False, last_digit=True, on_sheet=False,
-    ),
-)  # fmt: skip
+_TABLES = tomllib.loads(Path(__file__).with_name("parameters.toml").read_text(encoding="utf-8"))
+RECORDS = tuple(Parameter(name, **record) for name, record in _TABLES.items())
 BY_NAME = {record.name: record for record in RECORDS}

@@ -42,15 +42,8 @@ class Tank(Record):
     )
     note: str = column("Note", "Never goes into a report unless ticked.")
 
-    net_over_gross = held(
-        "net_l",
-        "limit",
-        "The net volume is more than the gross volume; expected less.",
-        lambda _: pl.col("net_l") > pl.col("gross_l"),
-    )
-    closed_first = held(
-        "closed", "limit", "The tank closed before it was set up.", lambda _: pl.col("closed") < pl.col("set_up")
-    )
+    net_over_gross = held("net_l", "limit", "net over gross", lambda _: pl.col("net_l") > pl.col("gross_l"))
+    closed_first = held("closed", "limit", "closed first", lambda _: pl.col("closed") < pl.col("set_up"))
 
 
 class Alias(Frame):

@@ -1,15 +1,17 @@
 """Rules of a row: named checks of the models, each with what a row gets that breaks it, and the sentence.
 
 A rule's test is given the limits in force (assumptions by name) and returns an expression that is true where the row is
-wrong; null is right. The sentence is a template over the columns of the row, or a function of the row and the limits.
+wrong; null is right. The sentence is that of a case of faults.toml, or a function of the row and the limits.
 """
 
 import datetime as dt
+import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from functools import partial
+from pathlib import Path
 from typing import Any, Literal
 
 import polars as pl
@@ -20,6 +22,7 @@ Limits = Mapping[str, float]
 Row = Mapping[str, Any]
 Test = Callable[[Limits], pl.Expr]
 Sentence = str | Callable[[Row, Limits], str]
+SENTENCES: dict[str, str] = tomllib.loads(Path(__file__).with_name("faults.toml").read_text(encoding="utf-8"))
 
 _LIMITS: ContextVar[Limits] = ContextVar("limits")
 _TODAY: ContextVar[dt.date] = ContextVar("today")
@@ -47,7 +50,7 @@ class Rule:
     column: str
     outcome: Literal["held", "warned"]
     fault: str
-    says: Sentence
+    says: Sentence  # a template over the columns of the row, or what makes the sentence
     suggestion: Callable[[Row, Limits], str] | None = None
     shows: Mapping[str, Test] = field(default_factory=dict)  # what the sentence shows besides the columns of the row
 
@@ -65,7 +68,7 @@ def _check(rule: Rule, test: Test) -> Callable[[Any, pa.PolarsData], pl.LazyFram
 def _attached(
     outcome: Literal["held", "warned"], column: str, fault: str, says: Sentence, test: Test, **more: Any
 ) -> Any:
-    rule = Rule(column, outcome, fault, says, **more)
+    rule = Rule(column, outcome, fault, SENTENCES[says] if isinstance(says, str) else says, **more)
     return pa.dataframe_check(name=fault, error=fault, statistics={"rule": rule})(_check(rule, test))
 
 
@@ -75,8 +78,7 @@ held, warned = partial(_attached, "held"), partial(_attached, "warned")
 
 def not_to_come(column: str) -> Any:
     """No record is of a day after the day of loading."""
-    says = "The day is in the future; expected one up to the day of loading. The row is on hold."
-    return held(column, "future", says, lambda _: pl.col(column) > today())
+    return held(column, "future", "future", lambda _: pl.col(column) > today())
 
 
 def within_reach(column: str) -> pa.Check:

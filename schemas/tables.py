@@ -2,29 +2,8 @@
 
 import re
 
-from schemas import FAMILIES
-from schemas.account import Account, Held, Remark, UnknownColumn
-from schemas.care import Correction, Event, Feeding, Kit, KitSheet, Noted, Promise, Service
-from schemas.derived import (
-    Audit,
-    Capacity,
-    CapacityLayer,
-    Due,
-    Explanation,
-    Finding,
-    FindingCause,
-    NitrateFit,
-    NitrateOutlook,
-    NitratePath,
-    Review,
-    StepAlarm,
-    Suspect,
-    Water,
-)  # fmt: skip
-from schemas.filterbook import Compartment, Fill, Filter, FilterModel, Medium, Placement
+from schemas import FAMILIES, account, care, derived, filterbook, places, visits
 from schemas.models import pa
-from schemas.places import Alias, Site, Tank, Tap, TapSheet
-from schemas.visits import Doubt, Reading, Visit, VisitSheet, WaterChange
 
 Models = dict[str, type[pa.DataFrameModel]]
 
@@ -35,13 +14,14 @@ def _by_name(*models: type[pa.DataFrameModel]) -> Models:
 
 
 BASE_TABLES = _by_name(
-    Site, Tank, Alias, Feeding, FilterModel, Compartment, Medium, Filter, Placement, Fill, Kit, Tap, Visit, Reading, Doubt,
-    WaterChange, Service, Event, Promise, Noted, Correction, Held, Remark, Account, UnknownColumn,
+    places.Site, places.Tank, places.Alias, care.Feeding, filterbook.FilterModel, filterbook.Compartment,
+    filterbook.Medium, filterbook.Filter, filterbook.Placement, filterbook.Fill, care.Kit, places.Tap, visits.Visit,
+    visits.Reading, visits.Doubt, visits.WaterChange, care.Service, care.Event, care.Promise, care.Noted,
+    care.Correction, account.Held, account.Remark, account.Account, account.UnknownColumn,
 )  # fmt: skip
-DERIVED_TABLES = _by_name(
-    Capacity, CapacityLayer, NitrateFit, NitrateOutlook, StepAlarm, Suspect, NitratePath, Water, Due, Audit, Explanation,
-    Finding, FindingCause, Review,
-)  # fmt: skip
+DERIVED_TABLES = _by_name(*derived.Ask.__subclasses__())  # in the order of their module
 TABLES: Models = {**BASE_TABLES, **DERIVED_TABLES}
 # The model of each family of CSVs: that of its table, but for what is made of several columns or rows.
-SHEETS: Models = {f.name: TABLES[f.name] for f in FAMILIES} | {"kit": KitSheet, "tap": TapSheet, "visit": VisitSheet}
+SHEETS: Models = {f.name: TABLES[f.name] for f in FAMILIES} | {
+    "kit": care.KitSheet, "tap": places.TapSheet, "visit": visits.VisitSheet
+}  # fmt: skip

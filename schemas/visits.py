@@ -53,18 +53,8 @@ class PlacedRow(Record):
     closed: dt.date = column("Closed", kind="date")
 
     future = not_to_come("day")
-    before_set_up = held(
-        "day",
-        "before set up",
-        "The day is before the tank was set up; expected a later one. The row is on hold.",
-        lambda _: pl.col("day") < pl.col("set_up"),
-    )
-    after_closing = held(
-        "day",
-        "after closing",
-        "The day is after the tank was closed; expected an earlier one. The row is on hold.",
-        lambda _: pl.col("day") > pl.col("closed"),
-    )
+    before_set_up = held("day", "before set up", "before set up", lambda _: pl.col("day") < pl.col("set_up"))
+    after_closing = held("day", "after closing", "after closing", lambda _: pl.col("day") > pl.col("closed"))
 
 
 class Visit(Record):
@@ -129,9 +119,7 @@ class TypedReading(Frame):
     matched: float = column("Matched", "The value matched; the middle of a between, 0 for under.", required=True)
 
     beyond = held("text", "beyond limits", _outside_says, _outside, suggestion=lambda row, f: _meant(row, f)[0])
-    turned = held(
-        "text", "turned range", "What was read runs from high to low.", lambda _: pl.col("low") > pl.col("high")
-    )
+    turned = held("text", "turned range", "turned range", lambda _: pl.col("low") > pl.col("high"))
 
 
 class Reading(Record):
@@ -189,9 +177,7 @@ class WaterChange(Record):
 
     more_than_tank = held("water_changed", "more than the tank", _too_much, lambda _: pl.col("fraction") > 1.0 + 1e-9)
     large = warned(
-        "water_changed",
-        "large change",
-        "More than half the water at once ({per_cent:.0f} %): is that right?",
+        "water_changed", "large change", "large change",
         lambda f: pl.col("fraction").is_between(f["change_warn_share"], 1.0 + 1e-9, closed="none"),
         shows={"per_cent": lambda _: pl.col("fraction") * 100},
-    )
+    )  # fmt: skip

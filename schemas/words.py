@@ -1,5 +1,8 @@
 """The words that records, findings and pages may use. One word for one thing."""
 
+import tomllib
+from pathlib import Path
+
 from schemas.parameters import BY_NAME
 
 # -- records ---------------------------------------------------------------------------------------
@@ -61,17 +64,6 @@ CAUSES = (
 )  # fmt: skip
 
 # Cautions by what they are about; {stopped_hours} is filled from the assumption (`wording.cautions`).
-CAUTIONS = {
-    "power": "Power off at the wall before hands go in. Drip loops and residual-current protection on every lead."
-    " Electrical work is for a qualified electrician.",
-    "stopped": "A canister stopped over {stopped_hours:g} hours is not restarted into the tank.",
-    "lifting": "A litre of water weighs a kilogram: lift within your limits. Wet floors marked.",
-    "hygiene": "Cuts covered; wash hands after. Separate buckets for each site. Nobody with weak immunity cleans a tank.",
-    "water": "Match temperature, treat for chlorine. Old acid water: small changes only.",
-    "kits": "Used tests and reagents to their own waste, out of reach of residents and children; carbon too.",
-    "fish": "The fish come before nitrate: never release fish, plants or tank water into ponds, drains to rivers or the wild.",
-    "advice": "This neither diagnoses disease nor doses medicine. Advice for the person responsible to judge; local codes"
-    " and licensed practice come first.",
-}
+CAUTIONS = tomllib.loads(Path(__file__).with_name("cautions.toml").read_text(encoding="utf-8"))
 # At the foot of every page.
 CAUTION_LINE = f"Power off at the wall before hands go in. {CAUTIONS['advice']}"

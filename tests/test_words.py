@@ -125,7 +125,7 @@ def test_no_old_word_in_the_strings_of_the_product() -> None:
 
 def test_no_old_word_in_settings_and_templates() -> None:
     found = []
-    for path in sorted((ROOT / "pipeline").rglob("*.toml")):
+    for path in [*sorted((ROOT / "pipeline").rglob("*.toml")), *sorted((ROOT / "schemas").rglob("*.toml"))]:
         # Places in braces are names of the code.
         texts = (re.sub(r"\{[^{}]*\}", "…", text) for text in texts_of_toml(tomllib.loads(path.read_text("utf-8"))))
         found += [f"{path.name}: {old}" for text in texts if is_sentence(text) for old in old_words(text)]
@@ -133,7 +133,8 @@ def test_no_old_word_in_settings_and_templates() -> None:
         # Names in the mark-up (it.ceiling, figure(…)) are code; what is printed stands in quotes or brackets.
         text = re.sub(r"\b[\w.]+\(|//.*|\b\w+\.[\w.]+", " ", path.read_text("utf-8"))
         found += [f"{path.name}: {old}" for old in old_words(text)]
-    for path in sorted(path for room in ("pipeline", "dashboard") for path in (ROOT / room).rglob("*.html")):
+    pages = [path for room in ("pipeline", "dashboard") for path in (ROOT / room).rglob("*.html")]
+    for path in sorted([*pages, *(ROOT / "pipeline/printed").iterdir()]):
         text = re.sub(r"\{[{%#].*?[}%#]\}|<[^>]*>", " ", path.read_text("utf-8"))
         found += [f"{path.name}: {old}" for old in old_words(text)]
     assert not found, "\n".join(found)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import product
 from statistics import median
-from typing import Any
+from typing import Any, NamedTuple
 
 import polars as pl
 
@@ -61,7 +61,6 @@ class Medium:
 
 
 def catalogue(tables: Tables) -> dict[str, Medium]:
-    """The media by name."""
     rows = table(tables, "medium").select("medium", "stage", "quality", "bulk_kg_l").iter_rows()
     return {name: Medium(name, stage, quality, bulk) for name, stage, quality, bulk in rows}
 
@@ -118,7 +117,6 @@ class Room:
         return self.usable_l * medium.bulk
 
     def neat(self, medium: Medium, assumed: Assumptions) -> float | None:
-        """Dry kilograms of a medium packed neatly."""
         if self.neat_kg is not None and medium.name == self.usual_medium:
             return self.neat_kg
         loose = self.loose(medium)
@@ -185,11 +183,9 @@ def model_named(tables: Tables, name: str, assumed: Assumptions) -> Model:
 # -- the ways to fill a model --
 
 
-@dataclass(frozen=True)
-class Content:
+class Content(NamedTuple):
     """What lies in one compartment: kilograms of media, or litres of foam."""
 
-    room: str
     medium: Medium
     kg: float = 0.0
     foam_l: float = 0.0
@@ -256,11 +252,11 @@ def _content(room: Room, medium: Medium | None, packing: str, assumed: Assumptio
         return f"the medium of {room.name}"
     if medium.foam or (medium.quality == 0 and medium.bulk is None):
         foam_l = room.usable_l
-        return f"the volume of {room.name}" if foam_l is None else Content(room.name, medium, foam_l=foam_l)
+        return f"the volume of {room.name}" if foam_l is None else Content(medium, foam_l=foam_l)
     if medium.quality is None:
         return f"the quality of {medium.name}"
     kg = room.loose(medium) if packing == "loose" else room.neat(medium, assumed)
-    return f"the volume or weighed mass of {room.name}" if kg is None else Content(room.name, medium, kg=kg)
+    return f"the volume or weighed mass of {room.name}" if kg is None else Content(medium, kg)
 
 
 def layouts(model: Model, media: Mapping[str, Medium], prices: Prices, assumed: Assumptions) -> list[Layout]:

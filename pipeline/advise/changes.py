@@ -11,7 +11,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc import mixing
 from pipeline.sentences import filled, table
 from pipeline.week import Week
-from pipeline.wording import change_text, counted, day, days, number, with_unit
+from pipeline.wording import change_text, counted, days, number, with_unit
 
 USED_RATES = ("ok", "rough")
 ASSUMED = "never tested: assumed"
@@ -22,19 +22,10 @@ def _say(case: str, **shown: object) -> str:
     return filled(table(__file__, "sentences.toml")[case], **shown)
 
 
-def _size(fraction: float | None, net_l: float | None) -> dict[str, Any]:
-    return {
-        "fraction": None if fraction is None else round(fraction, 4),
-        "litres": None if fraction is None or net_l is None else round(fraction * net_l, 1),
-    }
-
-
-def _answer(fraction: float | None, net_l: float | None, possible: bool | None, says: str) -> dict[str, Any]:
-    return {**_size(fraction, net_l), "possible": possible, "says": says}
-
-
-def _routine(fraction: float, net_l: float | None, every_days: float) -> dict[str, Any]:
-    return {**_size(fraction, net_l), "every_days": round(every_days, 1)}
+def _size(fraction: float | None, net_l: float | None, **more: object) -> dict[str, Any]:
+    """A change [share of net, litres], and what more is said of it."""
+    litres = None if fraction is None or net_l is None else round(fraction * net_l, 1)
+    return {"fraction": None if fraction is None else round(fraction, 4), "litres": litres, **more}
 
 
 def oftener(rise: float, ceiling: float, tap: float, assumed: Assumptions) -> tuple[int, float] | None:
@@ -108,10 +99,8 @@ def facts_of(week: Week, tanks: Sequence[str]) -> dict[str, Facts]:
     since = week.as_of - dt.timedelta(days=round(week.assumed["outlook_fresh_days"]))
     sites = week.table("site").select("site", "water_supply", "next_visit")
     book = week.table("tank").join(sites, on="site", how="left")
-    records, outlooks, capacities = (
-        frame.filter(own).rows_by_key("tank", named=True, unique=True)
-        for frame in (book, week.now("nitrate_outlook"), week.now("capacity"))
-    )
+    records = book.filter(own).rows_by_key("tank", named=True, unique=True)
+    outlooks, capacities = week.by_tank("nitrate_outlook"), week.by_tank("capacity")
     rates = _rates(week.now("nitrate_fit").filter(own))
     # Of these rows by what they are of, the last one stays.
     tests = week.table("tap").filter(pl.col("date") <= week.as_of).sort("date")
@@ -178,8 +167,7 @@ def _way_down(known: Facts, holding: dict[str, Any] | None, assumed: Assumptions
     size, visits = _size(way[0], known.net_l), way[1]
     on = known.next_visit and known.next_visit + dt.timedelta(days=round(visits * known.every_days))
     at = "the next visit" if visits == 1 else f"each of the next {visits} visits"
-    under = f"; under the limit by {day(on)}" if on else ""
-    says = _say("way_down", known=known, size=change_text(size["fraction"], known.net_l), visits=at, under=under)
+    says = _say("way_down", known=known, size=change_text(size["fraction"], known.net_l), visits=at, under=on)
     if holding and holding["fraction"] <= 0:
         says += " Then the usual changes."
     elif holding:
@@ -204,27 +192,30 @@ def _sized(known: Facts, rise: float | None, assumed: Assumptions) -> tuple[dict
     """
     ceiling, tap, net_l, every_days = known.ceiling, known.tap, known.net_l, known.every_days
     if rise is None:
-        return _answer(None, net_l, None, _say("no_rise")), None
+        return _size(None, net_l, possible=None, says=_say("no_rise")), None
     if rise <= 0:
-        return _answer(0.0, net_l, True, _say("not_rising")), _routine(0.0, net_l, every_days)
+        nothing = _size(0.0, net_l, possible=True, says=_say("not_rising"))
+        return nothing, _size(0.0, net_l, every_days=round(every_days, 1))
     sized = mixing.fraction_for_ceiling(rise, ceiling, tap, assumed)
     if str(sized.why) == "tap":
-        return _answer(None, net_l, False, _say("tap_over", ceiling=ceiling, tap=tap)), None
+        return _size(None, net_l, possible=False, says=_say("tap_over", ceiling=ceiling, tap=tap)), None
     fraction = float(sized.fraction)
     shown = {"every": days(round(every_days)), "ceiling": ceiling, "rise": rise, "tap": tap, "fraction": fraction}
     if str(sized.why) == "size":
         tail, holding = _say("none_do"), None
         if (more := oftener(rise, ceiling, tap, assumed)) is not None:
             count, each = more
-            gap, holding = max(round(every_days / count), 1), _routine(each, net_l, every_days / count)
+            gap, holding = (
+                max(round(every_days / count), 1),
+                _size(each, net_l, every_days=round(every_days / count, 1)),
+            )
             tail = _say("smaller_ones", size=change_text(each, net_l), gap=gap)
-        return _answer(
-            fraction, net_l, False, _say("too_large", **shown, limit=assumed["change_limit"]) + tail
-        ), holding
+        says = _say("too_large", **shown, limit=assumed["change_limit"]) + tail
+        return _size(fraction, net_l, possible=False, says=says), holding
     says = _say("change", **shown, size=change_text(fraction, net_l))
     if fraction > assumed["change_at_once"]:
         says += _say("gentler", half=change_text(fraction / 2, net_l))
-    return _answer(fraction, net_l, True, says), _routine(fraction, net_l, every_days)
+    return _size(fraction, net_l, possible=True, says=says), _size(fraction, net_l, every_days=round(every_days, 1))
 
 
 def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
@@ -248,7 +239,7 @@ def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
     step = assumed["old_tank_change_share"]
     small = _say("small_steps", known=known, size=change_text(step, known.net_l))
     if known.sour and (over or (fraction or 0.0) > step):
-        sized = _answer(step, known.net_l, False, small)
+        sized = _size(step, known.net_l, possible=False, says=small)
     if known.sour and (fraction or 0.0) > step:
         every_days, holding = 1.0, None
     way = None

@@ -68,15 +68,12 @@ class Effects:
         self._factors = [(self._bit[c.key], c.need_factor) for c in self.changes if c.need_factor != 1.0]
 
     def set_of(self, made: Iterable[Change]) -> int:
-        """The set of some changes of the list."""
         return sum(self._bit[key] for key in {change.key for change in made})
 
     def made(self, chosen: int) -> tuple[Change, ...]:
-        """The changes of a set."""
         return tuple(change for i, change in enumerate(self.changes) if chosen >> i & 1)
 
     def filters(self, chosen: int) -> list[After]:
-        """The filters on the tank after a set of changes."""
         found = []
         for state, mine in self._own + [one for one in self._brought if chosen & one[1]]:
             key = id(state), chosen & mine
@@ -96,7 +93,6 @@ class Effects:
         return _pct(self.need_kg(chosen), there)
 
     def reaches(self, chosen: int) -> bool:
-        """Whether a set of changes brings the tank within its working rating when mature."""
         return self.mature_pct(chosen) <= self.assumed["within_pct"]
 
     def course(self, chosen: int) -> Array:
@@ -128,7 +124,6 @@ def _known(value: float) -> float | None:
 
 
 def outcome(effects: Effects, made: Sequence[Change], as_of: dt.date) -> Outcome:
-    """What some changes made on `as_of` do, through time."""
     assumed, tank, chosen = effects.assumed, effects.tank, effects.set_of(made)
     loads = effects.course(chosen)
     within = np.flatnonzero(loads <= assumed["within_pct"])

@@ -41,8 +41,6 @@ class Band:
 
 @dataclass(frozen=True)
 class Entry:
-    """A filter or a model of the book."""
-
     name: str
     is_model: bool
     model: Model | None
@@ -59,7 +57,6 @@ class Entry:
 
     @property
     def recorded(self) -> bool:
-        """Whether anything is recorded of what lies in it."""
         return any(not band.empty for band in self.bands)
 
     @property
@@ -143,7 +140,6 @@ def _entries(week: Week, tables: Tables, tanks: list[str]) -> list[Entry]:
 
 
 def on_tank(week: Week, tank: str) -> list[Entry]:
-    """The filters on a tank that day."""
     return _entries(week, week.tables, [tank])
 
 
@@ -162,7 +158,6 @@ def of_filter(week: Week, name: str) -> Entry:
 
 
 def of_model(week: Week, name: str) -> Entry:
-    """A model filled as the book has it, loosely."""
     assumed, tables = week.assumed, week.tables
     model = model_named(tables, name, assumed)
     flow, basis = model.flow(assumed)

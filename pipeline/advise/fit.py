@@ -1,7 +1,6 @@
 """Will this filter do for so many litres? By the trade's rule of thumb: both cycles, what limits each, what would make
 it yes, what was assumed, and no promise."""
 
-import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import product
 from typing import Any
@@ -10,12 +9,12 @@ from pipeline.advise import book
 from pipeline.advise.book import Layout, Model, Prices, Rating
 from pipeline.assumptions import Assumptions
 from pipeline.calc.factors import load_by_class
+from pipeline.console import printed
 from pipeline.problems import Problem
 from pipeline.week import Week
-from pipeline.wording import NBSP, STOCKED, WORK, cautions, flow, interval, kilograms, listed, litres, money, number
+from pipeline.wording import STOCKED, WORK, cautions, flow, kilograms, listed, litres
 
 Answer = Mapping[str, Any]
-WIDTH = 96
 TRICKLE = "trickle"
 HEAVIER = {"light": "normal", "normal": "heavy", "heavy": "messy"}
 
@@ -209,80 +208,18 @@ def compare(
     )
 
 
-def _half_line(half: Answer) -> str:
-    """`yes: good for 280 L, the limit is flow`."""
-    if half["ok"] is None:
-        return "can't say"
-    limit = f"the limit is {half['limit']}" if half["limit"] in ("flow", "media") else "flow unknown, so by media only"
-    text = f"{'yes' if half['ok'] else 'no'}: good for {litres(half['rates_l'])}, {limit}"
-    if half["ok"] is False and half["limit"] == "flow":
-        text += f"; it needs {flow(half['needs_l_h'])}"
-    return text
-
-
-def _full_line(full: Answer, *, paper: bool = False) -> str:
-    """`no: 2 kg, rates 200 L, short 0.5 kg`; a yes is one on paper where the layout is only thought of."""
-    if full["ok"] is None:
-        return "can't say"
-    if full["ok"]:
-        return f"yes{' on paper' if paper else ''}: {kilograms(full['media_kg'])}, needs {kilograms(full['need_kg'])}"
-    text = f"no: {kilograms(full['media_kg'])}, rates {litres(full['rates_l'])}"
-    if full["short_kg"]:
-        return f"{text}, short {kilograms(full['short_kg'])}"
-    return f"{text}: held back by the half cycle, for which the flow is too little"
-
-
-def _best_other(answer: Answer) -> Answer | None:
-    """The layout to tell of beside the book's own: the first that says yes, else the one that holds most."""
-    known = [way for way in answer["layouts"][1:] if way["media_kg"] is not None]
-    return next((way for way in known if way["ok"]), max(known, key=lambda way: way["media_kg"], default=None))
-
-
 def as_text(answer: Answer) -> str:
-    """The sums of the answer, for a terminal."""
-    lines = [f"{answer['model']} for {litres(answer['net_l'])} net, {STOCKED[answer['stocking']]}"]
-    lines.append(f"  half cycle  {_half_line(answer['half'])} (ammonia and nitrite only)")
-    lines.append(f"  full cycle  {_full_line(answer['full'])} ({answer['full']['layout']}; nitrate removed too)")
-    lines += [f"              {_full_line(way, paper=True)} ({way['layout']})" for way in answer["layouts"][1:]]
-    if answer["missing"]:
-        lines.append(f"  the book lacks {listed(answer['missing'])}")
-    for title, phrases in (("would make it yes", answer["would_make_it_yes"]), ("assumed", answer["assumed"])):
-        lines += [f"  {title}:", *(f"    {line}" for line in phrases)] if phrases else []
-    if answer["order"]:
-        lines += ["  laid out wrongly in the book:", *(f"    {row['says']} {row['do']}" for row in answer["order"])]
-    months = interval(*answer["months"])
-    lines.append(f"  new media: {months} months before nitrate shows it (common practice, disputed).")
-    lines.append(f"  cost: {answer['cost_says'] if answer['cost'] is None else money(answer['cost'])}")
-    lines += ["", *textwrap.wrap(" ".join(answer["cautions"]), WIDTH)]
-    return "\n".join(lines).replace(NBSP, " ")
+    return printed("will_it_do.txt", answer=answer)
 
 
 def letter(answer: Answer) -> str:
     """A reply to send: both answers, the limits, what would make it yes, what was assumed, and no promise."""
-    net, gross, of_gross = answer["net_l"], answer["gross_l"], ""
-    if gross is not None:
-        of_gross = f"; I assumed {round(100 * net / gross)} % of {litres(gross)}"
-    parts = [f"For your {litres(net)} (net{of_gross}), {STOCKED[answer['stocking']]}, with the {answer['model']}:"]
-    if answer["missing"]:
-        parts.append(f"I can't say yet. I still need {listed(answer['missing'])}.")
-    parts.append(f"Half cycle (ammonia and nitrite only: nitrifying): {_half_line(answer['half'])}.")
-    full = answer["full"]
-    text = f"Full cycle (nitrate removed too: denitrifying), {full['layout']}: {_full_line(full)}."
-    other = _best_other(answer)
-    if other is not None and not full["ok"]:
-        text += f" {other['layout'][:1].upper()}{other['layout'][1:]} instead: {_full_line(other, paper=True)}."
-    parts.append(text)
-    for cycle in ("half cycle", "full cycle"):
-        ways = [way.removeprefix(f"{cycle}: ") for way in answer["would_make_it_yes"] if way.startswith(cycle)]
-        if ways:
-            parts.append(f"What would make the {cycle} a yes: {'; or '.join(ways)}.")
-    later = f"Expect {interval(*answer['months'])} months before nitrate shows it (common practice, disputed); keep changing water."
-    heavier = answer["if_heavier"]
-    if heavier is not None and heavier["ok"] is not None:
-        word = "yes, if all of it is filled" if heavier["ok"] else "no"
-        needs = f"{kilograms(heavier['need_kg'])}: {word}."
-        later += f" If {STOCKED[heavier['stocking']]} (×{number(heavier['load'])}) it needs {needs}"
-    promise = "This is a rule of thumb for planning and no promise: your own nitrate readings decide."
-    trust = f"I have taken on trust: {'; '.join(answer['assumed'])}. {promise}"
-    parts += [later, trust, " ".join(answer["cautions"])]
-    return "\n\n".join(parts).replace("instead of carbon in", "in place of carbon in")
+    # Beside the book's own layout the first that says yes, else the one that holds most.
+    known = [way for way in answer["layouts"][1:] if way["media_kg"] is not None]
+    other = next((way for way in known if way["ok"]), max(known, key=lambda way: way["media_kg"], default=None))
+    ways = {
+        cycle: [way.removeprefix(f"{cycle}: ") for way in answer["would_make_it_yes"] if way.startswith(cycle)]
+        for cycle in ("half cycle", "full cycle")
+    }
+    text = printed("letter.txt", answer=answer, other=other, ways=ways)
+    return text.replace("instead of carbon in", "in place of carbon in")

@@ -3,23 +3,22 @@ and the water change that holds its ceiling meanwhile, which is one of the optio
 
 import datetime as dt
 import math
-import re
-import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from pipeline.advise import changes as water
+from pipeline.advise.book import Prices
 from pipeline.advise.book import price as price_of
 from pipeline.advise.evaluate import Effects, Outcome, outcome, rank_key, sufficient
-from pipeline.advise.more_filters import rehomings, second_filters
-from pipeline.advise.options import Change, feed_cuts, of_filter
+from pipeline.advise.options import Change, feed_cuts, of_filter, rehomings, second_filters
 from pipeline.advise.state import Inputs, TankState, build
+from pipeline.console import printed
 from pipeline.problems import Problem
 from pipeline.sentences import filled
 from pipeline.sentences import table as sentences
 from pipeline.week import Week
-from pipeline.wording import CYCLES, NBSP, WORK, cautions, counted, day, listed, money, number
+from pipeline.wording import WORK, cautions, day, listed, money
 
 DAYS_A_YEAR = 365.0
 NAMES_SHOWN = 12
@@ -38,6 +37,12 @@ def litres_a_year(fraction: float | None, net_l: float | None, every_days: float
     if fraction is None or net_l is None:
         return None
     return round(fraction * net_l * DAYS_A_YEAR / every_days)
+
+
+def water_cost(prices: Prices, litres: float | None, before: float | None) -> float | None:
+    """Price of the water that is changed in a year beyond so much; None where it or the water is not known."""
+    price = price_of(prices, "water_m3")
+    return None if price is None or litres is None else round(max(litres - (before or 0.0), 0.0) / 1000 * price, 2)
 
 
 def _option(found: Outcome, litres: float | None) -> dict[str, Any]:
@@ -63,14 +68,14 @@ def _sizing(
     holding = sized["holding"]
     litres = litres_a_year(holding["fraction"], tank.net_l, holding["every_days"])
     before = litres_a_year(known.fraction_now, tank.net_l, known.every_days)
-    price, f = price_of(inputs.prices, "water_m3"), inputs.assumed
-    more = None if litres is None else max(litres - (before or 0.0), 0.0)
-    cost = None if price is None or more is None else round(more / 1000 * price, 2)
-    text = "no more water than today" if more == 0 else "the water it takes more than today"
+    f, cost = inputs.assumed, water_cost(inputs.prices, litres, before)
     if cost is None:
-        text = "price of water (water_m3) not in round.toml" if price is None else "net litres not known"
+        priced = price_of(inputs.prices, "water_m3") is not None
+        text = "net litres not known" if priced else "price of water (water_m3) not in round.toml"
     elif before is None:
         text = "all its water: today's changes are not known"
+    else:
+        text = "the water it takes more than today" if (litres or 0.0) > before else "no more water than today"
     minutes = None if holding["litres"] is None else round(holding["litres"] / 100 * f["minutes_per_100l"], 1)
     change = {
         "kind": "size the changes", "key": "size the changes", "says": sized["says"], "cost": cost, "minutes": minutes,
@@ -86,7 +91,6 @@ def _sizing(
 
 
 def _says(tank: TankState, now: dict[str, Any], options: Sequence[dict[str, Any]], limit: float) -> str:
-    """What the plan comes to, in one or two sentences."""
     working, mature, plain = (now[name] for name in ("working_load_pct", "working_mature_pct", "plain_load_pct"))
     first = next((option for option in options if option["reaches_rating"]), None)
     shown = {"now": now, "needs": tank.capacity["missing"] or "net litres and what fills the filters"}
@@ -173,58 +177,14 @@ def plan(week: Week, tank: str) -> dict[str, Any]:
     return plans(week, [tank])[tank]
 
 
-WIDTH = 96
-
-
-def _load(pct: float | None) -> str:
-    return "not known" if pct is None else f"{number(pct, 4)} %"
-
-
-def _when(option: Mapping[str, Any], as_of: dt.date) -> str:
-    if option["effective_on"] is None:
-        return "no day within its rating"
-    on = dt.date.fromisoformat(option["effective_on"])
-    return "at once" if on <= as_of else f"from {day(on, year=on.year != as_of.year)}"
-
-
-def option_lines(number_: int, option: Mapping[str, Any], as_of: dt.date) -> list[str]:
-    """One option: what to do, then what it comes to."""
-    says = [str(change["says"]) for change in option["changes"]]
-    lines = [f"{number_:>2}. {says[0]}", *(f"    {line}" for line in says[1:])]
-    cost = money(option["cost"]) if option["cost"] is not None else option["cost_says"]
-    per = " a year" if option["cost_per"] == "a year" and option["cost"] else ""
-    minutes = "" if option["minutes"] is None else f", {number(option['minutes'], 4)} min"
-    if not option["reaches_rating"]:
-        if option["cost"] == 0:
-            cost = option["cost_says"]
-        lines.append(f"    {cost}{per}{minutes} a change; holds the limit, the rating stays as it is")
-        return lines
-    bioload = f"bioload now {_load(option['working_now_pct'])}, when mature {_load(option['working_mature_pct'])}, {_when(option, as_of)}"
-    lines.append(f"    {cost}{per}{minutes}; {bioload}")
-    if option["half_ok"] is False:
-        lines.append(f"    mind the half cycle: good for {number(option['half_rating_l'], 4)} L only; time the flow")
-    return lines
-
-
 def as_text(plan: Mapping[str, Any]) -> str:
     """The plan as `tankround plan` prints it."""
-    now, as_of = plan["now"], dt.date.fromisoformat(plan["as_of"])
-    plain = now["plain_state"] if now["plain_load_pct"] is None else _load(now["plain_load_pct"])
-    working = now["working_state"] if now["working_load_pct"] is None else _load(now["working_load_pct"])
-    lines = [f"{plan['tank']}: bioload {plain} of its plain rating, {working} of its working rating", plan["says"]]
-    for place, option in enumerate(plan["options"], start=1):
-        lines += option_lines(place, option, as_of)
-    if plan["more_options"]:
-        lines.append(f"    and {counted(plan['more_options'], 'further way')}")
-    change = plan["water_change"]
-    lines.append(f"Water: {change['says']}")
-    if change["rise_from"]:
-        lines.append(f"    by {change['rise_from']}; tap {number(change['tap'])} mg/L, {change['tap_from']}")
-    lines += ["", " ".join([CYCLES, *plan["cautions"]])]
-    return "\n".join(part for line in lines for part in _wrapped(line) or [""]).replace(NBSP, " ")
+    as_of = dt.date.fromisoformat(plan["as_of"])
 
+    def when(effective_on: str | None) -> str:
+        if effective_on is None:
+            return "no day within its rating"
+        on = dt.date.fromisoformat(effective_on)
+        return "at once" if on <= as_of else f"from {day(on, year=on.year != as_of.year)}"
 
-def _wrapped(line: str) -> list[str]:
-    """A line as lines of a terminal, its indent kept; under a number they stand with its text."""
-    indent = re.match(r" *(\d+\. )?", line)
-    return textwrap.wrap(line, WIDTH, subsequent_indent=" " * (indent.end() if indent else 0))
+    return printed("plan.txt", plan=plan, when=when)

@@ -14,6 +14,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc import factors, half_cycle
 from pipeline.calc.capacity import layer_factors, parts, rated
 from pipeline.calc.capacity import missing as missing_of
+from pipeline.calc.capacity_time import last_change_days
 from pipeline.calc.cells import Array
 from pipeline.calc.disturbance import DAYS_A_WEEK
 from pipeline.calc.layers import HALF_CYCLE_KINDS, MET, fills_numbered, in_force, table
@@ -68,11 +69,8 @@ def mature(bodies: Iterable[Body]) -> float:
 def horizon_days(assumed: Assumptions) -> int:
     """Days until the last third that goes in later is ripe."""
     steps = round(1 / assumed["media_share_at_once"]) - 1
-    weeks = max(
-        steps * assumed["better_step_weeks"] + assumed["maturity_full_weeks"],
-        *(assumed[f"disturb_{name}_weeks"] for name in ("tank_rinse", "tap_rinse", "medication", "stopped")),
-    )
-    return int(np.ceil(weeks * DAYS_A_WEEK)) + 1
+    weeks = steps * assumed["better_step_weeks"] + assumed["maturity_full_weeks"]
+    return max(last_change_days(assumed), int(np.ceil(weeks * DAYS_A_WEEK)) + 1)
 
 
 @dataclass(frozen=True)
@@ -123,29 +121,21 @@ class FilterState:
 
     @property
     def rooms(self) -> tuple[Room, ...]:
-        """The compartments of its model; none where that is not in the book."""
         return () if self.model is None else self.model.rooms
 
     def places(self, assumed: Assumptions) -> list[float | None]:
-        """The place factor of each layer."""
-        ranks, met = [], factors.MET_NOTHING
-        for layer in self.layers:
-            ranks.append(factors.MET_FINE if self.tidied else met)
-            met = max(met, MET.get(layer.medium.stage or "", factors.MET_NOTHING))
-        base = factors.place(ranks, assumed)
-        return [self._place(layer, float(p), assumed) for layer, p in zip(self.layers, base, strict=True)]
-
-    def _place(self, layer: Layer, by_met: float, assumed: Assumptions) -> float | None:
         if not assumed["use_place"]:
-            return 1.0
-        bypass = assumed["place_bypass"] if layer.bypass and not self.tidied else 1.0
-        if self.kind in HALF_CYCLE_KINDS:
-            return assumed["place_internal"] * bypass
-        if self.kind == "trickle":
-            return assumed["place_trickle"] * bypass
-        if layer.outside and not self.tidied:
-            return assumed["place_not_in_flow"] * bypass
-        return None if layer.position is None else by_met * bypass
+            return [1.0] * len(self.layers)
+        by_kind = "internal" if self.kind in HALF_CYCLE_KINDS else "trickle" if self.kind == "trickle" else None
+        by_met, met = factors.place(range(len(factors.MET_FIGURES)), assumed), factors.MET_NOTHING
+        found: list[float | None] = []
+        for layer in self.layers:
+            case = "not_in_flow" if by_kind is None and layer.outside and not self.tidied else by_kind
+            base = assumed[f"place_{case}"] if case else float(by_met[factors.MET_FINE if self.tidied else met])
+            bypass = assumed["place_bypass"] if layer.bypass and not self.tidied else 1.0
+            found.append(None if case is None and layer.position is None else base * bypass)
+            met = max(met, MET.get(layer.medium.stage or "", factors.MET_NOTHING))
+        return found
 
     def bodies(self, assumed: Assumptions) -> list[Body]:
         """What its media works, each layer a body. Layers whose place or mass is not known are left out."""
@@ -191,8 +181,6 @@ class TankState:
 
 @dataclass(frozen=True)
 class Inputs:
-    """All that plans of some tanks are made from."""
-
     week: Week
     tanks: dict[str, TankState]
     media: dict[str, Medium]

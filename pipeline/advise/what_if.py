@@ -12,10 +12,9 @@ import polars as pl
 
 from pipeline.advise import changes as water
 from pipeline.advise.book import Medium
-from pipeline.advise.book import price as price_known
 from pipeline.advise.evaluate import Effects, outcome
 from pipeline.advise.options import Change, added, own_medium, price_of
-from pipeline.advise.plan import check, litres_a_year
+from pipeline.advise.plan import check, litres_a_year, water_cost
 from pipeline.advise.state import FilterState, Inputs, Layer, TankState, build
 from pipeline.calc import factors, mixing
 from pipeline.calc.chemistry import nitrate_from_feed
@@ -113,7 +112,7 @@ def start(week: Week, tank: str) -> Start:
     """A tank as it is. Problem for one that is not in the round."""
     check(week, [tank])
     inputs = build(week, [tank])
-    outlook = next(iter(week.now("nitrate_outlook").filter(pl.col("tank") == tank).to_dicts()), {})
+    outlook = week.row("nitrate_outlook", tank) or {}
     fed = week.of("feeding", tank).filter(pl.col("from") <= week.as_of).sort("from")["protein_pct"].to_list()
     state = inputs.tanks[tank]
     return Start(inputs, state, water.facts(week, tank, state.net_l), outlook, fed[-1] if fed else None)
@@ -262,7 +261,6 @@ def side(begun: Start, asked: Settings, changes: Sequence[Change] = ()) -> Side:
 
 
 def _steps(begun: Start, asked: Settings, change: Change | None) -> list[str]:
-    """What is changed, a sentence each."""
     today, net = begun.today, begun.tank.net_l
     steps = []
     if asked.feed_g_day != today.feed_g_day and asked.feed_g_day is not None:
@@ -310,25 +308,16 @@ def answer(begun: Start, asked: Settings) -> Asked:
         raise Problem(f"Media can't go to “{asked.spot}”; expected a medium of the book, and one of: {there}.")
     if not begun.by_feed and asked.stocking not in STOCKING:
         raise Problem(f"“{asked.stocking}” is not a stocking class; expected one of: {listed(STOCKING, 'or')}.")
-    f, net, change = begun.inputs.assumed, begun.tank.net_l, _more_media(begun, asked)
+    f, net, change, prices = begun.inputs.assumed, begun.tank.net_l, _more_media(begun, asked), begun.inputs.prices
     now, then = side(begun, begun.today), side(begun, asked, () if change is None else (change,))
     once = f["visit_minutes_feed"] if asked.feed_g_day != begun.today.feed_g_day else 0.0
     cost, lacking, minutes = (0.0, (), 0.0) if change is None else (change.cost, change.lacking, change.minutes)
+    water_more = water_cost(prices, then.litres_year, now.litres_year) if then.litres_year != now.litres_year else 0.0
     each = None if asked.fraction is None or net is None else asked.fraction * net / 100 * f["minutes_per_100l"]
     return Asked(
-        now, then, tuple(_steps(begun, asked, change)), cost, _water_cost(begun, now, then), lacking, minutes + once, each,
+        now, then, tuple(_steps(begun, asked, change)), cost, water_more, lacking, minutes + once, each,
         tuple(_notes(begun, asked, change, then)),
     )  # fmt: skip
-
-
-def _water_cost(begun: Start, now: Side, then: Side) -> float | None:
-    """Price of the water it takes more than today in a year; 0 where it takes none more."""
-    if then.litres_year == now.litres_year:
-        return 0.0
-    price = price_known(begun.inputs.prices, "water_m3")
-    if then.litres_year is None or price is None:
-        return None
-    return round(max(then.litres_year - (now.litres_year or 0.0), 0.0) / 1000 * price, 2)
 
 
 def sized_by_outlook(begun: Start) -> str:

@@ -9,7 +9,8 @@ from pipeline.intake import amounts
 from pipeline.intake.columns import KEY, Collected, whole_rows
 from pipeline.units import factor
 from schemas import Tables
-from schemas.filterbook import WET, usable_by_dimensions
+from schemas.filterbook import usable_by_dimensions
+from schemas.rules import SENTENCES
 from schemas.words import PARAMETERS
 
 
@@ -102,7 +103,7 @@ def masses(fill: pl.DataFrame, book: Tables, sheet: pl.DataFrame, found: Collect
         pl.col("bulk") > found.assumed["bulk_high_kg_l"],
         (pl.col("bulk") - 1).abs() < found.assumed["litre_as_kg_share"],
     )
-    for test, case, says in ((wet, "weighed wet", WET), (as_kg, "litres as kilograms", None)):
+    for test, case, says in ((wet, "weighed wet", SENTENCES["weighed wet"]), (as_kg, "litres as kilograms", None)):
         found.say(rows, "mass_kg", case, test, says=says, outcome="warned", text="as typed")
 
 

@@ -20,27 +20,12 @@ MOST = 3
 
 
 def diagnosis() -> Mapping[str, Any]:
-    """The table: rule → its causes; cause → minutes and check."""
+    """The table: rule → its causes; cause → minutes and check; what is behind a doubt and a rise."""
     return table(__file__, TABLE.name)
 
 
-# What a doubt of a reading points to.
-OF_DOUBT = {
-    "basis": "wrong basis",
-    "nitrite": "nitrite interference",
-    "taken": "taken after the change",
-    "after": "taken after the change",
-    "unlogged change": "unlogged change",
-    "not shaken": "not shaken",
-    "wrong tank": "wrong tank",
-    "slip": "typing slip",
-    "leap": "typing slip",
-}
-# A rise or a fall of the source that began on a day: what may be behind it.
-RISES = (
-    "overfeeding", "new fish", "dead fish", "media clogged", "flow lost", "bypass", "rinsed in tap water", "over-cleaned",
-    "medication", "filter stopped", "heater", "media not ripe",
-)  # fmt: skip
+OF_DOUBT: Mapping[str, str] = diagnosis()["doubt"]  # what a doubt of a reading points to
+RISES: Sequence[str] = diagnosis()["rises"]
 
 
 def explains(cause: str) -> str:
@@ -53,29 +38,31 @@ def doubted(f: TankFacts) -> list[Row]:
     return [row for row in f.lately("doubt", f.assumed["recent_cause_days"]) if row["doubt"] in OF_DOUBT]
 
 
-def _filled_from(evidence: Mapping[str, str], row: Row, **shown: object) -> str:
-    """A case of explained.toml filled from a row: with what it would be, where that is known."""
-    template = evidence["known"] if row["would_be"] is not None else evidence.get("unknown", evidence["known"])
+def _explained(kind: str, case: str, row: Row, **shown: object) -> str:
+    """A sentence of explained.toml filled from a row."""
+    cases = table(__file__, "explained.toml")[kind]
+    template = cases.get(case, cases.get("rise"))
+    if not isinstance(template, str):
+        template = template[row["would_be"] is None]
     return filled(template, row=row, other=row["other"] or "beside it", **shown)
 
 
 def doubt_text(row: Row) -> str:
     """What a reading would be if its doubt is right."""
-    evidence, would, size = table(__file__, "explained.toml")["doubt"][row["doubt"]], row["would_be"], row["size"]
     read = f"{reading(row['parameter'], row['matched'])} on {day_month(row['day'])}"
-    be = "" if would is None else reading(row["parameter"], would)
-    sized = "" if size is None else filled(evidence.get("size", ""), size=size, share=100 * size)
-    return _filled_from(evidence, row, read=read, be=be, size=sized)
+    be = None if row["would_be"] is None else reading(row["parameter"], row["would_be"])
+    share = None if row["size"] is None else 100 * row["size"]
+    return _explained("doubt", row["doubt"], row, read=read, be=be, share=share)
 
 
 def explanation_text(row: Row) -> str:
     """What an explanation would make of the readings."""
-    cases, size = table(__file__, "explained.toml")["explanation"], row["size"] or 0.0
+    size = row["size"] or 0.0
     was, would = ("" if row[c] is None else reading("nitrate", row[c]) for c in ("was", "would_be"))
     more, weekly = with_unit(amount(abs(size), 0), "mg/L"), with_unit(amount(7 * abs(size)), "mg/L a week")
-    shown = {"was": was, "would": would, "since": day_month(row["since"]), "size": size, "share": 100 * size}
-    shown |= {"more": more, "weekly": weekly, "kit": row["kit"] or "in use", "tanks": counted(row["tanks"], "tank")}
-    return _filled_from(cases.get(row["cause"], cases["rise"]), row, **shown)
+    shown = {"was": was, "would": would, "since": day_month(row["since"]), "size": size, "more": more, "weekly": weekly}
+    shown |= {"share": 100 * size, "kit": row["kit"] or "in use", "tanks": counted(row["tanks"], "tank")}
+    return _explained("explanation", row["cause"], row, **shown)
 
 
 def left_over(f: TankFacts, rise: Row) -> list[tuple[str, str]]:
@@ -89,7 +76,6 @@ def left_over(f: TankFacts, rise: Row) -> list[tuple[str, str]]:
 
 
 def explanations(f: TankFacts) -> dict[str, Row]:
-    """The explanations of the tank's readings, by cause."""
     return {row["cause"]: row for row in f.records("explanation")}
 
 

@@ -159,6 +159,11 @@ class TankFacts:
         read = self.water.get(parameter)
         return read is not None and read.matched > 0 and read.matched >= self.assumed[f"trace_{parameter}"]
 
+    @property
+    def fed(self) -> list[Row]:
+        """What is fed from which day on, up to the day, oldest first."""
+        return sorted((row for row in self.records("feeding") if row["day"] <= self.as_of), key=lambda row: row["day"])
+
     def lately(self, name: str, days: float) -> list[Row]:
         """Dated records of so many days up to the day, oldest first, each with its `ago` in days."""
         since = self.as_of - dt.timedelta(math.ceil(days))
@@ -349,7 +354,6 @@ def _wide(tables: Tables, requests: pl.LazyFrame, assumed: Assumptions, round_: 
 
 
 def gather(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> list[TankFacts]:
-    """The facts of the requests."""
     requests = requests.select(REQUEST).unique(maintain_order=True)
     names = [f.name for f in fields(TankFacts) if f.name not in ("assumed", "water", "records")]
     wide = _finite(_wide(tables, requests.lazy(), assumed, round_).select(names)).collect().sort("as_of", "tank")

@@ -9,7 +9,7 @@ import inspect
 import polars as pl
 
 from pipeline.assumptions import Assumptions
-from pipeline.review import ranking, rules_doubt, rules_fish, rules_tank, rules_trend, rules_unknown, rules_water
+from pipeline.review import ranking, rules_doubt, rules_tank, rules_trend, rules_water
 from pipeline.review.causes import causes
 from pipeline.review.facts import gather
 from pipeline.review.finding import Finding, Rule, found
@@ -19,7 +19,7 @@ from schemas import Tables, conform, empty
 
 RULES: tuple[Rule, ...] = tuple(
     rule
-    for module in (rules_water, rules_doubt, rules_fish, rules_tank, rules_unknown, rules_trend)
+    for module in (rules_water, rules_doubt, rules_tank, rules_trend)
     for name, rule in inspect.getmembers(module, inspect.isfunction)
     if rule.__module__ == module.__name__
     and rule.__annotations__["return"] == Finding | None

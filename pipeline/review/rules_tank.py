@@ -1,10 +1,14 @@
-"""Rules about what happened to a tank: a filter that stopped, lost flow, nitrate over its limit."""
+"""Rules about what happened to a tank and its fish: a filter that stopped, lost flow, nitrate over its limit; how the
+fish look, whether they are seen, whether they die."""
+
+import re
 
 from pipeline.calc import mixing
-from pipeline.review.facts import TankFacts
-from pipeline.review.finding import ACT, CANT, DILUTE, DUE, PLAN, WEEK, Finding, finding
-from pipeline.review.rules_water import FLOW, NITRATE, STOPPED, nearer, small_change
-from pipeline.wording import aged, amount, change_text, reading, reading_range, with_unit
+from pipeline.review.facts import Row, TankFacts
+from pipeline.review.finding import ACT, BASES, CANT, DILUTE, DUE, PLAN, WEEK, Finding, finding
+from pipeline.review.rules_doubt import held_danger
+from pipeline.review.rules_water import DEATHS, FISH, FLOW, NITRATE, STOPPED, WATER_RULES, nearer, small_change
+from pipeline.wording import aged, amount, change_text, counted, reading_range, with_unit
 
 
 def _stops(f: TankFacts) -> list[tuple[int, float | None]]:
@@ -39,38 +43,23 @@ def filter_stopped(f: TankFacts) -> Finding | None:
     return finding(f, case, class_, nearer(STOPPED, (foul if hours is None else hours) / foul), spell=spell, ago=ago)
 
 
-def _way_down(f: TankFacts, matched: float, ceiling: float) -> tuple[str, str]:
-    """The step and the full sentence that bring nitrate under its limit, by what the tap allows."""
+def _way_down(f: TankFacts, matched: float, ceiling: float) -> tuple[str, dict[str, str]]:
+    """The case that brings nitrate under its limit, by what the tap allows, and what its sentences show."""
     if f.trap:
-        small = small_change(f)
-        return f"No big change: {small} a day, test ammonia first", f"No big change: {small} a day; test ammonia first."
+        return "nitrate_over_trap", {"small": small_change(f)}
     if f.tap is not None and f.tap >= ceiling:
-        tap = reading("nitrate", f.tap)
-        return (
-            f"Tap is {tap}: mix in RO water; more tap water is no use",
-            f"The tap brings {tap}, which is not under the limit of {ceiling:g}: part RO water, more media or plants.",
-        )
-    usual = change_text(f.assumed["usual_change_share"], f.net_l)
+        return "nitrate_over_tap", {}
+    usual = {"size": change_text(f.assumed["usual_change_share"], f.net_l)}
     if f.tap is None:
-        # A tap that was never tested leaves the change unsized: the usual one, and the tap's test with it.
-        return (
-            f"Change {usual}, retest at the next visit",
-            f"Change {usual} in one go or in two a day apart; how far that brings it down depends on the tap, which was"
-            " never tested: test it; retest at the next visit, and look at what makes it rise.",
-        )
+        return "nitrate_over_untested", usual  # the tap leaves the change unsized: the usual one, and a test with it
     ph, every = f.water.get("ph"), f.mean_gap_days or f.visit_days or 7.0
     most = mixing.largest_change(None if ph is None else ph.matched, f.tap_ph, f.assumed)
     holding = mixing.holding_change(f.recent_rate, every, ceiling, f.tap, f.assumed)
     way = mixing.way_down(f.level or matched, ceiling, f.tap, f.recent_rate, every, most, f.assumed, holding)
-    if way is None:
-        # By the calculated level it is under already, or no change brings it down: the plan says what does.
-        now = f"Change {usual}"
-        rest = "and retest at the next visit; the plan says what else brings it down."
-        return f"{now}, retest; see the plan", f"{now} {rest}"
+    if way is None:  # by the calculated level it is under already, or no change brings it down: the plan says what does
+        return "nitrate_over_no_way", usual
     when = "the next visit" if way[1] == 1 else f"each of the next {way[1]} visits"
-    now = f"Change {change_text(way[0], f.net_l)} at {when}"
-    rest = "which brings nitrate under the limit; retest at each, and look at what makes it rise."
-    return f"{now}, and retest", f"{now}, {rest}"
+    return "nitrate_over_ceiling", {"size": change_text(way[0], f.net_l), "when": when}
 
 
 def nitrate_over_ceiling(f: TankFacts) -> Finding | None:
@@ -84,28 +73,22 @@ def nitrate_over_ceiling(f: TankFacts) -> Finding | None:
         return None
     chance, sure = f.over_ceiling_probability, f.assumed["over_ceiling_sure"]
     if read.low > ceiling or (chance is not None and chance >= sure):
-        step, do = _way_down(f, read.matched, ceiling)
-        do = f"{do} {DILUTE}." if read.high is None else do
+        case, shown = _way_down(f, read.matched, ceiling)
         harm = nearer(NITRATE, read.matched / max(ceiling, 1.0))
-        return finding(f, "nitrate_over_ceiling", WEEK, harm, read=read, step=step, do=do)
+        return finding(f, case, WEEK, harm, read=read, dilute=DILUTE if read.high is None else None, **shown)
     return finding(f, "nitrate_near_ceiling", PLAN, f.assumed["far_weeks"] / 2, read=read)
 
 
 def off_the_chart(f: TankFacts) -> Finding | None:
     """Nitrate off the top of its chart: how high it is nobody can say."""
-    many = f.recent_state == "at least"
-    if f.last_low is None or f.last_age is None or not (f.last_high is None or many):
+    if f.last_low is None or f.last_age is None:
         return None
-    age = aged(f.last_age)
     if f.last_high is None:
-        reason = f"nitrate {reading_range('nitrate', f.last_low, None)}, off the top of the chart, {age}"
-    else:
-        reason = f"half or more nitrate readings are off the top of the chart, last {age}"
-    return finding(f, "off_the_chart", CANT, -float(f.last_age), reason=reason)
+        return finding(f, "off_the_chart", CANT, -float(f.last_age), over=reading_range("nitrate", f.last_low, None))
+    return finding(f, "often_off_the_chart", CANT, -float(f.last_age)) if f.recent_state == "at least" else None
 
 
 def flow_low(f: TankFacts) -> Finding | None:
-    """Timed flow under its share of clean flow."""
     limit = f.assumed["low_flow_share"]
     if f.flow_basis != "timed" or f.flow_of_clean is None or f.flow_l_h is None or f.flow_day is None:
         return None
@@ -119,22 +102,103 @@ def half_cycle_short(f: TankFacts) -> Finding | None:
     """The half-cycle rating is under the tank's litres: plan, and this week when ammonia or nitrite shows."""
     if f.half_rating_l is None or f.net_l is None or f.half_rating_l >= f.net_l:
         return None
-    shows = [name for name in ("ammonia", "nitrite") if f.shows(name)]
-    guess = " (flow estimated)" if f.half_limit == "flow" and f.flow_basis == "estimated" else ""
-    good, litres = with_unit(amount(f.half_rating_l, 0), "L"), with_unit(amount(f.net_l, 0), "L")
-    limit = {"flow": f"the flow limits it{guess}", "media": "the media limits it"}.get(f.half_limit or "", "")
-    age = aged(min(f.water[name].age_days for name in shows)) if shows else ""
-    tail = f"; {' and '.join(shows)} {age}" if shows else f": {limit}" if limit else ""
-    step = {"flow": "Time the flow; clean pads, hose and impeller; see the plan"}.get(
-        f.half_limit or "", "Add biological media or foam, or feed less; see the plan"
-    )
-    class_ = WEEK if shows else PLAN
-    harm = nearer(NITRATE, 1 - f.half_rating_l / f.net_l) if shows else f.assumed["far_weeks"] / 4
-    limit = f": {limit}" if limit else ""
-    return finding(f, "half_cycle_short", class_, harm, good=good, litres=litres, tail=tail, limit=limit, step=step)
+    by_flow, guess = f.half_limit == "flow", " (flow estimated)" if f.flow_basis == "estimated" else ""
+    limit = f"the flow limits it{guess}" if by_flow else "the media limits it" if f.half_limit == "media" else None
+    step = "Time the flow; clean pads, hose and impeller" if by_flow else "Add biological media or foam, or feed less"
+    if shows := [name for name in ("ammonia", "nitrite") if f.shows(name)]:
+        age, harm = min(f.water[name].age_days for name in shows), nearer(NITRATE, 1 - f.half_rating_l / f.net_l)
+        return finding(f, "half_cycle_shows", WEEK, harm, limit=limit, step=step, shows=shows, age=age)
+    return finding(f, "half_cycle_short", PLAN, f.assumed["far_weeks"] / 4, limit=limit, step=step)
 
 
 def closed_today(f: TankFacts) -> Finding | None:
     """The last day a tank ran: it is in the review once more, never silently gone."""
     closes = f.closed is not None and f.closed == f.as_of
     return finding(f, "closed_today", DUE, 0.0) if closes else None
+
+
+# -- the fish: each for this week, and for today where the water is bad too --
+
+GASP = re.compile(
+    r"(?i)\b(?:gasp\w*|gulp\w* (?:for )?air|panting|breath\w* (?:fast|hard|heav\w*)|at the surface for air)"
+)
+NO_GASP = re.compile(r"(?i)\b(?:no|not|never|none|nobody|without|stopped|isn't|aren't)\b[^.;,]{0,20}$")
+CP, HOUSE = BASES["CP"], BASES["HOUSE"]
+
+
+def _fish(f: TankFacts, reason: str, basis: str, over: float = 0.0) -> Finding:
+    of_water = (rule(f) for rule in (*WATER_RULES, held_danger))
+    bad = any(found is not None and found.class_ in (ACT, WEEK) for found in of_water)
+    water = " A reading of the water is bad too." if bad else ""
+    return finding(f, "fish", ACT if bad else WEEK, nearer(FISH, over), seen=reason, basis=basis, water=water)
+
+
+def gasps(text: str | None) -> bool:
+    """Whether a note tells of fish that gasp; “no gasping” does not."""
+    return any(not NO_GASP.search((text or "")[: hit.start()]) for hit in GASP.finditer(text or ""))
+
+
+def _looks(f: TankFacts) -> list[Row]:
+    """The visits of some weeks at which somebody wrote how the fish look or how many were seen, oldest first."""
+    visits = f.lately("visit", f.assumed["fish_look_days"])
+    return [row for row in visits if row["fish_look"] is not None or row["fish_seen"] is not None]
+
+
+def fish_gasping(f: TankFacts) -> Finding | None:
+    """Gasping told in a note or an event of the last week, and no look since that found them well."""
+    back = f.assumed["alarm_back_days"]
+    gasped = [row["ago"] for name in ("visit", "event") for row in f.lately(name, back) if gasps(row["note"])]
+    if not gasped:
+        return None
+    ago = min(gasped)
+    if any(row["fish_look"] == "well" and row["ago"] < ago for row in _looks(f)):
+        return None
+    return _fish(f, f"fish gasp, by a note, {aged(ago)}", f"a note says gasping; {CP}", 9.0)
+
+
+def fish_look_off(f: TankFacts) -> Finding | None:
+    looks = [row for row in _looks(f) if row["fish_look"] is not None]
+    if not looks or looks[-1]["fish_look"] != "off":
+        return None
+    return _fish(f, f"the fish looked off, {aged(looks[-1]['ago'])}", f"how the fish look, as recorded; {CP}", 2.0)
+
+
+def fish_not_seen(f: TankFacts) -> Finding | None:
+    looks = _looks(f)
+    if not looks or not (looks[-1]["fish_look"] == "not seen" or looks[-1]["fish_seen"] == 0):
+        return None
+    return _fish(f, f"no fish seen, {aged(looks[-1]['ago'])}", f"fish seen, as recorded; {CP}", 4.0)
+
+
+def fish_fewer(f: TankFacts) -> Finding | None:
+    """A fifth or more of the fish counted before are not seen, and no record says where they went."""
+    counts = [row for row in f.lately("visit", 4 * f.assumed["fish_look_days"]) if row["fish_seen"] is not None]
+    if len(counts) < 2 or counts[-1]["ago"] >= f.assumed["fish_look_days"] or counts[-1]["fish_seen"] == 0:
+        return None
+    was, now = counts[-2], counts[-1]
+    moved = 0.0
+    for row in f.lately("event", was["ago"] + 1.0):
+        many = 1.0 if row["count"] is None else row["count"]
+        # Fish that went or came on the day of a count may be in it or not: neither is held against the count.
+        if row["event"] in ("fish out", "fish died") and row["ago"] >= now["ago"]:
+            moved -= many
+        elif row["event"] == "fish in" and now["ago"] < row["ago"] < was["ago"]:
+            moved += many
+    expected = was["fish_seen"] + moved
+    gone = expected - now["fish_seen"]
+    if gone <= 0 or round(gone - f.assumed["fish_fall_share"] * expected, 9) < 0:
+        return None
+    before = f"{amount(expected, 0)} expected" if moved else f"{amount(was['fish_seen'], 0)} before"
+    seen = f"{amount(now['fish_seen'], 0)} fish seen {aged(now['ago'])}, {before}: no record why"
+    basis = f"a fall of {100 * f.assumed['fish_fall_share']:.0f} % or more that no event explains; {HOUSE}"
+    return _fish(f, seen, basis, gone / expected)
+
+
+def fish_deaths(f: TankFacts) -> Finding | None:
+    limit = f.assumed["act_deaths_week"]
+    died = [row for row in f.lately("event", f.assumed["alarm_back_days"]) if row["event"] == "fish died"]
+    deaths = sum(1.0 if row["count"] is None else row["count"] for row in died)
+    if not died or deaths < limit:
+        return None
+    many, last = counted(int(deaths), "fish", "fish"), died[-1]["ago"]
+    return finding(f, "fish_deaths", ACT, nearer(DEATHS, deaths), deaths=many, last=last)

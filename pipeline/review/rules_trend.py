@@ -17,6 +17,7 @@ from pipeline.wording import (
     reading,
     reading_range,
     rise_text,
+    sentence,
     span,
     with_unit,
 )
@@ -110,29 +111,24 @@ def _tap_swings(f: TankFacts) -> str:
     return f" Within {weeks:g} weeks this tap brought {span(least, most, 0)} mg/L nitrate: test it first."
 
 
-WATCH = "Test nitrate at each visit until its trend is clear; see the plan"
-LEAVE = "Leave it; ask again if feed or stock changes"
-
-
 def over_full_cycle_rating(f: TankFacts) -> Finding | None:
     """Over the plain rating: to plan for when nitrate climbs or nobody knows, else told and left alone."""
     if not _over(f) or f.plain_load_pct is None:
         return None
-    load = f"bioload {pct(f.plain_load_pct)} of its plain rating"
-    class_, reason, step, do = PLAN, f"{load}, {_how(f)}", WATCH, ""
+    case, class_, how = "over_rating_unclear", PLAN, _how(f)
     if busy(f):
-        reason, step = f"{load}, short of {_short(f)}", _cure(f)
+        case, how = "over_rating_busy", f"short of {_short(f)}"
     elif calm(f):
-        class_, step = STEADY, LEAVE
-        do = "Leave it alone: changes, plants or light feeding hold it. Rate it again if feed or stock changes."
-    says = f"{reason[0].upper()}{reason[1:]}."
+        case, class_ = "over_rating_calm", STEADY
+    load = f"bioload {pct(f.plain_load_pct)} of its plain rating"
+    says = sentence(f"{load}, {how}.")
     if f.net_l is not None and f.media_kg is not None and f.plain_l is not None:
         net, rates = (with_unit(amount(litres, 0), "L") for litres in (f.net_l, f.plain_l))
         rated = f"{net} net on {with_unit(amount(f.media_kg, 2), 'kg')} of media rates {rates}"
         says = f"{rated}: {load} for the full cycle (nitrate removed too), short of {_short(f)}."
     if f.plain_state == "borderline":
         says += " That is within the rule's own uncertainty."
-    return finding(f, "over_full_cycle_rating", class_, soon(f), reason=reason, step=step, says=says, do=do)
+    return finding(f, case, class_, soon(f), load=load, how=how, cure=_cure(f), says=says)
 
 
 def over_and_climbing(f: TankFacts) -> Finding | None:
@@ -147,29 +143,24 @@ def climbing_within_rating(f: TankFacts) -> Finding | None:
     """Within its rating, or rating not known, and climbing: look for a cause."""
     if _over(f) or f.plain_state == HALF_ONLY or not f.climbing:
         return None
-    known = f.plain_load_pct is not None
-    rated = f"though bioload is {pct(f.plain_load_pct)}" if known else "and its rating is not known"
-    paper = ", though the filter holds enough media on paper" if known else "; the rating is not known"
-    shown = {"rise": rise(f), "rated": rated, "paper": paper, "levels_off": _levels_off(f), "swings": _tap_swings(f)}
-    return finding(f, "climbing_within_rating", PLAN, soon(f), **shown)
+    case = "climbing_not_rated" if f.plain_load_pct is None else "climbing_within_rating"
+    return finding(f, case, PLAN, soon(f), rise=rise(f), levels_off=_levels_off(f), swings=_tap_swings(f))
 
 
 def no_rated_media(f: TankFacts) -> Finding | None:
     """No media that counts for the full cycle: half cycle only, and nitrate goes by changes alone."""
     if f.plain_state != HALF_ONLY:
         return None
-    need = "" if f.net_l is None else with_unit(amount(f.net_l / f.assumed["litres_per_kg"], 1), "kg") + " "
-    class_, how, step = PLAN, _how(f), WATCH
+    case, class_, how, share = "no_rated_media", PLAN, _how(f), change_for_ceiling(f)
     if busy(f):
-        how, share = rise(f), change_for_ceiling(f)
-        step = f"Add {need}media after a fine stage, or feed less"
-        if share is not None:
-            step = f"Change {change_text(share, f.net_l)} a visit, or add {need}media"
+        case, how = "no_rated_add" if share is None else "no_rated_change", rise(f)
     elif f.trend == "steady" and f.plateau is not None and (f.change_share or 0.0) > 0:  # recorded changes hold it
-        class_, how, step = STEADY, "the changes hold it", "Leave it: the water changes hold it"
+        case, class_ = "no_rated_held", STEADY
     elif calm(f):
-        class_, step = STEADY, LEAVE
-    return finding(f, "no_rated_media", class_, soon(f), how=how, step=step, levels_off=_levels_off(f), need=need)
+        case, class_ = "no_rated_calm", STEADY
+    need = None if f.net_l is None else f.net_l / f.assumed["litres_per_kg"]
+    change = None if share is None else change_text(share, f.net_l)
+    return finding(f, case, class_, soon(f), how=how, change=change, levels_off=_levels_off(f), need=need)
 
 
 def plateau_above_ceiling(f: TankFacts) -> Finding | None:
@@ -188,13 +179,11 @@ def plateau_above_ceiling(f: TankFacts) -> Finding | None:
         step = "Less food or more media: no water change alone holds it"
     else:
         step = f"Change {change_text(share, f.net_l)} each visit holds it; see the plan"
-    when = f" in about {about_weeks(weeks)}" if ahead else ""
+    shown = {"step": step, "weeks": about_weeks(weeks) if ahead else None}
     if never:
-        shown = {"rise": rise(f), "when": when, "levels_off": _levels_off(f)}
-        return finding(f, "never_levels_off", PLAN, soon(f), step=step, **shown)
-    there, arrives = (f", there{when}", f"; it is there{when}") if ahead else ("", "")
+        return finding(f, "never_levels_off", PLAN, soon(f), rise=rise(f), levels_off=_levels_off(f), **shown)
     off = levels_off(f.plateau, f.plateau_low, f.plateau_high)
-    return finding(f, "plateau_above_ceiling", PLAN, soon(f), step=step, off=off, there=there, arrives=arrives)
+    return finding(f, "plateau_above_ceiling", PLAN, soon(f), off=off, **shown)
 
 
 def rise_stepped_up(f: TankFacts) -> Finding | None:
@@ -240,7 +229,7 @@ def _records_of_the_week(f: TankFacts) -> list[str]:
     """What was recorded in the week that makes the filter's work more or its media less."""
     changes = []
     food: Row | None = None
-    for row in sorted((r for r in f.records("feeding") if r["day"] <= f.as_of), key=lambda r: r["day"]):
+    for row in f.fed:
         if (f.as_of - row["day"]).days < 7:
             if food is None:
                 changes.append(f"food {amount(row['feed_g_day'], 2)}{NBSP}g a day from {day_month(row['day'])}")

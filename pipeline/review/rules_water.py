@@ -4,7 +4,7 @@ from pipeline.calc.chemistry import free_ammonia_mg_l
 from pipeline.calc.water import SAMPLE
 from pipeline.review.facts import TankFacts
 from pipeline.review.finding import ACT, DUE, WEEK, Finding, finding
-from pipeline.wording import NBSP, change_text, counted, reading
+from pipeline.wording import change_text, counted, reading
 
 # Order within the two urgent classes: what kills soonest comes first, smaller is nearer. The trap comes before all,
 # since its step forbids what the others would ask for.
@@ -137,7 +137,6 @@ def ph_low(f: TankFacts) -> Finding | None:
 
 
 def ph_moved(f: TankFacts) -> Finding | None:
-    """pH that moved too far within a week."""
     read, limit = f.water.get("ph"), f.assumed["act_ph_move_week"]
     if read is None or read.before_matched is None:
         return None
@@ -154,16 +153,11 @@ def kh_low(f: TankFacts) -> Finding | None:
         return None
     falling = ph is not None and ph.before_matched is not None and ph.matched < ph.before_matched
     acts, harm = read.matched <= act and falling, nearer(KH, week - read.matched)
-    small, usual = small_change(f), change_text(f.assumed["usual_change_share"], f.net_l)
-    if acts or f.trap:
-        step = f"Change {small} a day for a week, test ammonia first"
-        do = f"Test ammonia first. Change {small} a day for a week; KH up by at most 1{NBSP}dKH a day."
-    else:
-        step = f"Change {usual} weekly three times, test the tap's KH"
-        do = f"Test the tap's KH. Change {usual} weekly, three times, then find the interval."
     if acts and ph is not None:
-        return finding(f, "kh_low_ph_falls", ACT, harm, read=read, ph=ph.matched, step=step, do=do)
-    return finding(f, "kh_low", WEEK, harm, read=read, step=step, do=do)
+        return finding(f, "kh_low_ph_falls", ACT, harm, read=read, ph=ph.matched, small=small_change(f))
+    if f.trap:
+        return finding(f, "kh_low_trap", WEEK, harm, read=read, small=small_change(f))
+    return finding(f, "kh_low", WEEK, harm, read=read, usual=change_text(f.assumed["usual_change_share"], f.net_l))
 
 
 def old_tank_trap(f: TankFacts) -> Finding | None:
@@ -179,7 +173,6 @@ def old_tank_trap(f: TankFacts) -> Finding | None:
 
 
 def temperature_off(f: TankFacts) -> Finding | None:
-    """Water too warm or too cold for its set temperature."""
     read, limit = f.water.get("temperature"), f.assumed["act_temperature_off_c"]
     if read is None or f.set_c is None or round(abs(read.matched - f.set_c), 6) < limit:
         return None

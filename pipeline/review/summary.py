@@ -1,18 +1,20 @@
-"""The review as JSON, key for key as the commands promise, and the words that pages and the printed review share."""
+"""The review as JSON, key for key as the commands promise, and printed; and the words that pages share with it."""
 
 import datetime as dt
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import polars as pl
 
 from pipeline import wording
 from pipeline.assumptions import Assumptions
-from pipeline.review.causes import of_tank
+from pipeline.console import printed
+from pipeline.review.causes import UNEXPLAINED, of_tank
 from pipeline.review.facts import USABLE
+from pipeline.review.ranking import URGENT
 from pipeline.week import Week
-from pipeline.wording import ago, counted, day, levels_off, listed, number, overdue, pct, reading_range
+from pipeline.wording import ago, counted, day, due_text, levels_off, listed, number, overdue, pct, reading_range
 from schemas.words import CLASSES
 
 Row = dict[str, Any]
@@ -98,12 +100,8 @@ def _water(rows: list[Row]) -> Row:
 
 def last_readings(week: Week) -> dict[str, dt.date]:
     """The day of each tank's last nitrate reading that is in no doubt about what it counts."""
-
-    def found() -> dict[str, dt.date]:
-        usable = week.table("reading").filter(USABLE & (pl.col("day") <= week.as_of))
-        return dict(usable.group_by("tank").agg(pl.col("day").max()).iter_rows())
-
-    return week.kept("last readings", found)
+    usable = week.table("reading").filter(USABLE & (pl.col("day") <= week.as_of))
+    return dict(usable.group_by("tank").agg(pl.col("day").max()).iter_rows())
 
 
 def rows_of(week: Week, *names: str) -> dict[str, dict[str, list[Row]]]:
@@ -314,3 +312,50 @@ def never_recorded(week: Week) -> str:
     first, *others = [text for missing, text in wanted if missing] or [""]
     more = f"; then {listed(others)}" if others else ""
     return f"Suggestion, most useful first: record {first}{more}. What was never recorded is not late." if first else ""
+
+
+# -- as a person would print it ------------------------------------------------------------------------
+
+
+def left_over(
+    review: pl.DataFrame, found: Mapping[str, Sequence[Row]], causes: Mapping[str, Sequence[Row]]
+) -> dict[str, str]:
+    """Cause -> its check: what is left to look for in more than one tank, without a record that speaks for it."""
+    loud = review.filter(pl.col("class").is_in([*URGENT, "plan"]))["tank"]
+    possible = [cause for tank in loud for cause in of_tank(found.get(tank, []), causes.get(tank, []))]
+    left = [(cause["cause"], cause["check"]) for cause in possible if cause["because"] == UNEXPLAINED]
+    return {cause: check for cause, check in left if left.count((cause, check)) > 1}
+
+
+def as_text(week: Week) -> str:
+    """The weekly review, ranked: every finding for today and this week, and what each tank is told by."""
+    review, names = week.now("review").sort("rank"), names_of(week)
+    rows = rows_of(week, "capacity", "nitrate_outlook", "nitrate_fit", "water", "finding_cause", "due")
+    found, last = by_tank(week.now("finding").sort("harm")), last_readings(week)
+    once = left_over(review, found, rows["finding_cause"])
+
+    def of_line(row: Row) -> Row:
+        """A line of the review with its tank's other urgent findings, facts, jobs and causes but for those told once."""
+        tank, class_ = row["tank"], row["class"]
+        of = {name: rows[name].get(tank, []) for name in rows}
+        loud = [f for f in found.get(tank, []) if not f["quiet"]]
+        top = next((f for f in loud if f["class"] == class_ and f["reason"] == row["reason"]), None)
+        causes = of_tank(loud, of["finding_cause"]) if class_ in (*URGENT, "plan") else []
+        return {
+            **row,
+            "title": ", ".join(filter(None, names.get(tank, (tank,)))),
+            "top": top,
+            "urgent": [f for f in loud if f is not top and f["class"] in URGENT],
+            "facts": [
+                last_text(week, tank, of["water"], last),
+                rate_text(next((fit for fit in of["nitrate_fit"] if fit["window"] == "recent"), None)),
+                plateau_text(next(iter(of["nitrate_outlook"]), None)),
+                load_text(next(iter(of["capacity"]), None)),
+            ],
+            "jobs": [due_text(d["what"], d["about"], d["on"], d["late_days"]) for d in of["due"] if d["what"] != "tap test"],
+            "causes": [one for one in causes if one["cause"] not in once or one["because"] != UNEXPLAINED],
+        }  # fmt: skip
+
+    tanks = [of_line(row) for row in review.iter_rows(named=True)]
+    shown = {"counts": counts_sentence(review), "notices": notices(week), "suggestion": never_recorded(week)}
+    return printed("review.txt", week=week, once=once, tanks=tanks, **shown)

@@ -7,8 +7,7 @@ from typing import Any
 
 from pipeline.advise import changes as water
 from pipeline.advise.evaluate import Effects, outcome
-from pipeline.advise.more_filters import second_filters
-from pipeline.advise.options import Change
+from pipeline.advise.options import Change, second_filters
 from pipeline.advise.plan import _option, litres_a_year, possible
 from pipeline.advise.state import build
 from pipeline.week import Week

@@ -1,4 +1,4 @@
-"""A parameter more is one record in schemas/parameters.py and its limits: a folder with its column loads and shows it."""
+"""A parameter more is one record in schemas/parameters.toml and its limits: a folder with its column loads and shows it."""
 
 from __future__ import annotations
 
@@ -11,10 +11,17 @@ from pathlib import Path
 from tests.small_folder import write_folder
 
 ROOT = Path(__file__).parents[2]
-RECORD = """    Parameter("chlorine", "Chlorine", "mg/L Cl2", "chlorine", bases={"cl2": ""}, aliases={"cl": ""},
-              in_tap=True, alarms=True),
-)  # fmt: skip
-BY_NAME = """
+RECORD = """[chlorine]
+title = "Chlorine"
+unit = "mg/L Cl2"
+plain = "chlorine"
+bases = { cl2 = "" }
+aliases = { cl = "" }
+in_tap = true
+alarms = true
+
+[flow_l_h]
+"""
 LIMIT = """chlorine_hold_above = { value = 5.0, unit = "mg/L Cl2", basis = "house figure", what = "Chlorine above this is held" }
 nitrite_hold_above ="""
 LOOK = """
@@ -41,7 +48,7 @@ def with_chlorine(place: Path) -> None:
     for room in ("pipeline", "schemas"):
         shutil.copytree(ROOT / room, place / room, ignore=shutil.ignore_patterns("__pycache__"))
     for name, old, new in (
-        ("schemas/parameters.py", ")  # fmt: skip\nBY_NAME = ", RECORD),
+        ("schemas/parameters.toml", "[flow_l_h]\n", RECORD),
         ("pipeline/assumptions.toml", "nitrite_hold_above =", LIMIT),
     ):
         text = (place / name).read_text()

@@ -6,7 +6,7 @@ import polars as pl
 
 from dashboard.tank_forms import causes_html
 from pipeline.review.causes import UNEXPLAINED
-from pipeline.review.printed import left_over
+from pipeline.review.summary import left_over
 
 
 def cause(name: str, because: str) -> dict[str, object]:

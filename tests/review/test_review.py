@@ -12,8 +12,7 @@ from pipeline import weekly
 from pipeline.assumptions import built_in
 from pipeline.review import facts, summary
 from pipeline.review.finding import REASON_MOST, STEP_MOST
-from pipeline.review.printed import as_text
-from pipeline.review.summary import as_json
+from pipeline.review.summary import as_json, as_text
 from pipeline.week import Week
 from schemas import conform
 from schemas.words import CAUSES, CLASSES

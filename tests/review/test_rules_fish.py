@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.review import rules_fish as r
+from pipeline.review import rules_tank as r
 from tests.review.tanks import holds, read, row, tank
 
 ACT, WEEK = "act today", "this week"

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.review import rules_unknown as r
+from pipeline.review import rules_doubt as r
 from tests.review.tanks import ago, holds, read, row, tank
 
 CANT, DUE = "can't say", "due"
