@@ -10,8 +10,8 @@ import numpy as np
 from pipeline.advise.book import Medium, Model, Room, best_medium, fine_pad, price
 from pipeline.advise.state import Body, FilterState, Inputs, Layer, TankState, curve, mature
 from pipeline.assumptions import Assumptions
-from pipeline.calc.disturbance import DAYS_A_WEEK
 from pipeline.calc.layers import HALF_CYCLE_KINDS
+from pipeline.calc.servicing import DAYS_A_WEEK
 from pipeline.wording import kilograms, listed, number, per_cent
 
 

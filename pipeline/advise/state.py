@@ -16,8 +16,8 @@ from pipeline.calc.capacity import layer_factors, parts, rated
 from pipeline.calc.capacity import missing as missing_of
 from pipeline.calc.capacity_time import last_change_days
 from pipeline.calc.cells import Array
-from pipeline.calc.disturbance import DAYS_A_WEEK
 from pipeline.calc.layers import HALF_CYCLE_KINDS, MET, fills_numbered, in_force, table
+from pipeline.calc.servicing import DAYS_A_WEEK
 from pipeline.week import Week
 
 

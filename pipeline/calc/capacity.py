@@ -13,7 +13,7 @@ import polars as pl
 
 from pipeline import wording
 from pipeline.assumptions import Assumptions
-from pipeline.calc import disturbance, factors, half_cycle, servicing
+from pipeline.calc import factors, half_cycle, servicing
 from pipeline.calc.chemistry import nitrate_from_feed, nitrate_from_feed_published
 from pipeline.calc.layers import (
     FILTER_REQUEST,
@@ -104,11 +104,11 @@ def layer_factors(
     clogs = filters.select(*FILTER_REQUEST, "clog", "clogged_by", "overdue_weeks", "flow_of_clean")
     days = (pl.col("as_of") - pl.max_horizontal("wetted", "dried")).dt.total_days().cast(pl.Float64)
     rows = (
-        pl.concat([layers, disturbance.disturbed(layers, reached, assumed)], how="horizontal")
+        pl.concat([layers, servicing.disturbed(layers, reached, assumed)], how="horizontal")
         .join(clogs, on=FILTER_REQUEST, how="left", maintain_order="left")
         .join(tanks.select(*REQUEST, "load_basis", "temperature_c"), on=REQUEST, how="left", maintain_order="left")
         .with_columns(
-            ((days + pl.col("ahead")) / disturbance.DAYS_A_WEEK).alias("age_weeks"),
+            ((days + pl.col("ahead")) / servicing.DAYS_A_WEEK).alias("age_weeks"),
             (pl.col("quality") if assumed["use_quality"] else pl.lit(1.0)).alias("used_quality"),
             pl.when(pl.col("load_basis") == "feed").then("temperature_c").alias("temperature"),
         )
@@ -306,7 +306,7 @@ def parts(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> Calcu
         tanks=tank_side(tables, days, assumed),
         filters=_filters(tables, layers, placed, assumed),
         layers=layers,
-        reached=disturbance.reaching(layers, tables, assumed),
+        reached=servicing.reaching(layers, tables, assumed),
     )
 
 

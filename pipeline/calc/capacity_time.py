@@ -12,8 +12,8 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors
 from pipeline.calc.capacity import layer_factors, parts, put_together
-from pipeline.calc.disturbance import DAYS_A_WEEK
 from pipeline.calc.layers import REQUEST, numbers, series
+from pipeline.calc.servicing import DAYS_A_WEEK
 from pipeline.wording import day, number, pct
 from schemas import Tables
 
