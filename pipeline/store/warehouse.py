@@ -115,20 +115,6 @@ def _fsync(path: Path, flags: int) -> None:
         os.close(handle)
 
 
-# Types of columns as DuckDB writes them.
-SQL_TYPES: dict[object, str] = {
-    pl.String: "varchar",
-    pl.Float64: "double",
-    pl.Int64: "bigint",
-    pl.UInt64: "ubigint",
-    pl.Boolean: "boolean",
-    pl.Date: "date",
-    pl.Datetime("us"): "timestamp",
-    pl.List(pl.Float64): "double[]",
-    pl.List(pl.String): "varchar[]",
-}
-
-
 def _quoted(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
@@ -161,8 +147,8 @@ def blank() -> bytes:
         with duckdb.connect(str(file), config=CONFIG) as con:
             con.execute("begin")  # each statement alone would wait for the disk
             for table, kinds in columns.items():
-                listed = ", ".join(f'"{name}" {SQL_TYPES[kind]}' for name, kind in kinds.items())
-                con.execute(f'create table "{table}" ({listed})')
+                con.register("incoming_frame", pl.DataFrame(schema=kinds).to_arrow())
+                con.execute(f'create table "{table}" as from incoming_frame')
             con.execute("create table meta (key varchar primary key, value varchar)")
             con.execute(VIEWS.read_text())
             con.execute(_comments())
