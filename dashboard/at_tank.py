@@ -13,7 +13,7 @@ from dashboard import data, held_forms, look
 from dashboard import enter_forms as forms
 from pipeline import logbook, trial
 from pipeline.intake import corrections
-from pipeline.intake.ladders import KitRow
+from pipeline.intake.amounts import KitRow
 from pipeline.papers import water_today
 from pipeline.papers.report_facts import next_visit, open_tanks
 from pipeline.papers.visit_sheets import UNITS, expected, value_text

@@ -9,8 +9,7 @@ import streamlit as st
 from dashboard import data, look
 from dashboard import enter_forms as forms
 from pipeline import from_sheet, logbook, trial
-from pipeline.intake.guess import OF_TANKS
-from pipeline.intake.headers import FAMILY
+from pipeline.intake.headers import FAMILY, OF_TANKS
 from pipeline.new_folder import headers
 from pipeline.problems import Problem
 from pipeline.week import Week

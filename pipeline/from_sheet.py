@@ -8,10 +8,9 @@ from itertools import pairwise
 from pathlib import Path
 
 from pipeline.assumptions import built_in
-from pipeline.intake.dates import evidence, numeric
 from pipeline.intake.files import BOOK, TABLES, family_of, own_name
-from pipeline.intake.guess import OF_TANKS, Guess, guess, known_names
-from pipeline.intake.headers import FAMILY, fold, names_of, read_header
+from pipeline.intake.grammar import evidence, numeric
+from pipeline.intake.headers import FAMILY, OF_TANKS, Guess, fold, guess, known_names, names_of, read_header
 from pipeline.intake.structure import NoTable, Table, read_table
 from pipeline.intake.workbook import sheets_of
 from pipeline.logbook import toml_lines

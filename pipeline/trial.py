@@ -13,13 +13,11 @@ import polars as pl
 from pipeline.assumptions import Assumptions, with_overrides
 from pipeline.console import account_dict
 from pipeline.intake import corrections
-from pipeline.intake.amounts import read_change
+from pipeline.intake.amounts import KitRow, read_change
 from pipeline.intake.check import check
 from pipeline.intake.columns import Context, read_dates
 from pipeline.intake.files import BOOK, TABLES, LogFile, family_of, find_files
-from pipeline.intake.guess import guess, known_names
-from pipeline.intake.headers import FAMILY, fold, read_header, required
-from pipeline.intake.ladders import KitRow
+from pipeline.intake.headers import FAMILY, fold, guess, known_names, read_header, required
 from pipeline.intake.names import fold_name
 from pipeline.intake.readings import kits_of, read_one
 from pipeline.intake.round_file import read_round

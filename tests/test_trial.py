@@ -11,8 +11,8 @@ import pytest
 
 from pipeline import trial
 from pipeline.assumptions import with_overrides
+from pipeline.intake.amounts import KitRow
 from pipeline.intake.check import check
-from pipeline.intake.ladders import KitRow
 from tests.conftest import SAMPLE_LOGS
 
 TODAY = dt.date(2026, 6, 2)

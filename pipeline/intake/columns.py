@@ -14,8 +14,7 @@ import polars as pl
 
 from pipeline.assumptions import Assumptions
 from pipeline.intake import amounts
-from pipeline.intake.dates import evidence, read_date
-from pipeline.intake.grammar import Cell, faults, read_word
+from pipeline.intake.grammar import Cell, evidence, faults, read_date, read_word
 from pipeline.units import caco3_per_dh
 from pipeline.week import Round
 from pipeline.wording import number

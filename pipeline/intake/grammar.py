@@ -1,9 +1,13 @@
 """What a cell may say, and what is made of it. Each reader takes the text of one cell and returns a Cell; it runs once
-for each distinct text, so it is plain Python. Each fault is a test, an outcome, a sentence, a suggestion."""
+for each distinct text, so it is plain Python. Each fault is a test, an outcome, a sentence, a suggestion.
 
+The order of day and month in a date is never sniffed from a value: the file settles it, or the declared order does, or
+the row is held with both readings."""
+
+import calendar
 import datetime as dt
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from typing import Literal
@@ -12,31 +16,31 @@ from pipeline.sentences import table
 
 Outcome = Literal["accepted", "converted", "warned", "held"]
 
-BLANKS = frozenset({"", "-", "–", "—", "n/t", "nt", "not tested", "n/a", "na", "none taken"})
-NO_RESULT = frozenset({"ok", "fine", "good", "?", "??", "yes", "no", "bad", "high", "low", "normal", "x"})
-TRACES = frozenset({"trace", "nd", "n.d.", "not detected", "undetectable", "nil detected"})
-
 NUMBER = r"(?:\d+(?:\.\d+)?|\.\d+)"
-PLAIN = re.compile(rf"^[+]?{NUMBER}$")
-COMMA = re.compile(r"^\d+,\d{1,2}$|^\d+,\d{4,}$|^0,\d+$")
-THOUSAND = re.compile(r"^[1-9]\d{0,2},\d{3}$")
-UNDER = re.compile(rf"^(?:<|≤|<=|under|below|less than)\s*(?P<n>{NUMBER})$")
-OVER = re.compile(rf"^(?:>|≥|>=|over|above|more than)\s*(?P<n>{NUMBER})$|^(?P<m>{NUMBER})\s*\+$")
-RANGE = re.compile(rf"^(?:between\s+)?(?P<a>{NUMBER})\s*(?:-|–|—|to|and|\.\.\.)\s*(?P<b>{NUMBER})$")
-SLASHED = re.compile(r"^\d{1,3}/\d{1,3}(?:/\d{2,4})?$")
-WITH_UNIT = re.compile(r"^(?P<body>.*?\d\.?|.*?\d\s*\+)\s*(?P<unit>[^\d\s.,<>+\-–][^<>]*)$")
-MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
-EATEN = re.compile(rf"^(?P<d>\d{{1,2}})[-/ .](?P<m>{'|'.join(MONTHS)})[a-z]*\.?(?:[-/ .]\d{{2,4}})?$")
-EATEN_TURNED = re.compile(rf"^(?P<m>{'|'.join(MONTHS)})[a-z]*[-/ .](?P<d>\d{{1,2}})(?:[-/ .]\d{{2,4}})?$")
-EATEN_ISO = re.compile(r"^(?:19|20)\d\d-(?P<m>\d\d)-(?P<d>\d\d)(?: 00:00:00)?$")
-EATEN_FULL = re.compile(r"^(?P<d>\d{1,2})[/.-](?P<m>\d{1,2})[/.-](?:19|20)\d\d$")
-SERIAL = re.compile(r"^[34]\d{4}$")
+MONTHS = [name.lower() for name in calendar.month_abbr[1:]]
+DAYS = [name.lower() for name in calendar.day_abbr]
+WORDS: dict[str, list[str]] = table(__file__, "forms.toml")["words"]
+BLANKS = frozenset(WORDS["blank"])
 SLIPS = str.maketrans({"O": "0", "o": "0", "l": "1", "I": "1", "|": "1"})
 LARGEST = 1e9  # whole numbers must stay whole in every cast: no limit of the trade, those are in assumptions.toml
 LETTERED = re.compile(r"^[\dOolI|.,]+")
 PARTS = {"¼": ".25", "½": ".5", "¾": ".75"}  # of old keyboards and thermometers
 PART = re.compile(r"(?P<whole>\d*) ?(?P<part>[¼½¾])")
-ABOUT = re.compile(r"^(?:about|approx\.?|approximately|roughly|around|circa|ca\.?|c\.|~|≈)\s*")
+NUMERIC = re.compile(r"^(\d{1,2})[-/. ](\d{1,2})[-/. ](\d{4}|\d{2})$")
+NAMED_DAY = re.compile(rf"^({'|'.join(DAYS)})[a-z]{{0,6}}\.?,? ?(?=\d)", re.IGNORECASE)
+
+
+def forms(kind: str) -> dict[str, re.Pattern[str]]:
+    """The patterns of forms.toml of one kind."""
+    patterns: dict[str, str] = table(__file__, "forms.toml")[kind]
+    filled = {"{n}": NUMBER, "{month}": "|".join(MONTHS)}
+    return {
+        name: re.compile(re.sub(r"\{[a-z]+\}", lambda place: filled[place[0]], pattern))
+        for name, pattern in patterns.items()
+    }
+
+
+NUMBERS, EATEN, DATES = forms("number"), forms("eaten"), forms("date")
 
 
 @dataclass(frozen=True)
@@ -79,25 +83,31 @@ def held(case: str, text: str, suggestion: str = "", **shown: object) -> Cell:
 
 
 def _tidy(text: str) -> str:
-    return re.sub(r"\s+", " ", text.replace("\u00a0", " ").replace("\u202f", " ")).strip()
+    return " ".join(text.split())
+
+
+def _month(text: str) -> int | None:
+    named = (number for number, start in enumerate(MONTHS, 1) if text.startswith(start))
+    return int(text) if text.isdigit() else next(named, None)
+
+
+def _of_serial(text: str) -> dt.date:
+    return dt.date(1899, 12, 30) + dt.timedelta(int(text))  # day 1 of a spreadsheet is 1 January 1900
 
 
 def _eaten(text: str) -> Cell | None:
     """#6: a range that a spreadsheet turned into a date."""
-    folded = text.casefold()
-    for pattern in (EATEN, EATEN_TURNED, EATEN_ISO, EATEN_FULL):
-        if found := pattern.match(folded):
-            month = found["m"]
-            second = int(month) if month.isdigit() else MONTHS.index(month) + 1
-            first = int(found["d"])
-            # Which of the two was the day hangs on the spreadsheet's own settings: the lower end comes first.
-            low, high = sorted((first, second))
-            return held("eaten by a spreadsheet", text, f"{low}-{high}", low=low, high=high)
-    if SERIAL.match(text):
-        day = dt.date(1899, 12, 30) + dt.timedelta(int(text))  # day 1 of a spreadsheet is 1 January 1900
-        low, high = sorted((day.day, day.month))
-        return held("eaten by a spreadsheet: its number", text, f"{low}-{high}", low=low, high=high)
-    return None
+    case, ends = "eaten by a spreadsheet", []
+    if found := next((found for form in EATEN.values() if (found := form.match(text.casefold()))), None):
+        ends = [int(found["d"]), _month(found["m"]) or 0]
+    elif NUMBERS["serial"].match(text):
+        day = _of_serial(text)
+        case, ends = "eaten by a spreadsheet: its number", [day.day, day.month]
+    if not ends:
+        return None
+    # Which of the two was the day hangs on the spreadsheet's own settings: the lower end comes first.
+    low, high = sorted(ends)
+    return held(case, text, f"{low}-{high}", low=low, high=high)
 
 
 def _slip(text: str, reads: Callable[[str], bool]) -> str:
@@ -121,21 +131,21 @@ def read_quantity(text: str) -> Cell:
     folded = tidy.casefold()
     if folded in BLANKS:
         return BLANK
-    if folded in TRACES:
+    if folded in WORDS["trace"]:
         return Cell("accepted", 0.0, None, "under", word="trace")
-    if folded in NO_RESULT:
+    if folded in WORDS["no result"]:
         return held("no result", text)
     if (eaten := _eaten(tidy)) is not None:
         return eaten
-    if tidy[:1] in "=@" or (tidy[:1] in "+-" and not re.match(rf"^[+-]\s*{NUMBER}", tidy)):
+    if NUMBERS["formula"].match(tidy):
         return held("formula", text)
     if any(mark in tidy for mark in PARTS):
         return _with_part(tidy, text)
-    about = ABOUT.match(folded)
+    about = NUMBERS["about"].match(folded)
     guessed = about is not None
     body = folded[about.end() :] if about else folded
     cell = _read_body(body, text)
-    if cell is None and (found := WITH_UNIT.match(body)):
+    if cell is None and (found := NUMBERS["with a unit"].match(body)):
         unit = _tidy(tidy[len(tidy) - len(found["unit"]) :])
         cell = _read_body(found["body"].strip(), text)
         if cell is not None and not cell.held:
@@ -167,30 +177,27 @@ def slip_of(text: str) -> str:
 
 def _read_body(body: str, text: str) -> Cell | None:
     """The number or range of a cell without its unit; None where it is neither."""
-    if THOUSAND.match(body):
+    if NUMBERS["thousand"].match(body):
         return held("thousand or decimal", text, whole=body.replace(",", ""), point=body.replace(",", "."))
-    converted = ""
-    if COMMA.match(body):
-        body, converted = body.replace(",", "."), "decimal comma read as a point"
-    elif "," in body and re.search(r"\d,\d", body) and not re.search(r"\d,\d{3}(?!\d)", body):
-        body, converted = re.sub(r"(\d),(\d)", r"\1.\2", body), "decimal comma read as a point"
-    outcome: Outcome = "converted" if converted else "accepted"
-    fault = "decimal comma" if converted else ""
-    if PLAIN.match(body):
+    cell = Cell()
+    if any(NUMBERS[commas].match(body) for commas in ("comma", "several commas")):
+        cell = Cell("converted", fault="decimal comma", says="decimal comma read as a point")
+        body = re.sub(r"(\d),(\d)", r"\1.\2", body)
+    if NUMBERS["plain"].match(body):
         value = float(body)
-        return Cell(outcome, value, value, "number", fault=fault, says=converted, digits=len(body.partition(".")[2]))
-    if re.match(rf"^-\s*{NUMBER}$", body):
+        return replace(cell, low=value, high=value, kind="number", digits=len(body.partition(".")[2]))
+    if NUMBERS["negative"].match(body):
         return held("negative", text, _tidy(text).lstrip("- "))
-    if found := UNDER.match(body):
-        return Cell(outcome, 0.0, float(found["n"]), "under", fault=fault, says=converted)
-    if found := OVER.match(body):
-        return Cell(outcome, float(found["n"] or found["m"]), None, "over", fault=fault, says=converted)
-    if found := RANGE.match(body):
+    if found := NUMBERS["under"].match(body):
+        return replace(cell, low=0.0, high=float(found["n"]), kind="under")
+    if found := NUMBERS["over"].match(body):
+        return replace(cell, low=float(found["n"] or found["m"]), kind="over")
+    if found := NUMBERS["range"].match(body):
         low, high = float(found["a"]), float(found["b"])
         if low > high:
             return held("turned range", text, f"{found['b']}-{found['a']}")
-        return Cell(outcome, low, high, "between", fault=fault, says=converted)
-    if SLASHED.match(body):
+        return replace(cell, low=low, high=high, kind="between")
+    if NUMBERS["slashed"].match(body):
         a, b = body.split("/")[:2]
         return held("date or fraction", text, f"{a}-{b}", a=a, b=b)
     return None
@@ -224,3 +231,104 @@ def nearest_word(text: str, words: Sequence[str]) -> str:
     by_fold = {_fold_word(word): word for word in words}
     near = get_close_matches(_fold_word(text), by_fold, 1, 0.7)
     return by_fold[near[0]] if near else ""
+
+
+# -- dates and times -----------------------------------------------------------------------------------
+
+
+def _made(year: str, month: int, day: int) -> dt.date | None:
+    """A day of the calendar; years of two digits are of this century: tanks are younger than that."""
+    try:
+        return dt.date(int(year) + 2000 if len(year) == 2 else int(year), month, day)
+    except ValueError:
+        return None
+
+
+def numeric(text: str) -> tuple[re.Match[str] | None, int | None]:
+    """A date of numbers alone, and the day of the week that stands before it, Monday 0."""
+    tidy = _tidy(text)
+    named = NAMED_DAY.match(tidy)
+    return NUMERIC.match(tidy[named.end() :] if named else tidy), DAYS.index(named[1].lower()) if named else None
+
+
+def is_date(text: str) -> bool:
+    """Whether a cell is written as a date."""
+    plain = text.strip().casefold()
+    return numeric(plain)[0] is not None or any(form.match(plain) for form in DATES.values())
+
+
+def _both_ways(found: re.Match[str]) -> dict[str, dt.date]:
+    """Order -> the day that a date of numbers is by it, where it is one."""
+    first, second = int(found[1]), int(found[2])
+    ways = {"day-first": _made(found[3], second, first), "month-first": _made(found[3], first, second)}
+    return {order: day for order, day in ways.items() if day is not None}
+
+
+def evidence(texts: Iterable[str]) -> str:
+    """What order a file's dates show: day-first, month-first, both, or blank where no part is over 12 and no day of the
+    week stands with one."""
+    shown = set()
+    for text in texts:
+        found, weekday = numeric(text)
+        if found and found[1] != found[2]:
+            ways = {order: day for order, day in _both_ways(found).items() if weekday in (None, day.weekday())}
+            shown |= set(ways) if len(ways) == 1 else set()
+    return shown.pop() if len(shown) == 1 else "both" if shown else ""
+
+
+def _as_day(day: dt.date | None, text: str, how: str = "read as") -> Cell:
+    if day is None:
+        return held("impossible date", text)
+    return Cell("converted", day=day, fault="date form", says=f"{how}: {day.isoformat()}")
+
+
+def _of_numbers(text: str, found: re.Match[str], weekday: int | None, order: str, shown: str) -> Cell:
+    ways = _both_ways(found)
+    if weekday is not None:
+        fits = {day for day in ways.values() if day.weekday() == weekday}
+        if len(fits) == 1:
+            return _as_day(fits.pop(), text, "read by its day of the week as")
+        name = calendar.day_name[weekday]
+        says = f"“{text[:60]}” is no {name}, whichever of the two is the month; expected a date such as 2026-06-01."
+        return held("not a date", says)
+    if len({*ways.values()}) < 2:
+        return _as_day(next(iter(ways.values()), None), text)
+    if shown in ways:
+        return _as_day(ways[shown], text, f"read {shown}, as this file shows")
+    if not shown and order in ways:
+        return _as_day(ways[order], text, f"read {order}, as round.toml says")
+    why = "this file holds dates in both orders" if shown else "nothing says whether the day or the month comes first"
+    one, other = (f"{day.day} {day:%B} (a {day:%A})" for day in ways.values())
+    return held("ambiguous date", text, one=one, other=other, why=why)
+
+
+def read_date(text: str, order: str, shown: str) -> Cell:
+    """A date. `order` is the round's declared order, `shown` what the file's own dates show (`evidence`)."""
+    tidy = _tidy(text)
+    if tidy in ("", "-"):
+        return BLANK
+    found, weekday = numeric(tidy)
+    if found:
+        return _of_numbers(tidy, found, weekday, order, shown)
+    if NUMBERS["serial"].match(tidy):
+        return _as_day(_of_serial(tidy), text, "a spreadsheet's day number, read as")
+    for form in DATES.values():
+        if (found := form.match(tidy.casefold())) and (month := _month(found["m"])) is not None:
+            day = _made(found["y"], month, int(found["d"]))
+            return Cell(day=day) if day and tidy == day.isoformat() else _as_day(day, text)
+    return held("not a date", text)
+
+
+def read_time(text: str) -> Cell:
+    """A time of day in seconds: 9:20, 09.20, 0920, 9:20 pm; anything else is held, and the row counts from midnight."""
+    folded = re.sub(r"\s+", "", text).casefold()
+    if folded in ("", "-"):
+        return BLANK
+    found = re.match(r"^(\d{1,2})[:.h](\d{2})(?:[:.]\d{2}(?:\.\d+)?)?(am|pm)?$|^(\d{2})(\d{2})$", folded)
+    if found:
+        hour, minute = int(found[1] or found[4]), int(found[2] or found[5])
+        if found[3]:
+            hour = hour % 12 + (12 if found[3] == "pm" else 0)
+        if hour < 24 and minute < 60:
+            return Cell(low=3600.0 * hour + 60.0 * minute, kind="number")
+    return held("not a time", text)

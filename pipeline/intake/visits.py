@@ -22,8 +22,7 @@ from pipeline.intake.columns import (
     sheet_order,
     unit_column,
 )
-from pipeline.intake.dates import read_time
-from pipeline.intake.grammar import BLANK, Cell, held, read_word
+from pipeline.intake.grammar import BLANK, Cell, held, read_time, read_word
 from pipeline.intake.judge import judge
 from pipeline.intake.names import SEVERAL, Resolver, fold_name
 from pipeline.intake.readings import Kits, kits_of, read_typed

@@ -8,7 +8,7 @@ import pytest
 
 from pipeline import weekly
 from pipeline.assumptions import built_in
-from pipeline.intake import amounts, ladders
+from pipeline.intake import amounts
 from pipeline.papers.phone_form import phone_form
 from tests.small_folder import write_folder
 
@@ -31,20 +31,20 @@ def test_what_a_drop_is_worth(text: str, worth: float | None) -> None:
 )
 def test_a_count_is_one_drop_wide(typed: float, low: float, high: float, whole: bool) -> None:
     """The colour turned at the last drop, and not at the one before."""
-    assert ladders.drop_interval(0.5, typed) == pytest.approx((low, high, whole))
+    assert amounts.drop_interval(0.5, typed) == pytest.approx((low, high, whole))
 
 
 def test_drops_of_other_units_and_cells_that_are_no_count() -> None:
-    kit = ladders.KitRow((), 0.056, "mg/L CaCO3", per_drop=10.0)
+    kit = amounts.KitRow((), 0.056, "mg/L CaCO3", per_drop=10.0)
     assumed = built_in()
-    taken = ladders.read_reading("kh", "80", "", kit, assumed)
+    taken = amounts.read_reading("kh", "80", "", kit, assumed)
     assert (taken.low, taken.high, taken.outcome) == (pytest.approx(3.92), pytest.approx(4.48), "converted")
-    odd = ladders.read_reading("kh", "83", "", kit, assumed)
+    odd = amounts.read_reading("kh", "83", "", kit, assumed)
     assert (odd.outcome, odd.fault) == ("warned", "off the ladder")
     assert odd.says == "83 is no whole number of drops of 10 each; taken as between 80 and 90."
-    drops = ladders.read_reading("kh", "8 drops", "", kit, assumed)
+    drops = amounts.read_reading("kh", "8 drops", "", kit, assumed)
     assert (drops.low, drops.high, drops.says) == (pytest.approx(3.92), pytest.approx(4.48), "8 drops read as 80.")
-    assert ladders.read_reading("kh", "8 drops", "", None, assumed).held
+    assert amounts.read_reading("kh", "8 drops", "", None, assumed).held
 
 
 def test_a_folder_with_a_drop_count_kit(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pipeline.assumptions import built_in
-from pipeline.intake import amounts, dates, grammar, ladders
+from pipeline.intake import amounts, grammar
 from pipeline.intake.check import check
 from pipeline.intake.files import LogFile, family_of
 from pipeline.intake.sheets import read_sheets
@@ -21,7 +21,7 @@ from schemas.words import DATE_ORDERS, PARAMETERS, ROW_OUTCOMES, TAKEN
 
 FIGURES = built_in()
 TODAY = dt.date(2026, 6, 15)
-KIT = ladders.KitRow((0.0, 3.0, 11.0, 26.0, 47.0, 83.0), 1.0, "NO3")
+KIT = amounts.KitRow((0.0, 3.0, 11.0, 26.0, 47.0, 83.0), 1.0, "NO3")
 STANDING = {
     "sites.csv": b"site,name,water_supply\nmill,Crumpetwell House,well\n",
     "tanks.csv": b"tank,site,name,net_l\nA1,mill,Parlour,200\nA2,mill,Lounge,120\n",
@@ -67,10 +67,10 @@ def test_no_cell_raises(text: str) -> None:
     for gallon in ("", "imperial"):
         sound(amounts.read_change(text, "", FIGURES, gallon))
     for order in DATE_ORDERS:
-        day = dates.read_date(text, order, "")
+        day = grammar.read_date(text, order, "")
         assert (day.day is None) or not day.held
         sound(day)
-    sound(dates.read_time(text))
+    sound(grammar.read_time(text))
     assert isinstance(grammar.slip_of(text), str)
 
 
@@ -78,7 +78,7 @@ def test_no_cell_raises(text: str) -> None:
 @given(text=typed, parameter=st.sampled_from(PARAMETERS), unit=st.sampled_from(["", "mg/L", "NO3-N", "F", "?"]))
 def test_no_reading_raises_or_ends_outside_itself(text: str, parameter: str, unit: str) -> None:
     for kit in (None, KIT):
-        taken = ladders.read_reading(parameter, text, unit, kit, FIGURES)
+        taken = amounts.read_reading(parameter, text, unit, kit, FIGURES)
         sound(taken)
         if taken.matched is not None:
             assert taken.low is not None

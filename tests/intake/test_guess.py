@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.intake.dates import evidence, read_date
-from pipeline.intake.guess import guess, is_date
+from pipeline.intake.grammar import evidence, is_date, read_date
+from pipeline.intake.headers import guess
 
 DATES = ["01/06/2026", "8 June 2026"]
 NUMBERS = ["7.2", "<5", "5-10", "40 ppm", ""]
@@ -45,7 +45,7 @@ def test_no_two_columns_are_guessed_the_same_and_the_surer_name_wins() -> None:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("text", ["2026-06-01", "1.6.26", "1st June 2026", "June 1, 2026", "20260601"])
+@pytest.mark.parametrize("text", ["2026-06-01", "1.6.26", "1st June 2026", "June 1, 2026", "20260601", "2026-06-01T09:20"])
 def test_dates_are_known_as_dates(text: str) -> None:
     assert is_date(text)
     assert not is_date(f"{text} about")
