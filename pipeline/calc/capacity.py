@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline import wording
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors, half_cycle, servicing
 from pipeline.calc.chemistry import nitrate_from_feed, nitrate_from_feed_published
@@ -27,6 +26,9 @@ from pipeline.calc.layers import (
     table,
     unique_requests,
 )
+from pipeline.sentences import filled
+from pipeline.sentences import table as sentences
+from pipeline.wording import counted
 from schemas import Tables, conform
 
 Row = Mapping[str, Any]
@@ -99,7 +101,7 @@ def layer_factors(
     """The layers with every factor, `ahead` days from their as-of day if nothing else happens; null where none applies.
 
     Only biological layers have factors; pads and carbon do no work for the full cycle. Columns added: age_weeks,
-    used_quality, maturity, disturbance, clog, temperature, effective_kg, and what `layer_why` reads.
+    used_quality, maturity, disturbance, clog, temperature, effective_kg, and what `layers_why` reads.
     """
     clogs = filters.select(*FILTER_REQUEST, "clog", "clogged_by", "overdue_weeks", "flow_of_clean")
     days = (pl.col("as_of") - pl.max_horizontal("wetted", "dried")).dt.total_days().cast(pl.Float64)
@@ -128,81 +130,69 @@ def layer_factors(
     )
 
 
-def _disturbed(row: Row) -> str:
-    """The disturbance that is felt most, and its day."""
-    what, size = row["disturbed_by"], row["disturbed_size"]
-    if what == "stopped":
-        what = f"stopped for {wording.counted(round(size), 'hour')}"
-    elif what.startswith("rinsed"):
-        what = f"{'all (share not recorded)' if size is None else wording.per_cent(100 * size)} {what}"
-    return f"{what} on {wording.day(row['disturbed_on'])}"
+def _reasons() -> dict[str, pl.Expr]:
+    """When each reason of capacity.toml holds for a layer, in the order they are said."""
+    felt, kind = pl.col("disturbance") < 1, pl.col("disturbed_by")
+    rinsed = kind.str.starts_with("rinsed")
+    return {
+        "no quality": ~known("quality"),
+        "quality": pl.col("quality") < 1,
+        "place": pl.col("place_why") != "",
+        "bypass": pl.col("bypass"),
+        "no age": ~known("age_weeks"),
+        "new": pl.col("maturity") < 1,
+        "stopped": felt & (kind == "stopped"),
+        "all rinsed": felt & rinsed & ~known("disturbed_size"),
+        "rinsed": felt & rinsed & known("disturbed_size"),
+        "disturbed": felt & (kind != "stopped") & ~rinsed,
+        "dried": known("dried"),
+        **{cause: pl.col("clogged_by") == cause for cause in ("flow", "overdue", "sludge", "service not recorded")},
+        "warmth": pl.col("temperature") != 1,
+    }
 
 
-def _clogged(row: Row) -> str:
-    if row["clogged_by"] == "flow":
-        return f"flow at {wording.per_cent(100 * row['flow_of_clean'])} of clean"
-    if row["clogged_by"] == "overdue":
-        return f"service {wording.counted(round(row['overdue_weeks']), 'week')} overdue"
-    return "sludge found at the last service" if row["clogged_by"] == "sludge" else row["clogged_by"] or ""
+def layers_why(layers: pl.DataFrame, assumed: Assumptions) -> pl.Series:
+    """Why each layer's factors are not 1, one reason a factor; nothing for pads and carbon, which do no such work."""
+    reasons, says = _reasons(), sentences(__file__, "capacity.toml")["why"]
+    full = assumed["maturity_full_weeks"]
+    marked = layers.with_columns((pl.col("biological") & holds).alias(f"why {case}") for case, holds in reasons.items())
 
+    def why(row: Row) -> str:
+        hours, late = (round(row[name] or 0) for name in ("disturbed_size", "overdue_weeks"))
+        shown = {
+            "age": counted(int(row["age_weeks"] or 0), "week"),
+            "hours": counted(hours, "hour"),
+            "late": counted(late, "week"),
+        }
+        shown |= row
+        return "; ".join(filled(says[case], full=full, **shown) for case in reasons if row[f"why {case}"])
 
-def layer_why(row: Row, assumed: Assumptions) -> str:
-    """Why a layer's factors are not 1, one reason a factor; nothing for pads and carbon, which do no such work."""
-    if not row["biological"]:
-        return ""
-    parts = []
-    if row["quality"] is None:
-        parts.append("quality not in the catalogue")
-    elif row["quality"] < 1:
-        parts.append(f"quality {row['quality']:g}")
-    parts.append(row["place_why"])
-    if row["bypass"]:
-        parts.append("water is suspected to pass it by")
-    if row["age_weeks"] is None:
-        parts.append("age not recorded: taken as mature")
-    elif row["maturity"] < 1:
-        age = wording.counted(int(row["age_weeks"]), "week")
-        parts.append(f"new: {age} old, mature at week {assumed['maturity_full_weeks']:g}")
-    if row["disturbance"] < 1 and row["disturbed_by"] is not None:
-        parts.append(_disturbed(row))
-    if row["dried"] is not None:
-        parts.append(f"dried out on {wording.day(row['dried'], year=True, weekday=False)}")
-    parts.append(_clogged(row))
-    if row["temperature"] is not None and row["temperature"] != 1:
-        parts.append(f"water at {wording.reading('temperature', row['temperature_c'])}")
-    return "; ".join(part for part in parts if part)
-
-
-def lacks(row: Row) -> tuple[str | None, str | None]:
-    """What a layer lacks for the plain rating, and what for the working one only; None where nothing."""
-    if row["stage"] is None:
-        return f"the stage of {row['medium']}", None
-    if not row["biological"]:
-        return None, None
-    plain = working = None
-    matters = row["quality"] is None or row["quality"] > 0
-    mass = f"the mass of {row['medium']} in {row['filter']} {row['compartment']}"
-    no_mass = row["mass_kg"] is None and not row["foam"]
-    if row["quality"] is None and not row["foam"]:
-        plain = f"the quality of {row['medium']}"
-    elif no_mass and row["counts"]:
-        plain = mass
-    if no_mass and matters and not row["counts"]:
-        working = mass
-    elif row["place"] is None and matters:
-        working = f"the place of {row['filter']} {row['compartment']} in the flow"
-    return plain, working
+    return pl.Series("why", [why(row) for row in marked.iter_rows(named=True)], pl.String)
 
 
 def missing(layers: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
-    """What the layers lack, one row a request: plain_missing and working_missing, lists of words."""
-    unknown = pl.any_horizontal(pl.col("quality", "mass_kg", "place").is_null())
-    some = layers.filter(pl.col("stage").is_null() | (pl.col("biological") & unknown))
-    rows = [(row["tank"], row["as_of"], *lacks(row)) for row in some.iter_rows(named=True)]
+    """What the layers lack, one row a request: plain_missing and working_missing, lists of words. The plain rating needs
+    quality and mass of what counts; the working one also the mass and the place of all that works."""
+    biological, solid, matters = pl.col("biological"), ~pl.col("foam"), (pl.col("quality") > 0).fill_null(True)
+    no_mass, counts = pl.col("biological") & ~known("mass_kg") & solid, pl.col("counts")
+    lacks = {
+        "plain_missing": first_of(
+            (~known("stage"), "stage"), (biological & ~known("quality") & solid, "quality"), (no_mass & counts, "mass")
+        ),
+        "working_missing": first_of(
+            (no_mass & matters & ~counts, "mass"), (biological & ~known("place") & matters, "place")
+        ),
+    }
+    says = sentences(__file__, "capacity.toml")["lacks"]
+    some = layers.with_columns(**lacks).filter(pl.any_horizontal(pl.col(list(lacks)).is_not_null()))
+    rows = [
+        (row["tank"], row["as_of"], *(row[of] and filled(says[row[of]], **row) for of in lacks))
+        for row in some.iter_rows(named=True)
+    ]
     bare = placed.join(layers, on=FILTER_REQUEST, how="anti").select(*REQUEST, "filter")
     rows += [(*key, f"what fills {name}", None) for *key, name in bare.iter_rows()]
-    schema = {"tank": pl.String, "as_of": pl.Date, "plain_missing": pl.String, "working_missing": pl.String}
-    lists = pl.col("plain_missing", "working_missing").drop_nulls().unique(maintain_order=True)
+    schema = {"tank": pl.String, "as_of": pl.Date, **dict.fromkeys(lacks, pl.String)}
+    lists = pl.col(list(lacks)).drop_nulls().unique(maintain_order=True)
     return pl.DataFrame(rows, schema=schema, orient="row").group_by(REQUEST).agg(lists)
 
 
@@ -313,8 +303,7 @@ def parts(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> Calcu
 def put_together(found: Calculated, assumed: Assumptions) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Capacity and layers, with every column there is, of some parts."""
     full = layer_factors(found.layers, found.tanks, found.filters, found.reached, assumed)
-    why = [layer_why(row, assumed) for row in full.iter_rows(named=True)]
-    full = full.with_columns(pl.Series("why", why, dtype=pl.String))
+    full = full.with_columns(layers_why(full, assumed))
     return rated(found.tanks, full, found.filters, missing(full, found.filters), assumed), full
 
 

@@ -4,7 +4,6 @@ And what a result hangs on: how far an assumption may move before the word chang
 """
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -12,9 +11,11 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors
 from pipeline.calc.capacity import layer_factors, parts, put_together
-from pipeline.calc.layers import REQUEST, numbers, series
+from pipeline.calc.layers import REQUEST, first_of, numbers, series
 from pipeline.calc.servicing import DAYS_A_WEEK
-from pipeline.wording import day, number, pct
+from pipeline.sentences import filled
+from pipeline.sentences import table as sentences
+from pipeline.wording import number
 from schemas import Tables
 
 AHEAD = [*REQUEST, "ahead"]
@@ -63,24 +64,20 @@ def back_within(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) ->
     rows = course.sort(AHEAD).group_by(REQUEST, maintain_order=True).agg(
         pl.col("working_load_pct").first().alias("now_pct"),
         pl.col("working_load_pct").last().alias("mature_pct"),
-        pl.col("effective_kg").last().alias("mature_kg"),
         pl.when(~within.first()).then(pl.col("day").filter(within).first()).alias("on"),
-        within.first().alias("within"),
+        case=first_of(
+            (within.first(), "within"), (within.any(), "on"), (pl.col("working_load_pct").last().is_not_null(), "over"),
+            (pl.col("effective_kg").last() == 0, "never"), otherwise="not known",
+        ),
     )  # fmt: skip
-    says = pl.Series("says", [_back_says(row) for row in rows.iter_rows(named=True)], dtype=pl.String)
-    return rows.drop("mature_kg", "within").with_columns(says)
+    return _with_says(rows, "back")
 
 
-def _back_says(row: dict[str, Any]) -> str:
-    if row["within"]:
-        return "Within its working rating now."
-    if row["on"] is not None:
-        return f"Back within rating on {day(row['on'])}, if nothing else happens."
-    if row["mature_pct"] is not None:
-        return f"Stays over: {pct(row['mature_pct'])} even when all media is mature."
-    if row["mature_kg"] == 0:
-        return "Half cycle only: nothing in it will work for the full cycle."
-    return "Can't say: what is needed is not all known."
+def _with_says(rows: pl.DataFrame, kind: str) -> pl.DataFrame:
+    """The rows with what capacity.toml says of each `case`."""
+    of = sentences(__file__, "capacity.toml")[kind]
+    says = [filled(of[row["case"]], **row) for row in rows.iter_rows(named=True)]
+    return rows.drop("case").with_columns(pl.Series("says", says, pl.String))
 
 
 # -- what a result hangs on --------------------------------------------------------------------------
@@ -94,30 +91,22 @@ def break_even(frame: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """
     limit = assumed["within_pct"]
     fed = pl.when(pl.col("load_basis") == "feed").then("feed_g_day")
-    things = [  # the load of a rating, what may move, its value, and whether the load rises with it
-        ("plain", "litres kept by a kilogram", pl.lit(assumed["litres_per_kg"]), False),
-        ("plain", "net litres", pl.col("net_l"), True),
-        ("working", "quality of the media", pl.lit(1.0), False),
-        ("working", "stocking", pl.col("load"), True),
-        ("working", "food in grams a day", fed, True),
+    things = [  # the load of a rating, what may move, its value, and what the load does with it
+        ("plain", "litres kept by a kilogram", pl.lit(assumed["litres_per_kg"]), "falls"),
+        ("plain", "net litres", pl.col("net_l"), "rises"),
+        ("working", "quality of the media", pl.lit(1.0), "quality"),
+        ("working", "stocking", pl.col("load"), "rises"),
+        ("working", "food in grams a day", fed, "rises"),
     ]
     parts_ = []
-    for rating, what, now, rises in things:
+    for rating, what, now, moves in things:
         load = pl.col(f"{rating}_load_pct")
-        at = now * limit / load if rises else now * load / limit
-        rows = frame.filter(load > 0).select(
-            *REQUEST, rating=pl.lit(rating), what=pl.lit(what), now=now, at=at, over=load > limit
+        at = now * limit / load if moves == "rises" else now * load / limit
+        over = at > 1 if moves == "quality" else load > limit  # nothing makes media better than it is
+        case = first_of((over, f"{moves}, over"), otherwise=f"{moves}, within")
+        parts_.append(
+            frame.filter(load > 0).select(*REQUEST, rating=pl.lit(rating), what=pl.lit(what), now=now, at=at, case=case)
         )
-        rows = rows.drop_nulls("now")
-        says = [_crossing_says(what, at, over, rises=rises) for at, over in rows.select("at", "over").iter_rows()]
-        parts_.append(rows.drop("over").with_columns(pl.Series("says", says, dtype=pl.String)))
-    return pl.concat(parts_).sort(*REQUEST, "rating", "what")
-
-
-def _crossing_says(what: str, at: float, over: bool, *, rises: bool) -> str:
-    if what == "quality of the media":  # a share of what is taken: nothing makes media better than it is
-        if at > 1:
-            return "quality of the media: over, whatever its quality"
-        return f"over only if the media does less than {pct(100 * at)} of what is taken"
-    more, less = ("more than", "less than") if rises else ("less than", "more than")
-    return f"{what}: {f'within only if {less}' if over else f'over only if {more}'} {number(at, 2)}"
+    rows = pl.concat(parts_).drop_nulls("now")
+    near = pl.Series("near", [number(at, 2) for at in rows["at"]], pl.String)
+    return _with_says(rows.with_columns(near), "crossing").drop("near").sort(*REQUEST, "rating", "what")

@@ -2,40 +2,33 @@
 says stands in dates.toml."""
 
 import datetime as dt
-from collections.abc import Callable
-from typing import Any
 
 import polars as pl
 
 from pipeline.assumptions import Assumptions
-from pipeline.calc.layers import REQUEST, in_force, table
+from pipeline.calc.layers import REQUEST, first_of, in_force, known, table
 from pipeline.calc.servicing import checks, flow_timings
 from pipeline.sentences import filled
 from pipeline.sentences import table as sentences
-from pipeline.wording import counted, day
+from pipeline.wording import day
 from schemas import Tables, conform, empty
 
-Row = dict[str, Any]
 BASES = {"CP": "common practice, no source", "HOUSE": "house figure"}
 
 
 def _jobs(
-    rows: pl.LazyFrame,
-    what: str,
-    about: str,
-    on: pl.Expr,
-    assumed: Assumptions,
-    more: Callable[[Row], Row] | None = None,
+    rows: pl.LazyFrame, what: str, about: str, on: pl.Expr, assumed: Assumptions, case: pl.Expr | None = None
 ) -> pl.DataFrame:
-    """Rows that have a day as jobs; their sentences are filled with the row and with what `more` makes of it."""
+    """Rows that have a day as jobs; their sentences are filled with the row. `case` is that of dates.toml, where there is
+    more than one."""
     rows = rows.with_columns(on.alias("on"), pl.col(about).alias("about")).drop_nulls("on")
+    rows = rows.with_columns(case=pl.lit(None, pl.String) if case is None else case)
     sentence, types = sentences(__file__, "dates.toml")[what], dict(empty("due").drop("late_days").schema)
     basis, jobs = filled(sentence["basis"], assumed=assumed, **BASES), []
     for row in rows.collect().iter_rows(named=True):
         year = row["as_of"].year
         shown = {k: day(v, year=v.year != year) if isinstance(v, dt.date) else v for k, v in row.items()}
-        shown |= {} if more is None else more(row)
-        says, do = (filled(sentence[part], **shown) for part in ("says", "do"))
+        says, do = (filled(sentence[part], assumed=assumed, **shown) for part in (row["case"] or "says", "do"))
         jobs.append({**row, "what": what, "says": says, "do": do, "basis": basis})
     return pl.DataFrame(jobs, schema=types) if jobs else pl.DataFrame(schema=types)
 
@@ -54,8 +47,8 @@ def _last_before(rows: pl.LazyFrame, events: pl.LazyFrame, by: str) -> pl.LazyFr
     return rows.sort("as_of").join_asof(events, left_on="as_of", right_on="date", by=by, check_sortedness=False)
 
 
-def _days(days: pl.Expr) -> pl.Expr:
-    return pl.duration(days=days.round().cast(pl.Int64))
+def _days(days: pl.Expr | float) -> pl.Expr:
+    return pl.duration(days=days.round().cast(pl.Int64) if isinstance(days, pl.Expr) else int(days))
 
 
 def filter_checks(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
@@ -63,13 +56,8 @@ def filter_checks(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) 
     done = checks(tables, assumed).lazy().select("filter", "date", "weeks", "chosen", "found")
     rows = _last_before(_placed(tables, requests), done, "filter")
     rows = rows.with_columns(pl.col("weeks").fill_null(assumed["check_first_weeks"]))
-
-    def found(row: Row) -> Row:
-        return {
-            "found": "chosen at the last service" if row["chosen"] else f"found {row['found'] or 'as not recorded'}"
-        }
-
-    return _jobs(rows, "check", "filter", pl.col("date") + _days(pl.col("weeks") * 7), assumed, found)
+    how = first_of(("chosen", "chosen"), (~known("found"), "not recorded"))
+    return _jobs(rows, "check", "filter", pl.col("date") + _days(pl.col("weeks") * 7), assumed, how)
 
 
 def carbon(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
@@ -92,18 +80,13 @@ def carbon(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.D
     since = pl.max_horizontal("from", pl.when(pl.col("job") == "carbon in").then("date"))
     out = pl.col("since").dt.offset_by(f"{int(assumed['carbon_out_months'])}mo")
     late = pl.col("as_of") >= pl.col("since") + pl.duration(weeks=round(assumed["carbon_late_weeks"]))
+    case = first_of((pl.col("as_of") > pl.col("out"), "out by now"), (late, "late"))
     rows = _last_before(lying, handled.select("filter", "date", "job"), "filter").filter(~taken)
-    rows = rows.with_columns(since.alias("since")).with_columns(out.alias("out"), late.alias("late"))
-
-    def out_by(row: Row) -> Row:
-        by = day(row["out"], year=row["out"].year != row["as_of"].year)
-        if row["as_of"] > row["out"]:
-            return {"out_by": f": it should have been out by {by}"}
-        return {"out_by": f", overdue: out by {by}" if row["late"] else f", out by {by}"}
+    rows = rows.with_columns(since.alias("since")).with_columns(out.alias("out"))
 
     most = assumed["carbon_due_weeks"] * 7
     life = pl.min_horizontal(pl.col("life_days").fill_null(most), pl.lit(most))
-    return _jobs(rows, "carbon", "filter", pl.col("since") + _days(life), assumed, out_by)
+    return _jobs(rows, "carbon", "filter", pl.col("since") + _days(life), assumed, case)
 
 
 def kits(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
@@ -111,24 +94,21 @@ def kits(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.Dat
     used = table(tables, "reading").lazy().drop_nulls("kit").select("tank", pl.col("day").alias("date"), "kit").unique()
     last = _last_before(requests.lazy(), used.select("tank", "date").unique(), "tank")
     rows = last.join(used, on=["tank", "date"]).drop("date")
-    open_months = int(assumed["kit_open_months"])
     dates = (
         table(tables, "kit")
         .lazy()
-        .with_columns(pl.col("opened").dt.offset_by(f"{open_months}mo").alias("worn"))
+        .with_columns(pl.col("opened").dt.offset_by(f"{int(assumed['kit_open_months'])}mo").alias("worn"))
         .group_by("kit", maintain_order=True)
         .agg(pl.col("expires", "worn", "tests_left").min())
     )
     rows = rows.join(dates, on="kit")
 
-    def why(row: Row) -> Row:
-        why = "its date" if row["on"] == row["expires"] else f"{open_months} months open"
-        return {"why": why, "ends": "expired" if row["on"] < row["as_of"] else "expires"}
-
+    dated, over = pl.col("on") == pl.col("expires"), pl.col("on") < pl.col("as_of")
+    case = first_of((dated & over, "expired"), (dated, "expires"), (over, "worn"), otherwise="wears")
     low = rows.filter(pl.col("tests_left") <= assumed["tests_left_low"])
     return pl.concat([
-        _jobs(rows, "kit", "kit", pl.min_horizontal("expires", "worn"), assumed, why),
-        _jobs(low, "tests left", "kit", pl.col("as_of"), assumed, lambda row: {"left": counted(int(row["tests_left"]), "test")}),
+        _jobs(rows, "kit", "kit", pl.min_horizontal("expires", "worn"), assumed, case),
+        _jobs(low, "tests left", "kit", pl.col("as_of"), assumed, first_of((pl.col("tests_left") == 1, "one"))),
     ])  # fmt: skip
 
 
@@ -137,17 +117,13 @@ def tap_tests(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> p
     supply = table(tables, "tank").lazy().join(table(tables, "site").lazy().select("site", "water_supply"), on="site")
     rows = requests.lazy().join(supply.select("tank", "water_supply"), on="tank").drop_nulls("water_supply")
     rows = _last_before(rows, table(tables, "tap").lazy().select("water_supply", "date").unique(), "water_supply")
-    return _jobs(
-        rows, "tap test", "water_supply", pl.col("date").dt.offset_by(f"{int(assumed['tap_test_days'])}d"), assumed
-    )
+    return _jobs(rows, "tap test", "water_supply", pl.col("date") + _days(assumed["tap_test_days"]), assumed)
 
 
 def flow_tests(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """The next timing of each filter's flow with bucket and watch. Never recorded is not late: no row."""
     rows = _last_before(_placed(tables, requests), flow_timings(tables).lazy(), "filter")
-    return _jobs(
-        rows, "flow test", "filter", pl.col("date").dt.offset_by(f"{int(assumed['flow_test_days'])}d"), assumed
-    )
+    return _jobs(rows, "flow test", "filter", pl.col("date") + _days(assumed["flow_test_days"]), assumed)
 
 
 def promises(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:

@@ -6,7 +6,6 @@ agrees with removal. Middelburg, Soetaert & Hagens 2020, Reviews of Geophysics 5
 """
 
 import datetime as dt
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -15,10 +14,11 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc.balance_rows import Rows, build_rows
 from pipeline.calc.balance_windows import batches, rows_until, spans
 from pipeline.calc.cells import Array, Assumed
-from pipeline.calc.layers import table
+from pipeline.calc.layers import first_of, table
 from pipeline.calc.nitrate_design import BoolArray, IntArray, design
+from pipeline.sentences import filled
+from pipeline.sentences import table as sentences
 from pipeline.units import caco3_per_dh, caco3_per_meq, molar_masses
-from pipeline.wording import amount, counted
 from schemas import Tables
 
 CANNOT_TELL, DOUBT, REMOVAL, MORE_ACID = "cannot tell", "doubt the nitrate test", "consistent with removal", "more acid"
@@ -118,42 +118,21 @@ def witness(
     ends = _ends(rows, tank, as_of, recorded["from_day"].to_numpy(), assumed)
     cost = kh_per_nitrate(assumed)
     low, high = predictions(ends["first"], ends["kept"], ends["renewed"], ends["held_days"], expected_rise, cost)
-    word = judge(low, high, ends["last"], ends["step"], assumed)
+    words = judge(low, high, ends["last"], ends["step"], assumed)
     frame = pl.DataFrame({**ends, "rise": expected_rise, "low": low, "high": high}).fill_nan(None)
-    frame = frame.with_columns(recorded["spoilt"], pl.Series("flat", flat), pl.Series("word", word.astype(str)))
-    found = [_says(row, assumed) for row in frame.iter_rows(named=True)]
-    return pl.DataFrame(found, schema={"witness": pl.String, "witness_says": pl.String}, orient="row")
-
-
-MEANS = {
-    DOUBT: "Possible cause: the nitrate test; cross-check the kit.",
-    REMOVAL: "That agrees with removal, by the filter or by plants.",
-    MORE_ACID: "Something else makes acid, or more food goes in than is recorded.",
-}
-
-
-def _says(row: dict[str, Any], assumed: Assumptions) -> tuple[str, str]:
-    """The word of one request and its sentence; where KH can't tell, the sentence says why."""
-    why_not = None
-    if row["spoilt"]:
-        why_not = "Limestone, a buffer or CO2 feeding is noted: KH cannot witness here."
-    elif row["days"] is None:
-        why_not = f"KH was not read twice in {assumed['witness_weeks']:g} weeks."
-    elif row["days"] < assumed["witness_min_days"]:
-        why_not = f"KH readings span under {assumed['witness_min_days']:g} days."
-    elif row["rise"] is None:
-        why_not = "No feeding is recorded, so what the food makes is not known."
-    elif row["high"] is None:
-        why_not = "The tap's KH was never tested."
-    elif not row["flat"]:
-        why_not = "Nitrate is not steady: KH says nothing more."
-    elif row["word"] == CANNOT_TELL:
-        apart = amount(row["high"] - row["low"])
-        why_not = f"With nothing removed KH would end {apart} dKH lower than with all removed: too close for this kit to tell."
-    if why_not is not None:
-        return CANNOT_TELL, why_not
-    first, last, low, high = (amount(row[name]) for name in ("first", "last", "low", "high"))
-    return row["word"], (
-        f"KH went from {first} to {last} in {counted(round(row['days']), 'day')}; with none of the food's nitrate removed it "
-        f"would end near {low}, with all removed near {high}. {MEANS[row['word']]}"
+    of = {"spoilt": recorded["spoilt"], "flat": pl.Series(flat), "word": pl.Series(words.astype(str))}
+    frame = frame.with_columns(**of, apart=pl.col("high") - pl.col("low"), span=pl.col("days").round().cast(pl.Int64))
+    cannot = first_of(
+        ("spoilt", "spoilt"),
+        (pl.col("days").is_null(), "not read"),
+        (pl.col("days") < assumed["witness_min_days"], "short"),
+        (pl.col("rise").is_null(), "no feeding"),
+        (pl.col("high").is_null(), "no tap"),
+        (~pl.col("flat"), "not flat"),
+        (pl.col("word") == CANNOT_TELL, "close"),
     )
+    word = pl.when(cannot.is_null()).then("word").otherwise(pl.lit(CANNOT_TELL))
+    frame = frame.with_columns(case=pl.coalesce(cannot, "word"), witness=word)
+    cases = sentences(__file__, "witness.toml")
+    says = [filled(cases[row["case"]], assumed=assumed, **row) for row in frame.iter_rows(named=True)]
+    return frame.select("witness", witness_says=pl.Series(says, dtype=pl.String))

@@ -288,9 +288,7 @@ def _of_numbers(text: str, found: re.Match[str], weekday: int | None, order: str
         fits = {day for day in ways.values() if day.weekday() == weekday}
         if len(fits) == 1:
             return _as_day(fits.pop(), text, "read by its day of the week as")
-        name = calendar.day_name[weekday]
-        says = f"“{text[:60]}” is no {name}, whichever of the two is the month; expected a date such as 2026-06-01."
-        return held("not a date", says)
+        return held("not a date: another weekday", text, weekday=calendar.day_name[weekday])
     if len({*ways.values()}) < 2:
         return _as_day(next(iter(ways.values()), None), text)
     if shown in ways:

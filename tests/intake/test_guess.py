@@ -45,10 +45,13 @@ def test_no_two_columns_are_guessed_the_same_and_the_surer_name_wins() -> None:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("text", ["2026-06-01", "1.6.26", "1st June 2026", "June 1, 2026", "20260601", "2026-06-01T09:20"])
+@pytest.mark.parametrize(
+    "text", ["2026-06-01", "1.6.26", "1st June 2026", "June 1, 2026", "20260601", "2026-06-01T09:20"]
+)
 def test_dates_are_known_as_dates(text: str) -> None:
     assert is_date(text)
     assert not is_date(f"{text} about")
+    assert is_date("2026-06-01T09:20")
 
 
 @pytest.mark.parametrize(
@@ -64,5 +67,6 @@ def test_a_day_of_the_week_says_which_number_is_the_month(text: str, day: str) -
     """Tue 04.05.26 is a Tuesday in neither order: it is held."""
     read = read_date(text, "iso", "")
     assert (read.day.isoformat() if read.day else "") == day
+    assert day or read.says.startswith("“Tue 04.05.26” is no Tuesday, whichever")
     assert is_date(text)
     assert evidence([text]) == ({"Monday, 5/4/2026": "month-first"}.get(text, "day-first") if day else "")
