@@ -212,15 +212,15 @@ def history(week: Week, tanks: Sequence[str], weeks: int) -> Tables:
 def paths(week: Week, tanks: Sequence[str]) -> pl.DataFrame:
     """The fitted saw-tooth and the forecast of a few tanks as of the week's day, for their charts."""
     from pipeline import derive
-    from pipeline.calc import nitrate_path
+    from pipeline.calc import nitrate
 
     requests = derive.requests_of(week.tables, [week.as_of]).filter(pl.col("tank").is_in(list(tanks)))
-    return nitrate_path.paths(derive.records_of(week, tanks), requests, week.assumed, week.round)
+    return nitrate.paths(derive.records_of(week, tanks), requests, week.assumed, week.round)
 
 
 def implied(week: Week, tank: str, explanation: Mapping[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """What an explanation of a tank's nitrate (a row of table `explanation`) would have: its path and moved readings."""
     from pipeline import derive
-    from pipeline.calc import nitrate_path
+    from pipeline.calc import explanations
 
-    return nitrate_path.implied(derive.records_of(week, [tank]), tank, week.as_of, explanation, week.assumed)
+    return explanations.implied(derive.records_of(week, [tank]), tank, week.as_of, explanation, week.assumed)

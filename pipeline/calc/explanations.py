@@ -7,16 +7,20 @@ log-likelihood over the plain balance less half the logarithm of the count of re
 (Schwarz 1978); a day that was looked for is a parameter too (Yao 1988).
 """
 
-from collections.abc import Iterable, Iterator
+import datetime as dt
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 from pipeline.calc.balance_rows import build_rows, tank_supply
+from pipeline.calc.balance_windows import batches, spans_of_weeks
 from pipeline.calc.cells import Array, Assumed, cell_scores
-from pipeline.calc.layers import table
+from pipeline.calc.layers import series, table
 from pipeline.calc.nitrate_design import BoolArray, IntArray
-from pipeline.calc.refits import LEVEL, Weighed, refits
+from pipeline.calc.nitrate_fit import TAP, fit
+from pipeline.calc.refits import LEVEL, Weighed, designs, expected, refits
 from pipeline.units import factor
 from schemas import Tables, conform, empty
 
@@ -262,3 +266,55 @@ def _ammonia_beside(requests: pl.DataFrame, tables: Tables, assumed: Assumed) ->
     )
     constant = (pl.lit("tap ammonia").alias("cause"), pl.lit(assumed["says_record"]).alias("gain"))
     return [conform("explanation", seen.with_columns(*constant))]
+
+
+# -- what an explanation implies, for its chart -----------------------------------------------------------
+
+DESIGN = {"rise": "source", "fall": "source", "unlogged change": "lost", "tap nitrate": "tap"}
+MOMENT: dict[str, Any] = {"at": pl.Datetime("us")}
+PATH: dict[str, Any] = {**MOMENT, "level": pl.Float64}
+MOVED: dict[str, Any] = {**MOMENT, "day": pl.Date, "low": pl.Float64, "high": pl.Float64}
+
+
+def _at(days: np.ndarray, hour: int) -> pl.Series:
+    """Day numbers as moments of the day."""
+    return pl.Series("at", days.astype(np.int64) * 86_400_000_000 + hour * 3_600_000_000).cast(pl.Datetime("us"))
+
+
+def implied(
+    tables: Tables, tank: str, as_of: dt.date, explanation: Mapping[str, Any], assumed: Assumed
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Path (at, level) over the half-year, two moments a visit, and moved readings (at, day, low, high) of a row of
+    table `explanation`. Both empty where the tank has no readings."""
+    rows = build_rows(tables, [tank], assumed, also=("basis",))
+    asked, since = (pl.DataFrame({"tank": tank, "as_of": [day]}) for day in (as_of, explanation["since"]))
+    wanted = spans_of_weeks(rows, *rows.places(asked), np.array([assumed["baseline_weeks"]]))
+    part = next(iter(batches(rows, wanted, assumed, steps=1)), None)
+    if part is None:
+        return pl.DataFrame(schema=PATH), pl.DataFrame(schema=MOVED)
+    w, days = part.windows, rows.day[part.row[:, 0]]
+    _, begins = rows.places(since)
+    later = (days >= begins)[:, None]
+    kind = DESIGN.get(explanation["cause"])
+    design = np.zeros(w.days.shape) if kind is None else designs(w, later[None])[kind][0]
+    done = fit(w, part.priors, assumed, design)
+    level, _, _ = expected(w, done)
+    level = np.maximum(level + done.theta[-1] * design, 0.0)
+    inflow = w.inflow * np.exp(done.theta[TAP])
+    if kind == "tap":
+        inflow = inflow + done.theta[-1] * LEVEL * w.fraction * later
+    after = level * (1 - w.fraction) + inflow
+    path = pl.concat(
+        [pl.DataFrame({"at": _at(days, hour), "level": of[:, 0]}) for hour, of in ((9, level), (10, after))]
+    )
+    size, would = explanation["size"], explanation["would_be"]
+    seen = (w.reading & later)[:, 0]
+    if would is not None:
+        seen &= days == begins
+        low = high = np.full(int(seen.sum()), float(would))
+    elif kind is None and size:
+        low, high = w.low[seen, 0] / size, w.high[seen, 0] / size
+    else:
+        return path.sort("at"), pl.DataFrame(schema=MOVED)
+    at, top = _at(days[seen], 9), series("high", np.where(np.isfinite(high), high, np.nan))
+    return path.sort("at"), pl.DataFrame({"at": at, "day": at.cast(pl.Date), "low": low, "high": top})

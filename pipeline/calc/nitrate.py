@@ -1,4 +1,5 @@
-"""Nitrate of the whole round: net rise, outlook, step alarms and suspect readings, frames in and frames out.
+"""Nitrate of the whole round: net rise, outlook, step alarms and suspect readings, frames in and frames out; and what the
+charts draw, from the same fit that the outlook stands on, so that chart and numbers agree.
 
 `calculate_nitrate` takes many tanks and many days at once and does everything in batches; the arrays' part is in the
 nitrate_* modules. An unknown is null with a state in words, never nan, 0 or ∞.
@@ -16,6 +17,7 @@ from pipeline.calc.balance_windows import (
     BELOW,
     NUMBER,
     Spans,
+    batch,
     last_reading_before,
     median_gap,
     rows_until,
@@ -24,9 +26,10 @@ from pipeline.calc.balance_windows import (
 from pipeline.calc.cells import Array
 from pipeline.calc.kit_shift import hold_down, trend_of
 from pipeline.calc.layers import series, table
-from pipeline.calc.nitrate_design import BoolArray, IntArray
+from pipeline.calc.nitrate_design import BoolArray, IntArray, sawtooth
 from pipeline.calc.nitrate_outlook import (
     Ahead,
+    Level,
     Range,
     Routine,
     apparent_removal,
@@ -36,9 +39,10 @@ from pipeline.calc.nitrate_outlook import (
     level,
     plateau,
     present_routine,
+    states_ahead,
     weeks_to_ceiling,
 )
-from pipeline.calc.nitrate_rates import LevelFits, Rates, chosen_spans, level_fits, rates, steps_sought
+from pipeline.calc.nitrate_rates import LevelFits, Rates, chosen_spans, level_fits, rates, step_of, steps_sought
 from pipeline.calc.nitrate_steps import Alarms, Scanned, alarms, scan_visits
 from pipeline.calc.witness import witness
 from pipeline.week import Round
@@ -234,3 +238,59 @@ def _expected(requests: pl.DataFrame, capacity: pl.DataFrame | None) -> pl.DataF
     known = (empty("capacity") if capacity is None else capacity).select("tank", "as_of", *names)
     found = requests.join(known, on=["tank", "as_of"], how="left", maintain_order="left")
     return found.select(pl.col(names).cast(pl.Float64).fill_null(float("nan")))
+
+
+# -- what the charts draw: two moments a visit, around its change --------------------------------------------
+
+
+def paths(tables: Tables, requests: pl.DataFrame, assumed: Assumptions, round_: Round) -> pl.DataFrame:
+    """nitrate_path of the requests (tank, as_of) whose readings carry a number: half-year's fit, fan over the horizon."""
+    done = calculate_arrays(tables, requests, assumed, round_)
+    known = np.flatnonzero(done.known)
+    if not len(known):
+        return empty("nitrate_path")
+    parts = [_fitted(done, known, assumed), _forecast(done, known, assumed)]
+    frame = pl.concat(parts).sort("tank", "as_of", "at", "order").drop("order")
+    return conform("nitrate_path", frame)
+
+
+def _frame(
+    done: Calculated, request: IntArray, days: Array, order: IntArray, at: Level, part: str, assumed: Assumptions
+) -> pl.DataFrame:
+    """Moments as rows; `days` are day numbers, arrays [rows]."""
+    wide, half = at.range(assumed["interval_z"]), at.range(assumed["half_interval_z"])
+    return done.requests[request].with_columns(
+        pl.Series("at", days * 86_400_000_000).cast(pl.Int64).cast(pl.Datetime("us")),
+        *pl.DataFrame(
+            {"level": at.mean, "low": wide.low, "high": wide.high, "low_half": half.low, "high_half": half.high}
+        ),
+        order=order,
+        part=pl.lit(part),
+    )
+
+
+def _fitted(done: Calculated, known: IntArray, assumed: Assumptions) -> pl.DataFrame:
+    rows = done.rows
+    part = batch(rows, done.spans.chosen(known), known, assumed)
+    states = sawtooth(part.windows, step_of(part, done.step_row[known]))
+    at = level(states, done.level_fits.level_fit.chosen(known), assumed)
+    # A moment a day: padding and second readings of a day show nothing new.
+    moment, tank = np.nonzero(np.repeat(part.row >= 0, 2, axis=0))
+    row = np.repeat(part.row, 2, axis=0)[moment, tank]
+    seen = Level(at.mean[moment, tank], at.sd[moment, tank])
+    return _frame(done, known[tank], rows.day[row].astype(float), moment, seen, "fit", assumed)
+
+
+def _forecast(done: Calculated, known: IntArray, assumed: Assumptions) -> pl.DataFrame:
+    """The fan: from the day on, with the usual changes at the visits expected, to the horizon's end."""
+    placed, ahead = moments(done)
+    known = known[placed[known]]
+    level_fit, end = done.level_fits.level_fit.chosen(known), done.level_fits.end.chosen(known)
+    usual, inflow = done.routine.usual_fraction[known], done.routine.usual_inflow[known]
+    frames = []
+    steps = states_ahead(end, ahead.chosen(known), usual, inflow, assumed["forecast_days"])
+    for place, (state, passed, happened) in enumerate(steps):
+        at, chosen = level(state, level_fit, assumed), np.flatnonzero(happened)
+        days, order = (done.as_of[known] + passed)[chosen], np.full(len(chosen), 10**6 + place)
+        frames.append(_frame(done, known[chosen], days, order, at.chosen(chosen), "forecast", assumed))
+    return pl.concat(frames)

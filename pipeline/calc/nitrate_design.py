@@ -83,12 +83,6 @@ class State(Columns):
     dc: Array
     s: Array
 
-    @classmethod
-    def start(cls, tanks: int) -> State:
-        """Before the first reading: the level is N0."""
-        zero = np.zeros(tanks)
-        return cls(np.ones(tanks), zero, zero, zero, zero, zero, zero)
-
     def wait(self, days: Array | float) -> State:
         """After some days without a change."""
         return replace(self, b=self.b + days, s=self.s + days)
@@ -171,3 +165,13 @@ def step_days(windows: Windows, phi: Array, start: IntArray) -> tuple[Array, Arr
     """
     later = start[:, None] < np.arange(len(windows.days))[:, None]
     return held(windows, later * windows.days, np.zeros(later.shape), phi)
+
+
+def sawtooth(windows: Windows, start: IntArray) -> State:
+    """The state before (at even places) and after each row's change, [2·visits, tanks]; a step begins after row `start`."""
+    moments = []
+    for after in (False, True):
+        seen = replace(windows, after=np.full(windows.after.shape, after))
+        plan, (steps, _) = design(seen), step_days(seen, np.zeros(len(start)), start[None])
+        moments.append([plan.a, plan.b, plan.c, plan.da, plan.db, plan.dc, steps[0]])
+    return State(*(np.stack(both, axis=1).reshape(-1, len(start)) for both in zip(*moments, strict=True)))

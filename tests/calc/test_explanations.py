@@ -9,9 +9,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.calc.explanations import explain, penalised, pooled, refitted
+from pipeline.calc.explanations import explain, implied, penalised, pooled, refitted
 from pipeline.calc.nitrate_design import Windows, held
-from pipeline.calc.nitrate_path import implied
 from schemas import Tables
 from tests.rounds import AS_OF, FIGURES, Rounds
 

@@ -10,9 +10,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.assumptions import built_in
-from pipeline.calc.nitrate import calculate_nitrate
+from pipeline.calc.nitrate import calculate_nitrate, paths
 from pipeline.calc.nitrate_outlook import Range, apparent_removal, rise_by_hand
-from pipeline.calc.nitrate_path import paths
 from pipeline.week import Round
 from schemas import Tables, conform
 from schemas.tables import TABLES
