@@ -6,7 +6,6 @@ import polars as pl
 
 from pipeline.intake import amounts, beside, patterns
 from pipeline.intake.beside import PART, RETEST, Parts, ask, contradicts, two_changes, two_sights, two_values
-from pipeline.intake.book import with_large_changes
 from pipeline.intake.columns import (
     KEY,
     Cells,
@@ -27,6 +26,7 @@ from pipeline.intake.judge import judge
 from pipeline.intake.names import SEVERAL, Resolver, fold_name
 from pipeline.intake.readings import Kits, kits_of, read_typed
 from pipeline.intake.sheets import Sheets, text_columns
+from pipeline.intake.standing import with_large_changes
 from schemas import Tables, conform, empty
 from schemas.columns import describe
 from schemas.parameters import RECORDS
