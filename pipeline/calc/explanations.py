@@ -20,7 +20,7 @@ from pipeline.calc.cells import Array, Assumed, cell_scores
 from pipeline.calc.layers import series, table
 from pipeline.calc.nitrate_design import BoolArray, IntArray
 from pipeline.calc.nitrate_fit import TAP, fit
-from pipeline.calc.refits import LEVEL, Weighed, designs, expected, refits
+from pipeline.calc.refits import FACTOR, LEVEL, LOST, SOURCE, TAP_LEVEL, Weighed, designs, expected, refits
 from pipeline.units import factor
 from schemas import Tables, conform, empty
 
@@ -103,9 +103,8 @@ def pooled(gain: Array, size: Array, precision: Array, group: IntArray) -> tuple
 
 def _groups(requests: pl.DataFrame, names: pl.Series) -> IntArray:
     """Numbers of the requests that share a name and a day; −1 where there is no name."""
-    known: dict[tuple[object, object], int] = {}
-    keys = zip(names, requests["as_of"], strict=True)
-    return np.array([-1 if key[0] is None else known.setdefault(key, len(known)) for key in keys], np.int64)
+    group = pl.when(pl.col("name").is_not_null()).then(pl.struct("name", "as_of").rank("dense").cast(pl.Int64) - 1)
+    return requests.select("as_of", names.alias("name")).select(group.fill_null(-1)).to_series().to_numpy()
 
 
 def _explanations(
@@ -139,26 +138,26 @@ def _of_series(found: Weighed, tables: Tables, assumed: Assumed) -> Iterator[pl.
             requests, cause, gain[at, mine], found.since[at, mine], assumed, size=size[at, mine], **more
         )
 
-    def alone(cause: str, kind: str, good: BoolArray, size: Array) -> Iterator[pl.DataFrame]:
+    def alone(cause: str, kind: int, good: BoolArray, size: Array) -> Iterator[pl.DataFrame]:
         return best(cause, np.where(good, penalised(found.gain[kind], n, 2), -np.inf), size)
 
-    source, lost = found.size["source"], found.share
-    yield from alone("rise", "source", source >= assumed["explained_step"], source)
-    yield from alone("fall", "source", source <= -assumed["explained_step"], source)
-    yield from alone("unlogged change", "lost", lost >= assumed["explained_change"], lost)
-    times = np.exp(found.size["factor"])
-    yield from alone("not shaken", "factor", times <= 1 / assumed["explained_factor"], times)
+    source, lost = found.size[SOURCE], found.share
+    yield from alone("rise", SOURCE, source >= assumed["explained_step"], source)
+    yield from alone("fall", SOURCE, source <= -assumed["explained_step"], source)
+    yield from alone("unlogged change", LOST, lost >= assumed["explained_change"], lost)
+    times = np.exp(found.size[FACTOR])
+    yield from alone("not shaken", FACTOR, times <= 1 / assumed["explained_factor"], times)
     nitrogen = factor("nitrate", "NO3-N") or 1.0
     # Of a known size: by the parabola near the top, at the factor of nitrogen; the day is the one parameter more.
-    off = np.abs(found.size["factor"]) - np.log(nitrogen)
-    gain = penalised(found.gain["factor"] - 0.5 * found.precision["factor"] * off**2, n, 1)
+    off = np.abs(found.size[FACTOR]) - np.log(nitrogen)
+    gain = penalised(found.gain[FACTOR] - 0.5 * found.precision[FACTOR] * off**2, n, 1)
     yield from best("wrong basis", np.where(np.abs(off) < assumed["explained_basis_log"], gain, -np.inf), times)
     supply = requests.join(tank_supply(tables), on="tank", how="left", maintain_order="left")["supply"]
-    for cause, kind, names in (("tap nitrate", "tap", supply), ("kit batch", "factor", kit)):
+    for cause, kind, names in (("tap nitrate", TAP_LEVEL, supply), ("kit batch", FACTOR, kit)):
         group = _groups(requests, names)
         own, others, shared = pooled(found.gain[kind], found.size[kind], found.precision[kind], group)
         many = np.bincount(group[group >= 0], minlength=1)[np.maximum(group, 0)]
-        if kind == "tap":
+        if kind == TAP_LEVEL:
             good, size, named = shared >= assumed["explained_tap"] / LEVEL, shared * LEVEL, {}
         else:
             far, enough = np.log(assumed["explained_factor"]), many >= assumed["kit_shift_tanks"]

@@ -21,7 +21,7 @@ from pipeline.calc.nitrate_fit import CHUNK, FRACTION, KIT, N0, RISE, TAP, Fit, 
 from pipeline.calc.nitrate_steps import efficient_scores
 
 LEVEL = 10.0  # mg/L NO3: the unit of a level that is lost or brought in, near 1 as Newton steps want it
-KINDS = ("source", "lost", "tap", "factor")
+SOURCE, LOST, TAP_LEVEL, FACTOR = KINDS = range(4)  # places of the explanations; the first three are `designs`
 
 
 def designs(windows: Windows, later: BoolArray) -> dict[str, Array]:
@@ -38,13 +38,13 @@ def designs(windows: Windows, later: BoolArray) -> dict[str, Array]:
 
 @dataclass
 class Weighed:
-    """Gain, size and precision of each explanation, arrays [days, requests]; and the last readings, cell by cell."""
+    """What each explanation comes to; and the last readings, cell by cell."""
 
-    gain: dict[str, Array]
-    size: dict[str, Array]
-    precision: dict[str, Array]
-    share: Array  # of the water that the lost level comes to
-    since: IntArray  # day number of the first row after each day
+    gain: Array  # [kinds, days, requests]
+    size: Array  # [kinds, days, requests]
+    precision: Array  # [kinds, days, requests]
+    share: Array  # [days, requests] of the water that the lost level comes to
+    since: IntArray  # [days, requests] day number of the first row after each day
     readings: Array  # [requests]
     requests: pl.DataFrame  # tank, as_of
     kit: NDArray[Any]  # [requests] id of that of the last reading; None where it has none
@@ -58,26 +58,18 @@ class Weighed:
         """Those of some tanks each as one."""
         first = np.cumsum([0, *(len(part.requests) for part in parts)])
 
-        def joined(name: str, kind: str | None = None) -> Any:
-            own = (getattr(part, name) for part in parts)
-            return np.concatenate([one if kind is None else one[kind] for one in own], axis=-1)
-
-        def by_kind(name: str) -> dict[str, Array]:
-            return {kind: joined(name, kind) for kind in KINDS}
-
         def frames(name: str) -> pl.DataFrame:
             own: list[pl.DataFrame] = [getattr(part, name) for part in parts]
-            moved = [
-                frame.with_columns(pl.col("request") + at)
-                for at, frame in zip(first, own, strict=False)
-                if frame.height
-            ]
+            moved = [f.with_columns(pl.col("request") + at) for at, f in zip(first, own, strict=False) if f.height]
             return pl.concat(moved) if moved else own[0]
 
+        arrays = ("gain", "size", "precision", "share", "since", "readings", "kit")
         return Weighed(
-            by_kind("gain"), by_kind("size"), by_kind("precision"), joined("share"), joined("since"), joined("readings"),
-            pl.concat([part.requests for part in parts]), joined("kit"), frames("cells"), frames("readers"),
-        )  # fmt: skip
+            **{name: np.concatenate([getattr(part, name) for part in parts], axis=-1) for name in arrays},
+            requests=pl.concat([part.requests for part in parts]),
+            cells=frames("cells"),
+            readers=frames("readers"),
+        )
 
 
 def expected(windows: Windows, done: Fit) -> tuple[Array, Array, Array]:
@@ -100,7 +92,7 @@ def refits(rows: Rows, requests: pl.DataFrame, assumed: Assumed) -> Weighed:
     tank, as_of = rows.places(requests)
     back = 7 * np.arange(1, int(assumed["explained_weeks"]) + 1)
     shape = (len(back), len(tank))
-    gain, size, precision = ({kind: np.full(shape, start) for kind in KINDS} for start in (-np.inf, 0.0, 0.0))
+    gain, size, precision = (np.full((len(KINDS), *shape), start) for start in (-np.inf, 0.0, 0.0))
     kit, nothing = np.full(len(tank), None), np.zeros(len(tank))
     out = Weighed(gain, size, precision, np.zeros(shape), np.full(shape, -1), nothing, requests, kit)
     wanted = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))
@@ -137,25 +129,22 @@ def _of_batch(
     # First the parabola of the plain fit: near enough where little happened, and it says who needs a refit.
     suspect = ((plain.weight < assumed["suspect_weight"]) & w.reading & later[-1]).any(axis=0)
     refit = suspect.copy()
-    slopes = {kind: design * plain.lift for kind, design in made.items()}
-    slopes["factor"] = later * (level * plain.lift)
-    for kind, slope in slopes.items():
-        u, v = efficient_scores(slope, plain)
-        v = np.maximum(v, 0.0) + (sd if kind == "factor" else assumed["prior_rise_sd"]) ** -2
-        out.gain[kind][:, which] = np.where(usable, 0.5 * u * u / v, -np.inf)
-        out.size[kind][:, which], out.precision[kind][:, which] = u / v, v
-        refit = refit | (out.gain[kind][:, which] >= assumed["explained_refit"]).any(axis=0)
+    for kind, design in zip(KINDS, (*made.values(), later * level), strict=True):
+        u, v = efficient_scores(design * plain.lift, plain)
+        v = np.maximum(v, 0.0) + (sd if kind == FACTOR else assumed["prior_rise_sd"]) ** -2
+        gain = np.where(usable, 0.5 * u * u / v, -np.inf)
+        out.gain[kind][:, which], out.size[kind][:, which], out.precision[kind][:, which] = gain, u / v, v
+        refit = refit | (gain >= assumed["explained_refit"]).any(axis=0)
     chosen = np.flatnonzero(refit & enough)
     mine, theta, plainly = which[chosen], plain.theta[:, chosen], plain.objective[chosen]
     suspect, later_ = suspect[chosen], later[:, :, chosen]
     few = part.chosen(chosen)
 
-    def fitted(kinds: Sequence[str], at: int, change: Callable[[IntArray, IntArray, Windows, Priors], Fit]) -> None:
+    def fitted(kinds: slice, at: int, change: Callable[[IntArray, IntArray, Windows, Priors], Fit]) -> None:
         """Every day of some kinds that may gain enough, many in one go. `change` fits the windows and priors of some
         tanks, each with the design whose number among those of `kinds` it is given."""
-        gains, sizes, precisions = (
-            np.concatenate([of[kind][:, mine] for kind in kinds]) for of in (out.gain, out.size, out.precision)
-        )
+        whole = (out.gain[kinds], out.size[kinds], out.precision[kinds])
+        gains, sizes, precisions = (np.concatenate(of[:, :, mine]) for of in whole)
         number, tank = np.nonzero(np.isfinite(gains) & ((gains >= assumed["explained_refit"]) | suspect))
         for first in range(0, len(number), CHUNK):
             pair = number[first : first + CHUNK], tank[first : first + CHUNK]
@@ -164,17 +153,15 @@ def _of_batch(
             gains[pair] = done.objective - plainly[pair[1]]
             sizes[pair] = done.theta[at]
             precisions[pair] = 1.0 / np.maximum(done.covariance[at, at], 1e-9)
-        for n, kind in enumerate(kinds):
-            these = slice(n * len(back), (n + 1) * len(back))
-            for of, values in ((out.gain, gains), (out.size, sizes), (out.precision, precisions)):
-                of[kind][:, mine] = values[these]
+        for of, values in zip(whole, (gains, sizes, precisions), strict=True):
+            of[:, :, mine] = values.reshape(len(of), len(back), len(mine))
 
     levels = np.concatenate([design[:, :, chosen] for design in made.values()])
 
     def with_level(design: IntArray, tank: IntArray, w: Windows, p: Priors) -> Fit:
         return fit(w, p, quick, levels[design, :, tank].T, start=theta[:, tank])
 
-    fitted(list(made), -1, with_level)
+    fitted(slice(0, FACTOR), -1, with_level)
     middle = np.where(np.isfinite(w.high), 0.5 * (w.low + w.high), w.low)
     beside = np.log(middle + assumed["log_offset"]) - np.log(level * np.exp(bias) + assumed["log_offset"])
     beside = beside[:, chosen]
@@ -188,12 +175,12 @@ def _of_batch(
         start = np.insert(theta[:, tank], place, off, axis=0)
         return fit(replace(w, kit=kit), prior, quick, np.zeros(w.days.shape), start=start)
 
-    fitted(["factor"], place, with_factor)
+    fitted(slice(FACTOR, None), place, with_factor)
     before = np.where(real & ~later, np.arange(len(w.days))[:, None], 0).max(axis=1)  # the last row before each day
     columns = np.arange(len(which))
     stood = level[before, columns] * (1 - w.fraction[before, columns]) + w.inflow[before, columns]
     new = w.inflow.sum(axis=0) / np.maximum(w.fraction.sum(axis=0), 1e-9)
-    lost = out.size["lost"][:, which] * LEVEL
+    lost = out.size[LOST][:, which] * LEVEL
     # A change of share f leaves (1 − f)·N + f·tap; more than there was cannot have been lost.
     share = np.clip(lost / np.maximum(stood - new, 1.0), 0.0, assumed["explained_change_most"])
     out.share[:, which] = np.where((lost > 0) & (lost < stood), share, 0.0)
