@@ -277,7 +277,7 @@ def assumptions(logs: Path | None, format: str) -> None:
     in_force = built_in()
     problems: list[str] = []
     if logs is not None:
-        from pipeline.intake.round_file import read_round
+        from pipeline.intake.files import read_round
 
         round_ = read_round(_folder(logs))
         in_force, problems = with_overrides(round_.overrides)

@@ -16,7 +16,7 @@ from pipeline import reuse
 from pipeline.assumptions import Assumptions
 from pipeline.calc import capacity as rating
 from pipeline.calc import dates, explanations, floworder, nitrate, water
-from pipeline.calc.kit_shift import hold_down_by_parts, kits_used
+from pipeline.calc.kit_shift import hold_down
 from pipeline.calc.refits import Weighed
 from pipeline.parts import Run
 from pipeline.progress import Progress
@@ -180,7 +180,7 @@ def derived(
 
     alone = run(partial(_calculated, shared=shared, assumed=assumed, round_=round_), parts(tables, old))
     calculated, weighed = zip(*followed(alone, 0.4, 0.4, "calculation"), strict=True)
-    found = hold_down_by_parts(together(calculated), kits_used(tables), users, assumed)
+    found = hold_down(together(calculated), tables, assumed, users)
     found["explanation"] = explanations.explain(weighed, *to_explain(tables, requests, assumed), assumed)
     lately = recent(tables, as_of - dt.timedelta(REVIEWED_DAYS))
     reviewed = run(partial(_reviewed, assumed=assumed, round_=round_), parts(lately, found))

@@ -11,8 +11,7 @@ from pipeline.assumptions import built_in
 from pipeline.intake.files import BOOK, TABLES, family_of, own_name
 from pipeline.intake.grammar import evidence, numeric
 from pipeline.intake.headers import FAMILY, OF_TANKS, Guess, fold, guess, known_names, names_of, read_header
-from pipeline.intake.structure import NoTable, Table, read_table
-from pipeline.intake.workbook import sheets_of
+from pipeline.intake.structure import NoTable, Table, read_table, sheets_of
 from pipeline.logbook import toml_lines
 from pipeline.new_folder import ROUND_TOML, csv_text, headers, make_folder
 from pipeline.problems import Problem

@@ -15,15 +15,12 @@ from pipeline.console import account_dict
 from pipeline.intake import corrections
 from pipeline.intake.amounts import KitRow, read_change
 from pipeline.intake.check import check
-from pipeline.intake.columns import Context, read_dates
-from pipeline.intake.files import BOOK, TABLES, LogFile, family_of, find_files
+from pipeline.intake.columns import Context, fold_name, read_dates
+from pipeline.intake.files import BOOK, TABLES, LogFile, family_of, find_files, read_round
 from pipeline.intake.headers import FAMILY, fold, guess, known_names, read_header, required
-from pipeline.intake.names import fold_name
 from pipeline.intake.readings import kits_of, read_one
-from pipeline.intake.round_file import read_round
 from pipeline.intake.sheets import Sheets, joined, read_sheets, text_columns
-from pipeline.intake.structure import NoTable, read_table
-from pipeline.intake.workbook import by_record, sheets_of
+from pipeline.intake.structure import NoTable, by_record, read_table, sheets_of
 from pipeline.week import Round, Week
 from pipeline.wording import counted, interval, number, per_cent, with_unit
 from pipeline.wording import day as written_day

@@ -15,8 +15,7 @@ import polars as pl
 from pipeline import reuse, safe_write
 from pipeline.assumptions import ASSUMPTIONS_FILE, with_overrides
 from pipeline.console import account_dict
-from pipeline.intake.files import LogFile, find_files
-from pipeline.intake.round_file import read_round
+from pipeline.intake.files import LogFile, find_files, read_round
 from pipeline.problems import Problem
 from pipeline.progress import Progress, silent
 from pipeline.store import warehouse as store

@@ -8,8 +8,7 @@ from pathlib import Path
 from pipeline import derive, weekly
 from pipeline.assumptions import Assumptions, with_overrides
 from pipeline.intake.check import check
-from pipeline.intake.files import find_files
-from pipeline.intake.round_file import read_round
+from pipeline.intake.files import find_files, read_round
 from pipeline.intake.sheets import read_sheets
 from pipeline.parts import Run
 from pipeline.progress import silent

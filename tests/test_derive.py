@@ -10,7 +10,7 @@ import pytest
 
 from pipeline import derive, weekly
 from pipeline.assumptions import built_in
-from pipeline.intake.round_file import read_round
+from pipeline.intake.files import read_round
 from pipeline.store import warehouse as store
 from schemas import Tables
 from tests.bench.large_logs import write_standing, write_visits

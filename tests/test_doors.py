@@ -15,8 +15,7 @@ import pytest
 from dashboard.launch import HOST, command, environment, free_port, serve
 from pipeline import cli, log, options
 from pipeline.intake import structure
-from pipeline.intake.files import find_files
-from pipeline.intake.round_file import read_round
+from pipeline.intake.files import find_files, read_round
 from pipeline.problems import Problem
 from tests.commands import run_command
 from tests.small_folder import write_folder

@@ -15,8 +15,7 @@ from pipeline import from_sheet
 from pipeline.assumptions import built_in
 from pipeline.from_sheet import make_from
 from pipeline.intake.check import check
-from pipeline.intake.files import find_files
-from pipeline.intake.round_file import read_round
+from pipeline.intake.files import find_files, read_round
 from pipeline.intake.sheets import read_sheets
 from pipeline.new_folder import column_notes, families_named, make_folder
 from pipeline.problems import Problem

@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 
 from pipeline import weekly
-from pipeline.intake.round_file import read_round
+from pipeline.intake.files import read_round
 from pipeline.problems import Problem
 from pipeline.week import Round
 from schemas.words import ROW_OUTCOMES

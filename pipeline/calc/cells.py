@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 Assumed = Mapping[str, float]  # the assumptions in force, by name
@@ -21,6 +21,10 @@ _DEGREE = 18
 _INV_SQRT_2PI = 1.0 / math.sqrt(2.0 * math.pi)
 _INV_SQRT_2 = 1.0 / math.sqrt(2.0)
 _TINY = 1e-300
+
+
+def array(value: ArrayLike) -> Array:
+    return np.asarray(value, dtype=float)
 
 
 def _scaled_erfc(x: float) -> float:

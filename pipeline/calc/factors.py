@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.assumptions import Assumptions
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, array
 from schemas.words import LOAD_STATES, PLANTING, STOCKING
 
 COMFORTABLE, WITHIN, BORDERLINE, OVER, HALF_ONLY, CANNOT_SAY = LOAD_STATES
@@ -18,13 +18,9 @@ MET_NOTHING, MET_COARSE, MET_MEDIUM, MET_FINE, MET_CARBON = 0, 1, 2, 3, 4
 MET_FIGURES = ("place_first", "place_after_coarse", "place_after_medium", "place_after_fine", "place_after_carbon")
 
 
-def _array(value: ArrayLike) -> Array:
-    return np.asarray(value, dtype=float)
-
-
 def maturity(age_weeks: ArrayLike, assumed: Assumptions) -> Array:
     """Share of its ripe work that media does at an age [weeks; nan is ripe]: 0 to week 4, a straight line to 1 at 26."""
-    age = _array(age_weeks)
+    age = array(age_weeks)
     if not assumed["use_maturity"]:
         return np.ones_like(age)
     start, full = assumed["maturity_start_weeks"], assumed["maturity_full_weeks"]
@@ -40,13 +36,13 @@ def disturbance(
 
     `share` (0 to 1) is the part of the media the event reached: d = 1 − share · (1 − d_full). 1 before the event.
     """
-    since, low, weeks = _array(weeks_since), _array(lowest), _array(recovery_weeks)
+    since, low, weeks = array(weeks_since), array(lowest), array(recovery_weeks)
     if not assumed["use_disturbance"]:
         return np.ones(np.broadcast_shapes(since.shape, low.shape, weeks.shape))
     with np.errstate(divide="ignore", invalid="ignore"):
         healed = np.where(weeks > 0, np.clip(since / weeks, 0.0, 1.0), 1.0)
     full = low + (1.0 - low) * healed
-    return np.where(since < 0, 1.0, 1.0 - _array(share) * (1.0 - full))
+    return np.where(since < 0, 1.0, 1.0 - array(share) * (1.0 - full))
 
 
 def place(met: ArrayLike, assumed: Assumptions) -> Array:
@@ -61,7 +57,7 @@ def temperature(temperature_c: ArrayLike, assumed: Assumptions) -> Array:
 
     Only for loads calculated from food: with a stocking class the fish slow down too.
     """
-    t = _array(temperature_c)
+    t = array(temperature_c)
     if not assumed["use_temperature"]:
         return np.ones_like(t)
     raw = 2.0 ** ((t - assumed["temperature_reference_c"]) / assumed["temperature_doubling_c"])
@@ -74,14 +70,14 @@ def clog(low_flow: ArrayLike, sludge: ArrayLike, overdue_weeks: ArrayLike, assum
     if not assumed["use_clog"]:
         return np.ones(np.shape(overdue_weeks))
     blocked = np.asarray(low_flow, dtype=bool) | np.asarray(sludge, dtype=bool)
-    late = np.nan_to_num(_array(overdue_weeks), nan=-1.0) > assumed["clog_overdue_weeks"]
+    late = np.nan_to_num(array(overdue_weeks), nan=-1.0) > assumed["clog_overdue_weeks"]
     return np.where(blocked, assumed["clog_low_flow"], np.where(late, assumed["clog_overdue"], 1.0))
 
 
 def load_from_feed(feed_g_day: ArrayLike, net_l: ArrayLike, assumed: Assumptions) -> Array:
     """Load factor from dry food [g/day] in `net_l` [L]: grams a day per 100 L over the normal 0.5."""
-    net = _array(net_l)
-    per_100 = 100.0 * _array(feed_g_day) / np.where(net > 0, net, np.nan)
+    net = array(net_l)
+    per_100 = 100.0 * array(feed_g_day) / np.where(net > 0, net, np.nan)
     load = per_100 / assumed["normal_feed_g_100l"]
     return np.asarray(load) if assumed["use_load"] else np.ones_like(load)
 
@@ -98,20 +94,20 @@ def need_by_planting(assumed: Assumptions) -> dict[str, float]:
 
 def need_kg(net_l: ArrayLike, load: ArrayLike, plants: ArrayLike, assumed: Assumptions) -> Array:
     """Ripe, well-placed, good media [kg] that a tank of `net_l` [L] wants."""
-    return np.asarray(_array(net_l) / assumed["litres_per_kg"] * _array(load) * _array(plants))
+    return np.asarray(array(net_l) / assumed["litres_per_kg"] * array(load) * array(plants))
 
 
 def load_pct(wanted: ArrayLike, there: ArrayLike) -> Array:
     """Load [%]: wanted over there, rounded to 0.1 before any band looks at it. nan where nothing is there."""
-    there_ = _array(there)
+    there_ = array(there)
     with np.errstate(divide="ignore", invalid="ignore"):
-        raw = np.where(there_ > 0, FULL_LOAD_PCT * _array(wanted) / np.where(there_ > 0, there_, 1.0), np.nan)
+        raw = np.where(there_ > 0, FULL_LOAD_PCT * array(wanted) / np.where(there_ > 0, there_, 1.0), np.nan)
     return np.asarray(np.round(raw, 1))
 
 
 def load_state(load: ArrayLike, assumed: Assumptions) -> np.ndarray:
     """The word for a load [%]; can't say for nan. Exactly 100 is within."""
-    pct = _array(load)
+    pct = array(load)
     bands = [assumed["comfortable_pct"], assumed["within_pct"], assumed["borderline_pct"]]
     words = np.array([COMFORTABLE, WITHIN, BORDERLINE, OVER])
     found = words[np.searchsorted(bands, np.nan_to_num(pct), side="left")]

@@ -5,30 +5,30 @@ import polars as pl
 from numpy.typing import ArrayLike
 
 from pipeline.assumptions import Assumptions
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, array
 from pipeline.calc.layers import FILTER_REQUEST, REQUEST, numbers, series
 
 
 def by_media_l(media_kg: ArrayLike, foam_l: ArrayLike, assumed: Assumptions) -> Array:
     """Net litres that biological media [kg] and biological foam [L] keep in the half cycle [L]."""
-    media = np.asarray(media_kg, dtype=float) / assumed["half_media_share"] * assumed["litres_per_kg"]
-    return np.asarray(media + np.asarray(foam_l, dtype=float) * assumed["half_foam_l_per_l"])
+    media = array(media_kg) / assumed["half_media_share"] * assumed["litres_per_kg"]
+    return np.asarray(media + array(foam_l) * assumed["half_foam_l_per_l"])
 
 
 def by_flow_l(flow_l_h: ArrayLike, assumed: Assumptions) -> Array:
     """Net litres that a flow [L/h] keeps in the half cycle [L]; nan where it is unknown: no cap."""
-    return np.asarray(np.asarray(flow_l_h, dtype=float) / assumed["half_turnover_h"])
+    return np.asarray(array(flow_l_h) / assumed["half_turnover_h"])
 
 
 def rating_l(media_l: ArrayLike, flow_l: ArrayLike) -> Array:
     """The smaller of both limits [L]; the media's alone where flow is unknown; nan where the media's is."""
-    media, flow = np.asarray(media_l, dtype=float), np.asarray(flow_l, dtype=float)
+    media, flow = array(media_l), array(flow_l)
     return np.where(np.isnan(flow), media, np.minimum(media, flow))
 
 
 def limit_word(media_l: ArrayLike, flow_l: ArrayLike) -> np.ndarray:
     """Which limit bites: media, flow, or flow unknown."""
-    media, flow = np.asarray(media_l, dtype=float), np.asarray(flow_l, dtype=float)
+    media, flow = array(media_l), array(flow_l)
     return np.where(np.isnan(flow), "flow unknown", np.where(flow < media, "flow", "media"))
 
 

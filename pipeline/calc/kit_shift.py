@@ -33,22 +33,19 @@ def trend_of(requests: pl.DataFrame, fits: pl.DataFrame, steps: pl.DataFrame, as
     return rows.select(trend=first_of(*cases, otherwise="not clear")).to_series()
 
 
-def hold_down(derived: Tables, tables: Tables, assumed: Assumptions) -> Tables:
+def hold_down(derived: Tables, tables: Tables, assumed: Assumptions, parts: Parts | None = None) -> Tables:
     """The derived tables with `kit_batch` filled on alarms that point to a shared kit, and the trends that follow.
 
     `derived` has nitrate_fit, nitrate_outlook and step_alarm, `tables` the checked tables, both of all tanks: a kit is
-    judged by everybody who uses it. Doing it twice changes nothing.
+    judged by everybody who uses it. `parts` gives the records of those to judge by, where all are too many to hold at
+    once. Doing it twice changes nothing.
     """
-    return hold_down_by_parts(derived, kits_used(tables), lambda tanks: [(tanks, tables)], assumed)
-
-
-def hold_down_by_parts(derived: Tables, used: pl.DataFrame, parts: Parts, assumed: Assumptions) -> Tables:
-    """The same where the checked tables of all tanks are too many to hold at once; `used` is their `kits_used`."""
+    used = kits_used(tables)
     steps = derived["step_alarm"].with_columns(kit_batch=pl.lit(None, pl.String))
     requests, fits = derived["nitrate_outlook"], derived["nitrate_fit"]
     named = _with_kit(steps, used)
     suspected = _suspected(named, used, assumed)
-    shifts = _shifts(suspected, parts, assumed) if len(suspected) else _NO_SHIFT
+    shifts = _shifts(suspected, parts or (lambda tanks: [(tanks, tables)]), assumed) if len(suspected) else _NO_SHIFT
     near = (pl.col("since") - pl.col("shifted")).dt.total_days().abs() <= assumed["kit_shift_days"]
     beside = named.join(shifts, on=["as_of", "kit"], how="left", maintain_order="left")
     steps = beside.with_columns(pl.when(near).then("kit").alias("kit_batch")).select(steps.columns)

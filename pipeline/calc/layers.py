@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike
 
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, array
 from schemas import Tables, empty
 from schemas.shapes import volume_l
 
@@ -52,7 +52,7 @@ def numbers(frame: pl.DataFrame, name: str) -> Array:
 
 def series(name: str, values: ArrayLike) -> pl.Series:
     """An array as a column: nan becomes null."""
-    return pl.Series(name, np.asarray(values, dtype=float)).fill_nan(None)
+    return pl.Series(name, array(values)).fill_nan(None)
 
 
 def unique_requests(requests: pl.DataFrame) -> pl.DataFrame:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.calc.cells import Array, Assumed
+from pipeline.calc.cells import Array, Assumed, array
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ def steady_swing(tap: ArrayLike, rise: ArrayLike, days: ArrayLike, fraction: Arr
 
     Peak Ns + g·T/f, trough Ns + g·T(1 − f)/f, mean Ns + g·T(1/f − 1/2). nan without changes: it settles nowhere.
     """
-    tap, rise, days, fraction = (np.asarray(x, float) for x in (tap, rise, days, fraction))
+    tap, rise, days, fraction = (array(x) for x in (tap, rise, days, fraction))
     with np.errstate(divide="ignore", invalid="ignore"):
         per_change = np.where(fraction > 0, rise * days / fraction, np.nan)
     return Swing(tap + per_change, tap + per_change * (1.0 - fraction), tap + per_change - 0.5 * rise * days)
@@ -42,7 +42,7 @@ def visits_to_reach(
     `level` [mg/L] is that before the first of them; before change k it is peak + (level − peak)(1 − f)^(k−1), with the
     peak of `steady_swing`. 0 where it is there already; never where that peak is not under the limit.
     """
-    limit, level, fraction = (np.asarray(x, float) for x in (limit, level, fraction))
+    limit, level, fraction = (array(x) for x in (limit, level, fraction))
     peak = steady_swing(tap, rise, days, fraction).peak
     with np.errstate(divide="ignore", invalid="ignore"):
         needed = np.ceil(np.round(np.log((limit - peak) / (level - peak)) / np.log1p(-fraction), 9))
@@ -64,7 +64,7 @@ def fraction_for_ceiling(rise_per_interval: ArrayLike, ceiling: ArrayLike, tap: 
     `rise_per_interval` [mg/L] is the net rise from one change to the next. Not possible where the tap is at or over
     the ceiling, or where more than `change_limit` would have to go each time.
     """
-    rise, headroom = np.asarray(rise_per_interval, float), np.asarray(ceiling, float) - np.asarray(tap, float)
+    rise, headroom = array(rise_per_interval), array(ceiling) - array(tap)
     with np.errstate(divide="ignore", invalid="ignore"):
         fraction = np.where(headroom > 0, np.maximum(rise, 0.0) / headroom, np.nan)
     fraction = np.where(rise <= 0, 0.0, fraction)

@@ -131,11 +131,13 @@ def cadence(gap: Array, assumed: Assumed, name: str) -> Array:
     return np.where(gap <= assumed["sparse_gap_days"], weekly, sparse)
 
 
-def _windows(rows: Rows, visit_rows: IntArray, gap: Array, assumed: Assumed) -> tuple[Spans, BoolArray]:
-    """The alarm's window as of each visit, and whether it has visits enough to be tested."""
-    tank, day, number = rows.tank[visit_rows], rows.day[visit_rows], rows.visit[visit_rows]
-    length = cadence(gap, assumed, "alarm_visits").astype(np.int64)
-    needed = cadence(gap, assumed, "alarm_first").astype(np.int64)
+def _testable(rows: Rows, since: IntArray, until: int, usual_gap: float, assumed: Assumed) -> Visits:
+    """Every visit of every tank from day since[tank] to day `until` that has visits enough before it, with its window."""
+    first = (np.diff(rows.visit, prepend=0) != 0) | (np.diff(rows.tank, prepend=-1) != 0)
+    row = np.flatnonzero(first & (rows.visit > 0) & (rows.day >= since[rows.tank]) & (rows.day <= until))
+    tank, day, number = rows.tank[row], rows.day[row], rows.visit[row]
+    gap = median_gap(rows, tank, day, assumed["baseline_weeks"], usual_gap)
+    length, needed = (cadence(gap, assumed, name).astype(np.int64) for name in ("alarm_visits", "alarm_first"))
     key = rows.tank * FAR_DAY + rows.visit
     earliest = np.searchsorted(key, tank * FAR_DAY + number - length + 1, side="left").astype(np.int64)
     wanted = spans(rows, tank, day, earliest)
@@ -143,15 +145,7 @@ def _windows(rows: Rows, visit_rows: IntArray, gap: Array, assumed: Assumed) -> 
     last = np.maximum(wanted.end - 1, 0)
     unbroken = rows.segment[np.maximum(rows.first[tank], 0)] == rows.segment[last]
     within = rows.visit[last] - rows.visit[np.minimum(wanted.start, last)] + 1
-    return wanted, (number >= needed) & (wanted.end > wanted.start) & (unbroken | (within >= needed))
-
-
-def _testable(rows: Rows, since: IntArray, until: int, usual_gap: float, assumed: Assumed) -> Visits:
-    """Every visit of every tank from day since[tank] to day `until` that has visits enough before it."""
-    first = (np.diff(rows.visit, prepend=0) != 0) | (np.diff(rows.tank, prepend=-1) != 0)
-    row = np.flatnonzero(first & (rows.visit > 0) & (rows.day >= since[rows.tank]) & (rows.day <= until))
-    gap = median_gap(rows, rows.tank[row], rows.day[row], assumed["baseline_weeks"], usual_gap)
-    wanted, tested = _windows(rows, row, gap, assumed)
+    tested = (number >= needed) & (wanted.end > wanted.start) & (unbroken | (within >= needed))
     return Visits(row, gap, wanted).chosen(tested)
 
 

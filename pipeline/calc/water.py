@@ -12,7 +12,7 @@ import polars as pl
 from numpy.typing import ArrayLike
 
 from pipeline.assumptions import Assumptions
-from pipeline.calc.cells import Array
+from pipeline.calc.cells import Array, array
 from pipeline.calc.layers import REQUEST, first_of, known, series
 from pipeline.units import molar_masses
 from schemas import Tables, conform
@@ -21,10 +21,6 @@ SAMPLE_OF = ["tank", "at", "taken"]
 FREE = "free_ammonia"
 HARMS = ("ammonia", "nitrite", FREE)  # of samples of one day the highest speaks, before its change or after
 SAMPLE, EARLIER, SET, ASSUMED = "the sample", "an earlier reading", "the set temperature", "assumed"
-
-
-def _array(value: ArrayLike) -> Array:
-    return np.asarray(value, dtype=float)
 
 
 # -- free ammonia ----------------------------------------------------------------------------------
@@ -36,7 +32,7 @@ def ammonium_pka(temperature_c: ArrayLike, assumed: Assumptions) -> Array:
     Emerson et al. 1975, J. Fish. Res. Board Can. 32:2379–2383, stated for 0–50 °C and zero ionic strength; outside
     that it is nan. Some copies misprint the second constant as 2727.92: pKa is then 0.007 low.
     """
-    t = _array(temperature_c)
+    t = array(temperature_c)
     pka = assumed["emerson_a"] + assumed["emerson_b"] / (t + assumed["kelvin_offset"])
     return np.where((t >= assumed["emerson_low_c"]) & (t <= assumed["emerson_high_c"]), pka, np.nan)
 
@@ -47,7 +43,7 @@ def unionised_ammonia_fraction(ph: ArrayLike, temperature_c: ArrayLike, assumed:
     `temperature_c` [°C], 0–50, else nan. Fresh water only; errs high by under about 10 % in hard tap water, and an
     error of 0.1 in pH moves it by −20 to +26 %. Emerson et al. 1975.
     """
-    exponent = np.clip(ammonium_pka(temperature_c, assumed) - _array(ph), -300.0, 300.0)
+    exponent = np.clip(ammonium_pka(temperature_c, assumed) - array(ph), -300.0, 300.0)
     return np.asarray(1.0 / (1.0 + 10.0**exponent))
 
 
@@ -59,7 +55,7 @@ def free_ammonia_mg_l(
     Total ammonia is first brought to nitrogen: a mole of it is a mole of N whichever form it has.
     """
     m = molar_masses(assumed)
-    nitrogen = _array(ammonia_nh4_mg_l) * m["N"] / m["NH4"]
+    nitrogen = array(ammonia_nh4_mg_l) * m["N"] / m["NH4"]
     return np.asarray(nitrogen * unionised_ammonia_fraction(ph, temperature_c, assumed) * m["NH3"] / m["N"])
 
 
@@ -78,8 +74,8 @@ class Expected:
 def nitrate_per_g_food(protein_pct: ArrayLike, share: ArrayLike, assumed: Assumptions) -> Array:
     """Nitrate [mg NO3] from one gram of dry food, `share` of its nitrogen ending as nitrate; protein [%]."""
     m = molar_masses(assumed)
-    nitrogen_mg = 1000 * _array(protein_pct) / 100 * assumed["nitrogen_of_protein"]
-    return np.asarray(nitrogen_mg * _array(share) * m["NO3"] / m["N"])
+    nitrogen_mg = 1000 * array(protein_pct) / 100 * assumed["nitrogen_of_protein"]
+    return np.asarray(nitrogen_mg * array(share) * m["NO3"] / m["N"])
 
 
 def nitrate_from_feed(
@@ -91,14 +87,14 @@ def nitrate_from_feed(
     published as lost to the water (Summerfelt & Penne 2007, Int. J. Recirc. Aquac. 8:43–64). A protein of nan takes
     the default. A volume of 0 or nan gives nan.
     """
-    protein = _array(protein_pct)
+    protein = array(protein_pct)
     protein = np.where(np.isnan(protein), assumed["protein_default_pct"], protein)
-    net = _array(net_l)
+    net = array(net_l)
     assumption = assumed.assumption("feed_n_share")
     share = assumption.value
     low = min(share, assumption.low if assumption.low is not None else share)
     high = max(share, assumption.high if assumption.high is not None else share)
-    grams_l = np.where(net > 0, _array(feed_g_day) / np.where(net > 0, net, 1.0), np.nan)
+    grams_l = np.where(net > 0, array(feed_g_day) / np.where(net > 0, net, 1.0), np.nan)
     return Expected(*(grams_l * nitrate_per_g_food(protein, x, assumed) for x in (share, low, high)))
 
 
@@ -108,7 +104,7 @@ def ammonia_from_feed(feed: ArrayLike, protein_pct: ArrayLike, assumed: Assumpti
     Timmons & Ebeling, Recirculating Aquaculture, mass balance (form from memory); 0.092 is about
     0.16 · 0.8 · 0.8 · 0.9. A published second opinion beside `nitrate_from_feed`, never mixed with it.
     """
-    return np.asarray(_array(feed) * _array(protein_pct) / 100 * assumed["tan_per_protein"])
+    return np.asarray(array(feed) * array(protein_pct) / 100 * assumed["tan_per_protein"])
 
 
 def nitrate_from_feed_published(
@@ -116,7 +112,7 @@ def nitrate_from_feed_published(
 ) -> Array:
     """Nitrate [mg/L NO3 per day] by P_TAN, all of that ammonia nitrified and none lost (share 0.575)."""
     m = molar_masses(assumed)
-    net = _array(net_l)
+    net = array(net_l)
     tan_mg = 1000 * ammonia_from_feed(feed_g_day, protein_pct, assumed)
     return np.where(net > 0, tan_mg * m["NO3"] / m["N"] / np.where(net > 0, net, 1.0), np.nan)
 

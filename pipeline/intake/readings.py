@@ -8,9 +8,8 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.intake.amounts import KitRow, read_reading
 from pipeline.intake.beside import contradicts, two_values
-from pipeline.intake.columns import KEY, Collected, Context, distinct, read_dates, unit_column
+from pipeline.intake.columns import KEY, Collected, Context, distinct, fold_name, read_dates, unit_column
 from pipeline.intake.judge import judge
-from pipeline.intake.names import fold_name
 from schemas import Tables, conform, empty
 from schemas.parameters import RECORDS
 from schemas.places import TapSheet

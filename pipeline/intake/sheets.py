@@ -13,8 +13,7 @@ from pipeline.intake.columns import ISSUE, NO_ISSUES, issue_rows, join_issues, u
 from pipeline.intake.files import BOOKS, LogFile, family_of, own_name
 from pipeline.intake.grammar import faults
 from pipeline.intake.headers import FAMILY, OTHER_NAMES, Header, Own, fold, long_names, names_of, read_header
-from pipeline.intake.structure import NAMELESS, NoTable, Table, read_table
-from pipeline.intake.workbook import by_record, sheets_of
+from pipeline.intake.structure import NAMELESS, NoTable, Table, by_record, read_table, sheets_of
 from pipeline.wording import counted, listed
 from schemas import FAMILIES
 from schemas.columns import describe

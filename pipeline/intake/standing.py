@@ -15,7 +15,9 @@ from pipeline.intake.columns import (
     KEY,
     Collected,
     Context,
+    aliases,
     count_of,
+    fold_name,
     read_columns,
     read_dates,
     reader_of,
@@ -25,7 +27,6 @@ from pipeline.intake.columns import (
 from pipeline.intake.grammar import Cell
 from pipeline.intake.headers import FAMILY, required
 from pipeline.intake.judge import judge
-from pipeline.intake.names import aliases, fold_name
 from pipeline.intake.sheets import Sheets, text_columns
 from pipeline.units import factor
 from schemas import FAMILIES, Tables, conform, empty

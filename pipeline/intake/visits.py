@@ -8,11 +8,14 @@ from pipeline.intake import amounts, beside, patterns
 from pipeline.intake.beside import PART, RETEST, Parts, ask, contradicts, two_changes, two_sights, two_values
 from pipeline.intake.columns import (
     KEY,
+    SEVERAL,
     Cells,
     Collected,
     Context,
     Reader,
+    Resolver,
     distinct,
+    fold_name,
     join_issues,
     read_columns,
     read_dates,
@@ -23,7 +26,6 @@ from pipeline.intake.columns import (
 )
 from pipeline.intake.grammar import BLANK, Cell, held, read_time, read_word
 from pipeline.intake.judge import judge
-from pipeline.intake.names import SEVERAL, Resolver, fold_name
 from pipeline.intake.readings import Kits, kits_of, read_typed
 from pipeline.intake.sheets import Sheets, text_columns
 from pipeline.intake.standing import with_large_changes

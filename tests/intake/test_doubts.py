@@ -10,8 +10,7 @@ import pytest
 
 from pipeline.assumptions import built_in
 from pipeline.intake.check import check
-from pipeline.intake.files import find_files
-from pipeline.intake.round_file import read_round
+from pipeline.intake.files import find_files, read_round
 from pipeline.intake.sheets import read_sheets
 from pipeline.units import factor
 from schemas import Tables

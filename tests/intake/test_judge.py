@@ -11,9 +11,8 @@ import pytest
 from pipeline.assumptions import built_in
 from pipeline.intake.check import check
 from pipeline.intake.columns import Context
-from pipeline.intake.files import find_files
+from pipeline.intake.files import find_files, read_round
 from pipeline.intake.judge import BadTable, Judged, judge
-from pipeline.intake.round_file import read_round
 from pipeline.intake.sheets import read_sheets
 from pipeline.week import Round
 from schemas import Tables, columns_of, conform

@@ -9,8 +9,7 @@ import pytest
 
 from pipeline.assumptions import with_overrides
 from pipeline.intake.check import check
-from pipeline.intake.files import find_files
-from pipeline.intake.round_file import read_round
+from pipeline.intake.files import find_files, read_round
 from pipeline.intake.sheets import read_sheets
 from schemas import Tables
 from tests.bench.large_logs import write_standing

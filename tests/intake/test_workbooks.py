@@ -12,10 +12,9 @@ import pytest
 
 from pipeline.assumptions import built_in
 from pipeline.intake.check import check
-from pipeline.intake.files import family_of, find_files, own_name
-from pipeline.intake.round_file import read_round
+from pipeline.intake.files import family_of, find_files, own_name, read_round
 from pipeline.intake.sheets import read_sheets
-from pipeline.intake.workbook import as_text, sheets_of
+from pipeline.intake.structure import as_text, sheets_of
 from schemas import Tables
 from tests.spreadsheets import ods, ods_of, xlsx
 
