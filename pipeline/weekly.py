@@ -61,18 +61,9 @@ def _account(tables: Tables, round_: Round) -> dict[str, Any]:
     return account_dict(tables["account"], tables["unknown_column"], round_.problems)
 
 
-@dataclass(frozen=True)
-class _Old:
-    """The warehouse that stands: what is said of it, its account, and what was calculated and may be used again."""
-
-    about: dict[str, str]
-    account: Tables
-    calculated: Tables
-
-
-def _old(target: Path, about: dict[str, str]) -> _Old | None:
-    """What a load can use of the warehouse that stands; None where there is none, or what is used of it is damaged. All
-    of it is used where it is `about` the same files and day."""
+def _old(target: Path, about: dict[str, str]) -> tuple[dict[str, str], Tables, Tables] | None:
+    """What a load can use of the warehouse that stands: what is said of it, its account, and what was calculated. None
+    where there is none, or what is used of it is damaged. All of it is used where it is `about` the same files and day."""
     if not target.is_file():
         return None
     try:
@@ -81,7 +72,7 @@ def _old(target: Path, about: dict[str, str]) -> _Old | None:
             if about.items() <= its.items():
                 store.read_through(con)
             account = store.read_tables(con, ["account", "unknown_column"])
-            return _Old(its, account, store.read_tables(con, ["calculated", *reuse.REUSED]))
+            return its, account, store.read_tables(con, ["calculated", *reuse.REUSED])
     except store.Unreadable:
         return None
 
@@ -112,10 +103,9 @@ def load(
         files = _files(folder)
         fingerprint = _fingerprint(folder, files)
         about = {"fingerprint": fingerprint, "loaded_on": today.isoformat()}
-        old = _old(target, about)
-        same = old is not None and old.about.get("fingerprint") == fingerprint
-        if old is not None and about.items() <= old.about.items():
-            return LoadResult(_account(old.account, round_), False, target)
+        old_about, old_account, known = _old(target, about) or ({}, None, None)
+        if old_account is not None and about.items() <= old_about.items():
+            return LoadResult(_account(old_account, round_), False, target)
         # What checks and calculates takes longer to import than to see that nothing is new.
         from pipeline import derive, parts
         from pipeline.intake.check import check
@@ -127,7 +117,7 @@ def load(
             tables = check(sheets, round_, assumed, today)
             del sheets  # the texts of all cells
             progress(0.4, "calculation")
-            records, known = derive.recent(tables, _since(today)), old.calculated if old is not None else None
+            records = derive.recent(tables, _since(today))
 
             def calculate() -> Tables:
                 derived = derive.derived(records, today, assumed, round_, progress, known, run)
@@ -137,7 +127,8 @@ def load(
             stored = store.publish(tables, about, target, calculate)
         # On another day a row of a day to come may come free: that is new, though no file is.
         account = _account(tables, round_)
-        new = old is None or not same or account != _account(old.account, round_)
+        same = old_account is not None and old_about.get("fingerprint") == fingerprint
+        new = not same or account != _account(old_account or {}, round_)
         return LoadResult(account, new, target, stored)
 
 

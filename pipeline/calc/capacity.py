@@ -19,6 +19,7 @@ from pipeline.calc.layers import (
     filters_on,
     first_of,
     known,
+    last_before,
     layers_on,
     numbers,
     series,
@@ -39,9 +40,8 @@ def tank_side(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> p
 
     The temperature [°C] is the median of the last four weeks' readings; the feeding that of the day.
     """
-    days = requests.lazy().sort("as_of")
-    feeding = table(tables, "feeding").lazy().select("tank", "from", "feed_g_day", "protein_pct").sort("from")
-    feeding = feeding.unique(["tank", "from"], keep="last", maintain_order=True)
+    days = requests.lazy()
+    feeding = table(tables, "feeding").lazy().select("tank", "from", "feed_g_day", "protein_pct")
     tanks = table(tables, "tank").lazy().select("tank", "gross_l", "net_l", "temperature_c", "planting", "stocking")
     lately = pl.col("as_of") - pl.duration(days=round(assumed["temperature_days"]))
     read = (
@@ -53,7 +53,7 @@ def tank_side(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> p
     placed = table(tables, "placement").lazy().group_by("tank").agg(pl.col("from").min().alias("first_placed"))
     by_class, by_plants = factors.load_by_class(assumed), factors.need_by_planting(assumed)
     rows = (
-        days.join_asof(feeding, left_on="as_of", right_on="from", by="tank", check_sortedness=False)
+        last_before(days, feeding, "tank", "from")
         .join(tanks.unique("tank", keep="last", maintain_order=True), on="tank", how="left")
         .join(read, on=REQUEST, how="left")
         .join(placed, on="tank", how="left")

@@ -6,7 +6,8 @@ import datetime as dt
 import polars as pl
 
 from pipeline.assumptions import Assumptions
-from pipeline.calc.layers import REQUEST, first_of, in_force, known, table
+from pipeline.calc.balance_rows import tank_supply
+from pipeline.calc.layers import REQUEST, first_of, in_force, known, last_before, table
 from pipeline.calc.servicing import checks, flow_timings
 from pipeline.sentences import filled
 from pipeline.sentences import table as sentences
@@ -39,14 +40,6 @@ def _placed(tables: Tables, requests: pl.DataFrame) -> pl.LazyFrame:
     return requests.lazy().join(placement, on="tank").filter(in_force("as_of")).select(*REQUEST, "filter")
 
 
-def _last_before(rows: pl.LazyFrame, events: pl.LazyFrame, by: str) -> pl.LazyFrame:
-    """Each row beside the last event of its `by` up to as-of; `date` is null where there was none."""
-    events = (
-        events.sort("date", maintain_order=True).unique([by, "date"], keep="last", maintain_order=True).sort("date")
-    )
-    return rows.sort("as_of").join_asof(events, left_on="as_of", right_on="date", by=by, check_sortedness=False)
-
-
 def _days(days: pl.Expr | float) -> pl.Expr:
     return pl.duration(days=days.round().cast(pl.Int64) if isinstance(days, pl.Expr) else int(days))
 
@@ -54,7 +47,7 @@ def _days(days: pl.Expr | float) -> pl.Expr:
 def filter_checks(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """The next look into each filter: the interval after the last check. Never recorded is not late: no row."""
     done = checks(tables, assumed).lazy().select("filter", "date", "weeks", "chosen", "found")
-    rows = _last_before(_placed(tables, requests), done, "filter")
+    rows = last_before(_placed(tables, requests), done, "filter")
     rows = rows.with_columns(pl.col("weeks").fill_null(assumed["check_first_weeks"]))
     how = first_of(("chosen", "chosen"), (~known("found"), "not recorded"))
     return _jobs(rows, "check", "filter", pl.col("date") + _days(pl.col("weeks") * 7), assumed, how)
@@ -81,7 +74,7 @@ def carbon(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.D
     out = pl.col("since").dt.offset_by(f"{int(assumed['carbon_out_months'])}mo")
     late = pl.col("as_of") >= pl.col("since") + pl.duration(weeks=round(assumed["carbon_late_weeks"]))
     case = first_of((pl.col("as_of") > pl.col("out"), "out by now"), (late, "late"))
-    rows = _last_before(lying, handled.select("filter", "date", "job"), "filter").filter(~taken)
+    rows = last_before(lying, handled.select("filter", "date", "job"), "filter").filter(~taken)
     rows = rows.with_columns(since.alias("since")).with_columns(out.alias("out"))
 
     most = assumed["carbon_due_weeks"] * 7
@@ -92,7 +85,7 @@ def carbon(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.D
 def kits(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """The kits used on a tank on the last day that any was: the day each goes out of date, and how many tests are left."""
     used = table(tables, "reading").lazy().drop_nulls("kit").select("tank", pl.col("day").alias("date"), "kit").unique()
-    last = _last_before(requests.lazy(), used.select("tank", "date").unique(), "tank")
+    last = last_before(requests.lazy(), used.select("tank", "date").unique(), "tank")
     rows = last.join(used, on=["tank", "date"]).drop("date")
     dates = (
         table(tables, "kit")
@@ -114,15 +107,15 @@ def kits(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.Dat
 
 def tap_tests(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """The next test of each tank's tap water. Never recorded is not late: no row."""
-    supply = table(tables, "tank").lazy().join(table(tables, "site").lazy().select("site", "water_supply"), on="site")
-    rows = requests.lazy().join(supply.select("tank", "water_supply"), on="tank").drop_nulls("water_supply")
-    rows = _last_before(rows, table(tables, "tap").lazy().select("water_supply", "date").unique(), "water_supply")
+    supply = tank_supply(tables).lazy().rename({"supply": "water_supply"}).drop_nulls()
+    rows = requests.lazy().join(supply, on="tank")
+    rows = last_before(rows, table(tables, "tap").lazy().select("water_supply", "date").unique(), "water_supply")
     return _jobs(rows, "tap test", "water_supply", pl.col("date") + _days(assumed["tap_test_days"]), assumed)
 
 
 def flow_tests(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """The next timing of each filter's flow with bucket and watch. Never recorded is not late: no row."""
-    rows = _last_before(_placed(tables, requests), flow_timings(tables).lazy(), "filter")
+    rows = last_before(_placed(tables, requests), flow_timings(tables).lazy(), "filter")
     return _jobs(rows, "flow test", "filter", pl.col("date") + _days(assumed["flow_test_days"]), assumed)
 
 

@@ -36,6 +36,12 @@ def in_force(day: str) -> pl.Expr:
     return (pl.col("from") <= pl.col(day)) & (pl.col("to").is_null() | (pl.col(day) <= pl.col("to")))
 
 
+def last_before(rows: pl.LazyFrame, events: pl.LazyFrame, by: str, on: str = "date") -> pl.LazyFrame:
+    """Each row beside the last event of its `by` up to as-of; all of an event is null where there was none."""
+    days = events.sort(on, maintain_order=True).unique([by, on], keep="last", maintain_order=True).sort(on)
+    return rows.sort("as_of").join_asof(days, left_on="as_of", right_on=on, by=by, check_sortedness=False)
+
+
 def known(column: str) -> pl.Expr:
     return pl.col(column).is_not_null()
 

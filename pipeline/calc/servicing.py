@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors
 from pipeline.calc.cells import Array
-from pipeline.calc.layers import fills_numbered, first_of, in_force, known, numbers, table
+from pipeline.calc.layers import fills_numbered, first_of, in_force, known, last_before, numbers, table
 from schemas import Tables
 
 CHECKS = ("check", "pads", "media rinsed", "full")  # jobs that open the filter and look
@@ -111,30 +111,21 @@ def flow_timings(tables: Tables) -> pl.DataFrame:
     return pl.concat(parts).drop_nulls("flow_l_h").sort("date", maintain_order=True).collect()
 
 
-def _latest(rows: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
-    """The last row of `rows` (filter, date, …) up to each as-of day, beside (filter, as_of) of `placed`."""
-    last = rows.unique(["filter", "date"], keep="last", maintain_order=True).sort("date")
-    return placed.select("filter", "as_of").unique().sort("as_of").join_asof(
-        last, left_on="as_of", right_on="date", by="filter", check_sortedness=False
-    )  # fmt: skip
-
-
 def flow_and_clog(tables: Tables, placed: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
     """One row a filter and as-of day of `placed`: flow_l_h, flow_basis, flow_day, flow_of_clean, clog,
     clogged_by (flow, sludge, service not recorded, overdue; null where nothing is said) and overdue_weeks.
 
     Flow: the last one timed, else the clean one of the book, else a share of the rated one (estimated), else unknown.
     """
-    timed = _latest(flow_timings(tables), placed).rename({"date": "flow_day", "flow_l_h": "timed_l_h"})
-    last = _latest(checks(tables, assumed).drop("tank"), placed).rename({"date": "checked", "low_flow": "low_before"})
+    timed = flow_timings(tables).lazy().select("filter", flow_day="date", timed_l_h="flow_l_h")
+    checked = checks(tables, assumed).lazy().select("filter", "job", "found", "weeks", checked="date")
     book = placed.lazy().select("filter", "as_of", "clean_flow_l_h", "rated_flow_l_h").unique(["filter", "as_of"])
     low = (pl.col("flow_of_clean") < assumed["low_flow_share"]).fill_null(False)
     # Sludge that was found and cleaned out of the media no longer clogs it.
     sludge = ((pl.col("found") == "sludge") & ~pl.col("job").is_in(HANDLING)).fill_null(False)
     weeks_since = (pl.col("as_of") - pl.col("checked")).dt.total_days() / DAYS_A_WEEK
     rows = (
-        book.join(timed.lazy(), on=["filter", "as_of"])
-        .join(last.lazy(), on=["filter", "as_of"])
+        last_before(last_before(book, timed, "filter", "flow_day"), checked, "filter", "checked")
         .with_columns(
             (pl.col("timed_l_h") / pl.col("clean_flow_l_h")).alias("flow_of_clean"),
             (weeks_since - pl.col("weeks")).alias("overdue_weeks"),
