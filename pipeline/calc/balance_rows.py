@@ -156,12 +156,6 @@ def _days(tables: Tables, chosen: pl.Expr, changes: pl.DataFrame) -> pl.DataFram
     return days.join(changes, on=DAY_KEY, how="left").with_columns(is_visit.alias("is_visit"))
 
 
-def _colour_kits(tables: Tables, parameter: str) -> pl.DataFrame:
-    """kit, colour: whether each kit of the parameter is matched by colour steps."""
-    kits = table(tables, "kit").filter(pl.col("parameter") == parameter)
-    return kits.select("kit", (pl.col("ladder").list.len() > 0).alias("colour")).unique("kit", maintain_order=True)
-
-
 def _readers(tables: Tables, chosen: pl.Expr) -> pl.DataFrame:
     """file, line, by: who read each row of a visit sheet, where it is recorded."""
     visits = table(tables, "visit").filter(chosen & pl.col("by").is_not_null())
@@ -181,6 +175,8 @@ def build_rows(
     chosen = pl.col("tank").is_in(tanks) & (pl.col("day") >= since)
     changes = _change_days(tables, chosen, parameter)
     days = _days(tables, chosen, changes)
+    kits_of = table(tables, "kit").filter(pl.col("parameter") == parameter)
+    by_colour = kits_of.select("kit", (pl.col("ladder").list.len() > 0).alias("colour"))
     counts = pl.col("doubt").is_null() | pl.col("doubt").is_in(list(also))
     readings = (
         table(tables, "reading")
@@ -188,7 +184,7 @@ def build_rows(
         .with_columns(day_number("day"), (pl.col("taken") == "after").alias("slot"), pl.col("kit").fill_null(""))
         .select(*DAY_KEY, "slot", "at", "low", "high", "matched", "kit", "file", "line")
         .join(_readers(tables, chosen), on=["file", "line"], how="left")
-        .join(_colour_kits(tables, parameter), on="kit", how="left")
+        .join(by_colour.unique("kit", maintain_order=True), on="kit", how="left")
     )
     frame = (
         days.join(readings, on=DAY_KEY, how="left")

@@ -1,7 +1,5 @@
 """Which rows a fit sees, and how they become padded arrays: windows of the flat rows, many tanks and days at once."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -63,9 +61,9 @@ def spans(rows: Rows, tank: IntArray, as_of: IntArray, earliest: IntArray) -> Sp
     return Spans(np.where(empty, end, start), end, as_of)
 
 
-def spans_of_weeks(rows: Rows, tank: IntArray, as_of: IntArray, weeks: Array) -> Spans:
+def spans_of_weeks(rows: Rows, tank: IntArray, as_of: IntArray, weeks: Array | float) -> Spans:
     """Windows of the last so many weeks: from as-of − 7·weeks to as-of, both days in it."""
-    earliest = rows_until(rows, tank, as_of - np.round(7 * weeks).astype(np.int64) - 1)
+    earliest = rows_until(rows, tank, as_of - np.round(7 * np.asarray(weeks)).astype(np.int64) - 1)
     return spans(rows, tank, as_of, earliest)
 
 

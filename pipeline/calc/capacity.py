@@ -199,13 +199,6 @@ def missing(layers: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
 # -- together --------------------------------------------------------------------------------------
 
 
-def _filters(tables: Tables, layers: pl.DataFrame, placed: pl.DataFrame, assumed: Assumptions) -> pl.DataFrame:
-    """One row a filter and request: its flow, clog and half-cycle rating."""
-    flows = servicing.flow_and_clog(tables, placed, assumed)
-    rows = placed.join(flows, on=["filter", "as_of"], how="left", maintain_order="left")
-    return rows.join(half_cycle.of_filters(layers, rows, assumed), on=FILTER_REQUEST, how="left", maintain_order="left")
-
-
 def _flow_of_tank(filters: pl.DataFrame) -> pl.DataFrame:
     """Flow of a request: the filters' flows added up; the poorest basis, the oldest timing, the lowest share of clean."""
     basis = pl.col("flow_basis")
@@ -292,9 +285,12 @@ def parts(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> Calcu
     days = unique_requests(requests)
     placed = filters_on(tables, days)
     layers = layers_on(tables, days, assumed).with_row_index("row").with_columns(pl.lit(0).alias("ahead"))
+    flows = servicing.flow_and_clog(tables, placed, assumed)
+    placed = placed.join(flows, on=["filter", "as_of"], how="left", maintain_order="left")
+    half = half_cycle.of_filters(layers, placed, assumed)
     return Calculated(
         tanks=tank_side(tables, days, assumed),
-        filters=_filters(tables, layers, placed, assumed),
+        filters=placed.join(half, on=FILTER_REQUEST, how="left", maintain_order="left"),
         layers=layers,
         reached=servicing.reaching(layers, tables, assumed),
     )

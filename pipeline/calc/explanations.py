@@ -287,7 +287,7 @@ def implied(
     table `explanation`. Both empty where the tank has no readings."""
     rows = build_rows(tables, [tank], assumed, also=("basis",))
     asked, since = (pl.DataFrame({"tank": tank, "as_of": [day]}) for day in (as_of, explanation["since"]))
-    wanted = spans_of_weeks(rows, *rows.places(asked), np.array([assumed["baseline_weeks"]]))
+    wanted = spans_of_weeks(rows, *rows.places(asked), assumed["baseline_weeks"])
     part = next(iter(batches(rows, wanted, assumed, steps=1)), None)
     if part is None:
         return pl.DataFrame(schema=PATH), pl.DataFrame(schema=MOVED)

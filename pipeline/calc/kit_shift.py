@@ -131,7 +131,7 @@ def _pool(pooled: Array, users: pl.DataFrame, tables: Tables, ago: IntArray, ass
     tank, as_of = rows.places(users)
     kit = np.searchsorted(np.array(rows.kits, dtype=str), users["kit"].to_numpy().astype(str))
     group = users["group"].to_numpy()
-    wanted = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))
+    wanted = spans_of_weeks(rows, tank, as_of, assumed["baseline_weeks"])
     for part in batches(rows, wanted, assumed):
         fitted = fit(part.windows, part.priors, assumed)
         real = part.row >= 0

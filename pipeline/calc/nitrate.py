@@ -78,7 +78,7 @@ def calculate_arrays(tables: Tables, requests: pl.DataFrame, assumed: Assumption
     gap = median_gap(rows, tank, as_of, assumed["baseline_weeks"], round_.visit_every_days)
     weeks = np.where(gap <= assumed["sparse_gap_days"], assumed["recent_weeks"], assumed["recent_weeks_sparse"])
     recent_spans = spans_of_weeks(rows, tank, as_of, weeks)
-    baseline_spans = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))
+    baseline_spans = spans_of_weeks(rows, tank, as_of, assumed["baseline_weeks"])
     recent, baseline = rates(rows, recent_spans, assumed), rates(rows, baseline_spans, assumed)
     scanned = scan_visits(rows, tank, as_of, round_.visit_every_days, assumed)
     alarm = alarms(scanned, tank, as_of, assumed)
@@ -157,13 +157,6 @@ def _suspect_frame(done: Calculated) -> pl.DataFrame:
     return conform("suspect", frame)
 
 
-def ceilings(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> Array:
-    """Nitrate ceiling of each request's tank [mg/L]."""
-    own = table(tables, "tank").select("tank", "nitrate_ceiling")
-    found = requests.join(own, on="tank", how="left", maintain_order="left")["nitrate_ceiling"]
-    return found.cast(pl.Float64).fill_null(assumed["ceiling_default"]).to_numpy()
-
-
 def moments(done: Calculated) -> tuple[BoolArray, Ahead]:
     """Whether the level of the day is known [requests], and the visits ahead.
 
@@ -190,7 +183,8 @@ def fresh(done: Calculated) -> BoolArray:
 
 def _outlook_frame(done: Calculated, tables: Tables, out: Tables, capacity: pl.DataFrame | None) -> pl.DataFrame:
     level_fit, routine, assumed = done.level_fits.level_fit, done.routine, done.assumed
-    ceiling = ceilings(tables, done.requests, assumed)
+    limits = done.requests.join(table(tables, "tank"), on="tank", how="left", maintain_order="left")["nitrate_ceiling"]
+    ceiling = limits.cast(pl.Float64).fill_null(assumed["ceiling_default"]).to_numpy()
     settled = plateau(level_fit, routine, assumed)
     placed, ahead = moments(done)
     today = fresh(done) if len(done.rows.day) else placed

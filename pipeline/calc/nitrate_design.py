@@ -5,8 +5,6 @@ out [visits, tanks], so that a step in time is one operation on all tanks; short
 nothing happens (no days, no change, no reading).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, fields, replace
 from typing import Any, Self
 
@@ -83,17 +81,18 @@ class State(Columns):
     dc: Array
     s: Array
 
-    def wait(self, days: Array | float) -> State:
+    def wait(self, days: Array | float) -> Self:
         """After some days without a change."""
         return replace(self, b=self.b + days, s=self.s + days)
 
-    def change(self, fraction: Array, inflow: Array) -> State:
+    def change(self, fraction: Array, inflow: Array) -> Self:
         """After a change; the true fraction is f·e^−φ, to first order about φ = 0.
 
         A top-up is a change of fraction 0 with an inflow: it dilutes nothing.
         """
         kept = 1.0 - fraction
-        return State(
+        return replace(
+            self,
             a=kept * self.a,
             b=kept * self.b,
             c=kept * self.c + inflow,

@@ -5,8 +5,6 @@ tap), then one log-bias k a kit batch and one a reader after the first, and last
 DEVELOPERS.md, “Nitrate”, tells the model and how it is measured.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -4,10 +4,9 @@ the fit what the log itself says: the present routine of each tank, and the net 
 Arrays [tanks] unless said; levels [mg/L NO3], rates [mg/L per day]. An unknown is nan in here and null in the frames.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 
@@ -70,7 +69,7 @@ class LevelFit(Columns):
     covariance: Array  # [5, 5, tanks]
 
     @classmethod
-    def of(cls, fit: Fit) -> LevelFit:
+    def of(cls, fit: Fit) -> Self:
         """That of a fit whose last parameter is a step."""
         keep = [N0, RISE, FRACTION, TAP, len(fit.theta) - 1]
         return cls(fit.theta[keep], fit.covariance[np.ix_(keep, keep)])

@@ -95,7 +95,7 @@ def refits(rows: Rows, requests: pl.DataFrame, assumed: Assumed) -> Weighed:
     gain, size, precision = (np.full((len(KINDS), *shape), start) for start in (-np.inf, 0.0, 0.0))
     kit, nothing = np.full(len(tank), None), np.zeros(len(tank))
     out = Weighed(gain, size, precision, np.zeros(shape), np.full(shape, -1), nothing, requests, kit)
-    wanted = spans_of_weeks(rows, tank, as_of, np.full(len(tank), assumed["baseline_weeks"]))
+    wanted = spans_of_weeks(rows, tank, as_of, assumed["baseline_weeks"])
     parts = [
         _of_batch(out, part, rows, as_of[part.which], back, assumed) for part in batches(rows, wanted, assumed, steps=1)
     ]

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.assumptions import Assumptions
-from pipeline.intake.grammar import BLANK, BLANKS, Cell, forms, held, read_quantity, slip_of
+from pipeline.intake.grammar import BLANK, BLANKS, FORMS, Cell, held, read_quantity, slip_of
 from pipeline.sentences import table
 from pipeline.units import factor, fahrenheit_to_celsius, fold_basis, gallon_l
 from pipeline.wording import number
@@ -19,7 +19,6 @@ from schemas.words import CANON, PARAMETER_TITLES
 
 UNITS: dict[str, dict[str, float | dict[str, float]]] = table(__file__, "units.toml")
 FAHRENHEIT = frozenset({"f", "°f", "ºf", "degf"})
-AMOUNTS = forms("amount")
 
 
 def fold_unit(unit: str) -> str:
@@ -100,7 +99,7 @@ def read_count(text: str) -> Cell:
 
 def read_per_drop(text: str) -> float | None:
     """What one drop is worth, in the kit's own unit, of `0.5 a drop` or `1 per drop`; None for any other text."""
-    found = AMOUNTS["drops"].match(" ".join(text.split()).casefold())
+    found = FORMS["amount"]["drops"].match(" ".join(text.split()).casefold())
     cell = read_quantity(found["worth"]) if found else BLANK
     return cell.low if cell.kind == "number" and not cell.unit and cell.low else None
 
@@ -128,7 +127,7 @@ def read_change(text: str, header_unit: str, assumed: Assumptions, gallon: str) 
     folded = tidy.casefold()
     if folded in BLANKS | {"none", "no"}:
         return BLANK
-    if found := AMOUNTS["buckets"].match(folded):
+    if found := FORMS["amount"]["buckets"].match(folded):
         size = found["l"] or found["l2"]
         if not size:
             return held("bucket", text)

@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.assumptions import Assumptions
 from pipeline.intake import corrections
 from pipeline.intake.amounts import read_count
-from pipeline.intake.columns import KEY, Collected, Context, count_of, join_issues, read_columns, read_dates
+from pipeline.intake.columns import CELL, KEY, Collected, Context, count_of, join_issues, read_columns, read_dates
 from pipeline.intake.readings import read_taps
 from pipeline.intake.sheets import UNKNOWN, Sheets
 from pipeline.intake.standing import read_standing
@@ -19,7 +19,6 @@ from schemas import Tables, conform, empty
 from schemas.tables import BASE_TABLES
 from schemas.words import PARAMETERS, ROW_OUTCOMES
 
-CELL = [*KEY, "column"]
 PLACE = {"file": pl.String, "line": pl.Int64, "tank": pl.String, "day": pl.Date, "parameter": pl.String}
 # Explanations of one odd value, most checkable first: first what the sheet or the kit's box shows, then what somebody
 # must be asked, last what needs a retest. All else that is said of a value is a fact and stands before them.

@@ -23,6 +23,7 @@ from schemas.columns import Note
 from schemas.words import PARAMETERS
 
 KEY = ["file", "line"]
+CELL = [*KEY, "column"]
 DAY_FIRST = re.compile(r"\s*\d{1,2}[-/. ]")
 OF_ISSUE = ("column", "text", "outcome", "fault", "says", "suggestion")
 ISSUE = {"file": pl.String, "line": pl.Int64, **dict.fromkeys(OF_ISSUE, pl.String)}

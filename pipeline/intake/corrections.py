@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.intake.columns import KEY, NO_ISSUES, issue_rows, join_issues, unit_column
+from pipeline.intake.columns import CELL, KEY, NO_ISSUES, issue_rows, join_issues, unit_column
 from pipeline.intake.headers import fold
 from pipeline.intake.sheets import Sheets
 
@@ -15,7 +15,6 @@ ACCEPT, REJECT = "accept", "reject"
 NOTHING = "not understood"  # the state of an accept where nothing was suggested
 PLACE = {"file": pl.String, "line": pl.Int64}
 TOUCHED = {**PLACE, **dict.fromkeys(("column", "was", "now", "by"), pl.String)}
-CELL = [*KEY, "column"]
 Place = tuple[str, int]  # file, line
 States = dict[Place, str]  # of corrections, by where they stand themselves
 

@@ -25,22 +25,17 @@ SLIPS = str.maketrans({"O": "0", "o": "0", "l": "1", "I": "1", "|": "1"})
 LARGEST = 1e9  # whole numbers must stay whole in every cast: no limit of the trade, those are in assumptions.toml
 LETTERED = re.compile(r"^[\dOolI|.,]+")
 PARTS = {"¼": ".25", "½": ".5", "¾": ".75"}  # of old keyboards and thermometers
-PART = re.compile(r"(?P<whole>\d*) ?(?P<part>[¼½¾])")
-NUMERIC = re.compile(r"^(\d{1,2})[-/. ](\d{1,2})[-/. ](\d{4}|\d{2})$")
-NAMED_DAY = re.compile(rf"^({'|'.join(DAYS)})[a-z]{{0,6}}\.?,? ?(?=\d)", re.IGNORECASE)
-
-
-def forms(kind: str) -> dict[str, re.Pattern[str]]:
-    """The patterns of forms.toml of one kind."""
-    patterns: dict[str, str] = table(__file__, "forms.toml")[kind]
-    filled = {"{n}": NUMBER, "{month}": "|".join(MONTHS)}
-    return {
-        name: re.compile(re.sub(r"\{[a-z]+\}", lambda place: filled[place[0]], pattern))
-        for name, pattern in patterns.items()
+PLACES = {"{n}": NUMBER, "{month}": "|".join(MONTHS), "{weekday}": "|".join(DAYS)}
+# Kind -> name -> pattern.
+FORMS: dict[str, dict[str, re.Pattern[str]]] = {
+    kind: {
+        name: re.compile(re.sub(r"\{[a-z]+\}", lambda place: PLACES[place[0]], pattern))
+        for name, pattern in own.items()
     }
-
-
-NUMBERS, EATEN, DATES = forms("number"), forms("eaten"), forms("date")
+    for kind, own in table(__file__, "forms.toml").items()
+    if kind != "words"
+}
+NUMBERS = FORMS["number"]
 
 
 @dataclass(frozen=True)
@@ -98,7 +93,7 @@ def _of_serial(text: str) -> dt.date:
 def _eaten(text: str) -> Cell | None:
     """#6: a range that a spreadsheet turned into a date."""
     case, ends = "eaten by a spreadsheet", []
-    if found := next((found for form in EATEN.values() if (found := form.match(text.casefold()))), None):
+    if found := next((found for form in FORMS["eaten"].values() if (found := form.match(text.casefold()))), None):
         ends = [int(found["d"]), _month(found["m"]) or 0]
     elif NUMBERS["serial"].match(text):
         day = _of_serial(text)
@@ -159,7 +154,7 @@ def read_quantity(text: str) -> Cell:
 
 def _with_part(tidy: str, text: str) -> Cell:
     """24½ and the like: the same with its decimal fraction."""
-    plain = PART.sub(lambda found: (found["whole"] or "0") + PARTS[found["part"]], tidy)
+    plain = NUMBERS["part"].sub(lambda found: (found["whole"] or "0") + PARTS[found["part"]], tidy)
     cell = read_quantity(plain)
     return (
         _not_read(tidy, text)
@@ -247,14 +242,15 @@ def _made(year: str, month: int, day: int) -> dt.date | None:
 def numeric(text: str) -> tuple[re.Match[str] | None, int | None]:
     """A date of numbers alone, and the day of the week that stands before it, Monday 0."""
     tidy = _tidy(text)
-    named = NAMED_DAY.match(tidy)
-    return NUMERIC.match(tidy[named.end() :] if named else tidy), DAYS.index(named[1].lower()) if named else None
+    named = FORMS["day"]["weekday"].match(tidy.casefold())
+    bare = tidy[named.end() :] if named else tidy
+    return FORMS["day"]["numeric"].match(bare), DAYS.index(named[1]) if named else None
 
 
 def is_date(text: str) -> bool:
     """Whether a cell is written as a date."""
     plain = text.strip().casefold()
-    return numeric(plain)[0] is not None or any(form.match(plain) for form in DATES.values())
+    return numeric(plain)[0] is not None or any(form.match(plain) for form in FORMS["date"].values())
 
 
 def _both_ways(found: re.Match[str]) -> dict[str, dt.date]:
@@ -310,7 +306,7 @@ def read_date(text: str, order: str, shown: str) -> Cell:
         return _of_numbers(tidy, found, weekday, order, shown)
     if NUMBERS["serial"].match(tidy):
         return _as_day(_of_serial(tidy), text, "a spreadsheet's day number, read as")
-    for form in DATES.values():
+    for form in FORMS["date"].values():
         if (found := form.match(tidy.casefold())) and (month := _month(found["m"])) is not None:
             day = _made(found["y"], month, int(found["d"]))
             return Cell(day=day) if day and tidy == day.isoformat() else _as_day(day, text)
@@ -322,7 +318,7 @@ def read_time(text: str) -> Cell:
     folded = re.sub(r"\s+", "", text).casefold()
     if folded in ("", "-"):
         return BLANK
-    found = re.match(r"^(\d{1,2})[:.h](\d{2})(?:[:.]\d{2}(?:\.\d+)?)?(am|pm)?$|^(\d{2})(\d{2})$", folded)
+    found = FORMS["day"]["time"].match(folded)
     if found:
         hour, minute = int(found[1] or found[4]), int(found[2] or found[5])
         if found[3]:

@@ -1,11 +1,10 @@
 """The local stage: each file on its own, to text cells with file and line. No file knows of another here."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
+from typing import Self
 
 import polars as pl
 
@@ -37,7 +36,7 @@ class Sheets:
     files: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=FILE))
     unknown: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=UNKNOWN))
 
-    def with_issues(self, *more: pl.DataFrame) -> Sheets:
+    def with_issues(self, *more: pl.DataFrame) -> Self:
         """The same with more issues."""
         return replace(self, issues=join_issues([self.issues, *more]))
 

@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.assumptions import Assumptions
 from pipeline.intake import amounts
-from pipeline.intake.beside import differing_cells
+from pipeline.intake.beside import FAR, differing_cells
 from pipeline.intake.columns import (
     KEY,
     Collected,
@@ -207,11 +207,10 @@ def two_tanks_at_once(typed: pl.DataFrame, found: Collected) -> None:
     """A filter that stands on two tanks on the same day: both rows are held."""
     typed = typed.drop_nulls(["filter", "tank", "from"])
     other = typed.select("filter", *(pl.col(c).alias(f"other_{c}") for c in ("tank", "from", "to", *KEY)))
-    far = pl.date(9999, 12, 31)
     pairs = typed.join(other, on="filter").filter(
         (pl.col("tank") != pl.col("other_tank"))
-        & (pl.col("from") <= pl.col("other_to").fill_null(far))
-        & (pl.col("other_from") <= pl.col("to").fill_null(far))
+        & (pl.col("from") <= pl.col("other_to").fill_null(FAR))
+        & (pl.col("other_from") <= pl.col("to").fill_null(FAR))
     )
     pairs = pairs.unique(KEY, keep="first", maintain_order=True)
     pairs = pairs.with_columns(pl.Series("whole row", whole_rows(pairs, ["filter", "tank", "from"]), pl.String))
@@ -246,16 +245,21 @@ def _rooms(book: pl.DataFrame, f: Assumptions) -> pl.DataFrame:
     )
 
 
+def _as_typed(rows: pl.DataFrame, sheet: pl.DataFrame, column: str) -> pl.DataFrame:
+    """The rows with what a cell of theirs reads, as `as typed`."""
+    return rows.join(sheet.select(*KEY, pl.col(column).alias("as typed")), on=KEY, how="left", maintain_order="left")
+
+
 def masses(fill: pl.DataFrame, book: Tables, sheet: pl.DataFrame, found: Collected) -> None:
     """Media that is too heavy for its compartment: weighed wet, or litres entered as kilograms. Used, and asked about."""
     media = book["medium"].filter(pl.col("stage").is_in(["biological", "chemical"]))["medium"]
     rows = (
-        fill.filter((pl.col("mass_kg") > 0) & pl.col("medium").is_in(media.implode()))
+        _as_typed(fill, sheet, "mass_kg")
+        .filter((pl.col("mass_kg") > 0) & pl.col("medium").is_in(media.implode()))
         .join(book["filter"].select("filter", "model"), on="filter", how="inner", maintain_order="left")
         .join(
             _rooms(book["compartment"], found.assumed), on=["model", "compartment"], how="inner", maintain_order="left"
         )
-        .join(sheet.select(*KEY, pl.col("mass_kg").alias("as typed")), on=KEY, how="left", maintain_order="left")
         .with_columns((pl.col("mass_kg") / pl.col("litres")).alias("bulk"))
     )
     wet, as_kg = (
@@ -269,7 +273,7 @@ def masses(fill: pl.DataFrame, book: Tables, sheet: pl.DataFrame, found: Collect
 def put_off(service: pl.DataFrame, text: pl.DataFrame, found: Collected) -> None:
     """Intervals that were lengthened although the filter was found dirty."""
     rows = (
-        service.join(text.select(*KEY, pl.col("next_weeks").alias("as typed")), on=KEY, how="left")
+        _as_typed(service, text, "next_weeks")
         .filter(pl.col("next_weeks").is_not_null() & pl.col("filter").is_not_null())
         .sort("filter", "date", *KEY)
         .with_columns(pl.col("next_weeks").shift(1).over("filter").alias("before"))
@@ -280,14 +284,11 @@ def put_off(service: pl.DataFrame, text: pl.DataFrame, found: Collected) -> None
 
 def timed(service: pl.DataFrame, text: pl.DataFrame, tables: Tables, found: Collected) -> pl.DataFrame:
     """Flows timed at a service that are more than the pump is rated for: held."""
-    models = tables["filter_model"].select("model", pl.col("rated_flow_l_h").alias("rated"))
+    models = tables["filter_model"].select("model", rated="rated_flow_l_h")
     rated = tables["filter"].select("filter", "model").join(models, on="model", how="left").drop("model")
     for column in ("flow_before", "flow_after"):
-        typed = text.select(*KEY, pl.col(column).alias("as typed"))
-        rows = service.with_columns(pl.col(column).alias("flow")).join(
-            rated, on="filter", how="left", maintain_order="left"
-        )
-        rows = rows.join(typed, on=KEY, how="left", maintain_order="left")
+        rows = _as_typed(service, text, column).with_columns(flow=pl.col(column))
+        rows = rows.join(rated, on="filter", how="left", maintain_order="left")
         over = pl.col("flow") > pl.col("rated") * found.assumed["flow_hold_over_rated"]
         found.say(rows, column, "over the rated flow: at a service", over, text="as typed")
         service = rows.with_columns(pl.when(over.fill_null(False)).then(None).otherwise(column).alias(column))

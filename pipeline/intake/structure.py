@@ -9,7 +9,7 @@ import io
 import itertools
 import re
 import zipfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 from xml.parsers import expat
@@ -292,6 +292,12 @@ def _checked(raw: bytes) -> bytes:
     return out.getvalue()
 
 
+def _as_csv(rows: Iterable[list[str]]) -> bytes:
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows(rows)
+    return text.getvalue().encode("utf-8", "replace")
+
+
 def by_record(raw: bytes) -> list[tuple[str, bytes]]:
     """A CSV whose first column is `record` as one for each kind of record, its rows on the lines they had; else none.
 
@@ -305,12 +311,7 @@ def by_record(raw: bytes) -> list[tuple[str, bytes]]:
     for kind in dict.fromkeys(row[0].strip() for row in rows if any(row)):
         mine = [row if row[0].strip() == kind else [] for row in rows]
         used = [place for place in range(1, len(head)) if any(row and row[place] for row in mine)]
-        text = io.StringIO()
-        names = [head[place] for place in used]
-        csv.writer(text, lineterminator="\n").writerows(
-            [names, *([row[place] for place in used] if row else [] for row in mine)]
-        )
-        made.append((kind or "visits", text.getvalue().encode()))
+        made.append((kind or "visits", _as_csv([row[place] for place in used] if row else [] for row in (head, *mine))))
     return made
 
 
@@ -355,7 +356,5 @@ def sheets_of(raw: bytes) -> Iterator[tuple[str, bytes]]:
         width = max((place for row in rows for place, text in enumerate(row, 1) if text), default=0)
         if not width:
             continue
-        text = io.StringIO()
         # A blank line, not a line of commas, so that it is passed over as in any CSV.
-        csv.writer(text, lineterminator="\n").writerows(row[:width] if any(row) else [] for row in rows)
-        yield name, text.getvalue().encode("utf-8", "replace")
+        yield name, _as_csv(row[:width] if any(row) else [] for row in rows)

@@ -7,11 +7,11 @@ import polars as pl
 from pipeline.intake import amounts, beside, patterns
 from pipeline.intake.beside import PART, RETEST, Parts, ask, contradicts, two_changes, two_sights, two_values
 from pipeline.intake.columns import (
+    CELL,
     KEY,
     SEVERAL,
     Cells,
     Collected,
-    Context,
     Reader,
     Resolver,
     distinct,
@@ -104,7 +104,7 @@ def _with_route_day(unread: pl.DataFrame, rows: pl.DataFrame, standing: Tables) 
     asked = unread.filter(pl.col("fault") == "ambiguous date").join(rows.select(*KEY, "tank_id"), on=KEY)
     asked = asked.join(route.drop_nulls(), on="tank_id")
     hinted = asked.with_columns(sentences(asked, "{says} This site's route day is {visit_day}."))
-    others = unread.join(hinted, on=[*KEY, "column"], how="anti", nulls_equal=True, maintain_order="left")
+    others = unread.join(hinted, on=CELL, how="anti", nulls_equal=True, maintain_order="left")
     return join_issues([others, hinted])
 
 
@@ -153,15 +153,6 @@ def ways_taken(placed: pl.DataFrame, cells: Cells, found: Collected) -> pl.Serie
     found.say(frame, "taken", "after without a change", wrong)
     unsaid = pl.when("changed").then(pl.lit("before")).otherwise(pl.lit("none"))
     return frame.select(taken=pl.when(wrong).then(pl.lit("unknown")).otherwise(pl.coalesce("stated", unsaid)))["taken"]
-
-
-def _net(standing: Tables, context: Context) -> pl.DataFrame:
-    """Net litres of each tank, measured or taken from gross, and its site's supply."""
-    share = context.assumed["net_of_gross"]
-    net = pl.coalesce("net_l", pl.col("gross_l") * share).alias("net")
-    supply = standing["site"].select("site", "water_supply")
-    tanks = standing["tank"].select(pl.col("tank").alias("tank_id"), net, "site")
-    return tanks.join(supply, on="site", how="left").drop("site")
 
 
 def _water(text: str, supplies: dict[str, str]) -> Cell:
@@ -220,7 +211,11 @@ def read_changes(placed: pl.DataFrame, cells: Mapping[str, Cells], standing: Tab
     used = frame.filter(pl.col("low") > 0)
     share, is_ro = pl.col("low") / 100, pl.col("own source") == "ro"
     by_share = pl.col("in") == "%"
-    changes = used.join(_net(standing, found), on="tank_id", how="left", maintain_order="left").with_columns(
+    # Net litres of each tank, measured or taken from gross, and its site's supply.
+    net = pl.coalesce("net_l", pl.col("gross_l") * found.assumed["net_of_gross"])
+    supply = standing["site"].select("site", "water_supply")
+    tanks = standing["tank"].select("site", tank_id="tank", net=net).join(supply, on="site", how="left").drop("site")
+    changes = used.join(tanks, on="tank_id", how="left", maintain_order="left").with_columns(
         pl.col("tank_id").alias("tank"),
         pl.when(by_share).then(share).otherwise(pl.col("low") / pl.col("net")).alias("fraction"),
         pl.when(by_share).then(share * pl.col("net")).otherwise(pl.col("low")).alias("litres"),
@@ -280,12 +275,11 @@ def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
     top_ups(change, found)
     with_large_changes(standing["service"], change, found)
     readings = patterns.look_at(parts, change, standing, found)
-    cell = [*KEY, "column"]
     issues = join_issues(found.issues).filter(pl.col("column").is_not_null())
     off = issues.filter(pl.col("fault") == "off the ladder")
     near = readings.filter(pl.col("line").is_in(off["line"].unique().implode()))  # to join few rows by their names
-    ask(found, near.join(off, on=cell, how="semi"), doubt="off steps")
-    readings = conform("reading", with_warned(readings, issues, cell))
+    ask(found, near.join(off, on=CELL, how="semi"), doubt="off steps")
+    readings = conform("reading", with_warned(readings, issues, CELL))
     return {
         "doubt": pl.concat([no_doubt, *found.doubts]).sort(*KEY, "parameter", "doubt", nulls_last=True),
         "visit": conform("visit", visit.with_columns(pl.lit("").alias("outcome")).sort(KEY)),
