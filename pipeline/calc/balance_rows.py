@@ -249,11 +249,11 @@ def supply_tap(tables: Tables, requests: pl.DataFrame, parameter: str) -> pl.Dat
     return with_tap(keyed, tables, parameter).select("tank", "day", "tap", "tap_day")
 
 
-def tap_of(rows: Rows, chosen: IntArray, as_of: IntArray, unknown: float) -> tuple[Array, Array]:
+def tap_of(rows: Rows, chosen: IntArray, as_of: IntArray, assumed: Assumed) -> tuple[Array, Array]:
     """Tap value of rows as it was known on a day (arrays that broadcast), and how far off its test was [days].
 
     Between two tests it is interpolated and the distance is 0; before the first or after the last it is that test's.
-    Never tested: `unknown`, and nan days.
+    Never tested: what the assumption says, and nan days; KH has no such assumption and stays unknown, nan.
     """
     day, before, after = rows.day[chosen], rows.tap[chosen], rows.next_tap[chosen]
     since = (day - rows.tap_day[chosen]).astype(float)
@@ -264,9 +264,4 @@ def tap_of(rows: Rows, chosen: IntArray, as_of: IntArray, unknown: float) -> tup
         between = before + (after - before) * since / np.maximum(since + until, 1.0)
     value = np.where(one, after, np.where(other, before, between))
     days = np.where(one, np.where(other, np.nan, until), np.where(other, since, 0.0))
-    return np.nan_to_num(value, nan=unknown), days
-
-
-def unknown_tap(assumed: Assumed, parameter: str) -> float:
-    """What a tap that was never measured is taken as; nan for KH, which has no such assumption and stays unknown."""
-    return assumed["tap_unknown_mg_l"] if parameter == "nitrate" else np.nan
+    return np.nan_to_num(value, nan=assumed["tap_unknown_mg_l"] if rows.parameter == "nitrate" else np.nan), days

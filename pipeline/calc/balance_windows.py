@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.calc.balance_rows import Rows, tap_of, unknown_tap
+from pipeline.calc.balance_rows import Rows, tap_of
 from pipeline.calc.cells import Array, Assumed
 from pipeline.calc.nitrate_design import BoolArray, Columns, IntArray, Windows
 from pipeline.calc.nitrate_fit import CHUNK, Priors, priors
@@ -110,7 +110,7 @@ def batch(rows: Rows, chosen: Spans, which: IntArray, assumed: Assumed, steps: i
     real = row >= chosen.start
     row = np.where(real, row, -1)
     at = np.maximum(row, 0)
-    tap, test_days = tap_of(rows, at, chosen.as_of, unknown_tap(assumed, rows.parameter))
+    tap, test_days = tap_of(rows, at, chosen.as_of, assumed)
     fraction = np.where(real, rows.fraction[at], 0.0)
     uptake = np.where(real, rows.uptake[at], 0.0)
     inflow = np.where(uptake > 0, uptake * tap, 0.0)

@@ -10,7 +10,7 @@ from typing import Self
 
 import numpy as np
 
-from pipeline.calc.balance_rows import Rows, tap_of, unknown_tap
+from pipeline.calc.balance_rows import Rows, tap_of
 from pipeline.calc.balance_windows import FAR_DAY, rows_until
 from pipeline.calc.cells import Array, Assumed, normal_cdf
 from pipeline.calc.nitrate_design import BoolArray, Columns, IntArray, State
@@ -252,7 +252,7 @@ def present_routine(
     gap = np.where(begins[1:] & recent[1:] & (last[:-1] > -FAR_DAY), day[1:] - last[:-1], 0)
     counted = (gap > 0) & (gap <= assumed["routine_pause"] * usual_gap)
     fraction, uptake = (np.where(recent, of[row], 0.0) for of in (rows.fraction, rows.uptake))
-    tap, _ = tap_of(rows, row, as_of, unknown_tap(assumed, rows.parameter))
+    tap, _ = tap_of(rows, row, as_of, assumed)
     renewed = uptake > 0
     newest = len(row) - 1 - np.argmax(renewed[::-1], axis=0)
     changes, visits, gaps = (fraction > 0).sum(axis=0), (begins & recent).sum(axis=0), counted.sum(axis=0)
@@ -305,7 +305,7 @@ def hand_check(rows: Rows, tank: IntArray, as_of: IntArray, assumed: Assumed) ->
     """
     read = np.flatnonzero(rows.reading)
     early, late = read[:-1], read[1:]
-    tap, _ = tap_of(rows, np.arange(len(rows.day)), rows.day, unknown_tap(assumed, rows.parameter))
+    tap, _ = tap_of(rows, np.arange(len(rows.day)), rows.day, assumed)
     inflow = np.where(rows.uptake > 0, rows.uptake * tap, 0.0)
     stray = ~rows.reading
     changes = np.concatenate([[0], np.cumsum(stray & (rows.fraction > 0))])

@@ -73,8 +73,8 @@ def _sheets(
     return Sheets(frames, *(pl.DataFrame(list(entries), schema=schema) for entries, schema in kinds))
 
 
-def _whole_file(file: LogFile, fault: str, says: str, rows: int = 0, unknown: Sequence[Entry] = ()) -> Sheets:
-    issue = _entry(file.path, 0, "held", fault, f"The whole file is held: {says}.", file.path)
+def _whole_file(file: LogFile, why: NoTable, rows: int = 0, unknown: Sequence[Entry] = ()) -> Sheets:
+    issue = _entry(file.path, 0, "held", why.fault, f"The whole file is held: {why}.", file.path)
     return _sheets(file, rows, [issue], unknown)
 
 
@@ -95,11 +95,11 @@ def _knows(family: str, own: Own) -> frozenset[str]:
 def read_file(folder: Path, file: LogFile, given: bytes | None, most_columns: int, own: Own) -> list[Sheets]:
     """One file on its own; of a workbook each sheet. `given` stands for its bytes if not None."""
     is_book = file.path.casefold().endswith(BOOKS)
-    if file.trouble or not (file.family or is_book):
-        expected = ", ".join(family.pattern for family in FAMILIES)
-        no_family = f"no kind of record has a file of this name; expected one of {expected}"
-        return [_whole_file(file, "file", file.trouble or no_family)]
     try:
+        if file.trouble:
+            raise NoTable("file: trouble", why=file.trouble)
+        if not (file.family or is_book):
+            raise NoTable("file: of no family", expected=", ".join(family.pattern for family in FAMILIES))
         raw = (folder / file.path).read_bytes() if given is None else given
         parts = sheets_of(raw) if is_book else by_record(raw)
         if not is_book and not parts:
@@ -111,9 +111,9 @@ def read_file(folder: Path, file: LogFile, given: bytes | None, most_columns: in
             read.append(_read_table(sheet, content, most_columns, own, is_sheet=True))
         return read or [_sheets(file, 0)]
     except OSError as error:
-        return [_whole_file(file, "file", f"it could not be opened ({error.strerror}); change its permissions")]
+        return [_whole_file(file, NoTable("file: not opened", why=error.strerror))]
     except NoTable as error:
-        return [_whole_file(file, error.fault, str(error))]
+        return [_whole_file(file, error)]
 
 
 def remarks_on_header(header: Header) -> list[str]:
@@ -187,8 +187,8 @@ def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet
         table = read_table(raw, _knows(file.family, own), fold, most_columns, is_sheet)
     except NoTable as error:
         rows = sum(1 for line in raw.splitlines() if line.strip())
-        says = f"{error}; expected the columns {', '.join(names_of(FAMILY[file.family]).values())}, or your own names for them under [columns] in round.toml"
-        return _whole_file(file, error.fault, says, rows)
+        expected = ", ".join(names_of(FAMILY[file.family]).values())
+        return _whole_file(file, NoTable("file: columns", error.fault, error=error, expected=expected), rows)
     rows_in = table.cells.height + sum(outcome == "held" for _, outcome, *_ in table.odd)
     if not table.header:
         return _sheets(file, rows_in)
@@ -201,11 +201,8 @@ def _read_table(file: LogFile, raw: bytes, most_columns: int, own: Own, is_sheet
     remarks = [*table.remarks, *remarks_on_header(header)]
     tank = own_name(file.path) if file.family == "visit" and header.missing == ["tank"] else ""
     if header.missing and not tank:
-        says = (
-            f"its header has no column {' and no column '.join(header.missing)};"
-            f" it reads “{table.separator.join(table.header)[:120]}”. Name the column, or add it"
-        )
-        return _whole_file(file, "missing column", says, rows_in, unknown)
+        missing, shown = " and no column ".join(header.missing), table.separator.join(table.header)
+        return _whole_file(file, NoTable("missing column", missing=missing, shown=shown), rows_in, unknown)
     name, issues = "visit_long" if header.long else file.family, list[pl.DataFrame]()
     frame = columns_twice(_frame(file.path, table, header, name), table, header, issues)
     frame = totals_lines(frame, table, header.wanted, issues)

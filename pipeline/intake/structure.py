@@ -10,12 +10,15 @@ import itertools
 import re
 import zipfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 from xml.parsers import expat
 
 import polars as pl
 from python_calamine import CalamineError, CalamineWorkbook, SheetTypeEnum
+
+from pipeline.intake.grammar import faults
 
 SEPARATORS = ",;\t"
 BLANK = " \t\u00a0"
@@ -25,7 +28,6 @@ NAMELESS = re.compile(r"\(column \d+\)")  # a column whose header is blank
 LONGEST_NAME = 200  # characters: no header name is longer, and folding a line of megabytes takes seconds
 MOST_LINES = 500_000  # of a file: forty tanks visited each week fill them in two centuries
 LONGEST_LINE = 100_000  # characters of a row; no note is longer
-SHORT = "The line has fewer fields than the header; the missing ones are taken as blank."
 csv.field_size_limit(2**31 - 1)  # what is too long is held with its line instead
 
 
@@ -44,9 +46,9 @@ class Table:
 class NoTable(Exception):
     """The file has no table that can be read; the message says what was found and what to do."""
 
-    def __init__(self, message: str, fault: str = "file") -> None:
-        super().__init__(message)
-        self.fault = fault
+    def __init__(self, case: str, fault: str = "", **shown: object) -> None:
+        super().__init__(faults()[case].format(**shown))
+        self.fault = fault or case.partition(":")[0]
 
 
 def decode(raw: bytes) -> tuple[str, str]:
@@ -56,14 +58,11 @@ def decode(raw: bytes) -> tuple[str, str]:
     if raw.count(b"\x00") > len(raw) // 8:
         little = raw[1::2].count(b"\x00") >= raw[0::2].count(b"\x00")
         return raw.decode("utf-16-le" if little else "utf-16-be", errors="replace"), "read as UTF-16 without its mark"
-    try:
-        return raw.decode("utf-8-sig"), ""
-    except UnicodeDecodeError:
-        # cp1252 leaves five bytes undefined; latin-1 keeps those rather than losing the file.
-        try:
-            return raw.decode("cp1252"), "read as Windows-1252"
-        except UnicodeDecodeError:
-            return raw.decode("latin-1"), "read as Latin-1"
+    for encoding, remark in (("utf-8-sig", ""), ("cp1252", "read as Windows-1252")):
+        with suppress(UnicodeDecodeError):
+            return raw.decode(encoding), remark
+    # cp1252 leaves five bytes undefined; latin-1 keeps those rather than losing the file.
+    return raw.decode("latin-1"), "read as Latin-1"
 
 
 def _records(lines: list[str], separator: str, start: int) -> Iterator[tuple[int, int, list[str]]]:
@@ -109,11 +108,9 @@ def read_table(
     first_lines = raw[: 1 << 22].split(b"\n", HEADER_WITHIN)[:HEADER_WITHIN]
     widest = 1 + max(line.count(mark.encode()) for line in first_lines for mark in SEPARATORS)
     if widest > most_columns:
-        says = f"its first line has {widest} columns, more than the {most_columns} that a file may have; split it"
-        raise NoTable(says, "too many columns")
+        raise NoTable("too many columns", widest=widest, most=most_columns)
     if (many := raw.count(b"\n") or raw.count(b"\r")) > MOST_LINES:
-        says = f"it has {many} lines, more than the {MOST_LINES} that a file may have; split it"
-        raise NoTable(says, "too many lines")
+        raise NoTable("too many lines", many=many, most=MOST_LINES)
     text, remark = decode(raw)
     if not text.strip():
         return Table([], pl.DataFrame({"line": []}, schema={"line": pl.Int64}))
@@ -121,7 +118,7 @@ def read_table(
     header = _header(lines, knows, fold, is_sheet)
     if header is None:
         shown = next((line.strip() for line in lines[:TOP] if line.strip()), "")
-        raise NoTable(f"no line at its top names a known column; its first line reads “{shown[:80]}”", "no header")
+        raise NoTable("no header", shown=shown)
     separator, first, last, names = header
     table = _read_clean(lines, last, separator, names) or _read_lines(lines, last, separator, names)
     table.separator = separator
@@ -183,22 +180,14 @@ def _read_lines(lines: list[str], skip: int, separator: str, names: list[str]) -
     good: list[list[str | int]] = []
     odd: list[tuple[int, str, str, str, str]] = []
     for first, last, fields in rows:
-        says = ""
-        if sum(map(len, fields)) > LONGEST_LINE:
-            fault = "too long"
-            says = f"The row has more than {LONGEST_LINE} characters; expected fewer. Shorten it, or close its quotes."
-        elif len(fields) > width and not (spare and len(fields) == everywhere):
-            fault = "too many fields"
-            says = (
-                f"The line has {len(fields)} fields where the header has {width};"
-                " a comma inside a value must stand in quotes, or the file use semicolons."
-            )
-        if says:
-            shown = "".join(lines[first - 1 : last]).rstrip("\r\n")
-            odd.append((first, "held", fault, says, shown[:2000]))
+        wide = len(fields) > width and not (spare and len(fields) == everywhere)
+        if sum(map(len, fields)) > LONGEST_LINE or wide:
+            fault = "too long" if sum(map(len, fields)) > LONGEST_LINE else "too many fields"
+            says = faults()[fault].format(most=LONGEST_LINE, many=len(fields), width=width)
+            odd.append((first, "held", fault, says, "".join(lines[first - 1 : last]).rstrip("\r\n")[:2000]))
             continue
         if len(fields) < width:
-            odd.append((first, "warned", "short line", SHORT, ""))
+            odd.append((first, "warned", "short line", faults()["short line"], ""))
         good.append([first, *(fields + [""] * width)[:width]])
     header = _unique(names)
     schema = {"line": pl.Int64, **dict.fromkeys(header, pl.String)}
@@ -209,7 +198,6 @@ def _read_lines(lines: list[str], skip: int, separator: str, names: list[str]) -
 # -- workbooks -------------------------------------------------------------------------------------------
 
 UNPACKED_MB = 100  # a workbook of 2,000 visits comes to 2 MB
-SAVE_ANEW = "save it anew as .xlsx, .ods or CSV"
 MOST_CELLS = 2_000_000  # of a sheet, blank ones between included
 MOST_TEXT = 500_000_000  # bytes that repeated texts may come to
 XLSX_CELL = re.compile(rb"""\br\s*=\s*["']\s*([A-Za-z]*)(\d+)""")  # of a cell, or of a row, which has no letters
@@ -267,8 +255,7 @@ def _checked(raw: bytes) -> bytes:
         with zipfile.ZipFile(io.BytesIO(raw)) as book:
             wanted = [part for part in book.infolist() if part.filename.endswith((".xml", ".rels", "mimetype"))]
             if (large := sum(part.file_size for part in wanted) / 1e6) > UNPACKED_MB:
-                says = f"it would be {large:.0f} MB unpacked, more than {UNPACKED_MB} MB; split it into several files"
-                raise NoTable(says)
+                raise NoTable("file: unpacked", large=large, most=UNPACKED_MB)
             parts = {part.filename: book.read(part) for part in wanted}
         for name, content in parts.items():  # the reader may never come to an end of what is not well formed
             if name.endswith((".xml", ".rels")):
@@ -276,15 +263,12 @@ def _checked(raw: bytes) -> bytes:
     except NoTable:
         raise
     except Exception:  # of a damaged or locked archive, zipfile raises many kinds
-        raise NoTable(f"it is no workbook that can be read, or is locked with a password; {SAVE_ANEW}") from None
+        raise NoTable("file: locked") from None
     cells, text = _reach_ods(parts) if "content.xml" in parts else _reach_xlsx(parts)
-    if cells > MOST_CELLS or text > MOST_TEXT:
-        far = (
-            f"a sheet reaches over {cells} cells, more than the {MOST_CELLS} that one may have"
-            if cells > MOST_CELLS
-            else "its texts repeat too often"
-        )
-        raise NoTable(f"{far}; delete what stands far below or to the right of the table, or split it")
+    if cells > MOST_CELLS:
+        raise NoTable("file: too far", cells=cells, most=MOST_CELLS)
+    if text > MOST_TEXT:
+        raise NoTable("file: repeats")
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w") as book:
         for name, content in parts.items():
@@ -350,7 +334,7 @@ def sheets_of(raw: bytes) -> Iterator[tuple[str, bytes]]:
         sheets = [book.get_sheet_by_name(name) for name in names]
         grids = [_unmerged(sheet.to_python(skip_empty_area=False), sheet.merged_cell_ranges) for sheet in sheets]
     except (CalamineError, ValueError, OSError) as error:
-        raise NoTable(f"it is no workbook that can be read ({str(error)[:80]}); {SAVE_ANEW}") from None
+        raise NoTable("file: no workbook", error=str(error)) from None
     for name, grid in zip(names, grids, strict=True):
         rows = [[as_text(value) for value in row] for row in grid]
         width = max((place for row in rows for place, text in enumerate(row, 1) if text), default=0)

@@ -84,11 +84,13 @@ def test_the_tap_between_two_tests_is_interpolated_once_both_are_known() -> None
     rows = rows_of(*log, [tap(20, 10.0), tap(50, 14.0)])
     base = (day(0) - dt.date(1970, 1, 1)).days
     every = np.arange(3)
-    value, days = tap_of(rows, every, base + 60, 8.0)
+    value, days = tap_of(rows, every, base + 60, {"tap_unknown_mg_l": 8.0})
     assert value.tolist() == pytest.approx([10, 10 + 4 / 3, 14])
     assert days.tolist() == [20, 0, 10]  # before the first, between two, after the last
-    assert tap_of(rows, every, base + 40, 8.0)[0].tolist() == pytest.approx([10, 10, 14])  # the second was to come
-    value, days = tap_of(rows, every, base + 10, 8.0)
+    assert tap_of(rows, every, base + 40, {"tap_unknown_mg_l": 8.0})[0].tolist() == pytest.approx(
+        [10, 10, 14]
+    )  # the second was to come
+    value, days = tap_of(rows, every, base + 10, {"tap_unknown_mg_l": 8.0})
     assert value[0] == 8.0  # nobody had tested it by then
     assert np.isnan(days[0])
 
