@@ -13,6 +13,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from pipeline.sentences import table
 from pipeline.wording import listed, number
 
 ASSUMPTIONS_FILE = Path(__file__).with_name("assumptions.toml")
@@ -107,30 +108,23 @@ def built_in() -> Assumptions:
 def with_overrides(overrides: Mapping[str, object]) -> tuple[Assumptions, list[str]]:
     """The built-in assumptions with a folder's overrides, and one sentence for each override not used."""
     assumed, problems, used = built_in(), [], {}
-    where = "round.toml [assumptions]:"
+    says = table(__file__, "problems.toml")
     for name, value in overrides.items():
         if name not in assumed:
-            problems.append(
-                f"{where} “{name}” is not an assumption; `tankround assumptions` lists the names. Not used."
-            )
+            problems.append(says["no assumption"].format(name=name))
             continue
         own = assumed.assumption(name)
         given = value if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
         if own.least <= given <= own.most and (not own.counted or given == int(given)):
             used[name] = float(given)
         else:
-            problems.append(
-                f"{where} {name} is “{value}”; expected {own.expected}. The built-in {own.value:g} is used."
-            )
+            problems.append(says["no value of it"].format(own=own, value=value))
     in_force = assumed.with_values(**used)
     while crossed := [own for own in in_force.records() if own.not_above and own.value > in_force[own.not_above]]:
         for own in crossed:
             other = in_force.assumption(own.not_above)
             dropped = [name for name in (own.name, other.name) if used.pop(name, None) is not None]
             if dropped:
-                problems.append(
-                    f"{where} {own.name} is {own.value:g} and {other.name} {other.value:g}; expected {own.name} not above"
-                    f" {other.name}. Of {listed(dropped)} the built-in value is used."
-                )
+                problems.append(says["crossed"].format(own=own, other=other, dropped=listed(dropped)))
         in_force = assumed.with_values(**used)
     return in_force, problems

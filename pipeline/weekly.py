@@ -18,6 +18,7 @@ from pipeline.console import account_dict
 from pipeline.intake.files import LogFile, find_files, read_round
 from pipeline.problems import Problem
 from pipeline.progress import Progress, silent
+from pipeline.sentences import table
 from pipeline.store import warehouse as store
 from pipeline.week import Round, Week
 from schemas import Tables
@@ -179,9 +180,8 @@ def open_week(
     if as_of is None or stored:
         return Week(folder, round_, assumed, loaded_on, loaded_on, tables)
     if as_of > loaded_on:
-        raise Problem(
-            f"{as_of} is after {loaded_on}, the day of loading; expected a day up to it. Leave --as-of away for today."
-        )
+        says = table(__file__, "problems.toml")["after the load"]
+        raise Problem(says.format(as_of=as_of, loaded_on=loaded_on))
     from pipeline import derive
 
     progress(0.4, "calculation")

@@ -5,13 +5,14 @@ import hashlib
 import os
 import re
 import tomllib
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
 from pipeline.assumptions import with_overrides
+from pipeline.intake.grammar import faults
 from pipeline.problems import Problem
 from pipeline.week import Round
 from schemas import FAMILIES
@@ -108,8 +109,7 @@ def not_read(folder: Path) -> list[str]:
     if not others:
         return []
     more = f" and {len(others) - NAMED} more" if len(others) > NAMED else ""
-    shown = ", ".join(others[:NAMED])
-    return [f"Not read: {shown}{more}. Only .csv, .xlsx and .ods files are; save it as one of them to have it read."]
+    return [faults()["not read"].format(files=", ".join(others[:NAMED]) + more)]
 
 
 def find_files(folder: Path, limit_mb: float = 50, all_mb: float = 400) -> list[LogFile]:
@@ -127,10 +127,7 @@ def find_files(folder: Path, limit_mb: float = 50, all_mb: float = 400) -> list[
             path = Path(here) / name
             found.append(_file(folder, path, path.relative_to(folder).as_posix(), limit_mb))
     if (together := sum(file.size for file in found if not file.trouble)) > all_mb * 1e6:
-        raise Problem(
-            f"The tables of {folder} are {together / 1e6:.0f} MB together; expected up to {all_mb:g} MB, so that they fit"
-            " the memory. Move those of the oldest years to another folder. Nothing was changed."
-        )
+        raise Problem(faults()["folder too large"].format(folder=folder, together=together / 1e6, most=all_mb))
     return sorted(found, key=lambda file: file.path)
 
 
@@ -150,75 +147,64 @@ KNOWN = {
 }
 
 
-def _numbers(table: Mapping[str, Any], where: str, problems: list[str]) -> dict[str, float]:
-    good = {}
-    for name, value in table.items():
-        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e9:
-            problems.append(f"round.toml [{where}]: {name} is “{value}”; expected a number, 0 or more. Not used.")
-        else:
-            good[name] = float(value)
-    return good
-
-
 def _is_column(name: str) -> bool:
     from pipeline.intake.headers import columns, fold  # brings the models, which most folders' settings do without
 
     return fold(name) in columns()
 
 
-def _texts(table: Mapping[str, Any], where: str, problems: list[str]) -> dict[str, str]:
-    for name, value in table.items():
-        if not isinstance(value, str):
-            problems.append(f"round.toml [{where}]: {name} is “{value}”; expected text in quotes. Not used.")
-        elif where == "columns" and value.strip() and not _is_column(value):
-            problems.append(
-                f"round.toml [columns]: “{name}” is “{value}”, which is not a column; `tankround columns` lists them. Not used."
-            )
-    return {name: value for name, value in table.items() if isinstance(value, str)}
-
-
 def read_round(folder: Path) -> Round:
     """The settings of a log folder, and what in it could not be used; a missing file means all defaults."""
-    settings = _settings(folder)
-    return replace(settings, problems=(*settings.problems, *not_read(folder)))
+    path, data = folder / "round.toml", {}
+    problems: list[str] = []
 
+    def say(case: str, **shown: object) -> None:
+        problems.append(faults()[case].format(**shown))
 
-def _settings(folder: Path) -> Round:
-    path = folder / "round.toml"
-    if not path.is_file():
-        return Round()
     try:
-        if path.stat().st_size > MOST_BYTES:
+        if path.is_file() and path.stat().st_size > MOST_BYTES:
             raise OSError(f"it is larger than {MOST_BYTES // 1000} kB")
-        data = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        data = tomllib.loads(path.read_bytes().decode("utf-8-sig")) if path.is_file() else {}
         str(data)  # a number of thousands of digits could be shown in no sentence
     except (OSError, ValueError, RecursionError) as error:
-        return Round(
-            problems=(f"round.toml can't be read: {error}. Expected a TOML file; all settings are at their defaults.",)
-        )
-    problems: list[str] = []
+        data = {}
+        say("round.toml: unreadable", error=error)
     tables: dict[str, dict[str, Any]] = {}
     for name, value in data.items():
         if name not in KNOWN:
-            problems.append(f"round.toml: “{name}” is not known; expected {', '.join(KNOWN)}. Not used.")
+            say("round.toml: table", name=name, expected=", ".join(KNOWN))
         elif not isinstance(value, dict):
-            problems.append(f"round.toml: [{name}] is “{value}”; expected a table. Not used.")
+            say("round.toml: no table", name=name, value=value)
         else:
             tables[name] = value
             allowed = KNOWN[name]
-            problems += [
-                f"round.toml [{name}]: “{key}” is not known; expected {', '.join(sorted(allowed))}. Not used."
-                for key in value
-                if allowed is not None and key not in allowed
-            ]
+            for key in value:
+                if allowed is not None and key not in allowed:
+                    say("round.toml: name", where=name, name=key, expected=", ".join(sorted(allowed)))
+
+    def is_good(where: str, name: str, value: Any, good: bool, expected: str, used: str = "Not used") -> bool:
+        if not good:
+            say("round.toml: value", where=where, name=name, value=value, expected=expected, used=used)
+        return good
 
     def setting(where: str, name: str, default: Any, good: Callable[[Any], bool], expected: str) -> Any:
         value = tables.get(where, {}).get(name, default)
-        if good(value):
-            return value
         used = f"{default} is used" if default else "Not used"
-        problems.append(f"round.toml [{where}]: {name} is “{value}”; expected {expected}. {used}.")
-        return default
+        return value if is_good(where, name, value, good(value), expected, used) else default
+
+    def numbers(where: str, table: Mapping[str, Any], names: Iterable[str]) -> dict[str, float]:
+        mine = {name: table[name] for name in table if name in names}
+        fine = {n: type(v) in (int, float) and 0 <= v < 1e9 for n, v in mine.items()}
+        return {n: float(v) for n, v in mine.items() if is_good(where, n, v, fine[n], "a number, 0 or more")}
+
+    def texts(where: str) -> dict[str, str]:
+        mine = {}
+        for name, value in tables.get(where, {}).items():
+            if is_good(where, name, value, isinstance(value, str), "text in quotes"):
+                mine[name] = value
+                if where == "columns" and value.strip() and not _is_column(value):
+                    say("round.toml: no column", name=name, value=value)
+        return mine
 
     order = setting("round", "date_order", "iso", DATE_ORDERS.__contains__, ", ".join(DATE_ORDERS))
     is_days = "a whole number of days, 1 to 366"
@@ -226,21 +212,21 @@ def _settings(folder: Path) -> Round:
     gallon = setting("units", "gallon", "", ("", *GALLONS).__contains__, " or ".join(GALLONS))
     overrides = dict(tables.get("assumptions", {}))
     problems += with_overrides(overrides)[1]
-    van, dosing, prices = (tables.get(name, {}) for name in ("van", "dosing", "prices"))
     # A price not understood is not known, never 0.
-    plain = _numbers({k: v for k, v in prices.items() if not isinstance(v, Mapping)}, "prices", problems)
-    by_name = {k: _numbers(v, f"prices.{k}", problems) for k, v in prices.items() if isinstance(v, Mapping)}
+    prices = tables.get("prices", {})
+    lists = {name: value for name, value in prices.items() if isinstance(value, Mapping)}
+    plain = numbers("prices", prices, prices.keys() - lists)
     return Round(
         name=str(tables.get("round", {}).get("name", "")),
         date_order=order,
         visit_every_days=every,
         gallon=gallon,
         overrides=overrides,
-        prices={**plain, **by_name},
-        van=_numbers({k: v for k, v in van.items() if k in (KNOWN["van"] or ())}, "van", problems),
-        dosing=_numbers({k: v for k, v in dosing.items() if k in (KNOWN["dosing"] or ())}, "dosing", problems),
-        columns=_texts(tables.get("columns", {}), "columns", problems),
-        business=_texts(tables.get("business", {}), "business", problems),
+        prices={**plain, **{name: numbers(f"prices.{name}", own, own) for name, own in lists.items()}},
+        van=numbers("van", tables.get("van", {}), KNOWN["van"] or ()),
+        dosing=numbers("dosing", tables.get("dosing", {}), KNOWN["dosing"] or ()),
+        columns=texts("columns"),
+        business=texts("business"),
         address=str(tables.get("dashboard", {}).get("address", "")),
-        problems=tuple(problems),
+        problems=(*problems, *not_read(folder)),
     )

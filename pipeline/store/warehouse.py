@@ -20,6 +20,7 @@ import duckdb
 import polars as pl
 
 from pipeline.problems import Problem
+from pipeline.sentences import table as sentences
 from schemas import Tables, columns_of, conform, empty
 
 FORMAT = "7"  # raise it when tables change, and older warehouses are built anew
@@ -36,16 +37,14 @@ class Unreadable(Exception):
     """The file is no warehouse of this version; it is built anew."""
 
 
+def _problem(case: str, **shown: object) -> Problem:
+    return Problem(sentences(__file__, "problems.toml")[case].format(**shown))
+
+
 def _explained(error: OSError, path: Path) -> Problem:
-    why = {
-        errno.ENOSPC: "the disk is full; make room and load again",
-        errno.EDQUOT: "no more may be stored there; make room and load again",
-        errno.EFBIG: "no file so large may be stored there; give --db FILE in a place that takes it",
-        errno.EACCES: "the folder may not be written to; give --db FILE in a folder that may",
-        errno.EPERM: "the folder may not be written to; give --db FILE in a folder that may",
-        errno.EROFS: "the folder is read-only; give --db FILE in a folder that is not",
-    }.get(error.errno or 0, f"{error.strerror or error}; check the place and load again")
-    return Problem(f"The warehouse {path} could not be written: {why}. The log folder itself is unchanged.")
+    reasons = sentences(__file__, "problems.toml")["why"]
+    why = reasons.get(errno.errorcode.get(error.errno or 0), reasons["other"])
+    return _problem("not written", path=path, why=why.format(error=error.strerror or error))
 
 
 def _spare_others(target: Path) -> None:
@@ -55,10 +54,7 @@ def _spare_others(target: Path) -> None:
     with target.open("rb") as file:
         start = file.read(len(MAGIC[0]) + MAGIC[1])
     if start and start[MAGIC[1] :] != MAGIC[0]:
-        raise Problem(
-            f"{target} is there already and is no warehouse; expected a new name, or a warehouse to bring up to date."
-            " Give --db another name. Nothing was changed."
-        )
+        raise _problem("another file", path=target)
 
 
 @contextmanager
@@ -79,10 +75,7 @@ def building_lock(target: Path) -> Iterator[None]:
                 break
             except BlockingIOError:
                 if time.monotonic() > patience:
-                    raise Problem(
-                        f"Another load has held {lock} for {LOCK_WAIT_S / 60:.0f} minutes; expected it to be done."
-                        " End that load, then load again."
-                    ) from None
+                    raise _problem("another load", lock=lock, minutes=LOCK_WAIT_S / 60) from None
                 time.sleep(0.05)
         for left in target.parent.glob(f".{glob.escape(target.name)}.*.building*"):
             _remove_build(left)  # of a build that was killed: we hold the lock, so nobody builds it
@@ -242,10 +235,7 @@ def looking(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
             con.execute("use src")
             names = {name for (name,) in con.execute(STORED).fetchall()}
             if names and "meta" not in names:
-                raise Problem(
-                    f"{path} is a database, but no warehouse of tankround; expected a new name, or a warehouse to bring up"
-                    " to date. Give --db another name. Nothing was changed."
-                )
+                raise _problem("another database", path=path)
             if meta(con).get("format") != FORMAT:
                 raise Unreadable(f"{path} is of another version")
             yield con
