@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.assumptions import with_overrides
-from pipeline.intake.grammar import faults
 from pipeline.problems import Problem
+from pipeline.sentences import table as sentences
 from pipeline.week import Round
 from schemas import FAMILIES
 from schemas.words import DATE_ORDERS, GALLONS
@@ -109,7 +109,7 @@ def not_read(folder: Path) -> list[str]:
     if not others:
         return []
     more = f" and {len(others) - NAMED} more" if len(others) > NAMED else ""
-    return [faults()["not read"].format(files=", ".join(others[:NAMED]) + more)]
+    return [sentences(__file__, "faults.toml")["not read"].format(files=", ".join(others[:NAMED]) + more)]
 
 
 def find_files(folder: Path, limit_mb: float = 50, all_mb: float = 400) -> list[LogFile]:
@@ -127,7 +127,11 @@ def find_files(folder: Path, limit_mb: float = 50, all_mb: float = 400) -> list[
             path = Path(here) / name
             found.append(_file(folder, path, path.relative_to(folder).as_posix(), limit_mb))
     if (together := sum(file.size for file in found if not file.trouble)) > all_mb * 1e6:
-        raise Problem(faults()["folder too large"].format(folder=folder, together=together / 1e6, most=all_mb))
+        raise Problem(
+            sentences(__file__, "faults.toml")["folder too large"].format(
+                folder=folder, together=together / 1e6, most=all_mb
+            )
+        )
     return sorted(found, key=lambda file: file.path)
 
 
@@ -159,7 +163,7 @@ def read_round(folder: Path) -> Round:
     problems: list[str] = []
 
     def say(case: str, **shown: object) -> None:
-        problems.append(faults()[case].format(**shown))
+        problems.append(sentences(__file__, "faults.toml")[case].format(**shown))
 
     try:
         if path.is_file() and path.stat().st_size > MOST_BYTES:
