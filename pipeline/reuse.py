@@ -50,7 +50,8 @@ def shared_fingerprint(tables: Tables, assumed: Assumptions, round_: Round, code
 
 def _records(tables: Tables) -> pl.DataFrame:
     """tank, day, hash of every dated record; a service counts for every tank its filter ever stood on."""
-    parts = [
+    parts = [pl.DataFrame(schema={"tank": pl.String, "day": pl.Date, "h": pl.UInt64})]
+    parts += [
         tables[name].select("tank", pl.col(day).alias("day")).with_columns(tables[name].hash_rows(2).alias("h"))
         for name, day in OF_A_TANK.items()
         if tables[name].height
@@ -62,8 +63,6 @@ def _records(tables: Tables) -> pl.DataFrame:
         stood = tables["placement"].select("filter", pl.col("tank").alias("stood on")).unique()
         by_filter = dated.join(stood, on="filter", how="inner").select(pl.col("stood on").alias("tank"), "day", "h")
         parts.append(pl.concat([by_filter, dated.drop("filter")]).unique())
-    if not parts:
-        return pl.DataFrame(schema={"tank": pl.String, "day": pl.Date, "h": pl.UInt64})
     return pl.concat(parts).drop_nulls(["tank", "day"])
 
 

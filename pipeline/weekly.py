@@ -176,8 +176,7 @@ def open_week(
     loaded_on, tables = standing
     round_ = read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
-    stored = as_of in (None, loaded_on)
-    if as_of is None or stored:
+    if as_of is None or as_of == loaded_on:
         return Week(folder, round_, assumed, loaded_on, loaded_on, tables)
     if as_of > loaded_on:
         says = table(__file__, "problems.toml")["after the load"]

@@ -56,17 +56,17 @@ def explain(
     Tanks that share a kit or a supply share its factor and its level: their gains are put together at the size that
     suits them all.
     """
-    parts = _ammonia_beside(requests.select("tank", "as_of").unique(maintain_order=True), tables, assumed)
+    once = requests.select("tank", "as_of").unique(maintain_order=True)
+    parts = [empty("explanation"), *_ammonia_beside(once, tables, assumed)]
     if any_of := [part for part in weighed if part is not None]:
         found = Weighed.together(any_of)
         parts += _of_series(found, tables, assumed)
         parts += _of_cells(found, tables, assumed)
         parts += _readers_apart(found, assumed)
-    if not parts:
-        return empty("explanation")
-    frame = pl.concat(parts)
-    best = frame.sort("gain", descending=True, maintain_order=True).unique(
-        ["tank", "as_of", "cause"], keep="first", maintain_order=True
+    best = (
+        pl.concat(parts)
+        .sort("gain", descending=True, maintain_order=True)
+        .unique(["tank", "as_of", "cause"], keep="first", maintain_order=True)
     )
     return conform("explanation", best.sort("as_of", "tank", "cause"))
 

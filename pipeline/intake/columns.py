@@ -267,13 +267,11 @@ def fold_name(name: str) -> str:
 
 def aliases(tanks: pl.DataFrame) -> pl.DataFrame:
     """Every name a tank answers to, folded; an id beats a name, a name beats an alias."""
-    rows: list[dict[str, str]] = []
+    rows: list[tuple[str, str, str, str]] = []
     for tank, site, name, also in tanks.select("tank", "site", "name", "also_known_as").iter_rows():
         named = [(tank, "id"), (name, "name"), *((part, "alias") for part in (also or "").split("|"))]
-        rows += [
-            {"folded": fold_name(n), "site": site, "tank": tank, "via": via} for n, via in named if n and n.strip()
-        ]
-    frame = pl.DataFrame(rows, schema={"folded": pl.String, "site": pl.String, "tank": pl.String, "via": pl.String})
+        rows += [(fold_name(n), site, tank, via) for n, via in named if n and n.strip()]
+    frame = pl.DataFrame(rows, dict.fromkeys(("folded", "site", "tank", "via"), pl.String), orient="row")
     return frame.unique(["folded", "tank"], keep="first", maintain_order=True).sort("folded", "site", "tank")
 
 

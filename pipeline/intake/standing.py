@@ -161,10 +161,8 @@ def read_standing(sheets: Sheets, found: Collected) -> Tables:
         tables[name] = conform(name, rows.drop_nulls(required(FAMILY[name])).sort(KEY))
         if name == "tank":
             tables["alias"] = conform("alias", aliases(tables["tank"]))
-            times = Counter(tables["alias"]["folded"])
-            names = {
-                folded: tank for folded, tank in tables["alias"].select("folded", "tank").rows() if times[folded] == 1
-            }
+            alone = tables["alias"].filter(pl.col("folded").is_unique())
+            names = dict(alone.select("folded", "tank").iter_rows())
         elif "tank" in sheet.columns:
             found.places.append(_places(sheet, tables["tank"]["tank"].to_list(), names, found))
     return tables
