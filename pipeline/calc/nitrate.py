@@ -25,7 +25,7 @@ from pipeline.calc.balance_windows import (
 )
 from pipeline.calc.cells import Array
 from pipeline.calc.kit_shift import hold_down, trend_of
-from pipeline.calc.layers import series, table
+from pipeline.calc.layers import numbers, series, table
 from pipeline.calc.nitrate_design import BoolArray, IntArray, sawtooth
 from pipeline.calc.nitrate_outlook import (
     Ahead,
@@ -215,23 +215,15 @@ def _outlook_frame(done: Calculated, tables: Tables, out: Tables, capacity: pl.D
         pl.Series("hand_intervals", intervals),
         trend_of(done.requests, out["nitrate_fit"], out["step_alarm"], assumed),
     )
-    expected = _expected(done.requests, capacity)
+    food = empty("capacity") if capacity is None else capacity
+    expected = done.requests.join(food, on=["tank", "as_of"], how="left", maintain_order="left")
+    made, least, most = (numbers(expected, f"expected_{name}") for name in ("rise", "low", "high"))
     best = done.recent.outcome == NUMBER
     rise = Range(*(np.where(best, getattr(done.recent, n), getattr(done.baseline, n)) for n in ("rate", "low", "high")))
-    removal = apparent_removal(rise, expected["expected_low"].to_numpy(), expected["expected_high"].to_numpy())
-    witnessed = witness(
-        tables, done.requests, expected["expected_rise"].to_numpy(), (frame["trend"] == "steady").to_numpy(), assumed
-    )
+    removal = apparent_removal(rise, least, most)
+    witnessed = witness(tables, done.requests, made, (frame["trend"] == "steady").to_numpy(), assumed)
     frame = frame.with_columns(*_numbers(removal_low=removal[0], removal_high=removal[1]), *witnessed)
     return conform("nitrate_outlook", frame)
-
-
-def _expected(requests: pl.DataFrame, capacity: pl.DataFrame | None) -> pl.DataFrame:
-    """The food's expected rise of each request, nan where unknown."""
-    names = ["expected_rise", "expected_low", "expected_high"]
-    known = (empty("capacity") if capacity is None else capacity).select("tank", "as_of", *names)
-    found = requests.join(known, on=["tank", "as_of"], how="left", maintain_order="left")
-    return found.select(pl.col(names).cast(pl.Float64).fill_null(float("nan")))
 
 
 # -- what the charts draw: two moments a visit, around its change --------------------------------------------
