@@ -51,7 +51,7 @@ def issue(folder: Path, number: int) -> Callable[[], object]:
             mock.patch.object(issued, "report_pdf", return_value=b"%PDF " + b"drawn " * 50_000),
             mock.patch.object(issued, "report_html", return_value="<p>drawn " * 50_000),
         ):
-            return issued.issue(folder, report, TODAY, [])
+            return issued.issue(folder, report, TODAY)
 
     return write
 
