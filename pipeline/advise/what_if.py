@@ -17,7 +17,7 @@ from pipeline.advise.options import Change, added, own_medium, price_of
 from pipeline.advise.plan import check, litres_a_year, water_cost
 from pipeline.advise.state import FilterState, Inputs, Layer, TankState, build
 from pipeline.calc import factors, mixing
-from pipeline.calc.water import nitrate_from_feed
+from pipeline.calc.chemistry import nitrate_from_feed
 from pipeline.problems import Problem
 from pipeline.sentences import filled, table
 from pipeline.week import Week

@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.assumptions import Assumptions
 from pipeline.calc import factors, half_cycle, servicing
+from pipeline.calc.chemistry import nitrate_from_feed, nitrate_from_feed_published
 from pipeline.calc.layers import (
     FILTER_REQUEST,
     REQUEST,
@@ -26,7 +27,6 @@ from pipeline.calc.layers import (
     table,
     unique_requests,
 )
-from pipeline.calc.water import nitrate_from_feed, nitrate_from_feed_published
 from pipeline.sentences import filled
 from pipeline.sentences import table as sentences
 from pipeline.wording import counted

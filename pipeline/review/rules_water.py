@@ -1,6 +1,7 @@
 """Rules about the water: welfare before nitrate, always. Values are matched values, limits assumptions."""
 
-from pipeline.calc.water import SAMPLE, free_ammonia_mg_l
+from pipeline.calc.chemistry import free_ammonia_mg_l
+from pipeline.calc.water import SAMPLE
 from pipeline.review.facts import TankFacts
 from pipeline.review.finding import ACT, DUE, WEEK, Finding, finding
 from pipeline.wording import change_text, counted, reading

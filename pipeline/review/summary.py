@@ -196,7 +196,7 @@ def plateau_text(outlook: Row | None) -> str:
 
 def normal_rise(assumed: Assumptions) -> tuple[float, float]:
     """What the food of a normally stocked tank makes a week [mg/L NO3], least and most."""
-    from pipeline.calc.water import nitrate_from_feed  # brings numpy: a third of what a review takes
+    from pipeline.calc.chemistry import nitrate_from_feed  # brings numpy: a third of what a review takes
 
     made = nitrate_from_feed(assumed["normal_feed_g_100l"], float("nan"), 100.0, assumed)
     return 7 * float(made.low), 7 * float(made.high)

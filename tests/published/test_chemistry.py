@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from molmass import Formula
 
 from pipeline.assumptions import built_in
-from pipeline.calc import water as c
+from pipeline.calc import chemistry as c
 from pipeline.calc.witness import kh_per_nitrate
 from pipeline.units import caco3_per_dh
 
