@@ -39,7 +39,7 @@ KINDS = {"visits": "readings", "services": "filter services", "events": "events"
 
 
 def _previewed(week: Week, new: Mapping[str, bytes], columns: Mapping[str, str] | None = None) -> trial.Account:
-    """Shows the account of files that are not kept yet, with what own headers mean; checked once for the same content."""
+    """Shows the account of files that are not kept yet, with what own headers mean; the same content is checked once."""
     folder = trial.with_columns(forms.folder_now(), columns or {})
     result = data.slowly(
         week, ("account", trial.stamp(folder.path), repr(columns), tuple(new.items())),

@@ -126,13 +126,10 @@ def history(week: Week, tank: str) -> None:
     """All that is recorded of a tank, newest first, some rows at a time."""
     rows = _visits(week, tank) + happenings(week, tank, dt.date.min, in_full=True)
     rows.sort(key=lambda row: row[0], reverse=True)
-    if not rows:
-        look.html("<p>Nothing is recorded yet.</p>")
-        return
     key = f"history {tank}"
     shown = look.shown(key, SHOWN)
     part = [(day(date, year=date.year != week.as_of.year), f" {text}") for date, text in rows[:shown]]
-    look.show("days.html", rows=part, of=len(rows))
+    look.show("days.html", rows=part, of=len(rows), otherwise="Nothing is recorded yet.")
     look.more(key, len(rows), SHOWN)
 
 

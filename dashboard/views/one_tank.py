@@ -126,8 +126,8 @@ def verdict(week: Week, tank: str, capacity: Row | None) -> None:
         top = next(week.now("finding").filter(tank=tank, **of_class).iter_rows(named=True), None)
         step, rule = (top["do"], top["rule"]) if top else (f"{review['step']}.", "")
     to = cells.done_at(rule, tank, summary.doubted_days(week).get(tank))
-    look.show("verdict.html", review=review, capacity=capacity, read=summary.last_readings(week).get(tank), step=step, to=to,
-              as_of=week.as_of, urgent=look.URGENT, mark=cells.mark)  # fmt: skip
+    look.show("verdict.html", review=review, capacity=capacity, read=summary.last_readings(week).get(tank), step=step,
+              to=to, as_of=week.as_of, urgent=look.URGENT, mark=cells.mark)  # fmt: skip
 
 
 def ways_on(week: Week, tank: str, titles: dict[str, str], capacity: Row | None) -> None:

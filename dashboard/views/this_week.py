@@ -150,7 +150,8 @@ def page() -> None:
     once = [*map(sentence, summary.late_supplies(week)), *summary.tap_ammonia(week)]
     above = [text if text.endswith(".") else f"{text}." for text in [*once, summary.never_recorded(week)] if text]
     look.show("counts.html", **counts(week, review), shown=set(shown["class"]), mark=cells.mark, id_of=_id,
-              sentences=sentences if review.height else sentences[:1], held=week.table("held").height, above=above)  # fmt: skip
+              sentences=sentences if review.height else sentences[:1], held=week.table("held").height,
+              above=above)  # fmt: skip
     if not review.height:
         return
     look.html(week.kept(("this week", tuple(shown["tank"])), lambda: table_html(week, shown)))
