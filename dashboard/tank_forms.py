@@ -2,7 +2,6 @@
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from html import escape
 from typing import Any
 
 import polars as pl
@@ -136,7 +135,7 @@ def history(week: Week, tank: str) -> None:
 def done_today(week: Week, tank: str, filters: Sequence[str]) -> None:
     """What was done to a filter on the day: a new file under services/."""
     due = cells.due_soon(week.rows("due", tank), 7)
-    look.html("".join(f"<p>{escape(sentence(text))}.</p>" for text in due) or "<p>No job is due here.</p>")
+    look.html("<p>{}.</p>" * len(due) or "<p>No job is due here.</p>", *map(sentence, due))
     shut = logbook.closed(week.folder)
     if shut or not filters:
         look.wrong(shut or "No filter is recorded on this tank: write it into filters.csv.")

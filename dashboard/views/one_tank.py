@@ -2,7 +2,6 @@
 
 import datetime as dt
 from collections.abc import Callable
-from html import escape
 
 import polars as pl
 import streamlit as st
@@ -109,7 +108,7 @@ def rest(week: Week, tank: str) -> None:
         if name == "ammonia" and free is not None:
             text += f"; free ammonia {interval(free['low'], free['high'], 2)}, acted on over {f['act_free_ammonia']:g}"
         with place:
-            look.html(f'<p style="min-height:4.2em"><strong>{title}</strong><br><small>{escape(text)}</small></p>')
+            look.html('<p style="min-height:4.2em"><strong>{}</strong><br><small>{}</small></p>', title, text)
             if read.height:
                 high = max(top, float(read["high"].max() or 0) * 1.1)  # type: ignore[arg-type]
                 st.altair_chart(
@@ -152,7 +151,8 @@ def ways_on(week: Week, tank: str, titles: dict[str, str], capacity: Row | None)
 def the_filter(week: Week, tank: str) -> None:
     book_forms.draw(filter_entry.on_tank(week, tank))
     audit = week.rows("audit", tank)
-    look.html("".join(f"<p>{escape(row['says'])} <strong>{escape(row['do'])}</strong></p>" for row in audit))
+    texts = [row[name] for row in audit for name in ("says", "do")]
+    look.html("<p>{} <strong>{}</strong></p>" * len(audit), *texts)
 
 
 def page() -> None:

@@ -2,7 +2,6 @@
 
 import datetime as dt
 from dataclasses import replace
-from html import escape
 from typing import Any
 from urllib.parse import quote
 
@@ -293,7 +292,7 @@ def page() -> None:
     with left:
         look.say(change["says"])
         if other := what_if.sized_by_outlook(begun):
-            look.html(f"<p>{escape(other)}</p>")
+            look.html("<p>{}</p>", other)
     with right:
         look.show("water.html", begun=begun, change=change, routine=what_if.routine)
     with st.container(key="what_if"):
