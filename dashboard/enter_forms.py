@@ -190,5 +190,5 @@ def account(week: Week, result: trial.Account, titles: Mapping[str, str] | None 
     if converted:
         with st.expander(f"{counted(len(converted), 'cell')} converted, the original kept"):
             rows_of(converted)
-    if more := sum(max(len(rows) - SHOWN, 0) for rows in (result.held, warned, converted)):
+    if more := sum(max(len(rows) - SHOWN, 0) for rows in (result.held, result.elsewhere, warned, converted)):
         look.small(f"{counted(more, 'line')} more not shown.")

@@ -11,6 +11,7 @@ from dashboard import tank_forms as forms
 from dashboard.data import Row
 from pipeline import weekly
 from pipeline.advise import filter_entry
+from pipeline.papers.report_facts import limit_of
 from pipeline.review import summary
 from pipeline.review.causes import of_tank
 from pipeline.week import Week
@@ -48,7 +49,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> list[str]:
     takeaway = nitrate_sentence(fit, outlook, int(week.assumed["forecast_days"]))
     look.say(takeaway)
     inside = pl.col("day").is_between(start, week.as_of)
-    ceiling = outlook["ceiling"] if outlook else week.assumed["ceiling_default"]
+    ceiling = limit_of(week, week.of("tank", tank).row(0, named=True))
     ever = week.of("reading", tank).filter(pl.col("day") <= week.as_of, parameter="nitrate")
     first = ever["day"].min()
     if isinstance(first, dt.date) and first < start:
