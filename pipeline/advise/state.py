@@ -182,18 +182,12 @@ class TankState:
 @dataclass(frozen=True)
 class Inputs:
     week: Week
+    assumed: Assumptions
+    prices: Prices
     tanks: dict[str, TankState]
     media: dict[str, Medium]
     book: dict[str, Model]
     spare: tuple[FilterState, ...] = ()  # filters that stand on no tank
-
-    @property
-    def assumed(self) -> Assumptions:
-        return self.week.assumed
-
-    @property
-    def prices(self) -> Prices:
-        return self.week.round.prices
 
     @cached_property
     def donors(self) -> dict[str, list[TankState]]:
@@ -281,4 +275,4 @@ def build(week: Week, tanks: Sequence[str]) -> Inputs:
             row["tank"], site.get(row["tank"]), row["net_l"], row["load"], row["load_basis"], row["feed_g_day"],
             row["need_kg"], warmth, tuple(filters.get(row["tank"], ())), row,
         )  # fmt: skip
-    return Inputs(week, states, media, book, _spare(week, book, media))
+    return Inputs(week, assumed, week.round.prices, states, media, book, _spare(week, book, media))

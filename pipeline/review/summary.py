@@ -42,8 +42,7 @@ def by_tank(frame: pl.DataFrame) -> dict[str, list[Row]]:
 
 def counts(review: pl.DataFrame) -> dict[str, int]:
     """Tanks a class, in ranking order; they add up to all tanks."""
-    tanks = dict(review["class"].value_counts().iter_rows())
-    return {name: tanks.get(name, 0) for name in CLASSES}
+    return dict.fromkeys(CLASSES, 0) | dict(review["class"].value_counts().iter_rows())
 
 
 # -- JSON --------------------------------------------------------------------------------------------
