@@ -266,16 +266,11 @@ def dashboard(
 @_command(click.argument("logs", metavar="[LOGS]", type=o.a_path, required=False), o.FORM)
 def assumptions(logs: Path | None, format: str) -> None:
     """Every constant with its value, unit and basis."""
-    from pipeline.assumptions import built_in, with_overrides
+    from pipeline.assumptions import with_overrides
     from pipeline.console import assumptions_rows, printed
+    from pipeline.intake.round_file import read_round
 
-    in_force = built_in()
-    problems: list[str] = []
-    if logs is not None:
-        from pipeline.intake.round_file import read_round
-
-        round_ = read_round(_folder(logs))
-        in_force, problems = with_overrides(round_.overrides)
+    in_force, problems = with_overrides({} if logs is None else read_round(_folder(logs)).overrides)
     _show(format, lambda: assumptions_rows(in_force), lambda: printed("assumptions.txt", assumed=in_force))
     for problem in problems:
         print(problem, file=sys.stderr)

@@ -337,7 +337,8 @@ def _dominated(gain: float, change: Change, others: Iterable[tuple[float, Change
 def rehomings(inputs: Inputs, tank: TankState) -> Iterator[Change]:
     """Filters that stand on no tank, and those that another tank of the same site can spare."""
     f = inputs.assumed
-    donors = [donor for donor in inputs.donors.get(tank.site or "", ()) if donor.tank != tank.tank]
+    beside = [other for other in inputs.tanks.values() if other.site == tank.site and other is not tank]
+    donors = [other for other in beside if tank.site is not None and len(other.filters) > 1]
     for donor, state in [(None, state) for state in inputs.spare] + [(d, state) for d in donors for state in d.filters]:
         if mature(state.bodies(f)) < f["least_gain_kg"] or (donor is not None and not can_spare(donor, state, f)):
             continue

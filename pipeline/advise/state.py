@@ -189,15 +189,6 @@ class Inputs:
     book: dict[str, Model]
     spare: tuple[FilterState, ...] = ()  # filters that stand on no tank
 
-    @cached_property
-    def donors(self) -> dict[str, list[TankState]]:
-        """Tanks with more than one filter, by site: they may have one to spare."""
-        found: dict[str, list[TankState]] = {}
-        for tank in self.tanks.values():
-            if tank.site is not None and len(tank.filters) > 1:
-                found.setdefault(tank.site, []).append(tank)
-        return found
-
 
 # Of a layer's row as the capacity has it, what a layer here is called alike.
 SHARED = ("position", "litres", "loose_share", "tight_share", "age_weeks", "outside", "bypass", "life_days")
