@@ -55,15 +55,15 @@ def column_notes(family: Family) -> list[dict[str, object]]:
     example = next(iter(sorted(EXAMPLE_ROUND.glob(family.pattern))), None)
     rows = list(csv.DictReader(example.read_text("utf-8").splitlines())) if example else []
     needs = required(family)
-    columns: list[dict[str, object]] = []
     notes = [note for name, note in describe(family.model).items() if name not in ("file", "line", "state")]
-    for header, note in zip(headers(family), notes, strict=True):
-        shown = next((row[header] for row in rows if row.get(header)), "")
-        columns.append({
+    return [
+        {
             "column": header, "title": note.title, "unit": note.unit, "needed": note.name in needs,
-            "about": note.description, "words": list(note.words), "example": shown,
-        })  # fmt: skip
-    return columns
+            "about": note.description, "words": list(note.words),
+            "example": next((row[header] for row in rows if row.get(header)), ""),
+        }
+        for header, note in zip(headers(family), notes, strict=True)
+    ]  # fmt: skip
 
 
 def columns_text(family: Family) -> str:
