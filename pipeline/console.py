@@ -31,9 +31,11 @@ def wrapped(text: str, first: int = 0, more: int = 0, width: int = WIDTH) -> str
 
 
 TEXTS = templates(Path(__file__).with_name("printed")).overlay(autoescape=False)
-TEXTS.globals |= vars(wording) | {"CAUTION_LINE": CAUTION_LINE, "outcomes": OUTCOME_TEXTS}
-TEXTS.filters |= vars(wording) | {"wrapped": wrapped}
-TEXTS.filters["shortened"] = partial(textwrap.shorten, width=WIDTH, placeholder=" …")
+AT_HAND = {
+    name: getattr(wording, name) for name in ("CYCLES", "NBSP", "STOCKED", "flow", "interval", "litres", "money")
+}
+TEXTS.globals |= AT_HAND | {"CAUTION_LINE": CAUTION_LINE, "outcomes": OUTCOME_TEXTS}
+TEXTS.filters |= AT_HAND | {"wrapped": wrapped, "shortened": partial(textwrap.shorten, width=WIDTH, placeholder=" …")}
 
 
 def printed(name: str, **shown: Any) -> str:

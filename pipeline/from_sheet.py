@@ -227,10 +227,7 @@ def guessed(tables: Sequence[tuple[str, bytes]]) -> list[Guess]:
 
 
 def made_of(
-    name: str,
-    tables: Sequence[tuple[str, bytes]],
-    left: Sequence[str] = (),
-    chosen: Mapping[str, str] | None = None,
+    name: str, tables: Sequence[tuple[str, bytes]], left: Sequence[str] = (), chosen: Mapping[str, str] | None = None
 ) -> Made:
     """What tables (name, content) come to; what a person has `chosen` of their columns goes before what is guessed.
 

@@ -64,10 +64,7 @@ class Facts:
     next_visit: dt.date | None = None
 
 
-SOURCES = {
-    "baseline": "the readings of half a year",
-    "recent": "the readings of the last weeks",
-}  # of a rate, by window
+SOURCES = {"baseline": "the readings of half a year", "recent": "the readings of the last weeks"}  # by window
 
 
 def _rates(fits: pl.DataFrame) -> dict[str, tuple[float, str]]:

@@ -118,13 +118,9 @@ def _net(net_l: float | None, gross_l: float | None, assumed: Assumptions) -> tu
 
 
 def will_it_do(
-    week: Week,
-    model: str,
-    net_l: float | None = None,
-    gross_l: float | None = None,
-    stocking: str | None = None,
+    week: Week, model: str, net_l: float | None = None, gross_l: float | None = None, stocking: str | None = None,
     flow: float | None = None,
-) -> dict[str, Any]:
+) -> dict[str, Any]:  # fmt: skip
     """Both cycles of a model for a tank: what it is good for, what limits it, what would make it yes, what is assumed.
 
     The keys of `will-it-do --format json`, and beside them what the letter and the pages say. Litres, kg, L/h.

@@ -214,8 +214,7 @@ def _blows(reached: pl.DataFrame, layers: pl.DataFrame, assumed: Assumptions) ->
 def _spare(week: Week, book: dict[str, Model], media: dict[str, Medium]) -> tuple[FilterState, ...]:
     """Filters that stand on no tank that day, with what lies in them. Their media dried out: it counts as new."""
     day = pl.lit(week.as_of).alias("as_of")
-    standing = table(week.tables, "placement").with_columns(day).filter(in_force("as_of"))["filter"].to_list()
-    free = table(week.tables, "filter").filter(~pl.col("filter").is_in(standing))
+    free = table(week.tables, "filter").join(week.placed(), on="filter", how="anti")
     fills = fills_numbered(week.tables).with_columns(day).filter(in_force("as_of"))
     found = []
     for name, model, clean, note in free.sort("filter").select("filter", "model", "clean_flow_l_h", "note").iter_rows():

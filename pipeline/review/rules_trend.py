@@ -81,11 +81,11 @@ def _levels_off(f: TankFacts) -> str:
     """Where it levels off, as the tail of a sentence."""
     if f.ceiling is None:
         return ""
-    weeks = f.weeks_to_ceiling
-    arrives = f", there in about {wording.about_weeks(weeks)}" if weeks is not None and weeks > 0 else ""
-    if f.plateau is not None:
-        return f"; {wording.levels_off(f.plateau, f.plateau_low, f.plateau_high)}; limit {f.ceiling:g}{arrives}"
-    return f"; no water is changed: limit {f.ceiling:g}{arrives}" if arrives else ""
+    off = None if f.plateau is None else wording.levels_off(f.plateau, f.plateau_low, f.plateau_high)
+    weeks = wording.about_weeks(f.weeks_to_ceiling) if (f.weeks_to_ceiling or 0.0) > 0 else None
+    there = "; {off}; limit {f.ceiling:g}[, there in about {weeks}]"
+    never = "[; no water is changed: limit {f.ceiling:g}, there in about {weeks}]"
+    return filled(there if off else never, f=f, off=off, weeks=weeks)
 
 
 def _tap_swings(f: TankFacts) -> str:
