@@ -1,4 +1,4 @@
-"""What the terminal prints: templates of text in printed/, with all of the wording at hand."""
+"""What the terminal prints: templates of text in printed/, with the wording at hand."""
 
 import textwrap
 from collections.abc import Sequence
@@ -31,9 +31,7 @@ def wrapped(text: str, first: int = 0, more: int = 0, width: int = WIDTH) -> str
 
 
 TEXTS = templates(Path(__file__).with_name("printed")).overlay(autoescape=False)
-AT_HAND = {
-    name: getattr(wording, name) for name in ("CYCLES", "NBSP", "STOCKED", "flow", "interval", "litres", "money")
-}
+AT_HAND = {one: getattr(wording, one) for one in ("CYCLES", "NBSP", "STOCKED", "flow", "interval", "litres", "money")}
 TEXTS.globals |= AT_HAND | {"CAUTION_LINE": CAUTION_LINE, "outcomes": OUTCOME_TEXTS}
 TEXTS.filters |= AT_HAND | {"wrapped": wrapped, "shortened": partial(textwrap.shorten, width=WIDTH, placeholder=" …")}
 
