@@ -71,6 +71,11 @@ class Week:
         """The rows of a derived table calculated for `as_of`."""
         return self.kept(("now", name), lambda: self.table(name).filter(pl.col("as_of") == self.as_of))
 
+    def placed(self) -> pl.DataFrame:
+        """Which filter stands on which tank."""
+        until = pl.col("to").is_null() | (pl.col("to") >= self.as_of)
+        return self.table("placement").filter((pl.col("from") <= self.as_of) & until)
+
     def rows(self, name: str, tank: str) -> list[dict[str, Any]]:
         """The rows of one tank in a derived table, as of `as_of`."""
         return self.now(name).filter(pl.col("tank") == tank).to_dicts()
