@@ -4,7 +4,6 @@ a day, and put right."""
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from html import escape
 
 import polars as pl
 import streamlit as st
@@ -182,7 +181,7 @@ def questions(week: Week, tank: str, when: dt.date, key: str) -> Entered:
     ends = [row.good_until for row in ladders.values() if row.good_until is not None]
     if ends and min(ends) < when:
         ended = day(min(ends), year=True, weekday=False)
-        look.html(f'<p class="echo hand">Kit {escape(kit)} is past its day, {ended}: its readings are marked.</p>')
+        look.html('<p class="echo hand">Kit {} is past its day, {}: its readings are marked.</p>', kit, ended)
     forms.title("When")
     taken = forms.pills("When", TAKEN, f"{key} taken", default="before")
     entered.row |= {"taken": str(taken or ""), "kit": "" if kit == NO_KIT else kit}
@@ -276,7 +275,7 @@ def save_draft(week: Week, tank: str, when: dt.date, key: str, entered: Entered)
     try:
         logbook.keep_draft(week.folder, tank, when, typed)
     except Problem as problem:
-        look.html(f'<p class="echo hand" role="status">A reload would lose this: {escape(str(problem))}</p>')
+        look.html('<p class="echo hand" role="status">A reload would lose this: {}</p>', problem)
     else:
         st.session_state[f"draft {key}"] = typed
 
@@ -318,7 +317,7 @@ def kept_on_day(week: Week, when: dt.date) -> None:
                 for name, text in cells.items()
                 if text and name not in SILENT and not name.startswith("unit of ")
             )
-            look.html(f"<p><strong>{escape(where['title'])}</strong> {escape(line)}</p>", width="stretch")
+            look.html("<p><strong>{}</strong> {}</p>", where["title"], line, width="stretch")
             if st.button("Put right", key=f"edit {at}"):
                 st.session_state[held_forms.OPEN] = None if st.session_state.get(held_forms.OPEN) == at else at
         if st.session_state.get(held_forms.OPEN) == at:

@@ -64,17 +64,8 @@ def _size(size: Row) -> str:
 
 
 def rooms(rows: Iterable[Row]) -> list[Row]:
-    """Compartments of the book with their sizes, weights, and what stands beside their sources, in words."""
-    found = []
-    for row in rows:
-        weighed = [f"{with_unit(number(row[name]), 'kg')} {word}"
-                   for name, word in (("room_loose_kg", "loose"), ("room_neat_kg", "neat")) if row[name] is not None]  # fmt: skip
-        of = f" of {row['usual_medium']}" if weighed and row["usual_medium"] else ""
-        pad = "" if row["pad_mm"] is None else f"pads {with_unit(number(row['pad_mm'], 4), 'mm')}"
-        inside = "; ".join(dict.fromkeys(filter(None, map(_size, row["sizes"]))))
-        beside = "; ".join(filter(None, (pad, row["room_note"])))
-        found.append({**row, "inside": inside, "weighed": " / ".join(weighed) + of, "beside": beside})
-    return found
+    """Compartments of the book, each with what it is `inside`, in words."""
+    return [{**row, "inside": "; ".join(dict.fromkeys(filter(None, map(_size, row["sizes"]))))} for row in rows]
 
 
 def _follows(row: Row, later: Row) -> bool:
@@ -108,14 +99,12 @@ def history(week: Week, name: str, titles: Mapping[str, str]) -> None:
         if date <= week.as_of:
             days.setdefault(date, []).append(text)
     rows = [(day(date, year=True), f": {capital('; '.join(texts))}.") for date, texts in days.items()]
-    if rows:
-        look.show("days.html", rows=rows, of=0)
-    else:
-        look.html("<p>No fill and no tank is recorded of it. Write them into fills.csv and placements.csv.</p>")
+    none = "No fill and no tank is recorded of it. Write them into fills.csv and placements.csv."
+    look.show("days.html", rows=rows, of=0, otherwise=none)
 
 
 def by_shortfall(answers: Sequence[Row]) -> list[Row]:
-    """Models that do first, then the smallest shortfall of media, what can't be said last; each with what it `lacks`."""
+    """Models that do first, then the smallest shortfall, what can't be said last; each with what it `lacks`."""
 
     def key(a: Row) -> tuple[Any, ...]:
         full, short, cost = a["full"], a["full"]["short_kg"], a["cost"]
@@ -126,7 +115,7 @@ def by_shortfall(answers: Sequence[Row]) -> list[Row]:
 
 
 def _lacks(answer: Row) -> list[str]:
-    """What a model lacks: what the book does not say of it, flow, media; else the first thing that would make it a yes."""
+    """What the book does not say of a model, flow, media; else the first thing that would make it a yes."""
     half, full, lacks = answer["half"], answer["full"], list(answer["missing"])
     if half["ok"] is False and half["limit"] == "flow":
         lacks.append(f"flow of {flow(half['needs_l_h'])}")

@@ -87,7 +87,7 @@ def sites_in_order(week: Week) -> dict[str, str]:
 
 
 def slowly(week: Week, key: object, text: str, make: Callable[[], T]) -> T:
-    """What takes its time, made once for a week; `words` say so meanwhile."""
+    """What takes its time, made once for a week; `text` says so meanwhile."""
 
     def made() -> T:
         with st.spinner(text):

@@ -109,8 +109,8 @@ def echo(answer: trial.Answer) -> None:
 
 def title(name: str, after: str = "", unit: str = "") -> None:
     """The line above a question: its name and unit left, what to expect right."""
-    unit = f", {escape(unit)}" if unit else ""
-    look.html(f'<p class="test"><span><b>{escape(name)}</b>{unit}</span><span>{escape(after)}</span></p>')
+    unit = f", {unit}" if unit else ""
+    look.html('<p class="test"><span><b>{}</b>{}</span><span>{}</span></p>', name, unit, after)
 
 
 def still_there(key: str, options: Collection[str]) -> None:
@@ -169,7 +169,7 @@ def account(week: Week, result: trial.Account, titles: Mapping[str, str] | None 
     for column in result.account["unknown_columns"]:
         like = f"is it {column['like']}?" if column["like"] else "it is not used."
         text = f"Column “{column['column']}” in {column['file']} is not known; {like}"
-        look.html(f"<p>{escape(text)}</p>")
+        look.html("<p>{}</p>", text)
 
     def rows_of(rows: Sequence[Row], held: bool = False) -> None:
         look.show("remarks.html", rows=rows[:SHOWN], titles=titles, held=held)
@@ -190,5 +190,5 @@ def account(week: Week, result: trial.Account, titles: Mapping[str, str] | None 
     if converted:
         with st.expander(f"{counted(len(converted), 'cell')} converted, the original kept"):
             rows_of(converted)
-    if more := sum(max(len(rows) - SHOWN, 0) for rows in (result.held, warned, converted)):
+    if more := sum(max(len(rows) - SHOWN, 0) for rows in (result.held, result.elsewhere, warned, converted)):
         look.small(f"{counted(more, 'line')} more not shown.")

@@ -3,7 +3,6 @@ each shows its account before anything is kept."""
 
 import datetime as dt
 from collections.abc import Mapping
-from html import escape
 from typing import Any
 
 import polars as pl
@@ -39,7 +38,7 @@ KINDS = {"visits": "readings", "services": "filter services", "events": "events"
 
 
 def _previewed(week: Week, new: Mapping[str, bytes], columns: Mapping[str, str] | None = None) -> trial.Account:
-    """Shows the account of files that are not kept yet, with what own headers mean; checked once for the same content."""
+    """Shows the account of files that are not kept yet, with what own headers mean; the same content is checked once."""
     folder = trial.with_columns(forms.folder_now(), columns or {})
     result = data.slowly(
         week, ("account", trial.stamp(folder.path), repr(columns), tuple(new.items())),
@@ -169,7 +168,7 @@ def upload(week: Week) -> None:
         while f"{kind}/{name}" in new:
             name = logbook.free_name(week.folder, kind, "-again.".join(name.rsplit(".", 1)))
         if name != file.name:
-            look.html(f"<p>“{escape(file.name)}” would be kept as {escape(kind)}/{escape(name)}.</p>")
+            look.html("<p>“{}” would be kept as {}/{}.</p>", file.name, kind, name)
         new[f"{kind}/{name}"] = file.getvalue()
     columns = _own_columns(new) if kind == "visits" else {}
     result = _previewed(week, new, columns)

@@ -3,7 +3,6 @@
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from functools import partial
-from html import escape
 from typing import Any
 
 import polars as pl
@@ -111,8 +110,9 @@ def panel(week: Week, folder: trial.Folder, row: Row) -> None:
     with st.container(key="held_panel"):
         if row["column"] is None:
             look.html(
-                "<p>A whole row can only be rejected here, or put right in the file itself:"
-                f" {escape(where(row))}. Once the file is put right, load again.</p>"
+                "<p>A whole row can only be rejected here, or put right in the file itself: {}. Once the file is put"
+                " right, load again.</p>",
+                where(row),
             )
         choice = next(iter(options))
         if len(options) > 1:
@@ -152,7 +152,7 @@ def panel(week: Week, folder: trial.Folder, row: Row) -> None:
             if answer is not None and not missing:
                 keep(week, row, typed, answer.says)
                 st.rerun()
-            look.html(f'<p class="hand" role="alert">{escape(missing)}</p>')
+            look.html('<p class="hand" role="alert">{}</p>', missing)
 
 
 def state_text(folder: trial.Folder, row: Mapping[str, Any]) -> str:

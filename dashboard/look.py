@@ -76,9 +76,9 @@ def more(key: str, total: int, step: int) -> None:
         st.rerun()
 
 
-def html(body: str, place: Any = st, **more: Any) -> None:
-    """A piece of page. Everything in `body` that came from a record must have been escaped."""
-    place.html(f'<div class="tr">{body}</div>', **more)
+def html(body: str, *texts: object, place: Any = st, **more: Any) -> None:
+    """A piece of page: HTML of our own, or of a template; each text stands in it escaped, where it has braces."""
+    place.html(f'<div class="tr">{Markup(body).format(*texts) if texts else body}</div>', **more)
 
 
 def filled(name: str, **data: Any) -> str:
@@ -87,11 +87,11 @@ def filled(name: str, **data: Any) -> str:
 
 
 def show(name: str, place: Any = st, **data: Any) -> None:
-    html(filled(name, **data), place)
+    html(filled(name, **data), place=place)
 
 
 def section(title: str, after: str = "") -> None:
-    html(f"<h2>{escape(title)}<span>{escape(after)}</span></h2>")
+    html("<h2>{}<span>{}</span></h2>", title, after)
 
 
 def coded(text: str) -> str:
@@ -134,4 +134,4 @@ def as_of_line(week: Week) -> str:
 
 
 def foot(week: Week) -> None:
-    html(f'<p class="caution">{escape(as_of_line(week))} {escape(CYCLES)} {escape(CAUTION_LINE)}</p>')
+    html('<p class="caution">{} {} {}</p>', as_of_line(week), CYCLES, CAUTION_LINE)

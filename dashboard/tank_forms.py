@@ -2,7 +2,6 @@
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from html import escape
 from typing import Any
 
 import polars as pl
@@ -126,20 +125,17 @@ def history(week: Week, tank: str) -> None:
     """All that is recorded of a tank, newest first, some rows at a time."""
     rows = _visits(week, tank) + happenings(week, tank, dt.date.min, in_full=True)
     rows.sort(key=lambda row: row[0], reverse=True)
-    if not rows:
-        look.html("<p>Nothing is recorded yet.</p>")
-        return
     key = f"history {tank}"
     shown = look.shown(key, SHOWN)
     part = [(day(date, year=date.year != week.as_of.year), f" {text}") for date, text in rows[:shown]]
-    look.show("days.html", rows=part, of=len(rows))
+    look.show("days.html", rows=part, of=len(rows), otherwise="Nothing is recorded yet.")
     look.more(key, len(rows), SHOWN)
 
 
 def done_today(week: Week, tank: str, filters: Sequence[str]) -> None:
     """What was done to a filter on the day: a new file under services/."""
     due = cells.due_soon(week.rows("due", tank), 7)
-    look.html("".join(f"<p>{escape(sentence(text))}.</p>" for text in due) or "<p>No job is due here.</p>")
+    look.html("<p>{}.</p>" * len(due) or "<p>No job is due here.</p>", *map(sentence, due))
     shut = logbook.closed(week.folder)
     if shut or not filters:
         look.wrong(shut or "No filter is recorded on this tank: write it into filters.csv.")

@@ -32,13 +32,6 @@ def _show(form: str, data: Callable[[], Any], text: Callable[[], str]) -> None:
     print(json.dumps(data(), ensure_ascii=False, indent=2, default=str, allow_nan=False) if as_json else text())
 
 
-def _write_pdf(path: Path, content: bytes) -> None:
-    from pipeline.papers.writing import write_bytes
-
-    write_bytes(path, content)
-    print(f"wrote {path}", file=sys.stderr)
-
-
 def _folder(path: Path) -> Path:
     if not path.is_dir():
         what = "is a file, not a folder" if path.exists() else "is not there"
@@ -61,9 +54,9 @@ def _open(logs: Path, as_of: dt.date | None, db: Path | None, out: Path | None =
         return open_week(_folder(logs), as_of=as_of, db=db, progress=progress)
 
 
-def _written(paths: list[Path]) -> None:
+def _written(paths: list[Path], beside_text: bool = False) -> None:
     for path in paths:
-        print(f"wrote {path}")
+        print(f"wrote {path}", file=sys.stderr if beside_text else None)
 
 
 class _InOrder(click.Group):
@@ -117,8 +110,9 @@ def review(logs: Path, as_of: dt.date | None, db: Path | None, format: str, pdf:
     _show(format, lambda: as_json(week), lambda: as_text(week))
     if pdf is not None:
         from pipeline.papers.week_pdf import week_pdf
+        from pipeline.papers.writing import write_bytes
 
-        _write_pdf(pdf, week_pdf(week))
+        _written([write_bytes(pdf, week_pdf(week))], beside_text=True)
 
 
 @_command(o.LOGS, o.DB, o.FORM)
@@ -164,8 +158,9 @@ def will_it_do(
     _show(format, lambda: answers[0] if len(answers) == 1 else answers, lambda: "\n\n".join(map(words, answers)))
     if pdf is not None:
         from pipeline.papers.reply import reply_pdf
+        from pipeline.papers.writing import write_bytes
 
-        _write_pdf(pdf, reply_pdf(week, answers))
+        _written([write_bytes(pdf, reply_pdf(week, answers))], beside_text=True)
 
 
 @_command(o.LOGS, o.option("--tank", "T", "Tank id.", required=True), o.AS_OF, o.DB, o.FORM)
@@ -271,16 +266,11 @@ def dashboard(
 @_command(click.argument("logs", metavar="[LOGS]", type=o.a_path, required=False), o.FORM)
 def assumptions(logs: Path | None, format: str) -> None:
     """Every constant with its value, unit and basis."""
-    from pipeline.assumptions import built_in, with_overrides
+    from pipeline.assumptions import with_overrides
     from pipeline.console import assumptions_rows, printed
+    from pipeline.intake.files import read_round
 
-    in_force = built_in()
-    problems: list[str] = []
-    if logs is not None:
-        from pipeline.intake.files import read_round
-
-        round_ = read_round(_folder(logs))
-        in_force, problems = with_overrides(round_.overrides)
+    in_force, problems = with_overrides({} if logs is None else read_round(_folder(logs)).overrides)
     _show(format, lambda: assumptions_rows(in_force), lambda: printed("assumptions.txt", assumed=in_force))
     for problem in problems:
         print(problem, file=sys.stderr)

@@ -1,7 +1,8 @@
-"""What the terminal prints: templates of text in printed/, with all of the wording at hand."""
+"""What the terminal prints: templates of text in printed/, with the wording at hand."""
 
 import textwrap
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -29,13 +30,10 @@ def wrapped(text: str, first: int = 0, more: int = 0, width: int = WIDTH) -> str
     return textwrap.fill(text, width, initial_indent=" " * first, subsequent_indent=" " * more)
 
 
-def _shortened(text: str) -> str:
-    return textwrap.shorten(f"  {text}", WIDTH, placeholder=" …")
-
-
 TEXTS = templates(Path(__file__).with_name("printed")).overlay(autoescape=False)
-TEXTS.globals |= vars(wording) | {"CAUTION_LINE": CAUTION_LINE, "outcomes": OUTCOME_TEXTS}
-TEXTS.filters |= vars(wording) | {"wrapped": wrapped, "shortened": _shortened}
+AT_HAND = {one: getattr(wording, one) for one in ("CYCLES", "NBSP", "STOCKED", "flow", "interval", "litres", "money")}
+TEXTS.globals |= AT_HAND | {"CAUTION_LINE": CAUTION_LINE, "outcomes": OUTCOME_TEXTS}
+TEXTS.filters |= AT_HAND | {"wrapped": wrapped, "shortened": partial(textwrap.shorten, width=WIDTH, placeholder=" …")}
 
 
 def printed(name: str, **shown: Any) -> str:

@@ -24,12 +24,6 @@ FRAMES = {
 }  # fmt: skip
 
 
-NOTES: dict[str, pl.DataType] = {
-    **dict.fromkeys(("column", "title", "unit", "description"), pl.String()),
-    "words": pl.List(pl.String),
-}
-
-
 @dataclass(frozen=True)
 class Frames:
     """A round as of a day. Its attributes are polars frames (see FRAMES); rates are mg/L NO3 per day, unknown is null.
@@ -62,7 +56,8 @@ class Frames:
             raise Problem(f"“{name}” is not a frame; expected one of {', '.join(sorted(FRAMES))}.")
         notes = describe(model).values()
         rows = [(note.name, note.title, note.unit, note.description, list(note.words)) for note in notes]
-        return pl.DataFrame(rows, schema=NOTES, orient="row")
+        text = dict.fromkeys(("column", "title", "unit", "description"), pl.String)
+        return pl.DataFrame(rows, schema={**text, "words": pl.List(pl.String)}, orient="row")
 
 
 def open(folder: str | Path, as_of: dt.date | str | None = None) -> Frames:

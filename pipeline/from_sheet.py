@@ -117,14 +117,10 @@ def _take(found: _Found, path: str, content: bytes) -> None:
         _fill_down(found, path, cells, meant)
     columns = {name: cells[header] for name, header in meant.items()}
     height = len(next(iter(cells.values())))
-    for row in range(height):
-        tank = (columns["tank"][row] if "tank" in columns else tank_here).strip()
-        site = columns["site"][row].strip() if "site" in columns else ""
-        if tank:
-            about = found.tanks.setdefault((site, tank), {})
-            for name in ("name", *OF_TANKS):
-                if name in columns and columns[name][row]:
-                    about.setdefault(name, columns[name][row])
+    for row in (dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)):
+        if tank := row.get("tank", tank_here).strip():
+            about = found.tanks.setdefault((row.get("site", "").strip(), tank), {})
+            about |= {name: row[name] for name in ("name", *OF_TANKS) if row.get(name) and name not in about}
     if not is_visits:
         return
     found.of_visits += [one for one in guesses if one not in found.of_visits]
@@ -229,10 +225,7 @@ def guessed(tables: Sequence[tuple[str, bytes]]) -> list[Guess]:
 
 
 def made_of(
-    name: str,
-    tables: Sequence[tuple[str, bytes]],
-    left: Sequence[str] = (),
-    chosen: Mapping[str, str] | None = None,
+    name: str, tables: Sequence[tuple[str, bytes]], left: Sequence[str] = (), chosen: Mapping[str, str] | None = None
 ) -> Made:
     """What tables (name, content) come to; what a person has `chosen` of their columns goes before what is guessed.
 

@@ -7,8 +7,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from pipeline import wording
 
 WORDINGS = (
-    "aged", "ago", "amount", "cause_text", "counted", "day", "fixed", "flow", "interval", "kilograms", "listed", "litres",
-    "money", "number", "pct", "per_cent", "sentence", "span", "with_unit",
+    "aged", "ago", "amount", "cause_text", "counted", "day", "fixed", "flow", "interval", "kilograms", "listed",
+    "litres", "money", "number", "pct", "per_cent", "sentence", "span", "with_unit",
 )  # fmt: skip
 
 

@@ -32,10 +32,6 @@ def file_name(family: Family, month: str) -> str:
     return family.pattern.replace("*", month)
 
 
-def template(family: Family) -> str:
-    return csv_text([headers(family)])
-
-
 def csv_text(rows: Sequence[Sequence[str]]) -> str:
     text = io.StringIO()
     csv.writer(text, lineterminator="\n").writerows(rows)
@@ -59,15 +55,15 @@ def column_notes(family: Family) -> list[dict[str, object]]:
     example = next(iter(sorted(EXAMPLE_ROUND.glob(family.pattern))), None)
     rows = list(csv.DictReader(example.read_text("utf-8").splitlines())) if example else []
     needs = required(family)
-    columns: list[dict[str, object]] = []
     notes = [note for name, note in describe(family.model).items() if name not in ("file", "line", "state")]
-    for header, note in zip(headers(family), notes, strict=True):
-        shown = next((row[header] for row in rows if row.get(header)), "")
-        columns.append({
+    return [
+        {
             "column": header, "title": note.title, "unit": note.unit, "needed": note.name in needs,
-            "about": note.description, "words": list(note.words), "example": shown,
-        })  # fmt: skip
-    return columns
+            "about": note.description, "words": list(note.words),
+            "example": next((row[header] for row in rows if row.get(header)), ""),
+        }
+        for header, note in zip(headers(family), notes, strict=True)
+    ]  # fmt: skip
 
 
 def columns_text(family: Family) -> str:
@@ -86,7 +82,9 @@ def make_folder(folder: Path, filled: Mapping[str, str] | None = None) -> list[P
         "COLUMNS.md": "\n".join([f"{printed('columns_top.md')}\n", *map(columns_text, FAMILIES)]),
     }
     places = {name.partition("/")[0] for name in filled}
-    texts |= {file_name(f, month): template(f) for f in FAMILIES if f.pattern.partition("/")[0] not in places}
+    texts |= {
+        file_name(f, month): csv_text([headers(f)]) for f in FAMILIES if f.pattern.partition("/")[0] not in places
+    }
     texts |= filled
     for example in sorted(EXAMPLE_ROUND.rglob("*.*")):
         texts[f"example/{example.relative_to(EXAMPLE_ROUND).as_posix()}"] = example.read_text("utf-8")

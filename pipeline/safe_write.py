@@ -91,9 +91,7 @@ def _under_way(path: Path) -> bool:
 def clear_leftovers(folder: Path) -> None:
     """Remove what writes left anywhere in a folder that were killed."""
     for here, folders, files in os.walk(folder):
-        for name in [*files, *folders]:
-            if not name.startswith(".") or not name.endswith(UNFINISHED):
-                continue
+        for name in (name for name in [*files, *folders] if name.startswith(".") and name.endswith(UNFINISHED)):
             left = Path(here) / name
             with suppress(OSError):
                 if _under_way(left):

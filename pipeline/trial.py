@@ -295,15 +295,12 @@ def held_since(folder: Folder, held: pl.DataFrame) -> list[dt.date | None]:
     files = pl.col("file").is_in(held["file"].unique().implode())
     frames = [frame.filter(files) for frame in folder.sheets.frames.values() if "date" in frame.columns]
     dates = [
-        frame.select("file", "line", "date").with_columns(
-            read_dates(frame, ["date"], context)["date"].values("day", pl.Date).alias("read")
-        )
+        frame.select("file", "line", read_dates(frame, ["date"], context)["date"].values("day", pl.Date).alias("read"))
         for frame in frames
         if frame.height
     ]
-    if not dates:
-        return list(held["day"])
-    known = pl.concat([frame.select("file", "line", "read") for frame in dates]).unique(["file", "line"], keep="first")
+    none = held.clear().select("file", "line", pl.col("day").alias("read"))
+    known = pl.concat([none, *dates]).unique(["file", "line"], keep="first")
     joined = held.select("file", "line", "day").join(known, on=["file", "line"], how="left", maintain_order="left")
     return list(joined.select(pl.coalesce("day", "read")).to_series())
 

@@ -71,6 +71,11 @@ class Week:
         """The rows of a derived table calculated for `as_of`."""
         return self.kept(("now", name), lambda: self.table(name).filter(pl.col("as_of") == self.as_of))
 
+    def placed(self) -> pl.DataFrame:
+        """Which filter stands on which tank."""
+        until = pl.col("to").is_null() | (pl.col("to") >= self.as_of)
+        return self.table("placement").filter((pl.col("from") <= self.as_of) & until)
+
     def rows(self, name: str, tank: str) -> list[dict[str, Any]]:
         """The rows of one tank in a derived table, as of `as_of`."""
         return self.now(name).filter(pl.col("tank") == tank).to_dicts()
@@ -86,5 +91,9 @@ class Week:
     def of(self, name: str, tank: str) -> pl.DataFrame:
         """A table's rows of one tank, found without going through all the others each time."""
         frame = self.table(name)
-        parts = self.kept(("parts", name), lambda: frame.partition_by("tank", as_dict=True))
-        return parts.get((tank,), frame.clear())
+
+        def places() -> dict[str, pl.Series]:  # not the parts themselves: two million readings would be held twice
+            found = frame.select("tank").with_row_index("place").group_by("tank").agg("place")
+            return dict(zip(found["tank"], found["place"], strict=True))
+
+        return frame[self.kept(("places", name), places).get(tank, pl.Series(dtype=pl.UInt32))]

@@ -24,23 +24,21 @@ Test = Callable[[Limits], pl.Expr]
 Sentence = str | Callable[[Row, Limits], str]
 SENTENCES: dict[str, str] = tomllib.loads(Path(__file__).with_name("faults.toml").read_text(encoding="utf-8"))
 
-_LIMITS: ContextVar[Limits] = ContextVar("limits")
-_TODAY: ContextVar[dt.date] = ContextVar("today")
+_JUDGED_BY: ContextVar[tuple[Limits, dt.date]] = ContextVar("judged_by")
 
 
 @contextmanager
 def judged_by(limits: Limits, today: dt.date) -> Iterator[None]:
     """Models are validated by these limits, as of the day of loading."""
-    tokens = _LIMITS.set(limits), _TODAY.set(today)
+    token = _JUDGED_BY.set((limits, today))
     try:
         yield
     finally:
-        _LIMITS.reset(tokens[0])
-        _TODAY.reset(tokens[1])
+        _JUDGED_BY.reset(token)
 
 
 def today() -> dt.date:
-    return _TODAY.get()
+    return _JUDGED_BY.get()[1]
 
 
 @dataclass(frozen=True)
@@ -57,9 +55,9 @@ class Rule:
 
 def _check(rule: Rule, test: Test) -> Callable[[Any, pa.PolarsData], pl.LazyFrame]:
     def passes(cls: Any, data: pa.PolarsData) -> pl.LazyFrame:
-        if (limits := _LIMITS.get(None)) is None:  # nobody said by what to judge
+        if (judged_by := _JUDGED_BY.get(None)) is None:  # nobody said by what to judge
             return data.lazyframe.select(pl.first().is_null() | True)
-        return data.lazyframe.select(~test(limits).fill_null(False))
+        return data.lazyframe.select(~test(judged_by[0]).fill_null(False))
 
     passes.__doc__ = f"{rule.outcome}: {rule.fault}"
     return passes

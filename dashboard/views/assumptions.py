@@ -2,7 +2,6 @@
 
 from collections import Counter
 from collections.abc import Sequence
-from html import escape
 from itertools import groupby
 
 import streamlit as st
@@ -75,7 +74,7 @@ def listing(week: Week) -> None:
     records = week.assumed.records()
     found = [f for f in records if sought in f"{f.name} {plain_name(f.name)} {f.unit} {f.basis} {f.what}".lower()]
     if not found:
-        look.html(f"<p>No assumption has “{escape(sought)}” in its name, unit, basis or words.</p>")
+        look.html("<p>No assumption has “{}” in its name, unit, basis or words.</p>", sought)
         return
     groups = [(name, list(members)) for name, members in groupby(found, key=lambda f: f.group)]
     look.show("groups.html", groups=groups, opened=bool(sought), range_text=range_text)
@@ -93,16 +92,16 @@ def page() -> None:
         sets = listed([plain_name(n) for n in own]) or "none"
         look.say(f"{len(records)} assumptions, {ranged} with a stated range; this round sets {sets} itself.")
         for problem in week.round.problems:
-            look.html(f'<p class="small hand">{escape(problem)}</p>')
+            look.html('<p class="small hand">{}</p>', problem)
         # Seconds at forty tanks, half a minute at a thousand: calculated when asked for.
         if not (st.session_state.get("hangs") or st.button("Calculate what depends on them", key="hangs_go")):
             return
         st.session_state["hangs"] = True
         moves = data.slowly(week, "moves", "Moving each assumption by its uncertainty", lambda: hangs_on(week))
         look.html(
-            f'<p class="counts">{escape(sentence(moves, ranged, week.now("review").height))}</p>'
-            '<p class="small">Class: the review\'s word for a tank. Rating: comfortable, within, borderline or over.</p>'
-        )
+            '<p class="counts">{}</p><p class="small">Class: the review\'s word for a tank. Rating: comfortable, within,'
+            " borderline or over.</p>", sentence(moves, ranged, week.now("review").height)
+        )  # fmt: skip
         if moves:
             look.section("What depends on them", "each moved alone to either end of its range, as of the same day")
             look.show("hangs.html", rows=hanging(week, moves), titles=data.tank_titles(week), of=OF, few=FEW,

@@ -1,7 +1,6 @@
 """Capacity and nitrate: every tank ranked, its bioload against its rating beside its net rise; the loud ones drawn."""
 
 import datetime as dt
-from html import escape
 from itertools import takewhile
 
 import polars as pl
@@ -12,7 +11,7 @@ from dashboard.data import Row
 from pipeline import weekly
 from pipeline.review import summary
 from pipeline.week import Week
-from pipeline.wording import amount, counted, day, listed, number, pct, span
+from pipeline.wording import amount, counted, day, listed, pct, span
 
 WEEKS = 26  # how far back the first week over and climbing is looked for
 FOLDED = 60  # tanks above which those that are neither over nor climbing are shown a site at a time
@@ -114,12 +113,8 @@ def scatter(week: Week, rows: list[Row], which: str) -> None:
     )  # fmt: skip
     look.html("<p><small>within rating</small> as hoped · <small>over rating</small> something else helps</p>")
     classes = [name for name in cells.SHAPES if name in set(points["class"])]
-    key = " · ".join(f"{cells.mark(name)}{escape(name)}" for name in classes)
     low, high = summary.normal_rise(week.assumed)
-    look.html(
-        f'<p class="small">{key} · blue: 90 % range · grey band: what the food of a normally stocked tank makes,'
-        f" {number(low, 2)}–{number(high, 2)} a week. Over 200 % is drawn at 200. Choosing a point opens its tank.</p>"
-    )
+    look.show("points.html", classes=classes, mark=cells.mark, low=low, high=high)
     picked = (event.get("selection") or {}).get("pick") or []
     if picked and picked[0].get("id") in {row["tank"] for row in rows}:
         st.switch_page("views/one_tank.py", query_params={"tank": picked[0]["id"]})

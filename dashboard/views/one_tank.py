@@ -2,7 +2,6 @@
 
 import datetime as dt
 from collections.abc import Callable
-from html import escape
 
 import polars as pl
 import streamlit as st
@@ -12,6 +11,7 @@ from dashboard import tank_forms as forms
 from dashboard.data import Row
 from pipeline import weekly
 from pipeline.advise import filter_entry
+from pipeline.papers.report_facts import limit_of
 from pipeline.review import summary
 from pipeline.review.causes import of_tank
 from pipeline.week import Week
@@ -49,7 +49,7 @@ def nitrate(week: Week, tank: str, weeks: int) -> list[str]:
     takeaway = nitrate_sentence(fit, outlook, int(week.assumed["forecast_days"]))
     look.say(takeaway)
     inside = pl.col("day").is_between(start, week.as_of)
-    ceiling = outlook["ceiling"] if outlook else week.assumed["ceiling_default"]
+    ceiling = limit_of(week, week.of("tank", tank).row(0, named=True))
     ever = week.of("reading", tank).filter(pl.col("day") <= week.as_of, parameter="nitrate")
     first = ever["day"].min()
     if isinstance(first, dt.date) and first < start:
@@ -109,7 +109,7 @@ def rest(week: Week, tank: str) -> None:
         if name == "ammonia" and free is not None:
             text += f"; free ammonia {interval(free['low'], free['high'], 2)}, acted on over {f['act_free_ammonia']:g}"
         with place:
-            look.html(f'<p style="min-height:4.2em"><strong>{title}</strong><br><small>{escape(text)}</small></p>')
+            look.html('<p style="min-height:4.2em"><strong>{}</strong><br><small>{}</small></p>', title, text)
             if read.height:
                 high = max(top, float(read["high"].max() or 0) * 1.1)  # type: ignore[arg-type]
                 st.altair_chart(
@@ -126,8 +126,8 @@ def verdict(week: Week, tank: str, capacity: Row | None) -> None:
         top = next(week.now("finding").filter(tank=tank, **of_class).iter_rows(named=True), None)
         step, rule = (top["do"], top["rule"]) if top else (f"{review['step']}.", "")
     to = cells.done_at(rule, tank, summary.doubted_days(week).get(tank))
-    look.show("verdict.html", review=review, capacity=capacity, read=summary.last_readings(week).get(tank), step=step, to=to,
-              as_of=week.as_of, urgent=look.URGENT, mark=cells.mark)  # fmt: skip
+    look.show("verdict.html", review=review, capacity=capacity, read=summary.last_readings(week).get(tank), step=step,
+              to=to, as_of=week.as_of, urgent=look.URGENT, mark=cells.mark)  # fmt: skip
 
 
 def ways_on(week: Week, tank: str, titles: dict[str, str], capacity: Row | None) -> None:
@@ -152,7 +152,8 @@ def ways_on(week: Week, tank: str, titles: dict[str, str], capacity: Row | None)
 def the_filter(week: Week, tank: str) -> None:
     book_forms.draw(filter_entry.on_tank(week, tank))
     audit = week.rows("audit", tank)
-    look.html("".join(f"<p>{escape(row['says'])} <strong>{escape(row['do'])}</strong></p>" for row in audit))
+    texts = [row[name] for row in audit for name in ("says", "do")]
+    look.html("<p>{} <strong>{}</strong></p>" * len(audit), *texts)
 
 
 def page() -> None:

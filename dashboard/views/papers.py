@@ -4,7 +4,6 @@ import datetime as dt
 from collections.abc import Iterable, Sequence
 from contextlib import nullcontext, suppress
 from dataclasses import replace
-from html import escape
 from typing import TypeVar
 
 import polars as pl
@@ -123,9 +122,9 @@ def issue(week: Week, shown: SiteReport) -> Issued | None:
             before, status = forms.issue_it(week, shown)
         except Problem as problem:
             status = ""
-            look.html(f'<p class="hand" role="alert">Not issued: {escape(str(problem))}</p>')
+            look.html('<p class="hand" role="alert">Not issued: {}</p>', problem)
     if status:
-        look.html(f'<p role="status">{escape(status)}</p>')
+        look.html('<p role="status">{}</p>', status)
     if before is None or (before.state, before.content_hash) != ("whole", mark):
         return None
     with st.container(horizontal=True, vertical_alignment="center"):
@@ -199,9 +198,9 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
         left_out = [one.text for tank, one in ticked_proposals if (tank, one.text, one.cost) not in printed]
         if left_out:
             look.html(
-                f'<p class="hand" role="alert">{counted(len(left_out), "ticked proposal")} found no room on its sheet:'
-                f" “{escape(left_out[0])}” Untick another, or issue a second report.</p>"
-            )
+                '<p class="hand" role="alert">{} found no room on its sheet: “{}” Untick another, or issue a second'
+                " report.</p>", counted(len(left_out), "ticked proposal"), left_out[0]
+            )  # fmt: skip
         frozen = issue(then, shown)
         past(then, site)
     with left:
@@ -213,7 +212,7 @@ def site_report(week: Week, sites: dict[str, str]) -> None:
 def rows_of(papers: Sequence[tuple[str, str, list[forms.File]]], key: str, off: bool = False) -> None:
     for title, about, files in papers:
         with st.container(horizontal=True, wrap=False, vertical_alignment="center", key=f"paper_row {key} {title}"):
-            look.html(f"<p><strong>{escape(title)}</strong><br><small>{escape(about)}</small></p>", width="stretch")
+            look.html("<p><strong>{}</strong><br><small>{}</small></p>", title, about, width="stretch")
             give(files, f"{key} {title}", off=off)
 
 
@@ -229,7 +228,7 @@ def others(week: Week, sites: dict[str, str]) -> None:
                 key=f"paper_sites {when}", placeholder="choose sites", width=360,
             )  # fmt: skip
         if not chosen:
-            look.html(f"<p>No visit falls on {escape(day(when, year=True))}: choose sites, or another day.</p>")
+            look.html("<p>No visit falls on {}: choose sites, or another day.</p>", day(when, year=True))
         rows_of(forms.day_papers(week, chosen, when), "day", off=not chosen)
     with right:
         look.section("For the whole round")

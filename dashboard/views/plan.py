@@ -2,7 +2,6 @@
 
 import datetime as dt
 from dataclasses import replace
-from html import escape
 from typing import Any
 from urllib.parse import quote
 
@@ -88,8 +87,8 @@ def _option_texts(option: Row, plan: Row) -> tuple[str, ...]:
 
 
 def option_rows(plan: Row) -> dict[str, Any]:
-    """The options in order of cost, how many stand open (one alone is not folded), and after how many weeks the second of
-    their loads is."""
+    """The options in order of cost, how many stand open (one alone is not folded), and after how many weeks the second
+    of their loads is."""
     found = plan["options"]
     rows = [{"place": place, "changes": option["changes"], "texts": _option_texts(option, plan)}
             for place, option in enumerate(found, start=1)]  # fmt: skip
@@ -267,21 +266,10 @@ def keep_option(week: Week, begun: Start, plan: Row) -> None:
 def options(week: Week, begun: Start, plan: Row) -> None:
     """What the planner found, or what to do where it found nothing."""
     look.section("Options", "cheapest first")
+    within = begun.tank.capacity["working_load_pct"] is not None and plan["now"]["working_state"] in WITHIN
+    look.show("options.html", **option_rows(plan), known=begun.tank.known, within=within)
     if plan["options"]:
-        look.show("options.html", **option_rows(plan))
         keep_option(week, begun, plan)
-    elif not begun.tank.known:
-        look.html(
-            "<p>Nothing can be weighed without that. Write it down in tanks.csv (litres), filters.csv, placements.csv and"
-            " fills.csv (what lies in the filter), then run <code>tankround load</code>. Its water changes are below.</p>"
-        )
-    elif begun.tank.capacity["working_load_pct"] is not None and plan["now"]["working_state"] in WITHIN:
-        look.html("<p>None is needed. The sliders below show how much room there is.</p>")
-    else:
-        look.html(
-            "<p>No change of the filter, the food or the stock in the book is enough. Keep it as half cycle: hold its"
-            " nitrate by water changes, below, and ask for less food or fewer fish.</p>"
-        )
 
 
 def page() -> None:
@@ -304,7 +292,7 @@ def page() -> None:
     with left:
         look.say(change["says"])
         if other := what_if.sized_by_outlook(begun):
-            look.html(f"<p>{escape(other)}</p>")
+            look.html("<p>{}</p>", other)
     with right:
         look.show("water.html", begun=begun, change=change, routine=what_if.routine)
     with st.container(key="what_if"):

@@ -2,7 +2,6 @@
 
 import datetime as dt
 from collections.abc import Sequence
-from html import escape
 from typing import Any
 
 import polars as pl
@@ -150,7 +149,8 @@ def page() -> None:
     once = [*map(sentence, summary.late_supplies(week)), *summary.tap_ammonia(week)]
     above = [text if text.endswith(".") else f"{text}." for text in [*once, summary.never_recorded(week)] if text]
     look.show("counts.html", **counts(week, review), shown=set(shown["class"]), mark=cells.mark, id_of=_id,
-              sentences=sentences if review.height else sentences[:1], held=week.table("held").height, above=above)  # fmt: skip
+              sentences=sentences if review.height else sentences[:1], held=week.table("held").height,
+              above=above)  # fmt: skip
     if not review.height:
         return
     look.html(week.kept(("this week", tuple(shown["tank"])), lambda: table_html(week, shown)))
@@ -158,7 +158,7 @@ def page() -> None:
     look.show("key.html", **cells.SAMPLES)
     rest = [text for text in summary.notices(week) if "`tankround held`" not in text]
     if rest := [text for text in rest if not text.startswith(tuple(once))]:  # those stand above
-        look.html("".join(f'<p class="small">{escape(text)}</p>' for text in rest))
+        look.html('<p class="small">{}</p>' * len(rest), *rest)
     with st.expander("The same as a table"):
         st.dataframe(as_columns(week, review), hide_index=True, placeholder="–")
     look.open_on_click("this_week", review["tank"])

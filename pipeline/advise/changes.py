@@ -64,10 +64,7 @@ class Facts:
     next_visit: dt.date | None = None
 
 
-SOURCES = {
-    "baseline": "the readings of half a year",
-    "recent": "the readings of the last weeks",
-}  # of a rate, by window
+SOURCES = {"baseline": "the readings of half a year", "recent": "the readings of the last weeks"}  # by window
 
 
 def _rates(fits: pl.DataFrame) -> dict[str, tuple[float, str]]:
@@ -228,18 +225,18 @@ def water_change(known: Facts, assumed: Assumptions) -> dict[str, Any]:
     rise = None if known.rise_per_day is None else known.rise_per_day * every_days
     sized, holding = _sized(known, rise, assumed)
     over = known.level is not None and known.level > known.ceiling
-    every = f"every {days(round(every_days))}"
     fraction = sized["fraction"]
     if rise is not None and rise <= 0 and over:
         sized["says"] = _say("down_then_usual", known=known)
     elif sized["possible"] and fraction and known.fraction_now is not None and known.fraction_now >= fraction:
-        sized["says"] = _say("enough", known=known, every=every, size=change_text(fraction, known.net_l))
+        every, size = days(round(every_days)), change_text(fraction, known.net_l)
+        sized["says"] = _say("enough", known=known, every=every, size=size)
     sized["says"] = _unchanged(known) + sized["says"]
     # What is printed as a size must be one that may be changed: where the water has turned sour a small share, every day.
     step = assumed["old_tank_change_share"]
-    small = _say("small_steps", known=known, size=change_text(step, known.net_l))
     if known.sour and (over or (fraction or 0.0) > step):
-        sized = _size(step, known.net_l, possible=False, says=small)
+        says = _say("small_steps", known=known, size=change_text(step, known.net_l))
+        sized = _size(step, known.net_l, possible=False, says=says)
     if known.sour and (fraction or 0.0) > step:
         every_days, holding = 1.0, None
     way = None

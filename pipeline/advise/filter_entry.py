@@ -12,7 +12,7 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc.capacity import Calculated, parts, put_together
 from pipeline.calc.capacity_time import back_within, break_even
 from pipeline.calc.floworder import audit_filters
-from pipeline.calc.layers import HALF_CYCLE_KINDS, filters_on, in_force, rooms, table
+from pipeline.calc.layers import HALF_CYCLE_KINDS, filters_on, rooms, table
 from pipeline.problems import Problem
 from pipeline.week import Week
 from schemas import Tables, conform
@@ -91,7 +91,7 @@ def bands(layers: pl.DataFrame, book: pl.DataFrame, assumed: Assumptions) -> tup
 
 def filters_of(week: Week) -> list[tuple[str, str | None]]:
     """Every filter of the book with the tank it stands on that day; those on a tank first."""
-    placed = table(week.tables, "placement").with_columns(pl.lit(week.as_of).alias("day")).filter(in_force("day"))
+    placed = week.placed()
     own = table(week.tables, "filter").select("filter").unique(maintain_order=True)
     names = pl.concat([own, placed.select("filter")]).unique(maintain_order=True)
     rows = names.join(placed.select("filter", "tank").unique("filter", keep="last"), on="filter", how="left")

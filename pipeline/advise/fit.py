@@ -11,6 +11,8 @@ from pipeline.assumptions import Assumptions
 from pipeline.calc.factors import load_by_class
 from pipeline.console import printed
 from pipeline.problems import Problem
+from pipeline.sentences import filled
+from pipeline.sentences import table as sentences
 from pipeline.week import Week
 from pipeline.wording import STOCKED, WORK, cautions, flow, kilograms, listed, litres
 
@@ -95,21 +97,14 @@ def _yes(
 
 def _assumed(model: Model, net_from: str, stocking_given: bool, flow_basis: str, assumed: Assumptions) -> list[str]:
     """What the answer takes on trust, in words."""
-    by_flow = {
-        "estimated": f"flow never timed: {100 * assumed['flow_of_rated']:g} % of the rated one",
-        "unknown": "flow unknown: no limit by flow could be set",
-        "timed on this model": "the clean flow timed on filters of this model",
-    }
-    media = ["media filled in loosely, mature, behind a fine stage"]
-    if model.kind == TRICKLE:  # the bare rule knows nothing of air; whoever reads a yes must
-        share = f"{100 * assumed['place_trickle']:g} % of its full-cycle work"
-        tower = "a trickle tower by the bare rule, which flatters it: in so much air media does about"
-        media = ["media filled in loosely, mature", f"{tower} {share}"]
-    book_from = f"the book's dimensions and weighings ({model.source or 'source not recorded'})"
-    kilogram = f"a kilogram of good porous media for each {assumed['litres_per_kg']:g} L net, normally stocked"
-    rule = f"{kilogram}: a common rule of thumb, disputed"
-    stocked = "" if stocking_given else "normally stocked"
-    return [part for part in (net_from, stocked, by_flow.get(flow_basis), book_from, *media, rule) if part]
+    # The bare rule knows nothing of air; whoever reads a yes must.
+    media = ["mature", "tower"] if model.kind == TRICKLE else ["media"]
+    cases = ["" if stocking_given else "stocked", flow_basis, "book", *media, "rule"]
+    says = sentences(__file__, "sentences.toml")["assumed"]
+    shown = {"f": assumed, "source": model.source or "source not recorded"}
+    shares = {name: 100 * assumed[name] for name in ("flow_of_rated", "place_trickle")}
+    parts = [filled(says[case], **shown, **shares) for case in cases if case in says]
+    return [net_from, *parts] if net_from else parts
 
 
 def _net(net_l: float | None, gross_l: float | None, assumed: Assumptions) -> tuple[float, str]:
@@ -123,13 +118,9 @@ def _net(net_l: float | None, gross_l: float | None, assumed: Assumptions) -> tu
 
 
 def will_it_do(
-    week: Week,
-    model: str,
-    net_l: float | None = None,
-    gross_l: float | None = None,
-    stocking: str | None = None,
+    week: Week, model: str, net_l: float | None = None, gross_l: float | None = None, stocking: str | None = None,
     flow: float | None = None,
-) -> dict[str, Any]:
+) -> dict[str, Any]:  # fmt: skip
     """Both cycles of a model for a tank: what it is good for, what limits it, what would make it yes, what is assumed.
 
     The keys of `will-it-do --format json`, and beside them what the letter and the pages say. Litres, kg, L/h.

@@ -51,13 +51,9 @@ def ends(assumption: Assumption) -> Iterator[tuple[str, float]]:
             yield end, value
 
 
-def _requests(week: Week) -> pl.DataFrame:
-    return week.now("capacity").select(REQUEST)
-
-
 def _classes_if(week: Week, derived: Tables, assumed: Assumptions) -> dict[str, str]:
     """The class of each tank with some derived tables or assumptions moved."""
-    requests = _requests(week)
+    requests = week.now("capacity").select(REQUEST)
     earlier = week.table("finding").filter(pl.col("as_of") != week.as_of)
     facts = gather({**week.tables, **derived}, requests, assumed, week.round)
     found = pl.concat([conform("finding", earlier), found_by(facts, RULES)])
@@ -70,7 +66,7 @@ def _classes_if(week: Week, derived: Tables, assumed: Assumptions) -> dict[str, 
 def _nitrate_if(week: Week, step: str, assumed: Assumptions) -> Tables:
     if step == FIT:
         now = week.now("capacity")
-        return nitrate.calculate_nitrate(week.tables, _requests(week), assumed, week.round, capacity=now)
+        return nitrate.calculate_nitrate(week.tables, now.select(REQUEST), assumed, week.round, capacity=now)
     outlook = week.now("nitrate_outlook").drop("trend")
     trend = trend_of(outlook.select(REQUEST), week.now("nitrate_fit"), week.now("step_alarm"), assumed)
     return {"nitrate_outlook": conform("nitrate_outlook", outlook.with_columns(trend))}
@@ -87,7 +83,7 @@ def _moved(week: Week, now: pl.DataFrame, assumption: Assumption, end: str, valu
     elif step == RULE:
         classes = _classes_if(week, {}, assumed)
     elif step == CAPACITY:
-        moved, _ = capacity(week.tables, _requests(week), assumed)
+        moved, _ = capacity(week.tables, now.select(REQUEST), assumed)
         both = now.join(moved, on=REQUEST, suffix="_if")
         for of in ("plain", "working"):
             was, would = f"{of}_state", f"{of}_state_if"
@@ -108,7 +104,7 @@ def hangs_on(week: Week, names: Iterable[str] | None = None) -> list[Move]:
     """
     if not week.now("review").height:
         return []
-    now, _ = capacity(week.tables, _requests(week), week.assumed)
+    now, _ = capacity(week.tables, week.now("capacity").select(REQUEST), week.assumed)
     wanted = week.assumed.records() if names is None else [week.assumed.assumption(name) for name in names]
     return [
         move

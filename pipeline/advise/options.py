@@ -12,6 +12,8 @@ from pipeline.advise.state import Body, FilterState, Inputs, Layer, TankState, c
 from pipeline.assumptions import Assumptions
 from pipeline.calc.layers import HALF_CYCLE_KINDS
 from pipeline.calc.servicing import DAYS_A_WEEK
+from pipeline.sentences import filled as fill
+from pipeline.sentences import table as sentences
 from pipeline.wording import kilograms, listed, number, per_cent
 
 
@@ -337,18 +339,15 @@ def _dominated(gain: float, change: Change, others: Iterable[tuple[float, Change
 def rehomings(inputs: Inputs, tank: TankState) -> Iterator[Change]:
     """Filters that stand on no tank, and those that another tank of the same site can spare."""
     f = inputs.assumed
-    donors = [donor for donor in inputs.donors.get(tank.site or "", ()) if donor.tank != tank.tank]
+    beside = [other for other in inputs.tanks.values() if other.site == tank.site and other is not tank]
+    donors = [other for other in beside if tank.site is not None and len(other.filters) > 1]
     for donor, state in [(None, state) for state in inputs.spare] + [(d, state) for d in donors for state in d.filters]:
         if mature(state.bodies(f)) < f["least_gain_kg"] or (donor is not None and not can_spare(donor, state, f)):
             continue
-        if donor is None:
-            says = f"Set up {state.name}, which is on no tank: leak test it first; its media dried out and counts as"
-            says += " new." if state.aged else " new. The age of its media is not recorded."
-            says += f" Its note says: “{state.note}”." if state.note else ""
-            details: dict[str, object] = {"from": None, "note": state.note or None}
-        else:
-            says = f"Move {state.name} here from {donor.tank}, which stays within its rating without it; carry its media wet, in that tank's water."
-            details = {"from": donor.tank}
+        note, unknown = state.note or None, None if state.aged else "The age of its media is not recorded."
+        says = sentences(__file__, "sentences.toml")["rehome"]["spare" if donor is None else "spared"]
+        says = fill(says, state=state, donor=donor, note=note, unknown=unknown)
+        details: dict[str, object] = {"from": None, "note": note} if donor is None else {"from": donor.tank}
         yield Change(
             f"move filter {state.name}", "rehome", says, f["visit_minutes_filter"], group="rehome", filter=state.name,
             details=details, brings=state, doubted=bool(state.note) or not state.aged,

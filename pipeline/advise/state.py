@@ -182,27 +182,12 @@ class TankState:
 @dataclass(frozen=True)
 class Inputs:
     week: Week
+    assumed: Assumptions
+    prices: Prices
     tanks: dict[str, TankState]
     media: dict[str, Medium]
     book: dict[str, Model]
     spare: tuple[FilterState, ...] = ()  # filters that stand on no tank
-
-    @property
-    def assumed(self) -> Assumptions:
-        return self.week.assumed
-
-    @property
-    def prices(self) -> Prices:
-        return self.week.round.prices
-
-    @cached_property
-    def donors(self) -> dict[str, list[TankState]]:
-        """Tanks with more than one filter, by site: they may have one to spare."""
-        found: dict[str, list[TankState]] = {}
-        for tank in self.tanks.values():
-            if tank.site is not None and len(tank.filters) > 1:
-                found.setdefault(tank.site, []).append(tank)
-        return found
 
 
 # Of a layer's row as the capacity has it, what a layer here is called alike.
@@ -229,8 +214,7 @@ def _blows(reached: pl.DataFrame, layers: pl.DataFrame, assumed: Assumptions) ->
 def _spare(week: Week, book: dict[str, Model], media: dict[str, Medium]) -> tuple[FilterState, ...]:
     """Filters that stand on no tank that day, with what lies in them. Their media dried out: it counts as new."""
     day = pl.lit(week.as_of).alias("as_of")
-    standing = table(week.tables, "placement").with_columns(day).filter(in_force("as_of"))["filter"].to_list()
-    free = table(week.tables, "filter").filter(~pl.col("filter").is_in(standing))
+    free = table(week.tables, "filter").join(week.placed(), on="filter", how="anti")
     fills = fills_numbered(week.tables).with_columns(day).filter(in_force("as_of"))
     found = []
     for name, model, clean, note in free.sort("filter").select("filter", "model", "clean_flow_l_h", "note").iter_rows():
@@ -281,4 +265,4 @@ def build(week: Week, tanks: Sequence[str]) -> Inputs:
             row["tank"], site.get(row["tank"]), row["net_l"], row["load"], row["load_basis"], row["feed_g_day"],
             row["need_kg"], warmth, tuple(filters.get(row["tank"], ())), row,
         )  # fmt: skip
-    return Inputs(week, states, media, book, _spare(week, book, media))
+    return Inputs(week, assumed, week.round.prices, states, media, book, _spare(week, book, media))

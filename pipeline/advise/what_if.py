@@ -21,7 +21,7 @@ from pipeline.calc.chemistry import nitrate_from_feed
 from pipeline.problems import Problem
 from pipeline.sentences import filled, table
 from pipeline.week import Week
-from pipeline.wording import change_text, days, kilograms, listed, number, with_unit
+from pipeline.wording import change_text, days, kilograms, listed, number
 from schemas.words import STOCKING
 
 FIRST = "first in the flow"
@@ -261,17 +261,16 @@ def side(begun: Start, asked: Settings, changes: Sequence[Change] = ()) -> Side:
 
 
 def _steps(begun: Start, asked: Settings, change: Change | None) -> list[str]:
-    today, net = begun.today, begun.tank.net_l
-    steps = []
-    if asked.feed_g_day != today.feed_g_day and asked.feed_g_day is not None:
-        steps.append(f"Feed {with_unit(number(asked.feed_g_day), 'g')} a day instead of {number(today.feed_g_day)}.")
+    today, says = begun.today, table(__file__, "sentences.toml")["what_if"]
+    steps = [] if change is None else [change.says]
     if asked.stocking != today.stocking:
-        steps.append(f"Stock it as {asked.stocking} instead of {today.stocking}.")
-    if change is not None:
-        steps.append(change.says)
+        steps.insert(0, filled(says["stock"], asked=asked, today=today))
+    if asked.feed_g_day != today.feed_g_day and asked.feed_g_day is not None:
+        steps.insert(0, filled(says["feed"], asked=asked, today=today))
     if (asked.fraction, asked.every_days) != (today.fraction, today.every_days) and asked.fraction is not None:
-        was = "" if today.fraction is None else f" instead of {routine(today.fraction, today.every_days, None)}"
-        steps.append(f"Change {routine(asked.fraction, asked.every_days, net)}{was}.")
+        was = None if today.fraction is None else routine(today.fraction, today.every_days, None)
+        now = routine(asked.fraction, asked.every_days, begun.tank.net_l)
+        steps.append(filled(says["water"], routine=now, was=was))
     return steps
 
 

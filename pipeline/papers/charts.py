@@ -107,7 +107,7 @@ def description(bars: Sequence[Bar], ceiling: float, weeks: int, changes: int) -
     return f"Nitrate over {weeks} weeks: {listed(parts)}; {counted(changes, 'water change')}."
 
 
-@lru_cache(maxsize=64)  # a report is looked at, then printed, then a page: drawn once for all
+@lru_cache(maxsize=256)  # a report is looked at, then printed, then a page: drawn once for all
 def svg(bars: tuple[Bar, ...], changes: tuple[dt.date, ...], ceiling: float, to: dt.date, weeks: int) -> str:
     """The drawing. Bars above the scale end at its edge under an arrowhead, as open ones do."""
     first, last = to - dt.timedelta(weeks=weeks), to + dt.timedelta(days=ROOM_DAYS)

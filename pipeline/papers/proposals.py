@@ -122,8 +122,8 @@ def _read(path: Path) -> Proposal:
     )  # fmt: skip
 
 
-def listing(logs: Path, tanks: Collection[str] | None = None) -> tuple[list[Proposal], list[str]]:
-    """All proposals of a log folder, newest first, of some tanks where asked; and what can't be read, in sentences."""
+def listing(logs: Path) -> tuple[list[Proposal], list[str]]:
+    """All proposals of a log folder, newest first; and what can't be read, in sentences."""
     found: list[Proposal] = []
     lost: list[str] = []
     for path in sorted((logs / FOLDER).glob("*.json")):
@@ -141,13 +141,13 @@ def listing(logs: Path, tanks: Collection[str] | None = None) -> tuple[list[Prop
         count = Path(one.name).stem.rpartition("-")[2]
         return one.on, int(count) if count.isdigit() else 0, one.name
 
-    return sorted((one for one in found if tanks is None or one.tank in tanks), key=newness, reverse=True), lost
+    return sorted(found, key=newness, reverse=True), lost
 
 
 def open_of(logs: Path, tanks: Collection[str]) -> tuple[list[Proposal], list[str]]:
     """The proposals of some tanks that are not withdrawn, newest first; and what can't be read."""
-    found, lost = listing(logs, tanks)
-    return [one for one in found if one.open], lost
+    found, lost = listing(logs)
+    return [one for one in found if one.open and one.tank in tanks], lost
 
 
 def keep(logs: Path, proposal: Proposal) -> tuple[Proposal, bool]:

@@ -152,7 +152,7 @@ def list_data(week: Week, sites: Sequence[str], when: dt.date) -> dict[str, Any]
         "unknown": unknown,
         "cautions": cautions(week.assumed, "lifting", "hygiene", "kits"),
         # Shown where a part of the list is empty.
-        "none": {"pads": "No filter service is due.", "proposals": "No proposal is kept for these tanks.",
+        "nothing": {"pads": "No filter service is due.", "proposals": "No proposal is kept for these tanks.",
                  "carbon": "None due.", "water": "None that can be summed.",
                  "tests": "No kit is recorded for these tanks."},
     }  # fmt: skip
@@ -166,4 +166,4 @@ def load_html(week: Week, sites: Sequence[str], when: dt.date) -> str:
     """The same as a page to read on a phone."""
     data = list_data(week, sites, when)
     tables = {name: [list(row.values()) for row in data[name]] for name in ("pads", "tests")}
-    return filled("van_list.html", **{**data, **tables, "nothing": data["none"]})
+    return filled("van_list.html", **{**data, **tables})

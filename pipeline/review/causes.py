@@ -59,10 +59,9 @@ def explanation_text(row: Row) -> str:
     """What an explanation would make of the readings."""
     size = row["size"] or 0.0
     was, would = ("" if row[c] is None else reading("nitrate", row[c]) for c in ("was", "would_be"))
-    more, weekly = with_unit(amount(abs(size), 0), "mg/L"), with_unit(amount(7 * abs(size)), "mg/L a week")
-    shown = {"was": was, "would": would, "since": day_month(row["since"]), "size": size, "more": more, "weekly": weekly}
-    shown |= {"share": 100 * size, "kit": row["kit"] or "in use", "tanks": counted(row["tanks"], "tank")}
-    return _explained("explanation", row["cause"], row, **shown)
+    sizes = {"size": size, "share": 100 * size, "more": abs(size), "weekly": 7 * abs(size)}
+    kit, tanks = row["kit"] or "in use", counted(row["tanks"], "tank")
+    return _explained("explanation", row["cause"], row, was=was, would=would, kit=kit, tanks=tanks, **sizes)
 
 
 def left_over(f: TankFacts, rise: Row) -> list[tuple[str, str]]:

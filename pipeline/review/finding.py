@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.review.facts import TankFacts
 from pipeline.sentences import filled, table
 from pipeline.wording import cut, sentence
-from schemas import empty
+from schemas import conform
 from schemas.words import CLASSES
 
 BASES = {
@@ -76,9 +76,5 @@ def found(facts: Iterable[TankFacts], rules: Iterable[Rule]) -> pl.DataFrame:
          one.says or _stop(sentence(one.reason)), cautioned(one.do or _stop(one.step)), one.basis, float(one.harm))
         for f in facts for rule in rules if (one := rule(f)) is not None
     ]  # fmt: skip
-    types = empty("finding").schema
-    named = ("tank", "as_of", "rule", "class", "reason", "step", "says", "do", "basis", "harm")
-    frame = pl.DataFrame(rows, schema={name: types[name] for name in named}, orient="row")
-    return frame.with_columns(
-        pl.lit(False).alias("quiet"), pl.lit(None, pl.String).alias("mark")
-    ).select(*types)  # fmt: skip
+    named = ["tank", "as_of", "rule", "class", "reason", "step", "says", "do", "basis", "harm"]
+    return conform("finding", pl.DataFrame(rows, schema=named, orient="row").with_columns(quiet=pl.lit(False)))

@@ -1,26 +1,12 @@
 """Rules about where nitrate levels off and whether the filter is rated for it: rating beside evidence, never one alone."""
 
+from pipeline import wording
 from pipeline.calc import mixing
 from pipeline.review.evidence import left_out
-from pipeline.review.facts import Row, TankFacts
+from pipeline.review.facts import TankFacts
 from pipeline.review.finding import DUE, PLAN, STEADY, Finding, finding
 from pipeline.review.rules_water import change_now
-from pipeline.wording import (
-    NBSP,
-    about_weeks,
-    amount,
-    change_text,
-    day_month,
-    levels_off,
-    listed,
-    pct,
-    reading,
-    reading_range,
-    rise_text,
-    sentence,
-    span,
-    with_unit,
-)
+from pipeline.sentences import filled, table
 
 HALF_ONLY = "half cycle only"
 NUMBERS = ("ok", "rough")
@@ -34,10 +20,10 @@ def soon(f: TankFacts) -> float:
 
 def rise(f: TankFacts) -> str:
     """The net rise a week; of a tank that climbs by a step in force, the step."""
-    text = rise_text(f.recent_state, f.recent_rate, f.recent_low, f.recent_high)
+    text = wording.rise_text(f.recent_state, f.recent_rate, f.recent_low, f.recent_high)
     if text.startswith(("rises", "falls")) or f.step_since is None:
         return text
-    return f"its rise stepped up on {day_month(f.step_since)}"
+    return f"its rise stepped up on {wording.day_month(f.step_since)}"
 
 
 def change_for_ceiling(f: TankFacts) -> float | None:
@@ -50,13 +36,13 @@ def _short(f: TankFacts) -> str:
     """Media short of the plain rule: `0.52 kg media`."""
     if f.net_l is None:
         return "media"
-    return with_unit(amount(f.net_l / f.assumed["litres_per_kg"] - (f.media_kg or 0.0), 2), "kg media")
+    return wording.with_unit(wording.amount(f.net_l / f.assumed["litres_per_kg"] - (f.media_kg or 0.0), 2), "kg media")
 
 
 def _cure(f: TankFacts) -> str:
     """What holds it: the media it is short of, or the change a visit."""
     share = change_for_ceiling(f)
-    tail = "; see the plan" if share is None else f"; until then change {change_text(share, f.net_l)}"
+    tail = "; see the plan" if share is None else f"; until then change {wording.change_text(share, f.net_l)}"
     return f"Feed less or add {_short(f)}{tail}"
 
 
@@ -83,7 +69,7 @@ def _how(f: TankFacts) -> str:
     if f.trend == "steady":
         return "nitrate steady"
     if calm(f):
-        return levels_off(f.plateau, f.plateau_low, f.plateau_high)
+        return wording.levels_off(f.plateau, f.plateau_low, f.plateau_high)
     return "no trend known yet" if f.recent_state in (None, "too few") else "no clear trend"
 
 
@@ -95,11 +81,11 @@ def _levels_off(f: TankFacts) -> str:
     """Where it levels off, as the tail of a sentence."""
     if f.ceiling is None:
         return ""
-    weeks = f.weeks_to_ceiling
-    arrives = f", there in about {about_weeks(weeks)}" if weeks is not None and weeks > 0 else ""
-    if f.plateau is not None:
-        return f"; {levels_off(f.plateau, f.plateau_low, f.plateau_high)}; limit {f.ceiling:g}{arrives}"
-    return f"; no water is changed: limit {f.ceiling:g}{arrives}" if arrives else ""
+    off = None if f.plateau is None else wording.levels_off(f.plateau, f.plateau_low, f.plateau_high)
+    weeks = wording.about_weeks(f.weeks_to_ceiling) if (f.weeks_to_ceiling or 0.0) > 0 else None
+    there = "; {off}; limit {f.ceiling:g}[, there in about {weeks}]"
+    never = "[; no water is changed: limit {f.ceiling:g}, there in about {weeks}]"
+    return filled(there if off else never, f=f, off=off, weeks=weeks)
 
 
 def _tap_swings(f: TankFacts) -> str:
@@ -108,7 +94,7 @@ def _tap_swings(f: TankFacts) -> str:
     if least is None or most is None or most - least < f.assumed["explained_tap"]:
         return ""
     weeks = f.assumed["tap_season_weeks"]
-    return f" Within {weeks:g} weeks this tap brought {span(least, most, 0)} mg/L nitrate: test it first."
+    return f" Within {weeks:g} weeks this tap brought {wording.span(least, most, 0)} mg/L nitrate: test it first."
 
 
 def over_full_cycle_rating(f: TankFacts) -> Finding | None:
@@ -120,11 +106,11 @@ def over_full_cycle_rating(f: TankFacts) -> Finding | None:
         case, how = "over_rating_busy", f"short of {_short(f)}"
     elif calm(f):
         case, class_ = "over_rating_calm", STEADY
-    load = f"bioload {pct(f.plain_load_pct)} of its plain rating"
-    says = sentence(f"{load}, {how}.")
+    load = f"bioload {wording.pct(f.plain_load_pct)} of its plain rating"
+    says = wording.sentence(f"{load}, {how}.")
     if f.net_l is not None and f.media_kg is not None and f.plain_l is not None:
-        net, rates = (with_unit(amount(litres, 0), "L") for litres in (f.net_l, f.plain_l))
-        rated = f"{net} net on {with_unit(amount(f.media_kg, 2), 'kg')} of media rates {rates}"
+        net, rates = (wording.with_unit(wording.amount(litres, 0), "L") for litres in (f.net_l, f.plain_l))
+        rated = f"{net} net on {wording.with_unit(wording.amount(f.media_kg, 2), 'kg')} of media rates {rates}"
         says = f"{rated}: {load} for the full cycle (nitrate removed too), short of {_short(f)}."
     if f.plain_state == "borderline":
         says += " That is within the rule's own uncertainty."
@@ -159,7 +145,7 @@ def no_rated_media(f: TankFacts) -> Finding | None:
     elif calm(f):
         case, class_ = "no_rated_calm", STEADY
     need = None if f.net_l is None else f.net_l / f.assumed["litres_per_kg"]
-    change = None if share is None else change_text(share, f.net_l)
+    change = None if share is None else wording.change_text(share, f.net_l)
     return finding(f, case, class_, soon(f), how=how, change=change, levels_off=_levels_off(f), need=need)
 
 
@@ -174,15 +160,15 @@ def plateau_above_ceiling(f: TankFacts) -> Finding | None:
         return None
     share = change_for_ceiling(f)
     if f.tap is not None and f.tap >= f.ceiling:
-        step = f"Tap is {reading('nitrate', f.tap)}: part RO water, or media; tap water cannot do it"
+        step = f"Tap is {wording.reading('nitrate', f.tap)}: part RO water, or media; tap water cannot do it"
     elif share is None:
         step = "Less food or more media: no water change alone holds it"
     else:
-        step = f"Change {change_text(share, f.net_l)} each visit holds it; see the plan"
-    shown = {"step": step, "weeks": about_weeks(weeks) if ahead else None}
+        step = f"Change {wording.change_text(share, f.net_l)} each visit holds it; see the plan"
+    shown = {"step": step, "weeks": wording.about_weeks(weeks) if ahead else None}
     if never:
         return finding(f, "never_levels_off", PLAN, soon(f), rise=rise(f), levels_off=_levels_off(f), **shown)
-    off = levels_off(f.plateau, f.plateau_low, f.plateau_high)
+    off = wording.levels_off(f.plateau, f.plateau_low, f.plateau_high)
     return finding(f, "plateau_above_ceiling", PLAN, soon(f), off=off, **shown)
 
 
@@ -190,7 +176,7 @@ def rise_stepped_up(f: TankFacts) -> Finding | None:
     """The net rise stepped up: the early sign, before nitrate passes its limit."""
     if f.step_since is None or f.step_size is None or f.step_kit_batch is not None:
         return None
-    size = with_unit(amount(7 * f.step_size), "mg/L a week")
+    size = wording.with_unit(wording.amount(7 * f.step_size), "mg/L a week")
     return finding(f, "rise_stepped_up", PLAN, soon(f) - 0.25, size=size, levels_off=_levels_off(f))
 
 
@@ -202,8 +188,8 @@ def rise_seen(f: TankFacts) -> Finding | None:
         return None
     if f.span_last_low <= f.span_first_high:
         return None
-    was = reading_range("nitrate", f.span_first_low, f.span_first_high).removesuffix(f"{NBSP}mg/L")
-    now = reading_range("nitrate", f.span_last_low, f.span_last_high)
+    was = wording.reading_range("nitrate", f.span_first_low, f.span_first_high).removesuffix(f"{wording.NBSP}mg/L")
+    now = wording.reading_range("nitrate", f.span_last_low, f.span_last_high)
     return finding(f, "rise_seen", PLAN, soon(f), was=was, now=now)
 
 
@@ -214,7 +200,7 @@ def changes_missed(f: TankFacts) -> Finding | None:
         return None
     if f.tap is not None and f.level is not None and f.tap >= f.level:  # such a change would raise it
         return None
-    rises = rise_text(f.recent_state, f.recent_rate, f.recent_low, f.recent_high)
+    rises = wording.rise_text(f.recent_state, f.recent_rate, f.recent_low, f.recent_high)
     shown = {"missed": text, "of_water": text.removeprefix("water "), "now": change_now(f, "usual_change_share")}
     return finding(f, "changes_missed", DUE, -0.5, **shown, rises=rises, most=100 * (1 - few), least=100 * few)
 
@@ -227,25 +213,19 @@ def kit_shift(f: TankFacts) -> Finding | None:
 
 def _records_of_the_week(f: TankFacts) -> list[str]:
     """What was recorded in the week that makes the filter's work more or its media less."""
+
+    def says(case: str, **shown: object) -> str:
+        return filled(table(__file__, "explained.toml")["week"][case], f=f, **shown)
+
     changes = []
-    food: Row | None = None
-    for row in f.fed:
-        if (f.as_of - row["day"]).days < 7:
-            if food is None:
-                changes.append(f"food {amount(row['feed_g_day'], 2)}{NBSP}g a day from {day_month(row['day'])}")
-            elif row["feed_g_day"] > food["feed_g_day"]:
-                was, now = amount(food["feed_g_day"], 2), amount(row["feed_g_day"], 2)
-                changes.append(f"food up from {was} to {now}{NBSP}g a day on {day_month(row['day'])}")
-        food = row
-    for row in f.lately("event", 7):
-        if row["event"] == "fish in":
-            many = "" if row["count"] is None else f"{amount(row['count'], 0)} "
-            changes.append(f"{many}fish in on {day_month(row['day'])}")
-    gone = sorted(set(f.was_filters or ()) - set(f.filters or ()))
-    if gone:
-        changes.append(f"filter {listed(gone)} moved away")
+    for was, now in zip([None, *f.fed], f.fed, strict=False):
+        if (f.as_of - now["day"]).days < 7 and (was is None or now["feed_g_day"] > was["feed_g_day"]):
+            changes.append(says("food" if was is None else "more food", was=was, now=now))
+    changes += [says("fish in", row=row) for row in f.lately("event", 7) if row["event"] == "fish in"]
+    if gone := sorted(set(f.was_filters or ()) - set(f.filters or ())):
+        changes.append(says("moved away", gone=gone))
     elif f.was_media_kg is not None and f.media_kg is not None and round(f.was_media_kg - f.media_kg, 6) > 0:
-        changes.append(f"media down from {amount(f.was_media_kg, 2)} to {with_unit(amount(f.media_kg, 2), 'kg')}")
+        changes.append(says("less media"))
     return changes
 
 
@@ -260,5 +240,5 @@ def overload_recorded(f: TankFacts) -> Finding | None:
     records = _records_of_the_week(f)
     if not records:
         return None
-    now = "no media that works" if none_left else pct(f.working_load_pct)
+    now = "no media that works" if none_left else wording.pct(f.working_load_pct)
     return finding(f, "overload_recorded", PLAN, soon(f) - 1.0, records=records, now=now)

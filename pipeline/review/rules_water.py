@@ -4,6 +4,7 @@ from pipeline.calc.chemistry import free_ammonia_mg_l
 from pipeline.calc.water import SAMPLE
 from pipeline.review.facts import TankFacts
 from pipeline.review.finding import ACT, DUE, WEEK, Finding, finding
+from pipeline.sentences import filled
 from pipeline.wording import change_text, counted, reading
 
 # Order within the two urgent classes: what kills soonest comes first, smaller is nearer. The trap comes before all,
@@ -33,11 +34,9 @@ def _calculated_from(f: TankFacts) -> str:
     read = f.water["free_ammonia"]
     if read.of_ammonia is None or read.of_ph is None:
         return "readings of one visit"
-    text = f"ammonia {reading('ammonia', read.of_ammonia)} at pH {reading('ph', read.of_ph)}"
-    if read.celsius is None:
-        return text
-    source = "" if read.celsius_from in (None, SAMPLE) else f", {read.celsius_from}"
-    return f"{text} and {reading('temperature', read.celsius)}{source}"
+    source = None if read.celsius is None or read.celsius_from == SAMPLE else read.celsius_from
+    says = "ammonia {read.of_ammonia:ammonia} at pH {read.of_ph:ph}[ and {read.celsius:temperature}][, {source}]"
+    return filled(says, read=read, source=source)
 
 
 def free_ammonia(f: TankFacts) -> Finding | None:

@@ -11,13 +11,11 @@ from pipeline import wording
 from pipeline.assumptions import Assumptions
 from pipeline.console import printed
 from pipeline.review.causes import UNEXPLAINED, of_tank
-from pipeline.review.facts import USABLE
+from pipeline.review.facts import USABLE, Row
 from pipeline.review.ranking import URGENT
 from pipeline.week import Week
 from pipeline.wording import ago, counted, day, due_text, levels_off, listed, number, overdue, pct, reading_range
 from schemas.words import CLASSES
-
-Row = dict[str, Any]
 
 
 def _plain(value: Any) -> Any:
@@ -42,8 +40,7 @@ def by_tank(frame: pl.DataFrame) -> dict[str, list[Row]]:
 
 def counts(review: pl.DataFrame) -> dict[str, int]:
     """Tanks a class, in ranking order; they add up to all tanks."""
-    tanks = dict(review["class"].value_counts().iter_rows())
-    return {name: tanks.get(name, 0) for name in CLASSES}
+    return dict.fromkeys(CLASSES, 0) | dict(review["class"].value_counts().iter_rows())
 
 
 # -- JSON --------------------------------------------------------------------------------------------
@@ -232,11 +229,6 @@ def doubted_days(week: Week) -> dict[str, dt.date]:
     return dict(rows.iter_rows())
 
 
-def _placed(week: Week) -> pl.DataFrame:
-    until = pl.col("to").is_null() | (pl.col("to") >= week.as_of)
-    return week.table("placement").filter((pl.col("from") <= week.as_of) & until)
-
-
 def late_supplies(week: Week) -> list[str]:
     """Supplies whose tap test is overdue, each once."""
     late = week.now("due").filter((pl.col("what") == "tap test") & (pl.col("late_days") >= 0))
@@ -278,7 +270,7 @@ def notices(week: Week) -> list[str]:
     if late := late_supplies(week):
         lines.append(f"{wording.sentence(listed(late))}.")
     lines += tap_ammonia(week) + readers_apart(week)
-    if loose := week.table("filter").join(_placed(week), on="filter", how="anti")["filter"].sort().to_list():
+    if loose := week.table("filter").join(week.placed(), on="filter", how="anti")["filter"].sort().to_list():
         lines.append(f"On no tank: {listed(loose)}.")
     if own := [f for f in week.assumed.records() if f.built_in is not None]:
         parts = "; ".join(f"{f.name} {number(f.value)} (built in {number(f.built_in)})" for f in own)
@@ -290,7 +282,7 @@ def notices(week: Week) -> list[str]:
 def never_recorded(week: Week) -> str:
     """One suggestion for what was never written down yet and what it would add, most useful first; blank for nothing."""
     runs = week.table("tank").filter(pl.col("closed").is_null() | (pl.col("closed") >= week.as_of))
-    on, service, tests = _placed(week), week.table("service"), week.table("tap")
+    on, service, tests = week.placed(), week.table("service"), week.table("tap")
     feeding = week.table("feeding").filter(pl.col("from") <= week.as_of)
     flows = week.table("reading").filter(pl.col("parameter") == "flow_l_h")
     timed = service.filter(pl.any_horizontal(pl.col("flow_before", "flow_after") > 0))

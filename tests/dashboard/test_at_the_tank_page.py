@@ -14,8 +14,9 @@ import pytest
 from streamlit.testing.v1 import AppTest
 from streamlit.testing.v1.element_tree import Button
 
-from dashboard import at_tank
-from pipeline import logbook, weekly
+from dashboard import at_tank, enter_forms, look
+from pipeline import logbook, trial, weekly
+from schemas.words import ROW_OUTCOMES
 from tests.dashboard.conftest import DAY
 from tests.dashboard.test_pages import opened, words
 from tests.loads import checked
@@ -327,6 +328,16 @@ def test_other_sheets_are_taken_by_the_same_way_and_what_is_here_already_is_not_
         app.file_uploader[0].set_value((f"{len(content)}.csv", content, "text/csv"))
         assert said in text(app.run())
     assert not [b for b in app.button if b.key == "upload_keep"]
+
+
+def test_lines_that_are_not_shown_are_counted(monkeypatch: pytest.MonkeyPatch) -> None:
+    row = {"file": "a.csv", "line": 2, "column": "ph", "text": "x", "reason": "", "suggestion": None, "tank": "T1"}
+    summary = {"rows_in": 0, "files": [], "unknown_columns": [], **dict.fromkeys(ROW_OUTCOMES, 0)}
+    result = trial.Account(summary, held=[], remarks=[], elsewhere=[row] * (enter_forms.SHOWN + 3), becomes=[])
+    small: list[str] = []
+    monkeypatch.setattr(look, "small", small.append)
+    enter_forms.account(None, result, titles={"T1": "Hall"})  # type: ignore[arg-type]
+    assert small == ["3\u00a0lines more not shown."]
 
 
 # -- any other record --------------------------------------------------------------------------------------

@@ -117,6 +117,16 @@ def test_one_tank_opens_its_sum_its_filter_and_its_chart(
     assert "nan" not in nitrate.lower()
 
 
+def test_a_closed_tank_is_drawn_with_its_own_limit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "visits").mkdir()
+    (tmp_path / "sites.csv").write_text("site,name\na,Home\n")
+    (tmp_path / "tanks.csv").write_text("tank,site,net_l,closed,nitrate_ceiling\nT1,a,100,,\nT2,a,100,2026-05-20,55\n")
+    (tmp_path / "visits" / "a.csv").write_text("date,tank,nitrate\n2026-05-04,T2,20\n2026-05-11,T2,25\n")
+    charts = opened(tmp_path, "one_tank", monkeypatch, tank="T2").get("vega_lite_chart")
+    (nitrate,) = [c.proto.alt for c in charts if c.proto.alt.startswith("Nitrate over")]
+    assert "limit 55." in nitrate
+
+
 @pytest.mark.parametrize("page", PAGES)
 def test_an_empty_round_says_what_to_do_next(page: str, empty_logs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = seen(empty_logs, page, monkeypatch)
