@@ -29,7 +29,7 @@ import numpy as np
 from tests.bench.large_logs import FIRST, week_of, write_standing, write_visits
 
 WEEKS = 260
-TODAY = FIRST + dt.timedelta(7 * WEEKS)
+TODAY = FIRST + dt.timedelta(7 * WEEKS - 5)  # two days after the last visits; a week on, two after the next ones
 DEMO_DAY = dt.date(2026, 6, 1)
 SAMPLE = Path(__file__).parents[2] / "sample_logs"
 FITS = 20  # tanks that scipy fits
