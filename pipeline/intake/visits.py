@@ -275,6 +275,7 @@ def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
     top_ups(change, found)
     with_large_changes(standing["service"], change, found)
     readings = patterns.look_at(parts, change, standing, found)
+    del parts, read  # two million readings need not be held twice
     issues = join_issues(found.issues).filter(pl.col("column").is_not_null())
     off = issues.filter(pl.col("fault") == "off the ladder")
     near = readings.filter(pl.col("line").is_in(off["line"].unique().implode()))  # to join few rows by their names
