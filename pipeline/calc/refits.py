@@ -140,12 +140,14 @@ def _of_batch(
     suspect, later_ = suspect[chosen], later[:, :, chosen]
     few = part.chosen(chosen)
 
-    def fitted(kinds: slice, at: int, change: Callable[[IntArray, IntArray, Windows, Priors], Fit]) -> None:
-        """Every day of some kinds that may gain enough, many in one go. `change` fits the windows and priors of some
-        tanks, each with the design whose number among those of `kinds` it is given."""
+    def fitted(
+        kinds: slice, at: int, least: float, change: Callable[[IntArray, IntArray, Windows, Priors], Fit]
+    ) -> None:
+        """Every day of some kinds that gains at `least` so much by the parabola, many in one go. `change` fits the windows
+        and priors of some tanks, each with the design whose number among those of `kinds` it is given."""
         whole = (out.gain[kinds], out.size[kinds], out.precision[kinds])
         gains, sizes, precisions = (np.concatenate(of[:, :, mine]) for of in whole)
-        number, tank = np.nonzero(np.isfinite(gains) & ((gains >= assumed["explained_refit"]) | suspect))
+        number, tank = np.nonzero(np.isfinite(gains) & ((gains >= least) | suspect))
         for first in range(0, len(number), CHUNK):
             pair = number[first : first + CHUNK], tank[first : first + CHUNK]
             wide = few.chosen(pair[1])
@@ -161,7 +163,7 @@ def _of_batch(
     def with_level(design: IntArray, tank: IntArray, w: Windows, p: Priors) -> Fit:
         return fit(w, p, quick, levels[design, :, tank].T, start=theta[:, tank])
 
-    fitted(slice(0, FACTOR), -1, with_level)
+    fitted(slice(0, FACTOR), -1, assumed["explained_refit"], with_level)
     middle = np.where(np.isfinite(w.high), 0.5 * (w.low + w.high), w.low)
     beside = np.log(middle + assumed["log_offset"]) - np.log(level * np.exp(bias) + assumed["log_offset"])
     beside = beside[:, chosen]
@@ -175,7 +177,7 @@ def _of_batch(
         start = np.insert(theta[:, tank], place, off, axis=0)
         return fit(replace(w, kit=kit), prior, quick, np.zeros(w.days.shape), start=start)
 
-    fitted(slice(FACTOR, None), place, with_factor)
+    fitted(slice(FACTOR, None), place, -np.inf, with_factor)  # a factor may be large: its parabola says little
     before = np.where(real & ~later, np.arange(len(w.days))[:, None], 0).max(axis=1)  # the last row before each day
     columns = np.arange(len(which))
     stood = level[before, columns] * (1 - w.fraction[before, columns]) + w.inflow[before, columns]
