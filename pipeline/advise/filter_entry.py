@@ -129,7 +129,7 @@ def _entries(week: Week, tables: Tables, tanks: list[str]) -> list[Entry]:
         mine = Calculated(here, found.filters.filter(alone), found.layers.filter(alone), found.reached)
         capacity, layers = put_together(mine, assumed)
         faults = audit_filters(tables, placed.filter(alone), mine.layers, assumed)
-        own = book.filter(pl.col("model") == row["model"])
+        own = book.filter(pl.col("model") == (row["model"] or ""))
         entries.append(
             Entry(name, False, known.get(row["model"] or ""), row["kind"], None if tank == NOWHERE else tank,
                   notes.get(name), row["flow_l_h"], row["flow_basis"], row["flow_day"], row["flow_of_clean"],

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
+import polars as pl
 import pytest
 
 from pipeline.advise import filter_entry
@@ -94,6 +96,14 @@ def test_a_filter_without_fills_says_so_and_is_not_recorded() -> None:
     assert not entry.recorded
     assert [row["fault"] for row in entry.audit] == ["no layout"]
     assert entry.good.missing == "what fills F1"
+
+
+def test_a_filter_of_no_recorded_model_has_its_layers_and_no_rooms() -> None:
+    week = round_of(*FULL)
+    unknown = week.table("filter").with_columns(model=pl.lit(None, pl.String))
+    entry = filter_entry.of_filter(replace(week, tables={**week.tables, "filter": unknown}), "F1")
+    assert entry.model is None
+    assert {(band.room, band.medium) for band in entry.bands} == {layer[:2] for layer in FULL}
 
 
 def test_a_model_is_filled_with_its_usual_media() -> None:
