@@ -27,7 +27,6 @@ from schemas import Tables
 
 T = TypeVar("T")
 TANKS_AT_ONCE = 125  # so many with three years of weekly readings fit in a quarter of a gigabyte while calculated
-REVIEWED_DAYS = 400  # no rule looks further back but for what was last
 # Tables in order of tank, then day; all others are in order of day, then tank.
 GROWING = ("visit", "reading", "water_change")  # by the week
 BY_TANK = frozenset({"audit", "finding_cause"})
@@ -71,12 +70,11 @@ def to_explain(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> 
 
 def recent(tables: Tables, since: dt.date) -> Tables:
     """The checked tables without the visits, readings and changes before a day, but for the last visit and the last
-    readings before it of each tank, of those in doubt and of the others."""
+    readings before it of each tank."""
     visit, reading, change = (tables[name] for name in GROWING)
     new = pl.col("day") >= since
     latest = (pl.col("day") < since) & (pl.col("at") == pl.col("at").filter(pl.col("day") < since).max().over("tank"))
-    counts = pl.col("doubt").is_null()
-    last = pl.col("at").filter(pl.col("day") < since).max().over("tank", "parameter", counts)
+    last = pl.col("at").filter(pl.col("day") < since).max().over("tank", "parameter")
     return {
         **tables,
         "visit": visit.filter(new | latest),
@@ -163,8 +161,8 @@ def derived(
     requests = pl.concat([before, requests_of(tables, [as_of - dt.timedelta(WEEK), as_of])])
     count = -(-max(tables["tank"].height, 1) // TANKS_AT_ONCE)
 
-    def parts(records_of_all: Tables, known: Tables | None) -> Iterator[Part]:
-        for tanks, records in some_at_a_time(records_of_all):
+    def parts(known: Tables | None) -> Iterator[Part]:
+        for tanks, records in some_at_a_time(tables):
             mine = None if known is None else {name: _of(frame, tanks) for name, frame in known.items()}
             yield Part(tanks, records, _of(requests, tanks), mine)
 
@@ -178,12 +176,11 @@ def derived(
             if mine := sorted(set(tanks) & set(of)):
                 yield mine, records
 
-    alone = run(partial(_calculated, shared=shared, assumed=assumed, round_=round_), parts(tables, old))
+    alone = run(partial(_calculated, shared=shared, assumed=assumed, round_=round_), parts(old))
     calculated, weighed = zip(*followed(alone, 0.4, 0.4, "calculation"), strict=True)
     found = hold_down(together(calculated), tables, assumed, users)
     found["explanation"] = explanations.explain(weighed, *to_explain(tables, requests, assumed), assumed)
-    lately = recent(tables, as_of - dt.timedelta(REVIEWED_DAYS))
-    reviewed = run(partial(_reviewed, assumed=assumed, round_=round_), parts(lately, found))
+    reviewed = run(partial(_reviewed, assumed=assumed, round_=round_), parts(found))
     return {**found, **rules.ranked(together(list(followed(reviewed, 0.8, 0.1, "reviewing"))))}
 
 

@@ -25,9 +25,11 @@ def _without_pandas() -> Iterator[None]:
     finder = _NoPandas()
     if not {"pandas", "streamlit", "distributed"} & sys.modules.keys():
         sys.meta_path.insert(0, finder)
-    yield
-    if finder in sys.meta_path:
-        sys.meta_path.remove(finder)
+    try:
+        yield
+    finally:
+        if finder in sys.meta_path:
+            sys.meta_path.remove(finder)
 
 
 with _without_pandas():
