@@ -5,6 +5,7 @@ share a kit or a tap, and the ranks of the review. So memory stays bounded howev
 """
 
 import datetime as dt
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -26,7 +27,9 @@ from pipeline.week import Round, Week
 from schemas import Tables
 
 T = TypeVar("T")
-TANKS_AT_ONCE = 125  # so many with three years of weekly readings fit in a quarter of a gigabyte while calculated
+TANKS_AT_ONCE = 250  # so many with three years of weekly readings fit in a tenth of a gigabyte while calculated
+LOOK_BACK_DAYS = 1100  # no window of a calculation is longer; the last reading and visit of each tank are always there
+FOLLOWED = ["nitrate", "flow_l_h"]  # read through years: the balance with its alarms; the clean flow of a filter
 # Tables in order of tank, then day; all others are in order of day, then tank.
 GROWING = ("visit", "reading", "water_change")  # by the week
 BY_TANK = frozenset({"audit", "finding_cause"})
@@ -68,17 +71,37 @@ def to_explain(tables: Tables, requests: pl.DataFrame, assumed: Assumptions) -> 
     return recent(tables, first - back), requests.filter(pl.col("as_of") >= first)
 
 
-def recent(tables: Tables, since: dt.date) -> Tables:
+def _quarter(day: dt.date) -> dt.date:
+    """The first day of its quarter. As each move of a window has all in it calculated anew, windows move by the quarter."""
+    return dt.date(day.year, day.month - (day.month - 1) % 3, 1)
+
+
+def looked_back(tables: Tables, as_of: dt.date, assumed: Assumptions) -> Tables:
+    """The checked tables without visits, readings and changes that the review as of a day can no longer hang on."""
+    weeks = 7 * assumed["witness_weeks"]
+    fresh = 2 * assumed["water_fresh_days"] + 11, assumed["kh_climb_days"] + assumed["water_fresh_days"]
+    days = max(weeks, *fresh, *(assumed[n] for n in ("temperature_days", "recent_cause_days", "tap_beside_days")))
+    beside = as_of - dt.timedelta(math.ceil(days) + MONTH)
+    return recent(tables, _quarter(as_of - dt.timedelta(LOOK_BACK_DAYS)), _quarter(beside))
+
+
+def recent(tables: Tables, since: dt.date, beside: dt.date | None = None) -> Tables:
     """The checked tables without the visits, readings and changes before a day, but for the last visit and the last
-    readings before it of each tank."""
+    readings before it of each tank. Readings that nothing FOLLOWED is calculated of go from `beside` on."""
     visit, reading, change = (tables[name] for name in GROWING)
     new = pl.col("day") >= since
     latest = (pl.col("day") < since) & (pl.col("at") == pl.col("at").filter(pl.col("day") < since).max().over("tank"))
-    last = pl.col("at").filter(pl.col("day") < since).max().over("tank", "parameter")
+    # Whether a day with a top-up was a visit hangs on any reading of it.
+    topped = change.filter(pl.col("kind") == "top-up").select(pl.col("tank").cast(reading["tank"].dtype), "day", topped=True)
+    long = pl.col("parameter").is_in(FOLLOWED) | pl.col("topped").fill_null(False)
+    from_ = pl.when(long).then(pl.lit(since)).otherwise(pl.lit(beside or since))
+    read = reading.lazy().join(topped.unique().lazy(), on=["tank", "day"], how="left", maintain_order="left")
+    old = read.with_columns(from_.alias("from")).with_columns((pl.col("day") < pl.col("from")).alias("old"))
+    last = pl.col("at").filter("old").max().over("tank", "parameter")
     return {
         **tables,
         "visit": visit.filter(new | latest),
-        "reading": reading.filter(new | ((pl.col("day") < since) & (pl.col("at") == last))),
+        "reading": old.filter(~pl.col("old") | (pl.col("at") == last)).select(reading.columns).cast({pl.Categorical: pl.String}).collect(),
         "water_change": change.filter(new),
     }
 

@@ -21,9 +21,7 @@ from pipeline.progress import Progress, silent
 from pipeline.sentences import table
 from pipeline.store import warehouse as store
 from pipeline.week import Round, Week
-from schemas import Tables
-
-LOOK_BACK_DAYS = 1100  # no window of a calculation is longer; the last reading and visit of each tank are always there
+from schemas import Tables, conform
 
 
 @dataclass(frozen=True)
@@ -40,11 +38,6 @@ class LoadResult:
 def warehouse_of(folder: Path, db: Path | None = None) -> Path:
     """Where a folder's warehouse lies."""
     return db or folder / ".tankround" / "warehouse.duckdb"
-
-
-def _since(as_of: dt.date) -> dt.date:
-    """From when records are looked at: a new year's day, as each move of the window has all of it calculated anew."""
-    return dt.date((as_of - dt.timedelta(LOOK_BACK_DAYS)).year, 1, 1)
 
 
 def _fingerprint(folder: Path, files: Sequence[LogFile]) -> str:
@@ -118,7 +111,7 @@ def load(
             tables = check(sheets, round_, assumed, today)
             del sheets  # the texts of all cells
             progress(0.4, "calculation")
-            records = derive.recent(tables, _since(today))
+            records = derive.looked_back(tables, today, assumed)
 
             def calculate() -> Tables:
                 derived = derive.derived(records, today, assumed, round_, progress, known, run)
@@ -170,7 +163,8 @@ def open_week(
     for _ in range(2):  # the second mends what was damaged after the first
         if standing is None:
             made = load(folder, db, day, progress).tables
-            standing = (day, made) if made is not None else _standing(folder, db, None)
+            read_back = {name: conform(name, frame) for name, frame in (made or {}).items()}
+            standing = (day, read_back) if read_back else _standing(folder, db, None)
     if standing is None:
         raise Problem(f"{warehouse_of(folder, db)} was damaged while it was read; run the command again.")
     loaded_on, tables = standing
@@ -184,7 +178,7 @@ def open_week(
     from pipeline import derive
 
     progress(0.4, "calculation")
-    derived = derive.derived(derive.recent(tables, _since(as_of)), as_of, assumed, round_, progress)
+    derived = derive.derived(derive.looked_back(tables, as_of, assumed), as_of, assumed, round_, progress)
     return Week(folder, round_, assumed, as_of, loaded_on, {**tables, **derived})
 
 

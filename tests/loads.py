@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
-from pipeline import derive, weekly
+from pipeline import derive
 from pipeline.assumptions import Assumptions, with_overrides
 from pipeline.intake.check import check
 from pipeline.intake.files import find_files, read_round
@@ -24,14 +24,15 @@ def checked(folder: Path, today: dt.date) -> Checked:
     round_ = read_round(folder)
     assumed, _ = with_overrides(round_.overrides)
     sheets = read_sheets(folder, find_files(folder), most_columns=assumed["columns_limit"], own=round_.columns)
-    return check(sheets, round_, assumed, today), round_, assumed
+    tables = check(sheets, round_, assumed, today)
+    return {name: conform(name, frame) for name, frame in tables.items()}, round_, assumed
 
 
 def derived(found: Checked, today: dt.date, known: Tables | None = None, run: Run = map) -> Tables:
     """What is calculated of it as of a day, as it would be stored; what is known of a tank with the same records is not
     calculated again."""
     tables, round_, assumed = found
-    records = derive.recent(tables, weekly._since(today))
+    records = derive.looked_back(tables, today, assumed)
     made = derive.derived(records, today, assumed, round_, silent, known, run)
     return {name: conform(name, frame) if name in TABLES else frame for name, frame in made.items()}
 

@@ -186,14 +186,14 @@ def test_after_an_edit_only_what_it_touches_is_calculated_again_and_all_is_as_if
         assert_same_tables(found, derived(edited, TODAY))
 
 
-@pytest.mark.parametrize("look_back", [weekly.LOOK_BACK_DAYS, 35])
+@pytest.mark.parametrize("look_back", [derive.LOOK_BACK_DAYS, 35])
 def test_one_more_week_calculates_one_more_day(folder: Path, monkeypatch: pytest.MonkeyPatch, look_back: int) -> None:
     """Also where the logs go back further than is looked at; four weeks before, only what was paused is judged by."""
     paused = f"T1,nitrate_over_ceiling,{TODAY}\nT2,nitrate_over_ceiling,{TODAY - dt.timedelta(1)}\n"
     (folder / "noted.csv").write_text(f"tank,rule,until\n{paused}")
     older = "2025-06-02,,T1,before,0,0,11,7.2,5,K1,30%,\n2025-06-09,,T1,before,0,0,26,7.2,5,K1,30%,\n"
     (folder / "visits" / "older.csv").write_text(HEADER + older)
-    monkeypatch.setattr(weekly, "LOOK_BACK_DAYS", look_back)
+    monkeypatch.setattr(derive, "LOOK_BACK_DAYS", look_back)
     last = folder / "visits" / f"week-{WEEKS - 1:02}.csv"
     text = last.read_text()
     last.unlink()

@@ -15,11 +15,12 @@ from schemas.words import PARAMETER_TITLES
 REACH_READINGS = 4  # readings back that any check of a tank's own series looks at
 REACH_DAYS = 120  # days back, and no further, however few the readings
 Parts = dict[str, pl.DataFrame]  # readings by parameter, in order of tank and time
+TEXT = pl.Categorical  # each text once: there are few of them, in millions of rows
 PART: dict[str, Any] = {
-    "row": pl.UInt32, "file": pl.String, "line": pl.Int64, "tank": pl.String, "no": pl.UInt32, "day": pl.Date,
-    "at": pl.Datetime("us"), "taken": pl.String, "after": pl.Boolean, "note": pl.String, "long": pl.Boolean,
-    "text": pl.String, "parameter": pl.String, "low": pl.Float64, "high": pl.Float64, "matched": pl.Float64,
-    "outcome": pl.String, "kit": pl.String, "unit": pl.String, "column": pl.String, "expired": pl.Boolean,
+    "row": pl.UInt32, "file": TEXT, "line": pl.Int64, "tank": TEXT, "no": pl.UInt32, "day": pl.Date,
+    "at": pl.Datetime("us"), "taken": TEXT, "after": pl.Boolean, "retest": pl.Boolean, "long": pl.Boolean,
+    "text": TEXT, "parameter": TEXT, "low": pl.Float64, "high": pl.Float64, "matched": pl.Float64,
+    "outcome": TEXT, "kit": TEXT, "unit": TEXT, "column": TEXT, "expired": pl.Boolean,
 }  # fmt: skip
 COMPARED = tuple(record.name for record in RECORDS if record.compared)
 RETEST = r"(?i)\bre-?test"
@@ -38,7 +39,8 @@ def ask(found: Collected, rows: pl.DataFrame, case: str = "", doubt: str = "", *
         found.say(rows, pl.col("column"), case, text="text", **{"outcome": "warned", **more})
     if doubt and rows.height:
         # The column of each stays beside it, for answers.
-        asked = conform("doubt", rows.with_columns(doubt=pl.lit(doubt), **cells)).with_columns(rows["column"])
+        asked = conform("doubt", rows.with_columns(doubt=pl.lit(doubt), **cells))
+        asked = asked.with_columns(rows["column"].cast(pl.String))
         found.doubts.append(asked)
 
 
@@ -141,13 +143,13 @@ def odd_pairs(parts: Parts, found: Collected) -> None:
 def wrong_tank(parts: Parts, ranges: Mapping[str, pl.DataFrame], standing: Tables, found: Collected) -> None:
     """Two tanks of a site whose readings of a day each fit the other better than their own: both are asked about."""
     least, most = int(found.assumed["wrong_tank_cells"]), int(found.assumed["wrong_tank_sessions"])
-    names = ["row", "tank", "day", "parameter", "low", "high", "usual_low", "usual_high", "strange"]
+    names = ["row", "no", "tank", "day", "parameter", "low", "high", "usual_low", "usual_high", "strange"]
     odd = pl.concat([one.filter("strange").select("row") for one in ranges.values()]).unique()
     cells = pl.concat([one.select(names).join(odd, on="row", how="semi") for one in ranges.values()])
     strange, many = pl.col("strange").sum().over("row"), pl.len().over("row")
     cells = cells.filter((strange > 0) & (strange >= pl.min_horizontal(pl.lit(least), many)))
-    named = standing["tank"].select("tank", "site", pl.coalesce("name", "tank").alias("name"))
-    cells = cells.join(named, on="tank", how="inner", maintain_order="left")
+    named = standing["tank"].select("site", pl.coalesce("name", "tank").alias("name"))
+    cells = pl.concat([cells, named[cells["no"]]], how="horizontal")
     # Where many tanks of a site are strange on one day it is the kit, or the person, not their names.
     cells = cells.filter(pl.col("row").n_unique().over("site", "day").is_between(2, most))
     pairs = cells.join(cells, on=["site", "day", "parameter"], suffix="_b").filter(pl.col("tank") != pl.col("tank_b"))
@@ -174,7 +176,7 @@ def flows(part: pl.DataFrame, standing: Tables, found: Collected) -> pl.DataFram
     filters = standing["filter"].join(models, on="model", how="left")
     stood = (
         part.select("row", "tank", "day")
-        .join(standing["placement"].select("filter", "tank", "from", "to"), on="tank")
+        .join(standing["placement"].select("filter", pl.col("tank").cast(TEXT), "from", "to"), on="tank")
         .filter((pl.col("from") <= pl.col("day")) & (pl.col("day") <= pl.col("to").fill_null(FAR)))
         .join(filters, on="filter", how="left")
         .sort("row", "clean_flow_l_h", "filter", nulls_last=True)

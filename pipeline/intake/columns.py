@@ -124,13 +124,14 @@ def issue_rows(
         return NO_ISSUES
     typed = text or (column if isinstance(column, str) and column in rows.columns else None)
     return rows.select(
-        *KEY,
-        (column if isinstance(column, pl.Expr) else pl.lit(column, pl.String)).alias("column"),
+        pl.col("file").cast(pl.String),
+        "line",
+        (column if isinstance(column, pl.Expr) else pl.lit(column)).cast(pl.String).alias("column"),
         (pl.lit("") if typed is None else pl.col(typed).cast(pl.String).fill_null("")).alias("text"),
         pl.lit(outcome).alias("outcome"),
         pl.lit(case.partition(":")[0]).alias("fault"),
         sentences(rows, says or faults()[case], shown=shown),
-        (pl.lit(None, pl.String) if suggestion is None else pl.col(suggestion)).alias("suggestion"),
+        (pl.lit(None) if suggestion is None else pl.col(suggestion)).cast(pl.String).alias("suggestion"),
     )
 
 

@@ -58,7 +58,7 @@ def single(parameter: str, part: pl.DataFrame, standing: Tables, found: Collecte
     high, over = matched > f["nitrate_warn_above"], top & (pl.col("low") >= matched)
     fed = standing["feeding"].filter(pl.col("feed_g_day") > 0)["tank"].implode()
     bare = standing["tank"].filter(pl.col("planting").fill_null("none") == "none")["tank"].implode()
-    zero = (matched == 0) & pl.col("text").str.contains(r"^\s*[0.]")
+    zero = (matched == 0) & pl.col("text").cast(pl.String).str.contains(r"^\s*[0.]")
     tests: dict[str, dict[str, pl.Expr]] = {
         "nitrate": {
             "high": high & ~top,
@@ -72,8 +72,7 @@ def single(parameter: str, part: pl.DataFrame, standing: Tables, found: Collecte
     }
     alarms = {"not zero": matched > 0} if BY_NAME[parameter].alarms else {}
     if parameter == "temperature":
-        set_to = standing["tank"].select("tank", "temperature_c")
-        part = part.join(set_to, on="tank", how="left", maintain_order="left")
+        part = part.with_columns(standing["tank"]["temperature_c"][part["no"]])
     shown = {"title": PARAMETER_TITLES[parameter], "months": f["kit_open_months"]}
     for case, test in {**alarms, **tests.get(parameter, {}), "kit expired": pl.col("expired")}.items():
         ask(found, part.filter(test), case, shown=shown)

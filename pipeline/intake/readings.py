@@ -81,14 +81,16 @@ def read_typed(
         here = is_long & own.is_in(list(names)) if column == "value" else ~is_long
         of, kit = (pl.col(n) if n in frame.columns else pl.lit("") for n in (unit_column(column), "kit"))
         typed = {"column": pl.lit(column), "0": own, "1": pl.col(column), "2": of, "3": kit}
-        several.append(frame.lazy().filter(here & (pl.col(column) != "")).select(*keep, **typed))
+        texts = {name: of_row.fill_null("").cast(pl.Categorical) for name, of_row in typed.items()}
+        several.append(frame.lazy().filter(here & (pl.col(column) != "")).select(*keep, **texts))
     rows = pl.concat(several).collect()
     means, which = distinct(rows, *map(pl.col, "0123"))
     read, rows = _read_texts(means, kits, found), rows.drop(*"0123")
     odd, used = (read["outcome"] != "accepted").to_numpy()[which], read["matched"].is_not_null().to_numpy()[which]
     texts = read.select("text", pl.col("says").fill_null(""), "outcome", "fault", "suggestion")[which[odd]]
-    found.issues.append(pl.concat([rows.select(*KEY, "column").filter(odd), texts], how="horizontal"))
-    values = read.drop("file", "line", "fault", "says", "suggestion")[which[used]]
+    cells = rows.select(*KEY, "column").filter(odd).cast({"file": pl.String, "column": pl.String})
+    found.issues.append(pl.concat([cells, texts], how="horizontal"))
+    values = read.drop("file", "line", "fault", "says", "suggestion").cast({pl.String: pl.Categorical})[which[used]]
     late = pl.col("day") > pl.col("good_until") if "day" in keep else pl.lit(False)
     rows = pl.concat([rows.filter(used), values], how="horizontal").with_columns(expired=late.fill_null(False))
     return {name: part for name in names if (part := rows.filter(pl.col("parameter") == name)).height}

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+import numpy as np
 import polars as pl
 
 from pipeline.intake import amounts, beside, patterns
@@ -228,11 +229,20 @@ def read_changes(placed: pl.DataFrame, cells: Mapping[str, Cells], standing: Tab
     return with_warned(judged.good.with_columns(pl.col("fraction").clip(0, 1)), judged.issues, KEY)
 
 
+def named_by(issues: pl.DataFrame, frame: pl.DataFrame, key: list[str]) -> pl.Series:
+    """Which rows of a frame issues speak of."""
+    line = pl.col("file").cast(pl.Categorical).to_physical().cast(pl.Int64) * 2**32 + pl.col("line")
+    lines = issues.select(line).to_series().unique()
+    # Line by line at first, as one number: few need to be compared in full.
+    near = frame.select(*key, pl.int_range(pl.len()).alias("n")).filter(line.is_in(lines.implode()))
+    found = np.zeros(frame.height, bool)
+    found[near.join(issues.cast(dict(frame.select(key).schema)), on=key, how="semi")["n"].to_numpy()] = True
+    return pl.Series(found)
+
+
 def with_warned(frame: pl.DataFrame, issues: pl.DataFrame, key: list[str]) -> pl.DataFrame:
     """The frame with its outcome `warned` where a cell was asked about."""
-    asked = issues.filter(pl.col("outcome") == "warned")
-    rows = frame.select(key).with_row_index("n").join(asked, on=key, how="semi")["n"]
-    warned = pl.int_range(pl.len()).is_in(rows.implode())
+    warned = named_by(issues.filter(pl.col("outcome") == "warned"), frame, key)
     return frame.with_columns(pl.when(warned).then(pl.lit("warned")).otherwise("outcome").alias("outcome"))
 
 
@@ -244,15 +254,11 @@ def top_ups(change: pl.DataFrame, found: Collected) -> None:
     found.say(small, "water_changed", "top-up", often, outcome="warned", text="text", shown={"within": days})
 
 
-def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
-    """Visit sheets to the tables visit, reading, water_change and doubt; a doubt keeps its column, for answers to it."""
-    rows = all_rows(sheets, found)
-    no_doubt = empty("doubt").with_columns(pl.lit(None, pl.String).alias("column"))
-    if rows.height == 0:
-        return {name: empty(name) for name in ("visit", "reading", "water_change")} | {"doubt": no_doubt}
-    kits = kits_of(standing, found.assumed)
+def _without_readings(
+    rows: pl.DataFrame, kits: Kits, standing: Tables, found: Collected
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The rows in their places, all cells of them read but the readings; and their water changes."""
     placed = without_repeats(placed_rows(rows, standing, found), found).with_row_index("row")
-    del rows
     cells = read_cells(placed, kits, standing, found)
     taken = ways_taken(placed, cells["taken"], found)
     changes = read_changes(placed, cells, standing, found)
@@ -265,22 +271,39 @@ def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
         taken.alias("taken"), (taken == "after").alias("after"), judged.good["fish_seen"], judged.good["fish_look"]
     )
     placed = beside.swapped_by_limits(placed, found).with_columns(pl.col("tank_id").alias("tank"))
-    keep = ["row", *KEY, "tank", "no", "day", "at", "taken", "after", "note", "long"]
+    return placed.with_columns(pl.col("note").str.contains(RETEST).alias("retest")), changes
+
+
+def read_visits(sheets: Sheets, standing: Tables, found: Collected) -> Tables:
+    """Visit sheets to the tables visit, reading, water_change and doubt; a doubt keeps its column, for answers to it. The
+    texts of readings are Categorical."""
+    rows = all_rows(sheets, found)
+    no_doubt = empty("doubt").with_columns(pl.lit(None, pl.String).alias("column"))
+    if rows.height == 0:
+        return {name: empty(name) for name in ("visit", "reading", "water_change")} | {"doubt": no_doubt}
+    kits = kits_of(standing, found.assumed)
+    placed, changes = _without_readings(rows, kits, standing, found)
+    del rows
+    # Texts that stand in millions of readings are held once.
+    placed = placed.with_columns(pl.col("file", "tank", "taken").cast(pl.Categorical))
+    keep = ["row", *KEY, "tank", "no", "day", "at", "taken", "after", "retest", "long"]
     read = {name: part.select(list(PART)) for name, part in read_typed(placed, PARAMETERS, keep, kits, found).items()}
     parts = {name: part if part["row"].is_sorted() else part.sort("row") for name, part in read.items()}
-    visit = two_sights(placed, found)
-    parts = _settled(parts, placed.filter(_shared("no", "day")).select("row"), found)
+    of_visit = [name for name in placed.columns if name in ("row", "no", "date", *empty("visit").columns)]
+    visit = two_sights(placed.select(of_visit), found)
+    del placed  # its readings stand in their parts
+    parts = _settled(parts, visit.filter(_shared("no", "day")).select("row"), found)
     change = two_changes(changes, found).sort("row")
     patterns.gaps(visit, found)
     top_ups(change, found)
     with_large_changes(standing["service"], change, found)
     readings = patterns.look_at(parts, change, standing, found)
     del parts, read  # two million readings need not be held twice
+    readings = readings.select(*empty("reading").columns, "column").rechunk()
     issues = join_issues(found.issues).filter(pl.col("column").is_not_null())
     off = issues.filter(pl.col("fault") == "off the ladder")
-    near = readings.filter(pl.col("line").is_in(off["line"].unique().implode()))  # to join few rows by their names
-    ask(found, near.join(off, on=CELL, how="semi"), doubt="off steps")
-    readings = conform("reading", with_warned(readings, issues, CELL))
+    ask(found, readings.filter(named_by(off, readings, CELL)), doubt="off steps")
+    readings = with_warned(readings, issues, CELL).select(empty("reading").columns)
     return {
         "doubt": pl.concat([no_doubt, *found.doubts]).sort(*KEY, "parameter", "doubt", nulls_last=True),
         "visit": conform("visit", visit.with_columns(pl.lit("").alias("outcome")).sort(KEY)),
@@ -298,10 +321,10 @@ def _settled(parts: Parts, several: pl.DataFrame, found: Collected) -> Parts:
     for name, part in parts.items():
         shared = part.join(several, on="row", how="semi", maintain_order="left")
         # Of equal ones the first in the sheets counts, not the first of the day.
-        shared = shared.sort("long", *KEY).with_columns(pl.col("note").str.contains(RETEST).alias("retest"))
+        shared = shared.sort("long", *KEY)
         kept = two_values(shared, key, contradicts(), pl.col("column"), found, unlike=("low", "high"))
         alone = part.join(several, on="row", how="anti", maintain_order="left")
-        both = pl.concat([alone, kept.drop("retest")])
+        both = pl.concat([alone, kept])
         if both.height:
             settled[name] = both.sort("row")
     return settled

@@ -197,12 +197,12 @@ def building(target: Path) -> Iterator[duckdb.DuckDBPyConnection]:
 def publish(
     tables: Tables, about: Mapping[str, str], target: Path, calculate: Callable[[], Tables] = dict[str, pl.DataFrame]
 ) -> Tables:
-    """Write a whole new warehouse with what is said about it, and swap it in: its tables as they would be read back. Some
-    are stored while the others are calculated. Call it under `building_lock`."""
+    """Write a whole new warehouse with what is said about it, and swap it in; all its tables. Some are stored while the
+    others are calculated. Call it under `building_lock`."""
     from schemas.tables import TABLES
 
     with building(target) as con, ThreadPoolExecutor(1) as beside:
-        stored = {name: conform(name, tables[name]) for name in TABLES if name in tables}
+        stored = {name: tables[name] for name in TABLES if name in tables}
         storing = beside.submit(put, con.cursor(), stored)
         more = calculate()
         rest = {
