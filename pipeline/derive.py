@@ -91,17 +91,19 @@ def recent(tables: Tables, since: dt.date, beside: dt.date | None = None) -> Tab
     visit, reading, change = (tables[name] for name in GROWING)
     new = pl.col("day") >= since
     latest = (pl.col("day") < since) & (pl.col("at") == pl.col("at").filter(pl.col("day") < since).max().over("tank"))
+    from_ = pl.when(pl.col("parameter").is_in(FOLLOWED)).then(since).otherwise(beside or since)
+    numbered, old = reading.with_row_index("n"), pl.col("day") < from_
+    before = numbered.filter(old).select("n", "tank", "parameter", "day", "at")
+    last = before.filter(pl.col("at") == pl.col("at").max().over("tank", "parameter"))
     # Whether a day with a top-up was a visit hangs on any reading of it.
-    topped = change.filter(pl.col("kind") == "top-up").select(pl.col("tank").cast(reading["tank"].dtype), "day", topped=True)
-    long = pl.col("parameter").is_in(FOLLOWED) | pl.col("topped").fill_null(False)
-    from_ = pl.when(long).then(pl.lit(since)).otherwise(pl.lit(beside or since))
-    read = reading.lazy().join(topped.unique().lazy(), on=["tank", "day"], how="left", maintain_order="left")
-    old = read.with_columns(from_.alias("from")).with_columns((pl.col("day") < pl.col("from")).alias("old"))
-    last = pl.col("at").filter("old").max().over("tank", "parameter")
+    topped = change.filter((pl.col("kind") == "top-up") & new).select(pl.col("tank").cast(reading["tank"].dtype), "day")
+    still = pl.concat([last, before.join(topped, on=["tank", "day"], how="semi")])["n"]
     return {
         **tables,
         "visit": visit.filter(new | latest),
-        "reading": old.filter(~pl.col("old") | (pl.col("at") == last)).select(reading.columns).cast({pl.Categorical: pl.String}).collect(),
+        "reading": numbered.filter(~old | pl.col("n").is_in(still.implode()))
+        .drop("n")
+        .cast({pl.Categorical: pl.String}),
         "water_change": change.filter(new),
     }
 

@@ -8,7 +8,7 @@ import signal
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import CancelledError, Executor, ProcessPoolExecutor
+from concurrent.futures import CancelledError, Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack, contextmanager
 from importlib import import_module
@@ -41,16 +41,25 @@ def _begin() -> None:
     import_module("pipeline.derive")
 
 
-def _over(executor: Executor, ahead: int, lost: str) -> Run:
-    """As `map`, with no more than `ahead` parts under way: memory stays bounded however many there are."""
+def _over(executor: Executor, ahead: int, lost: str, here: bool = False) -> Run:
+    """As `map`, with no more than `ahead` parts under way: memory stays bounded however many there are. While so many are,
+    it waits; or does a part in this process, where `here` says so."""
 
     def run(function: Callable[[Any], Any], parts: Iterable[Any]) -> Iterator[Any]:
-        waiting: deque[Any] = deque()
+        waiting: deque[Future[Any]] = deque()
         try:
             for part in parts:
-                if len(waiting) >= ahead:
+                busy = sum(not one.done() for one in waiting) >= ahead
+                if busy and here:
+                    mine: Future[Any] = Future()
+                    mine.set_result(function(part))
+                    waiting.append(mine)
+                else:
+                    if busy:
+                        yield waiting.popleft().result()
+                    waiting.append(executor.submit(function, part))
+                while waiting and waiting[0].done():
                     yield waiting.popleft().result()
-                waiting.append(executor.submit(function, part))
             while waiting:
                 yield waiting.popleft().result()
         except (BrokenProcessPool, CancelledError):
@@ -107,11 +116,11 @@ def workers(size: int, scheduler: str | None = None) -> Iterator[Run]:
             yield _over(stack.enter_context(client.get_executor(pure=False)), ahead, lost)
         # A thread of the dashboard has no main module that another process could begin with.
         elif size >= PAYS_FROM and cores > 1 and threading.current_thread() is threading.main_thread():
-            pool = ProcessPoolExecutor(cores, get_context("spawn"), _begin)
+            pool = ProcessPoolExecutor(cores - 1, get_context("spawn"), _begin)
             stack.callback(pool.shutdown, wait=True, cancel_futures=True)
-            for _ in range(cores):
+            for _ in range(cores - 1):
                 pool.submit(os.getpid)
             lost = "A process of the calculation was ended, most often because memory ran out; nothing was changed. Load again."
-            yield _over(pool, cores + 1, lost)
+            yield _over(pool, 2 * (cores - 1), lost, here=True)
         else:
             yield map

@@ -6,6 +6,7 @@ The warehouse is a pure function of the log folder and the day of loading: delet
 import datetime as dt
 import hashlib
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -105,8 +106,10 @@ def load(
         from pipeline.intake.check import check
         from pipeline.intake.sheets import read_sheets
 
-        with parts.workers(sum(file.size for file in files if file.family == "tank"), scheduler) as run:
+        size = sum(file.size for file in files if file.family == "tank")
+        with parts.workers(size, scheduler) as run, ThreadPoolExecutor(1) as beside:
             progress(0.1, "reading and checking")
+            beside.submit(store.blank)  # needed when all is read
             sheets = read_sheets(folder, files, most_columns=assumed["columns_limit"], own=round_.columns)
             tables = check(sheets, round_, assumed, today)
             del sheets  # the texts of all cells

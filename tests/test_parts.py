@@ -7,6 +7,7 @@ import os
 import socket
 import sys
 from collections.abc import Iterator
+from concurrent.futures import Executor, Future
 from pathlib import Path
 from types import ModuleType
 
@@ -55,6 +56,28 @@ def test_forty_tanks_start_no_process() -> None:
         assert set(run(nothing, range(3))) == {os.getpid()}
 
 
+def test_while_the_others_are_busy_a_part_is_done_here_and_the_results_stay_in_order() -> None:
+    submitted: list[Future[str]] = []
+
+    class Busy(Executor):
+        def submit(self, *_: object, **__: object) -> Future[str]:
+            submitted.append(Future())
+            return submitted[-1]
+
+    def here(part: int) -> str:
+        for one in submitted:
+            if part == 2 and not one.done():
+                one.set_result("there")
+        return "here"
+
+    def given() -> Iterator[int]:
+        yield from range(4)
+        submitted[-1].set_result("there")  # the last, when all are given out
+
+    run = parts._over(Busy(), 1, "", here=True)
+    assert list(run(here, given())) == ["there", "here", "here", "there"]
+
+
 @pytest.mark.slow
 def test_two_processes_come_to_the_same_tables(
     folder: Path, alone: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -64,9 +87,9 @@ def test_two_processes_come_to_the_same_tables(
     asked: list[int] = []
     real = parts._over
 
-    def watched(*given: object) -> parts.Run:
+    def watched(*given: object, **more: object) -> parts.Run:
         asked.append(1)
-        return real(*given)  # type: ignore[arg-type]
+        return real(*given, **more)  # type: ignore[arg-type]
 
     monkeypatch.setattr(parts, "_over", watched)
     together = weekly.load(folder, tmp_path / "together.duckdb", TODAY).db

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline import derive, reuse, weekly
+from pipeline import derive, reuse
 from pipeline.assumptions import Assumptions, built_in
 from pipeline.week import Round
 from schemas import Tables, empty

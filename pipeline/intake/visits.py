@@ -236,7 +236,7 @@ def named_by(issues: pl.DataFrame, frame: pl.DataFrame, key: list[str]) -> pl.Se
     # Line by line at first, as one number: few need to be compared in full.
     near = frame.select(*key, pl.int_range(pl.len()).alias("n")).filter(line.is_in(lines.implode()))
     found = np.zeros(frame.height, bool)
-    found[near.join(issues.cast(dict(frame.select(key).schema)), on=key, how="semi")["n"].to_numpy()] = True
+    found[near.join(issues.cast(frame.select(key).schema), on=key, how="semi")["n"].to_numpy()] = True
     return pl.Series(found)
 
 
