@@ -7,13 +7,15 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 
 from pipeline import derive, weekly
 from pipeline.assumptions import built_in
 from pipeline.intake.files import read_round
+from pipeline.progress import silent
 from pipeline.store import warehouse as store
 from schemas import Tables
-from tests.bench.large_logs import write_standing, write_visits
+from tests.bench.large_logs import FIRST, write_standing, write_visits
 from tests.conftest import DEMO_DAY
 from tests.loads import Checked, checked, derived
 from tests.store.sameness import assert_same_tables, tables_of
@@ -90,6 +92,30 @@ def test_the_last_visit_and_readings_before_the_window_stay(demo_logs: Path) -> 
         assert kept[name].filter(old).select(*key, "at").unique().sort(key).equals(latest.sort(key))
         assert kept[name].filter(~old).equals(tables[name].filter(~old))
     assert kept["water_change"].equals(tables["water_change"].filter(~old))
+
+
+def test_what_is_no_longer_looked_at_makes_no_difference(tmp_path: Path) -> None:
+    """Four years of visits, one tank quarterly and with top-ups only between; from all of them, and from what is kept."""
+    folder = tmp_path / "logs"
+    write_standing(folder, 4)
+    write_visits(folder, 4, 214)
+    for file in sorted((folder / "visits").glob("*.csv")):
+        rows = pl.read_csv(file, infer_schema=False)
+        seldom, week = pl.col("tank") == "T00003", pl.col("date").str.to_date().dt.ordinal_day() // 7
+        rare = seldom & (week % 13 != 0)
+        of = ("ammonia", "nitrite", "nitrate", "kh", "gh", "phosphate")
+        rows = rows.with_columns(pl.when(~rare).then(pl.col(of)), change_kind=pl.when(seldom).then(pl.lit("top-up")))
+        rows.filter(~rare | (week % 3 == 0)).write_csv(file)
+    today = FIRST + dt.timedelta(7 * 214 - 3)  # twelve days into a quarter, by which windows move
+    tables, round_, assumed = checked(folder, today)
+    kept = derive.looked_back(tables, today, assumed)
+    few, old = pl.col("parameter") == "gh", pl.col("day") < dt.date(2025, 1, 1)
+    assert tables["reading"].filter(few & old).height > 400
+    assert 0 < kept["reading"].filter(few & old).height < 60
+    assert kept["reading"].filter(pl.col("parameter") == "nitrate", old).height > 300
+    whole, part = (derive.derived(of, today, assumed, round_, silent) for of in (tables, kept))
+    for name in whole.keys() - {"calculated"}:
+        assert_frame_equal(part[name], whole[name], check_row_order=True)
 
 
 def test_a_part_may_have_nothing_to_calculate(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
